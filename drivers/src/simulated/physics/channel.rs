@@ -1,0 +1,194 @@
+//! Transfer function of one data line at a list of frequencies; what does not depend on the bit is computed once.
+
+use super::conditions::{Direction, Drifted, OperatingPoint};
+use super::dfe::Equalizer;
+use super::error::PhysicsError;
+use super::line::MaterialAt;
+use super::parameters::Parameters;
+use super::path::{Element, Layout, LineMaterial, Path};
+use super::pattern::Pattern;
+use super::twoport::{Abcd, Complex};
+use super::variation::{BitVariation, Mounting};
+use std::f64::consts::TAU;
+
+/// Everything that is common to the lanes of one capture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Setup {
+    /// The model's figures.
+    pub parameters: Parameters,
+    /// What is fitted.
+    pub path: Path,
+    /// How the contacts sit in this mounting.
+    pub mounting: Mounting,
+    /// Which end drives.
+    pub direction: Direction,
+    /// Rate, temperatures, supply.
+    pub operating_point: OperatingPoint,
+    /// What is sent.
+    pub pattern: Pattern,
+    /// Receiver equalization.
+    pub equalizer: Equalizer,
+}
+
+impl Setup {
+    /// A read of `path` with random data, nominal contacts and no equalizer.
+    #[must_use]
+    pub fn read(parameters: Parameters, path: Path, operating_point: OperatingPoint) -> Self {
+        Setup {
+            parameters,
+            path,
+            mounting: Mounting::default(),
+            direction: Direction::Read,
+            operating_point,
+            pattern: Pattern::Prbs,
+            equalizer: Equalizer::None,
+        }
+    }
+
+    /// Checks every part.
+    ///
+    /// # Errors
+    /// The first thing found wrong.
+    pub fn validate(&self) -> Result<(), PhysicsError> {
+        self.parameters.validate()?;
+        self.path.validate()?;
+        self.mounting.validate()?;
+        self.operating_point.validate()?;
+        self.pattern.validate()?;
+        if let Some(measured) = &self.path.measured {
+            let (reach, need) = (measured.two_port.highest_hz(), self.operating_point.data_rate_bps);
+            if reach < need {
+                return Err(PhysicsError::Inconsistent(format!(
+                    "the measured two-port ends at {:.3} GHz; at {:.0} Mbit/s it has to reach {:.3} GHz \
+                     (one over the unit interval): measure further up or lower the rate",
+                    reach * 1e-9,
+                    need * 1e-6,
+                    need * 1e-9
+                )));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Frequency-dependent figures of one setup, shared by its bits.
+#[derive(Debug, Clone)]
+pub struct Channel {
+    setup: Setup,
+    drifted: Drifted,
+    points: Vec<PointAt>,
+}
+
+#[derive(Debug, Clone)]
+struct PointAt {
+    omega: f64,
+    package: MaterialAt,
+    module: MaterialAt,
+    board: MaterialAt,
+    riser: MaterialAt,
+    adapter: MaterialAt,
+    measured: Option<Abcd>,
+}
+
+impl PointAt {
+    fn material(&self, which: LineMaterial) -> &MaterialAt {
+        match which {
+            LineMaterial::Package => &self.package,
+            LineMaterial::Module => &self.module,
+            LineMaterial::Board => &self.board,
+            LineMaterial::Riser => &self.riser,
+            LineMaterial::Adapter => &self.adapter,
+        }
+    }
+}
+
+impl Channel {
+    /// Prepares `setup` at `frequencies_hz`.
+    ///
+    /// # Errors
+    /// Whatever [`Setup::validate`] or the drift coefficients refuse.
+    pub fn new(setup: Setup, frequencies_hz: &[f64]) -> Result<Self, PhysicsError> {
+        setup.validate()?;
+        let drifted =
+            Drifted::new(&setup.parameters, &setup.operating_point, setup.path.kind, setup.direction)?;
+        let m = &drifted.materials;
+        let measured = setup.path.measured.as_ref();
+        let points = frequencies_hz
+            .iter()
+            .map(|&f| PointAt {
+                omega: TAU * f,
+                package: m.package.at(f),
+                module: m.module.at(f),
+                board: m.board.at(f),
+                riser: m.riser.at(f),
+                adapter: m.adapter.at(f),
+                measured: measured.map(|found| found.two_port.abcd_at(f)),
+            })
+            .collect();
+        Ok(Channel { setup, drifted, points })
+    }
+
+    /// The setup this channel was made of.
+    #[must_use]
+    pub fn setup(&self) -> &Setup {
+        &self.setup
+    }
+
+    /// The figures at the operating point.
+    #[must_use]
+    pub fn drifted(&self) -> &Drifted {
+        &self.drifted
+    }
+
+    /// H at every frequency for one bit: voltage at the receiving pad per volt of the source behind its resistance.
+    ///
+    /// # Errors
+    /// [`PhysicsError::OutOfRange`] for an impossible deviation.
+    pub fn transfer(&self, bit: &BitVariation) -> Result<Vec<Complex>, PhysicsError> {
+        bit.validate(self.setup.parameters.brd_len_mm * 1e-3)?;
+        let layout = self.setup.path.layout(&self.setup.parameters, &self.drifted, bit, &self.setup.mounting);
+        let (ron, rodt) = (self.drifted.ron_ohm, self.drifted.rodt_ohm);
+        let mut lines = vec![Abcd::identity(); layout.lines.len()];
+        let out = self
+            .points
+            .iter()
+            .map(|at| {
+                for (slot, spec) in lines.iter_mut().zip(&layout.lines) {
+                    *slot = at.material(spec.material).line(spec.z0_ohm, spec.length_m);
+                }
+                let chain = cascade(&layout.elements, at, &lines);
+                match self.setup.direction {
+                    Direction::Read => chain.transfer(ron, rodt),
+                    Direction::Write => chain.reversed().transfer(ron, rodt),
+                }
+            })
+            .collect();
+        Ok(out)
+    }
+
+    /// The elements of one bit's path.
+    #[must_use]
+    pub fn layout(&self, bit: &BitVariation) -> Layout {
+        self.setup.path.layout(&self.setup.parameters, &self.drifted, bit, &self.setup.mounting)
+    }
+}
+
+fn cascade(elements: &[Element], at: &PointAt, lines: &[Abcd]) -> Abcd {
+    let mut chain = Abcd::identity();
+    for element in elements {
+        chain = match element {
+            Element::Shunt(farad) => chain.then_susceptance(at.omega * farad),
+            Element::Series(ohm, henry) => chain.then_rl(*ohm, at.omega * henry),
+            Element::Line(index) => chain.then(&lines[*index]),
+            Element::Stub(inner, load) => {
+                let stub = cascade(inner, at, lines);
+                chain.then_shunt(stub.input_admittance(Complex::from(*load)))
+            }
+            Element::Measured => match &at.measured {
+                Some(two_port) => chain.then(two_port),
+                None => chain,
+            },
+        };
+    }
+    chain
+}

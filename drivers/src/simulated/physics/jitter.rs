@@ -1,0 +1,36 @@
+//! Sampling jitter: two-point duty-cycle distortion, uniform bounded jitter and Gaussian random jitter, as weights on a
+//! grid of 1/256 unit interval.
+
+use super::gauss::normal_plus_uniform_tail;
+
+/// Grid points in a unit interval.
+pub const GRID_PER_UI: usize = 256;
+/// Random jitter is cut at this many deviations.
+const CUT_SD: f64 = 9.0;
+
+/// Exact probability of each grid bin, centred on zero and symmetric; odd length, sum 1.
+///
+/// The distribution is half-half delta(+-dcd/2) * uniform(dj wide) * Gaussian(rj); the mass of bin j is the difference of
+/// its distribution function at (j +- 1/2) grid steps, taken from the nearer tail.
+#[must_use]
+pub fn weights(unit_interval_s: f64, rj_s: f64, dcd_s: f64, dj_s: f64) -> Vec<f64> {
+    let step = unit_interval_s / GRID_PER_UI as f64;
+    let reach = 0.5 * (dcd_s + dj_s) + CUT_SD * rj_s;
+    // Beyond one unit interval the error ratio is flat at one half; longer weights would change nothing.
+    let half = ((reach / step).ceil() as usize).clamp(1, GRID_PER_UI);
+    let tail = |t: f64| {
+        0.5 * (normal_plus_uniform_tail(t - 0.5 * dcd_s, rj_s, 0.5 * dj_s)
+            + normal_plus_uniform_tail(t + 0.5 * dcd_s, rj_s, 0.5 * dj_s))
+    };
+    let edges: Vec<f64> = (0..=half).map(|j| tail((j as f64 + 0.5) * step)).collect();
+    let mut upper: Vec<f64> = edges.windows(2).map(|pair| (pair[0] - pair[1]).max(0.0)).collect();
+    // What lies beyond the last bin belongs to it, so that the weights add up to 1.
+    if let (Some(last), Some(rest)) = (upper.last_mut(), edges.last()) {
+        *last += rest;
+    }
+    let centre = (1.0 - 2.0 * edges.first().copied().unwrap_or(0.0)).max(0.0);
+    let mut out: Vec<f64> = upper.iter().rev().copied().collect();
+    out.push(centre);
+    out.extend(upper);
+    out
+}

@@ -1,0 +1,126 @@
+//! Lossy transmission line: skin effect with a direct-current floor, roughness factor, wide-band Debye dielectric.
+//!
+//! Series impedance zs = sqrt(Rdc^2 + 2 j f Rs^2) + jwL (causal; tends to (1+j) Rs sqrt f, so it holds the internal
+//! inductance), shunt y = jwC(w); gamma = sqrt(zs y), Zc = sqrt(zs/y).
+
+use super::dielectric;
+use super::twoport::{Abcd, Complex};
+use std::f64::consts::PI;
+
+/// Speed of light in vacuum, m/s.
+pub const SPEED_OF_LIGHT: f64 = 299_792_458.0;
+/// Magnetic constant as the model uses it, H/m.
+pub const MU0: f64 = 4e-7 * PI;
+
+/// Copper and laminate of one family of lines at one temperature.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Material {
+    /// Relative permittivity at 1 GHz and the reference temperature: fixes inductance and geometry.
+    pub er_reference: f64,
+    /// Relative permittivity at 1 GHz and the present temperature.
+    pub er: f64,
+    /// Loss tangent at 1 GHz and the present temperature.
+    pub tand: f64,
+    /// Trace width, m.
+    pub width_m: f64,
+    /// Foil thickness, m.
+    pub thickness_m: f64,
+    /// Resistivity at the present temperature, ohm m.
+    pub resistivity: f64,
+    /// Factor on the skin resistance for rough foil.
+    pub roughness: f64,
+}
+
+/// What a material does at one frequency, shared by every line of that material.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MaterialAt {
+    omega: f64,
+    direct_ohm_per_m: f64,
+    series_ohm_per_m: Complex,
+    permittivity: Complex,
+    root_er: f64,
+}
+
+impl Material {
+    /// Direct-current resistance, ohm/m.
+    #[must_use]
+    pub fn direct_resistance(&self) -> f64 {
+        self.resistivity / (self.width_m * self.thickness_m)
+    }
+
+    /// Skin-effect coefficient Rs in ohm/(m sqrt(Hz)): K sqrt(pi mu0 rho)/w.
+    #[must_use]
+    pub fn skin_coefficient(&self) -> f64 {
+        self.roughness * (PI * MU0 * self.resistivity).sqrt() / self.width_m
+    }
+
+    /// Length in m of a line of this material with one-way delay `delay_s` at the reference temperature.
+    #[must_use]
+    pub fn length_of_delay(&self, delay_s: f64) -> f64 {
+        delay_s * SPEED_OF_LIGHT / self.er_reference.sqrt()
+    }
+
+    /// Evaluates the frequency-dependent part at `frequency_hz` >= 0.
+    #[must_use]
+    pub fn at(&self, frequency_hz: f64) -> MaterialAt {
+        let direct = self.direct_resistance();
+        let skin = self.skin_coefficient();
+        MaterialAt {
+            omega: 2.0 * PI * frequency_hz,
+            direct_ohm_per_m: direct,
+            series_ohm_per_m: root(Complex::new(direct * direct, 2.0 * frequency_hz * skin * skin)),
+            permittivity: dielectric::permittivity(frequency_hz, self.er, self.tand),
+            root_er: self.er_reference.sqrt(),
+        }
+    }
+}
+
+impl MaterialAt {
+    /// Series impedance (ohm/m) and shunt admittance (S/m) of a line of nominal impedance `z0_ohm`.
+    #[must_use]
+    pub fn per_metre(&self, z0_ohm: f64) -> (Complex, Complex) {
+        let inductance = z0_ohm * self.root_er / SPEED_OF_LIGHT;
+        let scale = self.omega / (z0_ohm * self.root_er * SPEED_OF_LIGHT);
+        let series = self.series_ohm_per_m + Complex::new(0.0, self.omega * inductance);
+        // j w C(w)
+        let shunt = Complex::new(-self.permittivity.im * scale, self.permittivity.re * scale);
+        (series, shunt)
+    }
+
+    /// Chain matrix of `length_m` of line of nominal impedance `z0_ohm`.
+    #[must_use]
+    pub fn line(&self, z0_ohm: f64, length_m: f64) -> Abcd {
+        if self.omega == 0.0 {
+            let mut out = Abcd::identity();
+            out.b.re = self.direct_ohm_per_m * length_m;
+            return out;
+        }
+        let (series, shunt) = self.per_metre(z0_ohm);
+        let gamma = root(series * shunt);
+        let (sin, cos) = (gamma.im * length_m).sin_cos();
+        let grow = (gamma.re * length_m).exp();
+        let fade = 1.0 / grow;
+        let (half_sum, half_difference) = (0.5 * (grow + fade), 0.5 * (grow - fade));
+        let cosh = Complex::new(half_sum * cos, half_difference * sin);
+        let sinh = Complex::new(half_difference * cos, half_sum * sin);
+        // sinh/gamma once: B = Zc sinh = zs sinh/gamma, C = sinh/Zc = y sinh/gamma.
+        let ratio = sinh * gamma.conj() / gamma.norm_sqr();
+        Abcd { a: cosh, b: series * ratio, c: shunt * ratio, d: cosh }
+    }
+}
+
+/// Principal square root of a number off the negative real axis; avoids the trigonometry of the general routine.
+#[must_use]
+pub fn root(z: Complex) -> Complex {
+    let size = z.norm_sqr().sqrt();
+    if size == 0.0 {
+        return Complex::new(0.0, 0.0);
+    }
+    if z.re >= 0.0 {
+        let re = (0.5 * (size + z.re)).sqrt();
+        Complex::new(re, 0.5 * z.im / re)
+    } else {
+        let im = (0.5 * (size - z.re)).sqrt().copysign(z.im);
+        Complex::new(0.5 * z.im / im, im)
+    }
+}

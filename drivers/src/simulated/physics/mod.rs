@@ -1,0 +1,47 @@
+//! Physics of the simulated DDR4/DDR5 data-line target: from the copper to the bit-error ratio at one delay tap and one
+//! reference-voltage step.
+//!
+//! The chain, one file each: [`twoport`] elements and [`dielectric`]/[`line`] losses -> [`path`] (what is fitted) ->
+//! [`channel`] (transfer function H(f)) -> [`pulse`] (pulse and coupling response) -> [`stateye`] (statistical error
+//! ratio without jitter) -> [`jitter`] -> [`timing`] (delay line and reference voltage) -> [`surface`] (one lane's
+//! error-ratio surface) -> [`training`] (what the firmware would settle on).
+//!
+//! Plain `f64` numbers in SI units inside; units are in the names where they are not SI. Nothing here draws random
+//! numbers, reads a clock or starts a thread: the same input gives the same bits.
+//!
+//! The default figures in [`parameters`] are fitted estimates for the larger part; each carries its mark.
+
+pub mod channel;
+pub mod conditions;
+pub mod dfe;
+pub mod dielectric;
+pub mod error;
+pub mod gauss;
+pub mod jitter;
+pub mod line;
+pub mod measured;
+pub mod parameters;
+pub mod path;
+pub mod pattern;
+pub mod pulse;
+pub mod stateye;
+pub mod surface;
+pub mod timing;
+pub mod training;
+pub mod twoport;
+pub mod variation;
+
+#[cfg(test)]
+mod tests;
+
+pub use channel::{Channel, Setup};
+pub use conditions::{Direction, OperatingPoint};
+pub use dfe::Equalizer;
+pub use error::PhysicsError;
+pub use measured::MeasuredTwoPort;
+pub use parameters::{Entry, Mark, Parameters};
+pub use path::{Measured, ModuleKind, Path, SecondSlot, Segment};
+pub use pattern::Pattern;
+pub use surface::{LaneSurface, Link};
+pub use training::{Margins, Trained, TrainingFailure, train};
+pub use variation::{BitDraws, BitVariation, Contact, Mounting};

@@ -1,0 +1,366 @@
+//! What lies between the memory's pad and the controller's pad on one data line, and its list of elements.
+
+use super::conditions::Drifted;
+use super::error::PhysicsError;
+use super::measured::MeasuredTwoPort;
+use super::parameters::Parameters;
+use super::variation::{BitVariation, Contact, Mounting};
+
+/// Module kind as one data line sees it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ModuleKind {
+    /// Unbuffered; registered modules too, because a register re-drives only command and address.
+    Unbuffered,
+    /// Small-outline: unbuffered, with shorter lines.
+    SmallOutline,
+    /// Load-reduced: a buffer regenerates the data lines, so ranks and dies behind it do not show.
+    LoadReduced,
+}
+
+/// The second slot of the board.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum SecondSlot {
+    /// The board has none.
+    #[default]
+    None,
+    /// There, with nothing in it: an open stub.
+    Empty,
+    /// There, with a module of the same kind in it whose rank is parked.
+    Populated,
+}
+
+/// A named segment of the channel, in order from the module to the chip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Segment {
+    /// Adapter card with its connector.
+    Adapter,
+    /// All risers with their connectors.
+    Risers,
+    /// Connector (the turn into the board).
+    Connector,
+    /// Second slot.
+    SecondSlot,
+    /// Board line.
+    Board,
+    /// Chip socket.
+    Socket,
+}
+
+/// A measured two-port that stands in for one or more neighbouring segments.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measured {
+    /// The measurement; port 1 on the module's side, port 2 on the chip's.
+    pub two_port: MeasuredTwoPort,
+    /// The segments it stands in for: neighbours, at least one.
+    pub replaces: Vec<Segment>,
+}
+
+/// One data line's way from the memory to the controller.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Path {
+    /// Module kind.
+    pub kind: ModuleKind,
+    /// Package ranks: 1, 2 or 4. Further ranks are stubs at the ball; not seen behind a data buffer.
+    pub ranks: u8,
+    /// Ranks that are not addressed keep their park termination on.
+    pub park_other_ranks: bool,
+    /// Dies are stacked in the package (one load per stack).
+    pub stacked: bool,
+    /// Risers between module and board, 0 to 3.
+    pub risers: u8,
+    /// An adapter card from a small-outline to the full-size connector.
+    pub adapter: bool,
+    /// The board's second slot.
+    pub second_slot: SecondSlot,
+    /// A measurement in place of modelled segments.
+    pub measured: Option<Measured>,
+}
+
+/// One lumped or distributed element; SI units.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Element {
+    /// Shunt capacitance, F.
+    Shunt(f64),
+    /// Series resistance (ohm) and inductance (H).
+    Series(f64, f64),
+    /// Line, as an index into [`Layout::lines`].
+    Line(usize),
+    /// Shunt stub: its own elements from the tap outwards, and the conductance (S) at its end.
+    Stub(Vec<Element>, f64),
+    /// The measured two-port.
+    Measured,
+}
+
+/// Which material a line is made of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LineMaterial {
+    /// Package.
+    Package,
+    /// Module.
+    Module,
+    /// Board.
+    Board,
+    /// Riser.
+    Riser,
+    /// Adapter.
+    Adapter,
+}
+
+/// A line of the layout.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LineSpec {
+    /// Material.
+    pub material: LineMaterial,
+    /// Nominal impedance with the bit's deviation, ohm.
+    pub z0_ohm: f64,
+    /// Length, m.
+    pub length_m: f64,
+}
+
+/// The elements from the memory's pad to the controller's pad; equal lines are listed once.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Layout {
+    /// Distinct lines.
+    pub lines: Vec<LineSpec>,
+    /// Elements in order, memory first.
+    pub elements: Vec<Element>,
+}
+
+impl Path {
+    /// A module of `kind`, one rank, straight into the board, single slot.
+    #[must_use]
+    pub fn direct(kind: ModuleKind) -> Self {
+        Path {
+            kind,
+            ranks: 1,
+            park_other_ranks: false,
+            stacked: false,
+            risers: 0,
+            adapter: false,
+            second_slot: SecondSlot::None,
+            measured: None,
+        }
+    }
+
+    /// Connectors between module and chip that couple neighbouring bits: the board's, the risers', the adapter's.
+    #[must_use]
+    pub fn connectors(&self) -> u32 {
+        1 + u32::from(self.risers) + u32::from(self.adapter)
+    }
+
+    /// Refuses what cannot be fitted.
+    ///
+    /// # Errors
+    /// [`PhysicsError`] naming the part.
+    pub fn validate(&self) -> Result<(), PhysicsError> {
+        if ![1, 2, 4].contains(&self.ranks) {
+            return Err(PhysicsError::Inconsistent(format!(
+                "the module has {} package ranks; the model knows 1, 2 or 4",
+                self.ranks
+            )));
+        }
+        if self.risers > 3 {
+            return Err(PhysicsError::Inconsistent(format!(
+                "the channel has {} risers; the model covers 0 to 3: give a measured two-port for a longer one",
+                self.risers
+            )));
+        }
+        if let Some(measured) = &self.measured {
+            let mut sorted = measured.replaces.clone();
+            sorted.sort();
+            sorted.dedup();
+            let neighbours = sorted.windows(2).all(|pair| match pair {
+                [a, b] => *b as u8 == *a as u8 + 1,
+                _ => true,
+            });
+            if sorted.is_empty() || !neighbours {
+                return Err(PhysicsError::Inconsistent(format!(
+                    "the measured two-port replaces {:?}; it has to replace neighbouring segments, at least one \
+                     (order: adapter, risers, connector, second slot, board, socket)",
+                    measured.replaces
+                )));
+            }
+        }
+        Ok(())
+    }
+
+    /// The elements of this path for one bit in one mounting.
+    #[must_use]
+    pub fn layout(
+        &self,
+        p: &Parameters,
+        drifted: &Drifted,
+        bit: &BitVariation,
+        mounting: &Mounting,
+    ) -> Layout {
+        let mut build = Builder { p, drifted, bit, layout: Layout::default() };
+        let mut out = build.module(self);
+        let segments: [(Segment, Vec<Element>); 6] = [
+            (Segment::Adapter, if self.adapter { build.adapter(&mounting.adapter) } else { Vec::new() }),
+            (Segment::Risers, build.risers(&mounting.risers, usize::from(self.risers))),
+            (Segment::Connector, build.board_connector(&mounting.board)),
+            (Segment::SecondSlot, build.second_slot(self)),
+            (Segment::Board, vec![build.board()]),
+            (Segment::Socket, build.socket(&mounting.socket)),
+        ];
+        let mut placed = false;
+        for (segment, elements) in segments {
+            match &self.measured {
+                Some(measured) if measured.replaces.contains(&segment) => {
+                    if !placed {
+                        out.push(Element::Measured);
+                        placed = true;
+                    }
+                }
+                _ => out.extend(elements),
+            }
+        }
+        out.extend(build.controller());
+        build.layout.elements = out;
+        build.layout
+    }
+}
+
+struct Builder<'a> {
+    p: &'a Parameters,
+    drifted: &'a Drifted,
+    bit: &'a BitVariation,
+    layout: Layout,
+}
+
+impl Builder<'_> {
+    fn line(&mut self, material: LineMaterial, z_ohm: f64, length_m: f64) -> Element {
+        let spec = LineSpec { material, z0_ohm: z_ohm * self.bit.z_scale, length_m };
+        let known = self.layout.lines.iter().position(|other| *other == spec);
+        Element::Line(known.unwrap_or_else(|| {
+            self.layout.lines.push(spec);
+            self.layout.lines.len() - 1
+        }))
+    }
+
+    fn pad(&self, picofarad: f64) -> Element {
+        Element::Shunt(picofarad * 1e-12 * self.bit.c_scale)
+    }
+
+    /// Package line and pad capacitance of the memory.
+    fn die(&mut self, stacked: bool) -> (Element, Element) {
+        let p = self.p;
+        let (delay_ps, cio_pf) =
+            if stacked { (p.stack_pkg_t_ps, p.stack_cio_pf) } else { (p.dram_pkg_t_ps, p.dram_cio_pf) };
+        let length = self.drifted.materials.package.length_of_delay(delay_ps * 1e-12);
+        (self.line(LineMaterial::Package, p.dram_pkg_z_ohm, length), self.pad(cio_pf))
+    }
+
+    /// Package line, pad capacitance and module line of a data buffer.
+    fn buffer(&mut self) -> (Element, Element, Element) {
+        let p = self.p;
+        let length = self.drifted.materials.package.length_of_delay(p.db_pkg_t_ps * 1e-12);
+        let package = self.line(LineMaterial::Package, p.db_pkg_z_ohm, length);
+        let stub = self.line(LineMaterial::Module, p.mod_z_ohm, p.db_stub_mm * 1e-3);
+        (package, self.pad(p.db_cio_pf), stub)
+    }
+
+    fn module_line(&mut self, kind: ModuleKind) -> Element {
+        let p = self.p;
+        let length_mm = if kind == ModuleKind::SmallOutline { p.so_mod_len_mm } else { p.mod_len_mm };
+        self.line(LineMaterial::Module, p.mod_z_ohm, length_mm * 1e-3)
+    }
+
+    /// Items 1 to 7: pad, package, ranks, module line, series resistor, edge finger.
+    fn module(&mut self, path: &Path) -> Vec<Element> {
+        let p = self.p;
+        let finger = Element::Shunt(p.pad_c_pf * 1e-12);
+        if path.kind == ModuleKind::LoadReduced {
+            let (package, pad, stub) = self.buffer();
+            return vec![pad, package, stub, finger];
+        }
+        let (package, pad) = self.die(path.stacked);
+        let mut out = vec![pad.clone(), package.clone()];
+        for _ in 1..path.ranks {
+            let load = if path.park_other_ranks { 1.0 / self.drifted.park_ohm } else { 0.0 };
+            out.push(Element::Stub(vec![package.clone(), pad.clone()], load));
+        }
+        out.push(Element::Shunt(p.via_c_pf * 1e-12));
+        out.push(self.module_line(path.kind));
+        out.push(Element::Series(p.r_stub_ohm, 0.0));
+        out.push(finger);
+        out
+    }
+
+    fn connector(l_nh: f64, c_pf: f64, board_side_pf: f64, contact: &Contact) -> [Element; 3] {
+        let half = 0.5 * c_pf * 1e-12 * contact.c_scale;
+        [
+            Element::Shunt(half),
+            Element::Series(contact.series_ohm, l_nh * 1e-9 * contact.l_scale),
+            Element::Shunt(half + board_side_pf * 1e-12),
+        ]
+    }
+
+    fn adapter(&mut self, contact: &Contact) -> Vec<Element> {
+        let p = self.p;
+        let mut out = Self::connector(p.so_conn_l_nh, p.so_conn_c_pf, p.pad_c_pf, contact).to_vec();
+        out.push(self.line(LineMaterial::Adapter, p.adapt_z_ohm, p.adapt_len_mm * 1e-3));
+        out.push(Element::Shunt(p.pad_c_pf * 1e-12));
+        out
+    }
+
+    fn risers(&mut self, contacts: &[Contact], count: usize) -> Vec<Element> {
+        let p = self.p;
+        let mut out = Vec::new();
+        for contact in contacts.iter().take(count) {
+            out.extend(Self::connector(p.conn_l_nh, p.conn_c_pf, p.pad_c_pf, contact));
+            out.push(self.line(LineMaterial::Riser, p.riser_z_ohm, p.riser_len_mm * 1e-3));
+            out.push(Element::Shunt(p.pad_c_pf * 1e-12));
+        }
+        out
+    }
+
+    fn board_connector(&mut self, contact: &Contact) -> Vec<Element> {
+        let p = self.p;
+        Self::connector(p.conn_l_nh, p.conn_c_pf, p.via_c_pf, contact).to_vec()
+    }
+
+    fn second_slot(&mut self, path: &Path) -> Vec<Element> {
+        let p = self.p;
+        if path.second_slot == SecondSlot::None {
+            return Vec::new();
+        }
+        let half = 0.5 * p.conn_c_pf * 1e-12;
+        let mut stub = vec![
+            self.line(LineMaterial::Board, p.brd_z_ohm, p.slot2_len_mm * 1e-3),
+            Element::Shunt(p.via_c_pf * 1e-12 + half),
+            Element::Series(0.0, p.conn_l_nh * 1e-9),
+            Element::Shunt(half),
+        ];
+        let mut load = 0.0;
+        if path.second_slot == SecondSlot::Populated {
+            load = 1.0 / self.drifted.park_ohm;
+            stub.push(Element::Shunt(p.pad_c_pf * 1e-12));
+            if path.kind == ModuleKind::LoadReduced {
+                let (package, pad, line) = self.buffer();
+                stub.extend([line, package, pad]);
+            } else {
+                let (package, pad) = self.die(path.stacked);
+                stub.push(Element::Series(p.r_stub_ohm, 0.0));
+                stub.push(self.module_line(path.kind));
+                stub.extend([package, pad]);
+            }
+        }
+        vec![Element::Stub(stub, load)]
+    }
+
+    fn board(&mut self) -> Element {
+        let length = self.p.brd_len_mm * 1e-3 + self.bit.extra_length_m;
+        self.line(LineMaterial::Board, self.p.brd_z_ohm, length)
+    }
+
+    fn socket(&mut self, contact: &Contact) -> Vec<Element> {
+        Self::connector(self.p.sock_l_nh, self.p.sock_c_pf, 0.0, contact).to_vec()
+    }
+
+    fn controller(&mut self) -> Vec<Element> {
+        let p = self.p;
+        let length = self.drifted.materials.package.length_of_delay(p.ctl_pkg_t_ps * 1e-12);
+        vec![self.line(LineMaterial::Package, p.ctl_pkg_z_ohm, length), self.pad(p.ctl_cio_pf)]
+    }
+}

@@ -1,0 +1,151 @@
+//! Pulse and coupling response at the capture flop, on a periodic window of 32 unit intervals.
+//!
+//! S(f) = H sinc^2(f ta) sinc(f aperture) sinc(f UI), ta = t2080/0.735: S-shaped driver edge, aperture of the flop, pulse
+//! of one unit interval. The coupling response carries the further factor j 2 pi f Tx: forward coupling is the time
+//! derivative of the aggressor, Tx = line part + connectors x connector part.
+
+use super::channel::Channel;
+use super::twoport::Complex;
+use rustfft::{Fft, FftPlanner};
+use std::f64::consts::{PI, TAU};
+use std::sync::Arc;
+
+/// Samples in a unit interval.
+pub const SAMPLES_PER_UI: usize = 64;
+/// Window length, unit intervals.
+pub const WINDOW_UI: usize = 32;
+/// Frequencies: 0 to 16/UI in steps of 1/(32 UI).
+pub const BINS: usize = 513;
+/// Samples in the window.
+pub const LENGTH: usize = SAMPLES_PER_UI * WINDOW_UI;
+/// First and last cursor, unit intervals from the main one.
+pub const CURSORS: std::ops::RangeInclusive<isize> = -4..=25;
+
+/// Frequencies in Hz at which the transfer function is needed at `data_rate_bps`.
+#[must_use]
+pub fn frequencies(data_rate_bps: f64) -> Vec<f64> {
+    let step = data_rate_bps / WINDOW_UI as f64;
+    (0..BINS).map(|i| i as f64 * step).collect()
+}
+
+/// sin(pi x)/(pi x).
+#[must_use]
+pub fn sinc(x: f64) -> f64 {
+    if x == 0.0 { 1.0 } else { (PI * x).sin() / (PI * x) }
+}
+
+/// Turns transfer functions of one setup into responses; holds what its bits share.
+#[derive(Clone)]
+pub struct Shaper {
+    inverse: Arc<dyn Fft<f64>>,
+    shape: Vec<f64>,
+    coupling: Vec<f64>,
+}
+
+/// Response of one bit, time origin at the pulse's maximum; volts per volt of VDDQ.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Response {
+    pulse: Vec<f64>,
+    coupled: Vec<f64>,
+    /// Transfer at zero frequency.
+    pub h0: f64,
+    /// Delay of the pulse's maximum from the centre of the sent bit, unit intervals.
+    pub delay_ui: f64,
+}
+
+impl Shaper {
+    /// Prepares the window for a channel made at [`frequencies`] of its own data rate.
+    #[must_use]
+    pub fn new(channel: &Channel) -> Self {
+        let setup = channel.setup();
+        let p = &setup.parameters;
+        let edge_s = channel.drifted().t2080_s / 0.735;
+        let aperture_s = p.rx_ap_ps * 1e-12;
+        let coupling_s = 1e-12 * (p.xt_line_ps + f64::from(setup.path.connectors()) * p.xt_conn_ps);
+        let ui_s = setup.operating_point.unit_interval_s();
+        let grid = frequencies(setup.operating_point.data_rate_bps);
+        let scale = 1.0 / WINDOW_UI as f64;
+        let shape = grid
+            .iter()
+            .map(|f| scale * sinc(f * edge_s).powi(2) * sinc(f * aperture_s) * sinc(f * ui_s))
+            .collect();
+        Shaper {
+            inverse: FftPlanner::new().plan_fft_inverse(LENGTH),
+            shape,
+            coupling: grid.iter().map(|f| TAU * f * coupling_s).collect(),
+        }
+    }
+
+    /// Pulse and coupling response of one transfer function, time origin at the source's bit centre.
+    #[must_use]
+    pub fn raw(&self, transfer: &[Complex]) -> Vec<Complex> {
+        self.transform(transfer, 0.0)
+    }
+
+    /// The two real responses by one complex transform (pulse in the real part, coupling in the imaginary part),
+    /// advanced by `advance_ui`.
+    fn transform(&self, transfer: &[Complex], advance_ui: f64) -> Vec<Complex> {
+        let mut spectrum = vec![Complex::new(0.0, 0.0); LENGTH];
+        for (k, ((h, shape), coupling)) in transfer.iter().zip(&self.shape).zip(&self.coupling).enumerate() {
+            let turn = Complex::from_polar(1.0, TAU * k as f64 * advance_ui / WINDOW_UI as f64);
+            let pulse = h * turn * *shape;
+            // coupling spectrum j w Tx P; added as j times itself: P + j (j w Tx P) = P (1 - w Tx)
+            spectrum[k] = pulse * (1.0 - coupling);
+            if k > 0 {
+                spectrum[LENGTH - k] = pulse.conj() * (1.0 + coupling);
+            }
+        }
+        self.inverse.process(&mut spectrum);
+        spectrum
+    }
+
+    /// Response with the time origin on the parabolic vertex of the pulse's maximum.
+    #[must_use]
+    pub fn response(&self, transfer: &[Complex]) -> Response {
+        let raw = self.transform(transfer, 0.0);
+        let mut top = 0;
+        for (i, value) in raw.iter().enumerate() {
+            if value.re > raw[top].re {
+                top = i;
+            }
+        }
+        let (before, at, after) =
+            (raw[(top + LENGTH - 1) % LENGTH].re, raw[top].re, raw[(top + 1) % LENGTH].re);
+        let bend = before - 2.0 * at + after;
+        let vertex = if bend < 0.0 { 0.5 * (before - after) / bend } else { 0.0 };
+        let delay_ui = (top as f64 + vertex) / SAMPLES_PER_UI as f64;
+        let moved = self.transform(transfer, delay_ui);
+        Response {
+            pulse: moved.iter().map(|z| z.re).collect(),
+            coupled: moved.iter().map(|z| z.im).collect(),
+            h0: transfer.first().map_or(0.0, |h| h.re),
+            delay_ui,
+        }
+    }
+}
+
+impl Response {
+    /// Pulse `phase` sixty-fourths of a unit interval plus `cursor` unit intervals after the origin.
+    #[must_use]
+    pub fn pulse(&self, phase: isize, cursor: isize) -> f64 {
+        self.pulse[Self::index(phase, cursor)]
+    }
+
+    /// Coupling response at the same place, for weight 1.
+    #[must_use]
+    pub fn coupled(&self, phase: isize, cursor: isize) -> f64 {
+        self.coupled[Self::index(phase, cursor)]
+    }
+
+    /// Largest magnitude of pulse and coupling response; not a number when any value is none.
+    #[must_use]
+    pub fn largest(&self) -> f64 {
+        self.pulse.iter().chain(&self.coupled).fold(0.0, |most: f64, value| {
+            if value.is_nan() || most.is_nan() { f64::NAN } else { most.max(value.abs()) }
+        })
+    }
+
+    fn index(phase: isize, cursor: isize) -> usize {
+        (phase + cursor * SAMPLES_PER_UI as isize).rem_euclid(LENGTH as isize) as usize
+    }
+}

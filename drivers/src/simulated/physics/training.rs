@@ -1,0 +1,189 @@
+//! The training rule of the simulated firmware, and margins around a setting, over any error-ratio function.
+
+use std::fmt;
+
+/// A contiguous run of passing settings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Run {
+    /// First passing index.
+    pub first: usize,
+    /// Last passing index.
+    pub last: usize,
+    /// The run reaches index 0: its true end may lie beyond.
+    pub censored_low: bool,
+    /// The run reaches the last index.
+    pub censored_high: bool,
+}
+
+impl Run {
+    /// Passing settings in the run.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.last - self.first + 1
+    }
+
+    /// Never: a run holds at least one setting.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        false
+    }
+
+    /// Middle setting; the lower of two.
+    #[must_use]
+    pub fn middle(&self) -> usize {
+        self.first + (self.last - self.first) / 2
+    }
+}
+
+/// Where training put a lane.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Trained {
+    /// Delay tap.
+    pub tap: usize,
+    /// Reference step.
+    pub vref: usize,
+    /// The widest run of taps, which fixed the tap.
+    pub tap_run: Run,
+    /// The run of reference steps at that tap, which fixed the step.
+    pub vref_run: Run,
+}
+
+/// Why training did not settle.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TrainingFailure {
+    /// No setting passes.
+    NothingPasses,
+    /// The widest run has fewer taps than needed.
+    TooFewTaps {
+        /// Taps found.
+        found: usize,
+        /// Taps needed.
+        needed: usize,
+    },
+    /// The run of reference steps at the chosen tap is shorter than needed.
+    TooFewVrefSteps {
+        /// Steps found.
+        found: usize,
+        /// Steps needed.
+        needed: usize,
+    },
+}
+
+impl fmt::Display for TrainingFailure {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            TrainingFailure::NothingPasses => out.write_str("no tap and reference step passes"),
+            TrainingFailure::TooFewTaps { found, needed } => {
+                write!(out, "the widest run has {found} taps, {needed} needed")
+            }
+            TrainingFailure::TooFewVrefSteps { found, needed } => {
+                write!(out, "the run at the chosen tap has {found} reference steps, {needed} needed")
+            }
+        }
+    }
+}
+
+/// Fewest passing taps and reference steps for a lane to train.
+pub const FEWEST: usize = 5;
+/// Error ratio at which a setting passes in training.
+pub const PASS_BER: f64 = 1e-6;
+
+/// Trains one lane: the reference step with the widest contiguous passing run of taps gives the tap (its middle), the
+/// contiguous passing run of reference steps at that tap gives the step (its middle).
+///
+/// Among equally wide reference steps the middle one counts, so that neither end of a flat eye is favoured. `ber(tap,
+/// vref)` passes at `pass_ber` or below.
+///
+/// # Errors
+/// [`TrainingFailure`] when nothing passes or a run has fewer than [`FEWEST`] settings.
+pub fn train(
+    taps: usize,
+    vref_steps: usize,
+    pass_ber: f64,
+    mut ber: impl FnMut(usize, usize) -> f64,
+) -> Result<Trained, TrainingFailure> {
+    let mut widest: Vec<(usize, Run)> = Vec::new();
+    for vref in 0..vref_steps {
+        let Some(run) = longest_run(taps, |tap| ber(tap, vref) <= pass_ber) else { continue };
+        match widest.first() {
+            Some((_, best)) if run.len() < best.len() => {}
+            Some((_, best)) if run.len() == best.len() => widest.push((vref, run)),
+            _ => widest = vec![(vref, run)],
+        }
+    }
+    let Some(&(start, tap_run)) = widest.get(widest.len().saturating_sub(1) / 2) else {
+        return Err(TrainingFailure::NothingPasses);
+    };
+    if tap_run.len() < FEWEST {
+        return Err(TrainingFailure::TooFewTaps { found: tap_run.len(), needed: FEWEST });
+    }
+    let tap = tap_run.middle();
+    let vref_run = run_through(vref_steps, start, |vref| ber(tap, vref) <= pass_ber)
+        .ok_or(TrainingFailure::NothingPasses)?;
+    if vref_run.len() < FEWEST {
+        return Err(TrainingFailure::TooFewVrefSteps { found: vref_run.len(), needed: FEWEST });
+    }
+    Ok(Trained { tap, vref: vref_run.middle(), tap_run, vref_run })
+}
+
+/// Pass runs through one setting, in both directions.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Margins {
+    /// Run of taps through the setting; `None` when the setting itself fails.
+    pub taps: Option<Run>,
+    /// Run of reference steps through the setting; `None` when the setting itself fails.
+    pub vref: Option<Run>,
+}
+
+/// Pass runs through (`tap`, `vref`): the eye's width and height as seen from there.
+pub fn margins(
+    (taps, vref_steps): (usize, usize),
+    (tap, vref): (usize, usize),
+    pass_ber: f64,
+    mut ber: impl FnMut(usize, usize) -> f64,
+) -> Margins {
+    Margins {
+        taps: run_through(taps, tap, |n| ber(n, vref) <= pass_ber),
+        vref: run_through(vref_steps, vref, |m| ber(tap, m) <= pass_ber),
+    }
+}
+
+fn run(first: usize, last: usize, count: usize) -> Run {
+    Run { first, last, censored_low: first == 0, censored_high: last + 1 == count }
+}
+
+/// The longest run of passing indexes below `count`, the first of equals.
+fn longest_run(count: usize, mut passes: impl FnMut(usize) -> bool) -> Option<Run> {
+    let mut best: Option<(usize, usize)> = None;
+    let mut start = None;
+    for index in 0..=count {
+        let pass = index < count && passes(index);
+        match (pass, start) {
+            (true, None) => start = Some(index),
+            (false, Some(first)) => {
+                if best.is_none_or(|(a, b)| index - first > b - a + 1) {
+                    best = Some((first, index - 1));
+                }
+                start = None;
+            }
+            _ => {}
+        }
+    }
+    best.map(|(first, last)| run(first, last, count))
+}
+
+/// The run of passing indexes below `count` that contains `at`.
+fn run_through(count: usize, at: usize, mut passes: impl FnMut(usize) -> bool) -> Option<Run> {
+    if at >= count || !passes(at) {
+        return None;
+    }
+    let mut first = at;
+    while first > 0 && passes(first - 1) {
+        first -= 1;
+    }
+    let mut last = at;
+    while last + 1 < count && passes(last + 1) {
+        last += 1;
+    }
+    Some(run(first, last, count))
+}

@@ -1,0 +1,414 @@
+//! The simulated target: a [`Driver`] whose eyes come from the channel model and whose clock is virtual.
+
+use super::assembly::{self, refused};
+use super::draws::{self, Draws};
+use super::noise::Noise;
+use super::physics::{LaneSurface, Link, Measured};
+use super::silicon;
+use super::stages;
+use crate::contract::{
+    Call, Capabilities, Driver, DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest,
+    SafetyHandle, Setting, TrainingRequest,
+};
+use plans::plan::devices::{Interface, ModelValue, Module, Supply};
+use plans::rates::DataRate;
+use plans::results::{
+    Direction, EyeName, Grid, Identity, LanePoint, LaneSet, Readback, TrainedEye, TrainingResult,
+};
+use plans::units::{Celsius, Seconds, Volts};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// Version of the channel model: part of every job's key, so that results of different models never mix.
+pub const MODEL_VERSION: &str = "channel model 1";
+
+/// Share of the data rate that is compared: refresh, turnaround and pattern set-up eat the rest (estimate).
+const COMPARED_SHARE: f64 = 0.6;
+/// Time a point costs beside its bits, seconds (estimate: register writes and counter reads).
+const VISIT_OVERHEAD_S: f64 = 0.5e-3;
+/// Time a change of Vref takes to settle, seconds (estimate).
+const VREF_SETTLE_S: f64 = 0.1e-3;
+/// Time of one training attempt, seconds (estimate).
+pub const TRAINING_S: f64 = 2.5;
+/// Spread of a temperature reading, K rms, and of a rail reading, V rms (estimates).
+const READING_SPREAD: (f64, f64) = (0.15, 1.5e-3);
+
+/// What every simulated target of a run shares.
+#[derive(Debug, Clone)]
+pub struct SimulatedOptions {
+    /// The interface under test.
+    pub interface: Interface,
+    /// Model values the plan sets.
+    pub model: Vec<ModelValue>,
+    /// Directions that can be captured.
+    pub directions: Vec<Direction>,
+    /// Measured channels by the name the plan gives them.
+    pub measured: BTreeMap<String, Measured>,
+    /// Seed of mountings, training and counting noise.
+    pub seed: u64,
+}
+
+/// Surfaces of the lanes of one eye.
+struct Eye {
+    capabilities: EyeCapabilities,
+    lanes: Vec<u16>,
+    surfaces: Vec<LaneSurface>,
+}
+
+/// What the surfaces hang on: equal words mean equal surfaces.
+type SurfaceKey = [u8; 32];
+
+/// A simulated target.
+pub struct SimulatedTarget {
+    options: Arc<SimulatedOptions>,
+    setting: Option<Setting>,
+    eyes: Vec<Eye>,
+    surface_key: Option<SurfaceKey>,
+    trained: bool,
+    elapsed_s: f64,
+    last_vref: Option<u16>,
+}
+
+/// Every eye of a module at a rate and supply, as the simulated target will offer it: known without any physics.
+pub fn expected_eyes(
+    interface: &Interface,
+    module: &Module,
+    rate: DataRate,
+    supply: &Supply,
+    directions: &[Direction],
+) -> Vec<EyeCapabilities> {
+    let populated = module.lanes();
+    let mut eyes = Vec::new();
+    for direction in directions {
+        for rank in 0..module.ranks {
+            for (sub_channel, lanes) in assembly::sub_channels(interface) {
+                let lanes = LaneSet(lanes.0 & populated.0);
+                if lanes.is_empty() {
+                    continue;
+                }
+                eyes.push(EyeCapabilities {
+                    eye: EyeName { direction: *direction, rank, sub_channel },
+                    grid: assembly::grid(interface, rate, supply, *direction),
+                    lanes,
+                    compared_bits_per_second: rate.bits_per_second() * COMPARED_SHARE,
+                    visit_overhead_s: VISIT_OVERHEAD_S,
+                    vref_settle_s: VREF_SETTLE_S,
+                    early_stop: true,
+                    fewest_bits: u64::from(interface.generation.burst_length()),
+                });
+            }
+        }
+    }
+    eyes
+}
+
+impl SimulatedTarget {
+    /// A target that waits for its first condition.
+    pub fn new(options: Arc<SimulatedOptions>) -> SimulatedTarget {
+        SimulatedTarget {
+            options,
+            setting: None,
+            eyes: Vec::new(),
+            surface_key: None,
+            trained: false,
+            elapsed_s: 0.0,
+            last_vref: None,
+        }
+    }
+
+    fn setting(&self) -> Result<&Setting, DriverError> {
+        self.setting.as_ref().ok_or_else(|| {
+            DriverError::new(ErrorKind::WrongOrder, "no condition was applied yet; apply one first")
+        })
+    }
+
+    fn surface_key(&self, setting: &Setting) -> SurfaceKey {
+        let words = format!(
+            "{:?} {:?} {:?} {} {} {} {:?} {:?} {}",
+            setting.chip,
+            setting.module,
+            setting.channel,
+            setting.rate,
+            setting.temperature,
+            setting.calibrated_at,
+            setting.supply,
+            setting.pattern,
+            setting.mounting
+        );
+        draws::key(&[words.as_bytes()])
+    }
+
+    fn build_eyes(&self, setting: &Setting) -> Result<Vec<Eye>, DriverError> {
+        let interface = &self.options.interface;
+        let module = &setting.module;
+        let own = self.options.model.iter().chain(&module.overrides).chain(&setting.channel.overrides);
+        let parameters = assembly::parameters(interface.generation, own).map_err(|error| refused(&error))?;
+        let measured = match &setting.channel.touchstone {
+            Some(name) => Some(self.options.measured.get(name).cloned().ok_or_else(|| {
+                DriverError::new(
+                    ErrorKind::OutOfRange,
+                    format!("the measured channel `{name}` was not loaded"),
+                )
+            })?),
+            None => None,
+        };
+        let mut eyes = Vec::new();
+        let directions = &self.options.directions;
+        for capabilities in expected_eyes(interface, module, setting.rate, &setting.supply, directions) {
+            let name = capabilities.eye;
+            let mut links: Vec<Link> = Vec::new();
+            for half in 0..module.populated.len() as u8 {
+                let contacts = silicon::mounting(
+                    &parameters,
+                    self.options.seed,
+                    &setting.chip.name,
+                    &module.name,
+                    &setting.channel.name,
+                    half,
+                    setting.mounting,
+                );
+                let setup =
+                    assembly::setup(interface, setting, name, parameters.clone(), contacts, measured.clone());
+                links.push(Link::new(setup).map_err(|error| refused(&error))?);
+            }
+            let lanes: Vec<u16> = capabilities.lanes.iter().collect();
+            let surfaces = lanes
+                .iter()
+                .map(|lane| {
+                    let bit = silicon::bit(&parameters, &setting.chip.name, module, name, *lane);
+                    let link = &links[module.half_of(*lane).min(links.len() - 1)];
+                    link.lane(&bit).map_err(|error| refused(&error))
+                })
+                .collect::<Result<Vec<_>, _>>()?;
+            eyes.push(Eye { capabilities, lanes, surfaces });
+        }
+        Ok(eyes)
+    }
+
+    fn noise(&self, setting: &Setting, eye: EyeName) -> Noise {
+        let sub_channel = eye.sub_channel.map_or(255, |index| index);
+        Noise::new(draws::key(&[
+            b"counting noise",
+            &self.options.seed.to_le_bytes(),
+            &setting.noise_key,
+            eye.direction.name().as_bytes(),
+            &[eye.rank, sub_channel],
+        ]))
+    }
+}
+
+impl Driver for SimulatedTarget {
+    fn is_simulated(&self) -> bool {
+        true
+    }
+
+    fn identity(&mut self, _: &Call) -> Result<Identity, DriverError> {
+        let setting = self.setting()?;
+        let firmware = setting.firmware.as_ref().map_or("as loaded", |firmware| firmware.name.as_str());
+        let hex =
+            |bytes: [u8; 32]| bytes.iter().take(8).map(|byte| format!("{byte:02x}")).collect::<String>();
+        Ok(Identity {
+            chip_serial: setting.chip.name.clone(),
+            firmware_build: firmware.to_string(),
+            firmware_hash: hex(draws::key(&[b"firmware", firmware.as_bytes()])),
+            settings_hash: hex(draws::key(&[b"settings", format!("{:?}", self.options.model).as_bytes()])),
+            agent_version: MODEL_VERSION.into(),
+        })
+    }
+
+    fn capabilities(&mut self, _: &Call) -> Result<Capabilities, DriverError> {
+        self.setting()?;
+        Ok(Capabilities {
+            eyes: self.eyes.iter().map(|eye| eye.capabilities.clone()).collect(),
+            restores_training: true,
+            power_cycle: true,
+        })
+    }
+
+    fn apply(&mut self, setting: &Setting, call: &Call) -> Result<Readback, DriverError> {
+        call.check("applying a condition")?;
+        let key = self.surface_key(setting);
+        if self.surface_key != Some(key) {
+            // Repeats and starts of a condition share their surfaces: they cost only their draws.
+            self.surface_key = None;
+            self.eyes = self.build_eyes(setting)?;
+            self.surface_key = Some(key);
+        }
+        let kept = self.setting.as_ref().is_some_and(|before| {
+            before.rate == setting.rate
+                && before.chip == setting.chip
+                && before.module == setting.module
+                && before.channel == setting.channel
+                && before.mounting == setting.mounting
+        });
+        self.trained &= kept;
+        self.last_vref = None;
+        let mut draws = Draws::of(&[b"readings", &self.options.seed.to_le_bytes(), &setting.noise_key]);
+        let temperature = Celsius(setting.temperature.0 + READING_SPREAD.0 * draws.normal());
+        let rails = [("VDD", setting.supply.vdd), ("VDDQ", setting.supply.vddq), ("VPP", setting.supply.vpp)]
+            .into_iter()
+            .map(|(name, volts)| (name.to_string(), Volts(volts.0 + READING_SPREAD.1 * draws.normal())))
+            .collect();
+        self.setting = Some(setting.clone());
+        Ok(Readback { temperature, rails, settling: Seconds(0.0) })
+    }
+
+    fn train(&mut self, request: &TrainingRequest, call: &Call) -> Result<TrainingResult, DriverError> {
+        let setting = self.setting()?.clone();
+        let mut result = TrainingResult { stages: Vec::new(), eyes: Vec::new(), passed: true };
+        for eye in &mut self.eyes {
+            call.check("training")?;
+            let name = eye.capabilities.eye;
+            let mut draws = Draws::of(&[
+                b"training",
+                &self.options.seed.to_le_bytes(),
+                &setting.noise_key,
+                name.to_string().as_bytes(),
+            ]);
+            let trained = stages::train_eye(
+                request,
+                name.direction,
+                &eye.capabilities.grid,
+                &eye.lanes,
+                &mut eye.surfaces,
+                &mut draws,
+            );
+            let failed = trained.stages.iter().any(|stage| !stage.passed());
+            for mut stage in trained.stages {
+                stage.eye = Some(name);
+                result.stages.push(stage);
+            }
+            if failed {
+                result.passed = false;
+                result.eyes.clear();
+                break;
+            }
+            result.eyes.push(TrainedEye { eye: name, lanes: eye.lanes.clone(), settings: trained.settings });
+        }
+        self.elapsed_s += TRAINING_S;
+        self.trained = result.passed;
+        Ok(result)
+    }
+
+    fn restore(&mut self, eyes: &[TrainedEye], _: &Call) -> Result<(), DriverError> {
+        self.setting()?;
+        for eye in &self.eyes {
+            let name = eye.capabilities.eye;
+            if !eyes.iter().any(|saved| saved.eye == name && saved.lanes == eye.lanes) {
+                return Err(DriverError::new(
+                    ErrorKind::OutOfRange,
+                    format!("no saved training settings for {name}; train it first"),
+                ));
+            }
+        }
+        self.trained = true;
+        Ok(())
+    }
+
+    fn sample(
+        &mut self,
+        eye: EyeName,
+        points: &[PointRequest],
+        call: &Call,
+    ) -> Result<Vec<PointCounts>, DriverError> {
+        let noise = self.noise(self.setting()?, eye);
+        if !self.trained {
+            return Err(DriverError::new(
+                ErrorKind::WrongOrder,
+                "the interface is not trained; train it first",
+            ));
+        }
+        let target = self.eyes.iter_mut().find(|known| known.capabilities.eye == eye).ok_or_else(|| {
+            DriverError::new(ErrorKind::OutOfRange, format!("there is no eye `{eye}` at this condition"))
+        })?;
+        let grid = target.capabilities.grid;
+        let burst = target.capabilities.fewest_bits;
+        let mut answers = Vec::with_capacity(points.len());
+        for (index, request) in points.iter().enumerate() {
+            if index % 64 == 0 {
+                call.check("sampling")?;
+            }
+            check_request(request, &grid, target.lanes.len())?;
+            let point = request.point;
+            let mut lanes: Vec<_> = target
+                .surfaces
+                .iter_mut()
+                .zip(&target.lanes)
+                .map(|(surface, lane)| {
+                    let ber = surface.ber(usize::from(point.tap), usize::from(point.vref));
+                    noise.lane(*lane, point.tap, point.vref, request.series, ber)
+                })
+                .collect();
+            let decided = request
+                .lanes
+                .iter()
+                .map(|lane| lanes[usize::from(lane)].decided_at(&request.rule))
+                .max()
+                .unwrap_or(request.bits_before);
+            let new =
+                decided.saturating_sub(request.bits_before).max(burst).min(request.most_bits.max(burst));
+            let bits = new.div_ceil(burst) * burst;
+            let total = request.bits_before + bits;
+            let errors = lanes
+                .iter_mut()
+                .enumerate()
+                .map(|(lane, errors)| {
+                    let before = request.errors_before.get(lane).copied().unwrap_or(0);
+                    errors.count(total).saturating_sub(before)
+                })
+                .collect();
+            if self.last_vref != Some(point.vref) {
+                self.elapsed_s += VREF_SETTLE_S;
+                self.last_vref = Some(point.vref);
+            }
+            self.elapsed_s += VISIT_OVERHEAD_S + bits as f64 / target.capabilities.compared_bits_per_second;
+            answers.push(PointCounts { bits, errors });
+        }
+        Ok(answers)
+    }
+
+    fn make_safe(&mut self, _: &Call) -> Result<(), DriverError> {
+        self.trained = false;
+        Ok(())
+    }
+
+    fn safety_handle(&self) -> Box<dyn SafetyHandle> {
+        Box::new(NothingToSwitch)
+    }
+
+    fn elapsed(&self) -> Seconds {
+        Seconds(self.elapsed_s)
+    }
+}
+
+/// A simulated target has nothing that could be left on.
+struct NothingToSwitch;
+
+impl SafetyHandle for NothingToSwitch {
+    fn make_safe(&self) -> Result<(), DriverError> {
+        Ok(())
+    }
+}
+
+fn check_request(request: &PointRequest, grid: &Grid, lanes: usize) -> Result<(), DriverError> {
+    let out = |words: String| Err(DriverError::new(ErrorKind::OutOfRange, words));
+    let point = request.point;
+    if !grid.contains(point) {
+        return out(format!(
+            "tap {} at Vref step {} is beyond the grid of {} taps x {} steps",
+            point.tap, point.vref, grid.taps, grid.vref_steps
+        ));
+    }
+    if request.lanes.iter().any(|lane| usize::from(lane) >= lanes) {
+        return out(format!("a lane beyond the {lanes} captured lanes was asked for"));
+    }
+    if !request.errors_before.is_empty() && request.errors_before.len() != lanes {
+        return out(format!("earlier counts of {} lanes, {lanes} expected", request.errors_before.len()));
+    }
+    Ok(())
+}
+
+/// Settings in the middle of nowhere: where an untrained lane is looked for.
+pub(crate) fn centre(grid: &Grid) -> LanePoint {
+    LanePoint { tap: grid.taps / 2, vref: grid.vref_steps / 2 }
+}

@@ -1,0 +1,459 @@
+//! From the matrix to conditions and jobs: what is run, what is left out and why.
+
+use crate::plan::Plan;
+use crate::plan::devices::{Channel, Chip, Firmware, Module, Pattern, Supply};
+use crate::plan::matrix::{FACTORS, Factor};
+use crate::plan::text::nearest;
+use crate::rates::DataRate;
+use crate::units::Celsius;
+use sha2::{Digest, Sha256};
+
+/// One level of each factor, as indices into the matrix's levels in the order of [`Factor::ALL`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Condition {
+    /// The levels.
+    pub levels: [u16; FACTORS],
+}
+
+impl Condition {
+    /// Level of a factor.
+    pub fn level(&self, factor: Factor) -> usize {
+        usize::from(self.levels[factor as usize])
+    }
+    /// The test chip.
+    pub fn chip<'p>(&self, plan: &'p Plan) -> &'p Chip {
+        &plan.chips[plan.matrix.chips[self.level(Factor::Chip)]]
+    }
+    /// The firmware image, where the plan declares any.
+    pub fn firmware<'p>(&self, plan: &'p Plan) -> Option<&'p Firmware> {
+        plan.matrix.firmwares.get(self.level(Factor::Firmware)).map(|index| &plan.firmwares[*index])
+    }
+    /// The module.
+    pub fn module<'p>(&self, plan: &'p Plan) -> &'p Module {
+        &plan.modules[plan.matrix.modules[self.level(Factor::Module)]]
+    }
+    /// The channel.
+    pub fn channel<'p>(&self, plan: &'p Plan) -> &'p Channel {
+        &plan.channels[plan.matrix.channels[self.level(Factor::Channel)]]
+    }
+    /// The data rate.
+    pub fn rate(&self, plan: &Plan) -> DataRate {
+        plan.matrix.rates[self.level(Factor::Rate)]
+    }
+    /// The temperature.
+    pub fn temperature(&self, plan: &Plan) -> Celsius {
+        plan.matrix.temperatures[self.level(Factor::Temperature)]
+    }
+    /// The supply.
+    pub fn supply<'p>(&self, plan: &'p Plan) -> &'p Supply {
+        &plan.supplies[plan.matrix.supplies[self.level(Factor::Supply)]]
+    }
+    /// The data pattern.
+    pub fn pattern<'p>(&self, plan: &'p Plan) -> &'p Pattern {
+        &plan.matrix.patterns[self.level(Factor::Pattern)]
+    }
+    /// Is the rate above the module's rating?
+    pub fn beyond_rating(&self, plan: &Plan) -> bool {
+        self.rate(plan) > self.module(plan).rated.0
+    }
+    /// Setup as (chip, module, channel) levels: changing it is hands-on.
+    pub fn setup(&self) -> (u16, u16, u16) {
+        let at = |factor: Factor| self.levels[factor as usize];
+        (at(Factor::Chip), at(Factor::Module), at(Factor::Channel))
+    }
+    /// Level names separated by commas, leaving out factors with a single level unless all have one.
+    pub fn describe(&self, plan: &Plan) -> String {
+        let counts = plan.matrix.level_counts();
+        let mut words = Vec::new();
+        for (_, factor) in Factor::ALL {
+            let always =
+                matches!(factor, Factor::Module | Factor::Channel | Factor::Rate | Factor::Temperature);
+            if always || counts[factor as usize] > 1 {
+                let name = plan.level_name(factor, self.level(factor));
+                words.push(match factor {
+                    Factor::Rate => format!("{name} MT/s"),
+                    Factor::Temperature => format!("{name} degC"),
+                    _ => name,
+                });
+            }
+        }
+        words.join(", ")
+    }
+}
+
+/// A condition that is not run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Skipped {
+    /// Which.
+    pub condition: Condition,
+    /// Index into [`Expansion::reasons`].
+    pub reason: u32,
+}
+
+/// A narrowed selection: `--only factor=level,...`. Levels of different factors must all hold.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Selection {
+    allowed: [Option<Vec<bool>>; FACTORS],
+}
+
+impl Selection {
+    /// Reads selections such as `rate=2400,2666`; several narrow together.
+    ///
+    /// # Errors
+    /// Names an unknown factor or level, with the known ones.
+    pub fn read(plan: &Plan, texts: &[String]) -> Result<Selection, String> {
+        let mut selection = Selection::default();
+        let names = plan.level_names();
+        for text in texts {
+            let Some((factor_word, levels)) = text.split_once('=') else {
+                return Err(format!(
+                    "`{text}` is no selection; write factor=level,... such as rate=2400,2666"
+                ));
+            };
+            let factor_word = factor_word.trim();
+            let Some((_, factor)) = Factor::ALL.iter().find(|(name, _)| *name == factor_word) else {
+                let known: Vec<&str> = Factor::ALL.iter().map(|(name, _)| *name).collect();
+                let hint = nearest(factor_word, known.iter().copied()).map_or_else(
+                    || format!("factors: {}", known.join(", ")),
+                    |near| format!("did you mean `{near}`?"),
+                );
+                return Err(format!("`{factor_word}` is no factor; {hint}"));
+            };
+            let names = &names[*factor as usize];
+            let mut chosen = vec![false; names.len()];
+            for word in levels.split(',').map(str::trim) {
+                let word = match factor {
+                    Factor::Rate => DataRate::parse(plan.interface.generation, word)
+                        .map_or_else(|| word.to_string(), |rate| rate.to_string()),
+                    _ => word.to_string(),
+                };
+                match names.iter().position(|name| *name == word) {
+                    Some(level) => chosen[level] = true,
+                    None => {
+                        return Err(format!(
+                            "`{word}` is no level of {factor_word}; levels: {}",
+                            names.join(", ")
+                        ));
+                    }
+                }
+            }
+            let slot = &mut selection.allowed[*factor as usize];
+            match slot {
+                Some(earlier) => earlier.iter_mut().zip(&chosen).for_each(|(a, b)| *a &= *b),
+                None => *slot = Some(chosen),
+            }
+        }
+        Ok(selection)
+    }
+
+    /// Does the condition belong to the selection?
+    pub fn contains(&self, condition: &Condition) -> bool {
+        self.allowed
+            .iter()
+            .zip(condition.levels)
+            .all(|(allowed, level)| allowed.as_ref().is_none_or(|set| set[usize::from(level)]))
+    }
+
+    /// Nothing narrowed?
+    pub fn is_everything(&self) -> bool {
+        self.allowed.iter().all(Option::is_none)
+    }
+}
+
+/// The expanded matrix.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Expansion {
+    /// Conditions to be run, nested as the factors are listed.
+    pub conditions: Vec<Condition>,
+    /// Conditions left out.
+    pub skipped: Vec<Skipped>,
+    /// Reasons, named by `skipped`.
+    pub reasons: Vec<String>,
+}
+
+/// Expands the matrix of a plan, narrowed to a selection.
+pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
+    let counts = plan.matrix.level_counts();
+    let mut reasons: Vec<String> = plan.skips.iter().map(|skip| skip.reason.clone()).collect();
+    // Which module level cannot be fitted to which channel level, and the reason it is skipped with.
+    let mut unfit = vec![None; counts[Factor::Module as usize] * counts[Factor::Channel as usize]];
+    for (m, module_index) in plan.matrix.modules.iter().enumerate() {
+        for (c, channel_index) in plan.matrix.channels.iter().enumerate() {
+            let (module, channel) = (&plan.modules[*module_index], &plan.channels[*channel_index]);
+            if !channel.fits.contains(&module.kind) {
+                let reason = format!("channel {} takes no {} module", channel.name, module.kind.name());
+                let index = reasons.iter().position(|known| *known == reason).unwrap_or_else(|| {
+                    reasons.push(reason);
+                    reasons.len() - 1
+                });
+                unfit[m * plan.matrix.channels.len() + c] = Some(index as u32);
+            }
+        }
+    }
+    let skip_kinds: Vec<Option<Vec<bool>>> = plan
+        .skips
+        .iter()
+        .map(|skip| {
+            (!skip.kinds.is_empty()).then(|| {
+                plan.matrix
+                    .modules
+                    .iter()
+                    .map(|index| skip.kinds.contains(&plan.modules[*index].kind))
+                    .collect()
+            })
+        })
+        .collect();
+    let skip_of = |condition: &Condition| -> Option<u32> {
+        let pair =
+            condition.level(Factor::Module) * plan.matrix.channels.len() + condition.level(Factor::Channel);
+        if let Some(reason) = unfit[pair] {
+            return Some(reason);
+        }
+        plan.skips
+            .iter()
+            .zip(&skip_kinds)
+            .position(|(skip, kinds)| {
+                kinds.as_ref().is_none_or(|set| set[condition.level(Factor::Module)])
+                    && skip
+                        .levels
+                        .iter()
+                        .zip(condition.levels)
+                        .all(|(set, level)| set.as_ref().is_none_or(|set| set[usize::from(level)]))
+            })
+            .map(|index| index as u32)
+    };
+    let mut expansion = Expansion { conditions: Vec::new(), skipped: Vec::new(), reasons: Vec::new() };
+    let mut levels = [0u16; FACTORS];
+    if counts.contains(&0) {
+        expansion.reasons = reasons;
+        return expansion;
+    }
+    loop {
+        let condition = Condition { levels };
+        if only.contains(&condition) {
+            match skip_of(&condition) {
+                Some(reason) => expansion.skipped.push(Skipped { condition, reason }),
+                None => expansion.conditions.push(condition),
+            }
+        }
+        let mut factor = FACTORS;
+        loop {
+            if factor == 0 {
+                expansion.reasons = reasons;
+                return expansion;
+            }
+            factor -= 1;
+            levels[factor] += 1;
+            if usize::from(levels[factor]) < counts[factor] {
+                break;
+            }
+            levels[factor] = 0;
+        }
+    }
+}
+
+/// One condition to be measured once.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Job {
+    /// Index into the expansion's conditions.
+    pub condition: u32,
+    /// Which fitting of the setup, from 0.
+    pub mounting: u16,
+    /// Which measurement in that fitting, from 0.
+    pub repeat: u16,
+    /// Which start, from 0.
+    pub start: u16,
+}
+
+/// Every job of the expansion, conditions outermost within a mounting.
+pub fn jobs(plan: &Plan, expansion: &Expansion) -> Vec<Job> {
+    let count = expansion.conditions.len() as u64 * plan.repeats.jobs();
+    let mut jobs = Vec::with_capacity(usize::try_from(count).unwrap_or(0));
+    for mounting in 0..plan.repeats.mountings {
+        for condition in 0..expansion.conditions.len() as u32 {
+            for repeat in 0..plan.repeats.repeats {
+                for start in 0..plan.repeats.starts {
+                    jobs.push(Job { condition, mounting, repeat, start });
+                }
+            }
+        }
+    }
+    jobs
+}
+
+/// Keys of jobs: what is measured and nothing else.
+///
+/// A job's key covers its condition (the things fitted and set with all their properties), mounting, repeat and
+/// start, the capture and training settings and the model's version; never limits, the title or other levels.
+pub struct JobKeys<'p> {
+    plan: &'p Plan,
+    /// Canonical text of each level of each factor.
+    levels: [Vec<String>; FACTORS],
+    /// Canonical texts of what holds for every job, by name.
+    settings: Vec<(&'static str, String)>,
+}
+
+impl<'p> JobKeys<'p> {
+    /// Keys for a plan run on a target of this version.
+    pub fn new(plan: &'p Plan, model_version: &str) -> JobKeys<'p> {
+        let matrix = &plan.matrix;
+        let text = |value: &dyn erased::Canonical| value.canonical();
+        let levels: [Vec<String>; FACTORS] = [
+            matrix.chips.iter().map(|i| text(&plan.chips[*i])).collect(),
+            if matrix.firmwares.is_empty() {
+                vec!["as loaded".into()]
+            } else {
+                matrix.firmwares.iter().map(|i| text(&plan.firmwares[*i])).collect()
+            },
+            matrix.modules.iter().map(|i| text(&plan.modules[*i])).collect(),
+            matrix.channels.iter().map(|i| text(&plan.channels[*i])).collect(),
+            matrix.rates.iter().map(ToString::to_string).collect(),
+            matrix.temperatures.iter().map(|t| format!("{}@{}", t.0, matrix.control_point.name())).collect(),
+            matrix.supplies.iter().map(|i| text(&plan.supplies[*i])).collect(),
+            matrix.patterns.iter().map(|pattern| pattern.name()).collect(),
+        ];
+        let settings = vec![
+            ("[interface]", text(&plan.interface)),
+            ("[training]", text(&plan.training)),
+            ("[capture]", text(&plan.capture)),
+            ("how a start begins", format!("{:?}", plan.repeats.start)),
+            ("[model]", text(&plan.model)),
+            ("version of the target", model_version.to_string()),
+        ];
+        JobKeys { plan, levels, settings }
+    }
+
+    /// Digest of condition, mounting, repeat and start: the simulated target's counting noise hangs on it, so
+    /// that every capture strategy sees the same errors.
+    pub fn noise_key(&self, condition: &Condition, job: &Job) -> [u8; 32] {
+        let mut hash = Sha256::new();
+        for (names, level) in self.levels.iter().zip(condition.levels) {
+            hash.update(names[usize::from(level)].as_bytes());
+            hash.update([0]);
+        }
+        for number in [job.mounting, job.repeat, job.start] {
+            hash.update(number.to_le_bytes());
+        }
+        hash.finalize().into()
+    }
+
+    /// The job's key.
+    pub fn key(&self, condition: &Condition, job: &Job) -> [u8; 32] {
+        let mut hash = Sha256::new();
+        hash.update(self.noise_key(condition, job));
+        for (_, text) in &self.settings {
+            hash.update(text.as_bytes());
+            hash.update([0]);
+        }
+        hash.finalize().into()
+    }
+
+    /// What these keys measure differently from earlier ones under the same name; levels that only one of them
+    /// has are no change.
+    pub fn changes_since(&self, earlier: &JobKeys<'_>) -> Vec<String> {
+        let mut changes: Vec<String> = self
+            .settings
+            .iter()
+            .zip(&earlier.settings)
+            .filter(|(now, before)| now.1 != before.1)
+            .map(|(now, _)| now.0.to_string())
+            .collect();
+        let (names, names_before) = (self.plan.level_names(), earlier.plan.level_names());
+        for (index, (word, _)) in Factor::ALL.iter().enumerate() {
+            for (name, text) in names[index].iter().zip(&self.levels[index]) {
+                let before = names_before[index].iter().position(|known| known == name);
+                if before.is_some_and(|level| earlier.levels[index][level] != *text) {
+                    changes.push(format!("{word} `{name}`"));
+                }
+            }
+        }
+        changes
+    }
+
+    /// The plan the keys belong to.
+    pub fn plan(&self) -> &'p Plan {
+        self.plan
+    }
+}
+
+/// The first 16 hexadecimal digits of a job's key: enough to name it.
+pub fn short_key(key: &[u8; 32]) -> String {
+    key.iter().take(8).map(|byte| format!("{byte:02x}")).collect()
+}
+
+mod erased {
+    //! Canonical text of plan values: their serialised TOML form, which is stable for equal values.
+
+    /// A value with a canonical text.
+    pub trait Canonical {
+        /// The text.
+        fn canonical(&self) -> String;
+    }
+
+    impl<T: serde::Serialize> Canonical for T {
+        fn canonical(&self) -> String {
+            // A wrapping table lets lists and enums serialise too.
+            #[derive(serde::Serialize)]
+            struct Value<'a, T> {
+                value: &'a T,
+            }
+            toml::to_string(&Value { value: self }).unwrap_or_else(|error| format!("unprintable: {error}"))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PLAN: &str = include_str!("../library/quick-look.toml");
+
+    fn plan() -> Plan {
+        Plan::read(PLAN).expect("the library's plan is sound")
+    }
+
+    #[test]
+    fn what_cannot_be_fitted_is_skipped_with_that_reason() {
+        let plan = plan();
+        let expansion = expand(&plan, &Selection::default());
+        assert_eq!(expansion.conditions.len() + expansion.skipped.len(), plan.matrix.combinations() as usize);
+        for skipped in &expansion.skipped {
+            let (module, channel) = (skipped.condition.module(&plan), skipped.condition.channel(&plan));
+            let fits = channel.fits.contains(&module.kind);
+            let reason = &expansion.reasons[skipped.reason as usize];
+            assert_eq!(!fits, reason.starts_with("channel "), "{reason}");
+        }
+    }
+
+    #[test]
+    fn keys_cover_what_is_measured_and_nothing_else() {
+        let text = PLAN.to_string();
+        let first = Plan::read(&text).unwrap();
+        let renamed = Plan::read(&text.replacen("title = \"", "title = \"Another ", 1)).unwrap();
+        let expansion = expand(&first, &Selection::default());
+        let condition = expansion.conditions[0];
+        let job = Job { condition: 0, mounting: 0, repeat: 0, start: 0 };
+        let key = JobKeys::new(&first, "1").key(&condition, &job);
+        assert_eq!(key, JobKeys::new(&renamed, "1").key(&condition, &job));
+        assert_ne!(key, JobKeys::new(&first, "2").key(&condition, &job));
+        assert_ne!(key, JobKeys::new(&first, "1").key(&condition, &Job { repeat: 1, ..job }));
+        assert_eq!(short_key(&key).len(), 16);
+        let mut changed = first.clone();
+        changed.capture.ber_limit = 1e-7;
+        let keys = JobKeys::new(&changed, "1");
+        assert_ne!(key, keys.key(&condition, &job));
+        assert_eq!(JobKeys::new(&first, "1").noise_key(&condition, &job), keys.noise_key(&condition, &job));
+    }
+
+    #[test]
+    fn a_selection_narrows_and_names_what_it_does_not_know() {
+        let plan = plan();
+        let all = expand(&plan, &Selection::default()).conditions.len();
+        let rate = plan.level_name(Factor::Rate, 0);
+        let some = Selection::read(&plan, &[format!("rate={rate}")]).unwrap();
+        let narrowed = expand(&plan, &some).conditions;
+        assert!(!narrowed.is_empty() && narrowed.len() < all);
+        assert!(Selection::read(&plan, &["rat=2400".into()]).unwrap_err().contains("did you mean `rate`"));
+        assert!(Selection::read(&plan, &["rate=99".into()]).unwrap_err().contains("levels:"));
+    }
+}

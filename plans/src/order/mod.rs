@@ -1,0 +1,31 @@
+//! Order and calendar: which job when, so that the bench wastes the least time, with a proven bound beside it.
+//!
+//! [`model`] says what is to be ordered, [`cost`] what a sequence costs, [`visits`] builds the order, [`bound`] proves how good it
+//! is, [`nestings`] costs the loops as written, [`search`] improves tours, [`calendar`] walks
+//! an order through attended hours, [`nights`] plans it so that nights are filled, [`remaining`]
+//! learns from what was observed and says when the run ends, [`covering`] chooses conditions when not all are run. Everything is pure: no clock, no files, and random
+//! numbers only from a seed given by the caller.
+
+pub mod bound;
+pub mod calendar;
+pub mod cost;
+pub mod covering;
+pub mod exact;
+pub mod model;
+pub mod nestings;
+pub mod nights;
+pub mod remaining;
+pub mod search;
+pub mod visits;
+
+mod pieces;
+mod postman;
+
+pub use bound::{Bound, lower_bound};
+pub use calendar::{Calendar, HandsOn, Scheduled, finish_bound, walk};
+pub use cost::{Cost, Hours, Minutes, cost_of};
+pub use model::{BenchTimes, JobInput, Mounting, OrderError, Problem, Rules};
+pub use nestings::{Loop, Nesting, best_nesting, nested};
+pub use nights::{CalendarEffort, plan_calendar};
+pub use remaining::{FinishRange, Learned, Standing, Work, finish_range};
+pub use visits::{Effort, Order, Origin, Visit, plan_order, visits_of};

@@ -1,0 +1,228 @@
+//! The plan: what is characterized, over which factors, against which limits.
+
+pub mod devices;
+pub mod judge;
+pub mod matrix;
+pub mod measure;
+mod read_devices;
+pub mod schedule;
+pub mod section;
+pub mod text;
+
+use crate::order::BenchTimes;
+use crate::rates::Generation;
+use crate::units::Celsius;
+use devices::{Channel, Chip, Firmware, Interface, ModelValue, Module, Supply};
+use judge::{BudgetLine, DecisionRule, Limit};
+use matrix::{Declared, FACTORS, Factor, Matrix, Skip};
+use measure::{CapturePlan, Repeats, Training, TrainingPolicy};
+use schedule::OrderWishes;
+use section::{PLAN, Problem, Problems, Section};
+use toml::de::DeTable;
+
+/// A plan, read and checked.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plan {
+    /// Title, as printed on the report.
+    pub title: String,
+    /// What the run is for.
+    pub purpose: Option<String>,
+    /// Laboratory and location, as printed on the report.
+    pub laboratory: Option<String>,
+    /// The interface under test.
+    pub interface: Interface,
+    /// Declared chips.
+    pub chips: Vec<Chip>,
+    /// Declared firmware images.
+    pub firmwares: Vec<Firmware>,
+    /// Declared modules.
+    pub modules: Vec<Module>,
+    /// Declared channels.
+    pub channels: Vec<Channel>,
+    /// Declared supplies.
+    pub supplies: Vec<Supply>,
+    /// Levels of every factor.
+    pub matrix: Matrix,
+    /// Combinations left out.
+    pub skips: Vec<Skip>,
+    /// Training.
+    pub training: Training,
+    /// Capture.
+    pub capture: CapturePlan,
+    /// Repeats, re-seats, starts.
+    pub repeats: Repeats,
+    /// Tolerance limits: every metric with a limit is judged.
+    pub limits: Vec<Limit>,
+    /// Decision rule.
+    pub decision: DecisionRule,
+    /// Lines added to the uncertainty budget.
+    pub budget: Vec<BudgetLine>,
+    /// Wishes for the order.
+    pub wishes: OrderWishes,
+    /// Times of the bench.
+    pub times: BenchTimes,
+    /// Values of the simulated target's model that differ from the defaults.
+    pub model: Vec<ModelValue>,
+}
+
+impl Plan {
+    /// Reads a plan.
+    ///
+    /// # Errors
+    /// Every mistake in the text, in its order, each with its place.
+    pub fn read(text: &str) -> Result<Plan, Vec<Problem>> {
+        let problems = Problems::default();
+        let (document, errors) = DeTable::parse_recoverable(text);
+        for error in errors {
+            problems.add(error.span().unwrap_or(0..0), error.message().to_string(), None);
+        }
+        if !problems.is_empty() {
+            // A file that is no TOML would make every later message a guess.
+            return Err(problems.into_sorted());
+        }
+        let plan = read_plan(&Section::new(PLAN, document.get_ref(), 0..0, &problems));
+        match plan {
+            Some(plan) if problems.is_empty() => Ok(plan),
+            _ => Err(problems.into_sorted()),
+        }
+    }
+
+    /// Printed name of a level of a factor (index into the matrix's levels).
+    pub fn level_name(&self, factor: Factor, level: usize) -> String {
+        let matrix = &self.matrix;
+        match factor {
+            Factor::Chip => self.chips[matrix.chips[level]].name.clone(),
+            Factor::Firmware => matrix
+                .firmwares
+                .get(level)
+                .map_or_else(|| "as loaded".into(), |index| self.firmwares[*index].name.clone()),
+            Factor::Module => self.modules[matrix.modules[level]].name.clone(),
+            Factor::Channel => self.channels[matrix.channels[level]].name.clone(),
+            Factor::Rate => matrix.rates[level].to_string(),
+            Factor::Temperature => temperature_name(matrix.temperatures[level]),
+            Factor::Supply => self.supplies[matrix.supplies[level]].name.clone(),
+            Factor::Pattern => matrix.patterns[level].name(),
+        }
+    }
+
+    /// Printed names of every factor's levels, in the order of [`Factor::ALL`].
+    pub fn level_names(&self) -> [Vec<String>; FACTORS] {
+        let counts = self.matrix.level_counts();
+        std::array::from_fn(|index| {
+            (0..counts[index]).map(|level| self.level_name(Factor::ALL[index].1, level)).collect()
+        })
+    }
+}
+
+fn temperature_name(temperature: Celsius) -> String {
+    format!("{}", temperature.0)
+}
+
+fn read_plan(plan: &Section<'_>) -> Option<Plan> {
+    let title = plan.required_text("title", "what is characterized");
+    let purpose = plan.text("purpose").map(|text| text.value);
+    let laboratory = plan.text("laboratory").map(|text| text.value);
+    let interface = read_devices::read_interface(plan.table("interface"), plan);
+    // Without an interface the rest is still read, so that every mistake shows at once.
+    let generation = interface.as_ref().map_or(Generation::Ddr4, |interface| interface.generation);
+    let lanes = interface.as_ref().map_or(crate::results::MOST_LANES, |interface| interface.lanes);
+    let chips = read_devices::read_chips(plan.tables("chip"));
+    let firmwares = read_devices::read_firmwares(plan.tables("firmware"));
+    let module_sections = plan.tables("module");
+    if module_sections.is_empty() {
+        plan.mistake(
+            "module",
+            "the plan declares no module",
+            "add [[module]] with `name`, `kind` and `rated`",
+        );
+    }
+    let modules = read_devices::read_modules(module_sections, generation, lanes);
+    let channel_sections = plan.tables("channel");
+    if channel_sections.is_empty() {
+        plan.mistake("channel", "the plan declares no channel", "add [[channel]] with `name` and `fits`");
+    }
+    let channels = read_devices::read_channels(channel_sections);
+    let supplies = read_devices::read_supplies(plan.tables("supply"), generation);
+    let declared = Declared {
+        generation,
+        chips: &chips,
+        firmwares: &firmwares,
+        modules: &modules,
+        channels: &channels,
+        supplies: &supplies,
+    };
+    let matrix = matrix::read_matrix(plan.table("matrix"), plan, &declared);
+    let training = Training::read(plan.table("training"));
+    let capture = CapturePlan::read(plan.table("capture"));
+    let repeats = Repeats::read(plan.table("repeats"));
+    let limits = judge::read_limits(plan.tables("limit"), generation);
+    if !plan.has("limit") {
+        plan.mistake(
+            "limit",
+            "the plan has no [[limit]]: nothing could be judged",
+            "add [[limit]] with `metric`, `minimum`, `unit` and `source`",
+        );
+    }
+    let decision = DecisionRule::read(plan.table("decision"));
+    let budget = judge::read_budget(plan.tables("uncertainty"));
+    let mut times = schedule::read_times(plan.table("bench_times"));
+    let wishes = OrderWishes::read(plan.table("order"), &mut times, &modules, &channels);
+    let model = plan.table("model").map(read_devices::read_model).unwrap_or_default();
+    let skip_sections = plan.tables("skip");
+    check_held(&training, matrix.as_ref(), &supplies, plan);
+    let mut result = None;
+    if let (Some(title), Some(interface), Some(matrix)) = (title, interface, matrix) {
+        let whole = matrix.level_counts().iter().all(|count| *count > 0);
+        let mut read = Plan {
+            title: title.value,
+            purpose,
+            laboratory,
+            interface,
+            chips,
+            firmwares,
+            modules,
+            channels,
+            supplies,
+            matrix,
+            skips: Vec::new(),
+            training,
+            capture,
+            repeats,
+            limits,
+            decision,
+            budget,
+            wishes,
+            times,
+            model,
+        };
+        if whole {
+            read.skips = matrix::read_skips(skip_sections, generation, &read.level_names());
+        }
+        result = Some(read);
+    }
+    plan.finish();
+    result
+}
+
+fn check_held(training: &Training, matrix: Option<&Matrix>, supplies: &[Supply], plan: &Section<'_>) {
+    let (TrainingPolicy::Held { temperature, supply }, Some(matrix)) = (&training.policy, matrix) else {
+        return;
+    };
+    if !matrix.temperatures.contains(&Celsius(*temperature)) {
+        let levels: Vec<String> = matrix.temperatures.iter().map(|level| temperature_name(*level)).collect();
+        plan.mistake(
+            "training",
+            format!("training is held from {temperature} degC, which is no temperature of the matrix"),
+            format!("choose one of {} degC, or add it to `temperature_degc`", levels.join(", ")),
+        );
+    }
+    if let Some(name) = supply
+        && !supplies.iter().any(|supply| supply.name == *name)
+    {
+        plan.mistake(
+            "training",
+            format!("training is held from the supply `{name}`, which is not declared"),
+            "declare it with [[supply]]",
+        );
+    }
+}

@@ -1,0 +1,86 @@
+//! Small text helpers of the plan reader: names, lane ranges, nearest words.
+
+use crate::results::{LaneSet, MOST_LANES};
+
+/// Something the plan refers to by name.
+pub trait Named {
+    /// Its name in the plan.
+    fn name(&self) -> &str;
+}
+
+/// The candidate nearest to `word`, if it is near enough to be a slip of the keys.
+pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let lower = word.to_lowercase();
+    candidates
+        .into_iter()
+        .map(|candidate| (strsim::damerau_levenshtein(&lower, &candidate.to_lowercase()), candidate))
+        .filter(|(distance, candidate)| *distance <= 1 + candidate.len().max(word.len()) / 4)
+        .min_by_key(|(distance, _)| *distance)
+        .map(|(_, candidate)| candidate)
+}
+
+/// Reads lanes such as `0-31` or `0-15, 40-47, 63`.
+///
+/// # Errors
+/// Says which part is no lane number or range, or is beyond `lanes`.
+pub fn lane_ranges(text: &str, lanes: u16) -> Result<LaneSet, String> {
+    let mut set = LaneSet::default();
+    for part in text.split(',').map(str::trim) {
+        let (first, last) = part.split_once('-').map_or((part, part), |(a, b)| (a.trim(), b.trim()));
+        let number =
+            |word: &str| word.parse::<u16>().map_err(|_| format!("`{part}` is no lane or lane range"));
+        let (first, last) = (number(first)?, number(last)?);
+        if first > last {
+            return Err(format!("the range `{part}` runs backwards"));
+        }
+        if last >= lanes.min(MOST_LANES) {
+            return Err(format!(
+                "lane {last} is beyond the interface's last lane, {}",
+                lanes.saturating_sub(1)
+            ));
+        }
+        for lane in first..=last {
+            if set.contains(lane) {
+                return Err(format!("lane {lane} is named twice"));
+            }
+            set.insert(lane);
+        }
+    }
+    Ok(set)
+}
+
+/// Writes lanes as ranges, `0-31, 40-47`.
+pub fn lane_list(lanes: impl IntoIterator<Item = u16>) -> String {
+    let mut ranges: Vec<(u16, u16)> = Vec::new();
+    for lane in lanes {
+        match ranges.last_mut() {
+            Some((_, last)) if *last + 1 == lane => *last = lane,
+            _ => ranges.push((lane, lane)),
+        }
+    }
+    let words: Vec<String> =
+        ranges.iter().map(|(a, b)| if a == b { a.to_string() } else { format!("{a}-{b}") }).collect();
+    words.join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lanes_read_and_write_as_ranges() {
+        let set = lane_ranges("0-3, 8,10-11", 16).unwrap();
+        assert_eq!(set.iter().collect::<Vec<_>>(), [0, 1, 2, 3, 8, 10, 11]);
+        assert_eq!(lane_list(set.iter()), "0-3, 8, 10-11");
+        assert!(lane_ranges("0-16", 16).unwrap_err().contains("lane 16"));
+        assert!(lane_ranges("5-2", 16).unwrap_err().contains("backwards"));
+        assert!(lane_ranges("1,1", 16).unwrap_err().contains("twice"));
+        assert!(lane_ranges("a", 16).is_err());
+    }
+
+    #[test]
+    fn the_nearest_word_is_suggested_only_when_near() {
+        assert_eq!(nearest("moduel", ["module", "channel"]), Some("module"));
+        assert_eq!(nearest("zebra", ["module", "channel"]), None);
+    }
+}

@@ -1,0 +1,34 @@
+//! Prints the report page of an invented, simulated run: `page_demo [CONDITIONS] [hostile|interrupted|empty|bench]`.
+//! It is for looking at the page while it is being worked on; nothing in it was measured or modelled.
+
+mod fixture;
+
+use fixture::Kind;
+use reports::judged;
+use reports::page;
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    let conditions = words.first().map_or(Ok(60), |word| word.parse())?;
+    let kind = match words.get(1).map(String::as_str) {
+        Some("hostile") => Kind::Hostile,
+        Some("interrupted") => Kind::Interrupted,
+        Some("empty") => Kind::Empty,
+        Some("bench") => Kind::Bench,
+        _ => Kind::Usual,
+    };
+    let demo = fixture::demo(conditions, kind);
+    let wanted = page::wanted_pictures(&demo.run, 36);
+    let outlines = page::wanted_outlines(&demo.run, &wanted, 40);
+    let mut pictures = Vec::new();
+    for (index, eye) in &wanted {
+        pictures.push((*index, fixture::picture(&demo.run, *index, *eye)));
+    }
+    for (index, eye) in &outlines {
+        let mut outline = fixture::picture(&demo.run, *index, *eye);
+        outline.classes.clear();
+        pictures.push((*index, outline));
+    }
+    print!("{}", page::build(&demo.run, &demo.facts, &pictures, &page::Options::default())?);
+    Ok(())
+}

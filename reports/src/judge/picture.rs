@@ -1,0 +1,55 @@
+//! The picture of a captured eye: error classes of every point, and the outlines of worst lane and all lanes.
+
+use crate::eye::contour::outline;
+use crate::eye::counts::{CaptureView, CountError};
+use crate::eye::together::common_map;
+use crate::judged::EyePicture;
+use plans::results::{Capture, LanePoint};
+
+/// Most decades told apart.
+const MOST_CLASSES: u8 = 8;
+
+/// Draws a capture, with the outline of the lane that decides.
+///
+/// # Errors
+/// Counts that contradict themselves, or a lane that was not captured.
+pub fn picture(capture: &Capture, worst_lane: u16) -> Result<EyePicture, CountError> {
+    let view = CaptureView::new(capture)?;
+    let grid = capture.grid;
+    let clean_bits = capture.rule.clean_bits().max(1);
+    let floor = 1.0 / clean_bits as f64;
+    let mut classes = vec![255u8; grid.len()];
+    for (index, class) in classes.iter_mut().enumerate() {
+        let point = grid.point(index);
+        let mut worst: Option<f64> = None;
+        for lane in 0..capture.lanes.len() {
+            if let Some((bits, errors)) = view.count(lane, point) {
+                let ratio = if bits == 0 { 0.0 } else { errors as f64 / bits as f64 };
+                worst = Some(worst.map_or(ratio, |known| known.max(ratio)));
+            }
+        }
+        if let Some(ratio) = worst {
+            *class = if ratio <= 0.0 {
+                0
+            } else {
+                let decades = (ratio / floor).log10().max(0.0);
+                1 + (decades as u8).min(MOST_CLASSES - 1)
+            };
+        }
+    }
+    let lane = capture.lanes.iter().position(|lane| *lane == worst_lane).unwrap_or(0);
+    let operating = capture.operating.get(lane).copied().unwrap_or(LanePoint { tap: 0, vref: 0 });
+    let path =
+        |map: Option<&crate::eye::map::PassMap>| map.map(|map| outline(map).path_data()).unwrap_or_default();
+    let together = common_map(&view).map(|(map, _)| map);
+    Ok(EyePicture {
+        eye: capture.eye,
+        grid,
+        classes,
+        worst_lane_path: path(view.maps().get(lane)),
+        all_lanes_path: path(together.as_ref()),
+        worst_lane: capture.lanes.get(lane).copied().unwrap_or(worst_lane),
+        operating,
+        clean_bits,
+    })
+}

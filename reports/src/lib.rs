@@ -1,0 +1,8 @@
+//! Eye metrics, statistics, uncertainty, verdicts and the report: pure.
+
+pub mod export;
+pub mod eye;
+pub mod judge;
+pub mod judged;
+pub mod page;
+pub mod statistics;

@@ -1,0 +1,355 @@
+//! Eye cards: picture, outlines, limits and operating point of one captured eye, with its numbers and lanes.
+
+use super::lanes::{Strips, strips};
+use super::picture::Scale as Colours;
+use super::plot::{Scale, Tick};
+use super::words::*;
+use super::{PageError, rank};
+use crate::judged::{EyePicture, JudgedCondition, JudgedMetric, JudgedRun};
+use plans::plan::judge::Metric;
+use serde::Serialize;
+use std::collections::BTreeSet;
+
+/// Plot area of an eye, SVG user units: left, top, right, bottom.
+const LEFT: f64 = 46.0;
+const TOP: f64 = 34.0;
+const RIGHT: f64 = 314.0;
+const BOTTOM: f64 = 230.0;
+
+/// A line of the numbers beside a picture.
+#[derive(Debug, Serialize)]
+pub(super) struct MetricRow {
+    pub metric: &'static str,
+    pub unit: &'static str,
+    pub lane: u16,
+    pub value: String,
+    pub limit: String,
+    pub margin: String,
+    pub uncertainty: String,
+    pub probability: String,
+    pub class: &'static str,
+    pub verdict: String,
+    pub note: String,
+}
+
+/// The limits box about the operating point, SVG user units.
+#[derive(Debug, Serialize)]
+pub(super) struct LimitBox {
+    pub x: String,
+    pub y: String,
+    pub w: String,
+    pub h: String,
+}
+
+/// One eye.
+#[derive(Debug, Serialize)]
+pub(super) struct EyeCard {
+    pub id: String,
+    pub name: String,
+    pub eye: String,
+    pub class: &'static str,
+    pub glyph: &'static str,
+    pub verdict: String,
+    pub beyond: bool,
+    pub levels: String,
+    /// Place in the worst-first order, for the script.
+    pub rank: usize,
+    /// Place in the plan's order, for the script.
+    pub order: usize,
+    /// Data URI; empty for an eye drawn as outlines only.
+    pub uri: String,
+    pub words: String,
+    pub transform: String,
+    pub worst_path: String,
+    pub all_path: String,
+    pub worst_lane: u16,
+    pub limit_box: Option<LimitBox>,
+    pub point: (String, String),
+    pub ps: Vec<Tick>,
+    pub taps: Vec<Tick>,
+    pub mv: Vec<Tick>,
+    pub percent: Vec<Tick>,
+    pub left: String,
+    pub right: String,
+    pub top: String,
+    pub bottom: String,
+    pub width: String,
+    pub height: String,
+    /// Numbers for overlays: ps a tap, mV a step, operating tap and step, UI in ps.
+    pub tap_ps: f64,
+    pub step_mv: f64,
+    pub tap: u16,
+    pub step: u16,
+    pub grid: String,
+    pub metrics: Vec<MetricRow>,
+    pub strips: Option<Strips>,
+}
+
+/// A class of the colour scale.
+#[derive(Debug, Serialize)]
+pub(super) struct LegendEntry {
+    pub colour: String,
+    pub words: String,
+}
+
+/// Every eye on the page.
+#[derive(Debug, Serialize)]
+pub(super) struct EyesView {
+    pub pictured: Vec<EyeCard>,
+    pub outlined: Vec<EyeCard>,
+    pub legend: Vec<LegendEntry>,
+    pub floor: String,
+    pub note: String,
+}
+
+/// Builds the cards, worst first.
+pub(super) fn eyes(
+    run: &JudgedRun,
+    pictures: &[(usize, EyePicture)],
+    anchors: &[String],
+    simulated: bool,
+) -> Result<EyesView, PageError> {
+    let colours = Colours::over(pictures.iter().map(|(_, picture)| picture));
+    let order = rank::worst_first(run);
+    let mut place = vec![usize::MAX; run.conditions.len()];
+    for (position, index) in order.iter().enumerate() {
+        if let Some(slot) = place.get_mut(*index) {
+            *slot = position;
+        }
+    }
+    let mut sorted: Vec<&(usize, EyePicture)> = pictures.iter().collect();
+    sorted.sort_by_key(|(index, picture)| (place.get(*index).copied().unwrap_or(usize::MAX), picture.eye));
+    let mut named = BTreeSet::new();
+    let (mut pictured, mut outlined) = (Vec::new(), Vec::new());
+    for (index, picture) in sorted {
+        let judged = run
+            .conditions
+            .get(*index)
+            .ok_or(PageError::Condition { index: *index, conditions: run.conditions.len() })?;
+        let base = anchors.get(*index).cloned().unwrap_or_default();
+        let id = match named.insert(*index) {
+            true => base,
+            false => format!("{base}-{}", picture.eye.to_string().replace(' ', "-")),
+        };
+        let mut card = card(judged, picture, colours, id, simulated)?;
+        card.rank = place.get(*index).copied().unwrap_or(usize::MAX);
+        card.order = *index;
+        if card.uri.is_empty() { outlined.push(card) } else { pictured.push(card) }
+    }
+    let drawn: BTreeSet<usize> = pictures.iter().map(|(index, _)| *index).collect();
+    let measured = run.conditions.iter().filter(|condition| condition.worst().is_some()).count();
+    let note = if measured > drawn.len() {
+        format!(
+            "{} of {} measured conditions are drawn. The page keeps pictures of the worst and the best condition, \
+             of pairs for comparison, of fails and conditional verdicts, and of the passes nearest to a limit; \
+             the other eyes are left out here and can be drawn from the run folder.",
+            drawn.len(),
+            measured
+        )
+    } else {
+        String::new()
+    };
+    Ok(EyesView { legend: legend(colours, pictures), floor: floor(pictures), pictured, outlined, note })
+}
+
+fn card(
+    judged: &JudgedCondition,
+    picture: &EyePicture,
+    colours: Colours,
+    id: String,
+    simulated: bool,
+) -> Result<EyeCard, PageError> {
+    let grid = &picture.grid;
+    let path = |text: &str| check_path(text, picture);
+    let uri = if picture.classes.is_empty() { String::new() } else { colours.data_uri(picture)? };
+    let (taps, steps) = (f64::from(grid.taps), f64::from(grid.vref_steps));
+    let x = Scale::new(-0.5, taps - 0.5, LEFT, RIGHT);
+    let y = Scale::new(-0.5, steps - 0.5, BOTTOM, TOP);
+    let (tap_ps, step_mv, start_mv) = (grid.tap_step.0, grid.vref_step.0, grid.vref_start.0);
+    let ps = Scale::new(-0.5 * tap_ps, (taps - 0.5) * tap_ps, LEFT, RIGHT);
+    let mv = Scale::new(start_mv - 0.5 * step_mv, start_mv + (steps - 0.5) * step_mv, BOTTOM, TOP);
+    let percent = Scale::new(grid.vref_percent(-0.5), grid.vref_percent(steps - 0.5), BOTTOM, TOP);
+    let (tap, step) = (picture.operating.tap, picture.operating.vref);
+    let metrics: Vec<&JudgedMetric> =
+        judged.metrics.iter().filter(|metric| metric.eye == picture.eye).collect();
+    let name = format!("{}, {}", judged.name, picture.eye);
+    let mark = if simulated { format!("{SIMULATED}. ") } else { String::new() };
+    Ok(EyeCard {
+        words: format!(
+            "{mark}Eye of {name}: {} {}; operating point at tap {tap}, Vref step {step}.",
+            glyph(judged.verdict),
+            verdict_words(judged)
+        ),
+        id,
+        name: judged.name.clone(),
+        eye: picture.eye.to_string(),
+        class: class(judged.verdict),
+        glyph: glyph(judged.verdict),
+        verdict: verdict_words(judged).into(),
+        beyond: judged.beyond_rating,
+        levels: level_code(&judged.condition),
+        rank: 0,
+        order: 0,
+        uri,
+        transform: format!(
+            "translate({:.2} {:.2}) scale({:.4} {:.4})",
+            x.at(0.0),
+            y.at(0.0),
+            x.unit(),
+            y.unit()
+        ),
+        worst_path: path(&picture.worst_lane_path)?,
+        all_path: path(&picture.all_lanes_path)?,
+        worst_lane: picture.worst_lane,
+        limit_box: limit_box(&metrics, x, y, (f64::from(tap), f64::from(step)), (tap_ps, step_mv)),
+        point: (coordinate(x.held(f64::from(tap))), coordinate(y.held(f64::from(step)))),
+        ps: ps.ticks(5),
+        taps: x.ticks(5),
+        mv: mv.ticks(5),
+        percent: percent.ticks(5),
+        left: coordinate(LEFT),
+        right: coordinate(RIGHT),
+        top: coordinate(TOP),
+        bottom: coordinate(BOTTOM),
+        width: coordinate(RIGHT - LEFT),
+        height: coordinate(BOTTOM - TOP),
+        tap_ps,
+        step_mv,
+        tap,
+        step,
+        grid: format!(
+            "{} taps of {} ps, {} Vref steps of {} mV; UI {} ps; VDDQ {} mV; {} bits at a clean point",
+            grid.taps,
+            significant(tap_ps),
+            grid.vref_steps,
+            significant(step_mv),
+            significant(grid.ui.0),
+            significant(grid.vddq.0),
+            ratio(picture.clean_bits as f64)
+        ),
+        strips: strips(judged, picture.eye),
+        metrics: metrics.into_iter().map(metric_row).collect(),
+    })
+}
+
+/// A metric as a table line.
+pub(super) fn metric_row(metric: &JudgedMetric) -> MetricRow {
+    let mut notes = Vec::new();
+    if metric.off_centre {
+        notes.push("off centre");
+    } else if metric.closed {
+        notes.push("closed");
+    }
+    if metric.at_least {
+        notes.push("lower bound");
+    }
+    let bound = if metric.at_least { "\u{2265} " } else { "" };
+    MetricRow {
+        metric: metric.metric.name(),
+        lane: metric.lane,
+        unit: metric.metric.base_unit(),
+        value: format!("{bound}{}", plain(metric.value, 1)),
+        limit: plain(metric.limit, 1),
+        margin: signed(metric.margin, 1),
+        uncertainty: format!("\u{b1}{}", plain(metric.expanded_uncertainty, 1)),
+        probability: format!(
+            "P {}\nrisk {}",
+            percent(metric.conformance_probability),
+            percent(metric.wrong_decision_risk)
+        ),
+        class: class(Some(metric.verdict)),
+        verdict: format!("{} {}", glyph(Some(metric.verdict)), short_words(metric.verdict)),
+        note: notes.join("; "),
+    }
+}
+
+/// Outlines come as SVG path data; anything else would be drawn as nothing, so it is refused with words.
+pub(super) fn check_path(text: &str, picture: &EyePicture) -> Result<String, PageError> {
+    let fine = |c: char| c.is_ascii_digit() || " ,.-+eE".contains(c) || "MmLlHhVvZz".contains(c);
+    match text.chars().find(|c| !fine(*c)) {
+        Some(found) => Err(PageError::Outline { eye: picture.eye.to_string(), found }),
+        None => Ok(text.to_string()),
+    }
+}
+
+/// Left/right and up/down limits where they are judged, else half the width and height limit on each side.
+fn limit_box(
+    metrics: &[&JudgedMetric],
+    x: Scale,
+    y: Scale,
+    point: (f64, f64),
+    steps: (f64, f64),
+) -> Option<LimitBox> {
+    let limit = |wanted: Metric| metrics.iter().find(|m| m.metric == wanted).map(|m| m.limit);
+    let side = |one: Metric, both: Metric| limit(one).or_else(|| limit(both).map(|whole| whole / 2.0));
+    let (left, right) = (side(Metric::LeftMargin, Metric::Width), side(Metric::RightMargin, Metric::Width));
+    let (up, down) = (side(Metric::UpMargin, Metric::Height), side(Metric::DownMargin, Metric::Height));
+    if [left, right, up, down].iter().all(Option::is_none) || steps.0 <= 0.0 || steps.1 <= 0.0 {
+        return None;
+    }
+    let taps = |limit: Option<f64>| limit.unwrap_or(0.0) / steps.0;
+    let vref = |limit: Option<f64>| limit.unwrap_or(0.0) / steps.1;
+    let (x0, x1) = (x.held(point.0 - taps(left)), x.held(point.0 + taps(right)));
+    let (y0, y1) = (y.held(point.1 + vref(up)), y.held(point.1 - vref(down)));
+    Some(LimitBox {
+        x: coordinate(x0),
+        y: coordinate(y0),
+        w: coordinate((x1 - x0).max(0.0)),
+        h: coordinate((y1 - y0).max(0.0)),
+    })
+}
+
+fn clean_bits(pictures: &[(usize, EyePicture)]) -> Option<u64> {
+    let mut all =
+        pictures.iter().filter(|(_, p)| !p.classes.is_empty()).map(|(_, picture)| picture.clean_bits);
+    let first = all.next()?;
+    (first > 0 && all.all(|bits| bits == first)).then_some(first)
+}
+
+fn floor(pictures: &[(usize, EyePicture)]) -> String {
+    match clean_bits(pictures) {
+        Some(bits) => format!(
+            "A point without an error has seen at least N = {} bits: its bit error ratio is at most about \
+             1/N = {}, never zero.",
+            ratio(bits as f64),
+            ratio(1.0 / bits as f64)
+        ),
+        None => {
+            "N is the number of bits a point without an error has seen, stated under each eye: its bit error \
+                 ratio is at most about 1/N, never zero."
+                .into()
+        }
+    }
+}
+
+fn legend(colours: Colours, pictures: &[(usize, EyePicture)]) -> Vec<LegendEntry> {
+    if pictures.iter().all(|(_, picture)| picture.classes.is_empty()) {
+        return Vec::new();
+    }
+    let bits = clean_bits(pictures);
+    let mut entries = vec![LegendEntry {
+        colour: colours.hex(0),
+        words: bits.map_or("no error (\u{2264} 1/N)".into(), |bits| {
+            format!("no error (\u{2264} {})", ratio(1.0 / bits as f64))
+        }),
+    }];
+    for class in 1..=colours.top {
+        let from = 10f64.powi(i32::from(class) - 1);
+        // No bit error ratio is above one half: classes beyond it stand for nothing.
+        if bits.is_some_and(|bits| from > 0.5 * bits as f64) {
+            break;
+        }
+        let words = match bits {
+            Some(bits) => format!("\u{2265} {}", ratio(from / bits as f64)),
+            None => format!("\u{2265} {}/N", significant(from)),
+        };
+        entries.push(LegendEntry { colour: colours.hex(class), words });
+    }
+    if pictures.iter().any(|(_, picture)| picture.classes.contains(&super::picture::NOT_MEASURED)) {
+        entries.push(LegendEntry {
+            colour: colours.hex(super::picture::NOT_MEASURED),
+            words: "not measured".into(),
+        });
+    }
+    entries
+}

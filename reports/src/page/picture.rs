@@ -1,0 +1,104 @@
+//! Eye pictures: one colour scale for every eye of a report, and the picture as an indexed PNG in a data URI.
+
+use super::PageError;
+use crate::judged::EyePicture;
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+
+/// Class of a point that was not measured.
+pub(super) const NOT_MEASURED: u8 = 255;
+/// Palette index of such a point.
+const GAP: u8 = 15;
+/// Highest class told apart.
+const TOP: u8 = 14;
+/// A clean point: nearly white, so that outlines and marks stand out.
+const CLEAN: [u8; 3] = [0xf6, 0xf8, 0xfa];
+const GREY: [u8; 3] = [0xb4, 0xb9, 0xbf];
+
+/// Viridis from few errors (yellow) to many (purple); nine samples of the published map.
+const VIRIDIS: [[u8; 3]; 9] = [
+    [0xfd, 0xe7, 0x25],
+    [0xad, 0xdc, 0x30],
+    [0x5e, 0xc9, 0x62],
+    [0x28, 0xae, 0x80],
+    [0x21, 0x91, 0x8c],
+    [0x2c, 0x72, 0x8e],
+    [0x3b, 0x52, 0x8b],
+    [0x47, 0x2d, 0x7b],
+    [0x44, 0x01, 0x54],
+];
+
+/// The scale shared by every picture of a report.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Scale {
+    /// Highest class in use, at least 7 and at most [`TOP`].
+    pub top: u8,
+}
+
+impl Scale {
+    /// The scale that holds every picture.
+    pub fn over<'a>(pictures: impl Iterator<Item = &'a EyePicture>) -> Scale {
+        let seen = pictures.flat_map(|picture| &picture.classes).filter(|class| **class != NOT_MEASURED);
+        Scale { top: seen.copied().max().unwrap_or(0).clamp(7, TOP) }
+    }
+
+    /// Colour of a class.
+    pub fn colour(self, class: u8) -> [u8; 3] {
+        if class == NOT_MEASURED {
+            return GREY;
+        }
+        if class == 0 {
+            return CLEAN;
+        }
+        let share = f64::from(class.min(self.top) - 1) / f64::from(self.top - 1) * 8.0;
+        let below = (share.floor() as usize).min(7);
+        let part = share - below as f64;
+        let (low, high) = (VIRIDIS[below], VIRIDIS[below + 1]);
+        std::array::from_fn(|i| {
+            (f64::from(low[i]) + part * (f64::from(high[i]) - f64::from(low[i]))).round() as u8
+        })
+    }
+
+    /// `#rrggbb`.
+    pub fn hex(self, class: u8) -> String {
+        let [r, g, b] = self.colour(class);
+        format!("#{r:02x}{g:02x}{b:02x}")
+    }
+
+    /// The picture as a data URI: four bits a point, highest Vref in the first row.
+    ///
+    /// # Errors
+    /// A picture that does not have one class a point of its grid, or a grid without points.
+    pub fn data_uri(self, picture: &EyePicture) -> Result<String, PageError> {
+        let (width, height) = (usize::from(picture.grid.taps), usize::from(picture.grid.vref_steps));
+        if width == 0 || height == 0 || picture.classes.len() != width * height {
+            return Err(PageError::Picture {
+                eye: picture.eye.to_string(),
+                points: picture.classes.len(),
+                taps: picture.grid.taps,
+                steps: picture.grid.vref_steps,
+            });
+        }
+        let mut pixels = Vec::with_capacity(width.div_ceil(2) * height);
+        for row in picture.classes.chunks_exact(width).rev() {
+            for pair in row.chunks(2) {
+                let index = |class: Option<&u8>| match class {
+                    Some(&NOT_MEASURED) => GAP,
+                    Some(class) => (*class).min(self.top),
+                    None => 0,
+                };
+                pixels.push(index(pair.first()) << 4 | index(pair.get(1)));
+            }
+        }
+        let mut bytes = Vec::new();
+        let mut encoder = png::Encoder::new(&mut bytes, width as u32, height as u32);
+        encoder.set_color(png::ColorType::Indexed);
+        encoder.set_depth(png::BitDepth::Four);
+        encoder.set_compression(png::Compression::High);
+        let classes = (0..GAP).chain([NOT_MEASURED]);
+        encoder.set_palette(classes.flat_map(|class| self.colour(class)).collect::<Vec<u8>>());
+        let written = encoder.write_header().and_then(|mut writer| writer.write_image_data(&pixels));
+        written.map_err(|error| PageError::Png { eye: picture.eye.to_string(), words: error.to_string() })?;
+        Ok(format!("data:image/png;base64,{}", STANDARD.encode(&bytes)))
+    }
+}

@@ -1,0 +1,268 @@
+//! Size and speed of the store: packed captures beside plain varints, recording beside a bare SQLite insert of
+//! the same bytes at the same durability, and a folder of 100,000 jobs.
+//!
+//! Run with `cargo bench -p runner --bench store`; the sizes are printed first.
+
+#[path = "../src/store/generated.rs"]
+mod generated;
+
+use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
+use generated::raster;
+use plans::results::{Capture, Identity, JobOutcome, JobResult, JobTimes, Readback, Visit};
+use plans::units::{Celsius, Seconds, Volts};
+use runner::store::{
+    Attempts, Durability, JobKey, JobRow, Meta, PackedJob, Store, Target, pack_visits, unpack_visits,
+};
+use rusqlite::{Connection, params};
+use std::hint::black_box;
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+/// Captures of a job on a bench: read and write eye.
+const CAPTURES: u64 = 2;
+
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new(name: &str) -> Folder {
+        let path = std::env::temp_dir().join(format!("store-bench-{}-{name}", std::process::id()));
+        std::fs::create_dir_all(&path).expect("a folder for temporary files");
+        Folder(path)
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+fn key(number: u64) -> JobKey {
+    let mut random = generated::Random(number);
+    let mut key = [0; 32];
+    for chunk in key.chunks_exact_mut(8) {
+        chunk.copy_from_slice(&random.bits().to_le_bytes());
+    }
+    key
+}
+
+fn row(number: u64) -> JobRow {
+    JobRow {
+        key: key(number),
+        plan_position: number,
+        chip: "chip A".into(),
+        firmware: "image 7".into(),
+        module: "small-outline x8".into(),
+        channel: "adapter card and two risers".into(),
+        rate: "DDR4-2666".into(),
+        temperature: "95 degC case".into(),
+        supply: "nominal".into(),
+        pattern: "PRBS 7".into(),
+        rate_mts: 8000.0 / 3.0,
+        temperature_set_degc: 95.0,
+        mounting: 1,
+        repeat: 0,
+        start: 0,
+        started_utc: "2026-03-01T22:15:03.250Z".into(),
+        ended_utc: "2026-03-01T22:16:00.000Z".into(),
+        started_bench_s: 60.0 * number as f64,
+        ended_bench_s: 60.0 * number as f64 + 56.75,
+    }
+}
+
+fn result(captures: Vec<Capture>) -> JobResult {
+    JobResult {
+        outcome: JobOutcome::Measured,
+        identity: Identity {
+            chip_serial: "A-0007".into(),
+            firmware_build: "7.1".into(),
+            firmware_hash: "ab12".repeat(16),
+            settings_hash: "cd34".repeat(16),
+            agent_version: "1".into(),
+        },
+        readback: Some(Readback {
+            temperature: Celsius(94.8),
+            rails: vec![("VDD".into(), Volts(1.2)), ("VDDQ".into(), Volts(1.199))],
+            settling: Seconds(312.5),
+        }),
+        trainings: vec![],
+        captures,
+        times: JobTimes { training_s: 33.3, measuring_s: 0.7 },
+    }
+}
+
+fn create(dir: &Path, target: Target, durability: Durability) -> Store {
+    let meta = Meta {
+        tool_version: "0.1.0".into(),
+        title: "bench".into(),
+        plan_text: String::new(),
+        seed: 1,
+        target,
+        created_utc: "2026-03-01T22:00:00.000Z".into(),
+    };
+    let mut store = Store::create(dir, &meta).expect("a new run folder");
+    store.set_durability(durability).expect("nothing waits");
+    store
+}
+
+fn on_a_bench(dir: &Path) -> Store {
+    create(dir, Target::Bench("bench one".into()), Durability::EachJob)
+}
+
+/// The plain encoding to compare with: every number as a varint.
+fn plain(visits: &[Visit]) -> Vec<u8> {
+    let mut out = Vec::new();
+    let mut put = |mut value: u64| {
+        while value >= 0x80 {
+            out.push(value as u8 | 0x80);
+            value >>= 7;
+        }
+        out.push(value as u8);
+    };
+    for visit in visits {
+        put(visit.point.tap.into());
+        put(visit.point.vref.into());
+        put(visit.kind as u64);
+        put(visit.bits);
+        visit.errors.iter().for_each(|&errors| put(errors));
+    }
+    out
+}
+
+fn packing(c: &mut Criterion) {
+    println!("72 lanes, 64 x 64 points, early-stop raster; bytes:");
+    println!("{:>6} {:>6} {:>9} {:>9} {:>12}", "open", "skew", "packed", "varints", "zstd 3 of it");
+    for (open, skew) in [(0.3, 0.5), (0.6, 0.5), (0.6, 1.5), (0.8, 0.0), (0.8, 0.5)] {
+        let capture = raster(1, 72, 64, open, skew);
+        let packed = pack_visits(&capture.grid, 72, &capture.visits).expect("a valid capture");
+        let varints = plain(&capture.visits);
+        let squeezed = zstd::bulk::compress(&varints, 3).expect("bytes");
+        println!("{open:>6} {skew:>6} {:>9} {:>9} {:>12}", packed.len(), varints.len(), squeezed.len());
+    }
+    let capture = raster(1, 72, 64, 0.6, 0.5);
+    let packed = pack_visits(&capture.grid, 72, &capture.visits).expect("a valid capture");
+    let mut group = c.benchmark_group("capture 72 lanes 64x64");
+    group.bench_function("pack", |b| {
+        b.iter(|| pack_visits(&capture.grid, 72, black_box(&capture.visits)).expect("a valid capture"));
+    });
+    group.bench_function("unpack", |b| {
+        b.iter(|| unpack_visits(&capture.grid, 72, black_box(&packed)).expect("a packed capture"));
+    });
+    group.bench_function("plain varints", |b| b.iter(|| plain(black_box(&capture.visits))));
+    group.finish();
+}
+
+/// Goal: recording takes at most 1.2 x the bare insert.
+fn recording(c: &mut Criterion) {
+    let captures: Vec<Capture> = (0..CAPTURES).map(|seed| raster(seed, 72, 64, 0.6, 0.5)).collect();
+    let bytes: usize = captures
+        .iter()
+        .map(|capture| pack_visits(&capture.grid, 72, &capture.visits).expect("a valid capture").len())
+        .sum();
+    let job = result(captures);
+    let mut group = c.benchmark_group(format!("record a job of {bytes} bytes"));
+    group.sample_size(100);
+
+    let folder = Folder::new("bare");
+    let bare = Connection::open(folder.0.join("bare.sqlite")).expect("a new database");
+    bare.execute_batch(
+        "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = 0;
+         CREATE TABLE results (job_key BLOB PRIMARY KEY, visits BLOB);",
+    )
+    .expect("a new table");
+    // Bytes that cannot be told from packed ones by a database.
+    let blob = vec![0xa5_u8; bytes];
+    let mut number = 0;
+    group.bench_function("bare insert", |b| {
+        b.iter(|| {
+            number += 1;
+            bare.prepare_cached("INSERT INTO results VALUES (?, ?)")
+                .and_then(|mut insert| insert.execute(params![key(number), blob]))
+                .expect("an insert")
+        });
+    });
+    drop(bare);
+    drop(folder);
+
+    let folder = Folder::new("packed");
+    let mut store = on_a_bench(&folder.0);
+    let mut number = 0;
+    group.bench_function("store, packed before", |b| {
+        b.iter_batched(
+            || {
+                number += 1;
+                PackedJob::new(&row(number), &job, &[]).expect("a valid job")
+            },
+            |packed| store.record_packed(packed).expect("a new job"),
+            BatchSize::NumIterations(20),
+        );
+    });
+    drop(store);
+    drop(folder);
+
+    let folder = Folder::new("whole");
+    let mut store = on_a_bench(&folder.0);
+    let mut number = 0;
+    group.bench_function("store, packing included", |b| {
+        b.iter(|| {
+            number += 1;
+            store.record(&row(number), &job, &[]).expect("a new job");
+        });
+    });
+    group.finish();
+}
+
+/// Goals: `status` under 200 ms, opening with its check under 2 s.
+fn many_jobs(c: &mut Criterion) {
+    const JOBS: u64 = 100_000;
+    let folder = Folder::new("many");
+    let job = result(vec![raster(1, 8, 8, 0.6, 0.5)]);
+    let mut store = create(&folder.0, Target::Simulated, Durability::Grouped);
+    let began = Instant::now();
+    for number in 0..JOBS {
+        store.record(&row(number), &job, &[]).expect("a new job");
+    }
+    store.commit().expect("room on the disk");
+    println!("{JOBS} jobs recorded in {:.1} s", began.elapsed().as_secs_f64());
+    let reader = Store::open_read_only(&folder.0).expect("a run folder");
+    let mut group = c.benchmark_group(format!("{JOBS} jobs"));
+    group.sample_size(10);
+    group.bench_function("status while the run is open", |b| {
+        b.iter(|| {
+            let reader = Store::open_read_only(&folder.0).expect("a run folder");
+            reader.progress().expect("counts")
+        });
+    });
+    drop(reader);
+    let began = Instant::now();
+    store.close().expect("room on the disk");
+    println!("closed in {:.2} s", began.elapsed().as_secs_f64());
+    let size = std::fs::metadata(folder.0.join("results.sqlite")).expect("the database").len();
+    println!("{:.0} MB in the folder", size as f64 / 1e6);
+    group.bench_function("status", |b| {
+        b.iter(|| {
+            let reader = Store::open_read_only(&folder.0).expect("a run folder");
+            reader.progress().expect("counts")
+        });
+    });
+    group.bench_function("open and check", |b| {
+        b.iter(|| Store::open(&folder.0).expect("a run folder").close().expect("nothing waits"));
+    });
+    group.bench_function("list every job and unpack its captures", |b| {
+        b.iter(|| {
+            let reader = Store::open_read_only(&folder.0).expect("a run folder");
+            let mut visits = 0;
+            for job in reader.jobs(Attempts::Counting) {
+                let job = job.expect("a job");
+                for capture in reader.captures(&job).expect("its captures") {
+                    visits += capture.expect("a capture").visits.len();
+                }
+            }
+            visits
+        });
+    });
+    group.finish();
+}
+
+criterion_group!(benches, packing, recording, many_jobs);
+criterion_main!(benches);

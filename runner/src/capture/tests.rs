@@ -1,0 +1,421 @@
+//! Special situations, guarantees and faults of the capture strategy, on analytic eyes with keyed noise.
+
+use super::simulated_eyes::{Eyes, LaneEye, Patch};
+use super::*;
+use drivers::contract::PointRequest;
+use plans::eye_labels::{EyeLabels, Label, LaneMap, Opening, drift};
+use plans::point_rule::Decision;
+use plans::results::{LaneSet, Point, VisitKind};
+use proptest::prelude::*;
+
+const LIMIT: f64 = 1e-9;
+
+fn rule() -> PointRule {
+    PointRule::sequential(LIMIT, 0.95)
+}
+
+fn take_with(eyes: &mut Eyes, options: &CaptureOptions) -> (Capture, CaptureStats) {
+    eyes.reset();
+    let (device, lanes, operating) = (eyes.capabilities.clone(), eyes.lane_numbers(), eyes.operating.clone());
+    let mut capture = empty_capture(&device, &lanes, &operating, options);
+    let stats = capture_into(&mut capture, eyes, &device, options).unwrap();
+    (capture, stats)
+}
+
+fn take(eyes: &mut Eyes, mode: CaptureMode) -> (Capture, EyeLabels) {
+    let (capture, _) = take_with(eyes, &CaptureOptions::new(mode, rule()));
+    let labels = EyeLabels::from_capture(&capture).unwrap();
+    (capture, labels)
+}
+
+/// Every pass/fail pair of neighbours, `stride` apart, that is not measured on both sides.
+fn uncertified_pairs(labels: &EyeLabels, mode: CaptureMode) -> Vec<(Point, Point, u16)> {
+    let grid = *labels.grid();
+    let lattice = plans::eye_labels::Lattice::of_mode(mode, &grid);
+    let mut found = Vec::new();
+    for at in 0..lattice.len() {
+        let a = lattice.point(at);
+        for next in lattice.neighbours(at).filter(|&next| next > at) {
+            let b = lattice.point(next);
+            let (i, j) = (grid.index(a), grid.index(b));
+            let differs = labels.passing(i).0 ^ labels.passing(j).0;
+            let both = labels.measured(i).0 & labels.measured(j).0;
+            found.extend(LaneSet(differs & !both).iter().map(|lane| (a, b, lane)));
+        }
+    }
+    found
+}
+
+fn usual() -> Vec<LaneEye> {
+    (0..6).map(|i| LaneEye::new(30.0 + f64::from(i) * 0.7, 31.0, 22.0, 25.0)).collect()
+}
+
+fn same_map(a: &LaneMap, b: &LaneMap) -> bool {
+    (0..a.vref_steps()).all(|vref| (0..a.taps()).all(|tap| a.passes(tap, vref) == b.passes(tap, vref)))
+}
+
+#[test]
+fn exact_equals_the_raster_on_the_same_draws() {
+    let mut eyes = Eyes::new(64, 64, usual(), 3);
+    let (_, raster) = take(&mut eyes, CaptureMode::Raster);
+    let raster_s = eyes.clock_s;
+    let (_, exact) = take(&mut eyes, CaptureMode::Exact);
+    assert!(eyes.clock_s < 0.62 * raster_s);
+    assert!(uncertified_pairs(&exact, CaptureMode::Exact).is_empty());
+    for lane in 0..6 {
+        assert!(same_map(&raster.lane(lane), &exact.lane(lane)), "lane {lane}");
+    }
+    assert!((0..64 * 64).all(|index| raster.measured(index) == LaneSet::first(6)));
+}
+
+#[test]
+fn fast_certifies_its_lattice_and_marks_the_rest_inferred() {
+    let mut eyes = Eyes::new(63, 50, usual(), 4);
+    let (_, exact) = take(&mut eyes, CaptureMode::Exact);
+    let exact_s = eyes.clock_s;
+    let (_, fast) = take(&mut eyes, CaptureMode::Fast);
+    assert!(eyes.clock_s < 0.35 * exact_s);
+    assert!(uncertified_pairs(&fast, CaptureMode::Fast).is_empty());
+    let inferred = |point| matches!(fast.label(0, point), Some(Label::Inferred(_)));
+    assert!(inferred(Point { tap: 1, vref: 3 }));
+    for lane in 0..6 {
+        let (a, b) = (exact.lane(lane), fast.lane(lane));
+        let operating = eyes.operating[usize::from(lane)];
+        let (Opening::Open(a), Opening::Open(b)) = (a.width_run(operating), b.width_run(operating)) else {
+            panic!("open")
+        };
+        assert!(a.first.abs_diff(b.first) <= 1 && a.last.abs_diff(b.last) <= 1, "{a:?} {b:?}");
+    }
+}
+
+#[test]
+fn closed_dead_and_stuck_lanes_are_told_apart() {
+    let mut lanes = usual();
+    lanes[1].floor = 0.5; // dead: half of all bits differ
+    lanes[2].floor = 3e-8; // open to a short look, closed at the limit
+    lanes[3].half_taps = 300.0; // stuck or wider than the sweep: never fails
+    lanes[3].half_steps = 300.0;
+    let mut eyes = Eyes::new(64, 64, lanes, 5);
+    let (capture, stats) = take_with(&mut eyes, &CaptureOptions::new(CaptureMode::Exact, rule()));
+    let labels = EyeLabels::from_capture(&capture).unwrap();
+    assert_eq!(labels.open_lanes().0, 0b111001);
+    assert_eq!(labels.never_failing_lanes().0, 0b001000);
+    assert!(stats.batches <= 20, "{} batches", stats.batches);
+    let closed = labels.lane(2);
+    assert_eq!(closed.width_run(eyes.operating[2]), Opening::Closed { off_centre: false });
+    assert!(closed.measured(eyes.operating[2].tap, eyes.operating[2].vref), "the centre was measured");
+    // The dense box round the dead lane's centre was looked at.
+    for (tap, vref) in [(31, 30), (29, 33), (33, 29)] {
+        assert!(capture.visits.iter().any(|visit| visit.point == Point { tap, vref }));
+    }
+    // A stuck lane's claim rests on full-length measurements along the border, not on the short survey.
+    let Opening::Open(run) = labels.lane(3).width_run(eyes.operating[3]) else { panic!("open") };
+    assert!(run.touches_low && run.touches_high && run.at_least());
+    for vref in (0..64).step_by(4) {
+        assert_eq!(labels.label(3, Point { tap: 0, vref }), Some(Label::Measured(Decision::Pass)));
+    }
+    assert!(uncertified_pairs(&labels, CaptureMode::Exact).is_empty());
+}
+
+#[test]
+fn a_sliver_between_the_survey_columns_is_found_from_its_trained_centre() {
+    let mut sliver = LaneEye::new(30.0, 31.0, 22.0, 25.0);
+    sliver.floor = 0.4;
+    sliver.patches.push(Patch { taps: (29, 31), steps: (10, 52), ber: 1e-13 });
+    let mut eyes = Eyes::new(64, 64, vec![sliver], 6);
+    let (capture, stats) = take_with(&mut eyes, &CaptureOptions::new(CaptureMode::Exact, rule()));
+    let map = EyeLabels::from_capture(&capture).unwrap().lane(0);
+    assert_eq!(map.passing_points(), 3 * 43);
+    assert!(stats.batches <= 12, "{} batches", stats.batches);
+}
+
+#[test]
+fn an_eye_off_its_trained_centre_is_found() {
+    let mut eyes = Eyes::new(64, 64, vec![LaneEye::new(45.0, 20.0, 14.0, 14.0)], 7);
+    eyes.operating[0] = LanePoint { tap: 8, vref: 55 };
+    let (_, labels) = take(&mut eyes, CaptureMode::Exact);
+    assert_eq!(labels.lane(0).width_run(eyes.operating[0]), Opening::Closed { off_centre: true });
+    assert!(labels.lane(0).passing_points() > 50);
+}
+
+#[test]
+fn islands_notches_and_holes_of_four_by_four_are_found() {
+    let mut eye = LaneEye::new(30.0, 31.0, 22.0, 25.0);
+    eye.patches.push(Patch { taps: (55, 58), steps: (53, 56), ber: 1e-13 });
+    eye.patches.push(Patch { taps: (5, 22), steps: (29, 33), ber: 1e-3 });
+    eye.patches.push(Patch { taps: (34, 37), steps: (38, 41), ber: 1e-3 });
+    let mut eyes = Eyes::new(64, 64, vec![eye], 8);
+    let (_, raster) = take(&mut eyes, CaptureMode::Raster);
+    let (_, exact) = take(&mut eyes, CaptureMode::Exact);
+    assert!(same_map(&raster.lane(0), &exact.lane(0)));
+    assert!(exact.lane(0).passes(56, 54) && !exact.lane(0).passes(35, 40) && !exact.lane(0).passes(20, 31));
+}
+
+#[test]
+fn an_eye_at_the_border_reads_at_least() {
+    let mut eyes = Eyes::new(64, 64, vec![LaneEye::new(6.0, 60.0, 24.0, 26.0)], 9);
+    for mode in [CaptureMode::Exact, CaptureMode::Fast, CaptureMode::Raster] {
+        let (_, labels) = take(&mut eyes, mode);
+        let map = labels.lane(0);
+        let Opening::Open(width) = map.width_run(eyes.operating[0]) else { panic!("open") };
+        let Opening::Open(height) = map.height_run(eyes.operating[0]) else { panic!("open") };
+        assert!(
+            width.touches_low && !width.touches_high && height.touches_high && !height.touches_low,
+            "{mode:?}"
+        );
+    }
+}
+
+/// A burst of errors at the trained centre, at a survey point and at a contour point: once, not in the re-test.
+#[test]
+fn one_false_fail_at_a_bad_place_is_tested_again_and_both_results_stay() {
+    let mut eyes = Eyes::new(64, 64, usual(), 10);
+    let (_, clean) = take(&mut eyes, CaptureMode::Exact);
+    for (tap, vref) in [(30, 31), (28, 32), (32, 28)] {
+        eyes.glitches.insert((tap, vref, 0, 0), 500);
+    }
+    for mode in [CaptureMode::Exact, CaptureMode::Raster] {
+        let (capture, labels) = take(&mut eyes, mode);
+        for lane in 0..6 {
+            assert!(same_map(&clean.lane(lane), &labels.lane(lane)), "{mode:?} lane {lane}");
+        }
+        let at = Point { tap: 28, vref: 32 };
+        let pair = labels.retested().iter().find(|pair| pair.point == at && pair.lane == 0).unwrap();
+        assert_eq!((pair.first, pair.second), (Decision::Fail, Decision::Pass));
+        let kinds: Vec<VisitKind> = capture.visits.iter().filter(|v| v.point == at).map(|v| v.kind).collect();
+        assert!(kinds.contains(&VisitKind::Measure) && kinds.contains(&VisitKind::Retest));
+    }
+    // A fault that stays is confirmed and stays a fail.
+    eyes.glitches.insert((28, 32, 0, 1), 500);
+    let (_, labels) = take(&mut eyes, CaptureMode::Exact);
+    assert_eq!(labels.label(0, Point { tap: 28, vref: 32 }), Some(Label::Measured(Decision::Fail)));
+}
+
+#[test]
+fn drift_within_a_capture_shows() {
+    let mut eyes = Eyes::new(64, 64, usual(), 11);
+    let (capture, _) = take(&mut eyes, CaptureMode::Exact);
+    let still = drift(&capture);
+    assert!(still.checks.len() >= 8 && !still.significant, "{still:?}");
+    // One tap over the whole capture.
+    eyes.drift_taps_a_second = 1.0 / eyes.clock_s;
+    let (capture, _) = take(&mut eyes, CaptureMode::Exact);
+    let moved = drift(&capture);
+    assert!(moved.significant);
+    let last = capture.visits.len() - capture.visits.iter().filter(|v| v.kind == VisitKind::Drift).count();
+    assert!(capture.visits[last..].iter().all(|visit| visit.kind == VisitKind::Drift), "measured last");
+}
+
+#[test]
+fn an_error_passes_through_and_loses_nothing() {
+    let mut eyes = Eyes::new(64, 64, usual(), 12);
+    let options = CaptureOptions::new(CaptureMode::Exact, rule());
+    let (whole, _) = take_with(&mut eyes, &options);
+    let calls = eyes.calls;
+    for kind in [ErrorKind::Cancelled, ErrorKind::TimeOut] {
+        for call in [1, 2, calls / 2, calls] {
+            eyes.reset();
+            eyes.fail_at_call = Some((call, kind));
+            let (device, lanes, operating) =
+                (eyes.capabilities.clone(), eyes.lane_numbers(), eyes.operating.clone());
+            let mut partial = empty_capture(&device, &lanes, &operating, &options);
+            let error = capture_into(&mut partial, &mut eyes, &device, &options).unwrap_err();
+            assert_eq!(error, DriverError::new(kind, "as the test asked for"));
+            assert_eq!(partial.visits.len() as u64, eyes.visits, "every answered visit is kept");
+            assert_eq!(partial.visits[..], whole.visits[..partial.visits.len()]);
+            assert!(EyeLabels::from_capture(&partial).is_ok());
+            eyes.fail_at_call = None;
+        }
+    }
+}
+
+#[test]
+fn lists_stay_within_ten_seconds() {
+    let mut eyes = Eyes::new(64, 64, usual(), 13);
+    let (_, stats) = take_with(&mut eyes, &CaptureOptions::new(CaptureMode::Exact, rule()));
+    assert!(eyes.longest_list_s <= 9.0 && stats.lists > stats.batches, "{} s", eyes.longest_list_s);
+    // A single point of 654 s is cut into visits that fit.
+    let mut eyes = Eyes::new(8, 6, vec![LaneEye::new(3.5, 2.5, 4.5, 4.0)], 13);
+    let options = CaptureOptions::new(CaptureMode::Exact, PointRule::sequential(1e-12, 0.95));
+    let (capture, _) = take_with(&mut eyes, &options);
+    assert!(eyes.longest_list_s <= 9.0, "{} s", eyes.longest_list_s);
+    let labels = EyeLabels::from_capture(&capture).unwrap();
+    assert!(uncertified_pairs(&labels, CaptureMode::Exact).is_empty());
+}
+
+#[test]
+fn a_device_without_early_stop_is_sent_chunks() {
+    let mut eyes = Eyes::new(64, 64, usual(), 14);
+    let (_, reference) = take(&mut eyes, CaptureMode::Exact);
+    let early_stop_s = eyes.clock_s;
+    eyes.capabilities.early_stop = false;
+    let (_, labels) = take(&mut eyes, CaptureMode::Exact);
+    for lane in 0..6 {
+        assert!(same_map(&reference.lane(lane), &labels.lane(lane)));
+    }
+    assert!(eyes.clock_s < 2.5 * early_stop_s, "{} s against {early_stop_s} s", eyes.clock_s);
+}
+
+#[test]
+fn the_regime_follows_the_dwell_ratio_and_can_be_forced() {
+    let mut eyes = Eyes::new(64, 64, usual(), 15);
+    let device = eyes.capabilities.clone();
+    assert_eq!(Regime::choose(&PointRule::sequential(1e-9, 0.95), &device), Regime::LongDwell);
+    let short = PointRule::sequential(1e-6, 0.95);
+    assert_eq!(Regime::choose(&short, &device), Regime::ShortDwell);
+    let mut options = CaptureOptions::new(CaptureMode::Exact, short);
+    for regime in [Regime::ShortDwell, Regime::LongDwell] {
+        options.regime = Some(regime);
+        let (capture, stats) = take_with(&mut eyes, &options);
+        assert_eq!(stats.regime, regime);
+        let labels = EyeLabels::from_capture(&capture).unwrap();
+        assert!(uncertified_pairs(&labels, CaptureMode::Exact).is_empty());
+    }
+}
+
+#[test]
+fn questions_that_do_not_fit_the_device_are_refused_by_name() {
+    let mut eyes = Eyes::new(16, 16, usual(), 16);
+    let device = eyes.capabilities.clone();
+    let options = CaptureOptions::new(CaptureMode::Exact, rule());
+    let centre = LanePoint { tap: 8, vref: 8 };
+    let mut refused = |lanes: &[u16], at: &[LanePoint], options: &CaptureOptions| {
+        let error = capture(&mut eyes, &device, lanes, at, options).unwrap_err();
+        assert_eq!(error.kind, ErrorKind::OutOfRange);
+        error.words
+    };
+    assert!(refused(&[9], &[centre], &options).contains("lane 9"));
+    assert!(refused(&[], &[], &options).contains("0 lanes"));
+    assert!(refused(&[0, 1], &[centre], &options).contains("1 operating points for 2 lanes"));
+    assert!(refused(&[0], &[LanePoint { tap: 16, vref: 0 }], &options).contains("tap 16"));
+    let never = PointRule::Sequential { limit: 1e-9, ratio: 10.0, alpha: 0.05, beta: 0.05, cap: 1.0 };
+    assert!(refused(&[0], &[centre], &CaptureOptions::new(CaptureMode::Exact, never)).contains("cap"));
+    assert_eq!(eyes.calls, 0, "the device was not bothered");
+}
+
+/// Answers whatever the test gives it.
+struct Wrong(fn(&[PointRequest]) -> Vec<PointCounts>);
+
+impl Sampler for Wrong {
+    fn sample(&mut self, points: &[PointRequest]) -> Result<Vec<PointCounts>, DriverError> {
+        Ok((self.0)(points))
+    }
+}
+
+#[test]
+fn answers_that_do_not_fit_the_question_are_protocol_errors() {
+    let eyes = Eyes::new(16, 16, usual(), 17);
+    let answers: [fn(&[PointRequest]) -> Vec<PointCounts>; 5] = [
+        |_| Vec::new(),
+        |points| points.iter().map(|_| PointCounts { bits: 0, errors: vec![0; 6] }).collect(),
+        |points| points.iter().map(|_| PointCounts { bits: 100, errors: vec![0; 5] }).collect(),
+        |points| points.iter().map(|_| PointCounts { bits: 100, errors: vec![101; 6] }).collect(),
+        |points| {
+            points.iter().map(|p| PointCounts { bits: 2 * p.most_bits + 999, errors: vec![0; 6] }).collect()
+        },
+    ];
+    for answer in answers {
+        let options = CaptureOptions::new(CaptureMode::Exact, rule());
+        let (lanes, operating) = (eyes.lane_numbers(), eyes.operating.clone());
+        let error =
+            capture(&mut Wrong(answer), &eyes.capabilities, &lanes, &operating, &options).unwrap_err();
+        assert_eq!(error.kind, ErrorKind::Protocol);
+    }
+}
+
+#[test]
+fn the_smallest_sweep_works() {
+    for mode in [CaptureMode::Exact, CaptureMode::Fast, CaptureMode::Raster] {
+        for (taps, steps) in [(1, 1), (2, 1), (1, 7), (3, 3)] {
+            let mut eyes = Eyes::new(taps, steps, vec![LaneEye::new(0.0, 0.0, 9.0, 9.0)], 18);
+            let (_, labels) = take(&mut eyes, mode);
+            assert!(labels.lane(0).passes(0, 0), "{mode:?} {taps} x {steps}");
+        }
+    }
+}
+
+fn any_lane() -> impl Strategy<Value = LaneEye> {
+    let patch =
+        (0u16..40, 0u16..40, 1u16..9, 1u16..9, prop_oneof![Just(1e-13), Just(1e-8), Just(1e-9), Just(0.3)]);
+    let body = (5.0..35.0, 5.0..35.0, 0.0..22.0, 1.0..22.0, 0.8..4.0, -0.3..0.3);
+    let floor = prop_oneof![4 => Just(0.0), 1 => Just(2e-10), 1 => Just(1e-8), 1 => Just(0.5)];
+    (body, prop::collection::vec(patch, 0..4), floor).prop_map(
+        |((tap, vref, w, h, sigma, tilt), patches, floor)| {
+            let mut eye = LaneEye::new(tap, vref, w, h);
+            (eye.sigma, eye.tilt, eye.floor) = (sigma, tilt, floor);
+            eye.patches = patches
+                .into_iter()
+                .map(|(x, y, w, h, ber)| Patch { taps: (x, x + w), steps: (y, y + h), ber })
+                .collect();
+            eye
+        },
+    )
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+
+    /// Whatever the shapes: every pass/fail pair of every returned region is measured on both sides, labels from
+    /// the visits alone agree with the rule, and passes on the border are measured at every fourth place.
+    #[test]
+    fn every_pass_fail_pair_is_measured_on_both_sides(
+        lanes in prop::collection::vec(any_lane(), 1..5), seed in any::<u64>(), short in any::<bool>(),
+        early_stop in any::<bool>(),
+    ) {
+        let mut eyes = Eyes::new(41, 38, lanes, seed);
+        eyes.capabilities.early_stop = early_stop;
+        for mode in [CaptureMode::Exact, CaptureMode::Fast] {
+            let limit = if short { 1e-6 } else { LIMIT };
+            let (capture, _) =
+                take_with(&mut eyes, &CaptureOptions::new(mode, PointRule::sequential(limit, 0.95)));
+            let labels = EyeLabels::from_capture(&capture).unwrap();
+            prop_assert_eq!(uncertified_pairs(&labels, mode), vec![]);
+            for index in 0..labels.grid().len() {
+                let Point { tap, vref } = labels.grid().point(index);
+                let at_border = (tap == 0 || tap == 40) && vref % 4 == 0 || (vref == 0 || vref == 37) && tap % 4 == 0;
+                if at_border {
+                    let inferred = labels.passing(index).0 & !labels.measured(index).0;
+                    prop_assert_eq!(inferred, 0, "tap {} step {}", tap, vref);
+                }
+            }
+        }
+    }
+
+    /// At long dwell, what was measured is labelled as the raster labels it: a point is decided alike whatever
+    /// lanes it was visited for, and in whatever parts. (Re-tests depend on the neighbours measured.)
+    #[test]
+    fn measured_labels_are_those_of_the_raster(lanes in prop::collection::vec(any_lane(), 1..4), seed in any::<u64>()) {
+        let mut eyes = Eyes::new(41, 38, lanes, seed);
+        let (_, raster) = take(&mut eyes, CaptureMode::Raster);
+        let (_, exact) = take(&mut eyes, CaptureMode::Exact);
+        let tested_again: Vec<Point> =
+            raster.retested().iter().chain(exact.retested()).map(|pair| pair.point).collect();
+        for index in 0..raster.grid().len() {
+            if !tested_again.contains(&raster.grid().point(index)) {
+                let differs = (raster.passing(index).0 ^ exact.passing(index).0) & exact.measured(index).0;
+                prop_assert_eq!(differs, 0, "{:?}", raster.grid().point(index));
+            }
+        }
+    }
+
+    /// Lists cover the batch in order, and none is expected to take longer than the limit.
+    #[test]
+    fn splitting_keeps_order_and_time(points in prop::collection::vec((0u16..9, 0u16..9, 1u64..4_000_000_000), 0..60),
+        limit_s in 0.5f64..5.0, most in 1usize..20) {
+        let cost = plans::capture_cost::VisitCost {
+            compared_bits_per_second: 1e9, visit_overhead_s: 1e-3, vref_settle_s: 2e-3,
+        };
+        let requests: Vec<PointRequest> = points.iter().map(|&(tap, vref, most_bits)| PointRequest {
+            point: Point { tap, vref }, bits_before: 0, errors_before: vec![], lanes: LaneSet(1),
+            rule: rule(), most_bits, series: 0,
+        }).collect();
+        let ranges = split_by_time(&requests, &cost, limit_s, most);
+        let covered: Vec<usize> = ranges.iter().cloned().flatten().collect();
+        prop_assert_eq!(covered, (0..requests.len()).collect::<Vec<_>>());
+        for range in ranges {
+            prop_assert!(range.len() <= most);
+            let seconds: f64 = range.clone().map(|at| cost.seconds(requests[at].most_bits, true)).sum();
+            prop_assert!(range.len() == 1 || seconds - range.len() as f64 * 2e-3 <= limit_s);
+        }
+    }
+}

@@ -1,0 +1,123 @@
+//! The command line: what can be asked, in one clap definition.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// Characterizes memory interfaces: plans the matrix, runs it, measures eyes and judges their margin.
+#[derive(Debug, Parser)]
+#[command(name = "nightbench", version, max_term_width = 100, after_help = EXIT_CODES)]
+pub struct Cli {
+    /// No colour, whatever the terminal can do.
+    #[arg(long, global = true)]
+    pub no_color: bool,
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+const EXIT_CODES: &str = "Exit codes: 0 every verdict passes (or the command worked); 1 complete, something does not \
+                          pass; 2 usage or plan invalid, nothing touched; 3 incomplete; 4 nothing selected; 5 bench \
+                          refused before the start; 6 could not make safe; 74 store; 130/143 stopped by a signal, \
+                          after a safe stop.";
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Show every mistake in a plan at once, with line and column.
+    Check {
+        /// The plan (TOML).
+        plan: PathBuf,
+    },
+    /// Show what would run, in which order, how long it takes, and the proven bound.
+    Preview {
+        /// The plan (TOML).
+        plan: PathBuf,
+        /// Narrows the selection.
+        #[command(flatten)]
+        only: Only,
+        /// Machine output.
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Run a plan, or continue it; writes DIR/report.html at the end.
+    Run(RunArguments),
+    /// Show how far a run is and what fails so far; safe while it is going on.
+    Status {
+        /// The run folder.
+        dir: PathBuf,
+        /// Machine output.
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Rebuild DIR/report.html from the stored counts alone.
+    Report {
+        /// The run folder.
+        dir: PathBuf,
+        /// Machine output.
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Write the results as a table or as test results.
+    Export {
+        /// The run folder.
+        dir: PathBuf,
+        /// Format.
+        #[arg(long = "as", value_name = "FORMAT")]
+        format: ExportFormat,
+        /// File to write; stdout when left out.
+        #[arg(long)]
+        out: Option<PathBuf>,
+        /// Narrows the selection.
+        #[command(flatten)]
+        only: Only,
+    },
+}
+
+/// Arguments of `run`.
+#[derive(Debug, Args)]
+pub struct RunArguments {
+    /// The plan (TOML).
+    pub plan: PathBuf,
+    /// Run folder; continued if it already has results. Default: runs/ and the plan's file name.
+    #[arg(long, value_name = "DIR")]
+    pub into: Option<PathBuf>,
+    /// Seed of the simulated target: mountings, training noise and counting noise.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// Threads for simulated jobs; default: every core. The result does not depend on it.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub threads: Option<u16>,
+    /// Narrows the selection.
+    #[command(flatten)]
+    pub only: Only,
+    /// Machine output.
+    #[command(flatten)]
+    pub json: Json,
+}
+
+/// Narrows a selection.
+#[derive(Debug, Args)]
+pub struct Only {
+    /// Only these levels of a factor, for example rate=2400,2666; may be given for several factors.
+    #[arg(long, value_name = "FACTOR=LEVEL,...")]
+    pub only: Vec<String>,
+}
+
+/// Machine output.
+#[derive(Debug, Args)]
+pub struct Json {
+    /// Print one JSON object on stdout.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Export formats.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ExportFormat {
+    /// Comma-separated table, one row a job and lane.
+    Csv,
+    /// One JSON object a line, one line a condition.
+    Jsonl,
+    /// JUnit XML: a suite a setup, a case a job.
+    Junit,
+}

@@ -1,0 +1,34 @@
+//! One file a command; each returns its exit code.
+
+mod check;
+mod export;
+mod preview;
+mod report;
+mod run;
+mod status;
+
+use crate::cli::{Cli, Command};
+use crate::exit::Exit;
+use crate::terminal::Terminal;
+
+/// Does what the command line asks.
+pub fn dispatch(cli: Cli) -> Exit {
+    let terminal = Terminal::detect(cli.no_color);
+    let outcome = match cli.command {
+        Command::Check { plan } => check::check(&terminal, &plan),
+        Command::Preview { plan, only, json } => preview::preview(&terminal, &plan, &only.only, json.json),
+        Command::Run(arguments) => run::run(&terminal, &arguments),
+        Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
+        Command::Report { dir, json } => report::report(&terminal, &dir, json.json),
+        Command::Export { dir, format, out, only } => {
+            export::export(&terminal, &dir, format, out.as_deref(), &only.only)
+        }
+    };
+    match outcome {
+        Ok(exit) => exit,
+        Err(failure) => {
+            terminal.note(&failure.words);
+            failure.exit
+        }
+    }
+}

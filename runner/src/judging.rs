@@ -1,0 +1,252 @@
+//! From a run folder to its judged results and its page: everything comes from the store.
+
+use crate::exit::{Exit, Failure};
+use crate::forecast::Forecast;
+use crate::plan_file::PlanFile;
+use crate::run_folder::store_failure;
+use crate::store::{Attempts, StoreReader, Target};
+use drivers::simulated::assembly;
+use drivers::simulated::target::MODEL_VERSION;
+use plans::expand::{Job, JobKeys};
+use plans::plan::text::lane_list;
+use plans::results::EyeName;
+use reports::judge::{Judge, picture};
+use reports::judged::{EyePicture, JudgedRun, ModelEntry, RunFacts, TestedItem};
+use reports::page;
+use serde_json::json;
+use sha2::{Digest, Sha256};
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+
+/// Most eyes drawn as pictures on a page.
+const MOST_PICTURES: usize = 24;
+/// Most eyes drawn as outlines on a page.
+const MOST_OUTLINES: usize = 200;
+
+/// A run folder, judged.
+pub struct JudgedFolder {
+    /// The plan as stored.
+    pub file: PlanFile,
+    /// Judged results.
+    pub run: JudgedRun,
+    /// Facts printed beside them.
+    pub facts: RunFacts,
+    /// Key of the first counting job of each condition, for its pictures.
+    keys: Vec<Option<[u8; 32]>>,
+}
+
+impl JudgedFolder {
+    /// Judges everything in a run folder by the plan stored in it.
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be read.
+    pub fn read(dir: &Path, reader: &StoreReader) -> Result<JudgedFolder, Failure> {
+        let meta = reader.meta().map_err(|error| store_failure(&error))?;
+        let origin = format!("plan stored in {}", dir.display());
+        let file = PlanFile::from_text(meta.plan_text.clone(), &origin, false)
+            .map_err(|failure| Failure::new(Exit::Store, failure.words))?;
+        let forecast = Forecast::new(&file.plan, &[])?;
+        let simulated = meta.target == Target::Simulated;
+        let keys = JobKeys::new(&file.plan, MODEL_VERSION);
+        let jobs: HashMap<[u8; 32], Job> = forecast
+            .jobs
+            .iter()
+            .map(|job| (keys.key(&forecast.expansion.conditions[job.condition as usize], job), *job))
+            .collect();
+        let mut judge = Judge::new(&file.plan, &forecast.expansion, simulated);
+        let mut first_keys = vec![None; forecast.expansion.conditions.len()];
+        let mut seconds = 0.0;
+        let mut ends: Option<(String, String)> = None;
+        for stored in reader.jobs(Attempts::Counting) {
+            let stored = stored.map_err(|error| store_failure(&error))?;
+            let Some(job) = jobs.get(&stored.row.key) else { continue };
+            let result = reader.result(&stored).map_err(|error| store_failure(&error))?;
+            judge.add(job, &stored.row.key, &result);
+            first_keys[job.condition as usize].get_or_insert(stored.row.key);
+            seconds += result.times.measuring_s + result.times.training_s;
+            if !stored.row.started_utc.is_empty() {
+                let (start, end) = ends
+                    .get_or_insert_with(|| (stored.row.started_utc.clone(), stored.row.ended_utc.clone()));
+                *start = start.clone().min(stored.row.started_utc.clone());
+                *end = end.clone().max(stored.row.ended_utc.clone());
+            }
+        }
+        let plan_hash = sha256(&meta.plan_text);
+        let run = judge.finish();
+        let report_id = {
+            let words = format!("{plan_hash} {} {} {}", meta.seed, run.jobs_done, MODEL_VERSION);
+            format!("NB-{}", &sha256(&words)[..12])
+        };
+        let facts = RunFacts {
+            title: file.plan.title.clone(),
+            purpose: file.plan.purpose.clone(),
+            laboratory: file.plan.laboratory.clone(),
+            simulated,
+            target: match &meta.target {
+                Target::Simulated => format!("simulated target ({MODEL_VERSION})"),
+                Target::Bench(name) => name.clone(),
+            },
+            report_id,
+            tool_version: meta.tool_version.clone(),
+            seed: meta.seed,
+            plan_text: meta.plan_text.clone(),
+            plan_hash,
+            started_utc: ends.as_ref().map(|(start, _)| start.clone()),
+            ended_utc: ends.map(|(_, end)| end),
+            bench_hours: seconds / 3600.0,
+            model: if simulated { model_entries(&file) } else { Vec::new() },
+            limits: file.plan.limits.clone(),
+            items: tested_items(&file),
+            equipment: Vec::new(),
+            log: log_lines(reader, simulated)?,
+        };
+        Ok(JudgedFolder { file, run, facts, keys: first_keys })
+    }
+
+    /// Writes DIR/report.html and returns its path.
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be read or the page not written.
+    pub fn write_page(&self, dir: &Path, reader: &StoreReader) -> Result<PathBuf, Failure> {
+        let wanted = page::wanted_pictures(&self.run, MOST_PICTURES);
+        let outlined = page::wanted_outlines(&self.run, &wanted, MOST_OUTLINES);
+        let mut pictures = Vec::new();
+        for (index, eye) in &wanted {
+            pictures.extend(self.picture(reader, *index, *eye)?.map(|picture| (*index, picture)));
+        }
+        for (index, eye) in &outlined {
+            pictures.extend(
+                self.picture(reader, *index, *eye)?
+                    .map(|picture| (*index, EyePicture { classes: Vec::new(), ..picture })),
+            );
+        }
+        let html = page::build(&self.run, &self.facts, &pictures, &page::Options::default())
+            .map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
+        let path = dir.join("report.html");
+        // Written beside and renamed, so that a reader never sees half a page.
+        let part = dir.join("report.html.part");
+        std::fs::write(&part, html)
+            .and_then(|()| std::fs::rename(&part, &path))
+            .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", path.display())))?;
+        Ok(path)
+    }
+
+    fn picture(
+        &self,
+        reader: &StoreReader,
+        index: usize,
+        eye: EyeName,
+    ) -> Result<Option<EyePicture>, Failure> {
+        let Some(key) = self.keys[index] else { return Ok(None) };
+        let Some(stored) = reader.job(&key).map_err(|error| store_failure(&error))? else { return Ok(None) };
+        let judged = &self.run.conditions[index];
+        let lane = judged.metrics.iter().find(|metric| metric.eye == eye).map(|metric| metric.lane);
+        for capture in reader.result(&stored).map_err(|error| store_failure(&error))?.captures {
+            if capture.eye == eye {
+                let lane = lane.or_else(|| capture.lanes.first().copied()).unwrap_or(0);
+                return picture(&capture, lane)
+                    .map(Some)
+                    .map_err(|error| Failure::new(Exit::Store, error.to_string()));
+            }
+        }
+        Ok(None)
+    }
+
+    /// The machine-readable summary that `run` and `report` print.
+    pub fn summary(&self, report: &Path) -> serde_json::Value {
+        let run = &self.run;
+        let worst = worst(run).map(|(name, metric)| {
+            json!({
+                "condition": name, "lane": metric.lane, "metric": metric.metric.name(),
+                "direction": metric.eye.direction.name(), "rank": metric.eye.rank,
+                "margin": metric.margin, "unit": metric.metric.base_unit(),
+            })
+        });
+        json!({
+            "simulated": self.facts.simulated,
+            "jobs": run.jobs_done,
+            "verdicts": run.verdicts,
+            "not_measured": run.not_measured,
+            "worst": worst,
+            "release": run.release,
+            "report": report.display().to_string(),
+        })
+    }
+}
+
+/// The condition that counts with the lowest conformance probability, and its deciding metric.
+pub fn worst(run: &JudgedRun) -> Option<(&str, &reports::judged::JudgedMetric)> {
+    run.conditions
+        .iter()
+        .filter(|condition| condition.verdict.is_some())
+        .filter_map(|condition| condition.worst().map(|metric| (condition, metric)))
+        .min_by(|(a, x), (b, y)| {
+            (a.beyond_rating.cmp(&b.beyond_rating))
+                .then(x.conformance_probability.total_cmp(&y.conformance_probability))
+                .then((x.margin / x.standard_uncertainty).total_cmp(&(y.margin / y.standard_uncertainty)))
+        })
+        .map(|(condition, metric)| (condition.name.as_str(), metric))
+}
+
+fn sha256(text: &str) -> String {
+    Sha256::digest(text.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
+    let plan = &file.plan;
+    let Ok(parameters) = assembly::parameters(plan.interface.generation, &plan.model) else {
+        return Vec::new();
+    };
+    parameters
+        .entries()
+        .map(|entry| ModelEntry {
+            name: entry.name.into(),
+            value: entry.value,
+            unit: entry.unit.into(),
+            mark: entry.mark.text().into(),
+            set_by_plan: plan.model.iter().any(|value| value.name == entry.name),
+        })
+        .collect()
+}
+
+/// The chips, modules and channels that the matrix names.
+fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
+    let plan = &file.plan;
+    let item = |name: &str, description: String, serial: Option<String>| TestedItem {
+        name: name.into(),
+        description,
+        serial,
+    };
+    let chips = plan.matrix.chips.iter().map(|index| {
+        let chip = &plan.chips[*index];
+        let corner = chip.corner.as_ref().map(|corner| format!(", corner {corner}")).unwrap_or_default();
+        item(&chip.name, format!("test chip{corner}"), None)
+    });
+    let modules = plan.matrix.modules.iter().map(|index| {
+        let module = &plan.modules[*index];
+        let words = format!(
+            "{} module, {} rank(s), x{}, rated {} MT/s, lanes {}",
+            module.kind.name(),
+            module.ranks,
+            module.device_width,
+            module.rated.0,
+            lane_list(module.lanes().iter()),
+        );
+        item(&module.name, words, module.serial.clone())
+    });
+    let channels = plan.matrix.channels.iter().map(|index| {
+        let channel = &plan.channels[*index];
+        let adapter = if channel.adapter { ", adapter card" } else { "" };
+        item(&channel.name, format!("channel, {} riser(s){adapter}", channel.risers), None)
+    });
+    chips.chain(modules).chain(channels).collect()
+}
+
+/// Events worth a reader's attention; simulated runs carry no clock, so theirs have no time.
+fn log_lines(reader: &StoreReader, simulated: bool) -> Result<Vec<(String, String)>, Failure> {
+    if simulated {
+        return Ok(Vec::new());
+    }
+    let events = reader.events().map_err(|error| store_failure(&error))?;
+    Ok(events.into_iter().map(|event| (event.utc, format!("{}: {}", event.kind, event.text))).collect())
+}

@@ -1,0 +1,23 @@
+//! Command line, execution, capture strategy and store.
+
+pub mod capture;
+pub mod cli;
+pub mod commands;
+pub mod execute;
+pub mod exit;
+pub mod forecast;
+pub mod judging;
+pub mod night;
+pub mod plan_file;
+pub mod progress;
+pub mod run_folder;
+pub mod signals;
+pub mod store;
+pub mod terminal;
+
+/// Reads the command line, does what it asks, and gives the exit code.
+pub fn main() -> std::process::ExitCode {
+    // Clap itself ends with 2 on wrong usage and 0 on --help and --version.
+    let cli = <cli::Cli as clap::Parser>::parse();
+    std::process::ExitCode::from(commands::dispatch(cli).code())
+}

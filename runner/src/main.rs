@@ -1,0 +1,5 @@
+//! The `nightbench` program.
+
+fn main() -> std::process::ExitCode {
+    runner::main()
+}

@@ -1,0 +1,114 @@
+//! Reads a plan file and shows every mistake in it with its place.
+
+use crate::exit::Failure;
+use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
+use drivers::simulated::assembly;
+use plans::plan::Plan;
+use plans::plan::section::Problem;
+use std::path::Path;
+
+/// Largest plan file read, bytes: a plan is written by hand.
+const LARGEST_PLAN: u64 = 4 << 20;
+
+/// A plan with the text it was read from.
+#[derive(Debug)]
+pub struct PlanFile {
+    /// The plan.
+    pub plan: Plan,
+    /// Its text.
+    pub text: String,
+}
+
+impl PlanFile {
+    /// Reads a plan file.
+    ///
+    /// # Errors
+    /// Exit 2: the file cannot be read, or its mistakes, each with line, column and remedy.
+    pub fn read(path: &Path, colour: bool) -> Result<PlanFile, Failure> {
+        let text = read_text(path)?;
+        PlanFile::from_text(text, &path.display().to_string(), colour)
+    }
+
+    /// Reads a plan from its text; `origin` names it in messages.
+    ///
+    /// # Errors
+    /// As [`PlanFile::read`].
+    pub fn from_text(text: String, origin: &str, colour: bool) -> Result<PlanFile, Failure> {
+        let plan = match Plan::read(&text) {
+            Ok(plan) => plan,
+            Err(problems) => return Err(Failure::invalid(render(&text, origin, &problems, colour))),
+        };
+        let problems = model_problems(&plan);
+        if problems.is_empty() {
+            Ok(PlanFile { plan, text })
+        } else {
+            Err(Failure::invalid(render(&text, origin, &problems, colour)))
+        }
+    }
+}
+
+fn read_text(path: &Path) -> Result<String, Failure> {
+    let name = path.display();
+    let size = std::fs::metadata(path)
+        .map_err(|error| Failure::invalid(format!("{name}: {error}; name a plan file (TOML)")))?
+        .len();
+    if size > LARGEST_PLAN {
+        return Err(Failure::invalid(format!(
+            "{name} is {size} bytes, more than the limit of {LARGEST_PLAN} bytes; is it a plan?"
+        )));
+    }
+    let bytes = std::fs::read(path).map_err(|error| Failure::invalid(format!("{name}: {error}")))?;
+    String::from_utf8(bytes).map_err(|error| {
+        let at = error.utf8_error().valid_up_to();
+        Failure::invalid(format!("{name} is not UTF-8 text (byte {at}); save it as UTF-8"))
+    })
+}
+
+/// Model values whose names or sizes the simulated target does not take.
+fn model_problems(plan: &Plan) -> Vec<Problem> {
+    let lists = std::iter::once(&plan.model)
+        .chain(plan.modules.iter().map(|module| &module.overrides))
+        .chain(plan.channels.iter().map(|channel| &channel.overrides));
+    let mut parameters = assembly::defaults(plan.interface.generation);
+    let mut problems = Vec::new();
+    for value in lists.flatten() {
+        if let Err(error) = parameters.set(&value.name, value.value) {
+            problems.push(Problem { span: value.span.clone(), message: error.to_string(), remedy: None });
+        }
+    }
+    problems
+}
+
+/// Renders mistakes with file, line, column and caret; `colour` for a terminal.
+pub fn render(text: &str, origin: &str, problems: &[Problem], colour: bool) -> String {
+    let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
+    let mut parts = Vec::new();
+    for problem in problems {
+        let start = floor_boundary(text, problem.span.start);
+        let mut end = floor_boundary(text, problem.span.end.max(start));
+        // A whole table would underline many lines: its first line is enough.
+        if let Some(line_end) = text[start..end].find('\n') {
+            end = start + line_end;
+        }
+        let snippet = Snippet::source(text).path(origin).annotation(AnnotationKind::Primary.span(start..end));
+        let mut group = Level::ERROR.primary_title(problem.message.as_str()).element(snippet);
+        if let Some(remedy) = &problem.remedy {
+            group = group.element(Level::HELP.message(remedy.as_str()));
+        }
+        parts.push(renderer.render(&[group]));
+    }
+    let count = match problems.len() {
+        1 => "1 mistake".to_string(),
+        n => format!("{n} mistakes"),
+    };
+    parts.push(format!("{origin}: {count}, nothing was touched"));
+    parts.join("\n\n")
+}
+
+fn floor_boundary(text: &str, at: usize) -> usize {
+    let mut at = at.min(text.len());
+    while !text.is_char_boundary(at) {
+        at -= 1;
+    }
+    at
+}

@@ -1,0 +1,99 @@
+//! A run folder: created or continued, bound to its target, seed and what it measures.
+
+use crate::exit::{Exit, Failure};
+use crate::plan_file::PlanFile;
+use crate::store::{Meta, Store, StoreError, StoreReader, Target};
+use drivers::simulated::target::MODEL_VERSION;
+use plans::expand::JobKeys;
+use plans::plan::Plan;
+use std::path::Path;
+use std::time::SystemTime;
+
+/// Version of the program, as stored and printed.
+pub const TOOL_VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// A store error as the program's failure.
+pub fn store_failure(error: &StoreError) -> Failure {
+    let exit = match error {
+        StoreError::NoFolder { .. } | StoreError::Missing { .. } => Exit::Invalid,
+        _ => Exit::Store,
+    };
+    Failure::new(exit, error.to_string())
+}
+
+/// Opens a run folder for a plan, creating it where there is none.
+///
+/// # Errors
+/// Exit 2 when the folder belongs to another seed or target, or measured something else under the same names;
+/// exit 74 for the store.
+pub fn open_for(dir: &Path, file: &PlanFile, seed: u64) -> Result<Store, Failure> {
+    if !Store::exists(dir).map_err(|error| store_failure(&error))? {
+        if let Some(parent) = dir.parent().filter(|parent| !parent.as_os_str().is_empty()) {
+            std::fs::create_dir_all(parent)
+                .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", parent.display())))?;
+        }
+        let meta = Meta {
+            tool_version: TOOL_VERSION.into(),
+            title: file.plan.title.clone(),
+            plan_text: file.text.clone(),
+            seed,
+            target: Target::Simulated,
+            created_utc: crate::store::utc_text(SystemTime::now()),
+        };
+        return Store::create(dir, &meta).map_err(|error| store_failure(&error));
+    }
+    let store = Store::open(dir).map_err(|error| store_failure(&error))?;
+    let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
+    refuse_other_run(dir, &meta, &file.plan, seed, store.reader())?;
+    Ok(store)
+}
+
+fn refuse_other_run(
+    dir: &Path,
+    meta: &Meta,
+    plan: &Plan,
+    seed: u64,
+    reader: &StoreReader,
+) -> Result<(), Failure> {
+    let name = dir.display();
+    let refuse = |words: String| Err(Failure::invalid(words));
+    if let Target::Bench(bench) = &meta.target {
+        return refuse(format!(
+            "{name} holds results of the bench {bench}; simulated and measured results never mix: name another folder"
+        ));
+    }
+    if meta.seed != seed {
+        return refuse(format!(
+            "{name} was run with seed {}; now it is {seed}: continue with --seed {} or name another folder",
+            meta.seed, meta.seed
+        ));
+    }
+    let earlier = Plan::read(&meta.plan_text).map_err(|problems| {
+        Failure::new(
+            Exit::Store,
+            format!("{name}: the stored plan cannot be read by this version ({} mistakes)", problems.len()),
+        )
+    })?;
+    let stored_version = reader
+        .identities()
+        .map_err(|error| store_failure(&error))?
+        .into_iter()
+        .map(|identity| identity.agent_version)
+        .find(|version| !version.is_empty() && version != MODEL_VERSION);
+    if let Some(version) = stored_version {
+        return refuse(format!(
+            "{name} was measured by `{version}`, this is `{MODEL_VERSION}`: results would not compare; name another \
+             folder"
+        ));
+    }
+    let changes = JobKeys::new(plan, MODEL_VERSION).changes_since(&JobKeys::new(&earlier, MODEL_VERSION));
+    if !changes.is_empty() {
+        return refuse(format!(
+            "{name} already holds results that were measured differently. Changed since then: {}. Restore it, give \
+             the changed thing another name, or name another folder. (Limits, decision, order and added levels may \
+             change.)",
+            changes.join(", ")
+        ));
+    }
+    Ok(())
+}

@@ -1,0 +1,146 @@
+//! The event log: append-only, each event sealed with the hash of the one before.
+//!
+//! The hash of an event covers its number, time, kind, words and the hash of the previous event, so a change
+//! anywhere breaks the chain from there. The number of events and the last hash are also kept in `meta`, so
+//! that events missing at the end are noticed. A report that prints the last hash seals the whole log.
+
+use super::error::StoreError;
+use super::reader::StoreReader;
+use super::rows::hex;
+use rusqlite::{Connection, OptionalExtension, params};
+use sha2::{Digest, Sha256};
+
+/// One event of the log.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Event {
+    /// Number in the log, from 1.
+    pub sequence: u64,
+    /// When, UTC.
+    pub utc: String,
+    /// What sort of event, in a word or two: `run started`, `fault`, `retry`.
+    pub kind: String,
+    /// What happened.
+    pub text: String,
+    /// Hash of this event and, through its predecessor's, of all before it.
+    pub sha256: [u8; 32],
+}
+
+/// The state of a log that was checked.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EventCheck {
+    /// Number of events.
+    pub events: u64,
+    /// Hash of the last one (zeros for an empty log): seals the log.
+    pub head: [u8; 32],
+}
+
+/// Key in `meta` of the number of events and the last hash: `3 0a1b...`.
+const HEAD: &str = "events_head";
+
+/// Hash of an event after `previous`: SHA-256 of a fixed first line, the previous hash, the number, and time,
+/// kind and words, each with its length in bytes before it (numbers as 8 bytes, lowest first).
+fn event_hash(previous: &[u8; 32], sequence: u64, parts: [&str; 3]) -> [u8; 32] {
+    let mut hash = Sha256::new();
+    hash.update(b"nightbench event 1\n");
+    hash.update(previous);
+    hash.update(sequence.to_le_bytes());
+    for part in parts {
+        hash.update((part.len() as u64).to_le_bytes());
+        hash.update(part.as_bytes());
+    }
+    hash.finalize().into()
+}
+
+/// Appends an event within the caller's transaction.
+pub(super) fn append(connection: &Connection, utc: &str, kind: &str, text: &str) -> rusqlite::Result<()> {
+    let last = connection
+        .prepare_cached("SELECT sequence, sha256 FROM events ORDER BY sequence DESC LIMIT 1")?
+        .query_row([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, [u8; 32]>(1)?)))
+        .optional()?;
+    let (sequence, previous) = last.map_or((1, [0; 32]), |(sequence, hash)| (sequence + 1, hash));
+    let hash = event_hash(&previous, sequence as u64, [utc, kind, text]);
+    connection
+        .prepare_cached(
+            "INSERT INTO events (sequence, utc, kind, text, previous_sha256, sha256) VALUES (?, ?, ?, ?, ?, ?)",
+        )?
+        .execute(params![sequence, utc, kind, text, previous, hash])?;
+    connection
+        .prepare_cached("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)")?
+        .execute(params![HEAD, format!("{sequence} {}", hex(&hash))])?;
+    Ok(())
+}
+
+impl StoreReader {
+    /// The whole event log, in order.
+    ///
+    /// # Errors
+    /// The database cannot be read.
+    pub fn events(&self) -> Result<Vec<Event>, StoreError> {
+        let mut events = Vec::new();
+        self.each_event(|event, _| {
+            events.push(event);
+            Ok(())
+        })?;
+        Ok(events)
+    }
+
+    /// Checks the chain of the event log.
+    ///
+    /// # Errors
+    /// [`StoreError::ChangedLog`] names the first event that does not fit.
+    pub fn verify_events(&self) -> Result<EventCheck, StoreError> {
+        let path = self.path();
+        let changed = |sequence: u64, detail: &str| StoreError::ChangedLog {
+            path: path.display().to_string(),
+            sequence,
+            detail: detail.to_owned(),
+        };
+        let mut check = EventCheck { events: 0, head: [0; 32] };
+        self.each_event(|event, previous| {
+            let expected = check.events + 1;
+            if event.sequence != expected {
+                return Err(changed(expected, "it is missing"));
+            }
+            if previous != check.head {
+                return Err(changed(expected, "it does not follow the event before it"));
+            }
+            if event_hash(&previous, expected, [&event.utc, &event.kind, &event.text]) != event.sha256 {
+                return Err(changed(expected, "its words or time do not fit its hash"));
+            }
+            check = EventCheck { events: expected, head: event.sha256 };
+            Ok(())
+        })?;
+        let noted = self.meta_value(HEAD)?.unwrap_or_default();
+        let found =
+            if check.events == 0 { String::new() } else { format!("{} {}", check.events, hex(&check.head)) };
+        if noted != found {
+            return Err(changed(check.events + 1, "the log ends elsewhere than noted when it was written"));
+        }
+        Ok(check)
+    }
+
+    fn each_event(
+        &self,
+        mut each: impl FnMut(Event, [u8; 32]) -> Result<(), StoreError>,
+    ) -> Result<(), StoreError> {
+        let mut statement = self.prepare(
+            "SELECT sequence, utc, kind, text, sha256, previous_sha256 FROM events ORDER BY sequence",
+        )?;
+        let mut rows = statement.query([]).map_err(|error| self.error(error))?;
+        while let Some(row) = rows.next().map_err(|error| self.error(error))? {
+            let read = || -> rusqlite::Result<(Event, [u8; 32])> {
+                let event = Event {
+                    sequence: u64::try_from(row.get::<_, i64>(0)?).unwrap_or(0),
+                    utc: row.get(1)?,
+                    kind: row.get(2)?,
+                    text: row.get(3)?,
+                    sha256: row.get(4)?,
+                };
+                Ok((event, row.get(5)?))
+            };
+            let (event, previous) = read().map_err(|error| self.error(error))?;
+            each(event, previous)?;
+        }
+        Ok(())
+    }
+}

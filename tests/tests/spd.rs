@@ -1,0 +1,126 @@
+//! SPD images: the DDR4 reader against Debian's `decode-dimms` (package i2c-tools) on every image of tests/data/spd, and the
+//! corpus of broken images.
+//!
+//! Where the tool is not installed the test says so and compares nothing, except on a build server (`CI` set), where
+//! its absence is a failure.
+
+use plans::plan::devices::ModuleKind;
+use plans::rates::Generation;
+use plans::spd::{Package, SpdImage};
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// The bytes of a dump: an address, then sixteen bytes a line.
+fn bytes_of(path: &Path) -> Vec<u8> {
+    let dump = std::fs::read_to_string(path).expect("a stored image");
+    dump.lines()
+        .flat_map(|line| line.split_whitespace().skip(1))
+        .map(|byte| u8::from_str_radix(byte, 16).expect("two hexadecimal digits"))
+        .collect()
+}
+
+fn stored_images() -> Vec<PathBuf> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("data/spd");
+    let mut paths: Vec<PathBuf> = std::fs::read_dir(folder)
+        .expect("tests/data/spd")
+        .map(|entry| entry.expect("a folder entry").path())
+        .filter(|path| path.extension().is_some_and(|ending| ending == "hex"))
+        .collect();
+    paths.sort();
+    paths
+}
+
+/// The tool's lines, label and value two or more spaces apart; `None` where the tool is not installed.
+fn decode(path: &Path) -> Option<HashMap<String, String>> {
+    let output = Command::new("decode-dimms").arg("-x").arg(path).output().ok()?;
+    assert!(output.status.success(), "decode-dimms failed on {}", path.display());
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    Some(
+        text.lines()
+            .filter_map(|line| line.split_once("  "))
+            .map(|(label, value)| (label.trim().to_string(), value.trim().to_string()))
+            .collect(),
+    )
+}
+
+fn number(text: &str) -> u64 {
+    text.split_whitespace()
+        .next()
+        .and_then(|word| word.parse().ok())
+        .unwrap_or_else(|| panic!("no number: {text}"))
+}
+
+#[test]
+fn ddr4_images_agree_with_decode_dimms() {
+    let mut compared = 0;
+    for path in stored_images() {
+        let name = path.display().to_string();
+        let image = SpdImage::read(&bytes_of(&path)).unwrap_or_else(|error| panic!("{name}: {error}"));
+        if image.generation != Generation::Ddr4 {
+            continue;
+        }
+        let Some(theirs) = decode(&path) else {
+            assert!(
+                std::env::var_os("CI").is_none(),
+                "decode-dimms is not installed: apt-get install i2c-tools"
+            );
+            eprintln!(
+                "SKIPPED ddr4_images_agree_with_decode_dimms: decode-dimms (package i2c-tools) is not installed"
+            );
+            return;
+        };
+        let value =
+            |label: &str| theirs.get(label).unwrap_or_else(|| panic!("{name}: no line `{label}`")).as_str();
+        assert!(value("Fundamental Memory type").starts_with("DDR4"), "{name}");
+        for checksum in ["EEPROM CRC of bytes 0-125", "EEPROM CRC of bytes 128-253"] {
+            assert!(value(checksum).starts_with("OK"), "{name}");
+        }
+        let kind = match (value("Module Type"), value("Package Type")) {
+            ("LRDIMM", _) => ModuleKind::LoadReduced,
+            (_, package) if package.starts_with("3DS") => ModuleKind::DieStacked,
+            ("RDIMM", _) => ModuleKind::Registered,
+            ("UDIMM", _) => ModuleKind::Unbuffered,
+            ("SO-DIMM", _) => ModuleKind::SmallOutline,
+            other => panic!("{name}: {other:?}"),
+        };
+        assert_eq!((image.module_type, image.kind), (value("Module Type"), kind), "{name}");
+        let package = match image.package {
+            Package::Monolithic => "Monolithic".to_string(),
+            Package::MultiLoad { dies } => format!("Multi-load stack ({dies} dies)"),
+            Package::SingleLoad { dies } => format!("3DS ({dies} dies)"),
+        };
+        assert_eq!(package, value("Package Type"), "{name}");
+        assert_eq!(u64::from(image.package_ranks), number(value("Ranks")), "{name}");
+        assert_eq!(u64::from(image.device_width), number(value("SDRAM Device Width")), "{name}");
+        assert_eq!(u64::from(image.data_lanes), number(value("Primary Bus Width")), "{name}");
+        let extension = theirs.get("Bus Width Extension").map_or(0, |text| number(text));
+        assert_eq!(u64::from(image.ecc_lanes), extension, "{name}");
+        assert_eq!(u64::from(image.rated.nominal()), number(value("Maximum module speed")), "{name}");
+        assert_eq!(image.capacity_bytes >> 20, number(value("Size")), "{name}");
+        assert_eq!(image.part_number.as_deref(), Some(value("Part Number")), "{name}");
+        assert_eq!(
+            image.serial.map(|serial| format!("0x{serial}")).as_deref(),
+            Some(value("Assembly Serial Number"))
+        );
+        let sensor = value("Thermal Sensor") != "No";
+        assert_eq!(image.temperature_sensor, sensor, "{name}");
+        compared += 1;
+    }
+    assert!(compared >= 9, "only {compared} DDR4 images were compared");
+}
+
+/// Images that easily could be trouble, kept in tests/corpus/spd: each is refused with a byte, none is read.
+#[test]
+fn the_corpus_is_refused() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus/spd");
+    let mut count = 0;
+    for entry in std::fs::read_dir(folder).expect("tests/corpus/spd") {
+        let path = entry.expect("an entry").path();
+        let error = SpdImage::read(&std::fs::read(&path).expect("a readable file"));
+        let error = error.expect_err(&path.display().to_string());
+        assert!(error.to_string().starts_with("byte"), "{}: {error}", path.display());
+        count += 1;
+    }
+    assert!(count >= 10, "{count} files");
+}

@@ -1,0 +1,122 @@
+//! A folder of its own for each test, and the program run in it.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// A folder that is removed at the end of a test.
+pub struct Folder(PathBuf);
+
+static NEXT: AtomicU32 = AtomicU32::new(0);
+
+impl Folder {
+    /// An empty folder.
+    pub fn new() -> Folder {
+        let number = NEXT.fetch_add(1, Ordering::Relaxed);
+        let path = std::env::temp_dir().join(format!("nightbench-test-{}-{number}", std::process::id()));
+        let _ = std::fs::remove_dir_all(&path);
+        std::fs::create_dir_all(&path).expect("a temporary folder");
+        Folder(path)
+    }
+    /// Its path.
+    pub fn path(&self) -> &Path {
+        &self.0
+    }
+    /// Writes a file in it and returns the path.
+    pub fn file(&self, name: &str, text: &str) -> PathBuf {
+        let path = self.0.join(name);
+        std::fs::write(&path, text).expect("a temporary file");
+        path
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+/// The program under test.
+pub fn program() -> Command {
+    Command::new(env!("CARGO_BIN_EXE_nightbench-tested"))
+}
+
+/// What the program did.
+pub struct Run {
+    /// Exit code.
+    pub code: i32,
+    /// Data.
+    pub out: String,
+    /// Messages.
+    pub err: String,
+}
+
+/// Runs the program in a folder.
+pub fn nightbench(folder: &Path, arguments: &[&str]) -> Run {
+    let output: Output = program().current_dir(folder).args(arguments).output().expect("the program starts");
+    Run {
+        code: output.status.code().unwrap_or(-1),
+        out: String::from_utf8_lossy(&output.stdout).into_owned(),
+        err: String::from_utf8_lossy(&output.stderr).into_owned(),
+    }
+}
+
+/// The one JSON object on stdout.
+pub fn json(run: &Run) -> serde_json::Value {
+    serde_json::from_str(run.out.trim()).unwrap_or_else(|error| panic!("{error}: {}\n{}", run.out, run.err))
+}
+
+/// A plan of a few small jobs: eight lanes on a coarse grid.
+pub const SMALL: &str = r#"
+title = "Small"
+
+[interface]
+generation = "DDR4"
+lanes = 8
+
+[interface.read]
+taps = 32
+taps_per_ui = 16
+vref_steps = 24
+vref_start_percent = 50.0
+vref_step_percent = 1.7
+
+[[module]]
+name = "Amber"
+kind = "unbuffered"
+rated = 2666
+
+[[module]]
+name = "Birch"
+kind = "small-outline"
+rated = 2400
+
+[[channel]]
+name = "direct"
+fits = ["unbuffered"]
+
+[[channel]]
+name = "risers"
+risers = 2
+fits = ["unbuffered"]
+
+[matrix]
+rate = [2133, 2400]
+temperature_degc = [25, 60]
+
+[capture]
+mode = "raster"
+ber_limit = 1e-4
+
+[[limit]]
+metric = "width"
+minimum = 0.2
+unit = "UI"
+source = "invented"
+
+[[limit]]
+metric = "height"
+minimum = 8.0
+unit = "% VDDQ"
+source = "invented"
+"#;
