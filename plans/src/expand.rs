@@ -282,6 +282,20 @@ fn night_setup(plan: &Plan, rule: &SkipRule<'_>) -> Option<(u16, u16, u16)> {
     counts.into_iter().find(|(_, count)| *count == most).map(|(setup, _)| setup)
 }
 
+/// The first condition that is run and has the levels named.
+pub fn first_condition(plan: &Plan, levels: &[Option<u16>; FACTORS]) -> Option<Condition> {
+    let rule = SkipRule::new(plan);
+    every_condition(plan).find(|condition| {
+        condition
+            .levels
+            .iter()
+            .zip(levels)
+            .all(|(level, wanted)| wanted.is_none_or(|wanted| wanted == *level))
+            && rule.of(condition).is_none()
+            && plan.coverage.contains(condition)
+    })
+}
+
 /// Expands the matrix of a plan, narrowed to a selection.
 pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
     let rule = SkipRule::new(plan);

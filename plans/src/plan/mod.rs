@@ -214,11 +214,23 @@ fn read_plan(plan: &Section<'_>) -> Option<Plan> {
             read.wishes.read_reference(reference, generation, &names);
             check_circle(&read, plan);
             read.coverage = Coverage::read(coverage, generation, &read);
+            check_reference(&read, plan);
         }
         result = Some(read);
     }
     plan.finish();
     result
+}
+
+fn check_reference(read: &Plan, plan: &Section<'_>) {
+    let Some(reference) = &read.wishes.reference else { return };
+    if plan.problems().is_empty() && crate::expand::first_condition(read, &reference.levels).is_none() {
+        plan.mistake(
+            "order",
+            "the reference job of [order] is no condition that is run: it is skipped or does not fit",
+            "choose other levels in [order.reference]",
+        );
+    }
 }
 
 fn check_circle(read: &Plan, plan: &Section<'_>) {
