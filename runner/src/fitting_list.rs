@@ -21,8 +21,7 @@ pub fn fitting_list(plan: &Plan, forecast: &Forecast) -> Result<FittingList, Fai
     let clock = |t: f64| forecast.clock(plan, t);
     let finish = forecast.finish()?;
     let hours = forecast.schedule.hours();
-    let bound = &forecast.order.bound;
-    let ratio = change_over_ratio(forecast);
+    let (least, ratio) = (least_change_over_h(plan, forecast), change_over_ratio(plan, forecast));
     let facts = [
         ("jobs", forecast.jobs.len().to_string()),
         ("hands-on changes", forecast.schedule.cost.changes.to_string()),
@@ -31,10 +30,7 @@ pub fn fitting_list(plan: &Plan, forecast: &Forecast) -> Result<FittingList, Fai
         ("ramps, soak, settling", duration((hours.ramps + hours.soak + hours.settle) * 3600.0)),
         ("hands, fit checks, boot", duration((hours.hands_on + hours.boot) * 3600.0)),
         ("waiting for hands", duration(hours.waiting * 3600.0)),
-        (
-            "ramps and hands",
-            format!("{ratio:.3} x the least possible ({:.1} h)", bound.ramps_and_hands_min / 60.0),
-        ),
+        ("ramps and hands", format!("{ratio:.3} x the least possible ({least:.1} h)")),
     ];
     Ok(FittingList {
         title: plan.title.clone(),
@@ -48,10 +44,18 @@ pub fn fitting_list(plan: &Plan, forecast: &Forecast) -> Result<FittingList, Fai
     })
 }
 
-/// Ramps and hands of the order over the least that any order needs; 1 where there is nothing to do.
-pub fn change_over_ratio(forecast: &Forecast) -> f64 {
+/// Least ramps and hands, hours, of any order with no more hands-on changes than the forecast's: the larger of two proven bounds,
+/// the one that knows of no price, and the priced one less the price of those changes.
+pub fn least_change_over_h(plan: &Plan, forecast: &Forecast) -> f64 {
+    let bound = &forecast.order.bound;
+    let price = plan.times.price_min * f64::from(forecast.schedule.cost.changes);
+    bound.ramps_and_hands_min.max(bound.change_over_min - price) / 60.0
+}
+
+/// Ramps and hands of the order over [`least_change_over_h`]; 1 where there is nothing to do.
+pub fn change_over_ratio(plan: &Plan, forecast: &Forecast) -> f64 {
     let minutes = &forecast.schedule.cost.minutes;
-    let least = forecast.order.bound.ramps_and_hands_min;
+    let least = least_change_over_h(plan, forecast) * 60.0;
     if least > 0.0 { (minutes.ramps() + minutes.hands_on) / least } else { 1.0 }
 }
 
@@ -65,7 +69,7 @@ pub fn cautions(plan: &Plan) -> Vec<String> {
         ),
         "Wrist strap on: modules and test chip are sensitive to static discharge.".into(),
         format!(
-            "Stay until the fit check is through (about {:.0} min after boot): if it asks for a re-seat, nobody else will do it tonight.",
+            "Stay until the fit check is through (about {:.0} min after boot): it may ask for a re-seat.",
             (times.fit_check_s / 60.0).ceil()
         ),
         "Local safety rules come before this list; software is no interlock.".into(),
@@ -108,7 +112,12 @@ pub fn fittings(plan: &Plan, forecast: &Forecast) -> Vec<Fitting> {
 
 /// The time of day alone, or the time since the begin.
 fn brief(plan: &Plan, forecast: &Forecast, t_min: f64) -> String {
-    if plan.attended.is_some() { day_and_clock(t_min).1 } else { forecast.clock(plan, t_min) }
+    match plan.attended {
+        Some(_) => day_and_clock(t_min).1,
+        None => {
+            forecast.clock(plan, t_min).rsplit_once(", ").map_or(String::new(), |(_, time)| time.to_string())
+        }
+    }
 }
 
 /// Temperatures in the order they come.

@@ -54,6 +54,7 @@ pub(super) struct Bar {
     x: String,
     y: String,
     w: String,
+    h: String,
     class: &'static str,
     /// Number of the fitting, where there is room for it.
     label: Option<usize>,
@@ -83,7 +84,6 @@ pub(super) struct Picture {
     right: String,
     top: String,
     bottom: String,
-    bar: String,
     rows: Vec<Row>,
     hours: Vec<HourMark>,
     bars: Vec<Bar>,
@@ -115,13 +115,12 @@ pub(super) fn picture(timeline: &Timeline) -> Picture {
         });
     }
     Picture {
-        width: one(right + 8.0),
+        width: one(right + 18.0),
         height: one(bottom + 4.0),
         left: one(LEFT),
         right: one(right),
         top: one(TOP),
         bottom: one(bottom),
-        bar: one(BAR),
         rows: timeline.rows[..shown]
             .iter()
             .enumerate()
@@ -161,7 +160,9 @@ fn cut(timeline: &Timeline, from: f64, to: f64, shown: usize, mut draw: impl FnM
 
 fn bar(row: usize, from: f64, to: f64, class: &'static str, label: Option<usize>) -> Bar {
     let x = |minute: f64| LEFT + WIDTH * minute / DAY_MIN;
-    let y = TOP + row as f64 * PITCH + (PITCH - BAR) / 2.0;
+    // Attended hours show above and below the run's bar.
+    let high = if class == "attended" { PITCH } else { BAR };
+    let y = TOP + row as f64 * PITCH + (PITCH - high) / 2.0;
     // A change of a few minutes is still to be seen on a day's scale.
     let width = (x(to) - x(from)).max(if class == "hands" { 2.5 } else { 0.3 });
     let digits = label.map_or(0, |number| number.to_string().len()) as f64;
@@ -169,6 +170,7 @@ fn bar(row: usize, from: f64, to: f64, class: &'static str, label: Option<usize>
         x: one(x(from)),
         y: one(y),
         w: one(width),
+        h: one(high),
         class,
         label: label.filter(|_| width > 6.0 * digits + 4.0),
         label_x: one(x(from) + width / 2.0),

@@ -2,7 +2,7 @@
 
 use crate::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
 use crate::exit::{Exit, Failure, Outcome};
-use crate::fitting_list::{cautions, change_over_ratio, fitting_list, fittings};
+use crate::fitting_list::{cautions, change_over_ratio, fitting_list, fittings, least_change_over_h};
 use crate::forecast::Forecast;
 use crate::plan_file::PlanFile;
 use crate::terminal::{Terminal, duration, table};
@@ -17,6 +17,8 @@ use std::path::Path;
 
 /// Fittings shown on the terminal; the page holds them all.
 const SHOWN_FITTINGS: usize = 12;
+/// Reasons shown on the terminal.
+const SHOWN_REASONS: usize = 8;
 /// Missing combinations shown on the terminal.
 const SHOWN_MISSING: usize = 12;
 
@@ -104,8 +106,8 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
             "waiting": hours.waiting,
         },
         "bound": {
-            "change_over_hours": bound.ramps_and_hands_min / 60.0,
-            "ratio": change_over_ratio(forecast),
+            "change_over_hours": least_change_over_h(plan, forecast),
+            "ratio": change_over_ratio(plan, forecast),
         },
         "bound_with_price": {
             "change_over_hours": bound.change_over_min / 60.0,
@@ -145,9 +147,15 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
     for skipped in &forecast.expansion.skipped {
         *reasons.entry(skipped.reason).or_default() += 1;
     }
-    for (reason, count) in reasons {
-        let line = format!("left out {count}: {}", forecast.expansion.reasons[reason as usize]);
+    let mut reasons: Vec<(u32, usize)> = reasons.into_iter().collect();
+    reasons.sort_by_key(|(reason, count)| (std::cmp::Reverse(*count), *reason));
+    for (reason, count) in reasons.iter().take(SHOWN_REASONS) {
+        let line = format!("left out {count}: {}", forecast.expansion.reasons[*reason as usize]);
         text.push_str(&folded(&line, "  ", "    "));
+    }
+    if let Some(rest) = reasons.get(SHOWN_REASONS..).filter(|rest| !rest.is_empty()) {
+        let count: usize = rest.iter().map(|(_, count)| count).sum();
+        text.push_str(&format!("  left out {count} for {} more reasons\n", rest.len()));
     }
     text.push_str(&missing_words(plan));
     text.push('\n');
@@ -213,10 +221,10 @@ fn hours_words(plan: &Plan, forecast: &Forecast) -> String {
         cost.channel_changes
     ));
     line(format!(
-        "ramps and hands: {:.2} h; no order needs less than {:.2} h (ratio {:.4})",
+        "ramps and hands: {:.2} h; no order with as few changes needs less than {:.2} h (ratio {:.4})",
         (cost.minutes.ramps() + cost.minutes.hands_on) / 60.0,
-        bound.ramps_and_hands_min / 60.0,
-        change_over_ratio(forecast),
+        least_change_over_h(plan, forecast),
+        change_over_ratio(plan, forecast),
     ));
     line(format!(
         "with the price of {} min a change: {:.2} h against {:.2} h (ratio {:.4})",
@@ -270,8 +278,8 @@ fn capture_words(plan: &Plan, ways: &[CaptureHours]) -> String {
             ]
         })
         .collect();
-    let fits = if night.is_some() { "fits the night" } else { "" };
-    let header = ["capture", "BER limit", "measuring h", "all work h", "longest alone h", fits];
+    let fits = if night.is_some() { "fits night" } else { "" };
+    let header = ["capture", "BER limit", "measuring h", "total h", "longest alone h", fits];
     let mut text = String::from("\n");
     text.push_str(&table(&header, &rows, 1));
     if let Some(night) = night {
@@ -290,8 +298,8 @@ fn list_words(plan: &Plan, fittings: &[Fitting], page: bool) -> String {
     for fitting in fittings.iter().take(SHOWN_FITTINGS) {
         let indent = " ".repeat(wide + 6);
         let number = fitting.number;
-        let channel = if fitting.channel_changes { "on" } else { "on (channel stays)" };
-        let head = format!("{}  {} {channel} {}", fitting.when, fitting.module, fitting.channel);
+        let stays = if fitting.channel_changes { "" } else { " (channel stays)" };
+        let head = format!("{}  {} on {}{stays}", fitting.when, fitting.module, fitting.channel);
         text.push_str(&folded(&head, &format!("[ ] {number:>wide$}  "), &indent));
         if let Some(old) = &fitting.take_out {
             text.push_str(&folded(&format!("take out first: {old}"), &indent, &indent));
