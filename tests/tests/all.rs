@@ -2,5 +2,6 @@
 
 mod layers;
 mod program;
+mod schedule;
 mod spd;
 mod support;
