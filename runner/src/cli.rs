@@ -28,10 +28,13 @@ pub enum Command {
         /// The plan (TOML).
         plan: PathBuf,
     },
-    /// Show what would run, in which order, how long it takes, and the proven bound.
+    /// Show what would run, in which order, how long it takes, the proven bound, and what to fit when.
     Preview {
         /// The plan (TOML).
         plan: PathBuf,
+        /// Also write the whole fitting list as a printable page with check boxes and a timeline.
+        #[arg(long, value_name = "FILE.html")]
+        page: Option<PathBuf>,
         /// Narrows the selection.
         #[command(flatten)]
         only: Only,

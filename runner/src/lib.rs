@@ -1,10 +1,15 @@
 //! Command line, execution, capture strategy and store.
 
+pub mod bench_clock;
 pub mod capture;
+pub mod capture_hours;
 pub mod cli;
 pub mod commands;
 pub mod execute;
 pub mod exit;
+pub mod fit_check;
+pub mod fitted;
+pub mod fitting_list;
 pub mod forecast;
 pub mod judging;
 pub mod night;

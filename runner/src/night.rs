@@ -10,7 +10,7 @@ use drivers::simulated::target::{SimulatedOptions, SimulatedTarget};
 use plans::expand::{Condition, Job};
 use plans::plan::Plan;
 use plans::plan::matrix::Factor;
-use plans::results::JobOutcome;
+use plans::results::{JobOutcome, JobTimes};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
@@ -32,6 +32,9 @@ pub struct Todo {
 /// A finished job on its way to the store.
 struct Finished {
     packed: PackedJob,
+    position: u64,
+    outcome: JobOutcome,
+    times: JobTimes,
     words: String,
 }
 
@@ -93,6 +96,9 @@ pub fn simulate(
                         let finished = PackedJob::new(&row(plan, one), &result, &[])
                             .map(|packed| Finished {
                                 packed,
+                                position: one.position,
+                                outcome: result.outcome.clone(),
+                                times: result.times,
                                 words: format!("{}: {words}", one.condition.describe(plan)),
                             })
                             .map_err(|error| store_failure(&error));
@@ -110,6 +116,7 @@ pub fn simulate(
                 Ok(Ok(finished)) => store.record_packed(finished.packed).map(|()| {
                     done += 1;
                     progress.job(&finished.words);
+                    progress.took(finished.position, &finished.outcome, finished.times);
                 }),
                 Ok(Err(failure)) => {
                     outcome = Err(failure);

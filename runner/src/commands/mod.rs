@@ -16,7 +16,9 @@ pub fn dispatch(cli: Cli) -> Exit {
     let terminal = Terminal::detect(cli.no_color);
     let outcome = match cli.command {
         Command::Check { plan } => check::check(&terminal, &plan),
-        Command::Preview { plan, only, json } => preview::preview(&terminal, &plan, &only.only, json.json),
+        Command::Preview { plan, page, only, json } => {
+            preview::preview(&terminal, &plan, page.as_deref(), &only.only, json.json)
+        }
         Command::Run(arguments) => run::run(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
         Command::Report { dir, json } => report::report(&terminal, &dir, json.json),

@@ -1,8 +1,10 @@
 //! `run`: runs a plan, or continues it, and writes the report.
 
+use crate::bench_clock::BenchClock;
 use crate::cli::RunArguments;
 use crate::execute::Executor;
 use crate::exit::{Exit, Failure, Outcome};
+use crate::fitted::check_fittings;
 use crate::forecast::Forecast;
 use crate::judging::{JudgedFolder, worst};
 use crate::night::{Night, Todo, simulate};
@@ -11,7 +13,7 @@ use crate::progress::Progress;
 use crate::run_folder::{open_for, store_failure};
 use crate::signals::Watch;
 use crate::store::{LimitSet, Store, utc_text};
-use crate::terminal::{Terminal, table};
+use crate::terminal::{Terminal, duration, table};
 use drivers::contract::CancelToken;
 use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions};
 use plans::expand::{JobKeys, Selection};
@@ -64,7 +66,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let cancel = CancelToken::new();
     let watch = Watch::start(&cancel)
         .map_err(|error| Failure::new(Exit::Store, format!("cannot watch for signals: {error}")))?;
-    let executor = Executor::new(plan, &forecast.expansion, &keys);
+    let mut executor = Executor::new(plan, &forecast.expansion, &keys);
     let options = SimulatedOptions {
         interface: plan.interface.clone(),
         model: plan.model.clone(),
@@ -76,7 +78,13 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         || std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get),
         usize::from,
     );
-    let mut progress = Progress::new(*terminal, done_before, selected.len());
+    let checked = check_fittings(plan, &executor, &options, &todo, threads, &cancel)?;
+    for note in &checked.notes {
+        terminal.note(&format!("fit check: {note}"));
+    }
+    executor.give_up(checked.given_up);
+    let mut progress = Progress::new(*terminal, done_before, selected.len())
+        .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
     let outcome = simulate(
         Night { plan, executor: &executor, options, threads },
         &todo,
@@ -168,6 +176,21 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
             metric.verdict.words(),
             unit = metric.metric.base_unit(),
         ));
+    }
+    if let Some(hours) = &folder.hours {
+        text.push_str(&format!(
+            "\n\nbench time: {} (measuring and training {}, ramps and soak {}, hands {})",
+            duration((hours.total - hours.waiting) * 3600.0),
+            duration((hours.measuring + hours.training) * 3600.0),
+            duration((hours.ramps + hours.soak + hours.settle) * 3600.0),
+            duration((hours.hands_on + hours.boot) * 3600.0),
+        ));
+        if hours.waiting > 0.0 {
+            text.push_str(&format!(
+                ", and {} of waiting for attended hours",
+                duration(hours.waiting * 3600.0)
+            ));
+        }
     }
     text.push_str(&format!("\n\nreport: {}", report.display()));
     text

@@ -1,5 +1,6 @@
 //! `status`: how far a run is, from another terminal too.
 
+use crate::bench_clock::{BenchClock, work_min};
 use crate::exit::{Exit, Failure, Outcome};
 use crate::forecast::Forecast;
 use crate::plan_file::PlanFile;
@@ -19,8 +20,8 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let forecast = Forecast::new(&file.plan, &[])?;
     let planned = forecast.jobs.len();
     let done = (progress.measured + progress.training_failed + progress.not_measured) as usize;
-    let hours = forecast.order.hours();
-    let left_s = hours.total * 3600.0 * (planned.saturating_sub(done)) as f64 / planned.max(1) as f64;
+    let observed = BenchClock::of_store(&file.plan, &forecast, &reader)?.observed()?;
+    let end = |t: f64| forecast.clock(&file.plan, t);
     let holder = Holder::named_in(dir);
     let target = match &meta.target {
         Target::Simulated => "simulated target".to_string(),
@@ -32,7 +33,12 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "title": meta.title, "simulated": meta.target == Target::Simulated, "target": target,
                 "jobs": planned, "done": done, "measured": progress.measured,
                 "training_failed": progress.training_failed, "not_measured": progress.not_measured,
-                "superseded": progress.superseded, "bench_hours_left": left_s / 3600.0,
+                "superseded": progress.superseded, "bench_hours": work_min(&observed) / 60.0,
+                "bench_hours_left": observed.left_min / 60.0,
+                "finish": {
+                    "p10": end(observed.finish.p10_min), "p50": end(observed.finish.p50_min),
+                    "p90": end(observed.finish.p90_min),
+                },
                 "running": holder.is_some(),
             })
             .to_string(),
@@ -50,8 +56,12 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     if progress.not_measured > 0 {
         text.push_str(&format!("\n{} not measured", progress.not_measured));
     }
+    text.push_str(&format!("\n{} of bench time", duration(work_min(&observed) * 60.0)));
     if done < planned {
-        text.push_str(&format!("\nabout {} of bench time left", duration(left_s)));
+        let [p10, p50, p90] =
+            [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end);
+        text.push_str(&format!(", about {} left", duration(observed.left_min * 60.0)));
+        text.push_str(&format!("\nends {p50} (one in ten before {p10}, nine in ten before {p90})"));
     }
     text.push_str(match holder {
         Some(_) => "\na run is going on",
