@@ -5,19 +5,18 @@ use crate::exit::{Exit, Failure};
 use crate::progress::Progress;
 use crate::run_folder::store_failure;
 use crate::store::{JobRow, PackedJob, Store};
-use drivers::contract::CancelToken;
-use drivers::simulated::target::{SimulatedOptions, SimulatedTarget};
+use drivers::contract::{Call, CancelToken, Driver};
 use plans::expand::{Condition, Job};
 use plans::plan::Plan;
 use plans::plan::matrix::Factor;
 use plans::results::JobOutcome;
-use std::sync::Arc;
+use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
 use std::time::Duration;
 
 /// A job to be done.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Todo {
     /// The job.
     pub job: Job,
@@ -27,6 +26,8 @@ pub struct Todo {
     pub key: [u8; 32],
     /// Its place in the plan's order.
     pub position: u64,
+    /// Which attempt at it, from 1.
+    pub attempt: u32,
 }
 
 /// A finished job on its way to the store.
@@ -35,15 +36,44 @@ struct Finished {
     words: String,
 }
 
-/// Runs jobs on simulated targets and stores each result. Stops early, with what is finished stored, when a stop
-/// was asked for; returns the number of jobs done.
+/// Longest a target may take to become safe.
+const SAFE_LIMIT: Duration = Duration::from_secs(30);
+/// How often a target is asked to become safe before a person must see to it.
+const SAFE_ATTEMPTS: usize = 3;
+
+/// A driver that is made safe whichever way its worker ends, a panic included.
+struct MadeSafe<'a> {
+    driver: Box<dyn Driver>,
+    failed: &'a Mutex<Option<String>>,
+}
+
+impl Drop for MadeSafe<'_> {
+    fn drop(&mut self) {
+        let mut last = None;
+        for _ in 0..SAFE_ATTEMPTS {
+            // A token of its own: a run that was cancelled must be made safe all the same.
+            match self.driver.make_safe(&Call::within(SAFE_LIMIT, &CancelToken::new())) {
+                Ok(()) => return,
+                Err(error) => last = Some(error.to_string()),
+            }
+        }
+        let mut failed = self.failed.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if failed.is_none() {
+            *failed = last;
+        }
+    }
+}
+
+/// Runs jobs on targets that `open` opens, one a thread, and stores each result. Stops early, with what is finished
+/// stored, when a stop was asked for; returns the number of jobs done. Every target is made safe at the end.
 ///
 /// # Errors
-/// Exit 74 when results cannot be stored: the run stops then.
+/// Exit 74 when results cannot be stored: the run stops then. Exit 6, above all others, when a target could not be
+/// made safe.
 pub fn simulate(
     plan: &Plan,
     executor: &Executor<'_>,
-    options: SimulatedOptions,
+    open: &(dyn Fn() -> Box<dyn Driver> + Sync),
     todo: &[Todo],
     threads: usize,
     store: &mut Store,
@@ -54,7 +84,7 @@ pub fn simulate(
         .num_threads(threads)
         .build()
         .map_err(|error| Failure::new(Exit::Store, format!("cannot start {threads} threads: {error}")))?;
-    let options = Arc::new(options);
+    let unsafe_now = Mutex::new(None);
     // Jobs of one condition and mounting share their physics: they stay together on one worker.
     let groups: Vec<&[Todo]> = todo
         .chunk_by(|a, b| a.job.condition == b.job.condition && a.job.mounting == b.job.mounting)
@@ -64,17 +94,20 @@ pub fn simulate(
     let mut done = 0;
     let mut outcome = Ok(());
     std::thread::scope(|scope| {
-        let (pool, groups, next, options) = (&pool, &groups, &next, &options);
+        let (pool, groups, next, unsafe_now) = (&pool, &groups, &next, &unsafe_now);
         scope.spawn(move || {
             pool.broadcast(|_| {
-                let mut driver = SimulatedTarget::new(Arc::clone(options));
+                let mut target = MadeSafe { driver: open(), failed: unsafe_now };
                 // Groups are taken in the plan's order, so that an interrupted run has its first part whole.
                 while let Some(group) = groups.get(next.fetch_add(1, Ordering::Relaxed)) {
                     for one in *group {
                         if cancel.is_cancelled() {
                             return;
                         }
-                        let Ok(result) = executor.run(&mut driver, &one.job, cancel) else { return };
+                        let driver = target.driver.as_mut();
+                        let Ok(result) = executor.run_attempt(driver, &one.job, one.attempt, cancel) else {
+                            return;
+                        };
                         let words = match &result.outcome {
                             JobOutcome::Measured => "measured".to_string(),
                             JobOutcome::TrainingFailed => "training failed".to_string(),
@@ -127,6 +160,12 @@ pub fn simulate(
         drop(receiver);
     });
     let written = store.commit().map_err(|error| store_failure(&error));
+    if let Some(words) = unsafe_now.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
+        return Err(Failure::new(
+            Exit::NotSafe,
+            format!("a target could not be made safe: {words}. Switch it off by hand before anything is touched"),
+        ));
+    }
     outcome?;
     written?;
     Ok(done)

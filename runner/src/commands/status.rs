@@ -1,8 +1,7 @@
 //! `status`: how far a run is, from another terminal too.
 
-use crate::exit::{Exit, Failure, Outcome};
-use crate::forecast::Forecast;
-use crate::plan_file::PlanFile;
+use crate::exit::{Exit, Outcome};
+use crate::folder_facts::PlanSize;
 use crate::run_folder::store_failure;
 use crate::store::{Holder, Store, Target};
 use crate::terminal::{Terminal, duration};
@@ -14,14 +13,11 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
     let meta = reader.meta().map_err(|error| store_failure(&error))?;
     let progress = reader.progress().map_err(|error| store_failure(&error))?;
-    let file = PlanFile::from_text(meta.plan_text.clone(), "stored plan", false)
-        .map_err(|failure| Failure::new(Exit::Store, failure.words))?;
-    let forecast = Forecast::new(&file.plan, &[])?;
-    let planned = forecast.jobs.len();
+    let size = PlanSize::of(&reader, &meta)?;
+    let planned = size.jobs as usize;
     let done = (progress.measured + progress.training_failed + progress.not_measured) as usize;
-    let hours = forecast.order.hours();
-    let left_s = hours.total * 3600.0 * (planned.saturating_sub(done)) as f64 / planned.max(1) as f64;
-    let holder = Holder::named_in(dir);
+    let left_s = size.bench_hours * 3600.0 * (planned.saturating_sub(done)) as f64 / planned.max(1) as f64;
+    let holder = Holder::running_in(dir);
     let target = match &meta.target {
         Target::Simulated => "simulated target".to_string(),
         Target::Bench(name) => name.clone(),
