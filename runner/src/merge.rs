@@ -6,7 +6,7 @@ use crate::forecast::Forecast;
 use crate::plan_file::PlanFile;
 use crate::run_folder::store_failure;
 use crate::shard::{Shard, split};
-use crate::store::{Attempts, JobKey, Meta, Reading, Store, StoreReader, StoredJob, Target, hex, utc_text};
+use crate::store::{Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text};
 use drivers::simulated::target::MODEL_VERSION;
 use plans::expand::JobKeys;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -33,6 +33,8 @@ pub struct Merged {
     /// Shards that no folder holds whole, as I/N with the number of jobs missing; empty when the folders are no
     /// shards of one split.
     pub missing_shards: Vec<(Shard, u64)>,
+    /// Folders named without results of a run in them: a shard that never began, or one without any job.
+    pub without_results: Vec<PathBuf>,
 }
 
 /// Merges `parts` into the run folder `out`, which is created, or completed by the same command after a cut.
@@ -40,9 +42,12 @@ pub struct Merged {
 /// # Errors
 /// Exit 2 when the folders do not belong together, naming what differs; exit 74 for the store.
 pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> {
-    let parts: Vec<Part> = parts.iter().map(|dir| open_part(dir)).collect::<Result<_, _>>()?;
+    let (parts, without) = open_parts(parts)?;
     let Some(first) = parts.first() else {
-        return Err(Failure::invalid("nothing to merge: name at least one run folder"));
+        return Err(Failure::invalid(format!(
+            "nothing to merge: no results of a run in {}",
+            without.iter().map(|dir| dir.display().to_string()).collect::<Vec<_>>().join(", ")
+        )));
     };
     for part in &parts {
         refuse_foreign(first, part)?;
@@ -55,7 +60,8 @@ pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> 
     }
     let chosen = choose(&parts)?;
     let mut store = open_out(out, &parts)?;
-    let mut merged = Merged { duplicates: chosen.duplicates, ..Merged::default() };
+    let mut merged =
+        Merged { duplicates: chosen.duplicates, without_results: without, ..Merged::default() };
     copy(&parts, &chosen, &mut store, &mut merged)?;
     let file = PlanFile::from_text(first.meta.plan_text.clone(), "stored plan", false)?;
     let forecast = Forecast::new(&file.plan, &[])?;
@@ -64,12 +70,23 @@ pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> 
     Ok((store, merged))
 }
 
-fn open_part(dir: &Path) -> Result<Part, Failure> {
-    let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
-    reader.check().map_err(|error| store_failure(&error))?;
-    let meta = reader.meta().map_err(|error| store_failure(&error))?;
-    let shard = shard_of(&reader)?.and_then(|text| text.parse().ok());
-    Ok(Part { dir: dir.to_owned(), reader, meta, shard })
+/// Opens the folders that hold results, and lists those that do not.
+fn open_parts(dirs: &[PathBuf]) -> Result<(Vec<Part>, Vec<PathBuf>), Failure> {
+    let (mut parts, mut without) = (Vec::new(), Vec::new());
+    for dir in dirs {
+        let reader = match Store::open_read_only(dir) {
+            Err(StoreError::Missing { .. }) => {
+                without.push(dir.clone());
+                continue;
+            }
+            other => other.map_err(|error| store_failure(&error))?,
+        };
+        reader.check().map_err(|error| store_failure(&error))?;
+        let meta = reader.meta().map_err(|error| store_failure(&error))?;
+        let shard = shard_of(&reader)?.and_then(|text| text.parse().ok());
+        parts.push(Part { dir: dir.clone(), reader, meta, shard });
+    }
+    Ok((parts, without))
 }
 
 fn refuse_foreign(first: &Part, part: &Part) -> Result<(), Failure> {

@@ -4,12 +4,12 @@ use crate::execute::Executor;
 use crate::exit::{Exit, Failure};
 use crate::progress::Progress;
 use crate::run_folder::store_failure;
-use crate::store::{JobRow, PackedJob, Store};
+use crate::store::{JobRow, PackedJob, Store, StoreError};
 use drivers::contract::{Call, CancelToken, Driver};
 use plans::expand::{Condition, Job};
 use plans::plan::Plan;
 use plans::plan::matrix::Factor;
-use plans::results::JobOutcome;
+use plans::results::{JobOutcome, JobResult, JobTimes};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
@@ -108,18 +108,7 @@ pub fn simulate(
                         let Ok(result) = executor.run_attempt(driver, &one.job, one.attempt, cancel) else {
                             return;
                         };
-                        let words = match &result.outcome {
-                            JobOutcome::Measured => "measured".to_string(),
-                            JobOutcome::TrainingFailed => "training failed".to_string(),
-                            JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
-                        };
-                        let finished = PackedJob::new(&row(plan, one), &result, &[])
-                            .map(|packed| Finished {
-                                packed,
-                                words: format!("{}: {words}", one.condition.describe(plan)),
-                            })
-                            .map_err(|error| store_failure(&error));
-                        if sender.send(finished).is_err() {
+                        if sender.send(finished(plan, one, result)).is_err() {
                             return;
                         }
                     }
@@ -169,6 +158,33 @@ pub fn simulate(
     outcome?;
     written?;
     Ok(done)
+}
+
+/// A result packed for the store. One that contradicts itself (counts above the bits, numbers that are not finite)
+/// is a fault of its target: the job is not measured and the night goes on.
+fn finished(plan: &Plan, todo: &Todo, mut result: JobResult) -> Result<Finished, Failure> {
+    let row = row(plan, todo);
+    let packed = match PackedJob::new(&row, &result, &[]) {
+        Err(error @ (StoreError::Value { .. } | StoreError::Packing { .. })) => {
+            result = JobResult {
+                outcome: JobOutcome::NotMeasured { reason: format!("impossible answer: {error}") },
+                readback: None,
+                trainings: Vec::new(),
+                captures: Vec::new(),
+                times: JobTimes::default(),
+                ..result
+            };
+            PackedJob::new(&row, &result, &[])
+        }
+        other => other,
+    }
+    .map_err(|error| store_failure(&error))?;
+    let words = match &result.outcome {
+        JobOutcome::Measured => "measured".to_string(),
+        JobOutcome::TrainingFailed => "training failed".to_string(),
+        JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
+    };
+    Ok(Finished { packed, words: format!("{}: {words}", todo.condition.describe(plan)) })
 }
 
 fn row(plan: &Plan, todo: &Todo) -> JobRow {

@@ -39,6 +39,9 @@ pub fn merge(terminal: &Terminal, out: &Path, parts: &[PathBuf], as_json: bool) 
 
 fn notes(merged: &Merged) -> Vec<String> {
     let mut notes = vec![format!("{} jobs taken over", merged.taken)];
+    for dir in &merged.without_results {
+        notes.push(format!("{}: no results of a run here", dir.display()));
+    }
     if merged.duplicates > 0 {
         notes.push(format!("{} held by more than one folder, taken once", merged.duplicates));
     }
