@@ -64,22 +64,32 @@ impl Drop for MadeSafe<'_> {
     }
 }
 
-/// Runs jobs on targets that `open` opens, one a thread, and stores each result. Stops early, with what is finished
-/// stored, when a stop was asked for; returns the number of jobs done. Every target is made safe at the end.
+/// What jobs are run with.
+pub struct Night<'p> {
+    /// The plan.
+    pub plan: &'p Plan,
+    /// Runs one job.
+    pub executor: &'p Executor<'p>,
+    /// Opens a target; each thread has its own.
+    pub open: &'p (dyn Fn() -> Box<dyn Driver> + Sync),
+    /// Threads.
+    pub threads: usize,
+}
+
+/// Runs jobs on targets, one a thread, and stores each result. Stops early, with what is finished stored, when a
+/// stop was asked for; returns the number of jobs done. Every target is made safe at the end.
 ///
 /// # Errors
 /// Exit 74 when results cannot be stored: the run stops then. Exit 6, above all others, when a target could not be
 /// made safe.
 pub fn simulate(
-    plan: &Plan,
-    executor: &Executor<'_>,
-    open: &(dyn Fn() -> Box<dyn Driver> + Sync),
+    night: Night<'_>,
     todo: &[Todo],
-    threads: usize,
     store: &mut Store,
     cancel: &CancelToken,
     progress: &mut Progress,
 ) -> Result<usize, Failure> {
+    let Night { plan, executor, open, threads } = night;
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads)
         .build()

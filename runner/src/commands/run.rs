@@ -7,7 +7,7 @@ use crate::exit::{Exit, Failure, Outcome};
 use crate::folder_facts::{PlanSize, keep_shard};
 use crate::forecast::Forecast;
 use crate::judging::{JudgedFolder, worst};
-use crate::night::{Todo, simulate};
+use crate::night::{Night, Todo, simulate};
 use crate::plan_file::PlanFile;
 use crate::progress::Progress;
 use crate::room::refuse_without_room;
@@ -109,7 +109,13 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let options = Arc::new(options);
     let open = || -> Box<dyn Driver> { Box::new(SimulatedTarget::new(Arc::clone(&options))) };
     let mut progress = Progress::new(*terminal, done_before, done_before + todo.len());
-    let outcome = simulate(plan, &executor, &open, &todo, threads, &mut store, &cancel, &mut progress);
+    let outcome = simulate(
+        Night { plan, executor: &executor, open: &open, threads },
+        &todo,
+        &mut store,
+        &cancel,
+        &mut progress,
+    );
     progress.finish();
     outcome?;
     let stopped = watch.exit();
