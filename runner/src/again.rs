@@ -42,8 +42,9 @@ pub fn choose(
     }
     let (words, levels): (Vec<String>, Vec<String>) =
         texts.iter().cloned().partition(|text| text.trim() == NOT_MEASURED);
-    let selection = Selection::read(plan, &levels)
-        .map_err(|words| Failure::invalid(format!("{words} (`{NOT_MEASURED}` selects jobs without a result)")))?;
+    let selection = Selection::read(plan, &levels).map_err(|words| {
+        Failure::invalid(format!("{words} (`{NOT_MEASURED}` selects jobs without a result)"))
+    })?;
     let chosen: Vec<Todo> =
         selected.iter().filter(|todo| selection.contains(&todo.condition)).copied().collect();
     let pending: Vec<Todo> = chosen

@@ -6,7 +6,9 @@ use crate::forecast::Forecast;
 use crate::plan_file::PlanFile;
 use crate::run_folder::store_failure;
 use crate::shard::{Shard, split};
-use crate::store::{Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text};
+use crate::store::{
+    Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text,
+};
 use drivers::simulated::target::MODEL_VERSION;
 use plans::expand::JobKeys;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -42,6 +44,12 @@ pub struct Merged {
 /// # Errors
 /// Exit 2 when the folders do not belong together, naming what differs; exit 74 for the store.
 pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> {
+    if parts.iter().any(|part| same_folder(out, part)) {
+        return Err(Failure::invalid(format!(
+            "{} is named both as a part and as the result; name another folder for the result",
+            out.display()
+        )));
+    }
     let (parts, without) = open_parts(parts)?;
     let Some(first) = parts.first() else {
         return Err(Failure::invalid(format!(
@@ -51,17 +59,10 @@ pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> 
     };
     for part in &parts {
         refuse_foreign(first, part)?;
-        if same_folder(out, &part.dir) {
-            return Err(Failure::invalid(format!(
-                "{} is named both as a part and as the result; name another folder for the result",
-                out.display()
-            )));
-        }
     }
     let chosen = choose(&parts)?;
     let mut store = open_out(out, &parts)?;
-    let mut merged =
-        Merged { duplicates: chosen.duplicates, without_results: without, ..Merged::default() };
+    let mut merged = Merged { duplicates: chosen.duplicates, without_results: without, ..Merged::default() };
     copy(&parts, &chosen, &mut store, &mut merged)?;
     let file = PlanFile::from_text(first.meta.plan_text.clone(), "stored plan", false)?;
     let forecast = Forecast::new(&file.plan, &[])?;
@@ -333,9 +334,7 @@ fn find_missing(
             }
         }
     }
-    merged.missing_shards = missing
-        .into_iter()
-        .map(|(index, jobs)| (Shard { index, count: count.unwrap_or(1) }, jobs))
-        .collect();
+    merged.missing_shards =
+        missing.into_iter().map(|(index, jobs)| (Shard { index, count: count.unwrap_or(1) }, jobs)).collect();
     Ok(())
 }

@@ -162,7 +162,9 @@ pub fn simulate(
     if let Some(words) = unsafe_now.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
         return Err(Failure::new(
             Exit::NotSafe,
-            format!("a target could not be made safe: {words}. Switch it off by hand before anything is touched"),
+            format!(
+                "a target could not be made safe: {words}. Switch it off by hand before anything is touched"
+            ),
         ));
     }
     outcome?;

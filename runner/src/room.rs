@@ -108,7 +108,8 @@ mod tests {
         assert!(enough(5, 5, 1, Path::new("x")).is_ok());
         let failure = enough(123_000_000_000, 4_500_000, 3000, Path::new("runs")).unwrap_err();
         assert_eq!(failure.exit, Exit::Store);
-        for words in ["runs: 3000 jobs need up to 123.0 GB", "4.5 MB are free", "nothing was begun", "--into"] {
+        for words in ["runs: 3000 jobs need up to 123.0 GB", "4.5 MB are free", "nothing was begun", "--into"]
+        {
             assert!(failure.words.contains(words), "{failure}");
         }
     }

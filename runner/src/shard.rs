@@ -26,7 +26,9 @@ impl FromStr for Shard {
 
     fn from_str(text: &str) -> Result<Shard, String> {
         let wrong = || {
-            format!("`{text}` is no shard; write I/N with I from 1 to N and N up to {MOST_SHARDS}, such as 1/3")
+            format!(
+                "`{text}` is no shard; write I/N with I from 1 to N and N up to {MOST_SHARDS}, such as 1/3"
+            )
         };
         let (index, count) = text.split_once('/').ok_or_else(wrong)?;
         let number = |word: &str| word.trim().parse::<u32>().map_err(|_| wrong());

@@ -141,8 +141,15 @@ fn a_second_attempt_survives_the_merge() {
 
 #[test]
 fn shards_hold_whole_mountings_and_every_job_once() {
-    let text = format!("{}re_seats = 4\n", TINY.replace("[[limit]]", "").split("\nmetric").next().unwrap());
-    let text = text.replace("[[channel]]", "[[module]]\nname = \"Birch\"\nkind = \"unbuffered\"\nrated = 2400\n\n[[channel]]");
+    let text = TINY.replace(
+        "repeats = 3",
+        "repeats = 3
+re_seats = 4",
+    );
+    let text = text.replace(
+        "[[channel]]",
+        "[[module]]\nname = \"Birch\"\nkind = \"unbuffered\"\nrated = 2400\n\n[[channel]]",
+    );
     let rig = Rig::new(&text);
     let plan = &rig.file.plan;
     let one = split(plan, &rig.forecast, 1);

@@ -243,8 +243,7 @@ fn exit_of(plan: &Plan, folder: &JudgedFolder, selection: &Selection, shard: Opt
         selection.contains(&condition.condition)
             && (!condition.beyond_rating || plan.decision.beyond_rating_counts)
     };
-    let mut all_pass =
-        every_verdict_passes(&folder.run) || !selection.is_everything() || shard.is_some();
+    let mut all_pass = every_verdict_passes(&folder.run) || !selection.is_everything() || shard.is_some();
     for (index, condition) in (0..).zip(&folder.run.conditions) {
         let own_jobs = own.get(&index).copied();
         if !counts(condition) || (shard.is_some() && own_jobs.is_none()) {

@@ -53,10 +53,7 @@ impl Holder {
             .busy_timeout(Duration::ZERO)
             .and_then(|()| connection.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(())));
         let refused = asked.is_err_and(|error| {
-            matches!(
-                error.sqlite_error_code(),
-                Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked)
-            )
+            matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked))
         });
         refused.then_some(holder)
     }

@@ -1,8 +1,8 @@
 //! Small things beside the results: notes in `meta`, and attempts that were given up together.
 
 use super::{Store, StoreError};
-use crate::store::reader::StoreReader;
 use crate::store::columns::{JOB_COLUMNS, stored_job};
+use crate::store::reader::StoreReader;
 use crate::store::rows::{JobKey, StoredJob};
 use rusqlite::params;
 use std::collections::HashMap;
