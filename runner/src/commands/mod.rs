@@ -2,6 +2,7 @@
 
 mod check;
 mod export;
+mod merge;
 mod preview;
 mod report;
 mod run;
@@ -22,6 +23,7 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::Run(arguments) => run::run(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
         Command::Report { dir, json } => report::report(&terminal, &dir, json.json),
+        Command::Merge { out, parts, json } => merge::merge(&terminal, &out, &parts, json.json),
         Command::Export { dir, format, out, only } => {
             export::export(&terminal, &dir, format, out.as_deref(), &only.only)
         }
