@@ -5,17 +5,19 @@
 
 #![allow(missing_docs)]
 
-#[path = "support/mod.rs"]
-mod support;
 #[path = "support/cases.rs"]
 mod cases;
+#[path = "support/mod.rs"]
+mod support;
 
 use drivers::contract::{DriverError, PointCounts, PointRequest};
 use plans::eye_labels::EyeLabels;
 use plans::point_rule::PointRule;
 use plans::results::{Capture, CaptureMode, LaneSet, Point};
-use runner::capture::{CaptureOptions, CaptureStats, Regime, Sampler, capture_into, empty_capture, snake_order};
 use runner::capture as strategy;
+use runner::capture::{
+    CaptureOptions, CaptureStats, Regime, Sampler, capture_into, empty_capture, snake_order,
+};
 use std::time::{Duration, Instant};
 use support::Eyes;
 
@@ -48,7 +50,8 @@ fn run(eyes: &mut Eyes, options: &CaptureOptions) -> Run {
     let mut timed = Timed { eyes, spent: Duration::ZERO };
     let start = Instant::now();
     let mut capture = empty_capture(&device, &lanes, &operating, options);
-    let stats = capture_into(&mut capture, &mut timed, &device, options).expect("the simulated device answers");
+    let stats =
+        capture_into(&mut capture, &mut timed, &device, options).expect("the simulated device answers");
     let compute = start.elapsed() - timed.spent;
     Run { capture, stats, bench_s: eyes.clock_s, compute, longest_list_s: eyes.longest_list_s }
 }
@@ -81,7 +84,15 @@ fn oracle(eyes: &mut Eyes, labels: &EyeLabels, rule: PointRule) -> (f64, usize) 
     let points = wanted.len();
     for (point, lanes) in wanted {
         let most_bits = rule.most_bits();
-        eyes.visit(&PointRequest { point, bits_before: 0, errors_before: vec![], lanes, rule, most_bits, series: 0 });
+        eyes.visit(&PointRequest {
+            point,
+            bits_before: 0,
+            errors_before: vec![],
+            lanes,
+            rule,
+            most_bits,
+            series: 0,
+        });
     }
     (eyes.clock_s, points)
 }
@@ -101,7 +112,8 @@ fn agreement(truth: &EyeLabels, found: &EyeLabels) -> Agreement {
         // Both ways: a contour point missed and a contour point invented count alike.
         for (from, to) in [(&a, &b), (&b, &a)] {
             for point in from.iter() {
-                let distance = |other: &Point| point.tap.abs_diff(other.tap).max(point.vref.abs_diff(other.vref));
+                let distance =
+                    |other: &Point| point.tap.abs_diff(other.tap).max(point.vref.abs_diff(other.vref));
                 let nearest = to.iter().map(distance).min().unwrap_or(u16::MAX);
                 points += 1;
                 equal += u64::from(nearest == 0);
@@ -124,9 +136,28 @@ fn table(limit: f64, filter: &str) {
     println!("\nBER limit {limit:.0e}, {}", rule.describe());
     println!(
         "{:<22} {:>5} {:>8} {:>8} {:>8} | {:>7} {:>6} {:>6} {:>6} {:>6} {:>4} {:>3} {:>5} {:>6} | {:>7} {:>6} {:>6} {:>6} {:>6} {:>4} {:>3} {:>5}",
-        "case", "rho", "fixed s", "early s", "oracle s",
-        "exact s", "x orac", "/early", "equal", "<=1", "max", "cl", "batch", "ms",
-        "fast s", "x orac", "/fixed", "equal", "<=1", "max", "cl", "batch"
+        "case",
+        "rho",
+        "fixed s",
+        "early s",
+        "oracle s",
+        "exact s",
+        "x orac",
+        "/early",
+        "equal",
+        "<=1",
+        "max",
+        "cl",
+        "batch",
+        "ms",
+        "fast s",
+        "x orac",
+        "/fixed",
+        "equal",
+        "<=1",
+        "max",
+        "cl",
+        "batch"
     );
     for mut case in cases::all() {
         if !case.name.contains(filter) {
@@ -141,15 +172,52 @@ fn table(limit: f64, filter: &str) {
         let truth = labels(&raster);
         let (oracle_s, points) = oracle(eyes, &truth, rule);
         let mut o = CaptureOptions::new(CaptureMode::Exact, rule);
-        if std::env::var("FORCE").is_ok() { o.regime = Some(if std::env::var("FORCE").unwrap() == "long" { Regime::LongDwell } else { Regime::ShortDwell }); }
+        if std::env::var("FORCE").is_ok() {
+            o.regime = Some(if std::env::var("FORCE").unwrap() == "long" {
+                Regime::LongDwell
+            } else {
+                Regime::ShortDwell
+            });
+        }
         let exact = run(eyes, &o);
         if std::env::var("DIAG").is_ok() {
             let g = grid;
             let mut need = vec![0u128; g.len()];
-            for i in 0..g.len() { let p = g.point(i); for (dx, dy) in [(0i32,1i32),(1,0),(0,-1),(-1,0)] { let (x,y)=(p.tap as i32+dx,p.vref as i32+dy); if x>=0&&y>=0&&x<g.taps as i32&&y<g.vref_steps as i32 { need[i] |= truth.passing(i).0 ^ truth.passing(g.index(Point{tap:x as u16,vref:y as u16})).0; } } }
+            for i in 0..g.len() {
+                let p = g.point(i);
+                for (dx, dy) in [(0i32, 1i32), (1, 0), (0, -1), (-1, 0)] {
+                    let (x, y) = (p.tap as i32 + dx, p.vref as i32 + dy);
+                    if x >= 0 && y >= 0 && x < g.taps as i32 && y < g.vref_steps as i32 {
+                        need[i] |= truth.passing(i).0
+                            ^ truth.passing(g.index(Point { tap: x as u16, vref: y as u16 })).0;
+                    }
+                }
+            }
             let mut bits = vec![0u64; g.len()];
-            for v in &exact.capture.visits { bits[g.index(v.point)] += v.bits; }
-            for y in (0..g.vref_steps).rev() { let row: String = (0..g.taps).map(|x| { let i = g.index(Point{tap:x,vref:y}); let full = bits[i] as f64 > 0.3*rule.clean_bits() as f64; match (full, need[i] != 0) { (true,true)=>'#', (true,false)=>'X', (false,true)=>'o', (false,false)=> if bits[i]>0 {'.'} else {' '} } }).collect(); println!("{row}"); }
+            for v in &exact.capture.visits {
+                bits[g.index(v.point)] += v.bits;
+            }
+            for y in (0..g.vref_steps).rev() {
+                let row: String = (0..g.taps)
+                    .map(|x| {
+                        let i = g.index(Point { tap: x, vref: y });
+                        let full = bits[i] as f64 > 0.3 * rule.clean_bits() as f64;
+                        match (full, need[i] != 0) {
+                            (true, true) => '#',
+                            (true, false) => 'X',
+                            (false, true) => 'o',
+                            (false, false) => {
+                                if bits[i] > 0 {
+                                    '.'
+                                } else {
+                                    ' '
+                                }
+                            }
+                        }
+                    })
+                    .collect();
+                println!("{row}");
+            }
         }
         let fast = run(eyes, &CaptureOptions::new(CaptureMode::Fast, rule));
         let (e, f) = (agreement(&truth, &labels(&exact)), agreement(&truth, &labels(&fast)));
@@ -164,18 +232,31 @@ fn table(limit: f64, filter: &str) {
             exact.bench_s,
             exact.bench_s / oracle_s,
             exact.bench_s / raster.bench_s,
-            e.equal, e.within_one, e.greatest, e.wrong_lanes,
+            e.equal,
+            e.within_one,
+            e.greatest,
+            e.wrong_lanes,
             exact.stats.batches,
             exact.compute.as_secs_f64() * 1e3,
             fast.bench_s,
             fast.bench_s / oracle_s,
             fast.bench_s / fixed_s,
-            f.equal, f.within_one, f.greatest, f.wrong_lanes,
+            f.equal,
+            f.within_one,
+            f.greatest,
+            f.wrong_lanes,
             fast.stats.batches,
             regime,
             exact.longest_list_s,
             exact.stats.visits,
-            exact.stats.visits as usize - exact.capture.visits.iter().map(|v| (v.point, v.kind as u8)).collect::<std::collections::HashSet<_>>().len(),
+            exact.stats.visits as usize
+                - exact
+                    .capture
+                    .visits
+                    .iter()
+                    .map(|v| (v.point, v.kind as u8))
+                    .collect::<std::collections::HashSet<_>>()
+                    .len(),
             points,
             if case.wide_goals { " *" } else { "" },
         );
@@ -184,7 +265,9 @@ fn table(limit: f64, filter: &str) {
 
 fn main() {
     let filter = std::env::args().skip(1).find(|word| !word.starts_with('-')).unwrap_or_default();
-    let limits: Vec<f64> = std::env::var("LIMITS").map(|l| l.split(',').map(|x| x.parse().unwrap()).collect()).unwrap_or(vec![1e-9, 1e-8, 1e-7, 1e-6]);
+    let limits: Vec<f64> = std::env::var("LIMITS")
+        .map(|l| l.split(',').map(|x| x.parse().unwrap()).collect())
+        .unwrap_or(vec![1e-9, 1e-8, 1e-7, 1e-6]);
     for limit in limits {
         table(limit, &filter);
     }

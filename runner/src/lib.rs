@@ -7,6 +7,7 @@ pub mod execute;
 pub mod exit;
 pub mod forecast;
 pub mod judging;
+pub mod named_files;
 pub mod night;
 pub mod plan_file;
 pub mod progress;

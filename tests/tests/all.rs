@@ -1,5 +1,6 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
+mod files;
 mod layers;
 mod program;
 mod spd;

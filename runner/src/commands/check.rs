@@ -21,6 +21,9 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
             ),
         ));
     }
+    for warning in &file.warnings {
+        terminal.note(&format!("warning: {warning}"));
+    }
     let beyond = expansion.conditions.iter().filter(|condition| condition.beyond_rating(plan)).count();
     terminal.out(&format!(
         "{}: no mistakes. {} conditions to run ({beyond} beyond a module's rating), {} skipped, {} jobs.",

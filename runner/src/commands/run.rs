@@ -18,13 +18,15 @@ use plans::expand::{JobKeys, Selection};
 use plans::plan::Plan;
 use reports::judge::every_verdict_passes;
 use reports::judged::Verdict;
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
 /// Runs or continues a plan.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
+    for warning in &file.warnings {
+        terminal.note(&format!("warning: {warning}"));
+    }
     let plan = &file.plan;
     let dir = folder(arguments);
     // The whole plan gives every job its place; the selection says which of them are run now.
@@ -69,7 +71,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         interface: plan.interface.clone(),
         model: plan.model.clone(),
         directions: plan.capture.directions.clone(),
-        measured: BTreeMap::new(),
+        measured: file.measured.clone(),
         seed: arguments.seed,
     };
     let threads = arguments.threads.map_or_else(
