@@ -6,7 +6,7 @@ use super::super::physics::{LaneSurface, Parameters, TrainingFailure};
 use super::super::target::centre;
 use super::{StartSpread, stage, untrained};
 use crate::contract::TrainingRequest;
-use plans::results::{Direction, Grid, LanePoint, LaneTraining, TrainingStage};
+use plans::results::{Direction, Grid, LanePoint, TrainingStage};
 
 /// Stages run on one eye and the settings they gave; settings are complete only when every stage passed.
 pub struct TrainedLanes {
