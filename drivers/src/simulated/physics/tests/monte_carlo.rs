@@ -17,7 +17,8 @@ type Place = (usize, usize);
 
 /// Errors of a sliding window over random bits on eight lines, with every kind of jitter and noise drawn bit by bit.
 fn errors(setup: &Setup, place: Place, seed: u64) -> u64 {
-    let channel = Channel::new(setup.clone(), &pulse::frequencies(setup.operating_point.data_rate_bps)).unwrap();
+    let channel =
+        Channel::new(setup.clone(), &pulse::frequencies(setup.operating_point.data_rate_bps)).unwrap();
     let bit = BitVariation::default();
     let response = Shaper::new(&channel).response(&channel.transfer(&bit).unwrap());
     let (p, at, drifted) = (&setup.parameters, &setup.operating_point, channel.drifted());
@@ -92,13 +93,15 @@ fn the_statistical_eye_agrees_with_bit_by_bit_simulation() {
         cut.parameters.set("dj_ps", 0.0).unwrap();
         let mut cut = Link::new(cut).unwrap().lane(&BitVariation::default()).unwrap();
         // Points on both sides and at two heights whose error ratio is nearest to the wanted one, in decades.
-        let places = |wanted: f64, taps: std::ops::Range<usize>, step: usize, lane: &mut super::LaneSurface| {
-            taps.min_by(|a, b| {
-                let off = |ber: f64| (ber / wanted).ln().abs();
-                off(lane.ber(*a, step)).total_cmp(&off(lane.ber(*b, step)))
-            })
-        };
-        let trained = super::super::training::train(64, lane.vref_steps(), 1e-6, |t, v| lane.ber(t, v)).unwrap();
+        let places =
+            |wanted: f64, taps: std::ops::Range<usize>, step: usize, lane: &mut super::LaneSurface| {
+                taps.min_by(|a, b| {
+                    let off = |ber: f64| (ber / wanted).ln().abs();
+                    off(lane.ber(*a, step)).total_cmp(&off(lane.ber(*b, step)))
+                })
+            };
+        let trained =
+            super::super::training::train(64, lane.vref_steps(), 1e-6, |t, v| lane.ber(t, v)).unwrap();
         for (wanted, step, right) in [
             (1e-3, trained.vref, false),
             (1e-3, trained.vref, true),

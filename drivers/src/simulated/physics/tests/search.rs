@@ -54,7 +54,8 @@ fn coarse_to_fine_finds_what_the_full_search_finds() {
                 (1e-4, Needed { taps: 1, steps: 5 }),
                 (1e-12, Needed { taps: 20, steps: 20 }),
             ] {
-                let full = train_over(whole.taps(), whole.vref_steps(), pass_ber, needed, |t, v| whole.ber(t, v));
+                let full =
+                    train_over(whole.taps(), whole.vref_steps(), pass_ber, needed, |t, v| whole.ber(t, v));
                 let mut fresh = link.lane(&bit).unwrap();
                 assert_eq!(train_coarse_to_fine(&mut fresh, pass_ber, needed), full);
                 if full.is_ok() { trained += 1 } else { failed += 1 }
