@@ -16,6 +16,7 @@ pub mod folder_facts;
 pub mod forecast;
 pub mod judging;
 pub mod merge;
+pub mod named_files;
 pub mod night;
 pub mod plan_file;
 pub mod progress;

@@ -24,7 +24,7 @@ use plans::expand::{JobKeys, Selection};
 use plans::plan::Plan;
 use reports::judge::every_verdict_passes;
 use reports::judged::Verdict;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
@@ -32,6 +32,9 @@ use std::time::SystemTime;
 /// Runs or continues a plan.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
+    for warning in &file.warnings {
+        terminal.note(&format!("warning: {warning}"));
+    }
     let plan = &file.plan;
     let dir = folder(arguments);
     // The whole plan gives every job its place; selection and shard say which of them are run now.
@@ -101,7 +104,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         interface: plan.interface.clone(),
         model: plan.model.clone(),
         directions: plan.capture.directions.clone(),
-        measured: BTreeMap::new(),
+        measured: file.measured.clone(),
         seed: arguments.seed,
     };
     let threads = arguments.threads.map_or_else(
