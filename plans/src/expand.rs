@@ -409,6 +409,20 @@ impl<'p> JobKeys<'p> {
         hash.finalize().into()
     }
 
+    /// The noise key of a further attempt at the same job, counted from 1: measuring again draws new noise. The
+    /// first attempt's is [`noise_key`](Self::noise_key).
+    pub fn attempt_noise_key(&self, condition: &Condition, job: &Job, attempt: u32) -> [u8; 32] {
+        let first = self.noise_key(condition, job);
+        if attempt <= 1 {
+            return first;
+        }
+        let mut hash = Sha256::new();
+        hash.update(b"attempt");
+        hash.update(attempt.to_le_bytes());
+        hash.update(first);
+        hash.finalize().into()
+    }
+
     /// The job's key.
     pub fn key(&self, condition: &Condition, job: &Job) -> [u8; 32] {
         let mut hash = Sha256::new();

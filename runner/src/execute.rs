@@ -90,8 +90,8 @@ impl<'p> Executor<'p> {
         }
     }
 
-    /// A job's condition as a driver takes it.
-    pub fn setting(&self, condition: &Condition, job: &Job) -> Setting {
+    /// A job's condition as a driver takes it, for the attempt of this number (from 1).
+    pub fn setting(&self, condition: &Condition, job: &Job, attempt: u32) -> Setting {
         let (plan, matrix) = (self.plan, &self.plan.matrix);
         use plans::plan::matrix::Factor;
         let temperature = condition.temperature(plan);
@@ -115,7 +115,7 @@ impl<'p> Executor<'p> {
             pattern: condition.pattern(plan).clone(),
             mounting: u32::from(job.mounting),
             start: u32::from(job.start),
-            noise_key: self.keys.noise_key(condition, job),
+            noise_key: self.keys.attempt_noise_key(condition, job, attempt),
         }
     }
 
@@ -132,18 +132,32 @@ impl<'p> Executor<'p> {
         Some(held)
     }
 
-    /// Runs a job.
+    /// Runs a job for the first time.
     ///
     /// # Errors
-    /// `Cancelled` when a stop was asked for: the job leaves nothing behind. Every other fault is in the result.
+    /// As [`run_attempt`](Self::run_attempt).
     pub fn run(
         &self,
         driver: &mut dyn Driver,
         job: &Job,
         cancel: &CancelToken,
     ) -> Result<JobResult, DriverError> {
+        self.run_attempt(driver, job, 1, cancel)
+    }
+
+    /// Runs a job; `attempt` counts from 1 and gives a simulated target noise of its own.
+    ///
+    /// # Errors
+    /// `Cancelled` when a stop was asked for: the job leaves nothing behind. Every other fault is in the result.
+    pub fn run_attempt(
+        &self,
+        driver: &mut dyn Driver,
+        job: &Job,
+        attempt: u32,
+        cancel: &CancelToken,
+    ) -> Result<JobResult, DriverError> {
         let condition = self.expansion.conditions[job.condition as usize];
-        let setting = self.setting(&condition, job);
+        let setting = self.setting(&condition, job, attempt);
         let mut result = JobResult {
             outcome: JobOutcome::Measured,
             identity: Identity {

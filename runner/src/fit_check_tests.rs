@@ -178,7 +178,7 @@ fn check(fault: Fault) -> FitReport {
     let keys = JobKeys::new(&plan, "1");
     let executor = Executor::new(&plan, &expansion, &keys);
     let job = Job { condition: 0, mounting: 0, repeat: 0, start: 0 };
-    let setting = executor.setting(&expansion.conditions[0], &job);
+    let setting = executor.setting(&expansion.conditions[0], &job, 1);
     let mut driver = Scripted { fault, lanes: 8, elapsed_s: 0.0 };
     fit_check(&mut driver, &setting, Some(&identity("K1")), &REQUEST, &CancelToken::new()).unwrap()
 }
@@ -241,7 +241,7 @@ fn the_simulated_target_passes_within_the_time_model() {
     });
     let mut driver = SimulatedTarget::new(options);
     let job = Job { condition: 0, mounting: 0, repeat: 0, start: 0 };
-    let setting = executor.setting(&expansion.conditions[0], &job);
+    let setting = executor.setting(&expansion.conditions[0], &job, 1);
     let request = executor.training_request();
     let report = fit_check(&mut driver, &setting, None, &request, &CancelToken::new()).unwrap();
     assert_eq!(report.verdict, FitVerdict::Pass, "{:?}", report.reasons);

@@ -68,7 +68,7 @@ pub fn check_fittings(
             .map(|fitting| {
                 let one = gentlest.get(fitting)?;
                 let mut driver = SimulatedTarget::new(Arc::clone(&options));
-                let setting = executor.setting(&one.condition, &one.job);
+                let setting = executor.setting(&one.condition, &one.job, one.attempt);
                 let report = fit_check(&mut driver, &setting, None, &request, cancel).ok();
                 // A fitted device is left as it was found.
                 let _ = driver

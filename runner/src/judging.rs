@@ -252,7 +252,11 @@ fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
     let channels = plan.matrix.channels.iter().map(|index| {
         let channel = &plan.channels[*index];
         let adapter = if channel.adapter { ", adapter card" } else { "" };
-        item(&channel.name, format!("channel, {} riser(s){adapter}", channel.risers), None)
+        let measured = channel
+            .measured
+            .as_ref()
+            .map_or(String::new(), |data| format!(", measured data {} (SHA-256 {})", data.file, data.sha256));
+        item(&channel.name, format!("channel, {} riser(s){adapter}{measured}", channel.risers), None)
     });
     chips.chain(modules).chain(channels).collect()
 }

@@ -3,10 +3,13 @@
 pub mod attended;
 pub mod coverage;
 pub mod devices;
+pub mod files;
 pub mod judge;
 pub mod matrix;
 pub mod measure;
+mod read_channels;
 mod read_devices;
+mod read_modules;
 pub mod schedule;
 pub mod section;
 pub mod text;
@@ -17,6 +20,7 @@ use crate::units::Celsius;
 use attended::Attended;
 use coverage::Coverage;
 use devices::{Channel, Chip, Firmware, Interface, ModelValue, Module, Supply};
+use files::Files;
 use judge::{BudgetLine, DecisionRule, Limit};
 use matrix::{Declared, FACTORS, Factor, Matrix, Skip};
 use measure::{CapturePlan, Repeats, Training, TrainingPolicy};
@@ -74,11 +78,19 @@ pub struct Plan {
 }
 
 impl Plan {
-    /// Reads a plan.
+    /// Reads a plan that names no files or carries their content.
     ///
     /// # Errors
     /// Every mistake in the text, in its order, each with its place.
     pub fn read(text: &str) -> Result<Plan, Vec<Problem>> {
+        Plan::read_with(text, &Files::default())
+    }
+
+    /// Reads a plan with the content of the files it names ([`files::named_files`]).
+    ///
+    /// # Errors
+    /// Every mistake in text and files, in the text's order, each with its place.
+    pub fn read_with(text: &str, files: &Files) -> Result<Plan, Vec<Problem>> {
         let problems = Problems::default();
         let (document, errors) = DeTable::parse_recoverable(text);
         for error in errors {
@@ -88,7 +100,7 @@ impl Plan {
             // A file that is no TOML would make every later message a guess.
             return Err(problems.into_sorted());
         }
-        let plan = read_plan(&Section::new(PLAN, document.get_ref(), 0..0, &problems));
+        let plan = read_plan(&Section::new(PLAN, document.get_ref(), 0..0, &problems), files);
         match plan {
             Some(plan) if problems.is_empty() => Ok(plan),
             _ => Err(problems.into_sorted()),
@@ -126,7 +138,8 @@ fn temperature_name(temperature: Celsius) -> String {
     format!("{}", temperature.0)
 }
 
-fn read_plan(plan: &Section<'_>) -> Option<Plan> {
+fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
+    let files = files::read_files(plan.tables("file"), files);
     let title = plan.required_text("title", "what is characterized");
     let purpose = plan.text("purpose").map(|text| text.value);
     let laboratory = plan.text("laboratory").map(|text| text.value);
@@ -144,12 +157,12 @@ fn read_plan(plan: &Section<'_>) -> Option<Plan> {
             "add [[module]] with `name`, `kind` and `rated`",
         );
     }
-    let modules = read_devices::read_modules(module_sections, generation, lanes);
+    let modules = read_modules::read_modules(module_sections, interface.as_ref(), lanes, &files);
     let channel_sections = plan.tables("channel");
     if channel_sections.is_empty() {
         plan.mistake("channel", "the plan declares no channel", "add [[channel]] with `name` and `fits`");
     }
-    let channels = read_devices::read_channels(channel_sections);
+    let channels = read_channels::read_channels(channel_sections, &files);
     let supplies = read_devices::read_supplies(plan.tables("supply"), generation);
     let declared = Declared {
         generation,

@@ -21,6 +21,9 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
             ),
         ));
     }
+    for warning in &file.warnings {
+        terminal.note(&format!("warning: {warning}"));
+    }
     let beyond = expansion.conditions.iter().filter(|condition| condition.beyond_rating(plan)).count();
     let missing = super::preview::missing_words(plan);
     terminal.out(&format!(
