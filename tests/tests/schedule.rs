@@ -11,8 +11,10 @@ wednesday = "09:00-17:00"
 exceptions = ["2026-11-24 closed"]
 "#;
 
-/// Jobs so long that the two setups do not fit into one day.
-const LONG: &str = "\n[bench_times]\nsoak_s = 20000\n";
+/// Two setups at one temperature each, with soaks so long (11.1 h) that the second is ready at night only.
+fn two_long_setups() -> String {
+    format!("{}{OFFICE}\n[bench_times]\nsoak_s = 40000\n", SMALL.replace("[25, 60]", "[25]"))
+}
 
 fn number(value: &serde_json::Value) -> f64 {
     value.as_f64().unwrap_or_else(|| panic!("no number: {value}"))
@@ -21,8 +23,7 @@ fn number(value: &serde_json::Value) -> f64 {
 #[test]
 fn preview_walks_the_plan_through_the_calendar() {
     let folder = Folder::new();
-    let plan = format!("{SMALL}{OFFICE}{LONG}");
-    let path = folder.file("plan.toml", &plan);
+    let path = folder.file("plan.toml", &two_long_setups());
     let path = path.to_str().unwrap();
     let preview = json(&nightbench(folder.path(), &["preview", path, "--json"]));
     for key in ["conditions", "skipped", "jobs", "setups", "hands_on_changes", "hours", "bound"] {
@@ -33,7 +34,7 @@ fn preview_walks_the_plan_through_the_calendar() {
     assert_eq!(hours.len(), kinds.len() + 1);
     let parts: f64 = kinds.iter().map(|kind| number(&hours[*kind])).sum();
     assert!((parts - number(&hours["total"])).abs() < 1e-9);
-    // Soaks of 5.6 h: the second setup is ready on Monday night and waits until Wednesday, because Tuesday is closed.
+    // The second setup is ready on Monday night and waits until Wednesday, because Tuesday is closed.
     assert!(number(&hours["waiting"]) > 24.0, "{hours:?}");
     let hands_on = preview["hands_on"].as_array().unwrap();
     assert_eq!(hands_on.len(), 2);
@@ -61,7 +62,7 @@ fn preview_walks_the_plan_through_the_calendar() {
 #[test]
 fn the_list_names_what_to_fit_and_keeps_to_eighty_columns() {
     let folder = Folder::new();
-    let path = folder.file("plan.toml", &format!("{SMALL}{OFFICE}{LONG}"));
+    let path = folder.file("plan.toml", &two_long_setups());
     let run = nightbench(folder.path(), &["preview", path.to_str().unwrap(), "--page", "list.html"]);
     assert_eq!(run.code, 0, "{}", run.err);
     for words in [
@@ -103,7 +104,9 @@ fn plans_that_cannot_be_are_refused_with_their_place() {
         }
     };
     let line = |plan: &str, words: &str| {
-        let at = plan.lines().position(|line| line.contains(words)).expect("the line") + 1;
+        let at =
+            plan.lines().collect::<Vec<_>>().iter().rposition(|line| line.contains(words)).expect("the line")
+                + 1;
         format!("plan.toml:{at}:")
     };
     let never = format!("{SMALL}\n[attended]\nmonday = \"09:00-09:05\"\n");
@@ -119,9 +122,10 @@ fn plans_that_cannot_be_are_refused_with_their_place() {
     refused("ramp", &ramp, "`ramp_up_degc_per_min` in [bench_times] is 0 degC/min", &line(&ramp, "ramp_up"));
     let circle = format!(
         "{SMALL}\n[[order.precedence]]\nfirst = {{ channel = \"direct\" }}\nthen = {{ channel = \"risers\" }}\n\
-         [[order.precedence]]\nfirst = {{ module = \"Amber\", channel = \"risers\" }}\nthen = {{ module = \"Amber\" }}\n"
+         [[order.precedence]]\nfirst = {{ module = \"Amber\", channel = \"risers\" }}\nthen = {{ channel = \"direct\" }}\n"
     );
-    refused("circle", &circle, "go round in a circle", &line(&circle, "first = { module"));
+    let words = "circle: Amber on risers before Amber on direct before Amber on risers";
+    refused("circle", &circle, words, &line(&circle, "[[order.precedence]]"));
     let baseline = format!(
         "{SMALL}\n[order]\nbaseline_module = \"Amber\"\nbaseline_channel = \"risers\"\n\
          [[order.precedence]]\nfirst = {{ channel = \"direct\" }}\nthen = {{ channel = \"risers\" }}\n"
