@@ -124,6 +124,7 @@ fn plans_that_cannot_be_are_refused_with_their_place() {
         "{SMALL}\n[[order.precedence]]\nfirst = {{ channel = \"direct\" }}\nthen = {{ channel = \"risers\" }}\n\
          [[order.precedence]]\nfirst = {{ module = \"Amber\", channel = \"risers\" }}\nthen = {{ channel = \"direct\" }}\n"
     );
+    // Birch fits nowhere, so it is on no circle.
     let words = "circle: Amber on risers before Amber on direct before Amber on risers";
     refused("circle", &circle, words, &line(&circle, "[[order.precedence]]"));
     let baseline = format!(
