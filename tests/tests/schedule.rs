@@ -125,7 +125,7 @@ fn plans_that_cannot_be_are_refused_with_their_place() {
          [[order.precedence]]\nfirst = {{ module = \"Amber\", channel = \"risers\" }}\nthen = {{ channel = \"direct\" }}\n"
     );
     // Birch fits nowhere, so it is on no circle.
-    let words = "circle: Amber on risers before Amber on direct before Amber on risers";
+    let words = "Amber on risers before Amber on direct";
     refused("circle", &circle, words, &line(&circle, "[[order.precedence]]"));
     let baseline = format!(
         "{SMALL}\n[order]\nbaseline_module = \"Amber\"\nbaseline_channel = \"risers\"\n\
@@ -202,6 +202,8 @@ fn a_night_without_hands_runs_what_is_fitted_and_leaves_the_rest() {
     assert_eq!(run.code, 0, "all that needs no hands was done and passes: {} {}", run.out, run.err);
     let summary = json(&run);
     assert_eq!((&summary["jobs"], &summary["not_measured"]), (&4.into(), &0.into()));
+    let reasons = summary["release"]["reasons"].to_string();
+    assert!(reasons.contains("4 conditions of the matrix left out: needs hands"), "{reasons}");
     let both = night.replace("night_only = true\n", "");
     let path = folder.file("plan.toml", &both);
     let refused = nightbench(folder.path(), &["check", path.to_str().unwrap()]);

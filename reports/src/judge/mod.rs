@@ -248,7 +248,15 @@ impl<'p> Judge<'p> {
         if beyond > 0 && !self.rule.beyond_rating_counts {
             reasons.push(format!("{} beyond rating: informative, not counted", conditions_word(beyond)));
         }
-        let open = verdicts.conditional_pass + not_measured > 0 || verdicts.total() == 0 || self.simulated;
+        let expansion = self.expansion;
+        let left = |reason: u32| expansion.reasons[reason as usize] == plans::expand::NEEDS_HANDS;
+        let needs_hands = expansion.skipped.iter().filter(|skipped| left(skipped.reason)).count();
+        if needs_hands > 0 {
+            reasons.push(format!("{} of the matrix left out: needs hands", conditions_word(needs_hands)));
+        }
+        let open = verdicts.conditional_pass + not_measured + needs_hands > 0
+            || verdicts.total() == 0
+            || self.simulated;
         let decision = match (bad > 0, open) {
             (true, _) => ReleaseDecision::No,
             (false, true) => ReleaseDecision::Undecided,
