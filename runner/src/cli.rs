@@ -32,6 +32,9 @@ pub enum Command {
     Preview {
         /// The plan (TOML).
         plan: PathBuf,
+        /// The bench (TOML): also prints every command in order, opening no connection.
+        #[arg(long, value_name = "BENCH")]
+        bench: Option<PathBuf>,
         /// Narrows the selection.
         #[command(flatten)]
         only: Only,
@@ -57,6 +60,9 @@ pub enum Command {
         #[command(flatten)]
         json: Json,
     },
+    /// Look at a bench, or make it safe now.
+    #[command(subcommand)]
+    Bench(BenchCommand),
     /// Write the results as a table or as test results.
     Export {
         /// The run folder.
@@ -73,11 +79,29 @@ pub enum Command {
     },
 }
 
+/// Commands about a bench.
+#[derive(Debug, Subcommand)]
+pub enum BenchCommand {
+    /// Are the instruments there, calibrated and within limits, and what is on right now? Switches nothing.
+    Check {
+        /// The bench (TOML).
+        bench: PathBuf,
+    },
+    /// Switch everything off, verified by measurement, from any state.
+    Safe {
+        /// The bench (TOML).
+        bench: PathBuf,
+    },
+}
+
 /// Arguments of `run`.
 #[derive(Debug, Args)]
 pub struct RunArguments {
     /// The plan (TOML).
     pub plan: PathBuf,
+    /// The bench (TOML) to measure on; without it the target is the simulated one.
+    #[arg(long, value_name = "BENCH")]
+    pub bench: Option<PathBuf>,
     /// Run folder; continued if it already has results. Default: runs/ and the plan's file name.
     #[arg(long, value_name = "DIR")]
     pub into: Option<PathBuf>,

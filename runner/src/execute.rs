@@ -52,15 +52,22 @@ pub struct Executor<'p> {
     keys: &'p JobKeys<'p>,
     shelf: Shelf,
     options: CaptureOptions,
+    apply_limit: Duration,
 }
 
 impl<'p> Executor<'p> {
     /// For the jobs of a plan.
     pub fn new(plan: &'p Plan, expansion: &'p Expansion, keys: &'p JobKeys<'p>) -> Executor<'p> {
-        Executor { plan, expansion, keys, shelf: Shelf::new(plan), options: capture_options(plan) }
+        Executor { plan, expansion, keys, shelf: Shelf::new(plan), options: capture_options(plan), apply_limit: CALL_LIMIT }
     }
 
-    fn setting(&self, condition: &Condition, job: &Job) -> Setting {
+    /// Lets a condition take this long to be reached: a bench ramps and settles.
+    pub fn with_apply_limit(self, apply_limit: Duration) -> Executor<'p> {
+        Executor { apply_limit, ..self }
+    }
+
+    /// A job's condition as a driver needs it.
+    pub fn setting(&self, condition: &Condition, job: &Job) -> Setting {
         let (plan, matrix) = (self.plan, &self.plan.matrix);
         use plans::plan::matrix::Factor;
         let temperature = condition.temperature(plan);
@@ -147,9 +154,10 @@ impl<'p> Executor<'p> {
         result: &mut JobResult,
     ) -> Result<(), DriverError> {
         let call = || Call::within(CALL_LIMIT, cancel);
+        let reach = || Call::within(self.apply_limit, cancel);
         let begin = driver.elapsed().0;
         let held = self.held_setting(setting);
-        let first: Readback = driver.apply(held.as_ref().unwrap_or(setting), &call())?;
+        let first: Readback = driver.apply(held.as_ref().unwrap_or(setting), &reach())?;
         result.readback = Some(first);
         result.identity = driver.identity(&call())?;
         let request = TrainingRequest {
@@ -163,7 +171,7 @@ impl<'p> Executor<'p> {
             fewest_steps: self.plan.training.fewest_steps,
             write: self.plan.capture.directions.contains(&Direction::Write),
         };
-        let training: TrainingResult = driver.train(&request, &call())?;
+        let training: TrainingResult = driver.train(&request, &reach())?;
         let trained = training.passed;
         let settings = training.eyes.clone();
         result.trainings.push(training);
@@ -173,7 +181,7 @@ impl<'p> Executor<'p> {
             return Ok(());
         }
         if held.is_some() {
-            result.readback = Some(driver.apply(setting, &call())?);
+            result.readback = Some(driver.apply(setting, &reach())?);
             driver.restore(&settings, &call())?;
         }
         let before = driver.elapsed().0;

@@ -1,11 +1,13 @@
 //! Command line, execution, capture strategy and store.
 
+pub mod bench_run;
 pub mod capture;
 pub mod cli;
 pub mod commands;
 pub mod execute;
 pub mod exit;
 pub mod forecast;
+pub mod hands;
 pub mod judging;
 pub mod night;
 pub mod plan_file;

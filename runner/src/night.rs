@@ -132,7 +132,8 @@ pub fn simulate(
     Ok(done)
 }
 
-fn row(plan: &Plan, todo: &Todo) -> JobRow {
+/// A job's row, without a clock.
+pub(crate) fn row(plan: &Plan, todo: &Todo) -> JobRow {
     let condition = &todo.condition;
     let name = |factor: Factor| plan.level_name(factor, condition.level(factor));
     JobRow {

@@ -370,7 +370,14 @@ impl BenchDriver {
         });
         let mut rails = Vec::new();
         for (rail, asked) in self.plant.bench.rails.clone().iter().zip(&levels) {
-            rails.push((rail.name.clone(), Volts(self.plant.measure_rail(rail, *asked, call)?)));
+            let volts = self.plant.measure_rail(rail, *asked, call)?;
+            if (volts - asked).abs() > rail.tolerance.0 {
+                return Err(DriverError::new(
+                    ErrorKind::NotSettled,
+                    format!("{} measures {volts:.4} V, {asked:.4} V +- {:.4} V asked", rail.name, rail.tolerance.0),
+                ));
+            }
+            rails.push((rail.name.clone(), Volts(volts)));
         }
         let temperature = self.read_temperature(setting.control_point, setting.temperature, call)?;
         self.setting = Some(setting.clone());

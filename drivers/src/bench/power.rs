@@ -8,7 +8,7 @@ use plans::units::Volts;
 use std::time::{Duration, Instant};
 
 /// Looks at a rail that rises or falls, at most.
-const LOOKS: u32 = 60;
+const LOOKS: u32 = 40;
 /// Wall time between such looks.
 const BETWEEN: Duration = Duration::from_millis(25);
 

@@ -3,7 +3,7 @@
 use super::Shared;
 use super::faults::Fault;
 use crate::bench::agent::messages::*;
-use crate::contract::{Call, CancelToken, Driver, DriverError, ErrorKind, Setting, TrainingRequest};
+use crate::contract::{Call, CancelToken, Driver, DriverError, Setting, TrainingRequest};
 use plans::plan::devices::ControlPoint;
 use plans::rates::DataRate;
 use plans::units::Celsius;
@@ -253,14 +253,15 @@ impl Shared {
             Ok(known) => (known.firmware_build, known.firmware_hash),
             Err(_) => ("as loaded".to_string(), String::new()),
         };
+        let fitted = lock(&self.fitted).clone();
         answer(&Identified {
             protocol: PROTOCOL,
             agent_version: "emulated agent 1".into(),
-            chip_serial: lock(&self.fitted).chip.clone(),
+            chip_serial: fitted.chip,
             firmware_build: firmware,
             firmware_hash: hash,
             settings_hash: "emulated".into(),
-            module_serial: lock(&self.fitted).module_serial.clone(),
+            module_serial: fitted.module_serial,
             powered,
         })
     }
@@ -406,10 +407,4 @@ impl Shared {
 
 fn call() -> Call {
     Call::within(CALL_LIMIT, &CancelToken::new())
-}
-
-impl From<ErrorKind> for Failure {
-    fn from(kind: ErrorKind) -> Failure {
-        Failure { code: error_code(kind), words: kind.words().into() }
-    }
 }

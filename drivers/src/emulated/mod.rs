@@ -185,8 +185,8 @@ impl EmulatedBench {
         let [chamber, supply, meter, agent] = self.addresses;
         let fitted = self.fitted();
         let scale = self.time_scale;
-        let every_s = (0.01 * scale).max(2.0);
-        let stale_s = (1.5 * scale).max(60.0);
+        let every_s = (0.01 * scale).clamp(2.0, 600.0);
+        let stale_s = (1.5 * scale).clamp(60.0, 3600.0);
         let poll_s = (0.004 * scale).clamp(0.5, 30.0);
         let dwell_s = (12.0 * poll_s).max(60.0);
         let mut text = format!(

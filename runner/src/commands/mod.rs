@@ -1,5 +1,6 @@
 //! One file a command; each returns its exit code.
 
+mod bench;
 mod check;
 mod export;
 mod preview;
@@ -16,7 +17,13 @@ pub fn dispatch(cli: Cli) -> Exit {
     let terminal = Terminal::detect(cli.no_color);
     let outcome = match cli.command {
         Command::Check { plan } => check::check(&terminal, &plan),
-        Command::Preview { plan, only, json } => preview::preview(&terminal, &plan, &only.only, json.json),
+        Command::Preview { plan, bench: Some(file), only, .. } => {
+            bench::preview(&terminal, &plan, &file, &only.only)
+        }
+        Command::Preview { plan, only, json, .. } => {
+            preview::preview(&terminal, &plan, &only.only, json.json)
+        }
+        Command::Bench(command) => bench::bench(&terminal, &command),
         Command::Run(arguments) => run::run(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
         Command::Report { dir, json } => report::report(&terminal, &dir, json.json),

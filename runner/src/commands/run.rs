@@ -8,7 +8,7 @@ use crate::judging::{JudgedFolder, worst};
 use crate::night::{Todo, simulate};
 use crate::plan_file::PlanFile;
 use crate::progress::Progress;
-use crate::run_folder::{open_for, store_failure};
+use crate::run_folder::{open_for, open_on, store_failure};
 use crate::signals::Watch;
 use crate::store::{LimitSet, Store, utc_text};
 use crate::terminal::{Terminal, table};
@@ -47,14 +47,27 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         return Err(Failure::new(Exit::NothingSelected, "nothing to run: the selection is empty"));
     }
     terminal.note(&format!(
-        "{}: {} jobs on the simulated target, seed {}, into {}",
+        "{}: {} jobs on {}, into {}",
         plan.title,
         selected.len(),
-        arguments.seed,
+        match &arguments.bench {
+            Some(bench) => format!("the bench of {}", bench.display()),
+            None => format!("the simulated target, seed {}", arguments.seed),
+        },
         dir.display()
     ));
-    let mut store = open_for(&dir, &file, arguments.seed)?;
+    let bench = match &arguments.bench {
+        Some(path) => Some(crate::bench_run::BenchSession::prepare(terminal, path, &file, &forecast, &keys, &dir)?),
+        None => None,
+    };
+    let mut store = match &bench {
+        Some(session) => open_on(&dir, &file, arguments.seed, session.target())?,
+        None => open_for(&dir, &file, arguments.seed)?,
+    };
     remember(&mut store, &file, places)?;
+    if bench.is_some() {
+        crate::bench_run::reopen_unmeasured(&mut store, &selected)?;
+    }
     let done_keys = store.reader().done_keys().map_err(|error| store_failure(&error))?;
     let todo: Vec<Todo> = selected.iter().filter(|todo| !done_keys.contains(&todo.key)).copied().collect();
     let done_before = selected.len() - todo.len();
@@ -77,9 +90,18 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         usize::from,
     );
     let mut progress = Progress::new(*terminal, done_before, selected.len());
-    let outcome = simulate(plan, &executor, options, &todo, threads, &mut store, &cancel, &mut progress);
+    let on_bench = match bench {
+        Some(session) => Some(session.run(plan, executor, &todo, &mut store, &cancel, &mut progress)),
+        None => {
+            let outcome =
+                simulate(plan, &executor, options, &todo, threads, &mut store, &cancel, &mut progress);
+            progress.finish();
+            outcome?;
+            None
+        }
+    };
     progress.finish();
-    outcome?;
+    let on_bench = on_bench.transpose()?;
     let stopped = watch.exit();
     let folder = JudgedFolder::read(&dir, store.reader())?;
     let report = folder.write_page(&dir, store.reader())?;
@@ -88,6 +110,13 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         terminal.out(&folder.summary(&report).to_string());
     } else {
         terminal.out(&ending(&folder, &report));
+    }
+    if let Some(ended) = &on_bench {
+        if let Some(words) = &ended.not_safe {
+            terminal.note(&format!("\n*** COULD NOT MAKE SAFE ***\n{words}\nSwitch the bench off by hand now."));
+            return Ok(Exit::NotSafe);
+        }
+        return Ok(stopped.unwrap_or_else(|| ended.exit(exit_of(plan, &folder, &selection))));
     }
     Ok(stopped.unwrap_or_else(|| exit_of(plan, &folder, &selection)))
 }
