@@ -37,7 +37,13 @@ fn request(at: LanePoint, lanes: u16, most_bits: u64) -> PointRequest {
 }
 
 fn training() -> TrainingRequest {
-    TrainingRequest { start: StartKind::Retrain, pass_ber: 1e-4, fewest_taps: 2, fewest_steps: 2, write: false }
+    TrainingRequest {
+        start: StartKind::Retrain,
+        pass_ber: 1e-4,
+        fewest_taps: 2,
+        fewest_steps: 2,
+        write: false,
+    }
 }
 
 /// Runs the suite on a fresh driver that has applied nothing yet. `setting` must be one at which the interface trains.
@@ -71,7 +77,9 @@ fn first_light(driver: &mut dyn Driver, setting: &Setting) -> Result<Vec<Trained
     ensure((readback.temperature.0 - setting.temperature.0).abs() < 5.0, || {
         format!("apply at {} reads back {}", setting.temperature, readback.temperature)
     })?;
-    for (name, asked) in [("VDD", setting.supply.vdd), ("VDDQ", setting.supply.vddq), ("VPP", setting.supply.vpp)] {
+    for (name, asked) in
+        [("VDD", setting.supply.vdd), ("VDDQ", setting.supply.vddq), ("VPP", setting.supply.vpp)]
+    {
         let found = readback.rails.iter().find(|(rail, _)| rail == name);
         ensure(found.is_some_and(|(_, volts)| (volts.0 - asked.0).abs() < 0.05), || {
             format!("{name} reads back {found:?}, {asked} asked")
@@ -106,29 +114,38 @@ fn first_light(driver: &mut dyn Driver, setting: &Setting) -> Result<Vec<Trained
 }
 
 fn check_counts(counts: &PointCounts, lanes: usize, most: u64) -> Result<(), String> {
-    ensure(counts.errors.len() == lanes, || format!("{} lanes counted, {lanes} expected", counts.errors.len()))?;
-    ensure(counts.bits > 0 && counts.bits <= most, || format!("{} bits compared, 1 to {most} asked", counts.bits))?;
+    ensure(counts.errors.len() == lanes, || {
+        format!("{} lanes counted, {lanes} expected", counts.errors.len())
+    })?;
+    ensure(counts.bits > 0 && counts.bits <= most, || {
+        format!("{} bits compared, 1 to {most} asked", counts.bits)
+    })?;
     ensure(counts.errors.iter().all(|errors| *errors <= counts.bits), || "more errors than bits".into())
 }
 
 fn sampling(driver: &mut dyn Driver, trained: &[TrainedEye]) -> Result<(), String> {
     let known = driver.capabilities(&call()).map_err(|error| format!("capabilities: {error}"))?;
     for eye in &known.eyes {
-        let settings =
-            trained.iter().find(|one| one.eye == eye.eye).ok_or_else(|| format!("{}: not trained", eye.eye))?;
+        let settings = trained
+            .iter()
+            .find(|one| one.eye == eye.eye)
+            .ok_or_else(|| format!("{}: not trained", eye.eye))?;
         let centre = settings.settings.first().copied().ok_or_else(|| format!("{}: no lanes", eye.eye))?;
         let lanes = eye.lanes.len();
         let most = 4096u64.next_multiple_of(eye.fewest_bits);
         let corner = LanePoint { tap: eye.grid.taps - 1, vref: eye.grid.vref_steps - 1 };
         let batch = [request(centre, 1, most), request(corner, 1, most), request(centre, 1, eye.fewest_bits)];
         let counts = driver.sample(eye.eye, &batch, &call()).map_err(|error| format!("sample: {error}"))?;
-        ensure(counts.len() == batch.len(), || format!("{} points asked, {} answered", batch.len(), counts.len()))?;
+        ensure(counts.len() == batch.len(), || {
+            format!("{} points asked, {} answered", batch.len(), counts.len())
+        })?;
         for (asked, got) in batch.iter().zip(&counts) {
             check_counts(got, usize::from(lanes), asked.most_bits)?;
         }
         let first = counts.first().and_then(|one| one.errors.first()).copied().unwrap_or(u64::MAX);
         ensure(first == 0, || format!("{}: errors at the trained point of lane 0", eye.eye))?;
-        let none = driver.sample(eye.eye, &[], &call()).map_err(|error| format!("an empty batch: {error}"))?;
+        let none =
+            driver.sample(eye.eye, &[], &call()).map_err(|error| format!("an empty batch: {error}"))?;
         ensure(none.is_empty(), || "an empty batch has answers".into())?;
         let beyond = request(LanePoint { tap: eye.grid.taps, vref: 0 }, 1, most);
         ensure(kind_of(driver.sample(eye.eye, &[beyond], &call())) == Some(ErrorKind::OutOfRange), || {
@@ -183,11 +200,15 @@ fn stopping(driver: &mut dyn Driver, setting: &Setting) -> Result<(), String> {
     let token = CancelToken::new();
     token.cancel();
     let cancelled = driver.apply(setting, &Call::within(LIMIT, &token));
-    ensure(kind_of(cancelled) == Some(ErrorKind::Cancelled), || "a cancelled apply must be `cancelled`".into())?;
+    ensure(kind_of(cancelled) == Some(ErrorKind::Cancelled), || {
+        "a cancelled apply must be `cancelled`".into()
+    })?;
     let late = Call { deadline: std::time::Instant::now(), cancel: CancelToken::new() };
     std::thread::sleep(Duration::from_millis(2));
     let late = driver.apply(setting, &late);
-    ensure(kind_of(late) == Some(ErrorKind::TimeOut), || "an apply past its deadline must be `time-out`".into())
+    ensure(kind_of(late) == Some(ErrorKind::TimeOut), || {
+        "an apply past its deadline must be `time-out`".into()
+    })
 }
 
 fn safe_at_the_end(driver: &mut dyn Driver) -> Result<(), String> {

@@ -3,5 +3,5 @@
 mod jobs;
 mod session;
 
-pub use session::{BenchEnd, BenchSession, make_safe_now, overdue, read_bench, refused, reopen_unmeasured};
 pub(crate) use session::lock_bench;
+pub use session::{BenchEnd, BenchSession, make_safe_now, overdue, read_bench, refused, reopen_unmeasured};

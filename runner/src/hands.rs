@@ -51,7 +51,8 @@ impl Hands for TerminalHands {
     fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)]) -> bool {
         let readings: Vec<String> = sensors.iter().map(|(name, value)| format!("{name} {value}")).collect();
         let serial = wanted.serial.as_ref().map(|serial| format!(" (serial {serial})")).unwrap_or_default();
-        let seat = if wanted.mounting > 0 { " Take it out and seat it again, even if it is fitted." } else { "" };
+        let seat =
+            if wanted.mounting > 0 { " Take it out and seat it again, even if it is fitted." } else { "" };
         let mut err = std::io::stderr().lock();
         let _ = writeln!(
             err,

@@ -1,8 +1,18 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
 mod bench_driver;
+mod bench_run;
+mod chance;
+mod faulty;
+mod files;
+mod fuzz;
+mod invariants;
 mod layers;
+mod night;
+mod nights;
 mod program;
+mod rig;
 mod scripted;
+mod shards;
 mod spd;
 mod support;

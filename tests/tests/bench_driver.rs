@@ -57,7 +57,13 @@ fn call() -> Call {
 }
 
 fn training() -> TrainingRequest {
-    TrainingRequest { start: StartKind::Retrain, pass_ber: 1e-4, fewest_taps: 2, fewest_steps: 2, write: false }
+    TrainingRequest {
+        start: StartKind::Retrain,
+        pass_ber: 1e-4,
+        fewest_taps: 2,
+        fewest_steps: 2,
+        write: false,
+    }
 }
 
 fn simulated(plan: &Plan) -> SimulatedTarget {
@@ -178,7 +184,8 @@ fn power_goes_on_in_the_order_of_the_rules_and_off_is_measured() {
     let (mut driver, log) = driver(&bench);
     ready(&mut driver, &plan, 25.0);
     let lines = log.latest(4000);
-    let place = |words: &str| lines.iter().position(|line| line.contains(words)).unwrap_or_else(|| panic!("{words}"));
+    let place =
+        |words: &str| lines.iter().position(|line| line.contains(words)).unwrap_or_else(|| panic!("{words}"));
     assert!(place("VOLT:PROT 1.45") < place("CURR 3.0"));
     assert!(place("CURR 3.0") < place("VOLT 1.2"));
     assert!(place("VOLT 1.2") < place("OUTP ON"));
@@ -187,7 +194,8 @@ fn power_goes_on_in_the_order_of_the_rules_and_off_is_measured() {
     log.forget();
     driver.make_safe(&call()).unwrap();
     let lines = log.latest(4000);
-    let place = |words: &str| lines.iter().position(|line| line.contains(words)).unwrap_or_else(|| panic!("{words}"));
+    let place =
+        |words: &str| lines.iter().position(|line| line.contains(words)).unwrap_or_else(|| panic!("{words}"));
     assert!(place("\"method\":\"safe\"") < place("OUTP OFF"));
     assert!(place("OUTP OFF") < place("MEAS:VOLT?"));
     assert!(place("SPO 23.0") > 0);

@@ -2,8 +2,8 @@
 
 use drivers::contract::*;
 use plans::results::{
-    Direction, EyeName, Grid, Identity, LanePoint, LaneSet, LaneTraining, Readback, TrainedEye, TrainingResult,
-    TrainingStage,
+    Direction, EyeName, Grid, Identity, LanePoint, LaneSet, LaneTraining, Readback, TrainedEye,
+    TrainingResult, TrainingStage,
 };
 use plans::units::{Millivolts, Picoseconds, Seconds};
 use std::collections::VecDeque;

@@ -51,7 +51,10 @@ pub fn error_entry(text: &str) -> Result<(i32, String), DriverError> {
         .map_or(bare.len(), |(index, _)| index);
     let number: i32 = bare[..end].parse().map_err(|_| {
         let shown: String = text.chars().take(60).collect();
-        DriverError::new(ErrorKind::Protocol, format!("the error-queue answer `{shown}` begins with no number"))
+        DriverError::new(
+            ErrorKind::Protocol,
+            format!("the error-queue answer `{shown}` begins with no number"),
+        )
     })?;
     let words = bare[end..].trim_start_matches([',', ' ']).trim().trim_matches('"').to_string();
     Ok((number, words))
@@ -102,7 +105,10 @@ mod tests {
         assert_eq!(error_entry("0,\"No error\"").unwrap(), (0, "No error".into()));
         assert_eq!(error_entry("+0 \"No error\"").unwrap().0, 0);
         assert_eq!(error_entry("-000").unwrap().0, 0);
-        assert_eq!(error_entry("-222,\"Data out of range;VOLT 9\"").unwrap(), (-222, "Data out of range;VOLT 9".into()));
+        assert_eq!(
+            error_entry("-222,\"Data out of range;VOLT 9\"").unwrap(),
+            (-222, "Data out of range;VOLT 9".into())
+        );
         assert_eq!(error_entry("-113, Undefined header").unwrap().0, -113);
         assert!(error_entry("fine").is_err());
         assert!(error_entry("").is_err());

@@ -25,7 +25,10 @@ pub struct CommandLog(Arc<Mutex<Inner>>);
 
 impl CommandLog {
     /// A log that writes each line to `sink`; `clock` gives the time of a line (UTC).
-    pub fn new(sink: Option<Box<dyn Write + Send>>, clock: impl Fn() -> String + Send + 'static) -> CommandLog {
+    pub fn new(
+        sink: Option<Box<dyn Write + Send>>,
+        clock: impl Fn() -> String + Send + 'static,
+    ) -> CommandLog {
         CommandLog(Arc::new(Mutex::new(Inner {
             clock: Box::new(clock),
             sink,
@@ -52,8 +55,11 @@ impl CommandLog {
             shown.push_str(" ...");
         }
         let time = (inner.clock)();
-        let line =
-            if time.is_empty() { format!("{who} {mark} {shown}") } else { format!("{time} {who} {mark} {shown}") };
+        let line = if time.is_empty() {
+            format!("{who} {mark} {shown}")
+        } else {
+            format!("{time} {who} {mark} {shown}")
+        };
         if let Some(sink) = &mut inner.sink
             && let Err(error) = writeln!(sink, "{line}").and_then(|()| sink.flush())
         {

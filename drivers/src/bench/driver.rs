@@ -323,7 +323,10 @@ impl BenchDriver {
             Some(Capabilities { eyes: Vec::new(), restores_training: true, power_cycle: true })
         } else {
             Some(configured.capabilities().ok_or_else(|| {
-                DriverError::new(ErrorKind::Protocol, "agent: the answer to `configure` has figures that make no sense")
+                DriverError::new(
+                    ErrorKind::Protocol,
+                    "agent: the answer to `configure` has figures that make no sense",
+                )
             })?)
         };
         Ok(())
@@ -374,7 +377,10 @@ impl BenchDriver {
             if (volts - asked).abs() > rail.tolerance.0 {
                 return Err(DriverError::new(
                     ErrorKind::NotSettled,
-                    format!("{} measures {volts:.4} V, {asked:.4} V +- {:.4} V asked", rail.name, rail.tolerance.0),
+                    format!(
+                        "{} measures {volts:.4} V, {asked:.4} V +- {:.4} V asked",
+                        rail.name, rail.tolerance.0
+                    ),
                 ));
             }
             rails.push((rail.name.clone(), Volts(volts)));
@@ -450,7 +456,8 @@ impl Driver for BenchDriver {
         let setting = self.setting.clone().filter(|_| self.capabilities.is_some()).ok_or_else(not_applied)?;
         self.trained = false;
         let mut attempt = || -> Result<TrainingResult, DriverError> {
-            if request.start == StartKind::PowerCycle && self.capabilities.as_ref().is_some_and(|own| own.power_cycle)
+            if request.start == StartKind::PowerCycle
+                && self.capabilities.as_ref().is_some_and(|own| own.power_cycle)
             {
                 let levels = self.plant.rail_levels(&setting.supply)?;
                 self.ask_agent("power", &PowerRequest { on: false }, call, json!({}))?;
@@ -500,7 +507,8 @@ impl Driver for BenchDriver {
             }
         }
         let request = RestoreRequest { eyes: eyes.to_vec() };
-        let result: Result<serde_json::Value, DriverError> = self.ask_agent("restore", &request, call, json!({}));
+        let result: Result<serde_json::Value, DriverError> =
+            self.ask_agent("restore", &request, call, json!({}));
         self.after(result, call)?;
         self.trained = true;
         Ok(())
@@ -514,7 +522,10 @@ impl Driver for BenchDriver {
     ) -> Result<Vec<PointCounts>, DriverError> {
         let own = self.eye(eye)?;
         if !self.trained {
-            return Err(DriverError::new(ErrorKind::WrongOrder, "the interface is not trained; train it first"));
+            return Err(DriverError::new(
+                ErrorKind::WrongOrder,
+                "the interface is not trained; train it first",
+            ));
         }
         let lanes = usize::from(own.lanes.len());
         for request in points {
@@ -564,7 +575,8 @@ impl BenchDriver {
 
     /// A training result must be whole: every eye with its lanes, settings on the grid; none where it failed.
     fn check_training(&self, result: &TrainingResult) -> Result<(), DriverError> {
-        let wrong = |words: String| Err(DriverError::new(ErrorKind::Protocol, format!("agent: training: {words}")));
+        let wrong =
+            |words: String| Err(DriverError::new(ErrorKind::Protocol, format!("agent: training: {words}")));
         if result.passed != result.stages.iter().all(plans::results::TrainingStage::passed) {
             return wrong("`passed` contradicts its stages".into());
         }
@@ -595,7 +607,8 @@ impl BenchDriver {
         self.watch(call)?;
         let request = SampleRequest { eye, points: points.iter().map(PointQuestion::new).collect() };
         let answer: Sampled = self.ask_agent("sample", &request, call, Sampled { counts: Vec::new() })?;
-        let wrong = |words: String| Err(DriverError::new(ErrorKind::Protocol, format!("agent: sample: {words}")));
+        let wrong =
+            |words: String| Err(DriverError::new(ErrorKind::Protocol, format!("agent: sample: {words}")));
         if answer.counts.len() != points.len() {
             return wrong(format!("{} points asked, {} answered", points.len(), answer.counts.len()));
         }

@@ -147,10 +147,13 @@ impl Instrument {
         for text in self.spec.profile.at_start.clone() {
             self.send(&text)?;
         }
-        let question = self.spec.profile.command(Action::Identify, None, None).unwrap_or_else(|| "*IDN?".into());
+        let question =
+            self.spec.profile.command(Action::Identify, None, None).unwrap_or_else(|| "*IDN?".into());
         let answer = self.exchange(&question, call)?;
         let words = match &self.identity {
-            _ if !answer.contains(&self.spec.identity) => Some(format!("expected `{}` in it", self.spec.identity)),
+            _ if !answer.contains(&self.spec.identity) => {
+                Some(format!("expected `{}` in it", self.spec.identity))
+            }
             Some(before) if *before != answer => Some(format!("it was `{before}` before")),
             _ => None,
         };
@@ -208,9 +211,10 @@ impl Instrument {
             ),
             WireError::Closed(words) => self.fault(ErrorKind::Communication, format!("{words} ({doing})")),
             WireError::Garbled(words) => self.fault(ErrorKind::Protocol, format!("{words} ({doing})")),
-            WireError::Stopped => {
-                self.fault(ErrorKind::Interlock, format!("{doing}: the bench was made safe from outside this call"))
-            }
+            WireError::Stopped => self.fault(
+                ErrorKind::Interlock,
+                format!("{doing}: the bench was made safe from outside this call"),
+            ),
         }
     }
 
@@ -269,7 +273,12 @@ impl Instrument {
         Ok(())
     }
 
-    fn command(&self, action: Action, channel: Option<&str>, value: Option<f64>) -> Result<String, DriverError> {
+    fn command(
+        &self,
+        action: Action,
+        channel: Option<&str>,
+        value: Option<f64>,
+    ) -> Result<String, DriverError> {
         self.spec.profile.command(action, channel, value).ok_or_else(|| {
             self.fault(
                 ErrorKind::Unsupported,
@@ -290,7 +299,9 @@ impl Instrument {
         call: &Call,
     ) -> Result<(), DriverError> {
         if value.is_some_and(|value| !value.is_finite()) {
-            return Err(self.fault(ErrorKind::OutOfRange, format!("{}: the value is no number", action.key())));
+            return Err(
+                self.fault(ErrorKind::OutOfRange, format!("{}: the value is no number", action.key()))
+            );
         }
         self.connect(call)?;
         self.select(action, channel)?;
@@ -380,7 +391,12 @@ impl Instrument {
         })
     }
 
-    fn read_switch(&mut self, action: Action, channel: Option<&str>, call: &Call) -> Result<bool, DriverError> {
+    fn read_switch(
+        &mut self,
+        action: Action,
+        channel: Option<&str>,
+        call: &Call,
+    ) -> Result<bool, DriverError> {
         self.select(action, channel)?;
         let text = self.command(action, channel, None)?;
         let answer = self.exchange(&text, call)?;

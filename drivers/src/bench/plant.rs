@@ -118,7 +118,10 @@ impl Plant {
             if !self.bench.rails.iter().any(|rail| rail.name == name) {
                 return Err(DriverError::new(
                     ErrorKind::Unsupported,
-                    format!("supply `{}` sets {name} to {volts}, but the bench has no such [[rail]]", supply.name),
+                    format!(
+                        "supply `{}` sets {name} to {volts}, but the bench has no such [[rail]]",
+                        supply.name
+                    ),
                 ));
             }
         }
@@ -229,7 +232,8 @@ impl Plant {
     }
 
     fn look_at_rail(&mut self, index: usize, call: &Call) -> Result<(), DriverError> {
-        let Some((asked, _)) = self.watched.as_ref().and_then(|watched| watched.rails.get(index).copied()) else {
+        let Some((asked, _)) = self.watched.as_ref().and_then(|watched| watched.rails.get(index).copied())
+        else {
             return Ok(());
         };
         let Some(rail) = self.bench.rails.get(index).cloned() else { return Ok(()) };
@@ -298,7 +302,9 @@ impl Plant {
         if (reading - level).0.abs() > margin {
             return Err(DriverError::new(
                 ErrorKind::NotSettled,
-                format!("the temperature left its band during the job: {reading}, {level} +- {margin} K asked"),
+                format!(
+                    "the temperature left its band during the job: {reading}, {level} +- {margin} K asked"
+                ),
             ));
         }
         Ok(())
@@ -315,7 +321,9 @@ impl Plant {
         }
         Err(DriverError::new(
             ErrorKind::NotSettled,
-            format!("alarm: a watched reading is {age:.0} s old, {limit} s allowed; the condition is not known"),
+            format!(
+                "alarm: a watched reading is {age:.0} s old, {limit} s allowed; the condition is not known"
+            ),
         ))
     }
 }

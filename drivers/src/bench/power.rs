@@ -21,12 +21,7 @@ impl Plant {
             }
             None => {
                 let channel = rail.channel.clone();
-                self.instrument(&rail.supply)?.ask(
-                    Action::MeasureVoltage,
-                    channel.as_deref(),
-                    expected,
-                    call,
-                )
+                self.instrument(&rail.supply)?.ask(Action::MeasureVoltage, channel.as_deref(), expected, call)
             }
         }
     }

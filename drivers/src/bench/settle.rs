@@ -46,7 +46,8 @@ impl Settling {
             return State::Waiting;
         }
         let steady = self.slope_k_per_min().abs() <= self.rule.slope_k_per_min;
-        let inside = self.readings.iter().all(|(_, reading)| (reading - self.level.0).abs() <= self.rule.band.0);
+        let inside =
+            self.readings.iter().all(|(_, reading)| (reading - self.level.0).abs() <= self.rule.band.0);
         let mean = self.readings.iter().map(|(_, reading)| reading).sum::<f64>() / self.readings.len() as f64;
         match (steady, inside) {
             (true, true) => State::Settled,

@@ -21,7 +21,10 @@ impl BenchDriver {
         let Some(sensor) = self.plant.bench.sensor(point).cloned() else {
             return Err(DriverError::new(
                 ErrorKind::Unsupported,
-                format!("the bench has no [[sensor]] at the {}, where the plan holds its temperatures", point.name()),
+                format!(
+                    "the bench has no [[sensor]] at the {}, where the plan holds its temperatures",
+                    point.name()
+                ),
             ));
         };
         match sensor.source {
@@ -54,12 +57,18 @@ impl BenchDriver {
         if !air.0.is_finite() || air.0 < limits.air_low.0 || air.0 > limits.air_high.0 {
             return Err(DriverError::new(
                 ErrorKind::OutOfRange,
-                format!("a set point of {air} is beyond the chamber's limits, {} to {}", limits.air_low, limits.air_high),
+                format!(
+                    "a set point of {air} is beyond the chamber's limits, {} to {}",
+                    limits.air_low, limits.air_high
+                ),
             ));
         }
         match self.plant.first(InstrumentKind::Chamber) {
             Some(chamber) => chamber.tell(Action::SetTemperature, None, Some(air.0), call),
-            None => Err(DriverError::new(ErrorKind::Unsupported, "the bench has no chamber to set a temperature with")),
+            None => Err(DriverError::new(
+                ErrorKind::Unsupported,
+                "the bench has no chamber to set a temperature with",
+            )),
         }
     }
 
@@ -87,18 +96,23 @@ impl BenchDriver {
             }
             return Err(DriverError::new(
                 ErrorKind::NotSettled,
-                format!("the device is at {reading}, {level} +- {} asked, and the bench has no chamber", rule.band),
+                format!(
+                    "the device is at {reading}, {level} +- {} asked, and the bench has no chamber",
+                    rule.band
+                ),
             ));
         }
         let limits = self.plant.bench.limits;
-        let ramps_itself = self.plant.first(InstrumentKind::Chamber).is_some_and(|one| one.has(Action::SetRamp));
+        let ramps_itself =
+            self.plant.first(InstrumentKind::Chamber).is_some_and(|one| one.has(Action::SetRamp));
         if ramps_itself && let Some(chamber) = self.plant.first(InstrumentKind::Chamber) {
             chamber.tell(Action::SetRamp, None, Some(limits.ramp_k_per_min), call)?;
         }
         let mut goal = Celsius(level.0.clamp(limits.air_low.0, limits.air_high.0));
         let start = self.read_temperature(point, level, call)?;
         // Where the chamber has no ramp of its own, its set point is walked.
-        let mut air = if ramps_itself { goal } else { Celsius(start.0.clamp(limits.air_low.0, limits.air_high.0)) };
+        let mut air =
+            if ramps_itself { goal } else { Celsius(start.0.clamp(limits.air_low.0, limits.air_high.0)) };
         if let Some(chamber) = self.plant.first(InstrumentKind::Chamber)
             && chamber.has(Action::On)
         {
@@ -179,7 +193,8 @@ impl BenchDriver {
                 return Ok(readings);
             }
             if self.plant.now_s() - begin > self.plant.bench.settle.time_out_s {
-                let words: Vec<String> = readings.iter().map(|(name, reading)| format!("{name} {reading}")).collect();
+                let words: Vec<String> =
+                    readings.iter().map(|(name, reading)| format!("{name} {reading}")).collect();
                 return Err(DriverError::new(
                     ErrorKind::Interlock,
                     format!("not safe to touch: {}; {low} to {high} allowed", words.join(", ")),

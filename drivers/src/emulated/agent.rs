@@ -133,7 +133,12 @@ fn error_answer(id: &Value, code: i64, words: &str) -> Value {
 }
 
 /// `None`: the connection ends. `Some(None)`: no answer.
-fn handle(request: &Value, writer: &Mutex<TcpStream>, busy: &AtomicU64, shared: &Arc<Shared>) -> Option<Option<Value>> {
+fn handle(
+    request: &Value,
+    writer: &Mutex<TcpStream>,
+    busy: &AtomicU64,
+    shared: &Arc<Shared>,
+) -> Option<Option<Value>> {
     let id = request.get("id").cloned();
     let method = request.get("method").and_then(Value::as_str);
     let (Some("2.0"), Some(method)) = (request.get("jsonrpc").and_then(Value::as_str), method) else {
@@ -199,7 +204,10 @@ impl Shared {
             "power" => {
                 let request: PowerRequest = read(parameters)?;
                 if request.on && !lock(&self.world).powered() {
-                    return Err(failure(code::DEVICE_SILENT, "the device does not answer: are all rails on?"));
+                    return Err(failure(
+                        code::DEVICE_SILENT,
+                        "the device does not answer: are all rails on?",
+                    ));
                 }
                 lock(&self.world).device_on = request.on;
                 if !request.on {
@@ -284,7 +292,8 @@ impl Shared {
 
     fn setting(&self, request: &ConfigureRequest) -> Result<Setting, Failure> {
         let plan = &self.plan;
-        let unknown = |what: &str, name: &str| failure(code::OUT_OF_RANGE, format!("no {what} `{name}` in the plan"));
+        let unknown =
+            |what: &str, name: &str| failure(code::OUT_OF_RANGE, format!("no {what} `{name}` in the plan"));
         let find = |what, name: &str, found: bool| if found { Ok(()) } else { Err(unknown(what, name)) };
         let module = plan.modules.iter().find(|one| one.name == request.module.name);
         let channel = plan.channels.iter().find(|one| one.name == request.channel);
@@ -373,7 +382,10 @@ impl Shared {
         drop(device);
         self.pass_time(spent);
         let sampled = answer(&Sampled {
-            counts: counts.into_iter().map(|one| PointAnswer { bits: one.bits, errors: one.errors }).collect(),
+            counts: counts
+                .into_iter()
+                .map(|one| PointAnswer { bits: one.bits, errors: one.errors })
+                .collect(),
         });
         if let Some(entry) = entry {
             lock(&self.ledger).push(LedgerEntry { own_time: begin.elapsed(), ..entry });

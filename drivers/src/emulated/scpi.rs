@@ -47,7 +47,8 @@ struct Parser {
 
 /// Serves one connection until it closes or `stop` says so.
 pub fn serve(mut stream: TcpStream, kind: Kind, world: Arc<Mutex<World>>, stop: &dyn Fn() -> bool) {
-    let ready = stream.set_nodelay(true).and_then(|()| stream.set_read_timeout(Some(Duration::from_millis(20))));
+    let ready =
+        stream.set_nodelay(true).and_then(|()| stream.set_read_timeout(Some(Duration::from_millis(20))));
     if ready.is_err() {
         return;
     }

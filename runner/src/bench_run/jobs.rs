@@ -101,7 +101,9 @@ impl<'a> Loop<'a> {
     fn as_declared(&self, todo: &[Todo]) -> Option<Fitting> {
         let declared = self.session.bench().fitted.as_ref()?;
         todo.iter().map(|one| self.wanted(one)).find(|wanted| {
-            wanted.chip == declared.chip && wanted.module == declared.module && wanted.channel == declared.channel
+            wanted.chip == declared.chip
+                && wanted.module == declared.module
+                && wanted.channel == declared.channel
         })
     }
 
@@ -213,7 +215,9 @@ impl<'a> Loop<'a> {
                 .and_then(|()| driver.wait_touch_safe(&self.long_call()).map(|_| ()));
             if let Err(error) = warm {
                 self.note(store, "fault", &format!("not yet at ambient: {error}"))?;
-                self.session.terminal().note(&format!("{error}: keep the chamber closed until it is at ambient"));
+                self.session
+                    .terminal()
+                    .note(&format!("{error}: keep the chamber closed until it is at ambient"));
             }
         }
         let blank = BenchEnd {
@@ -233,7 +237,12 @@ impl<'a> Loop<'a> {
     }
 
     /// Has what a job needs fitted: only by hands, only when verified off and within the band.
-    fn fit(&mut self, driver: &mut BenchDriver, wanted: &Fitting, store: &mut Store) -> Result<bool, Failure> {
+    fn fit(
+        &mut self,
+        driver: &mut BenchDriver,
+        wanted: &Fitting,
+        store: &mut Store,
+    ) -> Result<bool, Failure> {
         if !self.hands.present() {
             return Ok(false);
         }
@@ -270,7 +279,9 @@ impl<'a> Loop<'a> {
         let mut tries = 0;
         loop {
             tries += 1;
-            let Ok(mut result) = self.executor.run(driver, &one.job, self.cancel) else { return Ok(None) };
+            let Ok(mut result) = self.executor.run_attempt(driver, &one.job, one.attempt, self.cancel) else {
+                return Ok(None);
+            };
             if !matches!(result.outcome, JobOutcome::NotMeasured { .. })
                 && let Some(words) = self.other_identity(one, &result.identity)
             {
@@ -284,7 +295,8 @@ impl<'a> Loop<'a> {
                 Again::Once => attempts.min(2),
                 Again::No => 1,
             };
-            let words = format!("{}: {reason} (attempt {tries} of {most})", one.condition.describe(self.plan));
+            let words =
+                format!("{}: {reason} (attempt {tries} of {most})", one.condition.describe(self.plan));
             self.note(store, "fault", &words)?;
             if tries >= most || self.cancel.is_cancelled() {
                 return Ok(Some(result));
@@ -296,7 +308,8 @@ impl<'a> Loop<'a> {
 
     /// A chip or firmware that changed inside a run folder gives no result in it.
     fn other_identity(&mut self, one: &Todo, found: &Identity) -> Option<String> {
-        let firmware = one.condition.firmware(self.plan).map_or("as loaded".into(), |image| image.name.clone());
+        let firmware =
+            one.condition.firmware(self.plan).map_or("as loaded".into(), |image| image.name.clone());
         let key = (one.condition.chip(self.plan).name.clone(), firmware);
         let known = self.identities.entry(key).or_insert_with(|| found.clone());
         (known != found).then(|| {
@@ -317,7 +330,8 @@ impl<'a> Loop<'a> {
     /// Keeps the commands, the agent's log and its registers beside the results, capped.
     fn attach(&self, driver: &mut BenchDriver, one: &Todo, reason: &str) {
         let call = within(Duration::from_secs(3));
-        let mut text = format!("{reason}\n\n== commands\n{}\n", self.session.log().latest(LOG_LINES).join("\n"));
+        let mut text =
+            format!("{reason}\n\n== commands\n{}\n", self.session.log().latest(LOG_LINES).join("\n"));
         for method in ["log", "registers"] {
             text.push_str(&format!("\n== agent: {method}\n{}\n", driver.agent_text(method, &call)));
         }
@@ -347,7 +361,12 @@ impl<'a> Loop<'a> {
         let readings: Vec<Reading> = driver
             .take_readings()
             .into_iter()
-            .map(|one| Reading { bench_s: one.bench_s, name: one.name, value: one.value, unit: one.unit.into() })
+            .map(|one| Reading {
+                bench_s: one.bench_s,
+                name: one.name,
+                value: one.value,
+                unit: one.unit.into(),
+            })
             .collect();
         store.record(&row, result, &readings).map_err(|error| store_failure(&error))
     }

@@ -40,9 +40,12 @@ const EVENT_LIMIT: Duration = Duration::from_secs(10);
 /// Exit 2.
 pub fn read_bench(path: &Path, colour: bool) -> Result<BenchFile, Failure> {
     let name = path.display().to_string();
-    let invalid = |error: std::io::Error| Failure::invalid(format!("{name}: {error}; name a bench file (TOML)"));
+    let invalid =
+        |error: std::io::Error| Failure::invalid(format!("{name}: {error}; name a bench file (TOML)"));
     if std::fs::metadata(path).map_err(invalid)?.len() > LARGEST_FILE {
-        return Err(Failure::invalid(format!("{name} is longer than {LARGEST_FILE} bytes; is it a bench file?")));
+        return Err(Failure::invalid(format!(
+            "{name} is longer than {LARGEST_FILE} bytes; is it a bench file?"
+        )));
     }
     let text = std::fs::read_to_string(path).map_err(invalid)?;
     BenchFile::read(&text).map_err(|problems| Failure::invalid(render(&text, &name, &problems, colour)))
@@ -127,7 +130,7 @@ impl BenchSession {
         let mut words: Vec<String> = Vec::new();
         for job in &forecast.jobs {
             let condition = &forecast.expansion.conditions[job.condition as usize];
-            if let Err(error) = dry.check_limits(&executor.setting(condition, job)) {
+            if let Err(error) = dry.check_limits(&executor.setting(condition, job, 1)) {
                 words.push(error.to_string());
             }
         }
@@ -183,10 +186,8 @@ impl BenchSession {
     ) -> Result<BenchEnd, Failure> {
         let settle_s = self.bench.settle.time_out_s / self.bench.time_scale;
         let executor = executor.with_apply_limit(Duration::from_secs_f64(2.0 * settle_s + 120.0));
-        let mut guard = Guard {
-            driver: BenchDriver::new(Arc::clone(&self.bench), self.log.clone(), false),
-            safe: false,
-        };
+        let mut guard =
+            Guard { driver: BenchDriver::new(Arc::clone(&self.bench), self.log.clone(), false), safe: false };
         self.start(&mut guard, store)?;
         let done = AtomicBool::new(false);
         let handle = guard.driver.safety_handle();
@@ -223,7 +224,10 @@ impl BenchSession {
         let end = match ended {
             Ok(Ok(end)) => Ok(end),
             Ok(Err(failure)) => Err(failure),
-            Err(_) => Err(Failure::new(Exit::Incomplete, "the run ended by an internal fault; the bench was made safe")),
+            Err(_) => Err(Failure::new(
+                Exit::Incomplete,
+                "the run ended by an internal fault; the bench was made safe",
+            )),
         };
         match (end, not_safe) {
             (Ok(mut end), not_safe) => {
@@ -232,9 +236,10 @@ impl BenchSession {
                 noted.map_err(|error| store_failure(&error))?;
                 Ok(end)
             }
-            (Err(failure), Some(words)) => {
-                Err(Failure::new(Exit::NotSafe, format!("{}\n*** COULD NOT MAKE SAFE ***\n{words}", failure.words)))
-            }
+            (Err(failure), Some(words)) => Err(Failure::new(
+                Exit::NotSafe,
+                format!("{}\n*** COULD NOT MAKE SAFE ***\n{words}", failure.words),
+            )),
             (Err(failure), None) => Err(failure),
         }
     }
@@ -245,7 +250,11 @@ impl BenchSession {
         let missing: Vec<&str> =
             states.iter().filter_map(|state| state.answer.as_ref().err().map(String::as_str)).collect();
         if !missing.is_empty() {
-            return Err(refused(format!("the bench `{}` is not ready:\n  {}", self.bench.name, missing.join("\n  "))));
+            return Err(refused(format!(
+                "the bench `{}` is not ready:\n  {}",
+                self.bench.name,
+                missing.join("\n  ")
+            )));
         }
         let overdue = overdue(&self.bench);
         if !overdue.is_empty() {
@@ -262,15 +271,21 @@ impl BenchSession {
             let answer = state.answer.as_deref().unwrap_or_default();
             note(store, "instrument", &format!("{}: {answer}; calibration due {due}", state.name))?;
         }
-        let left_on: Vec<String> =
-            states.iter().flat_map(|state| state.on.iter().map(|on| format!("{}: {on}", state.name))).collect();
+        let left_on: Vec<String> = states
+            .iter()
+            .flat_map(|state| state.on.iter().map(|on| format!("{}: {on}", state.name)))
+            .collect();
         if !left_on.is_empty() {
             note(store, "left on", &left_on.join("; "))?;
-            self.terminal.note(&format!("left on by an earlier run, switched off first: {}", left_on.join("; ")));
+            self.terminal
+                .note(&format!("left on by an earlier run, switched off first: {}", left_on.join("; ")));
         }
         // Whatever the instruments say, a run starts from a state that was made and measured.
         guard.driver.make_safe(&within(Duration::from_secs(60))).map_err(|error| {
-            Failure::new(Exit::NotSafe, format!("*** COULD NOT MAKE SAFE ***\n{error}\nSwitch the bench off by hand now."))
+            Failure::new(
+                Exit::NotSafe,
+                format!("*** COULD NOT MAKE SAFE ***\n{error}\nSwitch the bench off by hand now."),
+            )
         })?;
         note(store, "run", &format!("run on the bench `{}` begins", self.bench.name))
     }
@@ -298,7 +313,8 @@ impl BenchSession {
     /// Tells the user's command about an event, without waiting for it for long.
     pub(super) fn tell(&self, kind: EventKind, words: &str) {
         let events = &self.bench.events;
-        let Some((program, arguments)) = events.command.split_first().filter(|_| events.on.contains(&kind)) else {
+        let Some((program, arguments)) = events.command.split_first().filter(|_| events.on.contains(&kind))
+        else {
             return;
         };
         let started = Command::new(program)
@@ -360,7 +376,9 @@ pub fn overdue(bench: &BenchFile) -> Vec<String> {
     bench
         .instruments
         .iter()
-        .filter_map(|one| one.calibration_due.filter(|due| *due < today).map(|due| format!("{} on {due}", one.name)))
+        .filter_map(|one| {
+            one.calibration_due.filter(|due| *due < today).map(|due| format!("{} on {due}", one.name))
+        })
         .collect()
 }
 
@@ -393,6 +411,9 @@ fn open_log(dir: &Path) -> Result<CommandLog, Failure> {
 /// Exit 6.
 pub fn make_safe_now(bench: Arc<BenchFile>, log: CommandLog) -> Result<(), Failure> {
     SafetyKit::new(bench, log).make_safe().map_err(|error| {
-        Failure::new(Exit::NotSafe, format!("*** COULD NOT MAKE SAFE ***\n{error}\nSwitch the bench off by hand now."))
+        Failure::new(
+            Exit::NotSafe,
+            format!("*** COULD NOT MAKE SAFE ***\n{error}\nSwitch the bench off by hand now."),
+        )
     })
 }

@@ -40,9 +40,13 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
     let call = within(Duration::from_secs(60));
     let mut ready = true;
     for (state, spec) in driver.look_around(&call).iter().zip(&bench.instruments) {
-        let due = spec.calibration_due.map_or("no calibration date".into(), |date| format!("calibrated until {date}"));
+        let due = spec
+            .calibration_due
+            .map_or("no calibration date".into(), |date| format!("calibrated until {date}"));
         match &state.answer {
-            Ok(answer) => terminal.out(&format!("{}: {answer}; {}; {due}", state.name, spec.transport.describe())),
+            Ok(answer) => {
+                terminal.out(&format!("{}: {answer}; {}; {due}", state.name, spec.transport.describe()))
+            }
             Err(words) => {
                 ready = false;
                 terminal.out(&format!("{}: NOT READY: {words}", state.name));
@@ -122,7 +126,7 @@ pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &
     for (index, job) in forecast.jobs.iter().enumerate() {
         let condition = &forecast.expansion.conditions[job.condition as usize];
         let setup = (condition.setup(), job.mounting);
-        let setting = executor.setting(condition, job);
+        let setting = executor.setting(condition, job, 1);
         if fitted != Some(setup) {
             driver.make_safe(&call()).map_err(|error| refused(error.to_string()))?;
             flush("make safe");

@@ -1,8 +1,11 @@
 //! One file a command; each returns its exit code.
 
 mod bench;
+mod channel;
 mod check;
 mod export;
+mod merge;
+mod module;
 mod preview;
 mod report;
 mod run;
@@ -20,13 +23,16 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::Preview { plan, bench: Some(file), only, .. } => {
             bench::preview(&terminal, &plan, &file, &only.only)
         }
-        Command::Preview { plan, only, json, .. } => {
-            preview::preview(&terminal, &plan, &only.only, json.json)
-        }
         Command::Bench(command) => bench::bench(&terminal, &command),
+        Command::Preview { plan, page, only, json, .. } => {
+            preview::preview(&terminal, &plan, page.as_deref(), &only.only, json.json)
+        }
+        Command::Module { file, json } => module::module(&terminal, &file, json.json),
+        Command::Channel(arguments) => channel::channel(&terminal, &arguments),
         Command::Run(arguments) => run::run(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
         Command::Report { dir, json } => report::report(&terminal, &dir, json.json),
+        Command::Merge { out, parts, json } => merge::merge(&terminal, &out, &parts, json.json),
         Command::Export { dir, format, out, only } => {
             export::export(&terminal, &dir, format, out.as_deref(), &only.only)
         }

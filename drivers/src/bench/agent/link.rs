@@ -171,10 +171,16 @@ impl AgentLink {
                     }
                 }
                 Ok(Arrived::TooLong) => {
-                    return Err(self.fail(ErrorKind::Protocol, format!("a line longer than allowed in answer to `{method}`")));
+                    return Err(self.fail(
+                        ErrorKind::Protocol,
+                        format!("a line longer than allowed in answer to `{method}`"),
+                    ));
                 }
                 Ok(Arrived::NotText) => {
-                    return Err(self.fail(ErrorKind::Protocol, format!("a line that is no UTF-8 in answer to `{method}`")));
+                    return Err(self.fail(
+                        ErrorKind::Protocol,
+                        format!("a line that is no UTF-8 in answer to `{method}`"),
+                    ));
                 }
                 Ok(Arrived::Closed(words)) => return Err(self.fail(ErrorKind::Communication, words)),
                 Err(RecvTimeoutError::Disconnected) => {

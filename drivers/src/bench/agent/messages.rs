@@ -202,7 +202,8 @@ impl EyeAnswer {
 
     /// As a driver's capabilities; `None` when the figures make no sense.
     pub fn capabilities(&self) -> Option<EyeCapabilities> {
-        let positive = [self.tap_step_ps, self.vref_step_mv, self.ui_ps, self.vddq_mv, self.compared_bits_per_second];
+        let positive =
+            [self.tap_step_ps, self.vref_step_mv, self.ui_ps, self.vddq_mv, self.compared_bits_per_second];
         let sane = positive.iter().all(|value| value.is_finite() && *value > 0.0)
             && [self.visit_overhead_s, self.vref_settle_s].iter().all(|value| (0.0..60.0).contains(value))
             && self.vref_start_mv.is_finite()
