@@ -107,8 +107,10 @@ impl Weather {
             Some(index) => self.armed.remove(index),
             None if self.rate > 0.0 && self.draws.uniform() < self.rate => {
                 let at = (self.draws.uniform() * possible.len() as f64) as usize;
-                // A rail that cannot be switched off is never part of a storm: no program could make that safe.
-                possible.get(at).copied().filter(|fault| *fault != Fault::StuckOn)
+                // Faults that stay are never part of a storm: a rail that cannot be switched off, a chamber that does
+                // not follow. No program could measure or make safe through them.
+                let stays = |fault: &Fault| matches!(fault, Fault::StuckOn | Fault::NeverReached);
+                possible.get(at).copied().filter(|fault| !stays(fault))
             }
             None => None,
         };

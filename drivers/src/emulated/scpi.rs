@@ -65,9 +65,10 @@ pub fn serve(mut stream: TcpStream, kind: Kind, world: Arc<Mutex<World>>, stop: 
         }
         while let Some(at) = buffer.iter().position(|byte| *byte == b'\n') {
             let line: Vec<u8> = buffer.drain(..=at).collect();
-            let answer = parser.message(String::from_utf8_lossy(&line).trim());
+            let line = String::from_utf8_lossy(&line);
+            let answer = parser.message(line.trim());
             let Some(answer) = answer else { continue };
-            match parser.fault() {
+            match parser.fault(&line) {
                 None => {
                     if stream.write_all(format!("{answer}\n").as_bytes()).is_err() {
                         return;
@@ -113,11 +114,13 @@ impl Parser {
         action(&mut world)
     }
 
-    fn fault(&self) -> Option<Fault> {
+    fn fault(&self, message: &str) -> Option<Fault> {
+        let follows_set_point = message.to_ascii_uppercase().contains("SPO?");
         let mut possible = Fault::OF_ANSWERS.to_vec();
         match self.kind {
             Kind::Supply => possible.extend([Fault::Trip, Fault::StuckOn]),
-            Kind::Chamber => possible.push(Fault::NeverReached),
+            Kind::Chamber if follows_set_point => possible.push(Fault::NeverReached),
+            Kind::Chamber => {}
             Kind::Meter => {}
         }
         self.world(|world| world.weather.next(&possible))
@@ -220,8 +223,8 @@ impl Parser {
                 let value = number(argument, -80.0, 200.0)?;
                 self.world(|world| {
                     world.set_point = value;
-                    // A new set point frees a chamber that was stuck.
-                    world.lazy = false;
+                    // Back to ambient frees a chamber that was stuck.
+                    world.lazy &= (value - super::AMBIENT).abs() > 1.0;
                 });
                 Ok(None)
             }

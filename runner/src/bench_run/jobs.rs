@@ -298,6 +298,7 @@ impl<'a> Loop<'a> {
             let words =
                 format!("{}: {reason} (attempt {tries} of {most})", one.condition.describe(self.plan));
             self.note(store, "fault", &words)?;
+            self.session.terminal().note(&format!("fault: {words}"));
             if tries >= most || self.cancel.is_cancelled() {
                 return Ok(Some(result));
             }
