@@ -224,7 +224,7 @@ fn each_fault_of_an_answer_is_survived_by_reading_again() {
         let trained = ready(&mut driver, &plan, 25.0);
         bench.world().weather.arm(fault);
         // The next look meets the fault.
-        std::thread::sleep(Duration::from_millis(30));
+        std::thread::sleep(Duration::from_millis(60));
         let counts = sample(&mut driver, &trained).unwrap_or_else(|error| panic!("{fault:?}: {error}"));
         assert_eq!(counts.len(), 1);
         assert_eq!(bench.world().weather.happened(), [fault]);

@@ -212,7 +212,7 @@ fn a_storm_of_faults_leaves_nothing_measured_wrongly_and_everything_off() {
     let (seeds, repeats) = if all { (10, 50) } else { (2, 4) };
     let plan_text = format!("{}\n[repeats]\nrepeats = {repeats}\n", one_setup());
     for seed in 1..=seeds {
-        let rig = rig(&plan_text, seed, 0.004, 2000.0);
+        let rig = rig(&plan_text, seed, 0.0015, 2000.0);
         let begin = Instant::now();
         let run = rig.run(&[]);
         let summary = json(&run);

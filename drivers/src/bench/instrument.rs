@@ -336,9 +336,23 @@ impl Instrument {
         call: &Call,
     ) -> Result<(), DriverError> {
         self.send(text)?;
-        self.empty_error_queue(text, call)?;
+        let verifiable = action.read_back().is_some_and(|get| self.has(get))
+            || matches!(action, Action::On | Action::Off) && self.has(Action::IsOn);
+        match self.empty_error_queue(text, call) {
+            // The command is not sent again: reading back on a fresh connection shows whether it arrived.
+            Err(error)
+                if verifiable
+                    && matches!(
+                        error.kind,
+                        ErrorKind::TimeOut | ErrorKind::Communication | ErrorKind::Protocol
+                    ) =>
+            {
+                self.log.note(&self.spec.name, '-', &format!("verify by reading back: {error}"));
+            }
+            other => other?,
+        }
         if let (Some(value), Some(get)) = (value, action.read_back().filter(|get| self.has(*get))) {
-            let found = self.ask_once(get, channel, call)?;
+            let found = self.retried(call, |own| own.ask_once(get, channel, call))?;
             if !self.same(found, value) {
                 return Err(self.fault(
                     ErrorKind::OutOfRange,
@@ -349,7 +363,9 @@ impl Instrument {
         if matches!(action, Action::On | Action::Off) {
             let wanted = action == Action::On;
             self.outputs.insert(channel.map(str::to_string), wanted);
-            if self.has(Action::IsOn) && self.read_switch(Action::IsOn, channel, call)? != wanted {
+            if self.has(Action::IsOn)
+                && self.retried(call, |own| own.read_switch(Action::IsOn, channel, call))? != wanted
+            {
                 return Err(self.fault(
                     ErrorKind::Interlock,
                     format!("`{text}` was sent, but the output does not follow"),

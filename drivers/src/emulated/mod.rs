@@ -185,7 +185,7 @@ impl EmulatedBench {
         let [chamber, supply, meter, agent] = self.addresses;
         let fitted = self.fitted();
         let scale = self.time_scale;
-        let every_s = (0.01 * scale).clamp(2.0, 600.0);
+        let every_s = (0.03 * scale).clamp(2.0, 600.0);
         let stale_s = (1.5 * scale).clamp(60.0, 3600.0);
         let poll_s = (0.004 * scale).clamp(0.5, 30.0);
         let dwell_s = (12.0 * poll_s).max(60.0);
@@ -194,7 +194,7 @@ impl EmulatedBench {
              [limits]\ndevice_low_degc = -40\ndevice_high_degc = 105\nair_low_degc = -60\nair_high_degc = 120\n\
              ramp_k_per_min = 1000\n\n\
              [room]\ntemperature_degc = {AMBIENT:.1}\nhumidity_percent = 40\ndry_purge = true\n\n\
-             [unattended]\nmost_hours = 2000\nmost_consecutive_faults = 50\nattempts = 8\n\n\
+             [unattended]\nmost_hours = 2000\nmost_consecutive_faults = 50\nattempts = 10\n\n\
              [settle]\nband_k = 1.0\ndwell_s = {dwell_s:.2}\nslope_k_per_min = 0.5\ntime_out_s = 7200\npoll_s = {poll_s:.2}\n\n\
              [watch]\nevery_s = {every_s:.2}\nstale_after_s = {stale_s:.2}\n\n\
              [agent]\ntcp = \"{agent}\"\nheartbeat_s = 0.5\n\n\
