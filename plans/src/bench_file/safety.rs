@@ -19,7 +19,7 @@ impl Date {
         let year: u16 = parts.next()?.parse().ok()?;
         let month: u8 = parts.next()?.parse().ok()?;
         let day: u8 = parts.next()?.get(0..2)?.parse().ok()?;
-        let leap = year % 4 == 0 && (year % 100 != 0 || year % 400 == 0);
+        let leap = year.is_multiple_of(4) && (!year.is_multiple_of(100) || year.is_multiple_of(400));
         let days = match month {
             2 if leap => 29,
             2 => 28,
