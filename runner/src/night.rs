@@ -103,9 +103,10 @@ pub fn simulate(
     let (sender, receiver) = sync_channel::<Result<Finished, Failure>>(2 * threads);
     let mut done = 0;
     let mut outcome = Ok(());
+    let mut panicked = None;
     std::thread::scope(|scope| {
         let (pool, groups, next, unsafe_now) = (&pool, &groups, &next, &unsafe_now);
-        scope.spawn(move || {
+        let workers = scope.spawn(move || {
             pool.broadcast(|_| {
                 let mut target = MadeSafe { driver: open(), failed: unsafe_now };
                 // Groups are taken in the plan's order, so that an interrupted run has its first part whole.
@@ -157,6 +158,7 @@ pub fn simulate(
         }
         // Workers may still be sending: drain, so that none waits for ever.
         drop(receiver);
+        panicked = workers.join().err();
     });
     let written = store.commit().map_err(|error| store_failure(&error));
     if let Some(words) = unsafe_now.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
@@ -166,6 +168,10 @@ pub fn simulate(
                 "a target could not be made safe: {words}. Switch it off by hand before anything is touched"
             ),
         ));
+    }
+    if let Some(panic) = panicked {
+        // A fault of the program: what is finished is stored and every target safe; now it may show.
+        std::panic::resume_unwind(panic);
     }
     outcome?;
     written?;
