@@ -5,6 +5,7 @@ mod faulty;
 mod fuzz;
 mod invariants;
 mod layers;
+mod licences;
 mod night;
 mod nights;
 mod program;
