@@ -36,6 +36,9 @@ struct Finished {
     words: String,
 }
 
+/// Finished jobs a thread may have waiting for the store: enough to measure on while a transaction is written, few
+/// enough for memory (a job takes up to some 100 kB).
+const WAITING_A_THREAD: usize = 32;
 /// Longest a target may take to become safe.
 const SAFE_LIMIT: Duration = Duration::from_secs(30);
 /// How often a target is asked to become safe before a person must see to it.
@@ -100,7 +103,7 @@ pub fn simulate(
         .chunk_by(|a, b| a.job.condition == b.job.condition && a.job.mounting == b.job.mounting)
         .collect();
     let next = AtomicUsize::new(0);
-    let (sender, receiver) = sync_channel::<Result<Finished, Failure>>(2 * threads);
+    let (sender, receiver) = sync_channel::<Result<Finished, Failure>>(WAITING_A_THREAD * threads);
     let mut done = 0;
     let mut outcome = Ok(());
     let mut panicked = None;
