@@ -29,10 +29,13 @@ pub enum Command {
         /// The plan (TOML).
         plan: PathBuf,
     },
-    /// Show what would run, in which order, how long it takes, and the proven bound.
+    /// Show what would run, in which order, how long it takes, the proven bound, and what to fit when.
     Preview {
         /// The plan (TOML).
         plan: PathBuf,
+        /// Also write the whole fitting list as a printable page with check boxes and a timeline.
+        #[arg(long, value_name = "FILE.html")]
+        page: Option<PathBuf>,
         /// Narrows the selection.
         #[command(flatten)]
         only: Only,
@@ -83,6 +86,36 @@ pub enum Command {
         #[command(flatten)]
         only: Only,
     },
+    /// Show what a module's SPD image says, and its entry for a plan.
+    Module {
+        /// The SPD image (512 bytes for DDR4, 1024 for DDR5).
+        #[arg(value_name = "SPD_FILE")]
+        file: PathBuf,
+        /// Machine output.
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Show what a measured channel looks like to the tool.
+    Channel(ChannelArguments),
+}
+
+/// Arguments of `channel`.
+#[derive(Debug, Args)]
+pub struct ChannelArguments {
+    /// The Touchstone file (.s2p, .s3p, .s4p).
+    pub file: PathBuf,
+    /// Which ports of a four-port belong together: 1-2/3-4 or 1-3/2-4.
+    #[arg(long, value_name = "PORTS", default_value = "1-2/3-4")]
+    pub pairing: String,
+    /// Port 1 is on the chip's side instead of the module's.
+    #[arg(long)]
+    pub reversed: bool,
+    /// Fastest data rate the channel is meant for, for example 3200 or DDR5-4800.
+    #[arg(long, value_name = "RATE", default_value = "3200")]
+    pub rate: String,
+    /// Machine output.
+    #[command(flatten)]
+    pub json: Json,
 }
 
 /// Arguments of `run`.

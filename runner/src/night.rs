@@ -33,6 +33,9 @@ pub struct Todo {
 /// A finished job on its way to the store.
 struct Finished {
     packed: PackedJob,
+    position: u64,
+    outcome: JobOutcome,
+    times: JobTimes,
     words: String,
 }
 
@@ -136,6 +139,7 @@ pub fn simulate(
                 Ok(Ok(finished)) => store.record_packed(finished.packed).map(|()| {
                     done += 1;
                     progress.job(&finished.words);
+                    progress.took(finished.position, &finished.outcome, finished.times);
                 }),
                 Ok(Err(failure)) => {
                     outcome = Err(failure);
@@ -205,7 +209,13 @@ fn finished(plan: &Plan, todo: &Todo, mut result: JobResult) -> Result<Finished,
         JobOutcome::TrainingFailed => "training failed".to_string(),
         JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
     };
-    Ok(Finished { packed, words: format!("{}: {words}", todo.condition.describe(plan)) })
+    Ok(Finished {
+        packed,
+        position: todo.position,
+        outcome: result.outcome,
+        times: result.times,
+        words: format!("{}: {words}", todo.condition.describe(plan)),
+    })
 }
 
 fn row(plan: &Plan, todo: &Todo) -> JobRow {

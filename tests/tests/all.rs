@@ -2,6 +2,7 @@
 
 mod chance;
 mod faulty;
+mod files;
 mod fuzz;
 mod invariants;
 mod layers;

@@ -1,9 +1,11 @@
 //! `run`: runs a plan, or continues it, and writes the report.
 
 use crate::again::{Choice, choose};
+use crate::bench_clock::BenchClock;
 use crate::cli::RunArguments;
 use crate::execute::Executor;
 use crate::exit::{Exit, Failure, Outcome};
+use crate::fitted::check_fittings;
 use crate::folder_facts::{PlanSize, keep_shard};
 use crate::forecast::Forecast;
 use crate::judging::{JudgedFolder, worst};
@@ -15,14 +17,14 @@ use crate::run_folder::{open_for, store_failure};
 use crate::shard::{Shard, split};
 use crate::signals::Watch;
 use crate::store::{Holder, LimitSet, Store, utc_text};
-use crate::terminal::{Terminal, table};
+use crate::terminal::{Terminal, duration, table};
 use drivers::contract::{CancelToken, Driver};
 use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
 use plans::expand::{JobKeys, Selection};
 use plans::plan::Plan;
 use reports::judge::every_verdict_passes;
 use reports::judged::Verdict;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
@@ -30,6 +32,9 @@ use std::time::SystemTime;
 /// Runs or continues a plan.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
+    for warning in &file.warnings {
+        terminal.note(&format!("warning: {warning}"));
+    }
     let plan = &file.plan;
     let dir = folder(arguments);
     // The whole plan gives every job its place; selection and shard say which of them are run now.
@@ -94,21 +99,27 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let cancel = CancelToken::new();
     let watch = Watch::start(&cancel, &cancel)
         .map_err(|error| Failure::new(Exit::Store, format!("cannot watch for signals: {error}")))?;
-    let executor = Executor::new(plan, &forecast.expansion, &keys);
+    let mut executor = Executor::new(plan, &forecast.expansion, &keys);
     let options = SimulatedOptions {
         interface: plan.interface.clone(),
         model: plan.model.clone(),
         directions: plan.capture.directions.clone(),
-        measured: BTreeMap::new(),
+        measured: file.measured.clone(),
         seed: arguments.seed,
     };
     let threads = arguments.threads.map_or_else(
         || std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get),
         usize::from,
     );
+    let checked = check_fittings(plan, &executor, &options, &todo, threads, &cancel)?;
+    for note in &checked.notes {
+        terminal.note(&format!("fit check: {note}"));
+    }
+    executor.give_up(checked.given_up);
     let options = Arc::new(options);
     let open = || -> Box<dyn Driver> { Box::new(SimulatedTarget::new(Arc::clone(&options))) };
-    let mut progress = Progress::new(*terminal, done_before, done_before + todo.len());
+    let mut progress = Progress::new(*terminal, done_before, done_before + todo.len())
+        .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
     let outcome = simulate(
         Night { plan, executor: &executor, open: &open, threads },
         &todo,
@@ -291,6 +302,21 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
             metric.verdict.words(),
             unit = metric.metric.base_unit(),
         ));
+    }
+    if let Some(hours) = &folder.hours {
+        text.push_str(&format!(
+            "\n\nbench time: {} (measuring and training {}, ramps and soak {}, hands {})",
+            duration((hours.total - hours.waiting) * 3600.0),
+            duration((hours.measuring + hours.training) * 3600.0),
+            duration((hours.ramps + hours.soak + hours.settle) * 3600.0),
+            duration((hours.hands_on + hours.boot) * 3600.0),
+        ));
+        if hours.waiting > 0.0 {
+            text.push_str(&format!(
+                ", and {} of waiting for attended hours",
+                duration(hours.waiting * 3600.0)
+            ));
+        }
     }
     text.push_str(&format!("\n\nreport: {}", report.display()));
     text
