@@ -11,6 +11,7 @@ mod night;
 mod nights;
 mod program;
 mod rig;
+mod schedule;
 mod shards;
 mod spd;
 mod support;
