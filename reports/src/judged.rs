@@ -72,6 +72,8 @@ pub struct JobNote {
     pub start: u16,
     /// Training passed?
     pub trained: bool,
+    /// A valid result: eyes were captured or training failed; false after a fault.
+    pub valid: bool,
     /// Failed training stage and lanes in words, or why it was not measured; empty when all went well.
     pub trouble: String,
     /// Temperature achieved, degC.

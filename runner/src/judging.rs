@@ -31,6 +31,8 @@ pub struct JudgedFolder {
     pub run: JudgedRun,
     /// Facts printed beside them.
     pub facts: RunFacts,
+    /// The plan's jobs by key.
+    pub jobs: HashMap<[u8; 32], Job>,
     /// Key of the first counting job of each condition, for its pictures.
     keys: Vec<Option<[u8; 32]>>,
 }
@@ -100,7 +102,7 @@ impl JudgedFolder {
             equipment: Vec::new(),
             log: log_lines(reader, simulated)?,
         };
-        Ok(JudgedFolder { file, run, facts, keys: first_keys })
+        Ok(JudgedFolder { file, run, facts, jobs, keys: first_keys })
     }
 
     /// Writes DIR/report.html and returns its path.

@@ -196,6 +196,7 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
         repeat: 0,
         start: 0,
         trained: true,
+        valid: true,
         trouble: String::new(),
         temperature_degc: name_of(Factor::Temperature)
             .parse::<f64>()
@@ -206,6 +207,7 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
     });
     if number % 29 == 17 {
         judged.reason = "not measured: temperature not reached".into();
+        judged.jobs[0].valid = false;
         judged.jobs[0].trouble = "chamber stayed 3.2 K below the set point for 30 min".into();
         return judged;
     }

@@ -68,6 +68,7 @@ impl<'p> Judge<'p> {
         let rate = condition.rate(self.plan);
         let tally = self.tallies.entry(job.condition).or_default();
         let mut trouble = String::new();
+        let mut valid = true;
         match &result.outcome {
             JobOutcome::Measured => {}
             JobOutcome::TrainingFailed => {
@@ -80,6 +81,7 @@ impl<'p> Judge<'p> {
             }
             JobOutcome::NotMeasured { reason } => {
                 trouble = reason.clone();
+                valid = false;
                 tally.faults.push(reason.clone());
             }
         }
@@ -99,6 +101,7 @@ impl<'p> Judge<'p> {
                 let words = format!("stored counts contradict themselves: {error}");
                 tally.faults.push(words.clone());
                 trouble = words;
+                valid = false;
             }
         }
         if !result.identity.chip_serial.is_empty() && !self.identities.contains(&result.identity) {
@@ -113,6 +116,7 @@ impl<'p> Judge<'p> {
             repeat: job.repeat,
             start: job.start,
             trained: result.outcome == JobOutcome::Measured,
+            valid,
             trouble,
             temperature_degc: result.readback.as_ref().map(|readback| readback.temperature.0),
             vddq_v: result.readback.as_ref().and_then(|readback| vddq(&readback.rails)),
