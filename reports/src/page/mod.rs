@@ -5,6 +5,7 @@
 //! inserted as they are.
 
 mod compare;
+mod details;
 mod eyes;
 mod lanes;
 mod matrix;
