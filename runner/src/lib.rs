@@ -5,15 +5,18 @@ pub mod cli;
 pub mod commands;
 pub mod execute;
 pub mod exit;
+pub mod eye_page;
 pub mod forecast;
 pub mod judging;
 pub mod night;
+pub mod notes;
 pub mod plan_file;
 pub mod progress;
 pub mod run_folder;
 pub mod signals;
 pub mod store;
 pub mod terminal;
+pub mod timeline;
 
 /// Reads the command line, does what it asks, and gives the exit code.
 pub fn main() -> std::process::ExitCode {

@@ -16,6 +16,7 @@ pub mod nestings;
 pub mod nights;
 pub mod remaining;
 pub mod search;
+pub mod steps;
 pub mod visits;
 
 mod pieces;
@@ -28,4 +29,5 @@ pub use model::{BenchTimes, JobInput, Mounting, OrderError, Problem, Rules};
 pub use nestings::{Loop, Nesting, best_nesting, nested};
 pub use nights::{CalendarEffort, plan_calendar};
 pub use remaining::{FinishRange, Learned, Standing, Work, finish_range};
+pub use steps::{ChangeOver, change_overs};
 pub use visits::{Effort, Order, Origin, Visit, plan_order, visits_of};

@@ -276,7 +276,15 @@ fn lane_values(eyes: &[EyeTally]) -> Vec<LaneValues> {
             let mean = |index: usize| {
                 eye.sizes[index].iter().map(|lane| lane.value().unwrap_or(0.0) as f32).collect::<Vec<f32>>()
             };
-            LaneValues { eye: eye.eye, lanes: eye.lanes.clone(), width_ps: mean(0), height_mv: mean(1) }
+            let centre = eye.centre();
+            LaneValues {
+                eye: eye.eye,
+                lanes: eye.lanes.clone(),
+                width_ps: mean(0),
+                height_mv: mean(1),
+                centre_ps: centre.map(|(ps, _)| ps as f32),
+                centre_mv: centre.map(|(_, mv)| mv as f32),
+            }
         })
         .collect()
 }
