@@ -299,7 +299,8 @@ pub struct EyePicture {
     /// Its axes.
     pub grid: Grid,
     /// Worst bit error ratio over the lanes at each point, row by row from Vref step 0, in classes:
-    /// 0 = no error in any lane, k = a ratio of at least 10^(k - 1) / `clean_bits`; 255 = not measured.
+    /// 0 = no error in any lane, k = a ratio of at least 10^(k - 1) / `clean_bits`; 253 = inferred to fail in a lane,
+    /// 254 = inferred to pass in every lane, 255 = neither measured nor inferred.
     pub classes: Vec<u8>,
     /// SVG path of the worst lane's outline, in tap and Vref-step units (Vref upwards).
     pub worst_lane_path: String,

@@ -1,15 +1,18 @@
 //! From a run folder to its judged results and its page: everything comes from the store.
 
+use crate::bench_clock::BenchClock;
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
 use crate::notes;
 use crate::plan_file::PlanFile;
+use crate::prefetch::each_job;
 use crate::run_folder::store_failure;
 use crate::store::{Attempts, StoreReader, Target};
 use crate::timeline::{Ran, compose};
 use drivers::simulated::assembly;
 use drivers::simulated::target::MODEL_VERSION;
 use plans::expand::{Job, JobKeys, short_key};
+use plans::order::Hours;
 use plans::plan::judge::Metric;
 use plans::plan::measure::TrainingPolicy;
 use plans::plan::text::lane_list;
@@ -37,6 +40,8 @@ pub struct JudgedFolder {
     pub facts: RunFacts,
     /// The plan's jobs by key.
     pub jobs: HashMap<[u8; 32], Job>,
+    /// Bench hours of a simulated run by kind, composed in the plan's order.
+    pub hours: Option<Hours>,
     /// Key of the first counting job of each condition, for its pictures.
     keys: Vec<Option<[u8; 32]>>,
 }
@@ -62,15 +67,15 @@ impl JudgedFolder {
         let mut judge = Judge::new(&file.plan, &forecast.expansion, simulated);
         let mut first_keys = vec![None; forecast.expansion.conditions.len()];
         let mut seconds = 0.0;
+        let mut clock = BenchClock::new(&file.plan, &forecast);
         let mut ends: Option<(String, String)> = None;
         let mut ran = Vec::new();
-        for stored in reader.jobs(Attempts::Counting) {
-            let stored = stored.map_err(|error| store_failure(&error))?;
-            let Some(job) = jobs.get(&stored.row.key) else { continue };
-            let result = reader.result(&stored).map_err(|error| store_failure(&error))?;
+        each_job(reader, |stored, result| {
+            let Some(job) = jobs.get(&stored.row.key) else { return };
             judge.add(job, &stored.row.key, &result);
             ran.push(Ran::new(&stored, job, &forecast));
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
+            clock.took(stored.row.plan_position, &result.outcome, result.times);
             seconds += result.times.measuring_s + result.times.training_s;
             if !stored.row.started_utc.is_empty() {
                 let (start, end) = ends
@@ -78,7 +83,10 @@ impl JudgedFolder {
                 *start = start.clone().min(stored.row.started_utc.clone());
                 *end = end.clone().max(stored.row.ended_utc.clone());
             }
-        }
+        })
+        .map_err(|error| store_failure(&error))?;
+        // On a bench the clock on the wall says how long it took; a simulated run's time is composed.
+        let hours = if simulated { Some(clock.observed()?.done.hours()) } else { None };
         let plan_hash = sha256(&meta.plan_text);
         let run = judge.finish();
         let report_id = {
@@ -102,7 +110,7 @@ impl JudgedFolder {
             plan_hash,
             started_utc: ends.as_ref().map(|(start, _)| start.clone()),
             ended_utc: ends.map(|(_, end)| end),
-            bench_hours: seconds / 3600.0,
+            bench_hours: hours.map_or(seconds / 3600.0, |hours| hours.total - hours.waiting),
             model: if simulated { model_entries(&file) } else { Vec::new() },
             limits: file.plan.limits.clone(),
             items: tested_items(&file),
@@ -117,7 +125,7 @@ impl JudgedFolder {
                 TrainingPolicy::EveryCondition => None,
             },
         };
-        Ok(JudgedFolder { file, run, facts, jobs, keys: first_keys })
+        Ok(JudgedFolder { file, run, facts, hours, jobs, keys: first_keys })
     }
 
     /// Writes DIR/report.html and returns its path.
@@ -187,6 +195,7 @@ impl JudgedFolder {
         json!({
             "simulated": self.facts.simulated,
             "jobs": run.jobs_done,
+            "bench_hours": self.facts.bench_hours,
             "verdicts": run.verdicts,
             "not_measured": run.not_measured,
             "worst": worst,
@@ -259,7 +268,11 @@ fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
     let channels = plan.matrix.channels.iter().map(|index| {
         let channel = &plan.channels[*index];
         let adapter = if channel.adapter { ", adapter card" } else { "" };
-        item(&channel.name, format!("channel, {} riser(s){adapter}", channel.risers), None)
+        let measured = channel
+            .measured
+            .as_ref()
+            .map_or(String::new(), |data| format!(", measured data {} (SHA-256 {})", data.file, data.sha256));
+        item(&channel.name, format!("channel, {} riser(s){adapter}{measured}", channel.risers), None)
     });
     chips.chain(modules).chain(channels).collect()
 }

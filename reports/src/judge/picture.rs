@@ -45,6 +45,10 @@ pub fn picture(
             };
         }
     }
+    for (index, class) in classes.iter_mut().enumerate().filter(|(_, class)| **class == 255) {
+        let passes = view.maps().iter().all(|map| map.passes(grid.point(index)));
+        *class = if passes { 254 } else { 253 };
+    }
     let lane = capture.lanes.iter().position(|lane| *lane == worst_lane).unwrap_or(0);
     let operating = capture.operating.get(lane).copied().unwrap_or(LanePoint { tap: 0, vref: 0 });
     let together = common_map(&view).map(|(map, _)| map);

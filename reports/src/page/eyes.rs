@@ -2,7 +2,7 @@
 
 use super::details::{DetailsView, details};
 use super::lanes::{Strips, strips};
-use super::picture::Scale as Colours;
+use super::picture::{INFERRED_FAIL, INFERRED_PASS, NOT_MEASURED, Scale as Colours};
 use super::plot::{Scale, Tick};
 use super::words::*;
 use super::{PageError, rank};
@@ -367,11 +367,14 @@ fn legend(colours: Colours, pictures: &[(usize, EyePicture)]) -> Vec<LegendEntry
         };
         entries.push(LegendEntry { colour: colours.hex(class), words });
     }
-    if pictures.iter().any(|(_, picture)| picture.classes.contains(&super::picture::NOT_MEASURED)) {
-        entries.push(LegendEntry {
-            colour: colours.hex(super::picture::NOT_MEASURED),
-            words: "not measured".into(),
-        });
+    for (class, words) in [
+        (INFERRED_PASS, "not measured, inferred to pass"),
+        (INFERRED_FAIL, "not measured, inferred to fail"),
+        (NOT_MEASURED, "not measured"),
+    ] {
+        if pictures.iter().any(|(_, picture)| picture.classes.contains(&class)) {
+            entries.push(LegendEntry { colour: colours.hex(class), words: words.into() });
+        }
     }
     entries
 }
