@@ -9,14 +9,14 @@ use plans::results::{
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use std::path::Path;
 
 /// Key of a job: the SHA-256 of everything that is measured (see `plans`).
 pub type JobKey = [u8; 32];
 
 /// A job key in hexadecimal digits.
 pub fn hex(bytes: &[u8]) -> String {
-use std::fmt::Write;
-use std::path::Path;
+    use std::fmt::Write;
     bytes.iter().fold(String::with_capacity(2 * bytes.len()), |mut text, byte| {
         // Writing to a string cannot fail.
         let _ = write!(text, "{byte:02x}");
