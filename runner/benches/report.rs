@@ -141,7 +141,8 @@ fn build(name: &str, dir: &Path, captures: usize) {
     // Opening tags and the texts between tags, style and script left out: about what a browser keeps as nodes.
     let body = html.split("<body>").nth(1).unwrap_or_default().split("<script>").next().unwrap_or_default();
     let elements = body.matches('<').count() - body.matches("</").count();
-    let texts = body.split('>').filter(|part| !part.split('<').next().unwrap_or_default().trim().is_empty()).count();
+    let texts =
+        body.split('>').filter(|part| !part.split('<').next().unwrap_or_default().trim().is_empty()).count();
     let store = std::fs::metadata(dir.join("results.sqlite")).map_or(0, |data| data.len());
     println!(
         "{name}: {} jobs, {captures} captures, store {:.0} MB: judged in {judged:.2} s, page in {seconds:.2} s; \

@@ -67,7 +67,9 @@ fn numbers_are_equal_in_store_table_json_lines_and_page() {
             rows.iter().filter(|row| row["condition_id"] == line["condition_id"].as_str().unwrap()).collect();
         assert!(!of_condition.is_empty());
         for eye in line["lanes"].as_array().unwrap() {
-            for (lane, width) in eye["lanes"].as_array().unwrap().iter().zip(eye["width_ps"].as_array().unwrap()) {
+            for (lane, width) in
+                eye["lanes"].as_array().unwrap().iter().zip(eye["width_ps"].as_array().unwrap())
+            {
                 let row = of_condition.iter().find(|row| row["lane"] == lane.to_string()).unwrap();
                 let (table, json) = (row["width_ps"].parse::<f64>().unwrap(), width.as_f64().unwrap());
                 assert_eq!(table as f32, json as f32);
@@ -109,7 +111,9 @@ fn notes_stand_beside_verdicts_and_any_eye_can_be_drawn() {
     let unknown = nightbench(folder.path(), &["report", "d", "--eye", "0123456789"]);
     assert_eq!(unknown.code, 2);
     assert!(unknown.err.contains("no job of this run"), "{}", unknown.err);
-    let note = format!("[[note]]\ncondition = \"{key}\"\nreason = \"<b>loose</b> riser\"\nauthor = \"night shift\"\n");
+    let note = format!(
+        "[[note]]\ncondition = \"{key}\"\nreason = \"<b>loose</b> riser\"\nauthor = \"night shift\"\n"
+    );
     folder.file("d/notes.toml", &note);
     let report = nightbench(folder.path(), &["report", "d", "--json"]);
     assert_eq!(report.code, run.code, "{}", report.err);
@@ -126,8 +130,10 @@ fn notes_stand_beside_verdicts_and_any_eye_can_be_drawn() {
 fn an_interrupted_run_says_so_everywhere() {
     let folder = Folder::new();
     let plan = folder.file("plan.toml", SMALL);
-    let part =
-        nightbench(folder.path(), &["run", plan.to_str().unwrap(), "--into", "d", "--only", "temperature=60"]);
+    let part = nightbench(
+        folder.path(),
+        &["run", plan.to_str().unwrap(), "--into", "d", "--only", "temperature=60"],
+    );
     assert!([0, 1].contains(&part.code), "{}", part.err);
     let html = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
     assert!(html.contains("Incomplete: 4 of 8 planned jobs"), "the page says that it is not whole");

@@ -33,6 +33,6 @@ pub use nestings::{Loop, Nesting, best_nesting, nested};
 pub use nights::{CalendarEffort, plan_calendar};
 pub use observed::{JobSeconds, Observed, observe};
 pub use remaining::{FinishRange, Learned, Standing, Work, finish_range};
-pub use steps::{ChangeOver, change_overs};
 pub use replan::{Reality, Replan, replan};
+pub use steps::{ChangeOver, change_overs};
 pub use visits::{Effort, Order, Origin, Visit, plan_order, visits_of};
