@@ -2,6 +2,7 @@
 
 pub mod export;
 pub mod eye;
+pub mod fitting;
 pub mod judge;
 pub mod judged;
 pub mod page;

@@ -1,5 +1,6 @@
 //! The command line: what can be asked, in one clap definition.
 
+use crate::shard::Shard;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -28,10 +29,13 @@ pub enum Command {
         /// The plan (TOML).
         plan: PathBuf,
     },
-    /// Show what would run, in which order, how long it takes, and the proven bound.
+    /// Show what would run, in which order, how long it takes, the proven bound, and what to fit when.
     Preview {
         /// The plan (TOML).
         plan: PathBuf,
+        /// Also write the whole fitting list as a printable page with check boxes and a timeline.
+        #[arg(long, value_name = "FILE.html")]
+        page: Option<PathBuf>,
         /// Narrows the selection.
         #[command(flatten)]
         only: Only,
@@ -53,6 +57,17 @@ pub enum Command {
     Report {
         /// The run folder.
         dir: PathBuf,
+        /// Machine output.
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Merge shards, or parts of a plan measured on several benches, into one run folder.
+    Merge {
+        /// The run folder to write: a new one, or one that an earlier merge began.
+        out: PathBuf,
+        /// The run folders to merge.
+        #[arg(required = true, value_name = "DIR")]
+        parts: Vec<PathBuf>,
         /// Machine output.
         #[command(flatten)]
         json: Json,
@@ -117,6 +132,15 @@ pub struct RunArguments {
     /// Threads for simulated jobs; default: every core. The result does not depend on it.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub threads: Option<u16>,
+    /// Run only part I of N of the plan: whole mountings of the simulated target. `merge` joins the parts.
+    #[arg(long, value_name = "I/N")]
+    pub shard: Option<Shard>,
+    /// Measure finished jobs again: factor=level,... or `not-measured`. Older attempts stay, marked superseded.
+    #[arg(long, value_name = "SELECTION", requires = "reason")]
+    pub again: Vec<String>,
+    /// Why jobs are measured again; kept with the older attempts.
+    #[arg(long, value_name = "TEXT", requires = "again")]
+    pub reason: Option<String>,
     /// Narrows the selection.
     #[command(flatten)]
     pub only: Only,

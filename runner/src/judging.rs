@@ -1,5 +1,6 @@
 //! From a run folder to its judged results and its page: everything comes from the store.
 
+use crate::bench_clock::BenchClock;
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
 use crate::plan_file::PlanFile;
@@ -9,6 +10,8 @@ use drivers::simulated::assembly;
 use drivers::simulated::physics::Mark;
 use drivers::simulated::target::MODEL_VERSION;
 use plans::expand::{Job, JobKeys};
+use plans::order::Hours;
+use plans::plan::judge::Metric;
 use plans::plan::text::lane_list;
 use plans::results::EyeName;
 use reports::judge::{Judge, picture};
@@ -32,6 +35,8 @@ pub struct JudgedFolder {
     pub run: JudgedRun,
     /// Facts printed beside them.
     pub facts: RunFacts,
+    /// Bench hours of a simulated run by kind, composed in the plan's order.
+    pub hours: Option<Hours>,
     /// Key of the first counting job of each condition, for its pictures.
     keys: Vec<Option<[u8; 32]>>,
 }
@@ -57,6 +62,7 @@ impl JudgedFolder {
         let mut judge = Judge::new(&file.plan, &forecast.expansion, simulated);
         let mut first_keys = vec![None; forecast.expansion.conditions.len()];
         let mut seconds = 0.0;
+        let mut clock = BenchClock::new(&file.plan, &forecast);
         let mut ends: Option<(String, String)> = None;
         for stored in reader.jobs(Attempts::Counting) {
             let stored = stored.map_err(|error| store_failure(&error))?;
@@ -64,6 +70,7 @@ impl JudgedFolder {
             let result = reader.result(&stored).map_err(|error| store_failure(&error))?;
             judge.add(job, &stored.row.key, &result);
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
+            clock.took(stored.row.plan_position, &result.outcome, result.times);
             seconds += result.times.measuring_s + result.times.training_s;
             if !stored.row.started_utc.is_empty() {
                 let (start, end) = ends
@@ -72,6 +79,8 @@ impl JudgedFolder {
                 *end = end.clone().max(stored.row.ended_utc.clone());
             }
         }
+        // On a bench the clock on the wall says how long it took; a simulated run's time is composed.
+        let hours = if simulated { Some(clock.observed()?.done.hours()) } else { None };
         let plan_hash = sha256(&meta.plan_text);
         let run = judge.finish();
         let report_id = {
@@ -94,14 +103,14 @@ impl JudgedFolder {
             plan_hash,
             started_utc: ends.as_ref().map(|(start, _)| start.clone()),
             ended_utc: ends.map(|(_, end)| end),
-            bench_hours: seconds / 3600.0,
+            bench_hours: hours.map_or(seconds / 3600.0, |hours| hours.total - hours.waiting),
             model: if simulated { model_entries(&file) } else { Vec::new() },
             limits: file.plan.limits.clone(),
             items: tested_items(&file),
             equipment: Vec::new(),
             log: log_lines(reader, simulated)?,
         };
-        Ok(JudgedFolder { file, run, facts, keys: first_keys })
+        Ok(JudgedFolder { file, run, facts, hours, keys: first_keys })
     }
 
     /// Writes DIR/report.html and returns its path.
@@ -118,7 +127,7 @@ impl JudgedFolder {
         for (index, eye) in &outlined {
             pictures.extend(
                 self.picture(reader, *index, *eye)?
-                    .map(|picture| (*index, EyePicture { classes: Vec::new(), ..picture })),
+                    .map(|picture| (*index, EyePicture { classes: Vec::new(), details: None, ..picture })),
             );
         }
         let html = page::build(&self.run, &self.facts, &pictures, &page::Options::default())
@@ -142,10 +151,15 @@ impl JudgedFolder {
         let Some(stored) = reader.job(&key).map_err(|error| store_failure(&error))? else { return Ok(None) };
         let judged = &self.run.conditions[index];
         let lane = judged.metrics.iter().find(|metric| metric.eye == eye).map(|metric| metric.lane);
+        let half_limit = |metric: Metric| {
+            let found = judged.metrics.iter().find(|judged| judged.eye == eye && judged.metric == metric);
+            found.map(|judged| judged.limit / 2.0)
+        };
+        let mask = half_limit(Metric::Width).zip(half_limit(Metric::Height));
         for capture in reader.result(&stored).map_err(|error| store_failure(&error))?.captures {
             if capture.eye == eye {
                 let lane = lane.or_else(|| capture.lanes.first().copied()).unwrap_or(0);
-                return picture(&capture, lane)
+                return picture(&capture, lane, mask)
                     .map(Some)
                     .map_err(|error| Failure::new(Exit::Store, error.to_string()));
             }
@@ -166,6 +180,7 @@ impl JudgedFolder {
         json!({
             "simulated": self.facts.simulated,
             "jobs": run.jobs_done,
+            "bench_hours": self.facts.bench_hours,
             "verdicts": run.verdicts,
             "not_measured": run.not_measured,
             "worst": worst,

@@ -78,7 +78,8 @@ pub struct SimulatedTarget {
     /// How the last training started; the strobes stay where it found them until the next one.
     started: Option<StartKind>,
     trained: bool,
-    elapsed_s: f64,
+    /// Virtual time, whole nanoseconds: sums do not depend on what came before.
+    elapsed_ns: u64,
     last_vref: Option<u16>,
 }
 
@@ -124,7 +125,7 @@ impl SimulatedTarget {
             sets: Vec::new(),
             started: None,
             trained: false,
-            elapsed_s: 0.0,
+            elapsed_ns: 0,
             last_vref: None,
         }
     }
@@ -306,7 +307,7 @@ impl Driver for SimulatedTarget {
         let setting = self.setting()?.clone();
         self.started = Some(request.start);
         self.place_strobes();
-        self.elapsed_s += TRAINING_S;
+        self.elapsed_ns += nanoseconds(TRAINING_S);
         let keyed = Keyed { seed: self.options.seed, setting: &setting };
         let result = match self.sets.last_mut() {
             Some(set) => train_set(set, &keyed, request, call)?,
@@ -386,10 +387,11 @@ impl Driver for SimulatedTarget {
                 })
                 .collect();
             if self.last_vref != Some(point.vref) {
-                self.elapsed_s += VREF_SETTLE_S;
+                self.elapsed_ns += nanoseconds(VREF_SETTLE_S);
                 self.last_vref = Some(point.vref);
             }
-            self.elapsed_s += VISIT_OVERHEAD_S + bits as f64 / target.capabilities.compared_bits_per_second;
+            let dwell_s = bits as f64 / target.capabilities.compared_bits_per_second;
+            self.elapsed_ns += nanoseconds(VISIT_OVERHEAD_S + dwell_s);
             answers.push(PointCounts { bits, errors });
         }
         Ok(answers)
@@ -405,8 +407,12 @@ impl Driver for SimulatedTarget {
     }
 
     fn elapsed(&self) -> Seconds {
-        Seconds(self.elapsed_s)
+        Seconds(self.elapsed_ns as f64 * 1e-9)
     }
+}
+
+fn nanoseconds(seconds: f64) -> u64 {
+    (seconds * 1e9).round() as u64
 }
 
 /// Keys of a training attempt's draws.

@@ -1,5 +1,7 @@
 //! The plan: what is characterized, over which factors, against which limits.
 
+pub mod attended;
+pub mod coverage;
 pub mod devices;
 pub mod files;
 pub mod judge;
@@ -15,6 +17,8 @@ pub mod text;
 use crate::order::BenchTimes;
 use crate::rates::Generation;
 use crate::units::Celsius;
+use attended::Attended;
+use coverage::Coverage;
 use devices::{Channel, Chip, Firmware, Interface, ModelValue, Module, Supply};
 use files::Files;
 use judge::{BudgetLine, DecisionRule, Limit};
@@ -65,6 +69,10 @@ pub struct Plan {
     pub wishes: OrderWishes,
     /// Times of the bench.
     pub times: BenchTimes,
+    /// Attended hours and begin of the run; `None` = somebody is always there.
+    pub attended: Option<Attended>,
+    /// How much of the matrix is run.
+    pub coverage: Coverage,
     /// Values of the simulated target's model that differ from the defaults.
     pub model: Vec<ModelValue>,
 }
@@ -179,7 +187,10 @@ fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
     let decision = DecisionRule::read(plan.table("decision"));
     let budget = judge::read_budget(plan.tables("uncertainty"));
     let mut times = schedule::read_times(plan.table("bench_times"));
-    let wishes = OrderWishes::read(plan.table("order"), &mut times, &modules, &channels);
+    schedule::check_range(plan.table("matrix"), &times);
+    let (wishes, reference) = OrderWishes::read(plan.table("order"), &mut times, &modules, &channels);
+    let attended = Attended::read(plan.table("attended"), &times, wishes.night_only);
+    let coverage = plan.table("coverage");
     let model = plan.table("model").map(read_devices::read_model).unwrap_or_default();
     let skip_sections = plan.tables("skip");
     check_held(&training, matrix.as_ref(), &supplies, plan);
@@ -206,15 +217,50 @@ fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
             budget,
             wishes,
             times,
+            attended,
+            coverage: Coverage::default(),
             model,
         };
         if whole {
-            read.skips = matrix::read_skips(skip_sections, generation, &read.level_names());
+            let names = read.level_names();
+            read.skips = matrix::read_skips(skip_sections, generation, &names);
+            read.wishes.read_reference(reference, generation, &names);
+            check_circle(&read, plan);
+            read.coverage = Coverage::read(coverage, generation, &read);
+            check_reference(&read, plan);
         }
         result = Some(read);
     }
     plan.finish();
     result
+}
+
+fn check_reference(read: &Plan, plan: &Section<'_>) {
+    let Some(reference) = &read.wishes.reference else { return };
+    if plan.problems().is_empty() && crate::expand::first_condition(read, &reference.levels).is_none() {
+        plan.mistake(
+            "order",
+            "the reference job of [order] is no condition that is run: it is skipped or does not fit",
+            "choose other levels in [order.reference]",
+        );
+    }
+}
+
+fn check_circle(read: &Plan, plan: &Section<'_>) {
+    let Some(circle) = read.wishes.circle(&read.matrix) else { return };
+    let names: Vec<String> = circle
+        .iter()
+        .chain(circle.first())
+        .map(|(module, channel)| {
+            format!("{} on {}", read.modules[*module].name, read.channels[*channel].name)
+        })
+        .collect();
+    let span = read.wishes.before.last().map_or(0..0, |last| last.span.clone());
+    plan.problems().add(
+        span,
+        format!("the precedences go round in a circle: {}", names.join(" before ")),
+        Some("remove one of the [[order.precedence]] on it (the baseline comes before everything)".into()),
+    );
 }
 
 fn check_held(training: &Training, matrix: Option<&Matrix>, supplies: &[Supply], plan: &Section<'_>) {

@@ -2,7 +2,6 @@
 
 use super::devices::*;
 use super::section::{Placed, Section};
-use super::text::Named;
 use crate::jedec::{DDR4_VREF_DQ, DDR5_VREF};
 use crate::rates::Generation;
 use crate::results::MOST_LANES;
@@ -92,21 +91,23 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
 }
 
 /// Declared things by unique name.
-pub(super) fn unique<T: Named>(
+pub(super) fn unique<T>(
     sections: Vec<Section<'_>>,
     read: impl Fn(&Section<'_>, Placed<String>) -> Option<T>,
 ) -> Vec<T> {
     let mut list: Vec<T> = Vec::new();
+    let mut names: Vec<String> = Vec::new();
     for section in sections {
         let name = section.required_text("name", "a name of its own");
         let thing = name.and_then(|name| {
-            if list.iter().any(|known| known.name() == name.value) {
+            if names.contains(&name.value) {
                 section.mistake(
                     "name",
                     format!("{} has the name of an earlier one", section.title),
                     "give each its own name: results are kept under it",
                 );
             }
+            names.push(name.value.clone());
             read(&section, name)
         });
         section.finish();

@@ -1,6 +1,7 @@
 //! From stored results to verdicts: feed every job to a [`Judge`], then let it [`Judge::finish`].
 
 pub mod budget;
+mod details;
 mod gather;
 mod picture;
 mod training;
