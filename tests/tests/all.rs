@@ -13,3 +13,4 @@ mod rig;
 mod shards;
 mod spd;
 mod support;
+mod target;
