@@ -10,6 +10,7 @@ use crate::run_folder::store_failure;
 use crate::store::{Attempts, StoreReader, Target};
 use crate::timeline::{Ran, compose};
 use drivers::simulated::assembly;
+use drivers::simulated::physics::Mark;
 use drivers::simulated::target::MODEL_VERSION;
 use plans::expand::{Job, JobKeys, short_key};
 use plans::order::Hours;
@@ -228,7 +229,7 @@ fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
     let Ok(parameters) = assembly::parameters(plan.interface.generation, &plan.model) else {
         return Vec::new();
     };
-    parameters
+    let mut entries: Vec<ModelEntry> = parameters
         .entries()
         .map(|entry| ModelEntry {
             name: entry.name.into(),
@@ -237,7 +238,26 @@ fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
             mark: entry.mark.text().into(),
             set_by_plan: plan.model.iter().any(|value| value.name == entry.name),
         })
-        .collect()
+        .collect();
+    // A module's or channel's own values stand behind the plan's.
+    let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
+    let channels = plan.matrix.channels.iter().map(|index| &plan.channels[*index]);
+    let own = modules
+        .map(|module| (&module.name, &module.overrides))
+        .chain(channels.map(|channel| (&channel.name, &channel.overrides)));
+    for (owner, values) in own {
+        for value in values {
+            let unit = entries.iter().find(|entry| entry.name == value.name).map(|entry| entry.unit.clone());
+            entries.push(ModelEntry {
+                name: format!("{} of {owner}", value.name),
+                value: value.value,
+                unit: unit.unwrap_or_default(),
+                mark: Mark::Given.text().into(),
+                set_by_plan: true,
+            });
+        }
+    }
+    entries
 }
 
 /// The chips, modules and channels that the matrix names.

@@ -17,3 +17,4 @@ mod shards;
 mod spd;
 mod store_examples;
 mod support;
+mod target;
