@@ -33,6 +33,9 @@ pub enum Command {
     Preview {
         /// The plan (TOML).
         plan: PathBuf,
+        /// The bench (TOML): also prints every command in order, opening no connection.
+        #[arg(long, value_name = "BENCH")]
+        bench: Option<PathBuf>,
         /// Also write the whole fitting list as a printable page with check boxes and a timeline.
         #[arg(long, value_name = "FILE.html")]
         page: Option<PathBuf>,
@@ -64,6 +67,9 @@ pub enum Command {
         #[command(flatten)]
         json: Json,
     },
+    /// Look at a bench, or make it safe now.
+    #[command(subcommand)]
+    Bench(BenchCommand),
     /// Merge shards, or parts of a plan measured on several benches, into one run folder.
     Merge {
         /// The run folder to write: a new one, or one that an earlier merge began.
@@ -121,11 +127,29 @@ pub struct ChannelArguments {
     pub json: Json,
 }
 
+/// Commands about a bench.
+#[derive(Debug, Subcommand)]
+pub enum BenchCommand {
+    /// Are the instruments there, calibrated and within limits, and what is on right now? Switches nothing.
+    Check {
+        /// The bench (TOML).
+        bench: PathBuf,
+    },
+    /// Switch everything off, verified by measurement, from any state.
+    Safe {
+        /// The bench (TOML).
+        bench: PathBuf,
+    },
+}
+
 /// Arguments of `run`.
 #[derive(Debug, Args)]
 pub struct RunArguments {
     /// The plan (TOML).
     pub plan: PathBuf,
+    /// The bench (TOML) to measure on; without it the target is the simulated one.
+    #[arg(long, value_name = "BENCH")]
+    pub bench: Option<PathBuf>,
     /// Run folder; continued if it already has results. Default: runs/ and the plan's file name.
     #[arg(long, value_name = "DIR")]
     pub into: Option<PathBuf>,

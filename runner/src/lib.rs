@@ -2,6 +2,7 @@
 
 pub mod again;
 pub mod bench_clock;
+pub mod bench_run;
 pub mod capture;
 pub mod capture_hours;
 pub mod cli;
@@ -15,6 +16,7 @@ pub mod fitted;
 pub mod fitting_list;
 pub mod folder_facts;
 pub mod forecast;
+pub mod hands;
 pub mod judging;
 pub mod merge;
 pub mod named_files;

@@ -218,7 +218,8 @@ fn finished(plan: &Plan, todo: &Todo, mut result: JobResult) -> Result<Finished,
     })
 }
 
-fn row(plan: &Plan, todo: &Todo) -> JobRow {
+/// A job's row, without a clock.
+pub(crate) fn row(plan: &Plan, todo: &Todo) -> JobRow {
     let condition = &todo.condition;
     let name = |factor: Factor| plan.level_name(factor, condition.level(factor));
     JobRow {

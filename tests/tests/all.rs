@@ -1,5 +1,7 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
+mod bench_driver;
+mod bench_run;
 mod chance;
 mod faulty;
 mod files;
@@ -13,6 +15,7 @@ mod program;
 mod report;
 mod rig;
 mod schedule;
+mod scripted;
 mod shards;
 mod spd;
 mod store_examples;

@@ -1,5 +1,6 @@
 //! One file a command; each returns its exit code.
 
+mod bench;
 mod channel;
 mod check;
 mod export;
@@ -19,7 +20,11 @@ pub fn dispatch(cli: Cli) -> Exit {
     let terminal = Terminal::detect(cli.no_color);
     let outcome = match cli.command {
         Command::Check { plan } => check::check(&terminal, &plan),
-        Command::Preview { plan, page, only, json } => {
+        Command::Preview { plan, bench: Some(file), only, .. } => {
+            bench::preview(&terminal, &plan, &file, &only.only)
+        }
+        Command::Bench(command) => bench::bench(&terminal, &command),
+        Command::Preview { plan, page, only, json, .. } => {
             preview::preview(&terminal, &plan, page.as_deref(), &only.only, json.json)
         }
         Command::Module { file, json } => module::module(&terminal, &file, json.json),

@@ -13,7 +13,7 @@ use crate::night::{Night, Todo, simulate};
 use crate::plan_file::PlanFile;
 use crate::progress::Progress;
 use crate::room::refuse_without_room;
-use crate::run_folder::{open_for, store_failure};
+use crate::run_folder::{open_for, open_on, store_failure};
 use crate::shard::{Shard, split};
 use crate::signals::Watch;
 use crate::store::{Holder, LimitSet, Store, utc_text};
@@ -55,13 +55,28 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         refuse_without_room(plan, &selected, &dir)?;
     }
     terminal.note(&format!(
-        "{}: {} jobs on the simulated target, seed {}, into {}",
+        "{}: {} jobs on {}, into {}",
         plan.title,
         selected.len(),
-        arguments.seed,
+        match &arguments.bench {
+            Some(bench) => format!("the bench of {}", bench.display()),
+            None => format!("the simulated target, seed {}", arguments.seed),
+        },
         dir.display()
     ));
-    let mut store = open_for(&dir, &file, arguments.seed)?;
+    let bench = match &arguments.bench {
+        Some(path) => {
+            Some(crate::bench_run::BenchSession::prepare(terminal, path, &file, &forecast, &keys, &dir)?)
+        }
+        None => None,
+    };
+    let mut store = match &bench {
+        Some(session) => open_on(&dir, &file, arguments.seed, session.target())?,
+        None => open_for(&dir, &file, arguments.seed)?,
+    };
+    if bench.is_some() {
+        crate::bench_run::reopen_unmeasured(&mut store, &selected)?;
+    }
     let done_keys = store.reader().done_keys().map_err(|error| store_failure(&error))?;
     let given_up = store.reader().given_up().map_err(|error| store_failure(&error))?;
     for todo in &mut selected {
@@ -111,24 +126,35 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         || std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get),
         usize::from,
     );
-    let checked = check_fittings(plan, &executor, &options, &todo, threads, &cancel)?;
-    for note in &checked.notes {
-        terminal.note(&format!("fit check: {note}"));
-    }
-    executor.give_up(checked.given_up);
-    let options = Arc::new(options);
-    let open = || -> Box<dyn Driver> { Box::new(SimulatedTarget::new(Arc::clone(&options))) };
-    let mut progress = Progress::new(*terminal, done_before, done_before + todo.len())
-        .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
-    let outcome = simulate(
-        Night { plan, executor: &executor, open: &open, threads },
-        &todo,
-        &mut store,
-        &cancel,
-        &mut progress,
-    );
-    progress.finish();
-    outcome?;
+    let ran = match bench {
+        Some(session) => {
+            let mut progress = Progress::new(*terminal, done_before, done_before + todo.len());
+            let ended = session.run(plan, executor, &todo, &mut store, &cancel, &mut progress);
+            progress.finish();
+            ended.map(Some)
+        }
+        None => {
+            let checked = check_fittings(plan, &executor, &options, &todo, threads, &cancel)?;
+            for note in &checked.notes {
+                terminal.note(&format!("fit check: {note}"));
+            }
+            executor.give_up(checked.given_up);
+            let options = Arc::new(options);
+            let open = || -> Box<dyn Driver> { Box::new(SimulatedTarget::new(Arc::clone(&options))) };
+            let mut progress = Progress::new(*terminal, done_before, done_before + todo.len())
+                .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
+            let outcome = simulate(
+                Night { plan, executor: &executor, open: &open, threads },
+                &todo,
+                &mut store,
+                &cancel,
+                &mut progress,
+            );
+            progress.finish();
+            outcome.map(|_| None)
+        }
+    };
+    let on_bench = ran?;
     let stopped = watch.exit();
     log(&mut store, if stopped.is_some() { "stopped by a signal" } else { "run ended" }, "")?;
     let folder = JudgedFolder::read(&dir, store.reader())?;
@@ -139,7 +165,16 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     } else {
         terminal.out(&ending(&folder, &report));
     }
-    Ok(stopped.unwrap_or_else(|| exit_of(plan, &folder, &selection, arguments.shard.map(|_| &selected[..]))))
+    let verdicts = exit_of(plan, &folder, &selection, arguments.shard.map(|_| &selected[..]));
+    if let Some(ended) = &on_bench {
+        if let Some(words) = &ended.not_safe {
+            terminal
+                .note(&format!("\n*** COULD NOT MAKE SAFE ***\n{words}\nSwitch the bench off by hand now."));
+            return Ok(Exit::NotSafe);
+        }
+        return Ok(stopped.unwrap_or_else(|| ended.exit(verdicts)));
+    }
+    Ok(stopped.unwrap_or(verdicts))
 }
 
 fn folder(arguments: &RunArguments) -> PathBuf {

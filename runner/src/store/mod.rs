@@ -33,6 +33,7 @@ mod tests;
 pub use disk::{StoredAmount, disk_space_estimate, free_disk_bytes};
 pub use error::StoreError;
 pub use events::{Event, EventCheck};
+pub(crate) use lock::FolderLock;
 pub use lock::{Holder, utc_text};
 pub use notes::GivenUp;
 pub use packing::{PackingError, pack_visits, unpack_visits};
@@ -41,7 +42,6 @@ pub use rows::{JobKey, JobRow, LimitSet, Meta, PackedJob, Reading, StoredJob, Ta
 pub use schema::FORMAT_VERSION;
 
 use disk::Ballast;
-use lock::FolderLock;
 use plans::results::JobResult;
 use rusqlite::{Connection, ErrorCode, Transaction, TransactionBehavior, params};
 use schema::Found;
