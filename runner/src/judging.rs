@@ -3,18 +3,23 @@
 use crate::bench_clock::BenchClock;
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
+use crate::notes;
 use crate::plan_file::PlanFile;
+use crate::prefetch::each_job;
 use crate::run_folder::store_failure;
 use crate::store::{Attempts, StoreReader, Target};
+use crate::timeline::{Ran, compose};
 use drivers::simulated::assembly;
+use drivers::simulated::physics::Mark;
 use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::{Job, JobKeys};
+use plans::expand::{Job, JobKeys, short_key};
 use plans::order::Hours;
 use plans::plan::judge::Metric;
+use plans::plan::measure::TrainingPolicy;
 use plans::plan::text::lane_list;
 use plans::results::EyeName;
 use reports::judge::{Judge, picture};
-use reports::judged::{EyePicture, JudgedRun, ModelEntry, RunFacts, TestedItem};
+use reports::judged::{Equipment, EyePicture, JudgedRun, ModelEntry, RunFacts, Superseded, TestedItem};
 use reports::page;
 use serde_json::json;
 use sha2::{Digest, Sha256};
@@ -34,6 +39,8 @@ pub struct JudgedFolder {
     pub run: JudgedRun,
     /// Facts printed beside them.
     pub facts: RunFacts,
+    /// The plan's jobs by key.
+    pub jobs: HashMap<[u8; 32], Job>,
     /// Bench hours of a simulated run by kind, composed in the plan's order.
     pub hours: Option<Hours>,
     /// Key of the first counting job of each condition, for its pictures.
@@ -63,11 +70,11 @@ impl JudgedFolder {
         let mut seconds = 0.0;
         let mut clock = BenchClock::new(&file.plan, &forecast);
         let mut ends: Option<(String, String)> = None;
-        for stored in reader.jobs(Attempts::Counting) {
-            let stored = stored.map_err(|error| store_failure(&error))?;
-            let Some(job) = jobs.get(&stored.row.key) else { continue };
-            let result = reader.result(&stored).map_err(|error| store_failure(&error))?;
+        let mut ran = Vec::new();
+        each_job(reader, |stored, result| {
+            let Some(job) = jobs.get(&stored.row.key) else { return };
             judge.add(job, &stored.row.key, &result);
+            ran.push(Ran::new(&stored, job, &forecast));
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
             clock.took(stored.row.plan_position, &result.outcome, result.times);
             seconds += result.times.measuring_s + result.times.training_s;
@@ -77,7 +84,8 @@ impl JudgedFolder {
                 *start = start.clone().min(stored.row.started_utc.clone());
                 *end = end.clone().max(stored.row.ended_utc.clone());
             }
-        }
+        })
+        .map_err(|error| store_failure(&error))?;
         // On a bench the clock on the wall says how long it took; a simulated run's time is composed.
         let hours = if simulated { Some(clock.observed()?.done.hours()) } else { None };
         let plan_hash = sha256(&meta.plan_text);
@@ -86,6 +94,7 @@ impl JudgedFolder {
             let words = format!("{plan_hash} {} {} {}", meta.seed, run.jobs_done, MODEL_VERSION);
             format!("NB-{}", &sha256(&words)[..12])
         };
+        let (timeline, timeline_source) = compose(ran, &meta.target, &forecast, &keys);
         let facts = RunFacts {
             title: file.plan.title.clone(),
             purpose: file.plan.purpose.clone(),
@@ -106,10 +115,18 @@ impl JudgedFolder {
             model: if simulated { model_entries(&file) } else { Vec::new() },
             limits: file.plan.limits.clone(),
             items: tested_items(&file),
-            equipment: Vec::new(),
+            equipment: equipment(reader)?,
             log: log_lines(reader, simulated)?,
+            timeline,
+            timeline_source,
+            superseded: superseded(reader, &jobs)?,
+            notes: notes::read(dir, &jobs)?,
+            held_degc: match file.plan.training.policy {
+                TrainingPolicy::Held { temperature, .. } => Some(temperature),
+                TrainingPolicy::EveryCondition => None,
+            },
         };
-        Ok(JudgedFolder { file, run, facts, hours, keys: first_keys })
+        Ok(JudgedFolder { file, run, facts, hours, jobs, keys: first_keys })
     }
 
     /// Writes DIR/report.html and returns its path.
@@ -159,7 +176,7 @@ impl JudgedFolder {
             if capture.eye == eye {
                 let lane = lane.or_else(|| capture.lanes.first().copied()).unwrap_or(0);
                 return picture(&capture, lane, mask)
-                    .map(Some)
+                    .map(|drawn| Some(EyePicture { job: short_key(&key), ..drawn }))
                     .map_err(|error| Failure::new(Exit::Store, error.to_string()));
             }
         }
@@ -212,7 +229,7 @@ fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
     let Ok(parameters) = assembly::parameters(plan.interface.generation, &plan.model) else {
         return Vec::new();
     };
-    parameters
+    let mut entries: Vec<ModelEntry> = parameters
         .entries()
         .map(|entry| ModelEntry {
             name: entry.name.into(),
@@ -221,7 +238,26 @@ fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
             mark: entry.mark.text().into(),
             set_by_plan: plan.model.iter().any(|value| value.name == entry.name),
         })
-        .collect()
+        .collect();
+    // A module's or channel's own values stand behind the plan's.
+    let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
+    let channels = plan.matrix.channels.iter().map(|index| &plan.channels[*index]);
+    let own = modules
+        .map(|module| (&module.name, &module.overrides))
+        .chain(channels.map(|channel| (&channel.name, &channel.overrides)));
+    for (owner, values) in own {
+        for value in values {
+            let unit = entries.iter().find(|entry| entry.name == value.name).map(|entry| entry.unit.clone());
+            entries.push(ModelEntry {
+                name: format!("{} of {owner}", value.name),
+                value: value.value,
+                unit: unit.unwrap_or_default(),
+                mark: Mark::Given.text().into(),
+                set_by_plan: true,
+            });
+        }
+    }
+    entries
 }
 
 /// The chips, modules and channels that the matrix names.
@@ -259,6 +295,45 @@ fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
         item(&channel.name, format!("channel, {} riser(s){adapter}{measured}", channel.risers), None)
     });
     chips.chain(modules).chain(channels).collect()
+}
+
+/// Attempts that do not count any more; none are looked for where the counts show none.
+fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec<Superseded>, Failure> {
+    if reader.progress().map_err(|error| store_failure(&error))?.superseded == 0 {
+        return Ok(Vec::new());
+    }
+    let mut list = Vec::new();
+    for stored in reader.jobs(Attempts::All) {
+        let stored = stored.map_err(|error| store_failure(&error))?;
+        if let (Some(reason), Some(job)) = (stored.superseded, jobs.get(&stored.row.key)) {
+            list.push(Superseded {
+                condition: job.condition as usize,
+                key: short_key(&stored.row.key),
+                attempt: stored.attempt,
+                reason,
+            });
+        }
+    }
+    Ok(list)
+}
+
+/// Instruments as they answered, from the events of the latest run on a bench.
+fn equipment(reader: &StoreReader) -> Result<Vec<Equipment>, Failure> {
+    let mut list: Vec<Equipment> = Vec::new();
+    for event in reader.events().map_err(|error| store_failure(&error))? {
+        if event.kind != crate::bench_run::INSTRUMENT_EVENT {
+            continue;
+        }
+        let (role, rest) = event.text.split_once(": ").unwrap_or((event.text.as_str(), ""));
+        let (identification, due) = rest.rsplit_once("; calibration due ").unwrap_or((rest, ""));
+        list.retain(|known| known.role != role);
+        list.push(Equipment {
+            role: role.into(),
+            identification: identification.into(),
+            calibration_due: due.starts_with(|digit: char| digit.is_ascii_digit()).then(|| due.into()),
+        });
+    }
+    Ok(list)
 }
 
 /// Events worth a reader's attention; simulated runs carry no clock, so theirs have no time.

@@ -269,7 +269,11 @@ impl BenchSession {
         for (state, spec) in states.iter().zip(&self.bench.instruments) {
             let due = spec.calibration_due.map_or("no due date".into(), |date| date.to_string());
             let answer = state.answer.as_deref().unwrap_or_default();
-            note(store, "instrument", &format!("{}: {answer}; calibration due {due}", state.name))?;
+            note(
+                store,
+                super::INSTRUMENT_EVENT,
+                &format!("{}: {answer}; calibration due {due}", state.name),
+            )?;
         }
         let left_on: Vec<String> = states
             .iter()
