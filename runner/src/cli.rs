@@ -57,6 +57,9 @@ pub enum Command {
     Report {
         /// The run folder.
         dir: PathBuf,
+        /// Draw the eyes of this job instead (first digits of its key), into DIR/eye-KEY.html.
+        #[arg(long, value_name = "JOB")]
+        eye: Option<String>,
         /// Machine output.
         #[command(flatten)]
         json: Json,

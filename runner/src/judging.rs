@@ -3,19 +3,23 @@
 use crate::bench_clock::BenchClock;
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
+use crate::notes;
 use crate::plan_file::PlanFile;
+use crate::prefetch::each_job;
 use crate::run_folder::store_failure;
 use crate::store::{Attempts, StoreReader, Target};
+use crate::timeline::{Ran, compose};
 use drivers::simulated::assembly;
 use drivers::simulated::physics::Mark;
 use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::{Job, JobKeys};
+use plans::expand::{Job, JobKeys, short_key};
 use plans::order::Hours;
 use plans::plan::judge::Metric;
+use plans::plan::measure::TrainingPolicy;
 use plans::plan::text::lane_list;
 use plans::results::EyeName;
 use reports::judge::{Judge, picture};
-use reports::judged::{EyePicture, JudgedRun, ModelEntry, RunFacts, TestedItem};
+use reports::judged::{EyePicture, JudgedRun, ModelEntry, RunFacts, Superseded, TestedItem};
 use reports::page;
 use serde_json::json;
 use sha2::{Digest, Sha256};
@@ -35,6 +39,8 @@ pub struct JudgedFolder {
     pub run: JudgedRun,
     /// Facts printed beside them.
     pub facts: RunFacts,
+    /// The plan's jobs by key.
+    pub jobs: HashMap<[u8; 32], Job>,
     /// Bench hours of a simulated run by kind, composed in the plan's order.
     pub hours: Option<Hours>,
     /// Key of the first counting job of each condition, for its pictures.
@@ -64,11 +70,11 @@ impl JudgedFolder {
         let mut seconds = 0.0;
         let mut clock = BenchClock::new(&file.plan, &forecast);
         let mut ends: Option<(String, String)> = None;
-        for stored in reader.jobs(Attempts::Counting) {
-            let stored = stored.map_err(|error| store_failure(&error))?;
-            let Some(job) = jobs.get(&stored.row.key) else { continue };
-            let result = reader.result(&stored).map_err(|error| store_failure(&error))?;
+        let mut ran = Vec::new();
+        each_job(reader, |stored, result| {
+            let Some(job) = jobs.get(&stored.row.key) else { return };
             judge.add(job, &stored.row.key, &result);
+            ran.push(Ran::new(&stored, job, &forecast));
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
             clock.took(stored.row.plan_position, &result.outcome, result.times);
             seconds += result.times.measuring_s + result.times.training_s;
@@ -78,7 +84,8 @@ impl JudgedFolder {
                 *start = start.clone().min(stored.row.started_utc.clone());
                 *end = end.clone().max(stored.row.ended_utc.clone());
             }
-        }
+        })
+        .map_err(|error| store_failure(&error))?;
         // On a bench the clock on the wall says how long it took; a simulated run's time is composed.
         let hours = if simulated { Some(clock.observed()?.done.hours()) } else { None };
         let plan_hash = sha256(&meta.plan_text);
@@ -87,6 +94,7 @@ impl JudgedFolder {
             let words = format!("{plan_hash} {} {} {}", meta.seed, run.jobs_done, MODEL_VERSION);
             format!("NB-{}", &sha256(&words)[..12])
         };
+        let (timeline, timeline_source) = compose(ran, &meta.target, &forecast, &keys);
         let facts = RunFacts {
             title: file.plan.title.clone(),
             purpose: file.plan.purpose.clone(),
@@ -109,8 +117,16 @@ impl JudgedFolder {
             items: tested_items(&file),
             equipment: Vec::new(),
             log: log_lines(reader, simulated)?,
+            timeline,
+            timeline_source,
+            superseded: superseded(reader, &jobs)?,
+            notes: notes::read(dir, &jobs)?,
+            held_degc: match file.plan.training.policy {
+                TrainingPolicy::Held { temperature, .. } => Some(temperature),
+                TrainingPolicy::EveryCondition => None,
+            },
         };
-        Ok(JudgedFolder { file, run, facts, hours, keys: first_keys })
+        Ok(JudgedFolder { file, run, facts, hours, jobs, keys: first_keys })
     }
 
     /// Writes DIR/report.html and returns its path.
@@ -160,7 +176,7 @@ impl JudgedFolder {
             if capture.eye == eye {
                 let lane = lane.or_else(|| capture.lanes.first().copied()).unwrap_or(0);
                 return picture(&capture, lane, mask)
-                    .map(Some)
+                    .map(|drawn| Some(EyePicture { job: short_key(&key), ..drawn }))
                     .map_err(|error| Failure::new(Exit::Store, error.to_string()));
             }
         }
@@ -279,6 +295,26 @@ fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
         item(&channel.name, format!("channel, {} riser(s){adapter}{measured}", channel.risers), None)
     });
     chips.chain(modules).chain(channels).collect()
+}
+
+/// Attempts that do not count any more; none are looked for where the counts show none.
+fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec<Superseded>, Failure> {
+    if reader.progress().map_err(|error| store_failure(&error))?.superseded == 0 {
+        return Ok(Vec::new());
+    }
+    let mut list = Vec::new();
+    for stored in reader.jobs(Attempts::All) {
+        let stored = stored.map_err(|error| store_failure(&error))?;
+        if let (Some(reason), Some(job)) = (stored.superseded, jobs.get(&stored.row.key)) {
+            list.push(Superseded {
+                condition: job.condition as usize,
+                key: short_key(&stored.row.key),
+                attempt: stored.attempt,
+                reason,
+            });
+        }
+    }
+    Ok(list)
 }
 
 /// Events worth a reader's attention; simulated runs carry no clock, so theirs have no time.

@@ -9,6 +9,7 @@ pub mod clock;
 pub mod commands;
 pub mod execute;
 pub mod exit;
+pub mod eye_page;
 pub mod fit_check;
 pub mod fitted;
 pub mod fitting_list;
@@ -18,7 +19,9 @@ pub mod judging;
 pub mod merge;
 pub mod named_files;
 pub mod night;
+pub mod notes;
 pub mod plan_file;
+pub mod prefetch;
 pub mod progress;
 pub mod room;
 pub mod run_folder;
@@ -26,6 +29,7 @@ pub mod shard;
 pub mod signals;
 pub mod store;
 pub mod terminal;
+pub mod timeline;
 
 /// Reads the command line, does what it asks, and gives the exit code.
 pub fn main() -> std::process::ExitCode {

@@ -74,6 +74,16 @@ pub struct EyeTally {
     pub metrics: Vec<(Metric, Vec<LaneTally>)>,
     /// Width and height of each lane: kept for strips and distributions whether judged or not.
     pub sizes: [Vec<LaneTally>; 2],
+    /// Sum of the eyes' centres over open lanes and jobs, ps and mV, and their number.
+    centres: (f64, f64, u32),
+}
+
+impl EyeTally {
+    /// Centre of the eye as seen from the operating point, ps and mV; mean over open lanes and jobs.
+    pub fn centre(&self) -> Option<(f64, f64)> {
+        let (ps, mv, count) = self.centres;
+        (count > 0).then(|| (ps / f64::from(count), mv / f64::from(count)))
+    }
 }
 
 /// Everything measured at one condition.
@@ -107,11 +117,25 @@ impl ConditionTally {
                     lanes: capture.lanes.clone(),
                     metrics: judged.iter().map(|metric| (*metric, blank())).collect(),
                     sizes: [blank(), blank()],
+                    centres: (0.0, 0.0, 0),
                 });
                 self.eyes.len() - 1
             }
         };
         let eye = &mut self.eyes[index];
+        for lane in lanes.iter().filter(|lane| lane.state == EyeState::Open) {
+            let half = |one: Metric, other: Metric| {
+                let value = |metric: Metric| lane.value(metric.into(), Reading::SubTap);
+                let (one, other) = (value(one)?, value(other)?);
+                // A side that runs off the grid has no edge, so the eye has no centre.
+                let both = !one.at_least && !other.at_least;
+                both.then(|| (one.base_value(&capture.grid) - other.base_value(&capture.grid)) / 2.0)
+            };
+            let across = half(Metric::RightMargin, Metric::LeftMargin);
+            if let (Some(ps), Some(mv)) = (across, half(Metric::UpMargin, Metric::DownMargin)) {
+                eye.centres = (eye.centres.0 + ps, eye.centres.1 + mv, eye.centres.2 + 1);
+            }
+        }
         let sizes = [Metric::Width, Metric::Height];
         for (position, lane) in lanes.iter().enumerate() {
             let tallies = eye.metrics.iter_mut().map(|(metric, tallies)| (*metric, tallies));

@@ -69,6 +69,7 @@ impl<'p> Judge<'p> {
         let rate = condition.rate(self.plan);
         let tally = self.tallies.entry(job.condition).or_default();
         let mut trouble = String::new();
+        let mut valid = true;
         match &result.outcome {
             JobOutcome::Measured => {}
             JobOutcome::TrainingFailed => {
@@ -81,6 +82,7 @@ impl<'p> Judge<'p> {
             }
             JobOutcome::NotMeasured { reason } => {
                 trouble = reason.clone();
+                valid = false;
                 tally.faults.push(reason.clone());
             }
         }
@@ -100,6 +102,7 @@ impl<'p> Judge<'p> {
                 let words = format!("stored counts contradict themselves: {error}");
                 tally.faults.push(words.clone());
                 trouble = words;
+                valid = false;
             }
         }
         if !result.identity.chip_serial.is_empty() && !self.identities.contains(&result.identity) {
@@ -114,6 +117,7 @@ impl<'p> Judge<'p> {
             repeat: job.repeat,
             start: job.start,
             trained: result.outcome == JobOutcome::Measured,
+            valid,
             trouble,
             temperature_degc: result.readback.as_ref().map(|readback| readback.temperature.0),
             vddq_v: result.readback.as_ref().and_then(|readback| vddq(&readback.rails)),
@@ -272,7 +276,15 @@ fn lane_values(eyes: &[EyeTally]) -> Vec<LaneValues> {
             let mean = |index: usize| {
                 eye.sizes[index].iter().map(|lane| lane.value().unwrap_or(0.0) as f32).collect::<Vec<f32>>()
             };
-            LaneValues { eye: eye.eye, lanes: eye.lanes.clone(), width_ps: mean(0), height_mv: mean(1) }
+            let centre = eye.centre();
+            LaneValues {
+                eye: eye.eye,
+                lanes: eye.lanes.clone(),
+                width_ps: mean(0),
+                height_mv: mean(1),
+                centre_ps: centre.map(|(ps, _)| ps as f32),
+                centre_mv: centre.map(|(_, mv)| mv as f32),
+            }
         })
         .collect()
 }

@@ -26,7 +26,7 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::Channel(arguments) => channel::channel(&terminal, &arguments),
         Command::Run(arguments) => run::run(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
-        Command::Report { dir, json } => report::report(&terminal, &dir, json.json),
+        Command::Report { dir, eye, json } => report::report(&terminal, &dir, eye.as_deref(), json.json),
         Command::Merge { out, parts, json } => merge::merge(&terminal, &out, &parts, json.json),
         Command::Export { dir, format, out, only } => {
             export::export(&terminal, &dir, format, out.as_deref(), &only.only)
