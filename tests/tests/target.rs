@@ -141,7 +141,7 @@ fn a_symmetric_supply_corner_leaves_ddr5s_limits() {
     let path = folder.file("ddr4.toml", &ddr4);
     let run = nightbench(folder.path(), &["check", path.to_str().unwrap()]);
     assert_eq!(run.code, 2);
-    assert!(run.err.contains("1.14 V to 1.26 V"), "{}", run.err);
+    assert!(run.err.contains("1.140 V to 1.260 V"), "{}", run.err);
 }
 
 /// One condition of the small DDR4 plan.
