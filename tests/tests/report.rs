@@ -70,7 +70,8 @@ fn numbers_are_equal_in_store_table_json_lines_and_page() {
             for (lane, width) in
                 eye["lanes"].as_array().unwrap().iter().zip(eye["width_ps"].as_array().unwrap())
             {
-                let row = of_condition.iter().find(|row| row["lane"] == lane.to_string()).unwrap();
+                let wanted = lane.to_string();
+                let row = of_condition.iter().find(|row| row["lane"] == wanted).unwrap();
                 let (table, json) = (row["width_ps"].parse::<f64>().unwrap(), width.as_f64().unwrap());
                 assert_eq!(table as f32, json as f32);
             }
