@@ -78,10 +78,17 @@ pub fn timetable(
             })
             .map(|index| index as u32)
     });
+    let reference = plan.reference.as_ref().and_then(|wishes| {
+        let index = jobs.iter().position(|job| {
+            expansion.conditions[job.condition as usize].levels == wishes.levels
+                && (job.mounting, job.repeat, job.start) == (0, 0, 0)
+        })?;
+        Some((index as u32, wishes.every_jobs))
+    });
     let rules = Rules {
         cold_first: plan.wishes.cold_first,
         baseline,
-        reference: None,
+        reference,
         before: Vec::new(),
         hold_temperature,
     };

@@ -1,5 +1,6 @@
 //! Eye metrics, statistics, uncertainty, verdicts and the report: pure.
 
+pub mod audit;
 pub mod export;
 pub mod eye;
 pub mod judge;

@@ -3,6 +3,7 @@
 pub mod capture;
 pub mod cli;
 pub mod commands;
+pub mod digests;
 pub mod execute;
 pub mod exit;
 pub mod forecast;
@@ -13,6 +14,7 @@ pub mod progress;
 pub mod run_folder;
 pub mod signals;
 pub mod store;
+pub mod term_sets;
 pub mod terminal;
 
 /// Reads the command line, does what it asks, and gives the exit code.

@@ -9,7 +9,8 @@
 use plans::point_rule::PointRule;
 use rand_chacha::ChaCha8Rng;
 use rand_core::SeedableRng;
-use rand_distr::{Binomial, Distribution, Hypergeometric, Open01, StandardNormal};
+use rand_distr::{Binomial, Distribution, Open01, StandardNormal};
+use std::sync::OnceLock;
 
 /// Errors that are placed one by one.
 const PLACED: usize = 48;
@@ -176,16 +177,67 @@ impl LaneErrors {
 /// Errors in the first `half` of `length` bits that hold `count` errors.
 fn half_of(length: u64, count: u64, half: u64, rng: &mut ChaCha8Rng) -> u64 {
     let (least, most) = ((count + half).saturating_sub(length), count.min(half));
-    if length <= EXACT_POPULATION
-        && let Ok(draw) = Hypergeometric::new(length, count, half)
-    {
-        return draw.sample(rng).clamp(least, most);
+    if length <= EXACT_POPULATION {
+        let draw: f64 = Open01.sample(rng);
+        return hypergeometric(length, count, half, draw);
     }
     let (n, c, h) = (length as f64, count as f64, half as f64);
     let mean = c * h / n;
     let variance = mean * (1.0 - c / n) * (n - h) / (n - 1.0);
     let draw: f64 = StandardNormal.sample(rng);
     ((mean + draw * variance.sqrt()).round().max(0.0) as u64).clamp(least, most)
+}
+
+/// ln n! for n up to [`EXACT_POPULATION`].
+fn ln_factorial(n: u64) -> f64 {
+    static TABLE: OnceLock<Vec<f64>> = OnceLock::new();
+    let table = TABLE.get_or_init(|| {
+        let mut sum = 0.0;
+        std::iter::once(0.0)
+            .chain((1..=EXACT_POPULATION).map(|n| {
+                sum += (n as f64).ln();
+                sum
+            }))
+            .collect()
+    });
+    table.get(n as usize).copied().unwrap_or(f64::INFINITY)
+}
+
+/// The hypergeometric value that a uniform draw selects when probabilities are laid out from the mode outwards:
+/// marked ones among `sample` drawn of `total`, `marked` of them marked. Ends after at most the support's length.
+fn hypergeometric(total: u64, marked: u64, sample: u64, draw: f64) -> u64 {
+    let (least, most) = ((marked + sample).saturating_sub(total), marked.min(sample));
+    let mode = ((sample + 1) * (marked + 1) / (total + 2)).clamp(least, most);
+    let choose = |n: u64, k: u64| ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k);
+    let at_mode =
+        (choose(marked, mode) + choose(total - marked, sample - mode) - choose(total, sample)).exp();
+    let mut rest = draw - at_mode;
+    let (mut low, mut p_low) = (mode, at_mode);
+    let (mut high, mut p_high) = (mode, at_mode);
+    while rest > 0.0 && (low > least || high < most) {
+        if high < most {
+            let (k, n, m, t) = (high as f64, sample as f64, marked as f64, total as f64);
+            p_high *= (m - k) * (n - k) / ((k + 1.0) * (t - m - n + k + 1.0));
+            high += 1;
+            rest -= p_high;
+            if rest <= 0.0 {
+                return high;
+            }
+        }
+        if low > least {
+            let (k, n, m, t) = (low as f64, sample as f64, marked as f64, total as f64);
+            p_low *= k * (t - m - n + k) / ((m - k + 1.0) * (n - k + 1.0));
+            low -= 1;
+            rest -= p_low;
+            if rest <= 0.0 {
+                return low;
+            }
+        }
+        if p_low + p_high < 1e-300 {
+            break;
+        }
+    }
+    mode
 }
 
 #[cfg(test)]
@@ -251,6 +303,31 @@ mod tests {
                     < 5.0 * (2.0 / f64::from(places) + 1.0 / (spread * f64::from(places))).sqrt(),
                 "variance at {ber}, {bits}: {variance} for {spread}"
             );
+        }
+    }
+
+    /// Against the closed form: mean K n / N and variance, and the support, over all draws of a fine grid.
+    #[test]
+    fn the_hypergeometric_draw_has_the_right_moments_and_support() {
+        for (total, marked, sample) in
+            [(16, 5, 8), (16, 16, 8), (16, 0, 8), (1000, 999, 500), (16384, 40, 8192), (11, 7, 5)]
+        {
+            let draws = 20_000;
+            let values: Vec<f64> = (0..draws)
+                .map(|i| {
+                    hypergeometric(total, marked, sample, (f64::from(i) + 0.5) / f64::from(draws)) as f64
+                })
+                .collect();
+            let (t, m, n) = (total as f64, marked as f64, sample as f64);
+            let mean = values.iter().sum::<f64>() / f64::from(draws);
+            let variance = values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / f64::from(draws);
+            let expected = n * m / t * (1.0 - m / t) * (t - n) / (t - 1.0);
+            assert!((mean - n * m / t).abs() < 0.01, "{total} {marked} {sample}: mean {mean}");
+            assert!(
+                (variance - expected).abs() < 0.02 * (1.0 + expected),
+                "{total} {marked} {sample}: {variance}"
+            );
+            assert!(values.iter().all(|value| *value <= m.min(n) && *value >= (m + n - t).max(0.0)));
         }
     }
 

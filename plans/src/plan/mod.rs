@@ -1,21 +1,29 @@
 //! The plan: what is characterized, over which factors, against which limits.
 
+pub mod budget;
 pub mod devices;
 pub mod judge;
 pub mod matrix;
 pub mod measure;
+pub mod presets;
 mod read_devices;
+pub mod reference;
+pub mod release;
 pub mod schedule;
 pub mod section;
+pub mod terms;
 pub mod text;
 
 use crate::order::BenchTimes;
 use crate::rates::Generation;
 use crate::units::Celsius;
 use devices::{Channel, Chip, Firmware, Interface, ModelValue, Module, Supply};
-use judge::{BudgetLine, DecisionRule, Limit};
+use budget::BudgetWishes;
+use judge::{DecisionRule, Limit};
 use matrix::{Declared, FACTORS, Factor, Matrix, Skip};
 use measure::{CapturePlan, Repeats, Training, TrainingPolicy};
+use reference::ReferenceWishes;
+use release::ReleaseWishes;
 use schedule::OrderWishes;
 use section::{PLAN, Problem, Problems, Section};
 use toml::de::DeTable;
@@ -55,8 +63,12 @@ pub struct Plan {
     pub limits: Vec<Limit>,
     /// Decision rule.
     pub decision: DecisionRule,
-    /// Lines added to the uncertainty budget.
-    pub budget: Vec<BudgetLine>,
+    /// Lines added to the uncertainty budget, and studies that give some.
+    pub budget: BudgetWishes,
+    /// What a release asks for.
+    pub release: ReleaseWishes,
+    /// The reference condition, measured again and again.
+    pub reference: Option<ReferenceWishes>,
     /// Wishes for the order.
     pub wishes: OrderWishes,
     /// Times of the bench.
@@ -164,7 +176,9 @@ fn read_plan(plan: &Section<'_>) -> Option<Plan> {
         );
     }
     let decision = DecisionRule::read(plan.table("decision"));
-    let budget = judge::read_budget(plan.tables("uncertainty"));
+    let budget = budget::read_budget(plan.tables("uncertainty"));
+    let release = ReleaseWishes::read(plan.table("release"));
+    let reference = plan.table("reference");
     let mut times = schedule::read_times(plan.table("bench_times"));
     let wishes = OrderWishes::read(plan.table("order"), &mut times, &modules, &channels);
     let model = plan.table("model").map(read_devices::read_model).unwrap_or_default();
@@ -191,12 +205,15 @@ fn read_plan(plan: &Section<'_>) -> Option<Plan> {
             limits,
             decision,
             budget,
+            release,
+            reference: None,
             wishes,
             times,
             model,
         };
         if whole {
             read.skips = matrix::read_skips(skip_sections, generation, &read.level_names());
+            read.reference = ReferenceWishes::read(reference, generation, &read.level_names());
         }
         result = Some(read);
     }

@@ -1,8 +1,9 @@
 //! `export`: results as a table, as JSON lines or as test results.
 
 use crate::cli::ExportFormat;
+use crate::digests::CacheUse;
 use crate::exit::{Exit, Failure, Outcome};
-use crate::judging::JudgedFolder;
+use crate::judging::{JudgedBy, JudgedFolder};
 use crate::run_folder::store_failure;
 use crate::store::Store;
 use crate::terminal::Terminal;
@@ -19,7 +20,7 @@ pub fn export(
     only: &[String],
 ) -> Outcome {
     let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
-    let mut folder = JudgedFolder::read(dir, &reader)?;
+    let mut folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(CacheUse::Look))?;
     let selection = Selection::read(&folder.file.plan, only).map_err(Failure::invalid)?;
     folder.run.conditions.retain(|condition| selection.contains(&condition.condition));
     folder.run.left_out.retain(|left_out| selection.contains(&left_out.condition));

@@ -1,11 +1,13 @@
 //! One file a command; each returns its exit code.
 
 mod check;
+mod compare;
 mod export;
 mod preview;
 mod report;
 mod run;
 mod status;
+mod study;
 
 use crate::cli::{Cli, Command};
 use crate::exit::Exit;
@@ -19,7 +21,9 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::Preview { plan, only, json } => preview::preview(&terminal, &plan, &only.only, json.json),
         Command::Run(arguments) => run::run(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
-        Command::Report { dir, json } => report::report(&terminal, &dir, json.json),
+        Command::Report(arguments) => report::report(&terminal, &arguments),
+        Command::Study { dir, json } => study::study(&terminal, &dir, json.json),
+        Command::Compare(arguments) => compare::compare(&terminal, &arguments),
         Command::Export { dir, format, out, only } => {
             export::export(&terminal, &dir, format, out.as_deref(), &only.only)
         }

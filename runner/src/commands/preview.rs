@@ -5,6 +5,7 @@ use crate::forecast::Forecast;
 use crate::plan_file::PlanFile;
 use crate::terminal::{Terminal, duration, table};
 use plans::plan::Plan;
+use plans::plan::release::obstacles;
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -42,6 +43,7 @@ fn machine(plan: &Plan, forecast: &Forecast) -> serde_json::Value {
             "change_over_hours": forecast.order.bound.change_over_min / 60.0,
             "ratio": forecast.order.bound.ratio(&forecast.order.cost, price),
         },
+        "release_impossible_because": obstacles(plan),
         "price_of_a_hands_on_change_min": price,
     })
 }
@@ -104,6 +106,13 @@ fn words(plan: &Plan, forecast: &Forecast) -> String {
         })
         .collect();
     text.push_str(&table(&["", "module", "channel", "jobs"], &rows, 3));
+    let obstacles = obstacles(plan);
+    if !obstacles.is_empty() {
+        text.push_str("\n\nThis plan cannot end in a release decision of \"yes\":");
+        for reason in obstacles {
+            text.push_str(&format!("\n  {reason}"));
+        }
+    }
     text.push_str(
         "\n\nTimes of the bench are defaults unless the plan's [bench_times] says otherwise: estimates.",
     );

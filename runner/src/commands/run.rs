@@ -1,21 +1,24 @@
 //! `run`: runs a plan, or continues it, and writes the report.
 
 use crate::cli::RunArguments;
+use crate::digests::CacheUse;
 use crate::execute::Executor;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::forecast::Forecast;
-use crate::judging::{JudgedFolder, worst};
+use crate::judging::{JudgedBy, JudgedFolder, worst};
 use crate::night::{Todo, simulate};
 use crate::plan_file::PlanFile;
 use crate::progress::Progress;
 use crate::run_folder::{open_for, store_failure};
 use crate::signals::Watch;
 use crate::store::{LimitSet, Store, utc_text};
+use crate::term_sets;
 use crate::terminal::{Terminal, table};
 use drivers::contract::CancelToken;
 use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions};
 use plans::expand::{JobKeys, Selection};
 use plans::plan::Plan;
+use plans::plan::terms::Terms;
 use reports::judge::every_verdict_passes;
 use reports::judged::Verdict;
 use std::collections::BTreeMap;
@@ -53,8 +56,10 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         arguments.seed,
         dir.display()
     ));
+    // A study that is not there is found out before anything is measured.
+    let terms = term_sets::resolve(Terms::of(plan), arguments.plan.parent())?;
     let mut store = open_for(&dir, &file, arguments.seed)?;
-    remember(&mut store, &file, places)?;
+    remember(&mut store, &file, &terms, places)?;
     let done_keys = store.reader().done_keys().map_err(|error| store_failure(&error))?;
     let todo: Vec<Todo> = selected.iter().filter(|todo| !done_keys.contains(&todo.key)).copied().collect();
     let done_before = selected.len() - todo.len();
@@ -81,7 +86,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     progress.finish();
     outcome?;
     let stopped = watch.exit();
-    let folder = JudgedFolder::read(&dir, store.reader())?;
+    let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
     store.close().map_err(|error| store_failure(&error))?;
     if arguments.json.json {
@@ -100,7 +105,12 @@ fn folder(arguments: &RunArguments) -> PathBuf {
 }
 
 /// Stores the plan as it is now, the jobs' places and the limits it would be judged by.
-fn remember(store: &mut Store, file: &PlanFile, places: Vec<([u8; 32], u64)>) -> Result<(), Failure> {
+fn remember(
+    store: &mut Store,
+    file: &PlanFile,
+    terms: &Terms,
+    places: Vec<([u8; 32], u64)>,
+) -> Result<(), Failure> {
     let utc = utc_text(SystemTime::now());
     let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
     if meta.plan_text != file.text {
@@ -109,7 +119,11 @@ fn remember(store: &mut Store, file: &PlanFile, places: Vec<([u8; 32], u64)>) ->
             .map_err(|error| store_failure(&error))?;
     }
     let fresh = store.reader().done_keys().map_err(|error| store_failure(&error))?.is_empty();
-    let limits_text = format!("{:?} {:?}", file.plan.limits, file.plan.decision);
+    let (known, _) = term_sets::recorded(store.reader(), &file.plan)?;
+    if known.iter().any(|set| set.terms == *terms) {
+        return Ok(());
+    }
+    let limits_text = term_sets::recorded_text("the plan", terms);
     store
         .record_limits(&LimitSet { limits_text, agreed_before_measuring: fresh, recorded_utc: utc })
         .map_err(|error| store_failure(&error))
