@@ -12,7 +12,7 @@ use rayon::prelude::*;
 use reports::judge::digest::{DIGEST_VERSION, JobDigest, digest, masks_for, training_digest};
 use std::collections::HashMap;
 use std::fs::File;
-use std::io::{BufReader, BufWriter, Read, Seek, SeekFrom, Write};
+use std::io::{BufReader, BufWriter, Read, Seek, Write};
 use std::path::{Path, PathBuf};
 
 /// Name of the cache in a run folder.

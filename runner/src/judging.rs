@@ -391,7 +391,7 @@ fn compare_sets(run: &mut JudgedRun, judge: &Judge<'_>, shown: &Terms, sets: &[N
 }
 
 /// The condition that counts with the lowest conformance probability, and its deciding metric.
-pub fn worst(run: &JudgedRun) -> Option<(&str, &reports::judged::JudgedMetric)> {
+pub fn worst(run: &JudgedRun) -> Option<(&str, &JudgedMetric)> {
     run.conditions
         .iter()
         .filter(|condition| condition.verdict.is_some())

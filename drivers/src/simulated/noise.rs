@@ -92,16 +92,21 @@ impl LaneErrors {
         }
     }
 
-    /// Bits (of all visits together) after which the rule decides this lane, given nothing else than its errors.
-    pub fn decided_at(&mut self, rule: &PointRule) -> u64 {
-        let most = rule.most_bits();
-        let mut errors = 0u64;
+    /// Bits (of all visits together, at least `from`) after which the rule decides this lane, given nothing else
+    /// than its errors. A lane that was decided at fewer bits and is open again at `from`, because the visit ran on
+    /// and met an error, is followed from `from`.
+    pub fn decided_at(&mut self, rule: &PointRule, from: u64) -> u64 {
+        let most = rule.most_bits().max(from);
+        let mut errors = if from == 0 { 0 } else { self.count(from) };
+        if from > 0 && rule.decide(from, errors).is_some() {
+            return from;
+        }
         loop {
-            let passes = rule.pass_bits(errors).min(most);
+            let passes = rule.pass_bits(errors).clamp(from, most);
             match self.arrival(errors as usize) {
                 Some(at) if at <= passes => {
                     errors += 1;
-                    if rule.decide(at, errors).is_some() {
+                    if at > from && rule.decide(at, errors).is_some() {
                         return at;
                     }
                 }
@@ -110,10 +115,10 @@ impl LaneErrors {
             }
         }
         if self.ber <= 0.0 {
-            return rule.pass_bits(errors).min(most);
+            return rule.pass_bits(errors).clamp(from, most);
         }
         // More errors than are placed one by one: the count is monotone, so a bisection finds the decision.
-        let (mut low, mut high) = (self.placed.last().copied().unwrap_or(0), most);
+        let (mut low, mut high) = (self.placed.last().copied().unwrap_or(0).max(from), most);
         while low + 1 < high {
             let middle = low + (high - low) / 2;
             let errors = self.count(middle);
@@ -267,12 +272,25 @@ mod tests {
             }
         }
 
+        /// However a point is cut into visits, each ends where the rule decides the counts so far.
+        #[test]
+        fn a_continued_point_is_followed_from_where_it_stands(seed: u8, exponent in 2.5f64..4.5, from in 1u64..5_000) {
+            let rule = PointRule::sequential(1e-3, 0.95);
+            let mut lane = noise(seed).lane(0, 0, 0, 0, 10f64.powf(-exponent));
+            let at = lane.decided_at(&rule, from);
+            prop_assert!(at >= from);
+            prop_assert!(rule.decide(at, lane.count(at)).is_some());
+            for bits in from..at {
+                prop_assert!(rule.decide(bits, lane.count(bits)).is_none(), "decided earlier, at {bits} of {at}");
+            }
+        }
+
         /// The decision falls exactly where the rule, fed bit by bit, would take it.
         #[test]
         fn the_decision_falls_at_the_exact_bit(seed: u8, exponent in 0.4f64..4.5) {
             let rule = PointRule::sequential(1e-3, 0.95);
             let mut lane = noise(seed).lane(0, 0, 0, 0, 10f64.powf(-exponent));
-            let at = lane.decided_at(&rule);
+            let at = lane.decided_at(&rule, 0);
             prop_assert!(rule.decide(at, lane.count(at)).is_some());
             let open = (1..at).step_by(1 + at as usize / 200).chain([at - 1]);
             for bits in open.filter(|bits| *bits > 0) {
@@ -339,7 +357,7 @@ mod tests {
         assert_eq!(eye.lane(0, 0, 0, 0, 0.0).count(u64::MAX), 0);
         assert_eq!(eye.lane(0, 0, 0, 0, 1.0).count(1_000_000), 1_000_000);
         let rule = PointRule::sequential(1e-6, 0.95);
-        assert_eq!(eye.lane(0, 0, 0, 0, 0.0).decided_at(&rule), rule.clean_bits());
+        assert_eq!(eye.lane(0, 0, 0, 0, 0.0).decided_at(&rule, 0), rule.clean_bits());
     }
 
     /// Wald's test at the limit itself accepts 5 % and at a tenth of it rejects 5 % (approximately: Wald's bounds
@@ -353,7 +371,7 @@ mod tests {
             let passes = (0..places)
                 .filter(|i| {
                     let mut lane = noise(3).lane((i % 64) as u16, (i / 64) as u16, 0, 0, ratio * 1e-4);
-                    let at = lane.decided_at(&rule);
+                    let at = lane.decided_at(&rule, 0);
                     rule.decide(at, lane.count(at)) == Some(plans::point_rule::Decision::Pass)
                 })
                 .count();

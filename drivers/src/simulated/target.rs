@@ -342,7 +342,7 @@ impl Driver for SimulatedTarget {
             let decided = request
                 .lanes
                 .iter()
-                .map(|lane| lanes[usize::from(lane)].decided_at(&request.rule))
+                .map(|lane| lanes[usize::from(lane)].decided_at(&request.rule, request.bits_before))
                 .max()
                 .unwrap_or(request.bits_before);
             let new =

@@ -243,7 +243,7 @@ fn render(page: &Page<'_>) -> Result<String, PageError> {
 
 /// The template engine's value of a JSON value; texts stay unsafe, so that they are escaped where they are printed,
 /// and characters that would hide or turn round what follows are made visible.
-fn value(json: serde_json::Value) -> Value {
+pub(crate) fn value(json: serde_json::Value) -> Value {
     match json {
         serde_json::Value::Null => Value::from(()),
         serde_json::Value::Bool(flag) => Value::from(flag),
