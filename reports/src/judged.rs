@@ -315,7 +315,7 @@ pub struct EyePicture {
     /// Its axes.
     pub grid: Grid,
     /// Worst bit error ratio over the lanes at each point, row by row from Vref step 0, in classes:
-    /// 0 = no error in any lane, else 1 + decades above the smallest ratio seen (capped); 255 = not measured.
+    /// 0 = no error in any lane, k = a ratio of at least 10^(k - 1) / `clean_bits`; 255 = not measured.
     pub classes: Vec<u8>,
     /// SVG path of the worst lane's outline, in tap and Vref-step units (Vref upwards).
     pub worst_lane_path: String,
@@ -327,6 +327,70 @@ pub struct EyePicture {
     pub operating: LanePoint,
     /// Bits of a clean point: the floor is 1 over this.
     pub clean_bits: u64,
+    /// Every metric, extrapolation and claim; `None` for eyes drawn as outlines only.
+    pub details: Option<EyeDetails>,
+}
+
+/// A value with its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct DetailValue {
+    /// The value, in the row's unit.
+    pub value: f64,
+    /// Its standard uncertainty from counting and step, in the row's unit.
+    pub standard_uncertainty: f64,
+    /// The eye touches the border of the grid: the value is a lower bound.
+    pub at_least: bool,
+}
+
+/// One metric of an eye.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DetailRow {
+    /// The metric.
+    pub name: String,
+    /// Its unit.
+    pub unit: String,
+    /// Value of the worst lane.
+    pub worst_lane: Option<DetailValue>,
+    /// Value of all lanes together, each about its own operating point.
+    pub all_lanes: Option<DetailValue>,
+}
+
+/// A size extrapolated to a bit error ratio that cannot be counted, by two models.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ExtrapolatedSize {
+    /// Tail of amplitude 1/2: conservative on average.
+    pub conservative: f64,
+    /// Tail with fitted amplitude.
+    pub fitted: Option<f64>,
+    /// Difference of the two: the model uncertainty.
+    pub difference: Option<f64>,
+}
+
+/// Everything known about one captured eye beside its verdict.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct EyeDetails {
+    /// Metrics.
+    pub rows: Vec<DetailRow>,
+    /// Bit error ratio extrapolated to.
+    pub extrapolation_ber: f64,
+    /// Width of the worst lane there, ps.
+    pub width_beyond_ps: Option<ExtrapolatedSize>,
+    /// Height of the worst lane there, mV.
+    pub height_beyond_mv: Option<ExtrapolatedSize>,
+    /// What the capture claims, in words.
+    pub confidence: String,
+    /// Points measured in at least one lane.
+    pub measured_points: usize,
+    /// Points inferred in every lane.
+    pub inferred_points: usize,
+    /// Visits made.
+    pub visits: usize,
+    /// Points re-tested.
+    pub retested: usize,
+    /// Early points measured again last that had enough errors to compare.
+    pub drift_checks: usize,
+    /// They differ by more than counting noise explains.
+    pub drifted: bool,
 }
 
 /// A value of the simulated target's model, as used.

@@ -5,17 +5,19 @@
 
 #![allow(missing_docs)]
 
-#[path = "support/mod.rs"]
-mod support;
 #[path = "support/cases.rs"]
 mod cases;
+#[path = "support/mod.rs"]
+mod support;
 
 use drivers::contract::{DriverError, PointCounts, PointRequest};
 use plans::eye_labels::EyeLabels;
 use plans::point_rule::PointRule;
 use plans::results::{Capture, CaptureMode, LaneSet, Point};
-use runner::capture::{CaptureOptions, CaptureStats, Regime, Sampler, capture_into, empty_capture, snake_order};
 use runner::capture as strategy;
+use runner::capture::{
+    CaptureOptions, CaptureStats, Regime, Sampler, capture_into, empty_capture, snake_order,
+};
 use std::time::{Duration, Instant};
 use support::Eyes;
 
@@ -48,7 +50,8 @@ fn run(eyes: &mut Eyes, options: &CaptureOptions) -> Run {
     let mut timed = Timed { eyes, spent: Duration::ZERO };
     let start = Instant::now();
     let mut capture = empty_capture(&device, &lanes, &operating, options);
-    let stats = capture_into(&mut capture, &mut timed, &device, options).expect("the simulated device answers");
+    let stats =
+        capture_into(&mut capture, &mut timed, &device, options).expect("the simulated device answers");
     let compute = start.elapsed() - timed.spent;
     Run { capture, stats, bench_s: eyes.clock_s, compute, longest_list_s: eyes.longest_list_s }
 }
@@ -81,7 +84,15 @@ fn oracle(eyes: &mut Eyes, labels: &EyeLabels, rule: PointRule) -> (f64, usize) 
     let points = wanted.len();
     for (point, lanes) in wanted {
         let most_bits = rule.most_bits();
-        eyes.visit(&PointRequest { point, bits_before: 0, errors_before: vec![], lanes, rule, most_bits, series: 0 });
+        eyes.visit(&PointRequest {
+            point,
+            bits_before: 0,
+            errors_before: vec![],
+            lanes,
+            rule,
+            most_bits,
+            series: 0,
+        });
     }
     (eyes.clock_s, points)
 }
@@ -101,7 +112,8 @@ fn agreement(truth: &EyeLabels, found: &EyeLabels) -> Agreement {
         // Both ways: a contour point missed and a contour point invented count alike.
         for (from, to) in [(&a, &b), (&b, &a)] {
             for point in from.iter() {
-                let distance = |other: &Point| point.tap.abs_diff(other.tap).max(point.vref.abs_diff(other.vref));
+                let distance =
+                    |other: &Point| point.tap.abs_diff(other.tap).max(point.vref.abs_diff(other.vref));
                 let nearest = to.iter().map(distance).min().unwrap_or(u16::MAX);
                 points += 1;
                 equal += u64::from(nearest == 0);
@@ -119,73 +131,117 @@ fn labels(run: &Run) -> EyeLabels {
     EyeLabels::from_capture(&run.capture).expect("a capture fits itself")
 }
 
+/// One strategy's line: seconds, shares of the references, agreement with the raster, batches; then the goals missed.
+fn line(name: &str, run: &Run, found: &Agreement, shares: [f64; 2], missed: &[String]) {
+    println!(
+        "    {name:<6} {:>8.2} s  {:>5.3} x oracle  {:>5.3} of raster  equal {:.4}  within 1 {:.4}  greatest {:>2}  \
+         wrong lanes {}  {:>2} batches  {:>4} visits  longest list {:.1} s  compute {:.1} ms{}{}",
+        run.bench_s,
+        shares[0],
+        shares[1],
+        found.equal,
+        found.within_one,
+        found.greatest,
+        found.wrong_lanes,
+        run.stats.batches,
+        run.stats.visits,
+        run.longest_list_s,
+        run.compute.as_secs_f64() * 1e3,
+        if missed.is_empty() { "" } else { "  MISSED: " },
+        missed.join(", "),
+    );
+}
+
+/// Names the goals that a figure misses.
+fn missed(goals: &[(&str, f64, f64)]) -> Vec<String> {
+    goals
+        .iter()
+        .filter(|(_, found, most)| found > most)
+        .map(|(name, _, most)| format!("{name} <= {most}"))
+        .collect()
+}
+
 fn table(limit: f64, filter: &str) {
     let rule = PointRule::sequential(limit, 0.95);
-    println!("\nBER limit {limit:.0e}, {}", rule.describe());
-    println!(
-        "{:<22} {:>5} {:>8} {:>8} {:>8} | {:>7} {:>6} {:>6} {:>6} {:>6} {:>4} {:>3} {:>5} {:>6} | {:>7} {:>6} {:>6} {:>6} {:>6} {:>4} {:>3} {:>5}",
-        "case", "rho", "fixed s", "early s", "oracle s",
-        "exact s", "x orac", "/early", "equal", "<=1", "max", "cl", "batch", "ms",
-        "fast s", "x orac", "/fixed", "equal", "<=1", "max", "cl", "batch"
-    );
-    for mut case in cases::all() {
-        if !case.name.contains(filter) {
-            continue;
-        }
+    println!("\nBER limit {limit:.0e}: {}", rule.describe());
+    for mut case in cases::all().into_iter().filter(|case| case.name.contains(filter)) {
+        let wide = case.wide_goals;
         let eyes = &mut case.eyes;
         let grid = eyes.capabilities.grid;
-        let cost = runner::capture::visit_cost(&eyes.capabilities);
+        let cost = strategy::visit_cost(&eyes.capabilities);
         let fixed_s = grid.len() as f64 * cost.seconds(rule.clean_bits(), false)
             + f64::from(grid.vref_steps) * cost.vref_settle_s;
         let raster = run(eyes, &CaptureOptions::new(CaptureMode::Raster, rule));
         let truth = labels(&raster);
         let (oracle_s, points) = oracle(eyes, &truth, rule);
-        let mut o = CaptureOptions::new(CaptureMode::Exact, rule);
-        if std::env::var("FORCE").is_ok() { o.regime = Some(if std::env::var("FORCE").unwrap() == "long" { Regime::LongDwell } else { Regime::ShortDwell }); }
-        let exact = run(eyes, &o);
-        if std::env::var("DIAG").is_ok() {
-            let g = grid;
-            let mut need = vec![0u128; g.len()];
-            for i in 0..g.len() { let p = g.point(i); for (dx, dy) in [(0i32,1i32),(1,0),(0,-1),(-1,0)] { let (x,y)=(p.tap as i32+dx,p.vref as i32+dy); if x>=0&&y>=0&&x<g.taps as i32&&y<g.vref_steps as i32 { need[i] |= truth.passing(i).0 ^ truth.passing(g.index(Point{tap:x as u16,vref:y as u16})).0; } } }
-            let mut bits = vec![0u64; g.len()];
-            for v in &exact.capture.visits { bits[g.index(v.point)] += v.bits; }
-            for y in (0..g.vref_steps).rev() { let row: String = (0..g.taps).map(|x| { let i = g.index(Point{tap:x,vref:y}); let full = bits[i] as f64 > 0.3*rule.clean_bits() as f64; match (full, need[i] != 0) { (true,true)=>'#', (true,false)=>'X', (false,true)=>'o', (false,false)=> if bits[i]>0 {'.'} else {' '} } }).collect(); println!("{row}"); }
-        }
+        let exact = run(eyes, &CaptureOptions::new(CaptureMode::Exact, rule));
         let fast = run(eyes, &CaptureOptions::new(CaptureMode::Fast, rule));
-        let (e, f) = (agreement(&truth, &labels(&exact)), agreement(&truth, &labels(&fast)));
-        let regime = if exact.stats.regime == Regime::ShortDwell { "short" } else { "long" };
         println!(
-            "{:<22} {:>5.0} {:>8.1} {:>8.1} {:>8.1} | {:>7.1} {:>6.3} {:>6.3} {:>6.4} {:>6.4} {:>4} {:>3} {:>5} {:>6.2} | {:>7.1} {:>6.3} {:>6.3} {:>6.4} {:>6.4} {:>4} {:>3} {:>5} {} {:.1}s v{} again{} opoints{}{}",
+            "{}: {} lanes, dwell ratio {:.1}, {:?}; fixed raster {fixed_s:.1} s, early-stop raster {:.1} s ({:.3}), \
+             oracle {oracle_s:.2} s ({:.3} of the early-stop raster, {points} points)",
             case.name,
+            truth.lanes(),
             cost.dwell_ratio(rule.clean_bits()),
-            fixed_s,
+            exact.stats.regime,
             raster.bench_s,
-            oracle_s,
-            exact.bench_s,
-            exact.bench_s / oracle_s,
-            exact.bench_s / raster.bench_s,
-            e.equal, e.within_one, e.greatest, e.wrong_lanes,
-            exact.stats.batches,
-            exact.compute.as_secs_f64() * 1e3,
-            fast.bench_s,
-            fast.bench_s / oracle_s,
-            fast.bench_s / fixed_s,
-            f.equal, f.within_one, f.greatest, f.wrong_lanes,
-            fast.stats.batches,
-            regime,
-            exact.longest_list_s,
-            exact.stats.visits,
-            exact.stats.visits as usize - exact.capture.visits.iter().map(|v| (v.point, v.kind as u8)).collect::<std::collections::HashSet<_>>().len(),
-            points,
-            if case.wide_goals { " *" } else { "" },
+            raster.bench_s / fixed_s,
+            oracle_s / raster.bench_s,
+        );
+        let long = exact.stats.regime == Regime::LongDwell && limit <= 1e-8;
+        let (e, f) = (agreement(&truth, &labels(&exact)), agreement(&truth, &labels(&fast)));
+        let shares = [exact.bench_s / oracle_s, exact.bench_s / raster.bench_s];
+        let goals = if long {
+            missed(&[
+                ("x oracle", shares[0], 1.10),
+                ("of early-stop raster", shares[1], if wide { 0.75 } else { 0.62 }),
+                ("unequal contour points", 1.0 - e.equal, 0.001),
+                ("distance", f64::from(e.greatest), 1.0),
+                ("wrong lanes", f64::from(e.wrong_lanes), 0.0),
+                ("batches", f64::from(exact.stats.batches), 20.0),
+            ])
+        } else if exact.stats.regime == Regime::ShortDwell {
+            missed(&[("x oracle", shares[0], 1.55)])
+        } else {
+            Vec::new()
+        };
+        line("exact", &exact, &e, shares, &goals);
+        let shares = [fast.bench_s / oracle_s, fast.bench_s / fixed_s];
+        let goals = if long {
+            missed(&[
+                ("x oracle", shares[0], 0.35),
+                ("of fixed raster", shares[1], if wide { 0.10 } else { 0.08 }),
+                ("points beyond 1 tap", 1.0 - f.within_one, 0.01),
+                ("distance", f64::from(f.greatest), 4.0),
+            ])
+        } else {
+            Vec::new()
+        };
+        line("fast", &fast, &f, shares, &goals);
+    }
+}
+
+fn compute_cost() {
+    let rule = PointRule::sequential(1e-9, 0.95);
+    for mut case in cases::all().into_iter().filter(|case| case.name.starts_with("72 lanes")) {
+        let options = CaptureOptions::new(CaptureMode::Exact, rule);
+        let mut times: Vec<Duration> = (0..9).map(|_| run(&mut case.eyes, &options).compute).collect();
+        times.sort_unstable();
+        println!(
+            "compute cost of the strategy, {}: median {:.2} ms, least {:.2} ms of {}",
+            case.name,
+            times[times.len() / 2].as_secs_f64() * 1e3,
+            times[0].as_secs_f64() * 1e3,
+            times.len(),
         );
     }
 }
 
 fn main() {
     let filter = std::env::args().skip(1).find(|word| !word.starts_with('-')).unwrap_or_default();
-    let limits: Vec<f64> = std::env::var("LIMITS").map(|l| l.split(',').map(|x| x.parse().unwrap()).collect()).unwrap_or(vec![1e-9, 1e-8, 1e-7, 1e-6]);
-    for limit in limits {
+    println!("exact is compared with the early-stop raster, fast with the fixed raster");
+    for limit in [1e-9, 1e-8, 1e-7, 1e-6] {
         table(limit, &filter);
     }
+    println!();
+    compute_cost();
 }

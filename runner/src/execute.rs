@@ -167,7 +167,7 @@ impl<'p> Executor<'p> {
         let trained = training.passed;
         let settings = training.eyes.clone();
         result.trainings.push(training);
-        result.times.training_s = driver.elapsed().0 - begin;
+        result.times.training_s = between(begin, driver.elapsed().0);
         if !trained {
             result.outcome = JobOutcome::TrainingFailed;
             return Ok(());
@@ -195,9 +195,15 @@ impl<'p> Executor<'p> {
             let captured: Capture = capture(&mut sampler, &eye, &lanes, &operating.settings, &self.options)?;
             result.captures.push(captured);
         }
-        result.times.measuring_s = driver.elapsed().0 - before;
+        result.times.measuring_s = between(before, driver.elapsed().0);
         Ok(())
     }
+}
+
+/// Seconds between two readings of a driver's clock, to the nanosecond: a job's time must not depend on how long
+/// the driver had been running before.
+fn between(begin_s: f64, end_s: f64) -> f64 {
+    ((end_s - begin_s) * 1e9).round() * 1e-9
 }
 
 /// Lets the capture strategy sample one eye of a driver.

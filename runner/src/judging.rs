@@ -290,7 +290,7 @@ impl JudgedFolder {
         for (index, eye) in &outlined {
             pictures.extend(
                 self.picture(reader, *index, *eye)?
-                    .map(|picture| (*index, EyePicture { classes: Vec::new(), ..picture })),
+                    .map(|picture| (*index, EyePicture { classes: Vec::new(), details: None, ..picture })),
             );
         }
         let html = page::build(&self.run, &self.facts, &pictures, &page::Options::default())
@@ -318,10 +318,15 @@ impl JudgedFolder {
         let Some(stored) = reader.job(&key).map_err(|error| store_failure(&error))? else { return Ok(None) };
         let judged = &self.run.conditions[index];
         let lane = judged.metrics.iter().find(|metric| metric.eye == eye).map(|metric| metric.lane);
+        let half_limit = |metric: Metric| {
+            let found = judged.metrics.iter().find(|judged| judged.eye == eye && judged.metric == metric);
+            found.map(|judged| judged.limit / 2.0)
+        };
+        let mask = half_limit(Metric::Width).zip(half_limit(Metric::Height));
         for capture in reader.result(&stored).map_err(|error| store_failure(&error))?.captures {
             if capture.eye == eye {
                 let lane = lane.or_else(|| capture.lanes.first().copied()).unwrap_or(0);
-                return picture(&capture, lane)
+                return picture(&capture, lane, mask)
                     .map(Some)
                     .map_err(|error| Failure::new(Exit::Store, error.to_string()));
             }

@@ -35,21 +35,31 @@ struct Finished {
     words: String,
 }
 
+/// What simulated jobs are run with.
+pub struct Night<'p> {
+    /// The plan.
+    pub plan: &'p Plan,
+    /// Runs one job.
+    pub executor: &'p Executor<'p>,
+    /// What every simulated target shares.
+    pub options: SimulatedOptions,
+    /// Threads.
+    pub threads: usize,
+}
+
 /// Runs jobs on simulated targets and stores each result. Stops early, with what is finished stored, when a stop
 /// was asked for; returns the number of jobs done.
 ///
 /// # Errors
 /// Exit 74 when results cannot be stored: the run stops then.
 pub fn simulate(
-    plan: &Plan,
-    executor: &Executor<'_>,
-    options: SimulatedOptions,
+    night: Night<'_>,
     todo: &[Todo],
-    threads: usize,
     store: &mut Store,
     cancel: &CancelToken,
     progress: &mut Progress,
 ) -> Result<usize, Failure> {
+    let Night { plan, executor, options, threads } = night;
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads)
         .build()

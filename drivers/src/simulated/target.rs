@@ -65,7 +65,8 @@ pub struct SimulatedTarget {
     eyes: Vec<Eye>,
     surface_key: Option<SurfaceKey>,
     trained: bool,
-    elapsed_s: f64,
+    /// Virtual time, whole nanoseconds: sums do not depend on what came before.
+    elapsed_ns: u64,
     last_vref: Option<u16>,
 }
 
@@ -111,7 +112,7 @@ impl SimulatedTarget {
             eyes: Vec::new(),
             surface_key: None,
             trained: false,
-            elapsed_s: 0.0,
+            elapsed_ns: 0,
             last_vref: None,
         }
     }
@@ -285,7 +286,7 @@ impl Driver for SimulatedTarget {
             }
             result.eyes.push(TrainedEye { eye: name, lanes: eye.lanes.clone(), settings: trained.settings });
         }
-        self.elapsed_s += TRAINING_S;
+        self.elapsed_ns += nanoseconds(TRAINING_S);
         self.trained = result.passed;
         Ok(result)
     }
@@ -358,10 +359,11 @@ impl Driver for SimulatedTarget {
                 })
                 .collect();
             if self.last_vref != Some(point.vref) {
-                self.elapsed_s += VREF_SETTLE_S;
+                self.elapsed_ns += nanoseconds(VREF_SETTLE_S);
                 self.last_vref = Some(point.vref);
             }
-            self.elapsed_s += VISIT_OVERHEAD_S + bits as f64 / target.capabilities.compared_bits_per_second;
+            let dwell_s = bits as f64 / target.capabilities.compared_bits_per_second;
+            self.elapsed_ns += nanoseconds(VISIT_OVERHEAD_S + dwell_s);
             answers.push(PointCounts { bits, errors });
         }
         Ok(answers)
@@ -377,8 +379,12 @@ impl Driver for SimulatedTarget {
     }
 
     fn elapsed(&self) -> Seconds {
-        Seconds(self.elapsed_s)
+        Seconds(self.elapsed_ns as f64 * 1e-9)
     }
+}
+
+fn nanoseconds(seconds: f64) -> u64 {
+    (seconds * 1e9).round() as u64
 }
 
 /// A simulated target has nothing that could be left on.

@@ -2,7 +2,7 @@
 
 use super::devices::*;
 use super::section::{Placed, Section};
-use super::text::{Named, lane_list, lane_ranges};
+use super::text::{lane_list, lane_ranges};
 use crate::rates::{DataRate, Generation};
 use crate::results::{LaneSet, MOST_LANES};
 use crate::units::Volts;
@@ -87,21 +87,23 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
 }
 
 /// Declared things by unique name.
-fn unique<T: Named>(
+fn unique<T>(
     sections: Vec<Section<'_>>,
     read: impl Fn(&Section<'_>, Placed<String>) -> Option<T>,
 ) -> Vec<T> {
     let mut list: Vec<T> = Vec::new();
+    let mut names: Vec<String> = Vec::new();
     for section in sections {
         let name = section.required_text("name", "a name of its own");
         let thing = name.and_then(|name| {
-            if list.iter().any(|known| known.name() == name.value) {
+            if names.contains(&name.value) {
                 section.mistake(
                     "name",
                     format!("{} has the name of an earlier one", section.title),
                     "give each its own name: results are kept under it",
                 );
             }
+            names.push(name.value.clone());
             read(&section, name)
         });
         section.finish();

@@ -334,6 +334,7 @@ pub fn picture(run: &JudgedRun, index: usize, eye: EyeName) -> EyePicture {
         worst_lane: judged.worst().map_or(0, |worst| worst.lane),
         operating: LanePoint { tap: centre_tap.round() as u16, vref: centre_step.round() as u16 },
         clean_bits: 3_000_000,
+        details: None,
     }
 }
 

@@ -98,15 +98,16 @@ fn follow(leaving: &mut [u8], columns: usize, start: usize) -> Loop {
 }
 
 impl Outline {
-    /// The outline as SVG path data in tap and Vref-step units, y growing with Vref (so the drawing flips it): short
-    /// relative commands, for example `M3 4h5v-2h-5z`.
+    /// The outline as SVG path data in tap and Vref-step units, y growing with Vref (so the drawing flips it). Grid
+    /// points lie at whole numbers and their cells reach half a step around: short relative commands, for example
+    /// `M2.5 3.5h5v-2h-5z`.
     pub fn path_data(&self) -> String {
         let mut path = String::new();
         for corners in &self.loops {
             let mut last: Option<(u16, u16)> = None;
             for &(x, y) in corners {
                 let written = match last {
-                    None => write!(path, "M{x} {y}"),
+                    None => write!(path, "M{} {}", f64::from(x) - 0.5, f64::from(y) - 0.5),
                     Some((from, level)) if level == y => write!(path, "h{}", i32::from(x) - i32::from(from)),
                     Some((_, level)) => write!(path, "v{}", i32::from(y) - i32::from(level)),
                 };
@@ -130,7 +131,7 @@ mod tests {
         let map = PassMap::from_fn(10, 8, |p| (2..=5).contains(&p.tap) && (1..=3).contains(&p.vref));
         let outline = outline(&map);
         assert_eq!(outline.loops, vec![vec![(2, 1), (6, 1), (6, 4), (2, 4)]]);
-        assert_eq!(outline.path_data(), "M2 1h4v3h-4z");
+        assert_eq!(outline.path_data(), "M1.5 0.5h4v3h-4z");
         assert!(outline.inferred.is_empty());
         assert_eq!(outline.rim_points, 10);
     }

@@ -3,6 +3,7 @@
 
 pub mod budget;
 mod chart;
+mod details;
 pub mod digest;
 mod effects;
 mod gather;

@@ -1,5 +1,6 @@
 //! The picture of a captured eye: error classes of every point, and the outlines of worst lane and all lanes.
 
+use super::details::details;
 use crate::audit::ExtrapolationNote;
 use crate::eye::contour::outline;
 use crate::eye::counts::{CaptureView, CountError};
@@ -12,11 +13,16 @@ use plans::results::{Capture, LanePoint};
 /// Most decades told apart.
 const MOST_CLASSES: u8 = 8;
 
-/// Draws a capture, with the outline of the lane that decides.
+/// Draws a capture, with the outline of the lane that decides. `mask`: half width (ps) and half height (mV) of the
+/// mask that [`super::details`] scales.
 ///
 /// # Errors
 /// Counts that contradict themselves, or a lane that was not captured.
-pub fn picture(capture: &Capture, worst_lane: u16) -> Result<EyePicture, CountError> {
+pub fn picture(
+    capture: &Capture,
+    worst_lane: u16,
+    mask: Option<(f64, f64)>,
+) -> Result<EyePicture, CountError> {
     let view = CaptureView::new(capture)?;
     let grid = capture.grid;
     let clean_bits = capture.rule.clean_bits().max(1);
@@ -54,6 +60,7 @@ pub fn picture(capture: &Capture, worst_lane: u16) -> Result<EyePicture, CountEr
         worst_lane: capture.lanes.get(lane).copied().unwrap_or(worst_lane),
         operating,
         clean_bits,
+        details: Some(details(&view, worst_lane, mask)),
     })
 }
 

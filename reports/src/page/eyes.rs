@@ -1,5 +1,6 @@
 //! Eye cards: picture, outlines, limits and operating point of one captured eye, with its numbers and lanes.
 
+use super::details::{DetailsView, details};
 use super::lanes::{Strips, strips};
 use super::picture::Scale as Colours;
 use super::plot::{Scale, Tick};
@@ -83,6 +84,7 @@ pub(super) struct EyeCard {
     pub grid: String,
     pub metrics: Vec<MetricRow>,
     pub strips: Option<Strips>,
+    pub details: Option<DetailsView>,
 }
 
 /// A class of the colour scale.
@@ -228,6 +230,7 @@ fn card(
             ratio(picture.clean_bits as f64)
         ),
         strips: strips(judged, picture.eye),
+        details: picture.details.as_ref().map(details),
         metrics: metrics.into_iter().map(metric_row).collect(),
     })
 }

@@ -5,6 +5,7 @@
 //! inserted as they are.
 
 mod compare;
+mod details;
 mod eyes;
 mod lanes;
 mod matrix;
@@ -15,6 +16,7 @@ mod spread;
 mod summary;
 mod tables;
 mod trends;
+mod verdicts;
 mod wanted;
 mod words;
 
@@ -127,6 +129,7 @@ struct Page<'a> {
     conditions: tables::ConditionsView,
     training: tables::TrainingView,
     not_run: tables::NotRunView,
+    annex: verdicts::Annex,
     budgets: Vec<tables::BudgetView>,
     limits: Vec<tables::LimitRow>,
     rule_words: &'a str,
@@ -192,6 +195,7 @@ pub fn build(
         conditions: tables::conditions(run, &listed, &carded, &anchors),
         training: tables::training(run, &shown, &anchors, options.most_lines),
         not_run: tables::not_run(run, facts, options.most_lines),
+        annex: verdicts::annex(run, simulated),
         budgets: run.budgets.iter().map(tables::budget).collect(),
         limits: facts.limits.iter().map(tables::limit).collect(),
         rule_words: &run.rule_words,
@@ -218,7 +222,7 @@ fn print_rules(facts: &RunFacts) -> String {
     )
 }
 
-const TEMPLATES: [(&str, &str); 7] = [
+const TEMPLATES: [(&str, &str); 8] = [
     ("page.html", include_str!("page.html")),
     ("macros.html", include_str!("macros.html")),
     ("top.html", include_str!("top.html")),
@@ -226,6 +230,7 @@ const TEMPLATES: [(&str, &str); 7] = [
     ("eyes.html", include_str!("eyes.html")),
     ("lists.html", include_str!("lists.html")),
     ("provenance.html", include_str!("provenance.html")),
+    ("verdicts.html", include_str!("verdicts.html")),
 ];
 
 fn render(page: &Page<'_>) -> Result<String, PageError> {

@@ -100,6 +100,10 @@ pub fn all() -> Vec<Case> {
         eye
     });
     cases.push(case("72 lanes, 128 x 128", false, Eyes::new(128, 128, big, 19)));
-    cases.push(case("72 lanes, 64 x 64", false, Eyes::new(64, 64, lanes(72, |i| plain(i, 1.5, 24.0, 26.0)), 20)));
+    cases.push(case(
+        "72 lanes, 64 x 64",
+        false,
+        Eyes::new(64, 64, lanes(72, |i| plain(i, 1.5, 24.0, 26.0)), 20),
+    ));
     cases
 }

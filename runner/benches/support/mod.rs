@@ -275,7 +275,7 @@ impl Arrivals {
         if self.ber <= 0.0 {
             return u64::MAX / 128;
         }
-        ((-self.uniform(k).ln() / self.ber).ceil().max(1.0)).min(1e17) as u64
+        (-self.uniform(k).ln() / self.ber).ceil().clamp(1.0, 1e17) as u64
     }
     /// Errors in the first `bits` bits.
     fn upto(&self, bits: u64) -> u64 {

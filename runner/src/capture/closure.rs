@@ -133,8 +133,8 @@ impl Engine<'_> {
             .map(|at| {
                 let point = lattice.point(at);
                 lattice.on_border(at)
-                    && (point.tap % SURVEY_STRIDE == 0 || point.tap + 1 == self.grid.taps)
-                    && (point.vref % SURVEY_STRIDE == 0 || point.vref + 1 == self.grid.vref_steps)
+                    && (point.tap.is_multiple_of(SURVEY_STRIDE) || point.tap + 1 == self.grid.taps)
+                    && (point.vref.is_multiple_of(SURVEY_STRIDE) || point.vref + 1 == self.grid.vref_steps)
             })
             .collect();
         let mut failed: Vec<u128> = vec![0; lattice.len()];
@@ -219,8 +219,8 @@ impl Probes {
                     self.spread |= bit;
                     let survey = (0..lattice.len()).filter(|&at| {
                         let point = lattice.point(at);
-                        point.tap % SURVEY_STRIDE == 0
-                            && point.vref % SURVEY_STRIDE == 0
+                        point.tap.is_multiple_of(SURVEY_STRIDE)
+                            && point.vref.is_multiple_of(SURVEY_STRIDE)
                             && label[at] & bit != 0
                     });
                     places.extend(survey.map(|at| (at, bit)));

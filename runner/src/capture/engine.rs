@@ -16,6 +16,7 @@ pub(super) struct Wanted {
     pub lanes: u128,
 }
 
+/// One capture under way.
 pub(super) struct Engine<'a> {
     capture: &'a mut Capture,
     sampler: &'a mut dyn Sampler,

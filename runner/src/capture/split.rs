@@ -16,7 +16,7 @@ pub fn visit_cost(eye: &EyeCapabilities) -> VisitCost {
 
 /// Key that sorts points row by row (one Vref step a row), every second row backwards: Vref changes once a row.
 pub fn snake_order(point: Point) -> (u16, u16) {
-    (point.vref, if point.vref % 2 == 0 { point.tap } else { u16::MAX - point.tap })
+    (point.vref, if point.vref.is_multiple_of(2) { point.tap } else { u16::MAX - point.tap })
 }
 
 /// Splits a list into ranges that take at most `limit_s` each if every point runs to its `most_bits`, and hold at

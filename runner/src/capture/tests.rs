@@ -294,7 +294,9 @@ fn questions_that_do_not_fit_the_device_are_refused_by_name() {
 }
 
 /// Answers whatever the test gives it.
-struct Wrong(fn(&[PointRequest]) -> Vec<PointCounts>);
+struct Wrong(Answer);
+
+type Answer = fn(&[PointRequest]) -> Vec<PointCounts>;
 
 impl Sampler for Wrong {
     fn sample(&mut self, points: &[PointRequest]) -> Result<Vec<PointCounts>, DriverError> {
@@ -305,7 +307,7 @@ impl Sampler for Wrong {
 #[test]
 fn answers_that_do_not_fit_the_question_are_protocol_errors() {
     let eyes = Eyes::new(16, 16, usual(), 17);
-    let answers: [fn(&[PointRequest]) -> Vec<PointCounts>; 5] = [
+    let answers: [Answer; 5] = [
         |_| Vec::new(),
         |points| points.iter().map(|_| PointCounts { bits: 0, errors: vec![0; 6] }).collect(),
         |points| points.iter().map(|_| PointCounts { bits: 100, errors: vec![0; 5] }).collect(),

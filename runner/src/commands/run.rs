@@ -6,7 +6,7 @@ use crate::execute::Executor;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::forecast::Forecast;
 use crate::judging::{JudgedBy, JudgedFolder, worst};
-use crate::night::{Todo, simulate};
+use crate::night::{Night, Todo, simulate};
 use crate::plan_file::PlanFile;
 use crate::progress::Progress;
 use crate::run_folder::{open_for, store_failure};
@@ -82,7 +82,13 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         usize::from,
     );
     let mut progress = Progress::new(*terminal, done_before, selected.len());
-    let outcome = simulate(plan, &executor, options, &todo, threads, &mut store, &cancel, &mut progress);
+    let outcome = simulate(
+        Night { plan, executor: &executor, options, threads },
+        &todo,
+        &mut store,
+        &cancel,
+        &mut progress,
+    );
     progress.finish();
     outcome?;
     let stopped = watch.exit();

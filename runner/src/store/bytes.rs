@@ -1,6 +1,12 @@
 //! Numbers and bits to bytes and back, for the packing; reading checks every length.
 
 use super::packing::{PackingError, damaged};
+use std::cell::RefCell;
+
+thread_local! {
+    // Making one costs more than unpacking a small capture does.
+    static DECOMPRESSOR: RefCell<Option<zstd::bulk::Decompressor<'static>>> = const { RefCell::new(None) };
+}
 
 /// Bytes consumed from their beginning.
 pub(super) struct Input<'a> {
@@ -51,7 +57,12 @@ impl<'a> Input<'a> {
         if stored == 0 {
             return Ok(self.take(length)?.to_vec());
         }
-        let plane = zstd::bulk::decompress(self.take(stored)?, length)
+        let frame = self.take(stored)?;
+        let plane = DECOMPRESSOR
+            .with_borrow_mut(|zstd| match zstd {
+                Some(zstd) => zstd.decompress(frame, length),
+                None => zstd.insert(zstd::bulk::Decompressor::new()?).decompress(frame, length),
+            })
             .map_err(|error| damaged(format!("the plane of {name}: {error}")))?;
         if plane.len() != length {
             return Err(damaged(format!("the plane of {name} has {} bytes, not {length}", plane.len())));

@@ -10,6 +10,7 @@
 
 use super::bytes::{BitReader, BitWriter, Input, adler32, unzigzag, write_varint, zigzag};
 use plans::results::{Grid, MOST_LANES, Point, Visit, VisitKind};
+use std::cell::RefCell;
 use zstd::zstd_safe::CParameter;
 
 /// First byte of every packed capture.
@@ -26,6 +27,8 @@ const SPARE_VISITS: usize = 4096;
 const MOST_COUNTS: usize = 1 << 24;
 /// zstd level: higher ones gain nothing on noise and cost time.
 const LEVEL: i32 = 1;
+/// Planes of at most this many bytes are stored as they are: a frame alone takes about 20.
+const SMALL_PLANE: usize = 32;
 /// Hash table of 64 entries and matches of 7 bytes or more. Chance matches within noise cost more than they
 /// save: on 294,912 counts of Binomial(8, 1/2) level 1 alone gives 104.8 kB in 1.0 ms, with these settings
 /// 95.6 kB in 0.3 ms (entropy 93.8 kB). Runs of equal bytes are still found.
@@ -119,10 +122,17 @@ pub fn pack_visits(grid: &Grid, lanes: usize, visits: &[Visit]) -> Result<Vec<u8
     let mut out = vec![LAYOUT];
     write_varint(&mut out, lanes as u64);
     write_varint(&mut out, visits.len() as u64);
-    let mut zstd = compressor().map_err(|error| PackingError::Compression(error.to_string()))?;
-    for plane in [&places, &kinds, &bits, &burst, &short, &runs, &near, &between, &low] {
-        write_plane(&mut zstd, &mut out, plane)?;
-    }
+    COMPRESSOR
+        .with_borrow_mut(|zstd| -> std::io::Result<()> {
+            let zstd = match zstd {
+                Some(zstd) => zstd,
+                None => zstd.insert(compressor()?),
+            };
+            [&places, &kinds, &bits, &burst, &short, &runs, &near, &between, &low]
+                .into_iter()
+                .try_for_each(|plane| write_plane(zstd, &mut out, plane))
+        })
+        .map_err(|error| PackingError::Compression(error.to_string()))?;
     let sum = adler32(&out);
     out.extend_from_slice(&sum.to_le_bytes());
     Ok(out)
@@ -344,14 +354,14 @@ fn check_visit(grid: &Grid, lanes: usize, index: usize, visit: &Visit) -> Result
 
 /// Index of a point when even rows run from the first tap to the last and odd rows back.
 fn snake_index(grid: &Grid, point: Point) -> usize {
-    let tap = if point.vref % 2 == 0 { point.tap } else { grid.taps - 1 - point.tap };
+    let tap = if point.vref.is_multiple_of(2) { point.tap } else { grid.taps - 1 - point.tap };
     usize::from(point.vref) * usize::from(grid.taps) + usize::from(tap)
 }
 
 /// The point at a [`snake_index`] below `grid.len()`.
 fn snake_point(grid: &Grid, index: usize) -> Point {
     let point = grid.point(index);
-    if point.vref % 2 == 0 { point } else { Point { tap: grid.taps - 1 - point.tap, ..point } }
+    if point.vref.is_multiple_of(2) { point } else { Point { tap: grid.taps - 1 - point.tap, ..point } }
 }
 
 fn kind_code(kind: VisitKind) -> u8 {
@@ -423,6 +433,11 @@ impl LongCount {
     }
 }
 
+thread_local! {
+    // Making one costs more than packing a small capture does.
+    static COMPRESSOR: RefCell<Option<zstd::bulk::Compressor<'static>>> = const { RefCell::new(None) };
+}
+
 fn compressor() -> std::io::Result<zstd::bulk::Compressor<'static>> {
     let mut zstd = zstd::bulk::Compressor::new(LEVEL)?;
     for parameter in FEW_MATCHES {
@@ -436,19 +451,21 @@ fn write_plane(
     zstd: &mut zstd::bulk::Compressor<'_>,
     out: &mut Vec<u8>,
     plane: &[u8],
-) -> Result<(), PackingError> {
+) -> std::io::Result<()> {
     write_varint(out, plane.len() as u64);
     if plane.is_empty() {
         return Ok(());
     }
-    let packed = zstd.compress(plane).map_err(|error| PackingError::Compression(error.to_string()))?;
-    if packed.len() < plane.len() {
-        write_varint(out, packed.len() as u64);
-        out.extend_from_slice(&packed);
-    } else {
-        out.push(0);
-        out.extend_from_slice(plane);
+    if plane.len() > SMALL_PLANE {
+        let packed = zstd.compress(plane)?;
+        if packed.len() < plane.len() {
+            write_varint(out, packed.len() as u64);
+            out.extend_from_slice(&packed);
+            return Ok(());
+        }
     }
+    out.push(0);
+    out.extend_from_slice(plane);
     Ok(())
 }
 

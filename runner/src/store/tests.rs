@@ -12,8 +12,10 @@ fn filled(dir: &Path, numbers: impl IntoIterator<Item = u64>) -> Store {
     store
 }
 
+type Seen = (JobRow, u32, Option<String>, JobResult, Vec<Reading>);
+
 /// Everything a reader sees of the jobs.
-fn contents(reader: &StoreReader) -> Vec<(JobRow, u32, Option<String>, JobResult, Vec<Reading>)> {
+fn contents(reader: &StoreReader) -> Vec<Seen> {
     reader
         .jobs(Attempts::All)
         .map(|job| {
