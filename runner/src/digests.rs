@@ -96,11 +96,11 @@ impl Keeper {
         copied.then_some(keeper)
     }
 
-    fn add(&mut self, job: &StoredJob, bytes: &[u8]) {
+    fn add(&mut self, key: &JobKey, attempt: u32, bytes: &[u8]) {
         let Some(file) = &mut self.file else { return };
         let mut head = Vec::with_capacity(HEAD);
-        head.extend(job.row.key);
-        head.extend(job.attempt.to_le_bytes());
+        head.extend(key);
+        head.extend(attempt.to_le_bytes());
         head.extend((bytes.len() as u32).to_le_bytes());
         head.extend(check_sum(bytes).to_le_bytes());
         if file.write_all(&head).and_then(|()| file.write_all(bytes)).is_err() {
@@ -121,6 +121,23 @@ impl Drop for Keeper {
     fn drop(&mut self) {
         let _ = std::fs::remove_file(&self.part);
     }
+}
+
+/// Writes a cache afresh: for benchmarks, which have digests but no counts.
+///
+/// # Errors
+/// The file cannot be created.
+pub fn write_cache(
+    dir: &Path,
+    digests: impl IntoIterator<Item = (JobKey, u32, JobDigest)>,
+) -> std::io::Result<()> {
+    let mut keeper = Keeper::start(&dir.join(CACHE), None)
+        .ok_or_else(|| std::io::Error::other("the cache cannot be created"))?;
+    for (key, attempt, digest) in digests {
+        keeper.add(&key, attempt, &digest.to_bytes());
+    }
+    keeper.finish();
+    Ok(())
 }
 
 /// FNV-1a over 8-byte words: against torn writes, not against intent.
@@ -210,7 +227,7 @@ pub fn each_digest(
                     keep = keeper.is_some();
                 }
                 if let Some(keeper) = &mut keeper {
-                    keeper.add(&stored, &digest.to_bytes());
+                    keeper.add(&stored.row.key, stored.attempt, &digest.to_bytes());
                 }
             }
             take(&stored, &job, digest);

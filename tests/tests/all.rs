@@ -4,3 +4,4 @@ mod layers;
 mod program;
 mod spd;
 mod support;
+mod verdicts;

@@ -126,6 +126,7 @@ impl Comparison {
 }
 
 struct Tested {
+    remark: String,
     worst: MetricChange,
     p_worse: f64,
     p_not_worse: f64,
@@ -205,12 +206,15 @@ fn test(
     let mut found: Option<Tested> = None;
     let mut least = f64::INFINITY;
     let mut count = 0.0;
+    let mut off_grid = None;
     for earlier in &old.metrics {
         let same = |judged: &&JudgedMetric| judged.eye == earlier.eye && judged.metric == earlier.metric;
         let later = new.metrics.iter().find(same);
         let Some(later) = later else { return Err(format!("no {} in the run", earlier.metric.name())) };
-        if earlier.at_least {
-            return Err(format!("the baseline's {} ran off its grid", earlier.metric.name()));
+        if earlier.at_least && later.at_least {
+            // Neither end is seen: whatever was lost lies outside both grids.
+            off_grid = Some(earlier.metric.name());
+            continue;
         }
         let u = |judged: &JudgedMetric| {
             if demands.same_chip {
@@ -250,12 +254,18 @@ fn test(
             }
         };
         found = Some(Tested {
+            remark: String::new(),
             worst,
             p_worse: p_worse.min(result.p_worse),
-            p_not_worse: p_not_worse.max(result.p_not_worse),
+            // A baseline that is only a lower bound may show a loss, never that there is none.
+            p_not_worse: p_not_worse.max(if earlier.at_least { 1.0 } else { result.p_not_worse }),
         });
     }
-    let mut found = found.ok_or("nothing was judged")?;
+    let mut found = found.ok_or_else(|| match off_grid {
+        Some(name) => format!("the {name} runs off the grid in both"),
+        None => "nothing was judged".into(),
+    })?;
+    found.remark = off_grid.map_or_else(String::new, |name| format!("{name} runs off the grid in both: left out"));
     found.p_worse = (found.p_worse * count).min(1.0);
     Ok(found)
 }
@@ -288,6 +298,7 @@ fn answer(conditions: &mut [ComparedCondition], tested: Vec<(usize, Tested)>, le
         };
         condition.adjusted_p = Some((*worse, *not_worse));
         condition.worst = Some(found.worst);
+        condition.reason = found.remark;
     }
 }
 
