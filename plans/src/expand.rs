@@ -374,7 +374,8 @@ impl<'p> JobKeys<'p> {
     /// measured under the same circumstances.
     pub fn condition_text(&self, condition: &Condition, without: &[Factor]) -> String {
         let mut text = String::new();
-        for ((_, factor), (names, level)) in Factor::ALL.iter().zip(self.levels.iter().zip(condition.levels)) {
+        for ((_, factor), (names, level)) in Factor::ALL.iter().zip(self.levels.iter().zip(condition.levels))
+        {
             if !without.contains(factor) {
                 text.push_str(&names[usize::from(level)]);
             }

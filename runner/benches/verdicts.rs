@@ -28,7 +28,10 @@ fn plan_text() -> String {
         text += &format!("[[module]]\nname = \"M{module}\"\nkind = \"unbuffered\"\nrated = 2666\n");
     }
     for channel in 0..5 {
-        text += &format!("[[channel]]\nname = \"C{channel}\"\nrisers = {}\nfits = [\"unbuffered\"]\n", channel % 4);
+        text += &format!(
+            "[[channel]]\nname = \"C{channel}\"\nrisers = {}\nfits = [\"unbuffered\"]\n",
+            channel % 4
+        );
     }
     for supply in 0..10 {
         let volts = 1.16 + 0.008 * f64::from(supply);
@@ -194,9 +197,9 @@ fn main() {
         return;
     }
     let kept = arguments.first().map(PathBuf::from);
-    let dir = kept.clone().unwrap_or_else(|| {
-        std::env::temp_dir().join(format!("nightbench-verdicts-{}", std::process::id()))
-    });
+    let dir = kept
+        .clone()
+        .unwrap_or_else(|| std::env::temp_dir().join(format!("nightbench-verdicts-{}", std::process::id())));
     if !dir.join("lanes.f32").exists() {
         let _ = std::fs::remove_dir_all(&dir);
         let jobs = build(&dir);

@@ -85,9 +85,9 @@ impl Keeper {
         let part = path.with_extension(format!("cache.part-{}", std::process::id()));
         let mut file = File::create(&part).ok()?;
         let copied = match known {
-            Some(cache) => File::open(path)
-                .and_then(|old| std::io::copy(&mut old.take(cache.whole), &mut file))
-                .is_ok(),
+            Some(cache) => {
+                File::open(path).and_then(|old| std::io::copy(&mut old.take(cache.whole), &mut file)).is_ok()
+            }
             None => {
                 file.write_all(MAGIC).and_then(|()| file.write_all(&DIGEST_VERSION.to_le_bytes())).is_ok()
             }

@@ -160,16 +160,8 @@ fn earlier_series(folder: &str, plan: &Plan, terms: &Terms) -> Result<Vec<Series
     let Some(index) = forecast.expansion.conditions.iter().position(same) else {
         return Err("it never measured the reference condition".into());
     };
-    let filled = fill(
-        dir,
-        &reader,
-        &file.plan,
-        &forecast,
-        &terms.limits,
-        CacheUse::Look,
-        Some(index as u32),
-    )
-    .map_err(words)?;
+    let filled = fill(dir, &reader, &file.plan, &forecast, &terms.limits, CacheUse::Look, Some(index as u32))
+        .map_err(words)?;
     Ok(filled.judge.series(index as u32, terms))
 }
 
@@ -262,7 +254,10 @@ impl JudgedFolder {
             for capture in reader.captures(&stored).map_err(|error| store_failure(&error))? {
                 let capture = capture.map_err(|error| store_failure(&error))?;
                 let height = self.facts.limits.iter().find_map(|limit| {
-                    limit.mask.filter(|_| limit.applies(capture.eye.direction, rate)).map(|mask| mask.height_mv)
+                    limit
+                        .mask
+                        .filter(|_| limit.applies(capture.eye.direction, rate))
+                        .map(|mask| mask.height_mv)
                 });
                 if capture.eye == metric.eye
                     && let Some(height) = height

@@ -145,7 +145,8 @@ impl Limit {
 
     fn read_own(section: Section<'_>, generation: Generation) -> Option<Limit> {
         let metric = section.required_choice("metric", &Metric::ALL);
-        let direction = section.choice("direction", &[("read", Direction::Read), ("write", Direction::Write)]);
+        let direction =
+            section.choice("direction", &[("read", Direction::Read), ("write", Direction::Write)]);
         let minimum = section.number("minimum", 0.0..=1e6, "");
         if minimum.is_none() && !section.has("minimum") {
             section.mistake("minimum", format!("{} has no `minimum`", section.title), "add `minimum = 0.25`");
@@ -301,8 +302,7 @@ impl DecisionRule {
             beyond_rating_counts: false,
         };
         let Some(section) = section else { return rule };
-        let named: Vec<(&str, (&str, f64, bool))> =
-            Self::NAMED.iter().map(|line| (line.0, *line)).collect();
+        let named: Vec<(&str, (&str, f64, bool))> = Self::NAMED.iter().map(|line| (line.0, *line)).collect();
         let chosen = section.choice("rule", &named);
         let factor = section.number("guard_band_factor", -3.0..=10.0, "U");
         match (chosen, factor) {

@@ -87,10 +87,7 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
 }
 
 /// Declared things by unique name.
-fn unique<T>(
-    sections: Vec<Section<'_>>,
-    read: impl Fn(&Section<'_>, Placed<String>) -> Option<T>,
-) -> Vec<T> {
+fn unique<T>(sections: Vec<Section<'_>>, read: impl Fn(&Section<'_>, Placed<String>) -> Option<T>) -> Vec<T> {
     let mut list: Vec<T> = Vec::new();
     let mut names: Vec<String> = Vec::new();
     for section in sections {

@@ -186,10 +186,8 @@ units = 5
         let terms = Terms::read(FILE, Generation::Ddr4).expect("sound");
         assert_eq!(terms.limits.len(), 9);
         assert_eq!(Terms::read(&terms.to_text(), Generation::Ddr4).expect("sound"), terms);
-        let own = Terms::read(
-            &FILE.replace("rule = \"ISO 14253-1\"", "guard_band_factor = 0.7"),
-            Generation::Ddr4,
-        );
+        let own =
+            Terms::read(&FILE.replace("rule = \"ISO 14253-1\"", "guard_band_factor = 0.7"), Generation::Ddr4);
         let own = own.expect("sound");
         assert_eq!(own.decision.guard_band_factor, 0.7);
         assert_eq!(Terms::read(&own.to_text(), Generation::Ddr4).expect("sound"), own);

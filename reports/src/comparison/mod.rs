@@ -173,9 +173,8 @@ pub fn compare(before: &JudgedRun, after: &JudgedRun, pairs: &[Pair], demands: D
             (worst.difference + worst.allowed) / worst.standard_uncertainty
         })
     };
-    conditions.sort_by(|a, b| {
-        a.answer.cmp(&b.answer).then(lost(a).total_cmp(&lost(b))).then(a.name.cmp(&b.name))
-    });
+    conditions
+        .sort_by(|a, b| a.answer.cmp(&b.answer).then(lost(a).total_cmp(&lost(b))).then(a.name.cmp(&b.name)));
     let (training, failure_rates, failure_rise_p) = training::compare(before, after, pairs);
     Comparison {
         demands,
@@ -229,11 +228,11 @@ fn test(
         } else {
             demands.loss_percent_vddq / 100.0 * pair.vddq_mv
         };
-        let result = non_inferiority(&difference, allowed, demands.level).map_err(|error| error.to_string())?;
+        let result =
+            non_inferiority(&difference, allowed, demands.level).map_err(|error| error.to_string())?;
         count += 1.0;
-        let (p_worse, p_not_worse) = found
-            .as_ref()
-            .map_or((1.0f64, 0.0f64), |found| (found.p_worse, found.p_not_worse));
+        let (p_worse, p_not_worse) =
+            found.as_ref().map_or((1.0f64, 0.0f64), |found| (found.p_worse, found.p_not_worse));
         let score = (difference.value + allowed) / difference.standard_uncertainty;
         let worst = if score < least {
             least = score;
@@ -265,7 +264,8 @@ fn test(
         Some(name) => format!("the {name} runs off the grid in both"),
         None => "nothing was judged".into(),
     })?;
-    found.remark = off_grid.map_or_else(String::new, |name| format!("{name} runs off the grid in both: left out"));
+    found.remark =
+        off_grid.map_or_else(String::new, |name| format!("{name} runs off the grid in both: left out"));
     found.p_worse = (found.p_worse * count).min(1.0);
     Ok(found)
 }
@@ -301,7 +301,6 @@ fn answer(conditions: &mut [ComparedCondition], tested: Vec<(usize, Tested)>, le
         condition.reason = found.remark;
     }
 }
-
 
 #[cfg(test)]
 mod tests;

@@ -143,7 +143,8 @@ fn row(condition: &ComparedCondition) -> Row {
         Answer::Undecided => "vn",
         Answer::NotWorse => "vp",
     };
-    let with = |f: &dyn Fn(&super::MetricChange) -> String| condition.worst.as_ref().map(f).unwrap_or_default();
+    let with =
+        |f: &dyn Fn(&super::MetricChange) -> String| condition.worst.as_ref().map(f).unwrap_or_default();
     Row {
         name: condition.name.clone(),
         answer: condition.answer.words(),
@@ -158,9 +159,7 @@ fn row(condition: &ComparedCondition) -> Row {
         difference: with(&|worst| format!("{:+.1}", worst.difference)),
         interval: with(&|worst| format!("{:+.1} to {:+.1}", worst.interval.0, worst.interval.1)),
         allowed: with(&|worst| format!("{:.1}", worst.allowed)),
-        p: condition
-            .adjusted_p
-            .map_or_else(String::new, |(worse, not)| format!("{worse:.3} / {not:.3}")),
+        p: condition.adjusted_p.map_or_else(String::new, |(worse, not)| format!("{worse:.3} / {not:.3}")),
         reason: condition.reason.clone(),
     }
 }

@@ -48,11 +48,8 @@ pub struct TrainingChange {
 
 /// Failed starts and starts of a condition; jobs that were not measured are no starts.
 fn starts(judged: &JudgedCondition) -> (u64, u64) {
-    let failed = if judged.reason == "training" {
-        judged.jobs.iter().filter(|job| !job.trained).count()
-    } else {
-        0
-    };
+    let failed =
+        if judged.reason == "training" { judged.jobs.iter().filter(|job| !job.trained).count() } else { 0 };
     let passed = judged.jobs.iter().filter(|job| job.trained).count();
     (failed as u64, (failed + passed) as u64)
 }
@@ -73,7 +70,12 @@ pub(super) fn compare(
         old_sum = (old_sum.0 + was.0, old_sum.1 + was.1);
         new_sum = (new_sum.0 + is.0, new_sum.1 + is.1);
         if was.1 > 0 && is.1 > 0 && (was.0 > 0) != (is.0 > 0) {
-            changes.push(TrainingChange { name: old.name.clone(), before: was, after: is, appeared: is.0 > 0 });
+            changes.push(TrainingChange {
+                name: old.name.clone(),
+                before: was,
+                after: is,
+                appeared: is.0 > 0,
+            });
         }
     }
     changes.sort_by(|a, b| b.appeared.cmp(&a.appeared).then(a.name.cmp(&b.name)));
@@ -87,9 +89,8 @@ fn fisher_rise((a, n): (u64, u64), (b, m): (u64, u64)) -> f64 {
     if all == 0 || n == 0 || m == 0 {
         return 1.0;
     }
-    let ln_choose = |n: u64, k: u64| {
-        ln_gamma(n as f64 + 1.0) - ln_gamma(k as f64 + 1.0) - ln_gamma((n - k) as f64 + 1.0)
-    };
+    let ln_choose =
+        |n: u64, k: u64| ln_gamma(n as f64 + 1.0) - ln_gamma(k as f64 + 1.0) - ln_gamma((n - k) as f64 + 1.0);
     let total = ln_choose(n + m, all);
     (b..=all.min(m))
         .filter(|second| all - second <= n)

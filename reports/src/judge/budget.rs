@@ -204,7 +204,12 @@ impl Common {
         };
         let step_name = if metric.is_time() { "tap step" } else { "Vref step" };
         let mut rows = vec![
-            edge("sampling", 'A', sampling, "error counts at the edges of each eye, by the fit of their tail"),
+            edge(
+                "sampling",
+                'A',
+                sampling,
+                "error counts at the edges of each eye, by the fit of their tail",
+            ),
             edge(step_name, 'B', step, "edges known to one step only: 1/sqrt(12) of it (GUM F.2.2.1)"),
         ];
         rows.extend(self.rows.iter().cloned());
@@ -263,7 +268,8 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
         source,
     };
     let mut rows = Vec::with_capacity(10);
-    let model = say(&|| format!("{FIT_MODEL_STEPS} of a step an edge, {edges} edge(s): shape of the fitted tail"));
+    let model =
+        say(&|| format!("{FIT_MODEL_STEPS} of a step an edge, {edges} edge(s): shape of the fitted tail"));
     rows.push(Row {
         sensitivity: edges.sqrt(),
         common: true,
@@ -282,8 +288,9 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
             common: true,
             ..row("size of a tap", rectangular(TAP_SIZE), source)
         });
-        let source =
-            say(&|| format!("{NONLINEARITY_PP_TAPS} taps peak to peak, rectangular, {edges} edge(s); estimate"));
+        let source = say(&|| {
+            format!("{NONLINEARITY_PP_TAPS} taps peak to peak, rectangular, {edges} edge(s); estimate")
+        });
         let u = rectangular(NONLINEARITY_PP_TAPS / 2.0) * step;
         rows.push(Row { sensitivity: edges.sqrt(), common: true, ..row("tap nonlinearity", u, source) });
     } else {

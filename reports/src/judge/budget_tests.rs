@@ -54,8 +54,16 @@ fn lines_add_up_and_degrees_of_freedom_are_truncated() {
     assert!((table.combined - combined.standard).abs() < 1e-9);
     assert!((table.rows.iter().map(|row| row.share).sum::<f64>() - 1.0).abs() < 1e-9);
     for name in [
-        "sampling", "tap step", "edge fit", "size of a tap", "tap nonlinearity", "repeatability", "re-seating",
-        "temperature", "supply", "extrapolation",
+        "sampling",
+        "tap step",
+        "edge fit",
+        "size of a tap",
+        "tap nonlinearity",
+        "repeatability",
+        "re-seating",
+        "temperature",
+        "supply",
+        "extrapolation",
     ] {
         assert!(table.rows.iter().any(|row| row.name == name), "no line {name}");
     }

@@ -4,7 +4,8 @@ use super::Judge;
 use super::digest::mask_of;
 use super::gather::{LaneTally, Part};
 use crate::audit::ChartNote;
-use crate::statistics::control::{ControlRule, robust_control_limits, signals};
+use crate::statistics::control::{ControlLimits, ControlRule, robust_control_limits, signals};
+use crate::statistics::summary::median;
 use plans::plan::judge::Metric;
 use plans::plan::terms::Terms;
 use plans::results::EyeName;
@@ -35,7 +36,9 @@ impl Suspects {
     /// Why a condition with these jobs may have no verdict.
     pub fn words(&self, parts: &[Part]) -> Option<&str> {
         let within = |position: u64| {
-            self.stretches.iter().any(|(after, before)| after.is_none_or(|after| position > after) && position < *before)
+            self.stretches
+                .iter()
+                .any(|(after, before)| after.is_none_or(|after| position > after) && position < *before)
         };
         parts.iter().any(|part| within(part.position)).then_some(self.words.as_str())
     }
@@ -151,8 +154,11 @@ fn chart(series: &Series, earlier: Vec<f64>, own: Vec<f64>) -> ChartNote {
         );
         return note;
     }
-    match robust_control_limits(&note.values) {
-        Ok(limits) => {
+    match robust_control_limits(&note.values).and_then(|limits| Ok((limits, median(&note.values)?))) {
+        Ok((limits, centre)) => {
+            // About the median: one disturbed reference must not pull the good ones out of their limits.
+            let reach = 3.0 * limits.sigma;
+            let limits = ControlLimits { centre, lower: centre - reach, upper: centre + reach, ..limits };
             note.limits = Some((limits.centre, limits.lower, limits.upper));
             let found = signals(&note.values, &limits).unwrap_or_default();
             note.signals =

@@ -111,8 +111,8 @@ pub fn masks_for<'l>(
 /// # Errors
 /// Counts that contradict themselves, in words.
 pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<CaptureDigest, String> {
-    let view = CaptureView::new(capture)
-        .map_err(|error| format!("stored counts contradict themselves: {error}"))?;
+    let view =
+        CaptureView::new(capture).map_err(|error| format!("stored counts contradict themselves: {error}"))?;
     let wanted = Wanted { masks: masks.to_vec(), ..Wanted::margins() };
     let lanes = lane_metrics(&view, &wanted);
     let mut scaled: Vec<MaskDigest> = masks
@@ -363,11 +363,8 @@ mod tests {
     fn a_digest_survives_its_bytes_and_nothing_else_is_taken_for_one() {
         let mut capture = capture(20, 16, 3, PointRule::error_free(1e-3, 0.95));
         capture.eye.sub_channel = Some(1);
-        let mask = Mask {
-            shape: MaskShape::Rectangle,
-            half_width: Picoseconds(5.0),
-            half_height: Millivolts(4.0),
-        };
+        let mask =
+            Mask { shape: MaskShape::Rectangle, half_width: Picoseconds(5.0), half_height: Millivolts(4.0) };
         let digest = JobDigest {
             trainings: vec![vec![StageDigest {
                 name: "write levelling".into(),

@@ -43,8 +43,7 @@ pub fn effects(run: &JudgedRun, words: &mut Vec<String>) -> Vec<EffectTable> {
             words.push(format!("effects on {name}: every factor has one level with a value"));
             continue;
         }
-        let factors: Vec<Column<'_>> =
-            columns.iter().map(|(name, levels)| Column { name, levels }).collect();
+        let factors: Vec<Column<'_>> = columns.iter().map(|(name, levels)| Column { name, levels }).collect();
         let mut notes = Vec::new();
         if step > 1 {
             notes.push(format!("every {step}th condition taken"));

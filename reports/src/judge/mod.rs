@@ -282,3 +282,6 @@ fn rule_words(rule: &DecisionRule) -> String {
 pub fn every_verdict_passes(run: &JudgedRun) -> bool {
     run.verdicts.total() == run.verdicts.of(Verdict::Pass)
 }
+
+#[cfg(test)]
+mod tests;

@@ -66,7 +66,12 @@ pub fn picture(
 
 /// A lane's eye at the bit error ratio that a write mask is defined for: information beside the verdict, which rests
 /// on counted errors. `None` where the operating point fails or the counts contradict themselves.
-pub fn extrapolated(capture: &Capture, condition: &str, lane: u16, mask: (f64, f64)) -> Option<ExtrapolationNote> {
+pub fn extrapolated(
+    capture: &Capture,
+    condition: &str,
+    lane: u16,
+    mask: (f64, f64),
+) -> Option<ExtrapolationNote> {
     let view = CaptureView::new(capture).ok()?;
     let index = capture.lanes.iter().position(|known| *known == lane)?;
     let found = extrapolate(&view, index, DDR4_MASK_BER)?;

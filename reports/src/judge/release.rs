@@ -87,7 +87,8 @@ pub fn release(run: &JudgedRun, plan: &Plan, terms: &Terms, simulated: bool) -> 
     }
     let suspect: usize = run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0);
     if suspect > 0 {
-        reasons.push(format!("{suspect} job(s) are suspect: the reference condition left its control limits"));
+        reasons
+            .push(format!("{suspect} job(s) are suspect: the reference condition left its control limits"));
         open = true;
     }
     match &run.audit.units {

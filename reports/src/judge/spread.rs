@@ -106,7 +106,9 @@ fn describe(
     sorted.sort_by(f64::total_cmp);
     match wilks_order(values.len() as u64, TOLERANCE.0, TOLERANCE.1) {
         Ok(Some(order)) => note.tolerance_lower_any = sorted.get(order as usize - 1).copied(),
-        _ => note.words.push(format!("{} values are too few for a distribution-free limit (59 needed)", note.n)),
+        _ => note
+            .words
+            .push(format!("{} values are too few for a distribution-free limit (59 needed)", note.n)),
     }
     if let Ok(index) = capability_of(values, &Tolerance::Lower(judged.limit)) {
         note.cpk = cpk_interval(index.cpk, values.len(), 0.95)

@@ -134,7 +134,9 @@ impl Judge<'_> {
             words: Vec::new(),
         };
         if unbalanced > 0 {
-            study.words.push(format!("{unbalanced} condition(s) left out: not every mounting has every repeat"));
+            study
+                .words
+                .push(format!("{unbalanced} condition(s) left out: not every mounting has every repeat"));
         }
         if bounds > 0 {
             study.words.push(format!("{bounds} lane(s) left out: closed, or off the grid"));
@@ -165,9 +167,14 @@ impl MetricStudy {
         (self.mountings, self.repeats) = (first.len(), first.first().map_or(0, Vec::len));
         let (mut ev, mut av, mut pv) = ((0.0, 0.0), (0.0, 0.0), (0.0, 0.0));
         for cells in &setups {
-            let shape = cells.parts.first().map_or((0, 0), |part| (part.len(), part.first().map_or(0, Vec::len)));
-            let even: Vec<PartCells> =
-                cells.parts.iter().filter(|part| part.len() == shape.0 && part[0].len() == shape.1).cloned().collect();
+            let shape =
+                cells.parts.first().map_or((0, 0), |part| (part.len(), part.first().map_or(0, Vec::len)));
+            let even: Vec<PartCells> = cells
+                .parts
+                .iter()
+                .filter(|part| part.len() == shape.0 && part[0].len() == shape.1)
+                .cloned()
+                .collect();
             // Lanes of one job share its training: a job counts once in the degrees of freedom.
             let groups = cells.groups as f64;
             let (m, r) = (shape.0 as f64, shape.1 as f64);
@@ -200,7 +207,8 @@ impl MetricStudy {
         self.repeatability = deviation(ev).filter(|(deviation, _)| *deviation > 0.0);
         self.reseating = deviation(av);
         if deviation(ev).is_some() && self.repeatability.is_none() {
-            self.words.push("every repeat gave the same value (zero variance): the grid is too coarse".into());
+            self.words
+                .push("every repeat gave the same value (zero variance): the grid is too coarse".into());
         }
         if self.repeats < 2 {
             self.words.push("too few repeats: repeatability needs at least 2 in a mounting".into());
@@ -211,7 +219,8 @@ impl MetricStudy {
         if self.mountings < 2 {
             self.words.push("too few mountings: re-seating needs at least one re-seat".into());
         }
-        if let (Some((ev, _)), Some((av, _)), Some((pv, _))) = (self.repeatability, self.reseating, deviation(pv))
+        if let (Some((ev, _)), Some((av, _)), Some((pv, _))) =
+            (self.repeatability, self.reseating, deviation(pv))
         {
             let gauge = ev.hypot(av);
             self.gauge = Some(gauge);

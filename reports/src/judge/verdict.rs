@@ -220,14 +220,7 @@ fn judge_metric(
         .map_err(|error| format!("no uncertainty for the {name}: {error}"))?;
     let only_bound = lane.jobs == 0;
     let seen = typical.seen.entry(metric).or_default();
-    seen.push(Seen {
-        value,
-        edges,
-        grid: *grid,
-        jobs: lane.jobs.max(1),
-        mountings: inputs.mountings,
-        off,
-    });
+    seen.push(Seen { value, edges, grid: *grid, jobs: lane.jobs.max(1), mountings: inputs.mountings, off });
     let (u, k) = (combined.standard, combined.k);
     let guard_band = rule.guard_band(u, k);
     let margin = value - bound;

@@ -61,12 +61,7 @@ fn shortened(mut table: AnnexTable) -> AnnexTable {
     table
 }
 
-fn table(
-    caption: &str,
-    head: &[&'static str],
-    rows: Vec<Vec<String>>,
-    notes: &[&str],
-) -> Option<AnnexTable> {
+fn table(caption: &str, head: &[&'static str], rows: Vec<Vec<String>>, notes: &[&str]) -> Option<AnnexTable> {
     (!rows.is_empty()).then(|| AnnexTable {
         caption: caption.into(),
         head: head.to_vec(),
@@ -91,8 +86,16 @@ fn limit_sets(audit: &Audit) -> Option<AnnexTable> {
     table(
         "The same counts judged by every set of limits on record",
         &[
-            "Limits of", "Agreed", "Shown", "Rule", "Pass", "Conditional pass", "Conditional fail", "Fail",
-            "Not measured", "Recorded (UTC)",
+            "Limits of",
+            "Agreed",
+            "Shown",
+            "Rule",
+            "Pass",
+            "Conditional pass",
+            "Conditional fail",
+            "Fail",
+            "Not measured",
+            "Recorded (UTC)",
         ],
         rows.collect(),
         &["A decision rule and its limits are to be agreed before measuring (ISO/IEC 17025, 7.1.3)."],
@@ -100,7 +103,8 @@ fn limit_sets(audit: &Audit) -> Option<AnnexTable> {
 }
 
 fn set_changes(audit: &Audit) -> Option<AnnexTable> {
-    let word = |verdict: Option<Verdict>| verdict.map_or("not measured", |verdict| verdict.words()).to_string();
+    let word =
+        |verdict: Option<Verdict>| verdict.map_or("not measured", |verdict| verdict.words()).to_string();
     let rows = audit
         .set_changes
         .iter()
@@ -126,11 +130,16 @@ fn risks(audit: &Audit) -> Option<AnnexTable> {
     table(
         "Global risks over the matrix (JCGM 106:2012, clause 9)",
         &[
-            "Of", "Conditions", "Consumer's: does not conform and is accepted",
-            "Producer's: conforms and is rejected", "Does not conform, given accepted",
+            "Of",
+            "Conditions",
+            "Consumer's: does not conform and is accepted",
+            "Producer's: conforms and is rejected",
+            "Does not conform, given accepted",
         ],
         rows.collect(),
-        &["Prior: the observed margins in units of their standard uncertainty. They carry their own measurement error, which makes the risks larger, not smaller."],
+        &[
+            "Prior: the observed margins in units of their standard uncertainty. They carry their own measurement error, which makes the risks larger, not smaller.",
+        ],
     )
 }
 
@@ -190,11 +199,18 @@ fn distributions(audit: &Audit) -> Option<AnnexTable> {
     table(
         "Distributions: lanes of the worst conditions, and worst lanes of all conditions",
         &[
-            "Sample", "n, mean, standard deviation", "Fits (best first): one in 1000 below", "Normal? p A-D, S-W",
-            "95 %/95 % lower limit: normal, any", "Cpk (95 % interval)", "Outliers flagged, none dropped",
+            "Sample",
+            "n, mean, standard deviation",
+            "Fits (best first): one in 1000 below",
+            "Normal? p A-D, S-W",
+            "95 %/95 % lower limit: normal, any",
+            "Cpk (95 % interval)",
+            "Outliers flagged, none dropped",
         ],
         rows.collect(),
-        &["Fits by maximum likelihood, ordered by Akaike's criterion. Cp needs two limits; a margin has one. Conditions are fixed levels, not a random sample: across conditions a tolerance limit describes this matrix, no population."],
+        &[
+            "Fits by maximum likelihood, ordered by Akaike's criterion. Cp needs two limits; a margin has one. Conditions are fixed levels, not a random sample: across conditions a tolerance limit describes this matrix, no population.",
+        ],
     )
 }
 
@@ -205,13 +221,7 @@ fn distribution(note: &DistributionNote) -> Vec<String> {
         note.fits.iter().map(|fit| format!("{} {}", fit.model, plain(fit.one_in_a_thousand, 1))).collect();
     vec![
         note.sample.clone(),
-        format!(
-            "{}; {}; {} {}",
-            note.n,
-            plain(note.mean, 1),
-            plain(note.standard_deviation, 2),
-            note.unit
-        ),
+        format!("{}; {}; {} {}", note.n, plain(note.mean, 1), plain(note.standard_deviation, 2), note.unit),
         fits.join("; "),
         format!("{}, {}", p(note.normality_p[0]), p(note.normality_p[1])),
         format!("{}, {}", number(note.tolerance_lower), number(note.tolerance_lower_any)),
@@ -290,5 +300,9 @@ fn p_words(p: f64) -> String {
 
 fn share(value: f64) -> String {
     let percent = 100.0 * value;
-    if percent != 0.0 && percent.abs() < 0.01 { "below 0.01 %".into() } else { format!("{} %", plain(percent, 2)) }
+    if percent != 0.0 && percent.abs() < 0.01 {
+        "below 0.01 %".into()
+    } else {
+        format!("{} %", plain(percent, 2))
+    }
 }

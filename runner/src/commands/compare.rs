@@ -131,7 +131,10 @@ fn comparable(
                 kind(new),
             )));
         }
-        words.push("A simulated run is compared with a measured one: the difference is that of model and hardware.".into());
+        words.push(
+            "A simulated run is compared with a measured one: the difference is that of model and hardware."
+                .into(),
+        );
     }
     let keys = |folder: &JudgedFolder| -> Vec<(&'static str, String)> {
         JobKeys::new(&folder.file.plan, MODEL_VERSION).settings().to_vec()

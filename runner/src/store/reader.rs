@@ -3,7 +3,8 @@
 use super::columns::{CAPTURE_COLUMNS, JOB_COLUMNS, identity, packed_capture, stored_job};
 use super::error::{BUSY_WAIT_S, StoreError};
 use super::rows::{
-    JobKey, LimitSet, Meta, PackedCapture, PackedCounts, PackedJob, PackedTraining, Reading, StoredJob, Target, hex,
+    JobKey, LimitSet, Meta, PackedCapture, PackedCounts, PackedJob, PackedTraining, Reading, StoredJob,
+    Target, hex,
 };
 use super::schema::{self, Found};
 use plans::results::{Capture, Identity, JobResult, TrainingResult};
