@@ -171,47 +171,50 @@ pub struct Expansion {
     pub reasons: Vec<String>,
 }
 
-/// Expands the matrix of a plan, narrowed to a selection.
-pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
-    let counts = plan.matrix.level_counts();
-    let mut reasons: Vec<String> = plan.skips.iter().map(|skip| skip.reason.clone()).collect();
-    // Which module level cannot be fitted to which channel level, and the reason it is skipped with.
-    let mut unfit = vec![None; counts[Factor::Module as usize] * counts[Factor::Channel as usize]];
-    for (m, module_index) in plan.matrix.modules.iter().enumerate() {
-        for (c, channel_index) in plan.matrix.channels.iter().enumerate() {
-            let (module, channel) = (&plan.modules[*module_index], &plan.channels[*channel_index]);
-            if !channel.fits.contains(&module.kind) {
-                let reason = format!("channel {} takes no {} module", channel.name, module.kind.name());
-                let index = reasons.iter().position(|known| *known == reason).unwrap_or_else(|| {
-                    reasons.push(reason);
-                    reasons.len() - 1
-                });
-                unfit[m * plan.matrix.channels.len() + c] = Some(index as u32);
+/// Which conditions of a plan are left out by what fits and by `[[skip]]`.
+pub struct SkipRule<'p> {
+    plan: &'p Plan,
+    reasons: Vec<String>,
+    /// Which module level cannot be fitted to which channel level, and the reason it is skipped with.
+    unfit: Vec<Option<u32>>,
+    /// Which module levels each skip's kinds name.
+    kinds: Vec<Option<Vec<bool>>>,
+}
+
+impl<'p> SkipRule<'p> {
+    /// The rule of a plan.
+    pub fn new(plan: &'p Plan) -> SkipRule<'p> {
+        let counts = plan.matrix.level_counts();
+        let mut reasons: Vec<String> = plan.skips.iter().map(|skip| skip.reason.clone()).collect();
+        let mut unfit = vec![None; counts[Factor::Module as usize] * counts[Factor::Channel as usize]];
+        for (m, module_index) in plan.matrix.modules.iter().enumerate() {
+            for (c, channel_index) in plan.matrix.channels.iter().enumerate() {
+                let (module, channel) = (&plan.modules[*module_index], &plan.channels[*channel_index]);
+                if !channel.fits.contains(&module.kind) {
+                    let reason = format!("channel {} takes no {} module", channel.name, module.kind.name());
+                    unfit[m * plan.matrix.channels.len() + c] = Some(number_of(&mut reasons, reason));
+                }
             }
         }
+        let of_kind = |kinds: &Vec<_>| {
+            let named = |index: &usize| kinds.contains(&plan.modules[*index].kind);
+            plan.matrix.modules.iter().map(named).collect()
+        };
+        let kinds = plan.skips.iter().map(|skip| (!skip.kinds.is_empty()).then(|| of_kind(&skip.kinds)));
+        SkipRule { plan, unfit, kinds: kinds.collect(), reasons }
     }
-    let skip_kinds: Vec<Option<Vec<bool>>> = plan
-        .skips
-        .iter()
-        .map(|skip| {
-            (!skip.kinds.is_empty()).then(|| {
-                plan.matrix
-                    .modules
-                    .iter()
-                    .map(|index| skip.kinds.contains(&plan.modules[*index].kind))
-                    .collect()
-            })
-        })
-        .collect();
-    let skip_of = |condition: &Condition| -> Option<u32> {
+
+    /// Why a condition is left out (index into [`SkipRule::reasons`]), if it is.
+    pub fn of(&self, condition: &Condition) -> Option<u32> {
+        let plan = self.plan;
         let pair =
             condition.level(Factor::Module) * plan.matrix.channels.len() + condition.level(Factor::Channel);
-        if let Some(reason) = unfit[pair] {
+        if let Some(reason) = self.unfit[pair] {
             return Some(reason);
         }
         plan.skips
             .iter()
-            .zip(&skip_kinds)
+            .zip(&self.kinds)
             .position(|(skip, kinds)| {
                 kinds.as_ref().is_none_or(|set| set[condition.level(Factor::Module)])
                     && skip
@@ -221,36 +224,103 @@ pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
                         .all(|(set, level)| set.as_ref().is_none_or(|set| set[usize::from(level)]))
             })
             .map(|index| index as u32)
-    };
-    let mut expansion = Expansion { conditions: Vec::new(), skipped: Vec::new(), reasons: Vec::new() };
-    let mut levels = [0u16; FACTORS];
-    if counts.contains(&0) {
-        expansion.reasons = reasons;
-        return expansion;
     }
-    loop {
-        let condition = Condition { levels };
-        if only.contains(&condition) {
-            match skip_of(&condition) {
-                Some(reason) => expansion.skipped.push(Skipped { condition, reason }),
-                None => expansion.conditions.push(condition),
-            }
-        }
-        let mut factor = FACTORS;
-        loop {
-            if factor == 0 {
-                expansion.reasons = reasons;
-                return expansion;
-            }
-            factor -= 1;
-            levels[factor] += 1;
-            if usize::from(levels[factor]) < counts[factor] {
-                break;
-            }
-            levels[factor] = 0;
-        }
+
+    /// The reasons.
+    pub fn reasons(&self) -> &[String] {
+        &self.reasons
     }
 }
+
+/// Index of a reason, added where it is new.
+fn number_of(reasons: &mut Vec<String>, reason: String) -> u32 {
+    let at = reasons.iter().position(|known| *known == reason).unwrap_or_else(|| {
+        reasons.push(reason);
+        reasons.len() - 1
+    });
+    at as u32
+}
+
+/// Every combination of levels, first factor outermost.
+fn every_condition(plan: &Plan) -> impl Iterator<Item = Condition> + use<> {
+    let counts = plan.matrix.level_counts();
+    let mut next = (!counts.contains(&0)).then_some([0u16; FACTORS]);
+    std::iter::from_fn(move || {
+        let levels = next?;
+        let mut after = levels;
+        next = (0..FACTORS).rev().find_map(|factor| {
+            after[factor] += 1;
+            if usize::from(after[factor]) < counts[factor] {
+                return Some(after);
+            }
+            after[factor] = 0;
+            None
+        });
+        Some(Condition { levels })
+    })
+}
+
+/// The setup of a night-only plan, as its levels of chip, module and channel: the one named, else the one with the most
+/// conditions. `None` for other plans.
+fn night_setup(plan: &Plan, rule: &SkipRule<'_>) -> Option<(u16, u16, u16)> {
+    if !plan.wishes.night_only {
+        return None;
+    }
+    if let Some((module, channel)) = plan.wishes.fitted {
+        let level = |list: &[usize], index| list.iter().position(|known| *known == index);
+        let (m, c) = (level(&plan.matrix.modules, module), level(&plan.matrix.channels, channel));
+        // A setup outside the matrix leaves nothing to run.
+        return Some((0, m.map_or(u16::MAX, |m| m as u16), c.map_or(u16::MAX, |c| c as u16)));
+    }
+    let mut counts: std::collections::BTreeMap<(u16, u16, u16), usize> = Default::default();
+    for condition in every_condition(plan) {
+        if rule.of(&condition).is_none() && plan.coverage.contains(&condition) {
+            *counts.entry(condition.setup()).or_default() += 1;
+        }
+    }
+    let most = counts.values().copied().max()?;
+    counts.into_iter().find(|(_, count)| *count == most).map(|(setup, _)| setup)
+}
+
+/// The first condition that is run and has the levels named.
+pub fn first_condition(plan: &Plan, levels: &[Option<u16>; FACTORS]) -> Option<Condition> {
+    let rule = SkipRule::new(plan);
+    every_condition(plan).find(|condition| {
+        condition
+            .levels
+            .iter()
+            .zip(levels)
+            .all(|(level, wanted)| wanted.is_none_or(|wanted| wanted == *level))
+            && rule.of(condition).is_none()
+            && plan.coverage.contains(condition)
+    })
+}
+
+/// Expands the matrix of a plan, narrowed to a selection.
+pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
+    let rule = SkipRule::new(plan);
+    let night = night_setup(plan, &rule);
+    let mut reasons = rule.reasons().to_vec();
+    let uncovered = (plan.coverage.rows.is_some()).then(|| number_of(&mut reasons, plan.coverage.reason()));
+    let hands = night.map(|_| number_of(&mut reasons, NEEDS_HANDS.into()));
+    let left_out = |condition: &Condition| {
+        rule.of(condition)
+            .or_else(|| uncovered.filter(|_| !plan.coverage.contains(condition)))
+            .or_else(|| hands.filter(|_| night.is_some_and(|setup| setup != condition.setup())))
+    };
+    let mut expansion = Expansion { conditions: Vec::new(), skipped: Vec::new(), reasons: Vec::new() };
+    for condition in every_condition(plan).filter(|condition| only.contains(condition)) {
+        match left_out(&condition) {
+            Some(reason) => expansion.skipped.push(Skipped { condition, reason }),
+            None => expansion.conditions.push(condition),
+        }
+    }
+    expansion.reasons = reasons;
+    expansion
+}
+
+/// Why a night-only plan leaves a condition out.
+pub const NEEDS_HANDS: &str = "needs hands: another setup than the one fitted for the night";
 
 /// One condition to be measured once.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -267,9 +337,11 @@ pub struct Job {
 
 /// Every job of the expansion, conditions outermost within a mounting.
 pub fn jobs(plan: &Plan, expansion: &Expansion) -> Vec<Job> {
+    // A re-seat needs hands: a night-only plan has one mounting.
+    let mountings = if plan.wishes.night_only { 1 } else { plan.repeats.mountings };
     let count = expansion.conditions.len() as u64 * plan.repeats.jobs();
     let mut jobs = Vec::with_capacity(usize::try_from(count).unwrap_or(0));
-    for mounting in 0..plan.repeats.mountings {
+    for mounting in 0..mountings {
         for condition in 0..expansion.conditions.len() as u32 {
             for repeat in 0..plan.repeats.repeats {
                 for start in 0..plan.repeats.starts {
@@ -334,6 +406,20 @@ impl<'p> JobKeys<'p> {
         for number in [job.mounting, job.repeat, job.start] {
             hash.update(number.to_le_bytes());
         }
+        hash.finalize().into()
+    }
+
+    /// The noise key of a further attempt at the same job, counted from 1: measuring again draws new noise. The
+    /// first attempt's is [`noise_key`](Self::noise_key).
+    pub fn attempt_noise_key(&self, condition: &Condition, job: &Job, attempt: u32) -> [u8; 32] {
+        let first = self.noise_key(condition, job);
+        if attempt <= 1 {
+            return first;
+        }
+        let mut hash = Sha256::new();
+        hash.update(b"attempt");
+        hash.update(attempt.to_le_bytes());
+        hash.update(first);
         hash.finalize().into()
     }
 

@@ -4,6 +4,7 @@ pub mod capture_cost;
 pub mod expand;
 pub mod eye_confidence;
 pub mod eye_labels;
+pub mod jedec;
 pub mod order;
 pub mod plan;
 pub mod point_odds;

@@ -1,7 +1,10 @@
-//! From a plan's jobs to their order on the bench, with the hours it takes and the proven bound.
+//! From a plan's jobs to their order on the bench through its calendar, with the hours it takes and the proven bound.
 
 use crate::expand::{Expansion, Job};
-use crate::order::{Effort, JobInput, Order, OrderError, Problem, Rules, plan_order};
+use crate::order::{
+    Calendar, CalendarEffort, Effort, JobInput, Order, OrderError, Problem, Rules, Scheduled, plan_calendar,
+    plan_order, walk,
+};
 use crate::plan::Plan;
 use crate::plan::matrix::Factor;
 use crate::plan::measure::TrainingPolicy;
@@ -16,19 +19,36 @@ pub struct ExpectedTimes {
     pub training_s: f64,
 }
 
+/// The jobs of a plan in order.
+#[derive(Debug, Clone)]
+pub struct Timetable {
+    /// The ordering problem.
+    pub problem: Problem,
+    /// The order without the calendar, with the proven bound.
+    pub order: Order,
+    /// The order that is run: through the calendar.
+    pub schedule: Scheduled,
+    /// Attended hours; where the plan gives none, or needs hands only at its begin, somebody is always there.
+    pub calendar: Calendar,
+}
+
 /// Most jobs that are searched beyond the construction; above it the construction alone is used.
 const SEARCHED_JOBS: usize = 20_000;
+/// Trials of the calendar above that number of jobs.
+const LARGE_TRIALS: usize = 4;
+/// Most pairs of fittings that precedences may make.
+const MOST_PAIRS: usize = 2_000_000;
 
 /// Orders the jobs of a plan. `expected` gives the seconds of a job.
 ///
 /// # Errors
-/// A value no bench can have, a temperature outside the bench's range, precedences in a circle.
+/// A value no bench can have, a temperature outside the bench's range, precedences in a circle, attended hours that never come.
 pub fn timetable(
     plan: &Plan,
     expansion: &Expansion,
     jobs: &[Job],
     mut expected: impl FnMut(&Job) -> ExpectedTimes,
-) -> Result<(Problem, Order), OrderError> {
+) -> Result<Timetable, OrderError> {
     let held = matches!(plan.training.policy, TrainingPolicy::Held { .. });
     let chips = plan.matrix.chips.len() as u32;
     let patterns = plan.matrix.patterns.len() as u16;
@@ -54,6 +74,67 @@ pub fn timetable(
         .collect();
     let temperatures: Vec<f64> = plan.matrix.temperatures.iter().map(|level| level.0).collect();
     let problem = Problem::new(plan.times.clone(), temperatures, &input)?;
+    let rules = rules(plan, expansion, jobs, &problem)?;
+    let problem = problem.with_rules(rules)?;
+    let large = jobs.len() > SEARCHED_JOBS;
+    let effort = if large {
+        Effort { kicks: 0, compare_nestings: false, ..Effort::default() }
+    } else {
+        Effort::default()
+    };
+    let order = plan_order(&problem, effort)?;
+    let (calendar, start_min) = match &plan.attended {
+        // The one fitting of a night-only plan happens at its begin.
+        Some(attended) if plan.wishes.night_only => (Calendar::always(), attended.start_min),
+        Some(attended) => (attended.calendar.clone(), attended.start_min),
+        None => (Calendar::always(), 0.0),
+    };
+    let schedule = if plan.attended.is_some() && !plan.wishes.night_only {
+        let trials = if large { LARGE_TRIALS } else { CalendarEffort::default().trials };
+        plan_calendar(&problem, &order, &calendar, start_min, CalendarEffort { seed: 1, trials })?
+    } else {
+        walk(&problem, &order.sequence, &calendar, start_min)?
+    };
+    Ok(Timetable { problem, order, schedule, calendar })
+}
+
+/// The plan's wishes in terms of mountings and jobs.
+fn rules(plan: &Plan, expansion: &Expansion, jobs: &[Job], problem: &Problem) -> Result<Rules, OrderError> {
+    let chips = plan.matrix.chips.len().max(1);
+    let setups: Vec<(usize, usize)> = problem
+        .mountings()
+        .iter()
+        .map(|m| (plan.matrix.modules[m.module as usize / chips], plan.matrix.channels[m.channel as usize]))
+        .collect();
+    let inside = |belongs: &dyn Fn(usize, usize) -> bool| -> Vec<u32> {
+        (0u32..).zip(&setups).filter(|(_, setup)| belongs(setup.0, setup.1)).map(|(m, _)| m).collect()
+    };
+    let baseline = plan
+        .wishes
+        .baseline
+        .and_then(|base| inside(&|module, channel| (module, channel) == base).first().copied());
+    let mut before = Vec::new();
+    for precedence in &plan.wishes.before {
+        let first = inside(&|module, channel| precedence.first.contains(module, channel));
+        let then = inside(&|module, channel| precedence.then.contains(module, channel));
+        let count = before.len() + first.len() * then.len();
+        if count > MOST_PAIRS {
+            return Err(OrderError::TooMany {
+                what: "pairs of fittings under [[order.precedence]]",
+                count,
+                limit: MOST_PAIRS,
+            });
+        }
+        before.extend(first.iter().flat_map(|a| then.iter().map(move |b| (*a, *b))));
+    }
+    // A narrowed selection may leave the reference out; then nothing is measured again.
+    let reference = plan.wishes.reference.as_ref().and_then(|reference| {
+        let matches = |job: &Job| {
+            let levels = expansion.conditions[job.condition as usize].levels;
+            reference.levels.iter().zip(levels).all(|(wanted, level)| wanted.is_none_or(|w| w == level))
+        };
+        jobs.iter().position(matches).map(|job| (job as u32, reference.every_jobs))
+    });
     let hold_temperature = match plan.training.policy {
         TrainingPolicy::Held { temperature, .. } => plan
             .matrix
@@ -63,41 +144,5 @@ pub fn timetable(
             .map(|index| index as u16),
         TrainingPolicy::EveryCondition => None,
     };
-    let baseline = plan.wishes.baseline.and_then(|(module, channel)| {
-        let first = jobs.iter().position(|job| {
-            let condition = &expansion.conditions[job.condition as usize];
-            plan.matrix.modules[condition.level(Factor::Module)] == module
-                && plan.matrix.channels[condition.level(Factor::Channel)] == channel
-        })?;
-        let wanted = &input[first];
-        problem
-            .mountings()
-            .iter()
-            .position(|known| {
-                known.module == wanted.module && known.channel == wanted.channel && known.seat == wanted.seat
-            })
-            .map(|index| index as u32)
-    });
-    let reference = plan.reference.as_ref().and_then(|wishes| {
-        let index = jobs.iter().position(|job| {
-            expansion.conditions[job.condition as usize].levels == wishes.levels
-                && (job.mounting, job.repeat, job.start) == (0, 0, 0)
-        })?;
-        Some((index as u32, wishes.every_jobs))
-    });
-    let rules = Rules {
-        cold_first: plan.wishes.cold_first,
-        baseline,
-        reference,
-        before: Vec::new(),
-        hold_temperature,
-    };
-    let problem = problem.with_rules(rules)?;
-    let effort = if jobs.len() > SEARCHED_JOBS {
-        Effort { kicks: 0, compare_nestings: false, ..Effort::default() }
-    } else {
-        Effort::default()
-    };
-    let order = plan_order(&problem, effort)?;
-    Ok((problem, order))
+    Ok(Rules { cold_first: plan.wishes.cold_first, baseline, reference, before, hold_temperature })
 }

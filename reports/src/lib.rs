@@ -4,6 +4,7 @@ pub mod audit;
 pub mod comparison;
 pub mod export;
 pub mod eye;
+pub mod fitting;
 pub mod judge;
 pub mod judged;
 pub mod page;

@@ -9,7 +9,7 @@ use plans::expand::JobKeys;
 use plans::plan::Plan;
 use plans::results::{Direction, EyeName, Grid, Identity, JobOutcome, JobResult, JobTimes};
 use plans::units::{Millivolts, Picoseconds};
-use reports::judge::digest::{CaptureDigest, JobDigest, LaneDigest};
+use reports::judge::digest::{CaptureDigest, JobDigest, LaneDigest, packed_u};
 use runner::digests::{CacheUse, write_cache};
 use runner::forecast::Forecast;
 use runner::judging::{JudgedBy, JudgedFolder};
@@ -69,7 +69,8 @@ fn capture(index: u64, ui_ps: f64) -> CaptureDigest {
             let n = |k: u64| noise(index * 1000 + u64::from(lane) * 8 + k);
             LaneDigest {
                 reach: [16.0 + 3.0 * n(0), 15.0 + 3.0 * n(1), 14.0 + 4.0 * n(2), 14.5 + 4.0 * n(3)],
-                u: [0.1 + 0.05 * n(4), 0.1 + 0.05 * n(5), 0.12 + 0.05 * n(6), 0.12 + 0.05 * n(7)],
+                u: [0.1 + 0.05 * n(4), 0.1 + 0.05 * n(5), 0.12 + 0.05 * n(6), 0.12 + 0.05 * n(7)]
+                    .map(packed_u),
                 flags: 0,
             }
         })
@@ -153,7 +154,8 @@ fn build(dir: &Path) -> usize {
     for (index, condition) in forecast.expansion.conditions.iter().enumerate() {
         let ui = condition.rate(&plan).ui().0;
         for lane in &capture(index as u64, ui).edges {
-            for number in lane.reach.iter().chain(&lane.u).chain(&[ui as f32]) {
+            let u = lane.u.map(|packed| f32::from(packed) / 1024.0);
+            for number in lane.reach.iter().chain(&u).chain(&[ui as f32]) {
                 lanes.write_all(&number.to_le_bytes()).expect("written");
             }
         }

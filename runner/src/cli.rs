@@ -1,5 +1,6 @@
 //! The command line: what can be asked, in one clap definition.
 
+use crate::shard::Shard;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -28,10 +29,13 @@ pub enum Command {
         /// The plan (TOML).
         plan: PathBuf,
     },
-    /// Show what would run, in which order, how long it takes, and the proven bound.
+    /// Show what would run, in which order, how long it takes, the proven bound, and what to fit when.
     Preview {
         /// The plan (TOML).
         plan: PathBuf,
+        /// Also write the whole fitting list as a printable page with check boxes and a timeline.
+        #[arg(long, value_name = "FILE.html")]
+        page: Option<PathBuf>,
         /// Narrows the selection.
         #[command(flatten)]
         only: Only,
@@ -61,6 +65,17 @@ pub enum Command {
     },
     /// Has anything got worse since a baseline? Writes DIR/compare.html.
     Compare(CompareArguments),
+    /// Merge shards, or parts of a plan measured on several benches, into one run folder.
+    Merge {
+        /// The run folder to write: a new one, or one that an earlier merge began.
+        out: PathBuf,
+        /// The run folders to merge.
+        #[arg(required = true, value_name = "DIR")]
+        parts: Vec<PathBuf>,
+        /// Machine output.
+        #[command(flatten)]
+        json: Json,
+    },
     /// Write the results as a table or as test results.
     Export {
         /// The run folder.
@@ -75,6 +90,36 @@ pub enum Command {
         #[command(flatten)]
         only: Only,
     },
+    /// Show what a module's SPD image says, and its entry for a plan.
+    Module {
+        /// The SPD image (512 bytes for DDR4, 1024 for DDR5).
+        #[arg(value_name = "SPD_FILE")]
+        file: PathBuf,
+        /// Machine output.
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Show what a measured channel looks like to the tool.
+    Channel(ChannelArguments),
+}
+
+/// Arguments of `channel`.
+#[derive(Debug, Args)]
+pub struct ChannelArguments {
+    /// The Touchstone file (.s2p, .s3p, .s4p).
+    pub file: PathBuf,
+    /// Which ports of a four-port belong together: 1-2/3-4 or 1-3/2-4.
+    #[arg(long, value_name = "PORTS", default_value = "1-2/3-4")]
+    pub pairing: String,
+    /// Port 1 is on the chip's side instead of the module's.
+    #[arg(long)]
+    pub reversed: bool,
+    /// Fastest data rate the channel is meant for, for example 3200 or DDR5-4800.
+    #[arg(long, value_name = "RATE", default_value = "3200")]
+    pub rate: String,
+    /// Machine output.
+    #[command(flatten)]
+    pub json: Json,
 }
 
 /// Arguments of `run`.
@@ -91,6 +136,15 @@ pub struct RunArguments {
     /// Threads for simulated jobs; default: every core. The result does not depend on it.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub threads: Option<u16>,
+    /// Run only part I of N of the plan: whole mountings of the simulated target. `merge` joins the parts.
+    #[arg(long, value_name = "I/N")]
+    pub shard: Option<Shard>,
+    /// Measure finished jobs again: factor=level,... or `not-measured`. Older attempts stay, marked superseded.
+    #[arg(long, value_name = "SELECTION", requires = "reason")]
+    pub again: Vec<String>,
+    /// Why jobs are measured again; kept with the older attempts.
+    #[arg(long, value_name = "TEXT", requires = "again")]
+    pub reason: Option<String>,
     /// Narrows the selection.
     #[command(flatten)]
     pub only: Only,

@@ -167,20 +167,33 @@ enum Source {
     Counts(PackedCounts),
 }
 
+/// A run folder whose jobs are to be digested.
+#[derive(Clone, Copy)]
+pub struct DigestedFolder<'a> {
+    /// The folder.
+    pub dir: &'a Path,
+    /// Its store.
+    pub reader: &'a StoreReader,
+    /// Limits whose masks are wanted.
+    pub limits: &'a [Limit],
+    /// Its plan.
+    pub plan: &'a Plan,
+    /// The plan's conditions.
+    pub expansion: &'a Expansion,
+    /// What may be done with the cache.
+    pub cache_use: CacheUse,
+}
+
 /// Digests every counting job that `wanted` asks for, in the order of the run, and hands them on one at a time.
 ///
 /// # Errors
 /// Exit 74: the store cannot be read or holds something else.
 pub fn each_digest(
-    dir: &Path,
-    reader: &StoreReader,
-    limits: &[Limit],
-    plan: &Plan,
-    expansion: &Expansion,
-    cache_use: CacheUse,
+    folder: &DigestedFolder<'_>,
     mut wanted: impl FnMut(&StoredJob) -> Option<Job>,
     mut take: impl FnMut(&StoredJob, &Job, JobDigest),
 ) -> Result<(), Failure> {
+    let DigestedFolder { dir, reader, limits, plan, expansion, cache_use } = *folder;
     let path = dir.join(CACHE);
     let mut cache = if cache_use == CacheUse::Afresh { None } else { Cache::open(&path) };
     let mut keeper: Option<Keeper> = None;

@@ -1,6 +1,7 @@
 //! Runs one job on a driver: apply, train, capture. Faults become "not measured" with their reason.
 
 use crate::capture::{CaptureOptions, Sampler, capture};
+use crate::fitted::Fitting;
 use crate::forecast::capture_options;
 use drivers::contract::{
     Call, CancelToken, Driver, DriverError, ErrorKind, PointCounts, PointRequest, Setting, StartKind,
@@ -14,6 +15,7 @@ use plans::results::{
     Capture, Direction, EyeName, Identity, JobOutcome, JobResult, JobTimes, Readback, TrainingResult,
 };
 use plans::units::Celsius;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -52,15 +54,44 @@ pub struct Executor<'p> {
     keys: &'p JobKeys<'p>,
     shelf: Shelf,
     options: CaptureOptions,
+    given_up: BTreeMap<Fitting, String>,
 }
 
 impl<'p> Executor<'p> {
     /// For the jobs of a plan.
     pub fn new(plan: &'p Plan, expansion: &'p Expansion, keys: &'p JobKeys<'p>) -> Executor<'p> {
-        Executor { plan, expansion, keys, shelf: Shelf::new(plan), options: capture_options(plan) }
+        Executor {
+            plan,
+            expansion,
+            keys,
+            shelf: Shelf::new(plan),
+            options: capture_options(plan),
+            given_up: BTreeMap::new(),
+        }
     }
 
-    fn setting(&self, condition: &Condition, job: &Job) -> Setting {
+    /// Fittings whose jobs are not measured, with the reason.
+    pub fn give_up(&mut self, given_up: BTreeMap<Fitting, String>) {
+        self.given_up = given_up;
+    }
+
+    /// How the plan trains.
+    pub fn training_request(&self) -> TrainingRequest {
+        TrainingRequest {
+            start: match self.plan.repeats.start {
+                StartWord::PowerCycle => StartKind::PowerCycle,
+                StartWord::Reset => StartKind::Reset,
+                StartWord::Retrain => StartKind::Retrain,
+            },
+            pass_ber: self.plan.training.pass_ber,
+            fewest_taps: self.plan.training.fewest_taps,
+            fewest_steps: self.plan.training.fewest_steps,
+            write: self.plan.capture.directions.contains(&Direction::Write),
+        }
+    }
+
+    /// A job's condition as a driver takes it, for the attempt of this number (from 1).
+    pub fn setting(&self, condition: &Condition, job: &Job, attempt: u32) -> Setting {
         let (plan, matrix) = (self.plan, &self.plan.matrix);
         use plans::plan::matrix::Factor;
         let temperature = condition.temperature(plan);
@@ -84,7 +115,7 @@ impl<'p> Executor<'p> {
             pattern: condition.pattern(plan).clone(),
             mounting: u32::from(job.mounting),
             start: u32::from(job.start),
-            noise_key: self.keys.noise_key(condition, job),
+            noise_key: self.keys.attempt_noise_key(condition, job, attempt),
         }
     }
 
@@ -101,18 +132,32 @@ impl<'p> Executor<'p> {
         Some(held)
     }
 
-    /// Runs a job.
+    /// Runs a job for the first time.
     ///
     /// # Errors
-    /// `Cancelled` when a stop was asked for: the job leaves nothing behind. Every other fault is in the result.
+    /// As [`run_attempt`](Self::run_attempt).
     pub fn run(
         &self,
         driver: &mut dyn Driver,
         job: &Job,
         cancel: &CancelToken,
     ) -> Result<JobResult, DriverError> {
+        self.run_attempt(driver, job, 1, cancel)
+    }
+
+    /// Runs a job; `attempt` counts from 1 and gives a simulated target noise of its own.
+    ///
+    /// # Errors
+    /// `Cancelled` when a stop was asked for: the job leaves nothing behind. Every other fault is in the result.
+    pub fn run_attempt(
+        &self,
+        driver: &mut dyn Driver,
+        job: &Job,
+        attempt: u32,
+        cancel: &CancelToken,
+    ) -> Result<JobResult, DriverError> {
         let condition = self.expansion.conditions[job.condition as usize];
-        let setting = self.setting(&condition, job);
+        let setting = self.setting(&condition, job, attempt);
         let mut result = JobResult {
             outcome: JobOutcome::Measured,
             identity: Identity {
@@ -127,6 +172,11 @@ impl<'p> Executor<'p> {
             captures: Vec::new(),
             times: JobTimes::default(),
         };
+        let (chip, module, channel) = condition.setup();
+        if let Some(reason) = self.given_up.get(&(chip, module, channel, job.mounting)) {
+            result.outcome = JobOutcome::NotMeasured { reason: reason.clone() };
+            return Ok(result);
+        }
         match self.measure(driver, &setting, cancel, &mut result) {
             Ok(()) => Ok(result),
             Err(error) if error.kind == ErrorKind::Cancelled => Err(error),
@@ -152,17 +202,7 @@ impl<'p> Executor<'p> {
         let first: Readback = driver.apply(held.as_ref().unwrap_or(setting), &call())?;
         result.readback = Some(first);
         result.identity = driver.identity(&call())?;
-        let request = TrainingRequest {
-            start: match self.plan.repeats.start {
-                StartWord::PowerCycle => StartKind::PowerCycle,
-                StartWord::Reset => StartKind::Reset,
-                StartWord::Retrain => StartKind::Retrain,
-            },
-            pass_ber: self.plan.training.pass_ber,
-            fewest_taps: self.plan.training.fewest_taps,
-            fewest_steps: self.plan.training.fewest_steps,
-            write: self.plan.capture.directions.contains(&Direction::Write),
-        };
+        let request = self.training_request();
         let training: TrainingResult = driver.train(&request, &call())?;
         let trained = training.passed;
         let settings = training.eyes.clone();

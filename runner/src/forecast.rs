@@ -5,9 +5,23 @@ use crate::exit::{Exit, Failure};
 use drivers::contract::EyeCapabilities;
 use plans::capture_cost::{CapturePlan, predict_seconds};
 use plans::expand::{Condition, Expansion, Job, Selection, expand, jobs};
-use plans::order::{Order, Problem};
+use plans::order::calendar::DAY_MIN;
+use plans::order::{
+    Calendar, FinishRange, JobSeconds, Learned, Observed, Order, OrderError, Problem, Scheduled, Standing,
+    Visit, finish_range, observe, visits_of,
+};
 use plans::plan::Plan;
-use plans::timetable::{ExpectedTimes, timetable};
+use plans::plan::matrix::Factor;
+use plans::point_rule::PointRule;
+use plans::results::CaptureMode;
+use plans::timetable::{ExpectedTimes, Timetable, timetable};
+use std::cell::RefCell;
+use std::collections::HashMap;
+
+/// Spread of a kind of work's factor before anything was observed (standard deviation of the logarithm).
+const PRIOR_SD: f64 = 0.25;
+/// Draws of the finish's range.
+const DRAWS: usize = 400;
 
 /// A plan's jobs in the order they will run.
 pub struct Forecast {
@@ -17,8 +31,12 @@ pub struct Forecast {
     pub jobs: Vec<Job>,
     /// The ordering problem.
     pub problem: Problem,
-    /// Its order, with the bound.
+    /// The order without the calendar, with the bound.
     pub order: Order,
+    /// The order that runs, through the calendar; its sequence belongs to `jobs`.
+    pub schedule: Scheduled,
+    /// Attended hours.
+    pub calendar: Calendar,
 }
 
 impl Forecast {
@@ -33,19 +51,20 @@ impl Forecast {
             return Err(Failure::new(
                 Exit::NothingSelected,
                 format!(
-                    "nothing to run: the selection holds {} conditions, all skipped; see [[skip]] and `fits`",
+                    "nothing to run: the selection holds {} conditions, all left out; see [[skip]], `fits`, [coverage] and \
+                     `night_only`",
                     expansion.skipped.len()
                 ),
             ));
         }
         let listed = jobs(plan, &expansion);
         let expected = Expected::new(plan);
-        let (problem, order) = timetable(plan, &expansion, &listed, |job| {
+        let Timetable { problem, order, schedule, calendar } = timetable(plan, &expansion, &listed, |job| {
             expected.of(&expansion.conditions[job.condition as usize])
         })
-        .map_err(|error| Failure::invalid(error.to_string()))?;
+        .map_err(invalid)?;
         let mut times_run = vec![0u16; listed.len()];
-        let jobs = order
+        let jobs = schedule
             .sequence
             .iter()
             .map(|index| {
@@ -55,23 +74,95 @@ impl Forecast {
                 Job { repeat: job.repeat + again * plan.repeats.repeats, ..job }
             })
             .collect();
-        Ok(Forecast { expansion, jobs, problem, order })
+        Ok(Forecast { expansion, jobs, problem, order, schedule, calendar })
+    }
+
+    /// The fittings in the order they happen, as positions of `jobs`.
+    pub fn visits(&self) -> Vec<Visit> {
+        visits_of(&self.problem, &self.schedule.sequence)
+    }
+
+    /// The condition of the job at a position.
+    pub fn condition(&self, position: usize) -> &Condition {
+        &self.expansion.conditions[self.jobs[position].condition as usize]
+    }
+
+    /// When the whole run ends, before anything was observed.
+    ///
+    /// # Errors
+    /// Exit 2: attended hours that never come.
+    pub fn finish(&self) -> Result<FinishRange, Failure> {
+        let standing = Standing {
+            now_min: self.schedule.start_min,
+            fitted: None,
+            chamber_c: self.problem.bench().start_c,
+        };
+        let learned = Learned::new(PRIOR_SD);
+        finish_range(&self.problem, &self.schedule.sequence, &self.calendar, standing, &learned, DRAWS, 1)
+            .map_err(invalid)
+    }
+
+    /// The bench time of what is done, composed in the plan's order, and what is left. `seconds` belongs to `jobs`.
+    ///
+    /// # Errors
+    /// Exit 2: attended hours that never come.
+    pub fn observed(&self, seconds: &[Option<JobSeconds>]) -> Result<Observed, Failure> {
+        let prior = Learned::new(PRIOR_SD);
+        observe(
+            &self.problem,
+            &self.schedule.sequence,
+            seconds,
+            &self.calendar,
+            self.schedule.start_min,
+            &prior,
+        )
+        .map_err(invalid)
+    }
+
+    /// A moment in words: date and time where the plan gives them, else the time since the begin.
+    pub fn clock(&self, plan: &Plan, t_min: f64) -> String {
+        match &plan.attended {
+            Some(attended) => attended.words(t_min),
+            None => {
+                let since = (t_min - self.schedule.start_min).max(0.0);
+                let (day, minute) = ((since / DAY_MIN).floor(), (since % DAY_MIN).round());
+                format!("day {:.0}, {:02.0}:{:02.0} h", day + 1.0, (minute / 60.0).floor(), minute % 60.0)
+            }
+        }
     }
 }
 
-/// Seconds a job is expected to take.
+fn invalid(error: OrderError) -> Failure {
+    Failure::invalid(error.to_string())
+}
+
+/// Seconds a job is expected to take; each kind of job is worked out once.
 pub struct Expected<'p> {
     plan: &'p Plan,
+    mode: CaptureMode,
+    rule: PointRule,
+    known: RefCell<HashMap<[u16; 3], ExpectedTimes>>,
 }
 
 impl<'p> Expected<'p> {
     /// For the jobs of a plan on the simulated target.
     pub fn new(plan: &'p Plan) -> Expected<'p> {
-        Expected { plan }
+        Expected::with_capture(plan, plan.capture.mode, plan.capture.rule)
+    }
+
+    /// The same jobs, captured in another way.
+    pub fn with_capture(plan: &'p Plan, mode: CaptureMode, rule: PointRule) -> Expected<'p> {
+        Expected { plan, mode, rule, known: RefCell::default() }
     }
 
     /// Of a job at a condition.
     pub fn of(&self, condition: &Condition) -> ExpectedTimes {
+        // Grids, eyes and bit rates hang on nothing else.
+        let key =
+            [Factor::Module, Factor::Rate, Factor::Supply].map(|factor| condition.levels[factor as usize]);
+        if let Some(times) = self.known.borrow().get(&key) {
+            return *times;
+        }
         let eyes = drivers::simulated::target::expected_eyes(
             &self.plan.interface,
             condition.module(self.plan),
@@ -79,21 +170,23 @@ impl<'p> Expected<'p> {
             condition.supply(self.plan),
             &self.plan.capture.directions,
         );
-        let measuring_s = eyes.iter().map(|eye| expected_seconds(self.plan, eye)).sum();
-        ExpectedTimes { measuring_s, training_s: drivers::simulated::target::TRAINING_S }
+        let measuring_s = eyes.iter().map(|eye| self.seconds(eye)).sum();
+        let times = ExpectedTimes { measuring_s, training_s: drivers::simulated::target::TRAINING_S };
+        self.known.borrow_mut().insert(key, times);
+        times
     }
-}
 
-fn expected_seconds(plan: &Plan, eye: &EyeCapabilities) -> f64 {
-    predict_seconds(&CapturePlan {
-        mode: plan.capture.mode,
-        rule: plan.capture.rule,
-        taps: eye.grid.taps,
-        vref_steps: eye.grid.vref_steps,
-        lane_spread_taps: None,
-        cost: visit_cost(eye),
-    })
-    .seconds
+    fn seconds(&self, eye: &EyeCapabilities) -> f64 {
+        predict_seconds(&CapturePlan {
+            mode: self.mode,
+            rule: self.rule,
+            taps: eye.grid.taps,
+            vref_steps: eye.grid.vref_steps,
+            lane_spread_taps: None,
+            cost: visit_cost(eye),
+        })
+        .seconds
+    }
 }
 
 /// The capture options a plan asks for.

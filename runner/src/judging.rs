@@ -1,6 +1,7 @@
 //! From a run folder to its judged results and its page: everything comes from the store.
 
-use crate::digests::{CacheUse, each_digest};
+use crate::bench_clock::BenchClock;
+use crate::digests::{CacheUse, DigestedFolder, each_digest};
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
 use crate::plan_file::PlanFile;
@@ -9,7 +10,8 @@ use crate::store::{Meta, Store, StoreReader, Target};
 use crate::term_sets::{self, NamedTerms};
 use drivers::simulated::assembly;
 use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::{Condition, Job, JobKeys};
+use plans::expand::{Condition, Expansion, Job, JobKeys};
+use plans::order::Hours;
 use plans::plan::Plan;
 use plans::plan::judge::{Limit, Metric};
 use plans::plan::terms::Terms;
@@ -17,7 +19,7 @@ use plans::plan::text::lane_list;
 use plans::results::EyeName;
 use reports::audit::{LimitSetNote, SetChange};
 use reports::judge::study::MetricStudy;
-use reports::judge::{JobFacts, Judge, Series, extrapolated, picture};
+use reports::judge::{JobFacts, Judge, Series, extrapolated, picture, reference_condition};
 use reports::judged::{EyePicture, JudgedMetric, JudgedRun, ModelEntry, RunFacts, TestedItem};
 use reports::page;
 use serde_json::json;
@@ -41,6 +43,8 @@ pub struct JudgedFolder {
     pub run: JudgedRun,
     /// Facts printed beside them.
     pub facts: RunFacts,
+    /// Bench hours of a simulated run by kind, composed in the plan's order.
+    pub hours: Option<Hours>,
     /// Key of the first counting job of each condition, for its pictures.
     keys: Vec<Option<[u8; 32]>>,
 }
@@ -68,6 +72,8 @@ struct Filled<'p> {
     keys: Vec<Option<[u8; 32]>>,
     seconds: f64,
     ends: Option<(String, String)>,
+    /// Bench hours of a simulated run, composed in the plan's order.
+    hours: Option<Hours>,
 }
 
 fn plan_of(dir: &Path, meta: &Meta) -> Result<PlanFile, Failure> {
@@ -96,14 +102,11 @@ fn fill<'p>(
     let mut judge = Judge::new(plan, &forecast.expansion, simulated);
     let mut first_keys = vec![None; forecast.expansion.conditions.len()];
     let mut seconds = 0.0;
+    let mut clock = BenchClock::new(plan, forecast);
     let mut ends: Option<(String, String)> = None;
+    let expansion = &forecast.expansion;
     each_digest(
-        dir,
-        reader,
-        limits,
-        plan,
-        &forecast.expansion,
-        cache,
+        &DigestedFolder { dir, reader, limits, plan, expansion, cache_use: cache },
         |stored| {
             let job = *jobs.get(&stored.row.key)?;
             only.is_none_or(|condition| condition == job.condition).then_some(job)
@@ -118,6 +121,7 @@ fn fill<'p>(
             };
             judge.add(job, &stored.row.key, &facts, digest);
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
+            clock.took(stored.row.plan_position, &stored.outcome, stored.times);
             seconds += stored.times.measuring_s + stored.times.training_s;
             if !stored.row.started_utc.is_empty() {
                 let (start, end) = ends
@@ -128,7 +132,9 @@ fn fill<'p>(
         },
     )?;
     judge.seal();
-    Ok(Filled { judge, keys: first_keys, seconds, ends })
+    // On a bench the clock on the wall says how long it took; a simulated run's time is composed.
+    let hours = if simulated && only.is_none() { Some(clock.observed()?.done.hours()) } else { None };
+    Ok(Filled { judge, keys: first_keys, seconds, ends, hours })
 }
 
 /// Studies the measurement of a run folder.
@@ -146,8 +152,13 @@ pub fn study_of(dir: &Path) -> Result<Vec<MetricStudy>, Failure> {
 }
 
 /// The reference condition's values in an earlier run folder, where it was measured alike.
-fn earlier_series(folder: &str, plan: &Plan, terms: &Terms) -> Result<Vec<Series>, String> {
-    let Some(wishes) = &plan.reference else { return Ok(Vec::new()) };
+fn earlier_series(
+    folder: &str,
+    plan: &Plan,
+    expansion: &Expansion,
+    terms: &Terms,
+) -> Result<Vec<Series>, String> {
+    let Some(index) = reference_condition(plan, expansion) else { return Ok(Vec::new()) };
     let dir = Path::new(folder);
     let words = |failure: Failure| failure.words;
     let reader = Store::open_read_only(dir).map_err(|error| error.to_string())?;
@@ -155,7 +166,7 @@ fn earlier_series(folder: &str, plan: &Plan, terms: &Terms) -> Result<Vec<Series
     let file = plan_of(dir, &meta).map_err(words)?;
     let forecast = Forecast::new(&file.plan, &[]).map_err(words)?;
     let (own, other) = (JobKeys::new(plan, MODEL_VERSION), JobKeys::new(&file.plan, MODEL_VERSION));
-    let text = own.condition_text(&Condition { levels: wishes.levels }, &[]);
+    let text = own.condition_text(&expansion.conditions[index], &[]);
     let same = |condition: &Condition| other.condition_text(condition, &[]) == text;
     let Some(index) = forecast.expansion.conditions.iter().position(same) else {
         return Err("it never measured the reference condition".into());
@@ -192,8 +203,9 @@ impl JudgedFolder {
         let limits: Vec<Limit> = sets.iter().flat_map(|set| set.terms.limits.iter().cloned()).collect();
         let mut filled = fill(dir, reader, &file.plan, &forecast, &limits, by.cache, None)?;
         let mut earlier = Vec::new();
-        for folder in file.plan.reference.iter().flat_map(|wishes| &wishes.earlier) {
-            match earlier_series(folder, &file.plan, &terms) {
+        let reference = file.plan.wishes.reference.as_ref();
+        for folder in reference.iter().flat_map(|reference| &reference.earlier) {
+            match earlier_series(folder, &file.plan, &forecast.expansion, &terms) {
                 Ok(series) => earlier.extend(series),
                 Err(error) => words.push(format!("the earlier run folder {folder} is left out: {error}")),
             }
@@ -205,6 +217,7 @@ impl JudgedFolder {
             compare_sets(&mut run, &filled.judge, &terms, &sets, simulated);
         }
         let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
+        let hours = filled.hours;
         let plan_hash = sha256(&meta.plan_text);
         let report_id = {
             let words = format!("{plan_hash} {} {} {}", meta.seed, run.jobs_done, MODEL_VERSION);
@@ -226,14 +239,14 @@ impl JudgedFolder {
             plan_hash,
             started_utc: ends.as_ref().map(|(start, _)| start.clone()),
             ended_utc: ends.map(|(_, end)| end),
-            bench_hours: seconds / 3600.0,
+            bench_hours: hours.map_or(seconds / 3600.0, |hours| hours.total - hours.waiting),
             model: if simulated { model_entries(&file) } else { Vec::new() },
             limits: terms.limits.clone(),
             items: tested_items(&file),
             equipment: Vec::new(),
             log: log_lines(reader, simulated)?,
         };
-        let mut folder = JudgedFolder { file, run, facts, keys: first_keys };
+        let mut folder = JudgedFolder { file, run, facts, hours, keys: first_keys };
         folder.extrapolate(reader)?;
         Ok(folder)
     }
@@ -342,6 +355,7 @@ impl JudgedFolder {
         json!({
             "simulated": self.facts.simulated,
             "jobs": run.jobs_done,
+            "bench_hours": self.facts.bench_hours,
             "verdicts": run.verdicts,
             "not_measured": run.not_measured,
             "worst": worst,
@@ -453,7 +467,11 @@ fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
     let channels = plan.matrix.channels.iter().map(|index| {
         let channel = &plan.channels[*index];
         let adapter = if channel.adapter { ", adapter card" } else { "" };
-        item(&channel.name, format!("channel, {} riser(s){adapter}", channel.risers), None)
+        let measured = channel
+            .measured
+            .as_ref()
+            .map_or(String::new(), |data| format!(", measured data {} (SHA-256 {})", data.file, data.sha256));
+        item(&channel.name, format!("channel, {} riser(s){adapter}{measured}", channel.risers), None)
     });
     chips.chain(modules).chain(channels).collect()
 }

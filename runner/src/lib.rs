@@ -1,17 +1,29 @@
 //! Command line, execution, capture strategy and store.
 
+pub mod again;
+pub mod bench_clock;
 pub mod capture;
+pub mod capture_hours;
 pub mod cli;
+pub mod clock;
 pub mod commands;
 pub mod digests;
 pub mod execute;
 pub mod exit;
+pub mod fit_check;
+pub mod fitted;
+pub mod fitting_list;
+pub mod folder_facts;
 pub mod forecast;
 pub mod judging;
+pub mod merge;
+pub mod named_files;
 pub mod night;
 pub mod plan_file;
 pub mod progress;
+pub mod room;
 pub mod run_folder;
+pub mod shard;
 pub mod signals;
 pub mod store;
 pub mod term_sets;

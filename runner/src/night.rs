@@ -4,20 +4,19 @@ use crate::execute::Executor;
 use crate::exit::{Exit, Failure};
 use crate::progress::Progress;
 use crate::run_folder::store_failure;
-use crate::store::{JobRow, PackedJob, Store};
-use drivers::contract::CancelToken;
-use drivers::simulated::target::{SimulatedOptions, SimulatedTarget};
+use crate::store::{JobRow, PackedJob, Store, StoreError};
+use drivers::contract::{Call, CancelToken, Driver};
 use plans::expand::{Condition, Job};
 use plans::plan::Plan;
 use plans::plan::matrix::Factor;
-use plans::results::JobOutcome;
-use std::sync::Arc;
+use plans::results::{JobOutcome, JobResult, JobTimes};
+use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
 use std::time::Duration;
 
 /// A job to be done.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Todo {
     /// The job.
     pub job: Job,
@@ -27,31 +26,65 @@ pub struct Todo {
     pub key: [u8; 32],
     /// Its place in the plan's order.
     pub position: u64,
+    /// Which attempt at it, from 1.
+    pub attempt: u32,
 }
 
 /// A finished job on its way to the store.
 struct Finished {
     packed: PackedJob,
+    position: u64,
+    outcome: JobOutcome,
+    times: JobTimes,
     words: String,
 }
 
-/// What simulated jobs are run with.
+/// Longest a target may take to become safe.
+const SAFE_LIMIT: Duration = Duration::from_secs(30);
+/// How often a target is asked to become safe before a person must see to it.
+const SAFE_ATTEMPTS: usize = 3;
+
+/// A driver that is made safe whichever way its worker ends, a panic included.
+struct MadeSafe<'a> {
+    driver: Box<dyn Driver>,
+    failed: &'a Mutex<Option<String>>,
+}
+
+impl Drop for MadeSafe<'_> {
+    fn drop(&mut self) {
+        let mut last = None;
+        for _ in 0..SAFE_ATTEMPTS {
+            // A token of its own: a run that was cancelled must be made safe all the same.
+            match self.driver.make_safe(&Call::within(SAFE_LIMIT, &CancelToken::new())) {
+                Ok(()) => return,
+                Err(error) => last = Some(error.to_string()),
+            }
+        }
+        let mut failed = self.failed.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if failed.is_none() {
+            *failed = last;
+        }
+    }
+}
+
+/// What jobs are run with.
 pub struct Night<'p> {
     /// The plan.
     pub plan: &'p Plan,
     /// Runs one job.
     pub executor: &'p Executor<'p>,
-    /// What every simulated target shares.
-    pub options: SimulatedOptions,
+    /// Opens a target; each thread has its own.
+    pub open: &'p (dyn Fn() -> Box<dyn Driver> + Sync),
     /// Threads.
     pub threads: usize,
 }
 
-/// Runs jobs on simulated targets and stores each result. Stops early, with what is finished stored, when a stop
-/// was asked for; returns the number of jobs done.
+/// Runs jobs on targets, one a thread, and stores each result. Stops early, with what is finished stored, when a
+/// stop was asked for; returns the number of jobs done. Every target is made safe at the end.
 ///
 /// # Errors
-/// Exit 74 when results cannot be stored: the run stops then.
+/// Exit 74 when results cannot be stored: the run stops then. Exit 6, above all others, when a target could not be
+/// made safe.
 pub fn simulate(
     night: Night<'_>,
     todo: &[Todo],
@@ -59,12 +92,12 @@ pub fn simulate(
     cancel: &CancelToken,
     progress: &mut Progress,
 ) -> Result<usize, Failure> {
-    let Night { plan, executor, options, threads } = night;
+    let Night { plan, executor, open, threads } = night;
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads)
         .build()
         .map_err(|error| Failure::new(Exit::Store, format!("cannot start {threads} threads: {error}")))?;
-    let options = Arc::new(options);
+    let unsafe_now = Mutex::new(None);
     // Jobs of one condition and mounting share their physics: they stay together on one worker.
     let groups: Vec<&[Todo]> = todo
         .chunk_by(|a, b| a.job.condition == b.job.condition && a.job.mounting == b.job.mounting)
@@ -74,29 +107,21 @@ pub fn simulate(
     let mut done = 0;
     let mut outcome = Ok(());
     std::thread::scope(|scope| {
-        let (pool, groups, next, options) = (&pool, &groups, &next, &options);
+        let (pool, groups, next, unsafe_now) = (&pool, &groups, &next, &unsafe_now);
         scope.spawn(move || {
             pool.broadcast(|_| {
-                let mut driver = SimulatedTarget::new(Arc::clone(options));
+                let mut target = MadeSafe { driver: open(), failed: unsafe_now };
                 // Groups are taken in the plan's order, so that an interrupted run has its first part whole.
                 while let Some(group) = groups.get(next.fetch_add(1, Ordering::Relaxed)) {
                     for one in *group {
                         if cancel.is_cancelled() {
                             return;
                         }
-                        let Ok(result) = executor.run(&mut driver, &one.job, cancel) else { return };
-                        let words = match &result.outcome {
-                            JobOutcome::Measured => "measured".to_string(),
-                            JobOutcome::TrainingFailed => "training failed".to_string(),
-                            JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
+                        let driver = target.driver.as_mut();
+                        let Ok(result) = executor.run_attempt(driver, &one.job, one.attempt, cancel) else {
+                            return;
                         };
-                        let finished = PackedJob::new(&row(plan, one), &result, &[])
-                            .map(|packed| Finished {
-                                packed,
-                                words: format!("{}: {words}", one.condition.describe(plan)),
-                            })
-                            .map_err(|error| store_failure(&error));
-                        if sender.send(finished).is_err() {
+                        if sender.send(finished(plan, one, result)).is_err() {
                             return;
                         }
                     }
@@ -110,6 +135,7 @@ pub fn simulate(
                 Ok(Ok(finished)) => store.record_packed(finished.packed).map(|()| {
                     done += 1;
                     progress.job(&finished.words);
+                    progress.took(finished.position, &finished.outcome, finished.times);
                 }),
                 Ok(Err(failure)) => {
                     outcome = Err(failure);
@@ -137,9 +163,50 @@ pub fn simulate(
         drop(receiver);
     });
     let written = store.commit().map_err(|error| store_failure(&error));
+    if let Some(words) = unsafe_now.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
+        return Err(Failure::new(
+            Exit::NotSafe,
+            format!(
+                "a target could not be made safe: {words}. Switch it off by hand before anything is touched"
+            ),
+        ));
+    }
     outcome?;
     written?;
     Ok(done)
+}
+
+/// A result packed for the store. One that contradicts itself (counts above the bits, numbers that are not finite)
+/// is a fault of its target: the job is not measured and the night goes on.
+fn finished(plan: &Plan, todo: &Todo, mut result: JobResult) -> Result<Finished, Failure> {
+    let row = row(plan, todo);
+    let packed = match PackedJob::new(&row, &result, &[]) {
+        Err(error @ (StoreError::Value { .. } | StoreError::Packing { .. })) => {
+            result = JobResult {
+                outcome: JobOutcome::NotMeasured { reason: format!("impossible answer: {error}") },
+                readback: None,
+                trainings: Vec::new(),
+                captures: Vec::new(),
+                times: JobTimes::default(),
+                ..result
+            };
+            PackedJob::new(&row, &result, &[])
+        }
+        other => other,
+    }
+    .map_err(|error| store_failure(&error))?;
+    let words = match &result.outcome {
+        JobOutcome::Measured => "measured".to_string(),
+        JobOutcome::TrainingFailed => "training failed".to_string(),
+        JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
+    };
+    Ok(Finished {
+        packed,
+        position: todo.position,
+        outcome: result.outcome,
+        times: result.times,
+        words: format!("{}: {words}", todo.condition.describe(plan)),
+    })
 }
 
 fn row(plan: &Plan, todo: &Todo) -> JobRow {

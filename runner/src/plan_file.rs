@@ -1,10 +1,14 @@
-//! Reads a plan file and shows every mistake in it with its place.
+//! Reads a plan file with the files it names and shows every mistake in them with its place.
 
 use crate::exit::Failure;
+use crate::named_files;
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use drivers::simulated::assembly;
+use drivers::simulated::physics::Measured;
 use plans::plan::Plan;
+use plans::plan::files::Files;
 use plans::plan::section::Problem;
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Largest plan file read, bytes: a plan is written by hand.
@@ -15,8 +19,12 @@ const LARGEST_PLAN: u64 = 4 << 20;
 pub struct PlanFile {
     /// The plan.
     pub plan: Plan,
-    /// Its text.
+    /// Its text, with the content of the files it names added: enough to be read again without them.
     pub text: String,
+    /// Measured data by channel; empty for a plan read from a store, which keeps its digest only.
+    pub measured: BTreeMap<String, Measured>,
+    /// What is doubtful about the files, each a sentence.
+    pub warnings: Vec<String>,
 }
 
 impl PlanFile {
@@ -26,25 +34,34 @@ impl PlanFile {
     /// Exit 2: the file cannot be read, or its mistakes, each with line, column and remedy.
     pub fn read(path: &Path, colour: bool) -> Result<PlanFile, Failure> {
         let text = read_text(path)?;
-        PlanFile::from_text(text, &path.display().to_string(), colour)
+        let origin = path.display().to_string();
+        let loaded = named_files::read(&text, path);
+        let plan = checked(&text, &origin, &loaded.files, colour)?;
+        let found = named_files::measured(&plan, &loaded);
+        if found.problems.is_empty() {
+            let text = loaded.files.add_to(&text);
+            Ok(PlanFile { plan, text, measured: found.measured, warnings: found.warnings })
+        } else {
+            Err(Failure::invalid(render(&text, &origin, &found.problems, colour)))
+        }
     }
 
-    /// Reads a plan from its text; `origin` names it in messages.
+    /// Reads a plan from a stored text, which carries what it needs of its files; `origin` names it in messages.
     ///
     /// # Errors
     /// As [`PlanFile::read`].
     pub fn from_text(text: String, origin: &str, colour: bool) -> Result<PlanFile, Failure> {
-        let plan = match Plan::read(&text) {
-            Ok(plan) => plan,
-            Err(problems) => return Err(Failure::invalid(render(&text, origin, &problems, colour))),
-        };
-        let problems = model_problems(&plan);
-        if problems.is_empty() {
-            Ok(PlanFile { plan, text })
-        } else {
-            Err(Failure::invalid(render(&text, origin, &problems, colour)))
-        }
+        let plan = checked(&text, origin, &Files::default(), colour)?;
+        Ok(PlanFile { plan, text, measured: BTreeMap::new(), warnings: Vec::new() })
     }
+}
+
+/// The plan in a text, or all its mistakes.
+fn checked(text: &str, origin: &str, files: &Files, colour: bool) -> Result<Plan, Failure> {
+    let refused = |problems: &[Problem]| Failure::invalid(render(text, origin, problems, colour));
+    let plan = Plan::read_with(text, files).map_err(|problems| refused(&problems))?;
+    let problems = model_problems(&plan);
+    if problems.is_empty() { Ok(plan) } else { Err(refused(&problems)) }
 }
 
 fn read_text(path: &Path) -> Result<String, Failure> {
@@ -72,6 +89,17 @@ fn model_problems(plan: &Plan) -> Vec<Problem> {
     let mut parameters = assembly::defaults(plan.interface.generation);
     let mut problems = Vec::new();
     for value in lists.flatten() {
+        if assembly::SET_BY_INTERFACE.contains(&value.name.as_str()) {
+            problems.push(Problem {
+                span: value.span.clone(),
+                message: format!("`{}` is set by [interface], not by the model's values", value.name),
+                remedy: Some(
+                    "use `taps`, `taps_per_ui`, `vref_steps`, `vref_start_percent` and `vref_step_percent` there"
+                        .into(),
+                ),
+            });
+            continue;
+        }
         if let Err(error) = parameters.set(&value.name, value.value) {
             problems.push(Problem { span: value.span.clone(), message: error.to_string(), remedy: None });
         }

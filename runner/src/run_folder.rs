@@ -21,17 +21,13 @@ pub fn store_failure(error: &StoreError) -> Failure {
     Failure::new(exit, error.to_string())
 }
 
-/// Opens a run folder for a plan, creating it where there is none.
+/// Opens a run folder for a plan, creating it where there is none; the folder above must exist.
 ///
 /// # Errors
 /// Exit 2 when the folder belongs to another seed or target, or measured something else under the same names;
 /// exit 74 for the store.
 pub fn open_for(dir: &Path, file: &PlanFile, seed: u64) -> Result<Store, Failure> {
     if !Store::exists(dir).map_err(|error| store_failure(&error))? {
-        if let Some(parent) = dir.parent().filter(|parent| !parent.as_os_str().is_empty()) {
-            std::fs::create_dir_all(parent)
-                .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", parent.display())))?;
-        }
         let meta = Meta {
             tool_version: TOOL_VERSION.into(),
             title: file.plan.title.clone(),

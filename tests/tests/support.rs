@@ -12,8 +12,16 @@ static NEXT: AtomicU32 = AtomicU32::new(0);
 impl Folder {
     /// An empty folder.
     pub fn new() -> Folder {
+        Folder::within(std::env::temp_dir())
+    }
+    /// An empty folder in memory where there is such a place: many small runs need not wait for a disk.
+    pub fn in_memory() -> Folder {
+        let memory = PathBuf::from("/dev/shm");
+        Folder::within(if memory.is_dir() { memory } else { std::env::temp_dir() })
+    }
+    fn within(place: PathBuf) -> Folder {
         let number = NEXT.fetch_add(1, Ordering::Relaxed);
-        let path = std::env::temp_dir().join(format!("nightbench-test-{}-{number}", std::process::id()));
+        let path = place.join(format!("nightbench-test-{}-{number}", std::process::id()));
         let _ = std::fs::remove_dir_all(&path);
         std::fs::create_dir_all(&path).expect("a temporary folder");
         Folder(path)

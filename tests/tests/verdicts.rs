@@ -204,7 +204,7 @@ fn preview_says_when_a_release_is_out_of_reach() {
     let folder = Folder::new();
     let path = folder.file("plan.toml", &format!("{SMALL}\n[release]\nunits = 5\n"));
     let preview = nightbench(folder.path(), &["preview", path.to_str().unwrap()]);
-    assert!(preview.out.contains("cannot end in a release decision of \"yes\""), "{}", preview.out);
+    assert!(preview.out.contains("no release \"yes\" is possible"), "{}", preview.out);
     assert!(preview.out.contains("[release] asks for 5 units, the matrix has 1 chip(s)"), "{}", preview.out);
     assert!(
         preview.out.contains("the repeatability of width, height would be an estimate"),
@@ -264,19 +264,20 @@ fn impossible_judgements_are_words_and_no_verdicts() {
 #[test]
 fn the_reference_condition_is_charted_over_run_folders() {
     let folder = Folder::new();
-    let reference = "\n[reference]\nmodule = \"Amber\"\nchannel = \"direct\"\nrate = 2133\ntemperature_degc = 25\nevery_jobs = 2\n";
-    let first = run(&folder, &format!("{}{reference}", repeated(2, 0)), "first");
+    let reference = |earlier: &str| {
+        format!(
+            "\n[order]\nreference_every_jobs = 2\n{earlier}[order.reference]\nmodule = \"Amber\"\nchannel = \"direct\"\n\
+             rate = 2133\ntemperature_degc = 25\n"
+        )
+    };
+    let first = run(&folder, &format!("{}{}", repeated(2, 0), reference("")), "first");
     assert!(json(&first)["jobs"].as_u64().unwrap() > 16, "the reference is measured again");
     assert!(page(&folder, "first").contains("Reference condition: width of read rank 0"));
-    let path = folder
-        .file("second.toml", &format!("{}{reference}earlier = [\"first\", \"gone\"]\n", repeated(2, 0)));
+    let earlier = "reference_earlier = [\"first\", \"gone\"]\n";
+    let path = folder.file("second.toml", &format!("{}{}", repeated(2, 0), reference(earlier)));
     let into = ["run", path.to_str().unwrap(), "--into", "second", "--seed", "2"];
     assert!([0, 1, 3].contains(&nightbench(folder.path(), &into).code));
     let html = page(&folder, "second");
     assert!(html.contains("values from earlier run folders"), "no chart");
     assert!(html.contains("the earlier run folder gone is left out"));
-    let wrong = folder.file("wrong.toml", &format!("{SMALL}{}", reference.replace("2133", "1600")));
-    let check = nightbench(folder.path(), &["check", wrong.to_str().unwrap()]);
-    assert_eq!(check.code, 2);
-    assert!(check.err.contains("[reference] names `1600`, which is no level of rate"), "{}", check.err);
 }

@@ -1,11 +1,15 @@
 //! From the plan's words to the physics: which path a lane takes, at which operating point, with which figures.
 
+use super::physics::pattern::pseudo_random;
 use super::physics::{
     Direction as Drive, Equalizer, Measured, ModuleKind as Kind, Mounting, OperatingPoint, Parameters, Path,
-    Pattern as Data, PhysicsError, SecondSlot as Slot, Setup,
+    Pattern as Data, PhysicsError, SecondSlot as Slot, Segment, Setup,
 };
+use super::touchstone::Pairing;
 use crate::contract::{DriverError, ErrorKind, Setting};
-use plans::plan::devices::{Interface, ModelValue, ModuleKind, Pattern, SecondSlot, Supply, SweepRange};
+use plans::plan::devices::{
+    ChannelSegment, Interface, ModelValue, ModuleKind, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
+};
 use plans::rates::{DataRate, Generation};
 use plans::results::{Direction, EyeName, Grid, LaneSet};
 use plans::units::{Millivolts, Picoseconds};
@@ -17,6 +21,9 @@ pub fn defaults(generation: Generation) -> Parameters {
         Generation::Ddr5 => Parameters::ddr5(),
     }
 }
+
+/// Figures that `[interface]` sets: the model's table lists them, a plan's `[model]` must not.
+pub const SET_BY_INTERFACE: [&str; 5] = ["n_taps", "taps_per_ui", "n_vref", "vref_lo", "vref_step"];
 
 /// The figures of one setup: defaults, then the plan's, the module's and the channel's own.
 ///
@@ -122,7 +129,8 @@ pub fn setup(
             vddq_v: setting.supply.vddq.0,
         },
         pattern: match &setting.pattern {
-            Pattern::Prbs(_) => Data::Prbs,
+            // A short sequence is followed bit by bit; a long one is as good as random data.
+            Pattern::Prbs(order) => pseudo_random(*order).map_or(Data::Prbs, Data::Sequence),
             Pattern::Fixed(bits) => Data::Fixed(bits.chars().map(|bit| bit == '1').collect()),
             Pattern::VictimAggressor => Data::VictimAggressor,
             Pattern::DataBusInversion => Data::DataBusInversion,
@@ -132,6 +140,26 @@ pub fn setup(
         } else {
             Equalizer::None
         },
+    }
+}
+
+/// The model's word for a segment of the plan.
+pub fn segment(segment: ChannelSegment) -> Segment {
+    match segment {
+        ChannelSegment::Adapter => Segment::Adapter,
+        ChannelSegment::Risers => Segment::Risers,
+        ChannelSegment::Connector => Segment::Connector,
+        ChannelSegment::SecondSlot => Segment::SecondSlot,
+        ChannelSegment::Board => Segment::Board,
+        ChannelSegment::Socket => Segment::Socket,
+    }
+}
+
+/// The file reader's word for a pairing of the plan.
+pub fn pairing(pairing: PortPairing) -> Pairing {
+    match pairing {
+        PortPairing::OneTwo => Pairing::OneTwo,
+        PortPairing::OneThree => Pairing::OneThree,
     }
 }
 

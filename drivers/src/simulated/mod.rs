@@ -8,3 +8,6 @@ mod silicon;
 mod stages;
 pub mod target;
 pub mod touchstone;
+
+#[cfg(test)]
+mod tests;

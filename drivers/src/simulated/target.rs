@@ -3,24 +3,25 @@
 use super::assembly::{self, refused};
 use super::draws::{self, Draws};
 use super::noise::Noise;
-use super::physics::{LaneSurface, Link, Measured};
+use super::physics::{LaneSurface, Link, Measured, Parameters};
 use super::silicon;
-use super::stages;
+use super::stages::{self, ByteLanes, StartSpread};
 use crate::contract::{
     Call, Capabilities, Driver, DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest,
-    SafetyHandle, Setting, TrainingRequest,
+    SafetyHandle, Setting, StartKind, TrainingRequest,
 };
 use plans::plan::devices::{Interface, ModelValue, Module, Supply};
-use plans::rates::DataRate;
+use plans::rates::{DataRate, Generation};
 use plans::results::{
     Direction, EyeName, Grid, Identity, LanePoint, LaneSet, Readback, TrainedEye, TrainingResult,
+    TrainingStage,
 };
 use plans::units::{Celsius, Seconds, Volts};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Version of the channel model: part of every job's key, so that results of different models never mix.
-pub const MODEL_VERSION: &str = "channel model 1";
+pub const MODEL_VERSION: &str = "channel model 2";
 
 /// Share of the data rate that is compared: refresh, turnaround and pattern set-up eat the rest (estimate).
 const COMPARED_SHARE: f64 = 0.6;
@@ -42,10 +43,20 @@ pub struct SimulatedOptions {
     pub model: Vec<ModelValue>,
     /// Directions that can be captured.
     pub directions: Vec<Direction>,
-    /// Measured channels by the name the plan gives them.
+    /// Measured data by the channel's name in the plan.
     pub measured: BTreeMap<String, Measured>,
     /// Seed of mountings, training and counting noise.
     pub seed: u64,
+}
+
+/// Surface sets kept: the condition's own and the one training is held from.
+const KEPT_SETS: usize = 2;
+
+/// Everything that hangs on one setting, whatever the start: built once, then repeats cost only their draws.
+struct SurfaceSet {
+    key: SurfaceKey,
+    parameters: Parameters,
+    eyes: Vec<Eye>,
 }
 
 /// Surfaces of the lanes of one eye.
@@ -62,8 +73,10 @@ type SurfaceKey = [u8; 32];
 pub struct SimulatedTarget {
     options: Arc<SimulatedOptions>,
     setting: Option<Setting>,
-    eyes: Vec<Eye>,
-    surface_key: Option<SurfaceKey>,
+    /// The present set last.
+    sets: Vec<SurfaceSet>,
+    /// How the last training started; the strobes stay where it found them until the next one.
+    started: Option<StartKind>,
     trained: bool,
     /// Virtual time, whole nanoseconds: sums do not depend on what came before.
     elapsed_ns: u64,
@@ -109,8 +122,8 @@ impl SimulatedTarget {
         SimulatedTarget {
             options,
             setting: None,
-            eyes: Vec::new(),
-            surface_key: None,
+            sets: Vec::new(),
+            started: None,
             trained: false,
             elapsed_ns: 0,
             last_vref: None,
@@ -139,18 +152,23 @@ impl SimulatedTarget {
         draws::key(&[words.as_bytes()])
     }
 
-    fn build_eyes(&self, setting: &Setting) -> Result<Vec<Eye>, DriverError> {
+    fn build(&self, key: SurfaceKey, setting: &Setting) -> Result<SurfaceSet, DriverError> {
         let interface = &self.options.interface;
         let module = &setting.module;
         let own = self.options.model.iter().chain(&module.overrides).chain(&setting.channel.overrides);
         let parameters = assembly::parameters(interface.generation, own).map_err(|error| refused(&error))?;
-        let measured = match &setting.channel.touchstone {
-            Some(name) => Some(self.options.measured.get(name).cloned().ok_or_else(|| {
-                DriverError::new(
-                    ErrorKind::OutOfRange,
-                    format!("the measured channel `{name}` was not loaded"),
-                )
-            })?),
+        let measured = match &setting.channel.measured {
+            Some(data) => {
+                Some(self.options.measured.get(&setting.channel.name).cloned().ok_or_else(|| {
+                    DriverError::new(
+                        ErrorKind::OutOfRange,
+                        format!(
+                            "the measured data `{}` of channel {} was not loaded",
+                            data.file, setting.channel.name
+                        ),
+                    )
+                })?)
+            }
             None => None,
         };
         let mut eyes = Vec::new();
@@ -183,7 +201,31 @@ impl SimulatedTarget {
                 .collect::<Result<Vec<_>, _>>()?;
             eyes.push(Eye { capabilities, lanes, surfaces });
         }
-        Ok(eyes)
+        Ok(SurfaceSet { key, parameters, eyes })
+    }
+
+    /// Puts every strobe where the last start found it.
+    fn place_strobes(&mut self) {
+        let (Some(setting), Some(start)) = (&self.setting, self.started) else { return };
+        let seed = self.options.seed;
+        let Some(set) = self.sets.last_mut() else { return };
+        let spread_ps = StartSpread::of(&set.parameters, start).skew_ps;
+        let ui_ps = setting.rate.ui().0;
+        let width = stages::strobe_width(&setting.module);
+        for eye in &mut set.eyes {
+            let name = eye.capabilities.eye.to_string();
+            for (lane, surface) in eye.lanes.iter().zip(&mut eye.surfaces) {
+                let group = (lane / width).to_le_bytes();
+                let words: [&[u8]; 5] =
+                    [b"strobe of a start", &seed.to_le_bytes(), &setting.noise_key, name.as_bytes(), &group];
+                let shift = if spread_ps > 0.0 { spread_ps * Draws::of(&words).normal() } else { 0.0 };
+                surface.set_shift(shift / ui_ps);
+            }
+        }
+    }
+
+    fn eyes(&self) -> &[Eye] {
+        self.sets.last().map_or(&[], |set| &set.eyes)
     }
 
     fn noise(&self, setting: &Setting, eye: EyeName) -> Noise {
@@ -220,7 +262,7 @@ impl Driver for SimulatedTarget {
     fn capabilities(&mut self, _: &Call) -> Result<Capabilities, DriverError> {
         self.setting()?;
         Ok(Capabilities {
-            eyes: self.eyes.iter().map(|eye| eye.capabilities.clone()).collect(),
+            eyes: self.eyes().iter().map(|eye| eye.capabilities.clone()).collect(),
             restores_training: true,
             power_cycle: true,
         })
@@ -229,12 +271,15 @@ impl Driver for SimulatedTarget {
     fn apply(&mut self, setting: &Setting, call: &Call) -> Result<Readback, DriverError> {
         call.check("applying a condition")?;
         let key = self.surface_key(setting);
-        if self.surface_key != Some(key) {
-            // Repeats and starts of a condition share their surfaces: they cost only their draws.
-            self.surface_key = None;
-            self.eyes = self.build_eyes(setting)?;
-            self.surface_key = Some(key);
+        // Repeats and starts of a condition share their surfaces: they cost only their draws.
+        let set = match self.sets.iter().position(|set| set.key == key) {
+            Some(known) => self.sets.remove(known),
+            None => self.build(key, setting)?,
+        };
+        if self.sets.len() >= KEPT_SETS {
+            self.sets.remove(0);
         }
+        self.sets.push(set);
         let kept = self.setting.as_ref().is_some_and(|before| {
             before.rate == setting.rate
                 && before.chip == setting.chip
@@ -251,49 +296,30 @@ impl Driver for SimulatedTarget {
             .map(|(name, volts)| (name.to_string(), Volts(volts.0 + READING_SPREAD.1 * draws.normal())))
             .collect();
         self.setting = Some(setting.clone());
+        if !self.trained {
+            self.started = None;
+        }
+        self.place_strobes();
         Ok(Readback { temperature, rails, settling: Seconds(0.0) })
     }
 
     fn train(&mut self, request: &TrainingRequest, call: &Call) -> Result<TrainingResult, DriverError> {
         let setting = self.setting()?.clone();
-        let mut result = TrainingResult { stages: Vec::new(), eyes: Vec::new(), passed: true };
-        for eye in &mut self.eyes {
-            call.check("training")?;
-            let name = eye.capabilities.eye;
-            let mut draws = Draws::of(&[
-                b"training",
-                &self.options.seed.to_le_bytes(),
-                &setting.noise_key,
-                name.to_string().as_bytes(),
-            ]);
-            let trained = stages::train_eye(
-                request,
-                name.direction,
-                &eye.capabilities.grid,
-                &eye.lanes,
-                &mut eye.surfaces,
-                &mut draws,
-            );
-            let failed = trained.stages.iter().any(|stage| !stage.passed());
-            for mut stage in trained.stages {
-                stage.eye = Some(name);
-                result.stages.push(stage);
-            }
-            if failed {
-                result.passed = false;
-                result.eyes.clear();
-                break;
-            }
-            result.eyes.push(TrainedEye { eye: name, lanes: eye.lanes.clone(), settings: trained.settings });
-        }
+        self.started = Some(request.start);
+        self.place_strobes();
         self.elapsed_ns += nanoseconds(TRAINING_S);
+        let keyed = Keyed { seed: self.options.seed, setting: &setting };
+        let result = match self.sets.last_mut() {
+            Some(set) => train_set(set, &keyed, request, call)?,
+            None => return Err(DriverError::new(ErrorKind::WrongOrder, "no condition was applied yet")),
+        };
         self.trained = result.passed;
         Ok(result)
     }
 
     fn restore(&mut self, eyes: &[TrainedEye], _: &Call) -> Result<(), DriverError> {
         self.setting()?;
-        for eye in &self.eyes {
+        for eye in self.eyes() {
             let name = eye.capabilities.eye;
             if !eyes.iter().any(|saved| saved.eye == name && saved.lanes == eye.lanes) {
                 return Err(DriverError::new(
@@ -319,9 +345,11 @@ impl Driver for SimulatedTarget {
                 "the interface is not trained; train it first",
             ));
         }
-        let target = self.eyes.iter_mut().find(|known| known.capabilities.eye == eye).ok_or_else(|| {
-            DriverError::new(ErrorKind::OutOfRange, format!("there is no eye `{eye}` at this condition"))
-        })?;
+        let eyes = self.sets.last_mut().map(|set| set.eyes.iter_mut());
+        let target =
+            eyes.into_iter().flatten().find(|known| known.capabilities.eye == eye).ok_or_else(|| {
+                DriverError::new(ErrorKind::OutOfRange, format!("there is no eye `{eye}` at this condition"))
+            })?;
         let grid = target.capabilities.grid;
         let burst = target.capabilities.fewest_bits;
         let mut answers = Vec::with_capacity(points.len());
@@ -385,6 +413,119 @@ impl Driver for SimulatedTarget {
 
 fn nanoseconds(seconds: f64) -> u64 {
     (seconds * 1e9).round() as u64
+}
+
+/// Keys of a training attempt's draws.
+struct Keyed<'s> {
+    seed: u64,
+    setting: &'s Setting,
+}
+
+impl Keyed<'_> {
+    fn draws(&self, what: &str, eye: &str, group: u16) -> Draws {
+        Draws::of(&[
+            b"training",
+            what.as_bytes(),
+            &self.seed.to_le_bytes(),
+            &self.setting.noise_key,
+            eye.as_bytes(),
+            &group.to_le_bytes(),
+        ])
+    }
+
+    /// Draws that belong to the parts fitted, not to the attempt.
+    fn parts(&self, what: &str, rank: u8, group: u16) -> Draws {
+        let (chip, module) = (&self.setting.chip.name, &self.setting.module.name);
+        Draws::of(&[what.as_bytes(), chip.as_bytes(), module.as_bytes(), &[rank], &group.to_le_bytes()])
+    }
+}
+
+/// All stages on one surface set; the first failed one ends the attempt.
+fn train_set(
+    set: &mut SurfaceSet,
+    keyed: &Keyed<'_>,
+    request: &TrainingRequest,
+    call: &Call,
+) -> Result<TrainingResult, DriverError> {
+    let (p, setting) = (&set.parameters, keyed.setting);
+    let ui_ps = setting.rate.ui().0;
+    let mut result = TrainingResult { stages: Vec::new(), eyes: Vec::new(), passed: true };
+    let byte_lanes: Vec<ByteLanes> =
+        set.eyes.iter().map(|eye| ByteLanes::of(&setting.module, &eye.lanes, &eye.surfaces, ui_ps)).collect();
+    let mut early = Vec::new();
+    if let (Some(first), Some(lanes)) = (set.eyes.first(), byte_lanes.first()) {
+        early.push(stages::zq_calibration(p, setting, lanes));
+        if setting.rate.generation() == Generation::Ddr5 {
+            let mut draws = keyed.parts("command lines", 0, 0);
+            let tap_ps = first.capabilities.grid.tap_step.0;
+            let count = first.lanes.len() as u16;
+            early.extend(stages::command_address(p, setting, count, tap_ps, request.fewest_taps, &mut draws));
+        }
+    }
+    // Every rank and sub-channel is levelled once, whichever directions are captured.
+    let mut levelled: Vec<(u8, Option<u8>)> = Vec::new();
+    for (eye, lanes) in set.eyes.iter().zip(&byte_lanes) {
+        let name = eye.capabilities.eye;
+        if !levelled.contains(&(name.rank, name.sub_channel)) {
+            levelled.push((name.rank, name.sub_channel));
+            let draws = |group: u16| keyed.parts("clock to strobe", name.rank, group);
+            let tap_ps = eye.capabilities.grid.tap_step.0;
+            let mut stage = stages::write_levelling(p, setting, lanes, tap_ps, &draws);
+            stage.eye = Some(EyeName { direction: Direction::Write, ..name });
+            early.push(stage);
+        }
+    }
+    if !take(&mut result, early) {
+        return Ok(result);
+    }
+    for (eye, lanes) in set.eyes.iter_mut().zip(&byte_lanes) {
+        call.check("training")?;
+        let name = eye.capabilities.eye;
+        let tap_ps = eye.capabilities.grid.tap_step.0;
+        let mut done = Vec::new();
+        if name.direction == Direction::Read {
+            let draws = |group: u16| keyed.parts("strobe output", name.rank, group);
+            done.push(stages::gate(p, setting, lanes, tap_ps, request.fewest_taps, &draws));
+        }
+        let mut settings = Vec::new();
+        if done.iter().all(TrainingStage::passed) {
+            let mut draws = keyed.draws("eye", &name.to_string(), 0);
+            let grid = eye.capabilities.grid;
+            let trained = stages::train_eye(
+                p,
+                request,
+                name.direction,
+                &grid,
+                &eye.lanes,
+                &mut eye.surfaces,
+                &mut draws,
+            );
+            done.extend(trained.stages);
+            settings = trained.settings;
+        }
+        for stage in &mut done {
+            stage.eye = Some(name);
+        }
+        if !take(&mut result, done) {
+            return Ok(result);
+        }
+        result.eyes.push(TrainedEye { eye: name, lanes: eye.lanes.clone(), settings });
+    }
+    Ok(result)
+}
+
+/// Adds stages up to the first failed one; `false` when there was one.
+fn take(result: &mut TrainingResult, stages: Vec<TrainingStage>) -> bool {
+    for stage in stages {
+        let passed = stage.passed();
+        result.stages.push(stage);
+        if !passed {
+            result.passed = false;
+            result.eyes.clear();
+            return false;
+        }
+    }
+    true
 }
 
 /// A simulated target has nothing that could be left on.

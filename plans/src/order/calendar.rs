@@ -2,6 +2,7 @@
 
 use super::cost::{Cost, Hours, Walker};
 use super::model::{OrderError, Problem};
+use super::remaining::Standing;
 use std::collections::BTreeMap;
 
 /// Minutes of a day.
@@ -186,7 +187,19 @@ pub fn walk(
     calendar: &Calendar,
     start_min: f64,
 ) -> Result<Scheduled, OrderError> {
-    let mut w = Walker::new(p);
+    let standing = Standing { now_min: start_min, fitted: None, chamber_c: p.bench.start_c };
+    walk_from(p, sequence, calendar, standing)
+}
+
+/// As [`walk`], from where a run stands: with something fitted already, the chamber somewhere.
+pub fn walk_from(
+    p: &Problem,
+    sequence: &[u32],
+    calendar: &Calendar,
+    standing: Standing,
+) -> Result<Scheduled, OrderError> {
+    let mut w = Walker::standing(p, standing);
+    let start_min = standing.now_min;
     let mut moments: Vec<HandsOn> = Vec::new();
     for &job in sequence.iter().filter(|&&j| (j as usize) < p.jobs.len()) {
         let (before, mounting) = (w.fitted, p.jobs[job as usize].mounting);

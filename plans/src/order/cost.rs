@@ -1,6 +1,7 @@
 //! The exact cost of a sequence of jobs: one walk, used for every order, every bound check and the calendar alike.
 
 use super::model::{OrderError, Problem};
+use super::remaining::Standing;
 
 /// Minutes by kind of work, as the walk adds them up.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -155,6 +156,16 @@ impl<'a> Walker<'a> {
             trained: None,
             cost: Cost::default(),
         }
+    }
+
+    /// A bench that stands somewhere; values that no bench of the problem has are replaced by those of a fresh start.
+    pub fn standing(p: &'a Problem, from: Standing) -> Walker<'a> {
+        let mut w = Walker::new(p);
+        w.fitted = from.fitted.filter(|&m| (m as usize) < p.mountings.len());
+        if from.chamber_c.is_finite() {
+            w.chamber_c = from.chamber_c;
+        }
+        w
     }
 
     fn ramp_to(&mut self, to_c: f64) {

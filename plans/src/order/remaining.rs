@@ -81,6 +81,23 @@ impl Learned {
         (self.sum[k] / (self.n[k] + PRIOR_COUNT)).exp()
     }
 
+    /// Predicted minutes with the factor of each kind; waiting stays as it is.
+    pub fn scaled(&self, predicted: &Minutes) -> Minutes {
+        let (hands, soak, measure) =
+            (self.factor(Work::Hands), self.factor(Work::Soak), self.factor(Work::Measure));
+        Minutes {
+            measuring: predicted.measuring * measure,
+            training: predicted.training * measure,
+            ramps_up: predicted.ramps_up * self.factor(Work::Up),
+            ramps_down: predicted.ramps_down * self.factor(Work::Down),
+            soak: predicted.soak * soak,
+            settle: predicted.settle * soak,
+            hands_on: predicted.hands_on * hands,
+            boot: predicted.boot * hands,
+            waiting: predicted.waiting,
+        }
+    }
+
     /// Mean and standard deviation of the logarithm of the factor, given what was observed.
     pub fn posterior(&self, kind: Work) -> (f64, f64) {
         let k = kind as usize;
@@ -130,9 +147,7 @@ struct Stage {
 }
 
 fn stages(p: &Problem, sequence: &[u32], from: Standing) -> Vec<Stage> {
-    let mut w = Walker::new(p);
-    w.fitted = from.fitted.filter(|&m| (m as usize) < p.mountings.len());
-    w.chamber_c = if from.chamber_c.is_finite() { from.chamber_c } else { p.bench.start_c };
+    let mut w = Walker::standing(p, from);
     let known: Vec<u32> = sequence.iter().copied().filter(|&j| (j as usize) < p.jobs.len()).collect();
     let mut out = Vec::new();
     for run in known.chunk_by(|&a, &b| p.jobs[a as usize].mounting == p.jobs[b as usize].mounting) {

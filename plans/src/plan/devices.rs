@@ -146,6 +146,75 @@ pub enum SecondSlot {
     Populated,
 }
 
+/// A segment of the channel, in order from the module to the chip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ChannelSegment {
+    /// Adapter card with its connector.
+    Adapter,
+    /// All risers with their connectors.
+    Risers,
+    /// Connector into the board.
+    Connector,
+    /// Second slot.
+    SecondSlot,
+    /// Board line.
+    Board,
+    /// Chip socket.
+    Socket,
+}
+
+impl ChannelSegment {
+    /// Every segment with the plan's word, module first.
+    pub const ALL: [(&'static str, ChannelSegment); 6] = [
+        ("adapter", ChannelSegment::Adapter),
+        ("risers", ChannelSegment::Risers),
+        ("connector", ChannelSegment::Connector),
+        ("second slot", ChannelSegment::SecondSlot),
+        ("board", ChannelSegment::Board),
+        ("socket", ChannelSegment::Socket),
+    ];
+}
+
+/// Which ports of a four-port measurement are the two ends of a line; the file format does not say.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub enum PortPairing {
+    /// Line 1 from port 1 to 2, line 2 from port 3 to 4.
+    #[serde(rename = "1-2/3-4")]
+    OneTwo,
+    /// Line 1 from port 1 to 3, line 2 from port 2 to 4.
+    #[serde(rename = "1-3/2-4")]
+    OneThree,
+}
+
+impl PortPairing {
+    /// Every pairing with the plan's word.
+    pub const ALL: [(&'static str, PortPairing); 2] =
+        [("1-2/3-4", PortPairing::OneTwo), ("1-3/2-4", PortPairing::OneThree)];
+}
+
+/// A measured channel: a Touchstone file in place of neighbouring segments. Results hang on the file's content, never
+/// on its name.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MeasuredChannel {
+    /// The file, as the plan names it.
+    #[serde(skip)]
+    pub file: String,
+    /// Where the plan names it.
+    #[serde(skip)]
+    pub span: Range<usize>,
+    /// Digest of the file's bytes.
+    pub sha256: String,
+    /// Which ports belong together in a four-port.
+    pub pairing: PortPairing,
+    /// The line used, from 1.
+    pub line: u8,
+    /// Port 1 is on the chip's side instead of the module's.
+    pub reversed: bool,
+    /// The segments it replaces: neighbours, module first.
+    pub replaces: Vec<ChannelSegment>,
+}
+
 /// A channel: what stands between chip and module.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Channel {
@@ -159,8 +228,8 @@ pub struct Channel {
     pub second_slot: SecondSlot,
     /// Module kinds that can be fitted.
     pub fits: Vec<ModuleKind>,
-    /// Measured channel (Touchstone file) in place of the segments between module and board.
-    pub touchstone: Option<String>,
+    /// Measured data in place of modelled segments.
+    pub measured: Option<MeasuredChannel>,
     /// Model values of this channel that differ from the defaults.
     pub overrides: Vec<ModelValue>,
 }

@@ -289,6 +289,67 @@ pub fn level_index(names: &[String], word: &str) -> Option<usize> {
     names.iter().position(|name| name == word)
 }
 
+/// Reads which levels a table names of each factor; `None` = it does not name the factor.
+pub(super) fn read_levels(
+    section: &Section<'_>,
+    generation: Generation,
+    names: &[Vec<String>; FACTORS],
+) -> [Option<Vec<bool>>; FACTORS] {
+    let mut levels: [Option<Vec<bool>>; FACTORS] = Default::default();
+    for (index, (_, factor)) in Factor::ALL.iter().enumerate() {
+        let key = if *factor == Factor::Temperature { "temperature_degc" } else { factor.name() };
+        let Some(items) = section.items(key) else { continue };
+        let mut chosen = vec![false; names[index].len()];
+        for item in items {
+            let mut word = item.value.words();
+            if *factor == Factor::Rate
+                && let Some(rate) = DataRate::parse(generation, &word)
+            {
+                word = rate.to_string();
+            }
+            match level_index(&names[index], &word) {
+                Some(level) => chosen[level] = true,
+                None => {
+                    let remedy = match nearest(&word, names[index].iter().map(String::as_str)) {
+                        Some(name) if *factor != Factor::Temperature => format!("did you mean `{name}`?"),
+                        _ => format!("levels: {}", names[index].join(", ")),
+                    };
+                    section.problems().add(
+                        item.span,
+                        format!("`{word}` is no level of `{}` in the matrix", factor.name()),
+                        Some(remedy),
+                    );
+                }
+            }
+        }
+        levels[index] = Some(chosen);
+    }
+    levels
+}
+
+/// Reads one level of each factor that a table names; the others are `None`. A table that lists several levels is a mistake.
+pub(super) fn read_one_level_each(
+    section: &Section<'_>,
+    generation: Generation,
+    names: &[Vec<String>; FACTORS],
+) -> [Option<u16>; FACTORS] {
+    let levels = read_levels(section, generation, names);
+    std::array::from_fn(|index| {
+        let set = levels[index].as_ref()?;
+        let mut chosen = (0..).zip(set).filter(|(_, named)| **named).map(|(level, _)| level);
+        let first = chosen.next()?;
+        if chosen.next().is_some() {
+            let word = Factor::ALL[index].0;
+            section.problems().add(
+                section.span.clone(),
+                format!("{} names several levels of `{word}`", section.title),
+                Some("name one".into()),
+            );
+        }
+        Some(first)
+    })
+}
+
 /// Reads every `[[skip]]`. `names` gives the printed level names of each factor, in the order of [`Factor::ALL`].
 pub fn read_skips(
     sections: Vec<Section<'_>>,
@@ -298,35 +359,7 @@ pub fn read_skips(
     let mut skips = Vec::new();
     for section in sections {
         let reason = section.required_text("reason", "why these are left out");
-        let mut levels: [Option<Vec<bool>>; FACTORS] = Default::default();
-        for (index, (_, factor)) in Factor::ALL.iter().enumerate() {
-            let key = if *factor == Factor::Temperature { "temperature_degc" } else { factor.name() };
-            let Some(items) = section.items(key) else { continue };
-            let mut chosen = vec![false; names[index].len()];
-            for item in items {
-                let mut word = item.value.words();
-                if *factor == Factor::Rate
-                    && let Some(rate) = DataRate::parse(generation, &word)
-                {
-                    word = rate.to_string();
-                }
-                match level_index(&names[index], &word) {
-                    Some(level) => chosen[level] = true,
-                    None => {
-                        let remedy = match nearest(&word, names[index].iter().map(String::as_str)) {
-                            Some(name) if *factor != Factor::Temperature => format!("did you mean `{name}`?"),
-                            _ => format!("levels: {}", names[index].join(", ")),
-                        };
-                        section.problems().add(
-                            item.span,
-                            format!("`{word}` is no level of `{}` in the matrix", factor.name()),
-                            Some(remedy),
-                        );
-                    }
-                }
-            }
-            levels[index] = Some(chosen);
-        }
+        let levels = read_levels(&section, generation, names);
         let kinds = section.choices("kind", &ModuleKind::ALL).unwrap_or_default();
         if levels.iter().all(Option::is_none) && kinds.is_empty() && !section.has("kind") {
             section.mistake(

@@ -137,7 +137,11 @@ impl CapturePlan {
                 if bits.is_none() && !section.has("bits") {
                     section.mistake("rule", "the fixed rule has no number of bits", "add `bits = 3000000`");
                 }
-                PointRule::Fixed { bits: bits.unwrap_or(8) as u64, errors: errors as u64 }
+                let rule = PointRule::Fixed { bits: bits.unwrap_or(8) as u64, errors: errors as u64 };
+                if bits.is_some() {
+                    check_fixed(&section, &plan, errors as u64, bits.unwrap_or(8) as u64);
+                }
+                rule
             }
         };
         let dwell =
@@ -146,6 +150,43 @@ impl CapturePlan {
         section.finish();
         plan
     }
+}
+
+/// A fixed rule must be able to show the BER limit at the confidence asked for: a point exactly at the limit may
+/// pass with at most the rest of the probability (Poisson).
+fn check_fixed(section: &Section<'_>, plan: &CapturePlan, errors: u64, bits: u64) {
+    let passes = |bits: f64| {
+        let mean = bits * plan.ber_limit;
+        let mut term = (-mean).exp();
+        let mut sum = term;
+        for k in 1..=errors {
+            term *= mean / k as f64;
+            sum += term;
+        }
+        sum
+    };
+    let risk = 1.0 - plan.confidence;
+    if passes(bits as f64) <= risk * (1.0 + 1e-3) {
+        return;
+    }
+    let (mut low, mut high) = (bits as f64, bits as f64);
+    while passes(high) > risk && high < 1e18 {
+        low = high;
+        high *= 2.0;
+    }
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if passes(middle) > risk { low = middle } else { high = middle }
+    }
+    section.mistake(
+        "bits",
+        format!(
+            "at most {errors} errors in {bits} bits cannot show a BER limit of {:e} at {} % confidence",
+            plan.ber_limit,
+            plan.confidence * 100.0
+        ),
+        format!("compare at least {high:.3e} bits, allow fewer errors, or raise `ber_limit`"),
+    );
 }
 
 /// How a job starts.
@@ -202,5 +243,32 @@ impl Repeats {
     /// Jobs a condition needs.
     pub fn jobs(&self) -> u64 {
         u64::from(self.repeats) * u64::from(self.mountings) * u64::from(self.starts)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::plan::Plan;
+
+    /// 3.0 / BER bits without an error, 6.3 / BER with up to two: bit-error-tester confidence tables at 95 %.
+    #[test]
+    fn a_fixed_rule_that_cannot_show_its_limit_is_refused() {
+        let base = include_str!("../../library/quick-look.toml");
+        let with = |bits: u64, errors: u64| {
+            let rule =
+                format!("rule = \"fixed\"\nbits = {bits}\nerrors_allowed = {errors}\nber_limit = 1e-6");
+            Plan::read(&base.replace("ber_limit = 1e-6", &rule))
+        };
+        assert!(with(3_000_000, 0).is_ok());
+        assert!(with(6_300_000, 2).is_ok());
+        let short = with(2_900_000, 0).unwrap_err();
+        assert!(short[0].message.contains("cannot show a BER limit of 1e-6"), "{}", short[0].message);
+        assert!(
+            short[0].remedy.as_ref().is_some_and(|words| words.contains("2.996e6")),
+            "{:?}",
+            short[0].remedy
+        );
+        assert!(with(6_200_000, 2).is_err());
+        assert!(with(3000, 100_000).is_err());
     }
 }

@@ -1,13 +1,17 @@
 //! The plan: what is characterized, over which factors, against which limits.
 
+pub mod attended;
 pub mod budget;
+pub mod coverage;
 pub mod devices;
+pub mod files;
 pub mod judge;
 pub mod matrix;
 pub mod measure;
 pub mod presets;
+mod read_channels;
 mod read_devices;
-pub mod reference;
+mod read_modules;
 pub mod release;
 pub mod schedule;
 pub mod section;
@@ -17,12 +21,14 @@ pub mod text;
 use crate::order::BenchTimes;
 use crate::rates::Generation;
 use crate::units::Celsius;
+use attended::Attended;
 use budget::BudgetWishes;
+use coverage::Coverage;
 use devices::{Channel, Chip, Firmware, Interface, ModelValue, Module, Supply};
+use files::Files;
 use judge::{DecisionRule, Limit};
 use matrix::{Declared, FACTORS, Factor, Matrix, Skip};
 use measure::{CapturePlan, Repeats, Training, TrainingPolicy};
-use reference::ReferenceWishes;
 use release::ReleaseWishes;
 use schedule::OrderWishes;
 use section::{PLAN, Problem, Problems, Section};
@@ -67,22 +73,32 @@ pub struct Plan {
     pub budget: BudgetWishes,
     /// What a release asks for.
     pub release: ReleaseWishes,
-    /// The reference condition, measured again and again.
-    pub reference: Option<ReferenceWishes>,
     /// Wishes for the order.
     pub wishes: OrderWishes,
     /// Times of the bench.
     pub times: BenchTimes,
+    /// Attended hours and begin of the run; `None` = somebody is always there.
+    pub attended: Option<Attended>,
+    /// How much of the matrix is run.
+    pub coverage: Coverage,
     /// Values of the simulated target's model that differ from the defaults.
     pub model: Vec<ModelValue>,
 }
 
 impl Plan {
-    /// Reads a plan.
+    /// Reads a plan that names no files or carries their content.
     ///
     /// # Errors
     /// Every mistake in the text, in its order, each with its place.
     pub fn read(text: &str) -> Result<Plan, Vec<Problem>> {
+        Plan::read_with(text, &Files::default())
+    }
+
+    /// Reads a plan with the content of the files it names ([`files::named_files`]).
+    ///
+    /// # Errors
+    /// Every mistake in text and files, in the text's order, each with its place.
+    pub fn read_with(text: &str, files: &Files) -> Result<Plan, Vec<Problem>> {
         let problems = Problems::default();
         let (document, errors) = DeTable::parse_recoverable(text);
         for error in errors {
@@ -92,7 +108,7 @@ impl Plan {
             // A file that is no TOML would make every later message a guess.
             return Err(problems.into_sorted());
         }
-        let plan = read_plan(&Section::new(PLAN, document.get_ref(), 0..0, &problems));
+        let plan = read_plan(&Section::new(PLAN, document.get_ref(), 0..0, &problems), files);
         match plan {
             Some(plan) if problems.is_empty() => Ok(plan),
             _ => Err(problems.into_sorted()),
@@ -130,7 +146,8 @@ fn temperature_name(temperature: Celsius) -> String {
     format!("{}", temperature.0)
 }
 
-fn read_plan(plan: &Section<'_>) -> Option<Plan> {
+fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
+    let files = files::read_files(plan.tables("file"), files);
     let title = plan.required_text("title", "what is characterized");
     let purpose = plan.text("purpose").map(|text| text.value);
     let laboratory = plan.text("laboratory").map(|text| text.value);
@@ -148,12 +165,12 @@ fn read_plan(plan: &Section<'_>) -> Option<Plan> {
             "add [[module]] with `name`, `kind` and `rated`",
         );
     }
-    let modules = read_devices::read_modules(module_sections, generation, lanes);
+    let modules = read_modules::read_modules(module_sections, interface.as_ref(), lanes, &files);
     let channel_sections = plan.tables("channel");
     if channel_sections.is_empty() {
         plan.mistake("channel", "the plan declares no channel", "add [[channel]] with `name` and `fits`");
     }
-    let channels = read_devices::read_channels(channel_sections);
+    let channels = read_channels::read_channels(channel_sections, &files);
     let supplies = read_devices::read_supplies(plan.tables("supply"), generation);
     let declared = Declared {
         generation,
@@ -178,9 +195,11 @@ fn read_plan(plan: &Section<'_>) -> Option<Plan> {
     let decision = DecisionRule::read(plan.table("decision"));
     let budget = budget::read_budget(plan.tables("uncertainty"));
     let release = ReleaseWishes::read(plan.table("release"));
-    let reference = plan.table("reference");
     let mut times = schedule::read_times(plan.table("bench_times"));
-    let wishes = OrderWishes::read(plan.table("order"), &mut times, &modules, &channels);
+    schedule::check_range(plan.table("matrix"), &times);
+    let (wishes, reference) = OrderWishes::read(plan.table("order"), &mut times, &modules, &channels);
+    let attended = Attended::read(plan.table("attended"), &times, wishes.night_only);
+    let coverage = plan.table("coverage");
     let model = plan.table("model").map(read_devices::read_model).unwrap_or_default();
     let skip_sections = plan.tables("skip");
     check_held(&training, matrix.as_ref(), &supplies, plan);
@@ -206,19 +225,52 @@ fn read_plan(plan: &Section<'_>) -> Option<Plan> {
             decision,
             budget,
             release,
-            reference: None,
             wishes,
             times,
+            attended,
+            coverage: Coverage::default(),
             model,
         };
         if whole {
-            read.skips = matrix::read_skips(skip_sections, generation, &read.level_names());
-            read.reference = ReferenceWishes::read(reference, generation, &read.level_names());
+            let names = read.level_names();
+            read.skips = matrix::read_skips(skip_sections, generation, &names);
+            read.wishes.read_reference(reference, generation, &names);
+            check_circle(&read, plan);
+            read.coverage = Coverage::read(coverage, generation, &read);
+            check_reference(&read, plan);
         }
         result = Some(read);
     }
     plan.finish();
     result
+}
+
+fn check_reference(read: &Plan, plan: &Section<'_>) {
+    let Some(reference) = &read.wishes.reference else { return };
+    if plan.problems().is_empty() && crate::expand::first_condition(read, &reference.levels).is_none() {
+        plan.mistake(
+            "order",
+            "the reference job of [order] is no condition that is run: it is skipped or does not fit",
+            "choose other levels in [order.reference]",
+        );
+    }
+}
+
+fn check_circle(read: &Plan, plan: &Section<'_>) {
+    let Some(circle) = read.wishes.circle(&read.matrix) else { return };
+    let names: Vec<String> = circle
+        .iter()
+        .chain(circle.first())
+        .map(|(module, channel)| {
+            format!("{} on {}", read.modules[*module].name, read.channels[*channel].name)
+        })
+        .collect();
+    let span = read.wishes.before.last().map_or(0..0, |last| last.span.clone());
+    plan.problems().add(
+        span,
+        format!("the precedences go round in a circle: {}", names.join(" before ")),
+        Some("remove one of the [[order.precedence]] on it (the baseline comes before everything)".into()),
+    );
 }
 
 fn check_held(training: &Training, matrix: Option<&Matrix>, supplies: &[Supply], plan: &Section<'_>) {

@@ -1,10 +1,10 @@
-//! Reads the devices of a plan: `[interface]`, `[[chip]]`, `[[firmware]]`, `[[module]]`, `[[channel]]`, `[[supply]]`.
+//! Reads the devices of a plan: `[interface]`, `[[chip]]`, `[[firmware]]`, `[[supply]]`, and model values.
 
 use super::devices::*;
 use super::section::{Placed, Section};
-use super::text::{lane_list, lane_ranges};
-use crate::rates::{DataRate, Generation};
-use crate::results::{LaneSet, MOST_LANES};
+use crate::jedec::{DDR4_VREF_DQ, DDR5_VREF};
+use crate::rates::Generation;
+use crate::results::MOST_LANES;
 use crate::units::Volts;
 
 fn read_range(section: Option<Section<'_>>, default: SweepRange) -> SweepRange {
@@ -67,10 +67,14 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
         vref_start_percent: start,
         vref_step_percent: step,
     };
-    let write = if ddr5 {
-        SweepRange { vref_steps: 126, vref_start_percent: 35.0, ..read.clone() }
-    } else {
-        SweepRange { vref_steps: 51, vref_start_percent: 60.0, ..read.clone() }
+    // Writes are swept over the DRAM's own codes: DDR4 range 1 upwards, DDR5 from its last code (the lowest voltage).
+    let codes = if ddr5 { DDR5_VREF } else { DDR4_VREF_DQ[0] };
+    let lowest = codes.percent(0).into_iter().chain(codes.percent(codes.last_code)).fold(f64::MAX, f64::min);
+    let write = SweepRange {
+        vref_steps: u16::from(codes.last_code) + 1,
+        vref_start_percent: lowest,
+        vref_step_percent: codes.step_percent.abs(),
+        ..read.clone()
     };
     let read = read_range(section.table("read"), read);
     let write = read_range(section.table("write"), write);
@@ -87,7 +91,10 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
 }
 
 /// Declared things by unique name.
-fn unique<T>(sections: Vec<Section<'_>>, read: impl Fn(&Section<'_>, Placed<String>) -> Option<T>) -> Vec<T> {
+pub(super) fn unique<T>(
+    sections: Vec<Section<'_>>,
+    read: impl Fn(&Section<'_>, Placed<String>) -> Option<T>,
+) -> Vec<T> {
     let mut list: Vec<T> = Vec::new();
     let mut names: Vec<String> = Vec::new();
     for section in sections {
@@ -126,7 +133,7 @@ pub fn read_firmwares(sections: Vec<Section<'_>>) -> Vec<Firmware> {
     })
 }
 
-fn read_overrides(section: &Section<'_>) -> Vec<ModelValue> {
+pub(super) fn read_overrides(section: &Section<'_>) -> Vec<ModelValue> {
     section.table("model").map(read_model).unwrap_or_default()
 }
 
@@ -137,127 +144,6 @@ pub fn read_model(section: Section<'_>) -> Vec<ModelValue> {
         .into_iter()
         .map(|(name, value)| ModelValue { name: name.value, value, span: name.span })
         .collect()
-}
-
-fn read_rating(section: &Section<'_>, generation: Generation) -> Option<DataRate> {
-    let rates = super::judge::read_rates(section, "rated", generation);
-    if !section.has("rated") {
-        section.mistake(
-            "rated",
-            format!("{} has no rated data rate", section.title),
-            "add `rated = 2400`, the fastest rate the module is sold for",
-        );
-    }
-    rates.first().map(|rate| rate.value)
-}
-
-fn read_populated(section: &Section<'_>, kind: Option<ModuleKind>, lanes: u16) -> Option<Vec<LaneSet>> {
-    let pair = kind == Some(ModuleKind::HalfPopulatedPair);
-    let Some(texts) = section.texts("populated_lanes") else {
-        if pair {
-            section.mistake(
-                "populated_lanes",
-                format!("{} is a half-populated pair without stated lanes", section.title),
-                "add `populated_lanes = [\"0-31\", \"32-63\"]`: the lanes of each of the two modules",
-            );
-            return None;
-        }
-        return Some(vec![LaneSet::first(lanes)]);
-    };
-    if texts.len() != if pair { 2 } else { 1 } {
-        let wanted = if pair { "two, one for each module of the pair" } else { "one" };
-        section.mistake(
-            "populated_lanes",
-            format!("{} states {} lists of populated lanes", section.title, texts.len()),
-            format!("state {wanted}, such as \"0-31\""),
-        );
-        return None;
-    }
-    let mut sets: Vec<LaneSet> = Vec::new();
-    for text in texts {
-        match lane_ranges(&text.value, lanes) {
-            Ok(set) => {
-                let both = LaneSet(sets.iter().fold(0, |all, known| all | known.0) & set.0);
-                if !both.is_empty() {
-                    section.problems().add(
-                        text.span,
-                        format!("lanes {} of {} are in both modules", lane_list(both.iter()), section.title),
-                        Some("a lane belongs to one module of the pair".into()),
-                    );
-                }
-                sets.push(set);
-            }
-            Err(words) => section.problems().add(
-                text.span,
-                format!("`populated_lanes` in {}: {words}", section.title),
-                Some("write ranges such as \"0-31, 40-47\"".into()),
-            ),
-        }
-    }
-    Some(sets)
-}
-
-/// Reads every `[[module]]`.
-pub fn read_modules(sections: Vec<Section<'_>>, generation: Generation, lanes: u16) -> Vec<Module> {
-    unique(sections, |section, name| {
-        let kind = section.required_choice("kind", &ModuleKind::ALL);
-        let ranks = section.choices_number("ranks", &[1, 2, 4]).unwrap_or(1) as u8;
-        let width = section.choices_number("device_width", &[4, 8, 16]).unwrap_or(8) as u8;
-        let stacked = kind == Some(ModuleKind::DieStacked);
-        let dies = section.whole("dies", 1..=16, "dies").unwrap_or(if stacked { 2 } else { 1 }) as u8;
-        if stacked && dies < 2 {
-            section.mistake(
-                "dies",
-                format!("{} is die-stacked with {dies} die a package", section.title),
-                "state at least 2 dies, or another kind",
-            );
-        }
-        let rated = read_rating(section, generation);
-        let populated = read_populated(section, kind, lanes);
-        let serial = section.text("serial").map(|text| text.value);
-        let overrides = read_overrides(section);
-        Some(Module {
-            name: name.value,
-            kind: kind?,
-            ranks,
-            device_width: width,
-            dies,
-            rated: DataRateName(rated?),
-            populated: populated?,
-            serial,
-            overrides,
-        })
-    })
-}
-
-/// Reads every `[[channel]]`.
-pub fn read_channels(sections: Vec<Section<'_>>) -> Vec<Channel> {
-    unique(sections, |section, name| {
-        let risers = section.whole("risers", 0..=3, "risers").unwrap_or(0) as u8;
-        let adapter = section.flag("adapter", false);
-        let slots =
-            [("none", SecondSlot::None), ("empty", SecondSlot::Empty), ("populated", SecondSlot::Populated)];
-        let second_slot = section.choice("second_slot", &slots).unwrap_or(SecondSlot::None);
-        let fits = section.choices("fits", &ModuleKind::ALL);
-        if fits.is_none() {
-            section.mistake(
-                "fits",
-                format!("{} does not say which module kinds fit", section.title),
-                "add `fits = [\"unbuffered\", \"registered\"]`",
-            );
-        }
-        let fits = fits.unwrap_or_default();
-        if adapter && fits.iter().any(|kind| *kind != ModuleKind::SmallOutline) {
-            section.mistake(
-                "fits",
-                format!("{} has an adapter card, which takes small-outline modules only", section.title),
-                "write `fits = [\"small-outline\"]` or `adapter = false`",
-            );
-        }
-        let touchstone = section.text("touchstone").map(|text| text.value);
-        let overrides = read_overrides(section);
-        Some(Channel { name: name.value, risers, adapter, second_slot, fits, touchstone, overrides })
-    })
 }
 
 /// Reads every `[[supply]]`; the generation's nominal rails where none is declared.

@@ -452,7 +452,9 @@ fn to_whole(value: &DeValue<'_>) -> Option<i64> {
 }
 
 fn with_unit(number: f64, unit: &str) -> String {
-    if unit.is_empty() { format!("{number}") } else { format!("{number} {unit}") }
+    let number =
+        if number != 0.0 && number.abs() < 1e-3 { format!("{number:e}") } else { format!("{number}") };
+    if unit.is_empty() { number } else { format!("{number} {unit}") }
 }
 
 fn article(kind: &str) -> String {

@@ -11,6 +11,21 @@ pub trait Named {
 /// The candidate nearest to `word`, if it is near enough to be a slip of the keys.
 pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = word.to_lowercase();
+    let candidates: Vec<&'a str> = candidates.into_iter().collect();
+    // A key written without its unit is no slip of the keys, but plainly meant: `soak` for `soak_s`.
+    let mut longer = candidates.iter().filter(|candidate| {
+        candidate.strip_prefix(lower.as_str()).is_some_and(|rest| rest.starts_with('_') && lower.len() > 2)
+    });
+    if let (Some(only), None) = (longer.next(), longer.next()) {
+        return Some(only);
+    }
+    // Several: the one that only adds a unit.
+    let units = ["_degc", "_percent", "_s", "_min", "_ps", "_mv", "_v"];
+    if let Some(known) =
+        candidates.iter().find(|known| units.iter().any(|unit| **known == format!("{lower}{unit}")))
+    {
+        return Some(known);
+    }
     candidates
         .into_iter()
         .map(|candidate| (strsim::damerau_levenshtein(&lower, &candidate.to_lowercase()), candidate))
@@ -82,5 +97,7 @@ mod tests {
     fn the_nearest_word_is_suggested_only_when_near() {
         assert_eq!(nearest("moduel", ["module", "channel"]), Some("module"));
         assert_eq!(nearest("zebra", ["module", "channel"]), None);
+        assert_eq!(nearest("temperature", ["temperature_at", "temperature_degc"]), Some("temperature_degc"));
+        assert_eq!(nearest("vref_step", ["vref_steps", "vref_step_percent"]), Some("vref_step_percent"));
     }
 }

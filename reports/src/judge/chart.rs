@@ -6,6 +6,8 @@ use super::gather::{LaneTally, Part};
 use crate::audit::ChartNote;
 use crate::statistics::control::{ControlLimits, ControlRule, robust_control_limits, signals};
 use crate::statistics::summary::median;
+use plans::expand::Expansion;
+use plans::plan::Plan;
 use plans::plan::judge::Metric;
 use plans::plan::terms::Terms;
 use plans::results::EyeName;
@@ -22,6 +24,15 @@ pub struct Series {
     pub metric: Metric,
     /// Place of each job in the order of its run, and its value, ps or mV.
     pub values: Vec<(u64, f64)>,
+}
+
+/// The reference condition of a plan (index into the expansion's conditions), where it has one.
+pub fn reference_condition(plan: &Plan, expansion: &Expansion) -> Option<usize> {
+    let reference = plan.wishes.reference.as_ref()?;
+    expansion.conditions.iter().position(|condition| {
+        let wanted = reference.levels.iter().zip(condition.levels);
+        wanted.into_iter().all(|(wanted, level)| wanted.is_none_or(|wanted| wanted == level))
+    })
 }
 
 /// Stretches of the run between a bad reference job and the good ones round it.
@@ -88,9 +99,9 @@ impl Judge<'_> {
     /// Charts of the reference condition, and what is suspect.
     pub(super) fn charts(&self, terms: &Terms) -> (Vec<ChartNote>, Suspects) {
         let mut suspects = Suspects::default();
-        let Some(wishes) = &self.plan.reference else { return (Vec::new(), suspects) };
-        let found = self.expansion.conditions.iter().position(|known| known.levels == wishes.levels);
-        let Some(index) = found else { return (Vec::new(), suspects) };
+        let Some(index) = reference_condition(self.plan, self.expansion) else {
+            return (Vec::new(), suspects);
+        };
         let mut charts = Vec::new();
         for series in self.series(index as u32, terms) {
             let earlier: Vec<f64> = self

@@ -23,13 +23,21 @@ const STEPWISE: u16 = 1 << 4;
 const CLOSED: u16 = 1 << 8;
 const OFF_CENTRE: u16 = 1 << 9;
 
+/// Parts of a grid step that uncertainties are kept in: four of them in a lane, and lanes by the million.
+const U_PARTS: f32 = 1024.0;
+
+/// A standard uncertainty in grid steps as it is kept: rounded up to a part of 1024, at most 63 steps.
+pub fn packed_u(steps: f32) -> u16 {
+    (steps * U_PARTS).ceil() as u16
+}
+
 /// One lane: reach from the operating point to the left, right, lower and upper edge, in taps and Vref steps.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct LaneDigest {
     /// Reach.
     pub reach: [f32; 4],
-    /// Its standard uncertainty from counting or from the step.
-    pub u: [f32; 4],
+    /// Its standard uncertainty from counting or from the step, as [`packed_u`].
+    pub u: [u16; 4],
     /// Bits 0-3: that side ends on the grid's border; bits 4-7: known to a step only; 8: the operating point fails;
     /// 9: although an eye exists elsewhere.
     pub flags: u16,
@@ -125,7 +133,7 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<CaptureDigest, String
         let mut digest = LaneDigest::default();
         for (side, reach) in lane.reach.iter().enumerate() {
             digest.reach[side] = reach.sub_tap as f32;
-            digest.u[side] = reach.u as f32;
+            digest.u[side] = packed_u(reach.u as f32);
             digest.flags |= u16::from(reach.at_least()) << side;
             if matches!(reach.method, EdgeMethod::Interval | EdgeMethod::Inferred) {
                 digest.flags |= STEPWISE << side;
@@ -182,7 +190,7 @@ impl CaptureDigest {
             LaneReading { value: 0.0, sampling: 0.0, step: 0.0, at_least: false, closed, off_centre };
         for side in sides {
             reading.value += f64::from(edges.reach[*side]) * unit;
-            let u = f64::from(edges.u[*side]) * unit;
+            let u = f64::from(f32::from(edges.u[*side]) / U_PARTS) * unit;
             if edges.flags & (STEPWISE << side) != 0 {
                 reading.step += u * u;
             } else {
@@ -281,9 +289,8 @@ impl JobDigest {
         bytes.extend(header);
         for capture in self.captures.iter().flatten() {
             for lane in &capture.edges {
-                for number in lane.reach.iter().chain(&lane.u) {
-                    bytes.extend(number.to_le_bytes());
-                }
+                lane.reach.iter().for_each(|number| bytes.extend(number.to_le_bytes()));
+                lane.u.iter().for_each(|number| bytes.extend(number.to_le_bytes()));
                 bytes.extend(lane.flags.to_le_bytes());
             }
             for (scale, u, at_least) in capture.masks.iter().flat_map(|mask| &mask.lanes) {
@@ -314,8 +321,11 @@ impl JobDigest {
             let mut edges = Vec::with_capacity(head.lanes.len());
             for _ in &head.lanes {
                 let mut lane = LaneDigest::default();
-                for number in lane.reach.iter_mut().chain(&mut lane.u) {
+                for number in &mut lane.reach {
                     *number = f32::from_le_bytes(rest.take()?);
+                }
+                for number in &mut lane.u {
+                    *number = u16::from_le_bytes(rest.take()?);
                 }
                 lane.flags = u16::from_le_bytes(rest.take()?);
                 edges.push(lane);

@@ -15,7 +15,7 @@ pub mod study;
 mod training;
 mod verdict;
 
-pub use chart::Series;
+pub use chart::{Series, reference_condition};
 pub use picture::{extrapolated, picture};
 
 use crate::audit::Audit;
@@ -156,7 +156,7 @@ impl<'p> Judge<'p> {
         let mut conditions = Vec::with_capacity(self.expansion.conditions.len());
         let (mut verdicts, mut beyond, mut not_measured) =
             (VerdictCounts::default(), VerdictCounts::default(), 0);
-        let mut typical = verdict::Typical::default();
+        let mut typical = verdict::Typical::new(self.expansion.conditions.len());
         let (charts, suspects) = self.charts(terms);
         let nothing = ConditionTally::default();
         for (index, condition) in self.expansion.conditions.iter().enumerate() {

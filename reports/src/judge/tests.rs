@@ -1,6 +1,6 @@
 //! Tests of judging on invented digests: suspects, release, rules, bounds, scatter, bad numbers.
 
-use super::digest::{CaptureDigest, LaneDigest};
+use super::digest::{CaptureDigest, LaneDigest, packed_u};
 use super::*;
 use crate::judged::ReleaseDecision;
 use plans::expand::{Selection, expand, jobs};
@@ -47,7 +47,7 @@ fn grid() -> Grid {
 fn capture(width_ps: f64) -> CaptureDigest {
     let lane = |less: f64| {
         let half = ((width_ps - less) / 20.0) as f32;
-        LaneDigest { reach: [half, half, 8.0, 8.0], u: [0.001; 4], flags: 0 }
+        LaneDigest { reach: [half, half, 8.0, 8.0], u: [packed_u(0.001); 4], flags: 0 }
     };
     CaptureDigest {
         eye: EyeName { direction: Direction::Read, rank: 0, sub_channel: None },
@@ -74,9 +74,9 @@ fn judged(text: &str, simulated: bool, mut give: impl FnMut(&Job, u64) -> Captur
     let expansion = expand(&plan, &Selection::default());
     let mut judge = Judge::new(&plan, &expansion, simulated);
     let mut list = jobs(&plan, &expansion);
-    if let Some(wishes) = &plan.reference {
+    if let Some(condition) = reference_condition(&plan, &expansion) {
         // The reference once more after every three jobs, as a further repeat.
-        let condition = expansion.conditions.iter().position(|c| c.levels == wishes.levels).unwrap() as u32;
+        let condition = condition as u32;
         let mut with = Vec::new();
         for (index, job) in list.into_iter().enumerate() {
             if index % 3 == 0 {
@@ -153,7 +153,8 @@ fn units_need_their_number_and_their_tolerance_limit() {
 
 #[test]
 fn jobs_round_a_bad_reference_are_suspect_and_the_others_keep_their_verdict() {
-    let plan = PLAN.to_string() + "[reference]\nrate = 2133\ntemperature_degc = 25\nevery_jobs = 3\n";
+    let plan = PLAN.to_string()
+        + "[order]\nreference_every_jobs = 3\n[order.reference]\nrate = 2133\ntemperature_degc = 25\n";
     let steady = |job: &Job, p: u64| {
         let drift = if job.condition == 0 { 0.3 * scatter(p) } else { scatter(p) };
         capture(200.0 + drift)

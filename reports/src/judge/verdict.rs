@@ -39,9 +39,18 @@ struct Seen {
 #[derive(Debug, Default)]
 pub struct Typical {
     seen: BTreeMap<Metric, Vec<Seen>>,
+    /// Every so many values one is kept.
+    every: usize,
+    count: usize,
 }
 
 impl Typical {
+    /// For so many conditions.
+    pub fn new(conditions: usize) -> Typical {
+        // An odd step, so that no metric of an even number is always skipped.
+        Typical { every: (conditions / 10_000) | 1, ..Typical::default() }
+    }
+
     /// The budget of each metric at its median value over the conditions.
     pub fn budgets(self, bench: &Bench<'_>) -> Vec<Budget> {
         let mut budgets = Vec::new();

@@ -21,13 +21,19 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
             ),
         ));
     }
+    for warning in &file.warnings {
+        terminal.note(&format!("warning: {warning}"));
+    }
     let beyond = expansion.conditions.iter().filter(|condition| condition.beyond_rating(plan)).count();
+    let missing = super::preview::missing_words(plan);
     terminal.out(&format!(
-        "{}: no mistakes. {} conditions to run ({beyond} beyond a module's rating), {} skipped, {} jobs.",
+        "{}: no mistakes. {} conditions to run ({beyond} beyond a module's rating), {} skipped, {} jobs.{}{}",
         path.display(),
         expansion.conditions.len(),
         expansion.skipped.len(),
-        jobs(plan, &expansion).len()
+        jobs(plan, &expansion).len(),
+        if missing.is_empty() { "" } else { "\n" },
+        missing.trim_end()
     ));
     Ok(Exit::Pass)
 }

@@ -1,8 +1,11 @@
 //! One file a command; each returns its exit code.
 
+mod channel;
 mod check;
 mod compare;
 mod export;
+mod merge;
+mod module;
 mod preview;
 mod report;
 mod run;
@@ -18,12 +21,17 @@ pub fn dispatch(cli: Cli) -> Exit {
     let terminal = Terminal::detect(cli.no_color);
     let outcome = match cli.command {
         Command::Check { plan } => check::check(&terminal, &plan),
-        Command::Preview { plan, only, json } => preview::preview(&terminal, &plan, &only.only, json.json),
+        Command::Preview { plan, page, only, json } => {
+            preview::preview(&terminal, &plan, page.as_deref(), &only.only, json.json)
+        }
+        Command::Module { file, json } => module::module(&terminal, &file, json.json),
+        Command::Channel(arguments) => channel::channel(&terminal, &arguments),
         Command::Run(arguments) => run::run(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
         Command::Report(arguments) => report::report(&terminal, &arguments),
         Command::Study { dir, json } => study::study(&terminal, &dir, json.json),
         Command::Compare(arguments) => compare::compare(&terminal, &arguments),
+        Command::Merge { out, parts, json } => merge::merge(&terminal, &out, &parts, json.json),
         Command::Export { dir, format, out, only } => {
             export::export(&terminal, &dir, format, out.as_deref(), &only.only)
         }

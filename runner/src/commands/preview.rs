@@ -1,71 +1,208 @@
-//! `preview`: what would run, in which order, and how long.
+//! `preview`: what would run, in which order, how long, and what to fit when.
 
-use crate::exit::{Exit, Outcome};
+use crate::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
+use crate::exit::{Exit, Failure, Outcome};
+use crate::fitting_list::{cautions, change_over_ratio, fitting_list, fittings, least_change_over_h};
 use crate::forecast::Forecast;
 use crate::plan_file::PlanFile;
 use crate::terminal::{Terminal, duration, table};
+use plans::expand::NEEDS_HANDS;
+use plans::order::finish_bound;
 use plans::plan::Plan;
+use plans::plan::coverage::{Coverage, CoverageKind};
 use plans::plan::release::obstacles;
+use reports::fitting::Fitting;
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// Prints the forecast of a plan.
-pub fn preview(terminal: &Terminal, path: &Path, only: &[String], as_json: bool) -> Outcome {
+/// Fittings shown on the terminal; the page holds them all.
+const SHOWN_FITTINGS: usize = 12;
+/// Reasons shown on the terminal.
+const SHOWN_REASONS: usize = 8;
+/// Missing combinations shown on the terminal.
+const SHOWN_MISSING: usize = 12;
+
+/// Prints the forecast of a plan, and writes its fitting list as a page where that is asked for.
+pub fn preview(
+    terminal: &Terminal,
+    path: &Path,
+    page: Option<&Path>,
+    only: &[String],
+    as_json: bool,
+) -> Outcome {
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
     let forecast = Forecast::new(plan, only)?;
+    if let Some(page) = page {
+        let html = reports::fitting::build(&fitting_list(plan, &forecast)?)
+            .map_err(|words| Failure::new(Exit::Store, words))?;
+        std::fs::write(page, html)
+            .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", page.display())))?;
+        terminal.note(&format!("fitting list: {}", page.display()));
+    }
+    let ways = capture_hours(plan, &forecast)?;
     if as_json {
-        terminal.out(&machine(plan, &forecast).to_string());
+        terminal.out(&machine(plan, &forecast, &ways)?.to_string());
     } else {
-        terminal.out(&words(plan, &forecast));
+        terminal.out(&words(plan, &forecast, &ways, page.is_some())?);
     }
     Ok(Exit::Pass)
 }
 
-fn machine(plan: &Plan, forecast: &Forecast) -> serde_json::Value {
-    let hours = forecast.order.hours();
+/// Minutes of a night that every stretch is held against: the shortest the plan's attended hours leave.
+fn night_min(plan: &Plan) -> Option<f64> {
+    plan.attended.as_ref().and_then(|attended| attended.nights_min()).map(|(shortest, _)| shortest)
+}
+
+fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<serde_json::Value, Failure> {
+    let schedule = &forecast.schedule;
+    let hours = schedule.hours();
     let price = plan.times.price_min;
+    let bound = &forecast.order.bound;
     let setups: std::collections::BTreeSet<_> =
         forecast.expansion.conditions.iter().map(|condition| condition.setup()).collect();
-    json!({
+    let finish = forecast.finish()?;
+    let since = |t: f64| (t - schedule.start_min) / 60.0;
+    let clock = |t: f64| plan.attended.as_ref().map(|attended| attended.words(t));
+    let earliest = finish_bound(&forecast.problem, &forecast.calendar, schedule.start_min)
+        .map_err(|error| Failure::invalid(error.to_string()))?;
+    let night = night_min(plan);
+    let hands_on: Vec<_> = fittings(plan, forecast)
+        .iter()
+        .zip(&schedule.moments)
+        .map(|(fitting, moment)| {
+            json!({
+                "number": fitting.number, "module": fitting.module, "channel": fitting.channel,
+                "channel_changes": fitting.channel_changes, "take_out": fitting.take_out, "jobs": fitting.jobs,
+                "begin": clock(moment.start_min), "ready_hours": since(moment.ready_min),
+                "begin_hours": since(moment.start_min), "leave_hours": since(moment.leave_min),
+                "hands_free_until_hours": since(moment.hands_free_until_min),
+            })
+        })
+        .collect();
+    let capture: Vec<_> = ways
+        .iter()
+        .map(|way| {
+            json!({
+                "mode": way.mode.name(), "ber_limit": way.ber_limit, "planned": way.planned,
+                "measuring_hours": way.measuring_h, "work_hours": way.work_h,
+                "longest_hands_free_hours": way.longest_hands_free_h,
+                "fits_the_night": night.map(|night| way.fits(night)),
+            })
+        })
+        .collect();
+    let missing: Vec<String> =
+        plan.coverage.missing.iter().map(|one| Coverage::combination_words(plan, one)).collect();
+    Ok(json!({
         "conditions": forecast.expansion.conditions.len(),
         "skipped": forecast.expansion.skipped.len(),
-        "jobs": forecast.order.sequence.len(),
+        "needs_hands": needs_hands(forecast),
+        "jobs": forecast.jobs.len(),
         "setups": setups.len(),
-        "hands_on_changes": forecast.order.cost.changes,
+        "hands_on_changes": schedule.cost.changes,
         "hours": {
             "total": hours.total, "measuring": hours.measuring, "training": hours.training, "ramps": hours.ramps,
             "soak": hours.soak, "settle": hours.settle, "hands_on": hours.hands_on, "boot": hours.boot,
             "waiting": hours.waiting,
         },
         "bound": {
-            "change_over_hours": forecast.order.bound.change_over_min / 60.0,
-            "ratio": forecast.order.bound.ratio(&forecast.order.cost, price),
+            "change_over_hours": least_change_over_h(plan, forecast),
+            "ratio": change_over_ratio(plan, forecast),
+        },
+        "bound_with_price": {
+            "change_over_hours": bound.change_over_min / 60.0,
+            "ratio": bound.ratio(&schedule.cost, price),
         },
         "release_impossible_because": obstacles(plan),
         "price_of_a_hands_on_change_min": price,
-    })
+        "finish": {
+            "begin": clock(schedule.start_min), "p10": clock(finish.p10_min), "p50": clock(finish.p50_min),
+            "p90": clock(finish.p90_min), "p10_hours": since(finish.p10_min), "p50_hours": since(finish.p50_min),
+            "p90_hours": since(finish.p90_min), "earliest_possible_hours": since(earliest),
+        },
+        "night_hours": night.map(|night| night / 60.0),
+        "longest_hands_free_hours": longest_hands_free_min(schedule) / 60.0,
+        "capture": capture,
+        "missing_combinations": missing,
+        "hands_on": hands_on,
+    }))
 }
 
-fn words(plan: &Plan, forecast: &Forecast) -> String {
-    let hours = forecast.order.hours();
-    let order = &forecast.order;
+/// Conditions a night-only plan leaves to the day.
+fn needs_hands(forecast: &Forecast) -> usize {
+    let expansion = &forecast.expansion;
+    let hands = |reason: u32| expansion.reasons[reason as usize] == NEEDS_HANDS;
+    expansion.skipped.iter().filter(|skipped| hands(skipped.reason)).count()
+}
+
+fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) -> Result<String, Failure> {
+    let schedule = &forecast.schedule;
     let mut text = format!(
-        "{}\n\n{} conditions, {} jobs, {} left out; {} hands-on changes (the first fitting included).\n",
+        "{}\n\n{} conditions, {} jobs, {} left out\n",
         plan.title,
         forecast.expansion.conditions.len(),
-        order.sequence.len(),
+        forecast.jobs.len(),
         forecast.expansion.skipped.len(),
-        order.cost.changes,
     );
     let mut reasons: BTreeMap<u32, usize> = BTreeMap::new();
     for skipped in &forecast.expansion.skipped {
         *reasons.entry(skipped.reason).or_default() += 1;
     }
-    for (reason, count) in reasons {
-        text.push_str(&format!("  left out {count}: {}\n", forecast.expansion.reasons[reason as usize]));
+    let mut reasons: Vec<(u32, usize)> = reasons.into_iter().collect();
+    reasons.sort_by_key(|(reason, count)| (std::cmp::Reverse(*count), *reason));
+    for (reason, count) in reasons.iter().take(SHOWN_REASONS) {
+        let line = format!("left out {count}: {}", forecast.expansion.reasons[*reason as usize]);
+        text.push_str(&folded(&line, "  ", "    "));
     }
+    if let Some(rest) = reasons.get(SHOWN_REASONS..).filter(|rest| !rest.is_empty()) {
+        let count: usize = rest.iter().map(|(_, count)| count).sum();
+        text.push_str(&format!("  left out {count} for {} more reasons\n", rest.len()));
+    }
+    text.push_str(&missing_words(plan));
+    text.push('\n');
+    text.push_str(&hours_words(plan, forecast));
+    text.push_str(&finish_words(plan, forecast)?);
+    text.push_str(&capture_words(plan, ways));
+    text.push_str("\n\nTimes of the bench that [bench_times] does not state are estimates.\n");
+    for obstacle in obstacles(plan) {
+        text.push_str(&folded(&format!("no release \"yes\" is possible: {obstacle}"), "", "  "));
+    }
+    text.push_str(&list_words(plan, &fittings(plan, forecast), page));
+    if schedule.moments.is_empty() {
+        text.push_str("Nothing to fit.\n");
+    }
+    Ok(text.trim_end().to_string())
+}
+
+/// The combinations no condition can hold, for `check` and `preview`; empty for full coverage.
+pub fn missing_words(plan: &Plan) -> String {
+    let missing = &plan.coverage.missing;
+    let kind = match plan.coverage.kind {
+        CoverageKind::Full => return String::new(),
+        CoverageKind::OneFactorAtATime => "one factor at a time".to_string(),
+        CoverageKind::TWise { strength } => format!("every combination of {strength} factors"),
+    };
+    if missing.is_empty() {
+        return format!("coverage: {kind}, nothing missing\n");
+    }
+    let mut text = format!(
+        "coverage: {kind}; {} cannot be had (skips and fits):\n",
+        plural(missing.len(), "combination")
+    );
+    for combination in missing.iter().take(SHOWN_MISSING) {
+        text.push_str(&folded(&Coverage::combination_words(plan, combination), "  ", "    "));
+    }
+    if missing.len() > SHOWN_MISSING {
+        text.push_str(&format!("  and {} more (all with --json)\n", missing.len() - SHOWN_MISSING));
+    }
+    text
+}
+
+fn hours_words(plan: &Plan, forecast: &Forecast) -> String {
+    let hours = forecast.schedule.hours();
+    let cost = &forecast.schedule.cost;
+    let bound = &forecast.order.bound;
     let rows: Vec<Vec<String>> = [
         ("measuring", hours.measuring),
         ("training", hours.training),
@@ -80,41 +217,144 @@ fn words(plan: &Plan, forecast: &Forecast) -> String {
     .iter()
     .map(|(kind, value)| vec![kind.to_string(), format!("{value:.2}"), duration(value * 3600.0)])
     .collect();
-    text.push('\n');
-    text.push_str(&table(&["bench time", "hours", ""], &rows, 1));
-    text.push_str(&format!(
-        "\n\nRamps, hands and price (of {} min a hands-on change): {:.2} h; no order can do with less than {:.2} h \
-         (ratio {:.4}).\n",
-        plan.times.price_min,
-        order.cost.change_over_min(plan.times.price_min) / 60.0,
-        order.bound.change_over_min / 60.0,
-        order.bound.ratio(&order.cost, plan.times.price_min),
+    let mut text = table(&["bench time", "hours", ""], &rows, 1);
+    let mut line = |words: String| text.push_str(&folded(&words, "", "  "));
+    line(String::new());
+    line(format!(
+        "{} (the first fitting included), {} of them with the channel",
+        plural(cost.changes as usize, "hands-on change"),
+        cost.channel_changes
     ));
-    text.push_str("\nOrder of fitting:\n");
-    let rows: Vec<Vec<String>> = order
-        .visits
+    line(format!(
+        "ramps and hands: {:.2} h; no order with as few changes needs less than {:.2} h (ratio {:.4})",
+        (cost.minutes.ramps() + cost.minutes.hands_on) / 60.0,
+        least_change_over_h(plan, forecast),
+        change_over_ratio(plan, forecast),
+    ));
+    line(format!(
+        "with the price of {} min a change: {:.2} h against {:.2} h (ratio {:.4})",
+        plan.times.price_min,
+        cost.change_over_min(plan.times.price_min) / 60.0,
+        bound.change_over_min / 60.0,
+        bound.ratio(cost, plan.times.price_min),
+    ));
+    text
+}
+
+fn finish_words(plan: &Plan, forecast: &Forecast) -> Result<String, Failure> {
+    let finish = forecast.finish()?;
+    let clock = |t: f64| forecast.clock(plan, t);
+    let mut text = String::from("\n");
+    if let Some(attended) = &plan.attended {
+        let date = if attended.dated { "" } else { " (no `start` given: days counted from a Monday)" };
+        text.push_str(&format!("begins            {}{date}\n", clock(forecast.schedule.start_min)));
+    }
+    text.push_str(&format!(
+        "ends, even chance {}\n  one in ten before  {}\n  nine in ten before {}\n",
+        clock(finish.p50_min),
+        clock(finish.p10_min),
+        clock(finish.p90_min)
+    ));
+    if forecast.schedule.cost.changes > 1 {
+        let earliest = finish_bound(&forecast.problem, &forecast.calendar, forecast.schedule.start_min)
+            .map_err(|error| Failure::invalid(error.to_string()))?;
+        text.push_str(&format!("  no order ends before {}, all as expected\n", clock(earliest)));
+    }
+    Ok(text)
+}
+
+fn capture_words(plan: &Plan, ways: &[CaptureHours]) -> String {
+    let night = night_min(plan);
+    let rows: Vec<Vec<String>> = ways
         .iter()
-        .enumerate()
-        .map(|(index, visit)| {
-            let condition = &forecast.expansion.conditions[forecast.jobs[visit.first].condition as usize];
+        .map(|way| {
+            let fits = match night {
+                Some(night) if way.fits(night) => "yes",
+                Some(_) => "no",
+                None => "",
+            };
             vec![
-                format!("{}", index + 1),
-                condition.module(plan).name.clone(),
-                condition.channel(plan).name.clone(),
-                format!("{}", visit.end - visit.first),
+                format!("{}{}", way.mode.name(), if way.planned { " (this plan)" } else { "" }),
+                format!("{:.0e}", way.ber_limit),
+                format!("{:.1}", way.measuring_h),
+                format!("{:.1}", way.work_h),
+                format!("{:.1}", way.longest_hands_free_h),
+                fits.to_string(),
             ]
         })
         .collect();
-    text.push_str(&table(&["", "module", "channel", "jobs"], &rows, 3));
-    let obstacles = obstacles(plan);
-    if !obstacles.is_empty() {
-        text.push_str("\n\nThis plan cannot end in a release decision of \"yes\":");
-        for reason in obstacles {
-            text.push_str(&format!("\n  {reason}"));
-        }
+    let fits = if night.is_some() { "fits night" } else { "" };
+    let header = ["capture", "BER limit", "measuring h", "total h", "longest alone h", fits];
+    let mut text = String::from("\n");
+    text.push_str(&table(&header, &rows, 1));
+    if let Some(night) = night {
+        text.push_str(&format!("\n(a night leaves {:.1} h between attended hours)", night / 60.0));
     }
-    text.push_str(
-        "\n\nTimes of the bench are defaults unless the plan's [bench_times] says otherwise: estimates.",
-    );
+    text
+}
+
+fn list_words(plan: &Plan, fittings: &[Fitting], page: bool) -> String {
+    let mut text = String::from("\nBefore every change:\n");
+    for caution in cautions(plan) {
+        text.push_str(&folded(&caution, "  - ", "    "));
+    }
+    text.push_str("\nWhat to fit, and when:\n");
+    let wide = fittings.last().map_or(1, |last| last.number.to_string().len());
+    for fitting in fittings.iter().take(SHOWN_FITTINGS) {
+        let indent = " ".repeat(wide + 6);
+        let number = fitting.number;
+        let stays = if fitting.channel_changes { "" } else { " (channel stays)" };
+        let head = format!("{}  {} on {}{stays}", fitting.when, fitting.module, fitting.channel);
+        text.push_str(&folded(&head, &format!("[ ] {number:>wide$}  "), &indent));
+        if let Some(old) = &fitting.take_out {
+            text.push_str(&folded(&format!("take out first: {old}"), &indent, &indent));
+        }
+        let end = if fitting.last { ", the end" } else { "" };
+        text.push_str(&folded(
+            &format!(
+                "leave {}; alone {} until {}{end}",
+                fitting.leave, fitting.hands_free_for, fitting.hands_free_until
+            ),
+            &indent,
+            &indent,
+        ));
+        let jobs = plural(fitting.jobs, "job");
+        text.push_str(&folded(&format!("{jobs} at {}", fitting.temperatures), &indent, &indent));
+    }
+    let more = fittings.len().saturating_sub(SHOWN_FITTINGS);
+    if more > 0 {
+        let hint =
+            if page { "the page holds them all" } else { "`preview PLAN --page FILE.html` prints them all" };
+        text.push_str(&format!("\nand {} more: {hint}\n", plural(more, "fitting")));
+    }
+    text
+}
+
+fn plural(count: usize, one: &str) -> String {
+    if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
+}
+
+/// Width the text keeps to.
+const COLUMNS: usize = 80;
+
+/// A line folded at blanks to the terminal's width, with a line end.
+fn folded(words: &str, first: &str, further: &str) -> String {
+    let mut text = String::from(first);
+    let mut column = first.chars().count();
+    let mut fresh = true;
+    for word in words.split_inclusive(' ') {
+        let wide = word.trim_end().chars().count();
+        if !fresh && column + wide > COLUMNS {
+            text.truncate(text.trim_end().len());
+            text.push('\n');
+            text.push_str(further);
+            column = further.chars().count();
+        }
+        text.push_str(word);
+        column += word.chars().count();
+        fresh = false;
+    }
+    text.truncate(text.trim_end_matches(' ').len());
+    text.push('\n');
     text
 }

@@ -8,7 +8,7 @@
 //! `run.lock` must not be opened by anything else in this process: closing it would release the lock (POSIX).
 
 use super::error::StoreError;
-use rusqlite::{Connection, ErrorCode};
+use rusqlite::{Connection, ErrorCode, OpenFlags};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -41,6 +41,21 @@ impl Holder {
     pub fn named_in(dir: &Path) -> Option<Holder> {
         let text = std::fs::read_to_string(dir.join(HOLDER_FILE)).ok()?;
         serde_json::from_str(&text).ok()
+    }
+
+    /// The process that writes to the folder right now; `None` when nobody does, whatever name a killed run left.
+    pub fn running_in(dir: &Path) -> Option<Holder> {
+        let holder = Holder::named_in(dir)?;
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(dir.join(LOCK_FILE), flags).ok()?;
+        // An exclusive lock of another process refuses even reading.
+        let asked = connection
+            .busy_timeout(Duration::ZERO)
+            .and_then(|()| connection.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(())));
+        let refused = asked.is_err_and(|error| {
+            matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked))
+        });
+        refused.then_some(holder)
     }
 }
 

@@ -16,6 +16,7 @@ mod events;
 #[cfg(test)]
 mod generated;
 mod lock;
+mod notes;
 mod packing;
 mod reader;
 mod rows;
@@ -33,6 +34,7 @@ pub use disk::{StoredAmount, disk_space_estimate, free_disk_bytes};
 pub use error::StoreError;
 pub use events::{Event, EventCheck};
 pub use lock::{Holder, utc_text};
+pub use notes::GivenUp;
 pub use packing::{PackingError, pack_visits, unpack_visits};
 pub use reader::{Attempts, Jobs, Progress, StoreReader};
 pub use rows::{JobKey, JobRow, LimitSet, Meta, PackedCounts, PackedJob, Reading, StoredJob, Target, hex};
@@ -100,6 +102,8 @@ pub struct Store {
     durability: Durability,
     waiting: Vec<Entry>,
     waiting_keys: HashSet<JobKey>,
+    /// Waiting jobs that bring their attempt number along.
+    waiting_taken: HashSet<JobKey>,
     waiting_bytes: u64,
     oldest: Option<Instant>,
     ballast: Ballast,
@@ -193,6 +197,7 @@ impl Store {
             durability,
             waiting: Vec::new(),
             waiting_keys: HashSet::new(),
+            waiting_taken: HashSet::new(),
             waiting_bytes: 0,
             oldest: None,
             ballast: Ballast::fill(dir, ballast)?,
@@ -245,8 +250,9 @@ impl Store {
     /// As [`record`](Store::record).
     pub fn record_packed(&mut self, job: PackedJob) -> Result<(), StoreError> {
         writer::position(&job.row)?;
-        if job.attempt.is_some() {
-            // Taken from another store: its number must be free among the jobs that wait as well.
+        // Taken from another store: its number must be free among the jobs that wait as well.
+        let taken = job.attempt.is_some();
+        if self.waiting_taken.contains(job.key()) || (taken && self.waiting_keys.contains(job.key())) {
             self.commit()?;
         }
         if (job.superseded.is_none() && self.is_done(job.key())?) || self.reader.has_attempt(&job)? {
@@ -254,6 +260,9 @@ impl Store {
         }
         if job.superseded.is_none() {
             self.waiting_keys.insert(*job.key());
+        }
+        if taken {
+            self.waiting_taken.insert(*job.key());
         }
         self.push(Entry::Job(Box::new(job)))
     }
@@ -378,6 +387,7 @@ impl Store {
         }?;
         self.waiting.clear();
         self.waiting_keys.clear();
+        self.waiting_taken.clear();
         self.waiting_bytes = 0;
         self.oldest = None;
         self.fold_long_log()

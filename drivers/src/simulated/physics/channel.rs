@@ -87,7 +87,8 @@ struct PointAt {
     board: MaterialAt,
     riser: MaterialAt,
     adapter: MaterialAt,
-    measured: Option<Abcd>,
+    /// The measured two-port and its determinant.
+    measured: Option<(Abcd, Complex)>,
 }
 
 impl PointAt {
@@ -122,7 +123,7 @@ impl Channel {
                 board: m.board.at(f),
                 riser: m.riser.at(f),
                 adapter: m.adapter.at(f),
-                measured: measured.map(|found| found.two_port.abcd_at(f)),
+                measured: measured.map(|found| (found.two_port.abcd_at(f), found.two_port.determinant_at(f))),
             })
             .collect();
         Ok(Channel { setup, drifted, points })
@@ -159,7 +160,10 @@ impl Channel {
                 let chain = cascade(&layout.elements, at, &lines);
                 match self.setup.direction {
                     Direction::Read => chain.transfer(ron, rodt),
-                    Direction::Write => chain.reversed().transfer(ron, rodt),
+                    Direction::Write => {
+                        let determinant = at.measured.map_or(Complex::from(1.0), |found| found.1);
+                        chain.reversed(determinant).transfer(ron, rodt)
+                    }
                 }
             })
             .collect();
@@ -185,7 +189,7 @@ fn cascade(elements: &[Element], at: &PointAt, lines: &[Abcd]) -> Abcd {
                 chain.then_shunt(stub.input_admittance(Complex::from(*load)))
             }
             Element::Measured => match &at.measured {
-                Some(two_port) => chain.then(two_port),
+                Some((two_port, _)) => chain.then(two_port),
                 None => chain,
             },
         };

@@ -121,6 +121,13 @@ impl MeasuredTwoPort {
         }
     }
 
+    /// Determinant of the chain matrix at `frequency_hz`: S12/S21, 1 where the two directions are alike.
+    #[must_use]
+    pub fn determinant_at(&self, frequency_hz: f64) -> Complex {
+        let here = self.at(frequency_hz);
+        here.s12 / here.s21
+    }
+
     /// Chain matrix at `frequency_hz`, port 1 first.
     #[must_use]
     pub fn abcd_at(&self, frequency_hz: f64) -> Abcd {

@@ -217,6 +217,24 @@ table! {
     vref_lo = 0.50, "VDDQ", Fitted, 0.0 ..= 1.0, "Reference voltage at step 0";
     vref_step = 0.0065, "VDDQ", Datasheet, 1e-4 ..= 0.1, "Reference voltage step";
     n_vref = 64.0, "", Fitted, 2.0 ..= 1024.0, "Reference voltage steps";
+    train_threshold_dec = 0.15, "decades rms", Estimate, 0.0 ..= 2.0, "Spread of the pass threshold from training to training";
+    train_centre_tap = 0.35, "tap rms", Estimate, 0.0 ..= 10.0, "Spread of the trained delay around the middle";
+    train_centre_step = 0.35, "step rms", Estimate, 0.0 ..= 10.0, "Spread of the trained Vref step around the middle";
+    start_skew_ps = 2.0, "ps rms", Estimate, 0.0 ..= 200.0, "Shift of a byte lane's strobe from power cycle to power cycle";
+    start_threshold_dec = 0.10, "decades rms", Estimate, 0.0 ..= 2.0, "Further spread of the pass threshold after a power cycle";
+    start_reset_share = 0.5, "", Estimate, 0.0 ..= 1.0, "Share of a power cycle's spreads that a reset draws anew";
+    zq_range = 0.25, "", Estimate, 0.0 ..= 1.0, "Relative correction that ZQ calibration can reach";
+    flyby_ps = 75.0, "ps", Estimate, 0.0 ..= 1000.0, "Clock and command delay from one package to the next";
+    level_range_tck = 2.0, "tCK", Estimate, 0.1 ..= 32.0, "Range of the strobe delay in write levelling";
+    gate_range_tck = 16.0, "tCK", Estimate, 0.1 ..= 64.0, "Range of the strobe-gate delay";
+    dqsck_ps = 60.0, "ps rms", Estimate, 0.0 ..= 1000.0, "DRAM strobe output from the clock, from byte lane to byte lane";
+    strobe_min_mv = 60.0, "mV", Estimate, 0.0 ..= 1000.0, "Least strobe amplitude that the gate detector sees";
+    preamble_tck = 1.0, "tCK", Memory, 0.5 ..= 4.0, "Read preamble";
+    ca_z_ohm = 40.0, "ohm", Estimate, 10.0 ..= 200.0, "Command/address line impedance";
+    ca_cin_pf = 0.45, "pF", Datasheet, 0.0 ..= 20.0, "Command/address pad capacitance (0.2 to 0.7 pF)";
+    ca_odt_ohm = 40.0, "ohm", Memory, 5.0 ..= 1000.0, "Command/address termination";
+    ca_uncertainty_ps = 60.0, "ps pp", Estimate, 0.0 ..= 2000.0, "Jitter and skew inside the command/address window";
+    ca_skew_ps = 15.0, "ps rms", Estimate, 0.0 ..= 500.0, "Skew from command/address line to line";
     dfe_step_mv = 5.0, "mV", Memory, 0.1 ..= 100.0, "Step of a feedback-equalizer tap";
     dfe1_min_mv = -200.0, "mV", Memory, -1000.0 ..= 0.0, "Lowest value of feedback tap 1";
     dfe1_max_mv = 50.0, "mV", Memory, 0.0 ..= 1000.0, "Highest value of feedback tap 1";
@@ -248,6 +266,7 @@ const DDR5: &[(&str, f64)] = &[
     ("tand_brd", 0.009),
     ("vref_step", 0.005),
     ("vref_lo", 0.55),
+    ("preamble_tck", 2.0),
 ];
 
 impl Parameters {

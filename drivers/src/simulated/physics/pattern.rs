@@ -9,6 +9,9 @@ pub enum Pattern {
     Prbs,
     /// One bit sequence, repeated without end, the same on all eight lines: only its own interference values occur.
     Fixed(Vec<bool>),
+    /// One bit sequence, repeated without end, on the lane; independent random bits on the other seven. A short
+    /// pseudo-random sequence: it holds only some of the interference patterns that random data has.
+    Sequence(Vec<bool>),
     /// Random bits on the victim, and one other random sequence on all seven aggressors together, so that their coupling
     /// always adds up with one sign.
     VictimAggressor,
@@ -19,6 +22,35 @@ pub enum Pattern {
 
 /// Longest fixed sequence, bits.
 pub const LONGEST_SEQUENCE: usize = 1024;
+
+/// Highest order whose pseudo-random sequence is followed bit by bit; longer ones hold practically every interference
+/// pattern with its natural probability and are taken as random.
+pub const HIGHEST_FINITE_ORDER: u8 = 9;
+
+/// The pseudo-random sequence of an order: 2^order - 1 bits of a shift register with feedback from its last stage and
+/// one other (ITU-T O.150: x^7+x^6+1, x^9+x^5+1). `None` for other orders, see [`HIGHEST_FINITE_ORDER`].
+#[must_use]
+pub fn pseudo_random(order: u8) -> Option<Vec<bool>> {
+    let other = match order {
+        7 => 6,
+        9 => 5,
+        _ => return None,
+    };
+    let mut state = 1u32;
+    let length = (1usize << order) - 1;
+    let bits = (0..length).map(|_| {
+        let next = (state >> (order - 1) ^ state >> (other - 1)) & 1;
+        state = (state << 1 | next) & ((1 << order) - 1);
+        next == 1
+    });
+    Some(bits.collect())
+}
+
+/// Bits as +1 and -1.
+#[must_use]
+pub fn signs(bits: &[bool]) -> Vec<f64> {
+    bits.iter().map(|one| if *one { 1.0 } else { -1.0 }).collect()
+}
 
 /// One combined event in one unit interval of an inverted byte.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,7 +69,7 @@ impl Pattern {
     /// # Errors
     /// [`PhysicsError::OutOfRange`] with the allowed length.
     pub fn validate(&self) -> Result<(), PhysicsError> {
-        if let Pattern::Fixed(bits) = self {
+        if let Pattern::Fixed(bits) | Pattern::Sequence(bits) = self {
             let length = bits.len() as f64;
             PhysicsError::check_range(
                 "length of the fixed pattern",

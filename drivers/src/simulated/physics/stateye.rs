@@ -20,6 +20,7 @@ pub struct Mass {
     bin: f64,
     values: Vec<f64>,
     spare: Vec<f64>,
+    padded: Vec<f64>,
     /// Bin number of the first value.
     start: isize,
     /// Mean of the terms too small for the grid.
@@ -32,7 +33,15 @@ impl Mass {
     /// All mass at zero.
     #[must_use]
     pub fn new(bin_v: f64) -> Self {
-        Mass { bin: bin_v, values: vec![1.0], spare: Vec::new(), start: 0, shift: 0.0, variance: 0.0 }
+        Mass {
+            bin: bin_v,
+            values: vec![1.0],
+            spare: Vec::new(),
+            padded: Vec::new(),
+            start: 0,
+            shift: 0.0,
+            variance: 0.0,
+        }
     }
 
     /// Back to all mass at zero, keeping the memory.
@@ -66,11 +75,18 @@ impl Mass {
         let reach = whole as usize;
         let (near, far) = (0.5 * (1.0 - part), 0.5 * part);
         let old = self.values.len();
+        // Zeros on both sides let one pass gather the four shifted copies.
+        let span = 2 * (reach + 1);
+        self.padded.clear();
+        self.padded.resize(old + 2 * span, 0.0);
+        self.padded[span..span + old].copy_from_slice(&self.values);
+        let count = old + span;
+        let (outer, inner) = (&self.padded[..count], &self.padded[1..]);
+        let (outer_far, inner_far) = (&self.padded[span..span + count], &self.padded[span - 1..]);
         self.spare.clear();
-        self.spare.resize(old + 2 * (reach + 1), 0.0);
-        for (offset, weight) in [(0, far), (1, near), (2 * reach + 1, near), (2 * reach + 2, far)] {
-            add_scaled(&mut self.spare[offset..offset + old], &self.values, weight);
-        }
+        let outer = outer.iter().zip(outer_far).map(|(a, b)| far * (a + b));
+        let inner = inner.iter().zip(inner_far).map(|(a, b)| near * (a + b));
+        self.spare.extend(outer.zip(inner).map(|(a, b)| a + b));
         self.start -= reach as isize + 1;
         std::mem::swap(&mut self.values, &mut self.spare);
     }

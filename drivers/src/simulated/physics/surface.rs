@@ -45,6 +45,8 @@ enum Data {
     Coded(Vec<CodedEvent>, f64),
     /// A repeated sequence (+-1), the sum of the coupling weights, and the noise tail.
     Fixed(Vec<f64>, f64, NoiseTable),
+    /// A repeated sequence (+-1) on the lane, independent signs with these weights on the others.
+    Sequence(Vec<f64>, Vec<f64>),
 }
 
 /// P(noise > u) of Gaussian plus bounded noise, tabulated: a fixed pattern needs it very often.
@@ -93,6 +95,7 @@ impl Link {
         let total: f64 = weights.iter().sum();
         let data = match &setup.pattern {
             Pattern::Prbs => Data::Random(weights.to_vec()),
+            Pattern::Sequence(bits) => Data::Sequence(pattern::signs(bits), weights.to_vec()),
             Pattern::VictimAggressor => Data::Random(vec![total]),
             Pattern::DataBusInversion => {
                 let events = pattern::data_bus_inversion_events(&weights);
@@ -100,8 +103,7 @@ impl Link {
                 Data::Coded(events, ones)
             }
             Pattern::Fixed(bits) => {
-                let signs = bits.iter().map(|one| if *one { 1.0 } else { -1.0 }).collect();
-                Data::Fixed(signs, total, NoiseTable::new(drifted.rx_noise_v, bounded_v))
+                Data::Fixed(pattern::signs(bits), total, NoiseTable::new(drifted.rx_noise_v, bounded_v))
             }
         };
         let jitter = jitter::weights(
@@ -160,6 +162,7 @@ impl Link {
             columns: vec![None; instants.len()],
             thresholds,
             instants,
+            shift_ui: 0.0,
             amplitude_v,
             middle_v,
             feedback_v,
@@ -182,6 +185,8 @@ pub struct LaneSurface {
     thresholds: Vec<f64>,
     /// Tap instants, unit intervals.
     instants: Vec<f64>,
+    /// What is added to every instant, unit intervals.
+    shift_ui: f64,
     vref_steps: usize,
     columns: Vec<Option<Box<[f64]>>>,
     /// Error ratio without jitter on the jitter grid, one row of thresholds each.
@@ -237,6 +242,67 @@ impl LaneSurface {
         self.middle_v
     }
 
+    /// Delay of the pulse's maximum from the centre of the sent bit, unit intervals.
+    #[must_use]
+    pub fn delay_ui(&self) -> f64 {
+        self.response.delay_ui
+    }
+
+    /// Amplitude of an alternating pattern (a strobe) at the receiver, V: half its swing.
+    #[must_use]
+    pub fn strobe_amplitude_v(&self) -> f64 {
+        let sign = |k: isize| if k % 2 == 0 { 1.0 } else { -1.0 };
+        let sum: f64 = CURSORS.map(|k| sign(k) * self.response.pulse(0, k)).sum();
+        (self.amplitude_v * sum).abs()
+    }
+
+    /// Moves every tap instant by `shift_ui` unit intervals from its nominal place: a start that found the strobe
+    /// elsewhere. What was computed before the jitter stays.
+    pub fn set_shift(&mut self, shift_ui: f64) {
+        if shift_ui != self.shift_ui {
+            self.shift_ui = shift_ui;
+            self.columns.fill(None);
+        }
+    }
+
+    /// Error ratios of one tap over the reference steps, or `None` when every one of them is proven to be above
+    /// `limit` (then most of the work is saved).
+    ///
+    /// The proof: the error ratio with jitter is a weighted sum of error ratios without, so a single term of it is a
+    /// lower bound.
+    pub fn passing_column(&mut self, tap: usize, limit: f64) -> Option<&[f64]> {
+        let column = self.columns.get(tap)?;
+        if column.is_none() {
+            if self.fails_everywhere(tap, limit) {
+                return None;
+            }
+            self.fill(tap);
+        }
+        self.columns.get(tap).and_then(|column| column.as_deref())
+    }
+
+    fn fails_everywhere(&mut self, tap: usize, limit: f64) -> bool {
+        let (base, _) = self.place(tap);
+        let phase = (base + PER_PHASE / 2).div_euclid(PER_PHASE).clamp(-LAST_PHASE, LAST_PHASE);
+        let at = phase * PER_PHASE;
+        let half = (self.shared.jitter.len() / 2) as isize;
+        let weight = |point: isize| {
+            usize::try_from(at - point + half)
+                .ok()
+                .and_then(|i| self.shared.jitter.get(i))
+                .copied()
+                .unwrap_or(0.0)
+        };
+        // The column lies between the two grid points beside the instant: the smaller bound holds for it.
+        let share = weight(base).min(weight(base + 1));
+        if share <= 0.0 {
+            return false;
+        }
+        self.need_phase(phase);
+        let row = self.rows.get((at + LAST_POINT) as usize).and_then(|row| row.as_ref());
+        row.is_some_and(|row| row.iter().all(|ber| share * ber > limit))
+    }
+
     /// Bit-error ratio at `tap` and reference step `vref`; 0.5 where there is no such tap or step.
     pub fn ber(&mut self, tap: usize, vref: usize) -> f64 {
         if tap >= self.instants.len() || vref >= self.vref_steps {
@@ -272,14 +338,10 @@ impl LaneSurface {
         if self.columns[tap].is_some() {
             return;
         }
-        let place = self.instants[tap] * GRID_PER_UI as f64;
-        // Far outside the window the error ratio is flat: holding the edge keeps the numbers small.
-        let place = place.clamp(-(LAST_POINT as f64), LAST_POINT as f64);
-        let base = place.floor();
-        let part = place - base;
-        let mut column = self.jittered(base as isize);
+        let (base, part) = self.place(tap);
+        let mut column = self.jittered(base);
         if part > 1e-9 {
-            let next = self.jittered(base as isize + 1);
+            let next = self.jittered(base + 1);
             for (value, next) in column.iter_mut().zip(&next) {
                 *value = (value.ln() + part * (next.ln() - value.ln())).exp();
             }
@@ -288,6 +350,15 @@ impl LaneSurface {
             *value = value.clamp(FLOOR_BER, 1.0);
         }
         self.columns[tap] = Some(column.into_boxed_slice());
+    }
+
+    /// Jitter grid point at or before a tap's instant, and the part of a grid step behind it.
+    fn place(&self, tap: usize) -> (isize, f64) {
+        let instant = self.instants.get(tap).copied().unwrap_or(0.0) + self.shift_ui;
+        // Far outside the window the error ratio is flat: holding the edge keeps the numbers small.
+        let place = (instant * GRID_PER_UI as f64).clamp(-(LAST_POINT as f64), LAST_POINT as f64);
+        let base = place.floor();
+        (base as isize, place - base)
     }
 
     /// Error ratio with jitter at one grid point.
@@ -387,6 +458,27 @@ impl LaneSurface {
                 work.tail_zero.fill(&work.zero, noise, bounded, main + low, main + high);
                 for (out, d) in row.iter_mut().zip(&self.thresholds) {
                     *out = ones * work.tail_one.at(main - d) + (1.0 - ones) * work.tail_zero.at(main + d);
+                }
+            }
+            Data::Sequence(signs, weights) => {
+                work.terms.clear();
+                for x in &seen.coupled {
+                    work.terms.extend(weights.iter().map(|w| w * x));
+                }
+                stateye::fill_random(&mut work.zero, &mut work.terms);
+                work.terms.clear();
+                work.terms.extend((0..signs.len()).map(|at| fixed_interference(seen, signs, 0.0, at)));
+                let own: f64 = seen.own.iter().map(|term| term.abs()).sum();
+                let reach = high.max(-low) + own;
+                work.tail_zero.fill(&work.zero, noise, bounded, main - reach, main + reach);
+                let share = 1.0 / signs.len() as f64;
+                for (out, d) in row.iter_mut().zip(&self.thresholds) {
+                    let errors = signs
+                        .iter()
+                        .zip(&work.terms)
+                        .map(|(sign, isi)| work.tail_zero.at(main + sign * (isi - d)))
+                        .sum::<f64>();
+                    *out = share * errors;
                 }
             }
             Data::Fixed(signs, total, noise_tail) => {

@@ -1,5 +1,6 @@
 //! The training rule of the simulated firmware, and margins around a setting, over any error-ratio function.
 
+use super::surface::LaneSurface;
 use std::fmt;
 
 /// A contiguous run of passing settings.
@@ -88,6 +89,21 @@ pub const FEWEST: usize = 5;
 /// Error ratio at which a setting passes in training.
 pub const PASS_BER: f64 = 1e-6;
 
+/// Fewest settings that a lane's runs must have.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Needed {
+    /// Taps.
+    pub taps: usize,
+    /// Reference steps.
+    pub steps: usize,
+}
+
+impl Default for Needed {
+    fn default() -> Self {
+        Needed { taps: FEWEST, steps: FEWEST }
+    }
+}
+
 /// Trains one lane: the reference step with the widest contiguous passing run of taps gives the tap (its middle), the
 /// contiguous passing run of reference steps at that tap gives the step (its middle).
 ///
@@ -95,11 +111,12 @@ pub const PASS_BER: f64 = 1e-6;
 /// vref)` passes at `pass_ber` or below.
 ///
 /// # Errors
-/// [`TrainingFailure`] when nothing passes or a run has fewer than [`FEWEST`] settings.
-pub fn train(
+/// [`TrainingFailure`] when nothing passes or a run has fewer settings than `needed`.
+pub fn train_over(
     taps: usize,
     vref_steps: usize,
     pass_ber: f64,
+    needed: Needed,
     mut ber: impl FnMut(usize, usize) -> f64,
 ) -> Result<Trained, TrainingFailure> {
     let mut widest: Vec<(usize, Run)> = Vec::new();
@@ -114,16 +131,90 @@ pub fn train(
     let Some(&(start, tap_run)) = widest.get(widest.len().saturating_sub(1) / 2) else {
         return Err(TrainingFailure::NothingPasses);
     };
-    if tap_run.len() < FEWEST {
-        return Err(TrainingFailure::TooFewTaps { found: tap_run.len(), needed: FEWEST });
+    if tap_run.len() < needed.taps {
+        return Err(TrainingFailure::TooFewTaps { found: tap_run.len(), needed: needed.taps });
     }
     let tap = tap_run.middle();
     let vref_run = run_through(vref_steps, start, |vref| ber(tap, vref) <= pass_ber)
         .ok_or(TrainingFailure::NothingPasses)?;
-    if vref_run.len() < FEWEST {
-        return Err(TrainingFailure::TooFewVrefSteps { found: vref_run.len(), needed: FEWEST });
+    if vref_run.len() < needed.steps {
+        return Err(TrainingFailure::TooFewVrefSteps { found: vref_run.len(), needed: needed.steps });
     }
     Ok(Trained { tap, vref: vref_run.middle(), tap_run, vref_run })
+}
+
+/// [`train_over`] with the usual [`Needed`].
+///
+/// # Errors
+/// As [`train_over`].
+pub fn train(
+    taps: usize,
+    vref_steps: usize,
+    pass_ber: f64,
+    ber: impl FnMut(usize, usize) -> f64,
+) -> Result<Trained, TrainingFailure> {
+    train_over(taps, vref_steps, pass_ber, Needed::default(), ber)
+}
+
+/// Largest distance of the coarse search's taps.
+const COARSEST: usize = 4;
+
+/// Trains one lane as firmware does, coarse to fine, with the result of [`train_over`] over the whole surface.
+///
+/// Coarse taps lie no further apart than the fewest taps needed, so that every run long enough to count holds one of
+/// them; from each coarse tap with a passing step the search walks outwards tap by tap until no step passes. Only where
+/// nothing long enough is found, every tap is looked at, for the figures of the failure.
+///
+/// # Errors
+/// As [`train_over`].
+pub fn train_coarse_to_fine(
+    lane: &mut LaneSurface,
+    pass_ber: f64,
+    needed: Needed,
+) -> Result<Trained, TrainingFailure> {
+    let (taps, steps) = (lane.taps(), lane.vref_steps());
+    // Taps never looked at count as failing: no run that counts goes through them.
+    let mut passes = vec![false; taps * steps];
+    let mut seen = vec![None; taps];
+    let mut look = |tap: usize, passes: &mut [bool]| -> bool {
+        if let Some(any) = seen[tap] {
+            return any;
+        }
+        let mut any = false;
+        if let Some(column) = lane.passing_column(tap, pass_ber) {
+            for (slot, ber) in passes[tap * steps..].iter_mut().zip(column) {
+                *slot = *ber <= pass_ber;
+                any |= *slot;
+            }
+        }
+        seen[tap] = Some(any);
+        any
+    };
+    for coarse in (0..taps).step_by(needed.taps.clamp(1, COARSEST)) {
+        if look(coarse, &mut passes) {
+            let mut tap = coarse;
+            while tap > 0 && look(tap - 1, &mut passes) {
+                tap -= 1;
+            }
+            tap = coarse;
+            while tap + 1 < taps && look(tap + 1, &mut passes) {
+                tap += 1;
+            }
+        }
+    }
+    let found = |passes: &[bool]| {
+        let ber = |tap: usize, vref: usize| if passes[tap * steps + vref] { 0.0 } else { 1.0 };
+        train_over(taps, steps, 0.5, needed, ber)
+    };
+    match found(&passes) {
+        Err(TrainingFailure::NothingPasses | TrainingFailure::TooFewTaps { .. }) => {
+            for tap in 0..taps {
+                look(tap, &mut passes);
+            }
+            found(&passes)
+        }
+        decided => decided,
+    }
 }
 
 /// Pass runs through one setting, in both directions.

@@ -102,10 +102,13 @@ impl Abcd {
         (self.c + self.d * load) / (self.a + self.b * load)
     }
 
-    /// The same two-port seen from its other end: [[D, B], [C, A]] over the determinant (1 when reciprocal).
+    /// The same two-port seen from its other end: [[D, B], [C, A]] over the determinant.
+    ///
+    /// The determinant is handed in, 1 for everything reciprocal: formed here as AD - BC it would drown in rounding
+    /// where a long chain passes next to nothing.
     #[must_use]
-    pub fn reversed(&self) -> Self {
-        let scale = (self.a * self.d - self.b * self.c).inv();
+    pub fn reversed(&self, determinant: Complex) -> Self {
+        let scale = determinant.inv();
         Abcd { a: self.d * scale, b: self.b * scale, c: self.c * scale, d: self.a * scale }
     }
 

@@ -3,6 +3,8 @@
 mod behaviour;
 mod eyes;
 mod lines;
+mod monte_carlo;
+mod search;
 mod statistics;
 
 use super::{
