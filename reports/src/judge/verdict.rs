@@ -38,23 +38,22 @@ struct Seen {
 /// Typical figures of each judged metric, for the printed budgets.
 #[derive(Debug, Default)]
 pub struct Typical {
-    seen: BTreeMap<Metric, Vec<Seen>>,
+    /// Number of values of each metric, and a sample of them.
+    seen: BTreeMap<Metric, (usize, Vec<Seen>)>,
     /// Every so many values one is kept.
     every: usize,
-    count: usize,
 }
 
 impl Typical {
     /// For so many conditions.
     pub fn new(conditions: usize) -> Typical {
-        // An odd step, so that no metric of an even number is always skipped.
-        Typical { every: (conditions / 10_000) | 1, ..Typical::default() }
+        Typical { every: conditions / 10_000, ..Typical::default() }
     }
 
     /// The budget of each metric at its median value over the conditions.
     pub fn budgets(self, bench: &Bench<'_>) -> Vec<Budget> {
         let mut budgets = Vec::new();
-        for (metric, mut seen) in self.seen {
+        for (metric, (_, mut seen)) in self.seen {
             seen.sort_by(|a, b| a.value.total_cmp(&b.value).then(a.edges.0.total_cmp(&b.edges.0)));
             let Some(seen) = seen.get(seen.len() / 2) else { continue };
             let inputs = Inputs {
@@ -228,8 +227,14 @@ fn judge_metric(
         .combine(value, edges.0 + edges.1, rule.coverage)
         .map_err(|error| format!("no uncertainty for the {name}: {error}"))?;
     let only_bound = lane.jobs == 0;
-    let seen = typical.seen.entry(metric).or_default();
-    seen.push(Seen { value, edges, grid: *grid, jobs: lane.jobs.max(1), mountings: inputs.mountings, off });
+    // A median needs no more than a regular sample.
+    let every = typical.every.max(1);
+    let (count, sample) = typical.seen.entry(metric).or_default();
+    if count.is_multiple_of(every) {
+        let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
+        sample.push(Seen { value, edges, grid: *grid, jobs, mountings, off });
+    }
+    *count += 1;
     let (u, k) = (combined.standard, combined.k);
     let guard_band = rule.guard_band(u, k);
     let margin = value - bound;
