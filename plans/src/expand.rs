@@ -282,6 +282,19 @@ fn night_setup(plan: &Plan, rule: &SkipRule<'_>) -> Option<(u16, u16, u16)> {
     counts.into_iter().find(|(_, count)| *count == most).map(|(setup, _)| setup)
 }
 
+/// The setups with a condition that is not skipped, as (module, channel) indices into the declared lists.
+pub fn setups(plan: &Plan) -> Vec<(usize, usize)> {
+    let rule = SkipRule::new(plan);
+    let channels = plan.matrix.channels.len();
+    let mut found = vec![false; plan.matrix.modules.len() * channels];
+    for condition in every_condition(plan) {
+        let at = condition.level(Factor::Module) * channels + condition.level(Factor::Channel);
+        found[at] = found[at] || rule.of(&condition).is_none();
+    }
+    let listed = found.iter().enumerate().filter(|(_, found)| **found);
+    listed.map(|(at, _)| (plan.matrix.modules[at / channels], plan.matrix.channels[at % channels])).collect()
+}
+
 /// The first condition that is run and has the levels named.
 pub fn first_condition(plan: &Plan, levels: &[Option<u16>; FACTORS]) -> Option<Condition> {
     let rule = SkipRule::new(plan);

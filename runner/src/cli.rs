@@ -161,6 +161,9 @@ pub struct ReportArguments {
     /// Judge by the [[limit]], [decision] and [[uncertainty]] of this file instead of the plan's; both are kept and shown.
     #[arg(long, value_name = "FILE")]
     pub limits: Option<PathBuf>,
+    /// Draw the eyes of this job instead (first digits of its key), into DIR/eye-KEY.html.
+    #[arg(long, value_name = "JOB")]
+    pub eye: Option<String>,
     /// Fit every eye again instead of using what an earlier report found.
     #[arg(long)]
     pub afresh: bool,

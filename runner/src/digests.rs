@@ -9,7 +9,7 @@ use plans::plan::Plan;
 use plans::plan::judge::Limit;
 use plans::rates::DataRate;
 use rayon::prelude::*;
-use reports::judge::digest::{DIGEST_VERSION, JobDigest, digest, masks_for, training_digest};
+use reports::judge::digest::{DIGEST_VERSION, JobDigest, masks_for};
 use std::collections::HashMap;
 use std::fs::File;
 use std::io::{BufReader, BufWriter, Read, Seek, Write};
@@ -272,11 +272,5 @@ fn compute(
     };
     let trainings = counts.trainings().map_err(damaged)?;
     let captures = counts.captures().map_err(damaged)?;
-    Ok(JobDigest {
-        trainings: trainings.iter().map(training_digest).collect(),
-        captures: captures
-            .iter()
-            .map(|capture| digest(capture, &masks_for(limits, capture.eye, &capture.grid, rate)))
-            .collect(),
-    })
+    Ok(JobDigest::of(&trainings, &captures, |capture| masks_for(limits, capture.eye, &capture.grid, rate)))
 }

@@ -4,23 +4,27 @@ use crate::bench_clock::BenchClock;
 use crate::digests::{CacheUse, DigestedFolder, each_digest};
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
+use crate::notes;
 use crate::plan_file::PlanFile;
 use crate::run_folder::store_failure;
-use crate::store::{Meta, Store, StoreReader, Target};
+use crate::store::{Attempts, Meta, Store, StoreReader, Target};
 use crate::term_sets::{self, NamedTerms};
+use crate::timeline::{Ran, compose};
 use drivers::simulated::assembly;
+use drivers::simulated::physics::Mark;
 use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::{Condition, Expansion, Job, JobKeys};
+use plans::expand::{Condition, Expansion, Job, JobKeys, short_key};
 use plans::order::Hours;
 use plans::plan::Plan;
 use plans::plan::judge::{Limit, Metric};
+use plans::plan::measure::TrainingPolicy;
 use plans::plan::terms::Terms;
 use plans::plan::text::lane_list;
 use plans::results::EyeName;
 use reports::audit::{LimitSetNote, SetChange};
 use reports::judge::study::MetricStudy;
 use reports::judge::{JobFacts, Judge, Series, extrapolated, picture, reference_condition};
-use reports::judged::{EyePicture, JudgedMetric, JudgedRun, ModelEntry, RunFacts, TestedItem};
+use reports::judged::{EyePicture, JudgedMetric, JudgedRun, ModelEntry, RunFacts, Superseded, TestedItem};
 use reports::page;
 use serde_json::json;
 use sha2::{Digest, Sha256};
@@ -43,6 +47,8 @@ pub struct JudgedFolder {
     pub run: JudgedRun,
     /// Facts printed beside them.
     pub facts: RunFacts,
+    /// The plan's jobs by key.
+    pub jobs: HashMap<[u8; 32], Job>,
     /// Bench hours of a simulated run by kind, composed in the plan's order.
     pub hours: Option<Hours>,
     /// Key of the first counting job of each condition, for its pictures.
@@ -74,6 +80,8 @@ struct Filled<'p> {
     ends: Option<(String, String)>,
     /// Bench hours of a simulated run, composed in the plan's order.
     hours: Option<Hours>,
+    jobs: HashMap<[u8; 32], Job>,
+    ran: Vec<Ran>,
 }
 
 fn plan_of(dir: &Path, meta: &Meta) -> Result<PlanFile, Failure> {
@@ -104,6 +112,7 @@ fn fill<'p>(
     let mut seconds = 0.0;
     let mut clock = BenchClock::new(plan, forecast);
     let mut ends: Option<(String, String)> = None;
+    let mut ran = Vec::new();
     let expansion = &forecast.expansion;
     each_digest(
         &DigestedFolder { dir, reader, limits, plan, expansion, cache_use: cache },
@@ -119,6 +128,7 @@ fn fill<'p>(
                 readback: stored.readback.as_ref(),
                 times: stored.times,
             };
+            ran.push(Ran::new(stored, job, forecast));
             judge.add(job, &stored.row.key, &facts, digest);
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
             clock.took(stored.row.plan_position, &stored.outcome, stored.times);
@@ -134,7 +144,7 @@ fn fill<'p>(
     judge.seal();
     // On a bench the clock on the wall says how long it took; a simulated run's time is composed.
     let hours = if simulated && only.is_none() { Some(clock.observed()?.done.hours()) } else { None };
-    Ok(Filled { judge, keys: first_keys, seconds, ends, hours })
+    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran })
 }
 
 /// Studies the measurement of a run folder.
@@ -217,12 +227,14 @@ impl JudgedFolder {
             compare_sets(&mut run, &filled.judge, &terms, &sets, simulated);
         }
         let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
-        let hours = filled.hours;
+        let (hours, jobs, ran) = (filled.hours, filled.jobs, filled.ran);
+        let keys = JobKeys::new(&file.plan, MODEL_VERSION);
         let plan_hash = sha256(&meta.plan_text);
         let report_id = {
             let words = format!("{plan_hash} {} {} {}", meta.seed, run.jobs_done, MODEL_VERSION);
             format!("NB-{}", &sha256(&words)[..12])
         };
+        let (timeline, timeline_source) = compose(ran, &meta.target, &forecast, &keys);
         let facts = RunFacts {
             title: file.plan.title.clone(),
             purpose: file.plan.purpose.clone(),
@@ -245,8 +257,16 @@ impl JudgedFolder {
             items: tested_items(&file),
             equipment: Vec::new(),
             log: log_lines(reader, simulated)?,
+            timeline,
+            timeline_source,
+            superseded: superseded(reader, &jobs)?,
+            notes: notes::read(dir, &jobs)?,
+            held_degc: match file.plan.training.policy {
+                TrainingPolicy::Held { temperature, .. } => Some(temperature),
+                TrainingPolicy::EveryCondition => None,
+            },
         };
-        let mut folder = JudgedFolder { file, run, facts, hours, keys: first_keys };
+        let mut folder = JudgedFolder { file, run, facts, hours, jobs, keys: first_keys };
         folder.extrapolate(reader)?;
         Ok(folder)
     }
@@ -335,7 +355,7 @@ impl JudgedFolder {
             if capture.eye == eye {
                 let lane = lane.or_else(|| capture.lanes.first().copied()).unwrap_or(0);
                 return picture(&capture, lane, mask)
-                    .map(Some)
+                    .map(|drawn| Some(EyePicture { job: short_key(&key), ..drawn }))
                     .map_err(|error| Failure::new(Exit::Store, error.to_string()));
             }
         }
@@ -427,7 +447,7 @@ fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
     let Ok(parameters) = assembly::parameters(plan.interface.generation, &plan.model) else {
         return Vec::new();
     };
-    parameters
+    let mut entries: Vec<ModelEntry> = parameters
         .entries()
         .map(|entry| ModelEntry {
             name: entry.name.into(),
@@ -436,7 +456,26 @@ fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
             mark: entry.mark.text().into(),
             set_by_plan: plan.model.iter().any(|value| value.name == entry.name),
         })
-        .collect()
+        .collect();
+    // A module's or channel's own values stand behind the plan's.
+    let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
+    let channels = plan.matrix.channels.iter().map(|index| &plan.channels[*index]);
+    let own = modules
+        .map(|module| (&module.name, &module.overrides))
+        .chain(channels.map(|channel| (&channel.name, &channel.overrides)));
+    for (owner, values) in own {
+        for value in values {
+            let unit = entries.iter().find(|entry| entry.name == value.name).map(|entry| entry.unit.clone());
+            entries.push(ModelEntry {
+                name: format!("{} of {owner}", value.name),
+                value: value.value,
+                unit: unit.unwrap_or_default(),
+                mark: Mark::Given.text().into(),
+                set_by_plan: true,
+            });
+        }
+    }
+    entries
 }
 
 /// The chips, modules and channels that the matrix names.
@@ -474,6 +513,26 @@ fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
         item(&channel.name, format!("channel, {} riser(s){adapter}{measured}", channel.risers), None)
     });
     chips.chain(modules).chain(channels).collect()
+}
+
+/// Attempts that do not count any more; none are looked for where the counts show none.
+fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec<Superseded>, Failure> {
+    if reader.progress().map_err(|error| store_failure(&error))?.superseded == 0 {
+        return Ok(Vec::new());
+    }
+    let mut list = Vec::new();
+    for stored in reader.jobs(Attempts::All) {
+        let stored = stored.map_err(|error| store_failure(&error))?;
+        if let (Some(reason), Some(job)) = (stored.superseded, jobs.get(&stored.row.key)) {
+            list.push(Superseded {
+                condition: job.condition as usize,
+                key: short_key(&stored.row.key),
+                attempt: stored.attempt,
+                reason,
+            });
+        }
+    }
+    Ok(list)
 }
 
 /// Events worth a reader's attention; simulated runs carry no clock, so theirs have no time.

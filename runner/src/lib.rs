@@ -10,6 +10,7 @@ pub mod commands;
 pub mod digests;
 pub mod execute;
 pub mod exit;
+pub mod eye_page;
 pub mod fit_check;
 pub mod fitted;
 pub mod fitting_list;
@@ -19,6 +20,7 @@ pub mod judging;
 pub mod merge;
 pub mod named_files;
 pub mod night;
+pub mod notes;
 pub mod plan_file;
 pub mod progress;
 pub mod room;
@@ -28,6 +30,7 @@ pub mod signals;
 pub mod store;
 pub mod term_sets;
 pub mod terminal;
+pub mod timeline;
 
 /// Reads the command line, does what it asks, and gives the exit code.
 pub fn main() -> std::process::ExitCode {

@@ -297,6 +297,10 @@ pub fn finish_bound(p: &Problem, calendar: &Calendar, start_min: f64) -> Result<
         attended += to - from;
         end_before = Some(to);
     }
+    // A plan longer than the look-ahead ends after it, whatever its order.
+    if let Some(end) = end_before {
+        return Ok(end);
+    }
     Err(OrderError::NeverAttended { need_min: hands, days: LOOK_AHEAD_DAYS })
 }
 

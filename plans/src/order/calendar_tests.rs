@@ -207,3 +207,17 @@ fn the_finish_bound_holds_for_any_order() {
         assert!(walk(&p, &seq, &Calendar::always(), monday()).unwrap().finish_min >= always);
     }
 }
+
+/// A plan of years is no plan without attended hours: its bound is at least the look-ahead.
+#[test]
+fn plans_longer_than_the_look_ahead_have_a_bound() {
+    let mut week: [DayHours; 7] = Default::default();
+    week[0] = vec![(540, 600)];
+    let weekly = Calendar::new(week, BTreeMap::new()).unwrap();
+    let p = matrix(40, 5, &[25.0, 85.0], 4, 900.0);
+    let bound = finish_bound(&p, &weekly, monday()).unwrap();
+    assert!(bound > monday() + 700.0 * DAY_MIN);
+    let order = plan_order(&p, Effort { kicks: 0, ..Effort::default() }).unwrap();
+    let plan = plan_calendar(&p, &order, &weekly, monday(), CalendarEffort { seed: 1, trials: 4 }).unwrap();
+    assert!(plan.finish_min >= bound);
+}

@@ -181,20 +181,30 @@ pub fn t_wise(
         .map(|n| tuples.combination(n, levels))
         .collect();
     let mut best: Option<Vec<Row>> = None;
-    let mut keep = |rows: Vec<Row>| {
+    let keep = |best: &mut Option<Vec<Row>>, rows: Vec<Row>| {
         let rows = thin(rows, &tuples, levels);
         if best.as_ref().is_none_or(|b| rows.len() < b.len()) {
-            best = Some(rows);
+            *best = Some(rows);
         }
     };
     if all_allowed && t == 2 {
-        keep(prime_array(levels));
-        keep(two_level_array(levels));
+        keep(&mut best, prime_array(levels));
+        keep(&mut best, two_level_array(levels));
     }
     let mut rng = SplitMix64::new(seed);
-    let runs = (20_000_000 / (tuples.count * 40).max(1)).clamp(1, 30);
+    // No array is shorter than the number of combinations that one set of factors can hold.
+    let coverable = |s: usize| {
+        let end = tuples.first.get(s + 1).copied().unwrap_or(tuples.count);
+        witness[tuples.first[s]..end].iter().filter(|&&w| w != u32::MAX).count()
+    };
+    let least = (0..tuples.sets.len()).map(coverable).max().unwrap_or(0);
+    let steps: usize = levels.iter().zip(&tuples.with).map(|(&l, sets)| usize::from(l) * sets.len()).sum();
+    let runs = (300_000_000 / (least * 40 * steps).max(1)).clamp(1, 30);
     for _ in 0..runs {
-        keep(greedy(levels, &tuples, &witness, forbidden, &mut rng));
+        if best.as_ref().is_some_and(|rows| rows.len() <= least) {
+            break;
+        }
+        keep(&mut best, greedy(levels, &tuples, &witness, forbidden, &mut rng));
     }
     let mut rows = best.unwrap_or_default();
     rows.sort();
@@ -243,6 +253,10 @@ fn greedy(
         let mut best = row_of(witness[at] as usize, levels);
         let mut most = gain(&best, &open);
         for _ in 0..40 {
+            if most == tuples.sets.len() {
+                // No row can hold more.
+                break;
+            }
             // Start from a random open combination, then fix the other factors in random order, each at its best level.
             let from = rng.below(open.len());
             let Some(n) = (from..open.len()).chain(0..from).find(|&n| open[n]) else { break };

@@ -257,7 +257,10 @@ fn check_reference(read: &Plan, plan: &Section<'_>) {
 }
 
 fn check_circle(read: &Plan, plan: &Section<'_>) {
-    let Some(circle) = read.wishes.circle(&read.matrix) else { return };
+    if read.wishes.before.is_empty() {
+        return;
+    }
+    let Some(circle) = read.wishes.circle(&crate::expand::setups(read)) else { return };
     let names: Vec<String> = circle
         .iter()
         .chain(circle.first())

@@ -1,6 +1,6 @@
 //! The order's wishes and the bench's times as a plan states them: `[order]`, `[bench_times]`.
 
-use super::matrix::{FACTORS, Matrix, read_one_level_each};
+use super::matrix::{FACTORS, read_one_level_each};
 use super::section::{Placed, Section};
 use super::text::{Named, nearest};
 use crate::order::BenchTimes;
@@ -152,14 +152,9 @@ impl OrderWishes {
         section.finish();
     }
 
-    /// A circle in the precedences over the matrix's setups, if there is one: the setups on it, in order, as (module, channel)
-    /// indices into the declared lists. Linear in setups x precedences: each precedence is a place between its two sides.
-    pub fn circle(&self, matrix: &Matrix) -> Option<Vec<(usize, usize)>> {
-        let setups: Vec<(usize, usize)> = matrix
-            .modules
-            .iter()
-            .flat_map(|module| matrix.channels.iter().map(move |channel| (*module, *channel)))
-            .collect();
+    /// A circle in the precedences over the setups that are run, if there is one: the setups on it, in order. Setups are (module,
+    /// channel) indices into the declared lists. Linear in setups x precedences: each precedence is a place between its two sides.
+    pub fn circle(&self, setups: &[(usize, usize)]) -> Option<Vec<(usize, usize)>> {
         let mut edges: Vec<Precedence> = self.before.clone();
         if let Some((module, channel)) = self.baseline {
             // Only a precedence that puts something before the baseline can close this circle.

@@ -252,6 +252,20 @@ pub struct JobDigest {
     pub captures: Vec<Result<CaptureDigest, String>>,
 }
 
+impl JobDigest {
+    /// Of trainings and captures; `masks` names the masks of a capture.
+    pub fn of(
+        trainings: &[TrainingResult],
+        captures: &[Capture],
+        masks: impl Fn(&Capture) -> Vec<Mask>,
+    ) -> JobDigest {
+        JobDigest {
+            trainings: trainings.iter().map(training_digest).collect(),
+            captures: captures.iter().map(|capture| digest(capture, &masks(capture))).collect(),
+        }
+    }
+}
+
 #[derive(Serialize, Deserialize)]
 struct Header {
     trainings: Vec<Vec<StageDigest>>,

@@ -52,6 +52,25 @@ impl ConditionTally {
     }
 }
 
+/// Centre of an eye as seen from the operating point, ps and mV: mean over open lanes and jobs. A side that runs off
+/// the grid has no edge, so such an eye has no centre.
+pub fn centre(captures: &[(u16, &CaptureDigest)]) -> Option<(f64, f64)> {
+    let (mut ps, mut mv, mut count) = (0.0, 0.0, 0u32);
+    for (_, capture) in captures {
+        let half = |lane: usize, one: Metric, other: Metric| {
+            let (one, other) = (capture.reading(lane, one, None)?, capture.reading(lane, other, None)?);
+            (!one.closed && !one.at_least && !other.at_least).then_some((one.value - other.value) / 2.0)
+        };
+        for lane in 0..capture.lanes.len() {
+            let across = half(lane, Metric::RightMargin, Metric::LeftMargin);
+            if let (Some(x), Some(y)) = (across, half(lane, Metric::UpMargin, Metric::DownMargin)) {
+                (ps, mv, count) = (ps + x, mv + y, count + 1);
+            }
+        }
+    }
+    (count > 0).then(|| (ps / f64::from(count), mv / f64::from(count)))
+}
+
 /// What one lane gave in one metric over the jobs of a condition.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct LaneTally {

@@ -21,13 +21,13 @@ pub use picture::{extrapolated, picture};
 use crate::audit::Audit;
 use crate::judged::{JobNote, JudgedCondition, JudgedRun, LaneValues, LeftOut};
 use crate::judged::{Verdict, VerdictCounts};
-use digest::{JobDigest, mask_of};
+use digest::{JobDigest, mask_of, masks_for};
 use gather::{ConditionTally, Part, Pooled, Scatter};
 use plans::expand::{Expansion, Job, short_key};
 use plans::plan::Plan;
 use plans::plan::judge::{DecisionRule, Metric};
 use plans::plan::terms::Terms;
-use plans::results::{Identity, JobOutcome, JobTimes, Readback};
+use plans::results::{Identity, JobOutcome, JobResult, JobTimes, Readback};
 use std::collections::BTreeMap;
 use training::TrainingNotes;
 
@@ -83,6 +83,7 @@ impl<'p> Judge<'p> {
         self.jobs_done += 1;
         let tally = self.tallies.entry(job.condition).or_default();
         let mut trouble = String::new();
+        let mut valid = true;
         match facts.outcome {
             JobOutcome::Measured => {}
             JobOutcome::TrainingFailed => {
@@ -94,6 +95,7 @@ impl<'p> Judge<'p> {
             }
             JobOutcome::NotMeasured { reason } => {
                 trouble = reason.clone();
+                valid = false;
                 tally.faults.push(reason.clone());
             }
         }
@@ -107,6 +109,7 @@ impl<'p> Judge<'p> {
                 Err(words) => {
                     tally.faults.push(words.clone());
                     trouble = words;
+                    valid = false;
                 }
             }
         }
@@ -124,11 +127,29 @@ impl<'p> Judge<'p> {
             repeat: job.repeat,
             start: job.start,
             trained: *facts.outcome == JobOutcome::Measured,
+            valid,
             trouble,
             temperature_degc: facts.readback.map(|readback| readback.temperature.0),
             vddq_v: facts.readback.and_then(|readback| vddq(&readback.rails)),
             times: facts.times,
         });
+    }
+
+    /// Adds a job that is at hand as a whole, with the masks of the plan's own limits.
+    pub fn add_result(&mut self, job: &Job, key: &[u8; 32], position: u64, result: &JobResult) {
+        let rate = self.expansion.conditions[job.condition as usize].rate(self.plan);
+        let limits = &self.plan.limits;
+        let digest = JobDigest::of(&result.trainings, &result.captures, |capture| {
+            masks_for(limits, capture.eye, &capture.grid, rate)
+        });
+        let facts = JobFacts {
+            position,
+            outcome: &result.outcome,
+            identity: &result.identity,
+            readback: result.readback.as_ref(),
+            times: result.times,
+        };
+        self.add(job, key, &facts, digest);
     }
 
     /// Puts everything added into the plan's order: any order of arrival then gives the same page.
@@ -253,11 +274,14 @@ fn lane_values(tally: &ConditionTally) -> Vec<LaneValues> {
                 let lane = |lane| gather::LaneTally::of(&captures, lane, metric, None).value().unwrap_or(0.0);
                 (0..lanes.len()).map(|index| lane(index) as f32).collect::<Vec<f32>>()
             };
+            let centre = gather::centre(&captures);
             LaneValues {
                 eye,
                 lanes: lanes.to_vec(),
                 width_ps: mean(Metric::Width),
                 height_mv: mean(Metric::Height),
+                centre_ps: centre.map(|(ps, _)| ps as f32),
+                centre_mv: centre.map(|(_, mv)| mv as f32),
             }
         })
         .collect()

@@ -3,7 +3,7 @@
 use super::eyes::metric_row;
 use super::words::*;
 use super::{Options, rank};
-use crate::judged::{Budget, JobNote, JudgedCondition, JudgedRun, RunFacts};
+use crate::judged::{Budget, JobNote, JudgedCondition, JudgedRun, RunFacts, Superseded};
 use plans::plan::judge::Limit;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -44,6 +44,7 @@ pub(super) fn conditions(
     listed: &[usize],
     carded: &BTreeSet<usize>,
     anchors: &[String],
+    reviewed: &BTreeMap<usize, Vec<String>>,
 ) -> ConditionsView {
     let rows = listed.iter().enumerate().filter_map(|(rank, index)| {
         let judged = run.conditions.get(*index)?;
@@ -60,7 +61,11 @@ pub(super) fn conditions(
                 .worst()
                 .map_or_else(|| judged.reason.clone(), |m| format!("{} ({})", margin(m), metric_place(m))),
             probability: judged.worst().map_or_else(String::new, |m| percent(m.conformance_probability)),
-            notes: notes(judged),
+            notes: {
+                let own = notes(judged);
+                let read = reviewed.get(index).into_iter().flatten().cloned();
+                read.chain((!own.is_empty()).then_some(own)).collect::<Vec<_>>().join("; ")
+            },
             rank,
             order: *index,
         })
@@ -186,7 +191,7 @@ pub(super) fn training(
     }
 }
 
-fn left_out_note(all: usize, most: usize, what: &str) -> String {
+pub(super) fn left_out_note(all: usize, most: usize, what: &str) -> String {
     if all > most {
         format!("The first {most} of {all} {what} are listed; the exports hold all.")
     } else {
@@ -269,6 +274,28 @@ pub(super) fn not_run(run: &JudgedRun, facts: &RunFacts, most: usize) -> NotRunV
         log: facts.log.iter().take(most).cloned().collect(),
         log_note: left_out_note(facts.log.len(), most, "log lines"),
     }
+}
+
+/// An attempt that does not count any more.
+#[derive(Debug, Serialize)]
+pub(super) struct SupersededRow {
+    pub condition: String,
+    pub job: String,
+    pub attempt: u32,
+    pub reason: String,
+}
+
+/// Superseded attempts, as many as the cap allows.
+pub(super) fn superseded(run: &JudgedRun, facts: &RunFacts, most: usize) -> Vec<SupersededRow> {
+    let name =
+        |index: usize| run.conditions.get(index).map_or_else(String::new, |judged| judged.name.clone());
+    let row = |attempt: &Superseded| SupersededRow {
+        condition: name(attempt.condition),
+        job: attempt.key.clone(),
+        attempt: attempt.attempt,
+        reason: attempt.reason.clone(),
+    };
+    facts.superseded.iter().take(most).map(row).collect()
 }
 
 fn kinds(jobs: &[JobNote]) -> String {

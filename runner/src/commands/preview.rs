@@ -116,6 +116,10 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
         },
         "release_impossible_because": obstacles(plan),
         "price_of_a_hands_on_change_min": price,
+        "without_calendar": {
+            "hands_on_changes": forecast.order.cost.changes,
+            "ratio_with_price": bound.ratio(&forecast.order.cost, price),
+        },
         "finish": {
             "begin": clock(schedule.start_min), "p10": clock(finish.p10_min), "p50": clock(finish.p50_min),
             "p90": clock(finish.p90_min), "p10_hours": since(finish.p10_min), "p50_hours": since(finish.p50_min),
@@ -238,6 +242,14 @@ fn hours_words(plan: &Plan, forecast: &Forecast) -> String {
         bound.change_over_min / 60.0,
         bound.ratio(cost, plan.times.price_min),
     ));
+    let alone = &forecast.order.cost;
+    if alone.changes != cost.changes {
+        line(format!(
+            "filling nights and days takes more changes than the {} of the order alone (its ratio {:.4})",
+            alone.changes,
+            bound.ratio(alone, plan.times.price_min),
+        ));
+    }
     text
 }
 

@@ -4,6 +4,7 @@ use super::run::ending;
 use crate::cli::ReportArguments;
 use crate::digests::CacheUse;
 use crate::exit::{Exit, Failure, Outcome};
+use crate::eye_page;
 use crate::judging::{JudgedBy, JudgedFolder};
 use crate::plan_file::PlanFile;
 use crate::run_folder::store_failure;
@@ -15,7 +16,7 @@ use reports::judge::every_verdict_passes;
 use std::path::Path;
 use std::time::SystemTime;
 
-/// Rebuilds DIR/report.html.
+/// Rebuilds DIR/report.html, or draws the eyes of one job.
 pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
     let dir = &arguments.dir;
     let instead = match &arguments.limits {
@@ -25,6 +26,16 @@ pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
     let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
     let cache = if arguments.afresh { CacheUse::Afresh } else { CacheUse::Keep };
     let folder = JudgedFolder::read(dir, &reader, JudgedBy { instead, all_sets: true, cache })?;
+    if let Some(job) = &arguments.eye {
+        let (path, job) = eye_page::write(&folder, dir, &reader, job)?;
+        let path = path.display().to_string();
+        terminal.out(&if arguments.json.json {
+            serde_json::json!({"simulated": folder.facts.simulated, "job": job, "page": path}).to_string()
+        } else {
+            format!("eyes of job {job}: {path}")
+        });
+        return Ok(Exit::Pass);
+    }
     let path = folder.write_page(dir, &reader)?;
     if arguments.json.json {
         terminal.out(&folder.summary(&path).to_string());

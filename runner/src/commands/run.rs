@@ -302,7 +302,7 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
     text.push_str(&table(&["conditions", "within rating", "beyond rating"], &rows, 1));
     if let Some((name, metric)) = worst(run) {
         text.push_str(&format!(
-            "\n\nworst: {name}: {} of {}, lane {}: margin {:+.1} {unit} (limit {:.1} {unit}, U {:.1} {unit}), {}",
+            "\n\nworst: {name}\n  {} of {}, lane {}: margin {:+.1} {unit} (limit {:.1}, U {:.1} {unit}), {}",
             metric.metric.name(),
             metric.eye,
             metric.lane,

@@ -9,6 +9,7 @@ use plans::results::{
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use std::path::Path;
 
 /// Key of a job: the SHA-256 of everything that is measured (see `plans`).
 pub type JobKey = [u8; 32];
@@ -228,6 +229,39 @@ impl PackedJob {
                 .map(|capture| PackedCapture::new(&row.key, capture))
                 .collect::<Result<_, _>>()?,
             readings: readings.to_vec(),
+        })
+    }
+
+    /// The result as it was; `path` is the store it came from.
+    ///
+    /// # Errors
+    /// [`StoreError::Corrupt`] for bytes that are no training or capture.
+    pub fn unpack(&self, path: &Path) -> Result<JobResult, StoreError> {
+        let damaged = |what: String, detail: String| {
+            StoreError::corrupt(path, format!("{what} of job {}: {detail}", hex(&self.row.key)))
+        };
+        Ok(JobResult {
+            outcome: self.outcome.clone(),
+            identity: self.identity.clone(),
+            readback: self.readback.clone(),
+            trainings: self
+                .trainings
+                .iter()
+                .map(|training| {
+                    PackedTraining::unpack(&training.detail)
+                        .map_err(|detail| damaged("a training".into(), detail))
+                })
+                .collect::<Result<_, _>>()?,
+            captures: self
+                .captures
+                .iter()
+                .map(|capture| {
+                    capture
+                        .unpack()
+                        .map_err(|detail| damaged(format!("the capture of {}", capture.eye), detail))
+                })
+                .collect::<Result<_, _>>()?,
+            times: self.times,
         })
     }
 

@@ -1,0 +1,239 @@
+//! Order and calendar from outside: preview, fitting list, coverage, night-only plans, composed bench time, and plans that cannot be.
+
+use crate::support::{Folder, SMALL, json, nightbench};
+
+const OFFICE: &str = r#"
+[attended]
+start = "2026-11-23 09:00"
+monday = "09:00-17:00"
+tuesday = ["09:00-12:00", "13:00-17:00"]
+wednesday = "09:00-17:00"
+exceptions = ["2026-11-24 closed"]
+"#;
+
+/// Two setups at one temperature each, with soaks so long (11.1 h) that the second is ready at night only.
+fn two_long_setups() -> String {
+    format!("{}{OFFICE}\n[bench_times]\nsoak_s = 40000\n", SMALL.replace("[25, 60]", "[25]"))
+}
+
+fn number(value: &serde_json::Value) -> f64 {
+    value.as_f64().unwrap_or_else(|| panic!("no number: {value}"))
+}
+
+#[test]
+fn preview_walks_the_plan_through_the_calendar() {
+    let folder = Folder::new();
+    let path = folder.file("plan.toml", &two_long_setups());
+    let path = path.to_str().unwrap();
+    let preview = json(&nightbench(folder.path(), &["preview", path, "--json"]));
+    for key in ["conditions", "skipped", "jobs", "setups", "hands_on_changes", "hours", "bound"] {
+        assert!(!preview[key].is_null(), "no key {key}");
+    }
+    let hours = preview["hours"].as_object().unwrap();
+    let kinds = ["measuring", "training", "ramps", "soak", "settle", "hands_on", "boot", "waiting"];
+    assert_eq!(hours.len(), kinds.len() + 1);
+    let parts: f64 = kinds.iter().map(|kind| number(&hours[*kind])).sum();
+    assert!((parts - number(&hours["total"])).abs() < 1e-9);
+    // The second setup is ready on Monday night and waits until Wednesday, because Tuesday is closed.
+    assert!(number(&hours["waiting"]) > 24.0, "{hours:?}");
+    let hands_on = preview["hands_on"].as_array().unwrap();
+    assert_eq!(hands_on.len(), 2);
+    assert_eq!(hands_on[0]["begin"], "Mon 2026-11-23 09:00");
+    assert_eq!(hands_on[1]["begin"], "Wed 2026-11-25 09:00");
+    assert_eq!(hands_on[1]["take_out"], format!("Amber on {}", hands_on[0]["channel"].as_str().unwrap()));
+    let finish = &preview["finish"];
+    let [p10, p50, p90] = ["p10_hours", "p50_hours", "p90_hours"].map(|key| number(&finish[key]));
+    assert!(p10 <= p50 && p50 <= p90);
+    assert!(number(&finish["earliest_possible_hours"]) <= number(&hours["total"]) + 1e-6);
+    assert!(number(&preview["bound"]["ratio"]) >= 1.0 - 1e-9);
+    // Exact and fast at four limits, and the plan's own raster at 1e-4.
+    let capture = preview["capture"].as_array().unwrap();
+    assert_eq!(capture.iter().filter(|way| way["planned"] == true).count(), 1);
+    for limit in [1e-6, 1e-7, 1e-8, 1e-9] {
+        let of = |mode: &str| {
+            let row = capture.iter().find(|way| way["mode"] == mode && number(&way["ber_limit"]) == limit);
+            number(&row.unwrap_or_else(|| panic!("no {mode} at {limit}"))["measuring_hours"])
+        };
+        assert!(of("fast") < of("exact"), "{limit}");
+    }
+    assert!(capture.iter().all(|way| way["fits_the_night"].is_boolean()));
+}
+
+#[test]
+fn the_list_names_what_to_fit_and_keeps_to_eighty_columns() {
+    let folder = Folder::new();
+    let path = folder.file("plan.toml", &two_long_setups());
+    let run = nightbench(folder.path(), &["preview", path.to_str().unwrap(), "--page", "list.html"]);
+    assert_eq!(run.code, 0, "{}", run.err);
+    for words in [
+        "begins            Mon 2026-11-23 09:00",
+        "nine in ten before",
+        "[ ] 1  Mon 2026-11-23 09:00  Amber on",
+        "[ ] 2  Wed 2026-11-25 09:00  Amber on",
+        "take out first: Amber on",
+        "chamber between 15 and 45 degC",
+        "no order with as few changes needs less than",
+    ] {
+        assert!(run.out.contains(words), "missing: {words}\n{}", run.out);
+    }
+    let after = run.out.split("What to fit, and when:").nth(1).expect("the list");
+    assert!(after.trim_end().ends_with("degC"), "the text ends with the list: {after}");
+    for line in run.out.lines() {
+        assert!(line.chars().count() <= 80, "longer than 80 columns: {line}");
+    }
+    let page = std::fs::read_to_string(folder.path().join("list.html")).unwrap();
+    assert_eq!(page.matches("class=\"box\"").count(), 6, "three boxes a fitting");
+    assert!(page.contains("<svg") && page.contains("Tue 2026-11-24") && page.contains("Wrist strap"));
+    assert!(!page.contains("http"), "the page stands alone");
+    let elsewhere = ["preview", path.to_str().unwrap(), "--page", "absent/list.html"];
+    assert_eq!(nightbench(folder.path(), &elsewhere).code, 74);
+}
+
+#[test]
+fn plans_that_cannot_be_are_refused_with_their_place() {
+    let folder = Folder::new();
+    let refused = |name: &str, plan: &str, words: &str, place: &str| {
+        let path = folder.file("plan.toml", plan);
+        let path = path.to_str().unwrap();
+        for command in [vec!["check", path], vec!["preview", path], vec!["run", path, "--into", "d"]] {
+            let run = nightbench(folder.path(), &command);
+            assert_eq!(run.code, 2, "{name}: {} {}", run.out, run.err);
+            assert!(run.err.contains(words), "{name}: {}", run.err);
+            assert!(run.err.contains(place), "{name}: {}", run.err);
+            assert!(!folder.path().join("d").exists(), "{name}: something was touched");
+        }
+    };
+    let line = |plan: &str, words: &str| {
+        let at =
+            plan.lines().collect::<Vec<_>>().iter().rposition(|line| line.contains(words)).expect("the line")
+                + 1;
+        format!("plan.toml:{at}:")
+    };
+    let never = format!("{SMALL}\n[attended]\nmonday = \"09:00-09:05\"\n");
+    refused("never", &never, "attended hours never come", &line(&never, "[attended]"));
+    let cold = SMALL.replace("[25, 60]", "[25, -58]");
+    refused(
+        "cold",
+        &cold,
+        "level of -58 degC is outside the bench's range of -55 to 150 degC",
+        &line(&cold, "-58"),
+    );
+    let ramp = format!("{SMALL}\n[bench_times]\nramp_up_degc_per_min = 0\n");
+    refused("ramp", &ramp, "`ramp_up_degc_per_min` in [bench_times] is 0 degC/min", &line(&ramp, "ramp_up"));
+    let circle = format!(
+        "{SMALL}\n[[order.precedence]]\nfirst = {{ channel = \"direct\" }}\nthen = {{ channel = \"risers\" }}\n\
+         [[order.precedence]]\nfirst = {{ module = \"Amber\", channel = \"risers\" }}\nthen = {{ channel = \"direct\" }}\n"
+    );
+    // Birch fits nowhere, so it is on no circle.
+    let words = "circle: Amber on risers before Amber on direct before Amber on risers";
+    refused("circle", &circle, words, &line(&circle, "[[order.precedence]]"));
+    let baseline = format!(
+        "{SMALL}\n[order]\nbaseline_module = \"Amber\"\nbaseline_channel = \"risers\"\n\
+         [[order.precedence]]\nfirst = {{ channel = \"direct\" }}\nthen = {{ channel = \"risers\" }}\n"
+    );
+    refused("baseline", &baseline, "go round in a circle", "plan.toml:");
+    let reference =
+        format!("{SMALL}\n[order]\nreference_every_jobs = 3\nreference = {{ module = \"Birch\" }}\n");
+    refused("reference", &reference, "no condition that is run", &line(&reference, "[order]"));
+}
+
+#[test]
+fn precedences_and_reference_jobs_shape_the_order() {
+    let folder = Folder::new();
+    let order = |text: &str| {
+        let path = folder.file("plan.toml", &format!("{SMALL}\n[order]\n{text}\n"));
+        json(&nightbench(folder.path(), &["preview", path.to_str().unwrap(), "--json"]))
+    };
+    for (first, then) in [("direct", "risers"), ("risers", "direct")] {
+        let preview = order(&format!(
+            "[[order.precedence]]\nfirst = {{ channel = \"{first}\" }}\nthen = {{ channel = \"{then}\" }}"
+        ));
+        let hands_on = preview["hands_on"].as_array().unwrap();
+        assert_eq!((&hands_on[0]["channel"], &hands_on[1]["channel"]), (&first.into(), &then.into()));
+    }
+    assert_eq!(order("")["jobs"], 8);
+    // The reference is measured again, and never more than two jobs pass without it.
+    let referenced = order("reference_every_jobs = 2\nreference = { channel = \"direct\", rate = 2133 }");
+    assert!(referenced["jobs"].as_u64().unwrap() >= 8 + 2, "{}", referenced["jobs"]);
+    let baseline = order("baseline_module = \"Amber\"\nbaseline_channel = \"risers\"");
+    assert_eq!(baseline["jobs"], 9, "the baseline's first job again at the end");
+    assert_eq!(baseline["hands_on_changes"], 3);
+}
+
+#[test]
+fn coverage_chooses_conditions_and_says_what_is_missing() {
+    let folder = Folder::new();
+    let pairs = format!("{SMALL}\n[coverage]\nkind = \"t-wise\"\nstrength = 2\n");
+    let path = folder.file("plan.toml", &pairs);
+    let path = path.to_str().unwrap();
+    let preview = json(&nightbench(folder.path(), &["preview", path, "--json"]));
+    // Amber alone fits: pairs of channel, rate and temperature need 4 of 8 conditions (the half fraction of 2^3).
+    assert_eq!(preview["conditions"], 4);
+    assert_eq!(preview["skipped"], 12);
+    let missing = preview["missing_combinations"].as_array().unwrap();
+    // Birch with each of two channels, two rates, two temperatures.
+    assert_eq!(missing.len(), 6, "{missing:?}");
+    let check = nightbench(folder.path(), &["check", path]);
+    assert_eq!(check.code, 0, "{}", check.err);
+    assert!(check.out.contains("6 combinations cannot be had"), "{}", check.out);
+    assert!(check.out.contains("module Birch, channel direct"), "{}", check.out);
+    let run = nightbench(folder.path(), &["run", path, "--into", "d", "--json"]);
+    assert!([0, 1].contains(&run.code), "{}", run.err);
+    assert_eq!(json(&run)["jobs"], 4);
+    let page = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
+    assert!(
+        page.contains("not needed to cover every combination of 2 factors"),
+        "left-out conditions keep their reason"
+    );
+}
+
+#[test]
+fn a_night_without_hands_runs_what_is_fitted_and_leaves_the_rest() {
+    let folder = Folder::new();
+    let night = format!(
+        "{}\n[order]\nnight_only = true\nfitted_module = \"Amber\"\nfitted_channel = \"risers\"\n",
+        SMALL.replace("minimum = 0.2\n", "minimum = 0.01\n").replace("minimum = 8.0", "minimum = 0.1")
+    );
+    let path = folder.file("plan.toml", &night);
+    let path = path.to_str().unwrap();
+    let preview = nightbench(folder.path(), &["preview", path]);
+    assert!(preview.out.contains("left out 4: needs hands"), "{}", preview.out);
+    let run = nightbench(folder.path(), &["run", path, "--into", "d", "--json"]);
+    assert_eq!(run.code, 0, "all that needs no hands was done and passes: {} {}", run.out, run.err);
+    let summary = json(&run);
+    assert_eq!((&summary["jobs"], &summary["not_measured"]), (&4.into(), &0.into()));
+    let both = night.replace("night_only = true\n", "");
+    let path = folder.file("plan.toml", &both);
+    let refused = nightbench(folder.path(), &["check", path.to_str().unwrap()]);
+    assert_eq!(refused.code, 2);
+    assert!(refused.err.contains("add `night_only = true`"), "{}", refused.err);
+}
+
+#[test]
+fn a_dry_run_shows_the_bench_hours_of_the_night() {
+    let folder = Folder::new();
+    // Two setups of two temperatures with soaks of two hours: about nine bench hours.
+    let path = folder.file("plan.toml", &format!("{SMALL}\n[bench_times]\nsoak_s = 7200\n"));
+    let path = path.to_str().unwrap();
+    let planned = number(&json(&nightbench(folder.path(), &["preview", path, "--json"]))["hours"]["total"]);
+    assert!(planned > 8.0, "{planned}");
+    let part = nightbench(folder.path(), &["run", path, "--into", "d", "--only", "channel=direct"]);
+    assert!([0, 1].contains(&part.code), "{}", part.err);
+    let half = json(&nightbench(folder.path(), &["status", "d", "--json"]));
+    let (done, left) = (number(&half["bench_hours"]), number(&half["bench_hours_left"]));
+    assert!(
+        done > 4.0 && left > 4.0 && (done + left - planned).abs() < 0.05 * planned,
+        "{done} + {left}, {planned}"
+    );
+    assert!(half["finish"]["p50"].as_str().unwrap().starts_with("day 1, "), "{half}");
+    let run = nightbench(folder.path(), &["run", path, "--into", "d", "--json"]);
+    let hours = number(&json(&run)["bench_hours"]);
+    assert!((hours - planned).abs() < 0.02 * planned, "{hours} h run, {planned} h planned");
+    let words = nightbench(folder.path(), &["run", path, "--into", "d"]);
+    assert!(words.out.contains("bench time: "), "{}", words.out);
+    let status = nightbench(folder.path(), &["status", "d"]);
+    assert!(status.out.contains("of bench time") && status.out.contains("complete"), "{}", status.out);
+    // The page's figure is the composed one.
+    let page = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
+    assert!(page.contains(&format!("{hours:.1}")), "no {hours:.1} h on the page");
+}
