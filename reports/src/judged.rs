@@ -1,5 +1,6 @@
 //! Judged results: what the page, the exports and the comparison are made from. Plain values, no logic.
 
+pub use crate::audit::Audit;
 pub use crate::statistics::conformity::Verdict;
 use plans::expand::Condition;
 use plans::plan::judge::{Limit, Metric};
@@ -44,6 +45,21 @@ pub struct JudgedMetric {
     pub jobs: u16,
     /// The verdict.
     pub verdict: Verdict,
+    /// More about the uncertainty.
+    pub parts: MetricParts,
+}
+
+/// More about a judged metric's uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+pub struct MetricParts {
+    /// Coverage factor k of U = k u.
+    pub k: f64,
+    /// Effective degrees of freedom; `None` = infinite.
+    pub degrees_of_freedom: Option<f64>,
+    /// Standard uncertainty of what another run of the same chip and delay line does not share, ps or mV.
+    pub independent: f64,
+    /// Its effective degrees of freedom; `None` = infinite.
+    pub independent_freedom: Option<f64>,
 }
 
 /// Width and height of every lane of one eye, for strips and distributions.
@@ -160,13 +176,19 @@ pub struct FailedTraining {
 }
 
 /// One line of an uncertainty budget.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct BudgetRow {
     /// Contribution.
     pub name: String,
     /// `A` (statistics of this run) or `B` (other knowledge).
     pub kind: char,
-    /// Standard uncertainty, ps or mV.
+    /// Standard uncertainty of the input quantity, in `input_unit`.
+    pub input: f64,
+    /// Its unit.
+    pub input_unit: String,
+    /// Sensitivity: ps or mV of the metric a unit of the input.
+    pub sensitivity: f64,
+    /// Standard uncertainty that it contributes (input x sensitivity), ps or mV.
     pub standard_uncertainty: f64,
     /// Degrees of freedom; `None` = infinite.
     pub degrees_of_freedom: Option<f64>,
@@ -285,6 +307,8 @@ pub struct JudgedRun {
     pub point_rule: PointRule,
     /// Release decision.
     pub release: Release,
+    /// Risks, distributions, effects and what else an auditor asks.
+    pub audit: Audit,
     /// Everyone who answered as the device, in order of appearance.
     pub identities: Vec<Identity>,
 }

@@ -9,9 +9,10 @@ use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarge
 use plans::expand::JobKeys;
 use plans::plan::matrix::Factor;
 use plans::results::JobResult;
+use runner::digests::CacheUse;
 use runner::execute::Executor;
 use runner::forecast::Forecast;
-use runner::judging::JudgedFolder;
+use runner::judging::{JudgedBy, JudgedFolder};
 use runner::plan_file::PlanFile;
 use runner::store::{Durability, JobRow, Meta, PackedJob, Store, Target};
 use std::collections::BTreeMap;
@@ -127,7 +128,7 @@ fn peak_mb() -> f64 {
 fn build(name: &str, dir: &Path, captures: usize) {
     let began = Instant::now();
     let reader = Store::open_read_only(dir).expect("a run folder");
-    let folder = JudgedFolder::read(dir, &reader).unwrap_or_else(|failure| {
+    let folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(CacheUse::Look)).unwrap_or_else(|failure| {
         eprintln!("{}", failure.words);
         std::process::exit(74)
     });

@@ -7,6 +7,7 @@ use crate::run_folder::store_failure;
 use crate::store::StoreReader;
 use plans::expand::{Selection, expand, short_key};
 use plans::plan::judge::Metric;
+use plans::plan::terms::Terms;
 use reports::judge::{Judge, picture};
 use reports::judged::EyePicture;
 use reports::page;
@@ -37,8 +38,9 @@ pub fn write(
     let judged = &folder.run.conditions[index];
     let expansion = expand(&folder.file.plan, &Selection::default());
     let mut judge = Judge::new(&folder.file.plan, &expansion, folder.facts.simulated);
-    judge.add(job, key, &result);
-    let mut alone = judge.finish();
+    judge.add_result(job, key, stored.row.plan_position, &result);
+    judge.seal();
+    let mut alone = judge.judge(&Terms::of(&folder.file.plan));
     let own = alone.conditions.swap_remove(index);
     let mut pictures = Vec::with_capacity(result.captures.len());
     for capture in &result.captures {

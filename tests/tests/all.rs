@@ -22,3 +22,4 @@ mod spd;
 mod store_examples;
 mod support;
 mod target;
+mod verdicts;

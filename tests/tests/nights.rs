@@ -8,6 +8,7 @@ use crate::faulty::{FaultyDriver, Mishaps, SEEDED_PANIC, Witness};
 use crate::rig::{Rig, Sitting, TINY, contents};
 use crate::support::Folder;
 use drivers::contract::{CancelToken, Driver};
+use plans::plan::terms::Terms;
 use plans::results::{JobOutcome, JobResult};
 use reports::judge::Judge;
 use runner::exit::Exit;
@@ -170,9 +171,10 @@ fn judge(
             }
             _ => {}
         }
-        judge.add(job, key, result);
+        judge.add_result(job, key, 0, result);
     }
-    for (index, condition) in (0..).zip(&judge.finish().conditions) {
+    judge.seal();
+    for (index, condition) in (0..).zip(&judge.judge(&Terms::of(plan)).conditions) {
         if condition.verdict.is_some() == spoiled.contains(&index) {
             return Err(format!(
                 "{}: verdict {:?} although {}",

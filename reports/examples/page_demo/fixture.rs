@@ -157,6 +157,7 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
                 vec!["the run is not complete".into()]
             },
         },
+        audit: Default::default(),
         identities: if ran { vec![identity()] } else { Vec::new() },
         conditions,
         left_out,
@@ -284,6 +285,7 @@ fn metric(metric: Metric, values: &LaneValues, limit: f64, uncertainty: f64) -> 
         off_centre: false,
         jobs: 1,
         verdict,
+        parts: Default::default(),
     }
 }
 
@@ -374,6 +376,7 @@ fn budget(metric: Metric) -> Budget {
                 degrees_of_freedom: *freedom,
                 share: *share,
                 source: source.to_string(),
+                ..BudgetRow::default()
             })
             .collect(),
         combined: 2.1,
@@ -406,6 +409,7 @@ fn facts(run: &JudgedRun, kind: Kind) -> RunFacts {
         unit,
         rates: Vec::new(),
         source: "budget of the Kestrel receiver, invented for this demonstration".into(),
+        mask: None,
     };
     let model =
         [("board trace length", 0.062, "m"), ("riser delay", 1.1e-10, "s"), ("driver jitter", 1.9, "ps")];

@@ -1,10 +1,13 @@
 //! The picture of a captured eye: error classes of every point, and the outlines of worst lane and all lanes.
 
 use super::details::details;
+use crate::audit::ExtrapolationNote;
 use crate::eye::contour::{Outline, outline};
 use crate::eye::counts::{CaptureView, CountError};
+use crate::eye::extrapolation::extrapolate;
 use crate::eye::together::common_map;
 use crate::judged::EyePicture;
+use plans::plan::presets::DDR4_MASK_BER;
 use plans::results::{Capture, LanePoint, Point};
 use std::collections::BTreeSet;
 use std::fmt::Write;
@@ -79,4 +82,31 @@ fn dots(points: &BTreeSet<Point>) -> String {
         let _ = write!(path, "M{} {}h0", point.tap, point.vref);
     }
     path
+}
+
+/// A lane's eye at the bit error ratio that a write mask is defined for: information beside the verdict, which rests
+/// on counted errors. `None` where the operating point fails or the counts contradict themselves.
+pub fn extrapolated(
+    capture: &Capture,
+    condition: &str,
+    lane: u16,
+    mask: (f64, f64),
+) -> Option<ExtrapolationNote> {
+    let view = CaptureView::new(capture).ok()?;
+    let index = capture.lanes.iter().position(|known| *known == lane)?;
+    let found = extrapolate(&view, index, DDR4_MASK_BER)?;
+    let grid = capture.grid;
+    Some(ExtrapolationNote {
+        condition: condition.into(),
+        eye: capture.eye,
+        lane,
+        target_ber: DDR4_MASK_BER,
+        width_ps: found.width.map(|width| width.half.position * grid.tap_step.0),
+        height_mv: found.height.map(|height| height.half.position * grid.vref_step.0),
+        differences: (
+            found.width.and_then(|width| width.difference).map(|steps| steps * grid.tap_step.0),
+            found.height.and_then(|height| height.difference).map(|steps| steps * grid.vref_step.0),
+        ),
+        mask,
+    })
 }

@@ -20,6 +20,7 @@ mod summary;
 mod tables;
 mod timeline;
 mod trends;
+mod verdicts;
 mod wanted;
 mod words;
 
@@ -137,6 +138,7 @@ struct Page<'a> {
     notes: Vec<notes::NoteRow>,
     training: tables::TrainingView,
     not_run: tables::NotRunView,
+    annex: verdicts::Annex,
     budgets: Vec<tables::BudgetView>,
     limits: Vec<tables::LimitRow>,
     rule_words: &'a str,
@@ -214,6 +216,7 @@ pub fn build(
         conditions: tables::conditions(run, &listed, &carded, &anchors, &reviewed),
         training: tables::training(run, &shown, &anchors, options.most_lines),
         not_run: tables::not_run(run, facts, options.most_lines),
+        annex: verdicts::annex(run, simulated),
         budgets: run.budgets.iter().map(tables::budget).collect(),
         limits: facts.limits.iter().map(tables::limit).collect(),
         rule_words: &run.rule_words,
@@ -240,7 +243,7 @@ fn print_rules(facts: &RunFacts) -> String {
     )
 }
 
-const TEMPLATES: [(&str, &str); 8] = [
+const TEMPLATES: [(&str, &str); 9] = [
     ("eye.html", include_str!("eye.html")),
     ("page.html", include_str!("page.html")),
     ("macros.html", include_str!("macros.html")),
@@ -249,6 +252,7 @@ const TEMPLATES: [(&str, &str); 8] = [
     ("eyes.html", include_str!("eyes.html")),
     ("lists.html", include_str!("lists.html")),
     ("provenance.html", include_str!("provenance.html")),
+    ("verdicts.html", include_str!("verdicts.html")),
 ];
 
 fn render(name: &str, page: &impl Serialize) -> Result<String, PageError> {

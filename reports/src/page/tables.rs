@@ -333,6 +333,8 @@ fn rows(map: BTreeMap<String, (usize, Vec<String>)>) -> Vec<ReasonRow> {
 pub(super) struct BudgetLine {
     pub name: String,
     pub kind: String,
+    pub input: String,
+    pub sensitivity: String,
     pub value: String,
     pub freedom: String,
     pub share: String,
@@ -364,6 +366,8 @@ pub(super) fn budget(budget: &Budget) -> BudgetView {
             .map(|row| BudgetLine {
                 name: row.name.clone(),
                 kind: row.kind.to_string(),
+                input: format!("{} {}", significant(row.input), row.input_unit),
+                sensitivity: significant(row.sensitivity),
                 value: plain(row.standard_uncertainty, 2),
                 freedom: freedom(row.degrees_of_freedom),
                 share: format!("{:.0} %", 100.0 * row.share),

@@ -1,8 +1,9 @@
 //! `export`: results as a table, as JSON lines or as test results, written piece by piece.
 
 use crate::cli::ExportFormat;
+use crate::digests::CacheUse;
 use crate::exit::{Exit, Failure, Outcome};
-use crate::judging::JudgedFolder;
+use crate::judging::{JudgedBy, JudgedFolder};
 use crate::run_folder::store_failure;
 use crate::store::{Attempts, Store, StoreReader};
 use crate::terminal::Terminal;
@@ -20,7 +21,7 @@ pub fn export(
     only: &[String],
 ) -> Outcome {
     let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
-    let mut folder = JudgedFolder::read(dir, &reader)?;
+    let mut folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(CacheUse::Look))?;
     let selection = Selection::read(&folder.file.plan, only).map_err(Failure::invalid)?;
     let selected = |condition: &_| selection.contains(condition);
     folder.run.left_out.retain(|left_out| selected(&left_out.condition));

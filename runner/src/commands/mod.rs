@@ -3,6 +3,7 @@
 mod bench;
 mod channel;
 mod check;
+mod compare;
 mod export;
 mod merge;
 mod module;
@@ -10,6 +11,7 @@ mod preview;
 mod report;
 mod run;
 mod status;
+mod study;
 
 use crate::cli::{Cli, Command};
 use crate::exit::Exit;
@@ -31,7 +33,9 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::Channel(arguments) => channel::channel(&terminal, &arguments),
         Command::Run(arguments) => run::run(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
-        Command::Report { dir, eye, json } => report::report(&terminal, &dir, eye.as_deref(), json.json),
+        Command::Report(arguments) => report::report(&terminal, &arguments),
+        Command::Study { dir, json } => study::study(&terminal, &dir, json.json),
+        Command::Compare(arguments) => compare::compare(&terminal, &arguments),
         Command::Merge { out, parts, json } => merge::merge(&terminal, &out, &parts, json.json),
         Command::Export { dir, format, out, only } => {
             export::export(&terminal, &dir, format, out.as_deref(), &only.only)

@@ -3,12 +3,13 @@
 use crate::again::{Choice, choose};
 use crate::bench_clock::BenchClock;
 use crate::cli::RunArguments;
+use crate::digests::CacheUse;
 use crate::execute::Executor;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::fitted::check_fittings;
 use crate::folder_facts::{PlanSize, keep_shard};
 use crate::forecast::Forecast;
-use crate::judging::{JudgedFolder, worst};
+use crate::judging::{JudgedBy, JudgedFolder, worst};
 use crate::night::{Night, Todo, simulate};
 use crate::plan_file::PlanFile;
 use crate::progress::Progress;
@@ -17,11 +18,13 @@ use crate::run_folder::{open_for, open_on, store_failure};
 use crate::shard::{Shard, split};
 use crate::signals::Watch;
 use crate::store::{Holder, LimitSet, Store, utc_text};
+use crate::term_sets;
 use crate::terminal::{Terminal, duration, table};
 use drivers::contract::{CancelToken, Driver};
 use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
 use plans::expand::{JobKeys, Selection};
 use plans::plan::Plan;
+use plans::plan::terms::Terms;
 use reports::judge::every_verdict_passes;
 use reports::judged::Verdict;
 use std::collections::HashMap;
@@ -64,6 +67,8 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         },
         dir.display()
     ));
+    // A study that is not there is found out before anything is measured.
+    let terms = term_sets::resolve(Terms::of(plan), arguments.plan.parent())?;
     let bench = match &arguments.bench {
         Some(path) => {
             Some(crate::bench_run::BenchSession::prepare(terminal, path, &file, &forecast, &keys, &dir)?)
@@ -98,7 +103,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         None => selected.iter().filter(|todo| !done_keys.contains(&todo.key)).copied().collect(),
     };
     refuse_without_room(plan, &todo, &dir)?;
-    remember(&mut store, &file, places, &forecast)?;
+    remember(&mut store, &file, &terms, places, &forecast)?;
     if let Some(shard) = arguments.shard {
         keep_shard(&mut store, &shard.to_string())?;
     }
@@ -157,7 +162,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let on_bench = ran?;
     let stopped = watch.exit();
     log(&mut store, if stopped.is_some() { "stopped by a signal" } else { "run ended" }, "")?;
-    let folder = JudgedFolder::read(&dir, store.reader())?;
+    let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
     store.close().map_err(|error| store_failure(&error))?;
     if arguments.json.json {
@@ -260,6 +265,7 @@ fn log_start(store: &mut Store, todo: &[Todo], done_before: usize) -> Result<(),
 fn remember(
     store: &mut Store,
     file: &PlanFile,
+    terms: &Terms,
     places: Vec<([u8; 32], u64)>,
     forecast: &Forecast,
 ) -> Result<(), Failure> {
@@ -272,7 +278,11 @@ fn remember(
     }
     PlanSize::new(&file.text, forecast).keep(store)?;
     let fresh = store.reader().done_keys().map_err(|error| store_failure(&error))?.is_empty();
-    let limits_text = format!("{:?} {:?}", file.plan.limits, file.plan.decision);
+    let (known, _) = term_sets::recorded(store.reader(), &file.plan)?;
+    if known.iter().any(|set| set.terms == *terms) {
+        return Ok(());
+    }
+    let limits_text = term_sets::recorded_text("the plan", terms);
     store
         .record_limits(&LimitSet { limits_text, agreed_before_measuring: fresh, recorded_utc: utc })
         .map_err(|error| store_failure(&error))

@@ -38,7 +38,7 @@ pub use lock::{Holder, utc_text};
 pub use notes::GivenUp;
 pub use packing::{PackingError, pack_visits, unpack_visits};
 pub use reader::{Attempts, Jobs, Progress, StoreReader};
-pub use rows::{JobKey, JobRow, LimitSet, Meta, PackedJob, Reading, StoredJob, Target, hex};
+pub use rows::{JobKey, JobRow, LimitSet, Meta, PackedCounts, PackedJob, Reading, StoredJob, Target, hex};
 pub use schema::FORMAT_VERSION;
 
 use disk::Ballast;

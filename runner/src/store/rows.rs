@@ -154,6 +154,33 @@ pub struct PackedJob {
     pub(super) readings: Vec<Reading>,
 }
 
+/// The trainings and captures of a job, packed: unpacking may be done on any thread.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PackedCounts {
+    pub(super) trainings: Vec<PackedTraining>,
+    pub(super) captures: Vec<PackedCapture>,
+}
+
+impl PackedCounts {
+    /// The training attempts, in order.
+    ///
+    /// # Errors
+    /// What is wrong with the stored bytes, in words.
+    pub fn trainings(&self) -> Result<Vec<TrainingResult>, String> {
+        self.trainings.iter().map(|packed| PackedTraining::unpack(&packed.detail)).collect()
+    }
+
+    /// The captures.
+    ///
+    /// # Errors
+    /// What is wrong with the stored bytes, in words.
+    pub fn captures(&self) -> Result<Vec<Capture>, String> {
+        let unpack =
+            |packed: &PackedCapture| packed.unpack().map_err(|words| format!("{}: {words}", packed.eye));
+        self.captures.iter().map(unpack).collect()
+    }
+}
+
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct PackedTraining {
     pub passed: bool,
