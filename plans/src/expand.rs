@@ -469,6 +469,25 @@ impl<'p> JobKeys<'p> {
         changes
     }
 
+    /// What a condition is, in its canonical text, without some factors: two runs' conditions with the same text were
+    /// measured under the same circumstances.
+    pub fn condition_text(&self, condition: &Condition, without: &[Factor]) -> String {
+        let mut text = String::new();
+        for ((_, factor), (names, level)) in Factor::ALL.iter().zip(self.levels.iter().zip(condition.levels))
+        {
+            if !without.contains(factor) {
+                text.push_str(&names[usize::from(level)]);
+            }
+            text.push('\0');
+        }
+        text
+    }
+
+    /// Canonical texts of what holds for every job, by name.
+    pub fn settings(&self) -> &[(&'static str, String)] {
+        &self.settings
+    }
+
     /// The plan the keys belong to.
     pub fn plan(&self) -> &'p Plan {
         self.plan

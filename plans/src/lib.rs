@@ -1,5 +1,6 @@
 //! Units, plan vocabulary, matrix, order and result values: pure, no input or output.
 
+pub mod bench_file;
 pub mod capture_cost;
 pub mod expand;
 pub mod eye_confidence;

@@ -1,5 +1,6 @@
 //! Judged results: what the page, the exports and the comparison are made from. Plain values, no logic.
 
+pub use crate::audit::Audit;
 pub use crate::statistics::conformity::Verdict;
 use plans::expand::Condition;
 use plans::plan::judge::{Limit, Metric};
@@ -44,6 +45,21 @@ pub struct JudgedMetric {
     pub jobs: u16,
     /// The verdict.
     pub verdict: Verdict,
+    /// More about the uncertainty.
+    pub parts: MetricParts,
+}
+
+/// More about a judged metric's uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+pub struct MetricParts {
+    /// Coverage factor k of U = k u.
+    pub k: f64,
+    /// Effective degrees of freedom; `None` = infinite.
+    pub degrees_of_freedom: Option<f64>,
+    /// Standard uncertainty of what another run of the same chip and delay line does not share, ps or mV.
+    pub independent: f64,
+    /// Its effective degrees of freedom; `None` = infinite.
+    pub independent_freedom: Option<f64>,
 }
 
 /// Width and height of every lane of one eye, for strips and distributions.
@@ -57,6 +73,10 @@ pub struct LaneValues {
     pub width_ps: Vec<f32>,
     /// Height at the operating tap, mV; mean over jobs.
     pub height_mv: Vec<f32>,
+    /// Centre of the eye as seen from the operating point, (right - left) / 2, ps; mean over open lanes and jobs.
+    pub centre_ps: Option<f32>,
+    /// The same upwards, (up - down) / 2, mV.
+    pub centre_mv: Option<f32>,
 }
 
 /// One job of a condition, as the lists show it.
@@ -72,6 +92,8 @@ pub struct JobNote {
     pub start: u16,
     /// Training passed?
     pub trained: bool,
+    /// A valid result: eyes were captured or training failed; false after a fault.
+    pub valid: bool,
     /// Failed training stage and lanes in words, or why it was not measured; empty when all went well.
     pub trouble: String,
     /// Temperature achieved, degC.
@@ -154,13 +176,19 @@ pub struct FailedTraining {
 }
 
 /// One line of an uncertainty budget.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct BudgetRow {
     /// Contribution.
     pub name: String,
     /// `A` (statistics of this run) or `B` (other knowledge).
     pub kind: char,
-    /// Standard uncertainty, ps or mV.
+    /// Standard uncertainty of the input quantity, in `input_unit`.
+    pub input: f64,
+    /// Its unit.
+    pub input_unit: String,
+    /// Sensitivity: ps or mV of the metric a unit of the input.
+    pub sensitivity: f64,
+    /// Standard uncertainty that it contributes (input x sensitivity), ps or mV.
     pub standard_uncertainty: f64,
     /// Degrees of freedom; `None` = infinite.
     pub degrees_of_freedom: Option<f64>,
@@ -279,6 +307,8 @@ pub struct JudgedRun {
     pub point_rule: PointRule,
     /// Release decision.
     pub release: Release,
+    /// Risks, distributions, effects and what else an auditor asks.
+    pub audit: Audit,
     /// Everyone who answered as the device, in order of appearance.
     pub identities: Vec<Identity>,
 }
@@ -286,17 +316,23 @@ pub struct JudgedRun {
 /// An eye to be drawn: one byte a point, plus outlines.
 #[derive(Debug, Clone, PartialEq)]
 pub struct EyePicture {
+    /// Key of the job that captured it; empty where it is not known.
+    pub job: String,
     /// Which eye.
     pub eye: EyeName,
     /// Its axes.
     pub grid: Grid,
     /// Worst bit error ratio over the lanes at each point, row by row from Vref step 0, in classes:
-    /// 0 = no error in any lane, k = a ratio of at least 10^(k - 1) / `clean_bits`; 255 = not measured.
+    /// 0 = no error in any lane, k = a ratio of at least 10^(k - 1) / `clean_bits`; 253 = inferred to fail in a lane,
+    /// 254 = inferred to pass in every lane, 255 = neither measured nor inferred.
     pub classes: Vec<u8>,
     /// SVG path of the worst lane's outline, in tap and Vref-step units (Vref upwards).
     pub worst_lane_path: String,
     /// SVG path of the outline common to all lanes.
     pub all_lanes_path: String,
+    /// SVG path of dots at the rim points of the two outlines that were inferred, not measured; empty if all were
+    /// measured.
+    pub inferred_path: String,
     /// The worst lane (DQ).
     pub worst_lane: u16,
     /// Operating point of the worst lane.
@@ -406,6 +442,59 @@ pub struct Equipment {
     pub calibration_due: Option<String>,
 }
 
+/// One job on the run's time line, hours since the run began.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TimelineStep {
+    /// Index of its condition.
+    pub condition: usize,
+    /// The job's key.
+    pub key: String,
+    /// Begin of the change-over before it, h.
+    pub from_h: f64,
+    /// Begin of the job itself, h.
+    pub begin_h: f64,
+    /// Its end, h.
+    pub end_h: f64,
+    /// Something was fitted by hand before it.
+    pub hands_on: bool,
+    /// Temperature asked for, degC.
+    pub set_degc: f64,
+    /// Temperature achieved, degC; `None` where none was read.
+    pub achieved_degc: Option<f64>,
+    /// A fault: no valid measurement.
+    pub fault: bool,
+}
+
+/// An attempt that does not count any more.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Superseded {
+    /// Index of its condition.
+    pub condition: usize,
+    /// The job's key.
+    pub key: String,
+    /// Attempt, from 1.
+    pub attempt: u32,
+    /// Why it was measured again.
+    pub reason: String,
+}
+
+/// A reader's note on a condition or job: printed beside the verdict, never changing it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ReviewNote {
+    /// Index of the condition.
+    pub condition: usize,
+    /// The job's key, where the note is on one job.
+    pub job: Option<String>,
+    /// What is to be said.
+    pub reason: String,
+    /// A document or ticket it refers to.
+    pub reference: Option<String>,
+    /// Who says so.
+    pub author: String,
+    /// When, ISO 8601.
+    pub date: Option<String>,
+}
+
 /// Facts about the run that the page prints beside the judged results.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct RunFacts {
@@ -445,4 +534,17 @@ pub struct RunFacts {
     pub equipment: Vec<Equipment>,
     /// Lines of the run's log worth a reader's attention (faults, repeats, changes), with their time.
     pub log: Vec<(String, String)>,
+    /// The jobs in the order they ran.
+    #[serde(skip)]
+    pub timeline: Vec<TimelineStep>,
+    /// Where the hours of the time line come from; empty for clock time.
+    pub timeline_source: String,
+    /// Attempts that do not count any more.
+    #[serde(skip)]
+    pub superseded: Vec<Superseded>,
+    /// Notes of those who read the results.
+    #[serde(skip)]
+    pub notes: Vec<ReviewNote>,
+    /// Temperature at which training was done and then held, degC; `None` = trained at every condition.
+    pub held_degc: Option<f64>,
 }

@@ -1,5 +1,7 @@
 //! Eye metrics, statistics, uncertainty, verdicts and the report: pure.
 
+pub mod audit;
+pub mod comparison;
 pub mod export;
 pub mod eye;
 pub mod fitting;

@@ -33,6 +33,9 @@ pub enum Command {
     Preview {
         /// The plan (TOML).
         plan: PathBuf,
+        /// The bench (TOML): also prints every command in order, opening no connection.
+        #[arg(long, value_name = "BENCH")]
+        bench: Option<PathBuf>,
         /// Also write the whole fitting list as a printable page with check boxes and a timeline.
         #[arg(long, value_name = "FILE.html")]
         page: Option<PathBuf>,
@@ -54,13 +57,20 @@ pub enum Command {
         json: Json,
     },
     /// Rebuild DIR/report.html from the stored counts alone.
-    Report {
+    Report(ReportArguments),
+    /// Show what repeats and re-seats say about the measurement, as an uncertainty budget.
+    Study {
         /// The run folder.
         dir: PathBuf,
         /// Machine output.
         #[command(flatten)]
         json: Json,
     },
+    /// Look at a bench, or make it safe now.
+    #[command(subcommand)]
+    Bench(BenchCommand),
+    /// Has anything got worse since a baseline? Writes DIR/compare.html.
+    Compare(CompareArguments),
     /// Merge shards, or parts of a plan measured on several benches, into one run folder.
     Merge {
         /// The run folder to write: a new one, or one that an earlier merge began.
@@ -118,11 +128,29 @@ pub struct ChannelArguments {
     pub json: Json,
 }
 
+/// Commands about a bench.
+#[derive(Debug, Subcommand)]
+pub enum BenchCommand {
+    /// Are the instruments there, calibrated and within limits, and what is on right now? Switches nothing.
+    Check {
+        /// The bench (TOML).
+        bench: PathBuf,
+    },
+    /// Switch everything off, verified by measurement, from any state.
+    Safe {
+        /// The bench (TOML).
+        bench: PathBuf,
+    },
+}
+
 /// Arguments of `run`.
 #[derive(Debug, Args)]
 pub struct RunArguments {
     /// The plan (TOML).
     pub plan: PathBuf,
+    /// The bench (TOML) to measure on; without it the target is the simulated one.
+    #[arg(long, value_name = "BENCH")]
+    pub bench: Option<PathBuf>,
     /// Run folder; continued if it already has results. Default: runs/ and the plan's file name.
     #[arg(long, value_name = "DIR")]
     pub into: Option<PathBuf>,
@@ -144,6 +172,49 @@ pub struct RunArguments {
     /// Narrows the selection.
     #[command(flatten)]
     pub only: Only,
+    /// Machine output.
+    #[command(flatten)]
+    pub json: Json,
+}
+
+/// Arguments of `report`.
+#[derive(Debug, Args)]
+pub struct ReportArguments {
+    /// The run folder.
+    pub dir: PathBuf,
+    /// Judge by the [[limit]], [decision] and [[uncertainty]] of this file instead of the plan's; both are kept and shown.
+    #[arg(long, value_name = "FILE")]
+    pub limits: Option<PathBuf>,
+    /// Draw the eyes of this job instead (first digits of its key), into DIR/eye-KEY.html.
+    #[arg(long, value_name = "JOB")]
+    pub eye: Option<String>,
+    /// Fit every eye again instead of using what an earlier report found.
+    #[arg(long)]
+    pub afresh: bool,
+    /// Machine output.
+    #[command(flatten)]
+    pub json: Json,
+}
+
+/// Arguments of `compare`.
+#[derive(Debug, Args)]
+pub struct CompareArguments {
+    /// The run folder that is the baseline.
+    pub baseline: PathBuf,
+    /// The run folder in question.
+    pub dir: PathBuf,
+    /// Loss of margin along the delay axis that still counts as not worse, UI.
+    #[arg(long, value_name = "UI", default_value_t = 0.02)]
+    pub loss_ui: f64,
+    /// Loss of margin along the voltage axis that still counts as not worse, percent of VDDQ.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    pub loss_percent: f64,
+    /// Confidence of each answer; over all conditions the share of false ones is held to the rest.
+    #[arg(long, default_value_t = 0.95)]
+    pub confidence: f64,
+    /// Compare a simulated run with a measured one.
+    #[arg(long)]
+    pub simulated_with_measured: bool,
     /// Machine output.
     #[command(flatten)]
     pub json: Json,

@@ -55,6 +55,7 @@ pub struct Executor<'p> {
     shelf: Shelf,
     options: CaptureOptions,
     given_up: BTreeMap<Fitting, String>,
+    apply_limit: Duration,
 }
 
 impl<'p> Executor<'p> {
@@ -67,7 +68,13 @@ impl<'p> Executor<'p> {
             shelf: Shelf::new(plan),
             options: capture_options(plan),
             given_up: BTreeMap::new(),
+            apply_limit: CALL_LIMIT,
         }
+    }
+
+    /// Lets a condition take this long to be reached: a bench ramps and settles.
+    pub fn with_apply_limit(self, apply_limit: Duration) -> Executor<'p> {
+        Executor { apply_limit, ..self }
     }
 
     /// Fittings whose jobs are not measured, with the reason.
@@ -197,13 +204,14 @@ impl<'p> Executor<'p> {
         result: &mut JobResult,
     ) -> Result<(), DriverError> {
         let call = || Call::within(CALL_LIMIT, cancel);
+        let reach = || Call::within(self.apply_limit, cancel);
         let begin = driver.elapsed().0;
         let held = self.held_setting(setting);
-        let first: Readback = driver.apply(held.as_ref().unwrap_or(setting), &call())?;
+        let first: Readback = driver.apply(held.as_ref().unwrap_or(setting), &reach())?;
         result.readback = Some(first);
         result.identity = driver.identity(&call())?;
         let request = self.training_request();
-        let training: TrainingResult = driver.train(&request, &call())?;
+        let training: TrainingResult = driver.train(&request, &reach())?;
         let trained = training.passed;
         let settings = training.eyes.clone();
         result.trainings.push(training);
@@ -213,7 +221,7 @@ impl<'p> Executor<'p> {
             return Ok(());
         }
         if held.is_some() {
-            result.readback = Some(driver.apply(setting, &call())?);
+            result.readback = Some(driver.apply(setting, &reach())?);
             driver.restore(&settings, &call())?;
         }
         let before = driver.elapsed().0;

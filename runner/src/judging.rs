@@ -1,20 +1,32 @@
 //! From a run folder to its judged results and its page: everything comes from the store.
 
 use crate::bench_clock::BenchClock;
+use crate::digests::{CacheUse, DigestedFolder, each_digest};
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
+use crate::notes;
 use crate::plan_file::PlanFile;
 use crate::run_folder::store_failure;
-use crate::store::{Attempts, StoreReader, Target};
+use crate::store::{Attempts, Meta, Store, StoreReader, Target};
+use crate::term_sets::{self, NamedTerms};
+use crate::timeline::{Ran, compose};
 use drivers::simulated::assembly;
+use drivers::simulated::physics::Mark;
 use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::{Job, JobKeys};
+use plans::expand::{Condition, Expansion, Job, JobKeys, short_key};
 use plans::order::Hours;
-use plans::plan::judge::Metric;
+use plans::plan::Plan;
+use plans::plan::judge::{Limit, Metric};
+use plans::plan::measure::TrainingPolicy;
+use plans::plan::terms::Terms;
 use plans::plan::text::lane_list;
 use plans::results::EyeName;
-use reports::judge::{Judge, picture};
-use reports::judged::{EyePicture, JudgedRun, ModelEntry, RunFacts, TestedItem};
+use reports::audit::{LimitSetNote, SetChange};
+use reports::judge::study::MetricStudy;
+use reports::judge::{JobFacts, Judge, Series, extrapolated, picture, reference_condition};
+use reports::judged::{
+    Equipment, EyePicture, JudgedMetric, JudgedRun, ModelEntry, RunFacts, Superseded, TestedItem,
+};
 use reports::page;
 use serde_json::json;
 use sha2::{Digest, Sha256};
@@ -26,6 +38,9 @@ const MOST_PICTURES: usize = 24;
 /// Most eyes drawn as outlines on a page.
 const MOST_OUTLINES: usize = 200;
 
+/// Most masks seen at the bit error ratio they are defined for.
+const MOST_EXTRAPOLATIONS: usize = 24;
+
 /// A run folder, judged.
 pub struct JudgedFolder {
     /// The plan as stored.
@@ -34,58 +49,194 @@ pub struct JudgedFolder {
     pub run: JudgedRun,
     /// Facts printed beside them.
     pub facts: RunFacts,
+    /// The plan's jobs by key.
+    pub jobs: HashMap<[u8; 32], Job>,
     /// Bench hours of a simulated run by kind, composed in the plan's order.
     pub hours: Option<Hours>,
     /// Key of the first counting job of each condition, for its pictures.
     keys: Vec<Option<[u8; 32]>>,
 }
 
-impl JudgedFolder {
-    /// Judges everything in a run folder by the plan stored in it.
-    ///
-    /// # Errors
-    /// Exit 74: the store cannot be read.
-    pub fn read(dir: &Path, reader: &StoreReader) -> Result<JudgedFolder, Failure> {
-        let meta = reader.meta().map_err(|error| store_failure(&error))?;
-        let origin = format!("plan stored in {}", dir.display());
-        let file = PlanFile::from_text(meta.plan_text.clone(), &origin, false)
-            .map_err(|failure| Failure::new(Exit::Store, failure.words))?;
-        let forecast = Forecast::new(&file.plan, &[])?;
-        let simulated = meta.target == Target::Simulated;
-        let keys = JobKeys::new(&file.plan, MODEL_VERSION);
-        let jobs: HashMap<[u8; 32], Job> = forecast
-            .jobs
-            .iter()
-            .map(|job| (keys.key(&forecast.expansion.conditions[job.condition as usize], job), *job))
-            .collect();
-        let mut judge = Judge::new(&file.plan, &forecast.expansion, simulated);
-        let mut first_keys = vec![None; forecast.expansion.conditions.len()];
-        let mut seconds = 0.0;
-        let mut clock = BenchClock::new(&file.plan, &forecast);
-        let mut ends: Option<(String, String)> = None;
-        for stored in reader.jobs(Attempts::Counting) {
-            let stored = stored.map_err(|error| store_failure(&error))?;
-            let Some(job) = jobs.get(&stored.row.key) else { continue };
-            let result = reader.result(&stored).map_err(|error| store_failure(&error))?;
-            judge.add(job, &stored.row.key, &result);
+/// What a folder is judged by.
+pub struct JudgedBy {
+    /// A set instead of the plan's own, with its name.
+    pub instead: Option<(String, Terms)>,
+    /// Also by every other set on record, for comparison.
+    pub all_sets: bool,
+    /// What may be done with the cache of digests.
+    pub cache: CacheUse,
+}
+
+impl JudgedBy {
+    /// The plan's own set.
+    pub fn plan(cache: CacheUse) -> JudgedBy {
+        JudgedBy { instead: None, all_sets: true, cache }
+    }
+}
+
+/// Jobs of a folder fed to a judge.
+struct Filled<'p> {
+    judge: Judge<'p>,
+    keys: Vec<Option<[u8; 32]>>,
+    seconds: f64,
+    ends: Option<(String, String)>,
+    /// Bench hours of a simulated run, composed in the plan's order.
+    hours: Option<Hours>,
+    jobs: HashMap<[u8; 32], Job>,
+    ran: Vec<Ran>,
+}
+
+fn plan_of(dir: &Path, meta: &Meta) -> Result<PlanFile, Failure> {
+    let origin = format!("plan stored in {}", dir.display());
+    PlanFile::from_text(meta.plan_text.clone(), &origin, false)
+        .map_err(|failure| Failure::new(Exit::Store, failure.words))
+}
+
+/// Feeds the counting jobs of a folder to a judge: all, or those of one condition (index).
+fn fill<'p>(
+    dir: &Path,
+    reader: &StoreReader,
+    plan: &'p Plan,
+    forecast: &'p Forecast,
+    limits: &[Limit],
+    cache: CacheUse,
+    only: Option<u32>,
+) -> Result<Filled<'p>, Failure> {
+    let simulated = reader.meta().map_err(|error| store_failure(&error))?.target == Target::Simulated;
+    let keys = JobKeys::new(plan, MODEL_VERSION);
+    let jobs: HashMap<[u8; 32], Job> = forecast
+        .jobs
+        .iter()
+        .map(|job| (keys.key(&forecast.expansion.conditions[job.condition as usize], job), *job))
+        .collect();
+    let mut judge = Judge::new(plan, &forecast.expansion, simulated);
+    let mut first_keys = vec![None; forecast.expansion.conditions.len()];
+    let mut seconds = 0.0;
+    let mut clock = BenchClock::new(plan, forecast);
+    let mut ends: Option<(String, String)> = None;
+    let mut ran = Vec::new();
+    let expansion = &forecast.expansion;
+    each_digest(
+        &DigestedFolder { dir, reader, limits, plan, expansion, cache_use: cache },
+        |stored| {
+            let job = *jobs.get(&stored.row.key)?;
+            only.is_none_or(|condition| condition == job.condition).then_some(job)
+        },
+        |stored, job, digest| {
+            let facts = JobFacts {
+                position: stored.row.plan_position,
+                outcome: &stored.outcome,
+                identity: &stored.identity,
+                readback: stored.readback.as_ref(),
+                times: stored.times,
+            };
+            ran.push(Ran::new(stored, job, forecast));
+            judge.add(job, &stored.row.key, &facts, digest);
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
-            clock.took(stored.row.plan_position, &result.outcome, result.times);
-            seconds += result.times.measuring_s + result.times.training_s;
+            clock.took(stored.row.plan_position, &stored.outcome, stored.times);
+            seconds += stored.times.measuring_s + stored.times.training_s;
             if !stored.row.started_utc.is_empty() {
                 let (start, end) = ends
                     .get_or_insert_with(|| (stored.row.started_utc.clone(), stored.row.ended_utc.clone()));
                 *start = start.clone().min(stored.row.started_utc.clone());
                 *end = end.clone().max(stored.row.ended_utc.clone());
             }
+        },
+    )?;
+    judge.seal();
+    // On a bench the clock on the wall says how long it took; a simulated run's time is composed.
+    let hours = if simulated && only.is_none() { Some(clock.observed()?.done.hours()) } else { None };
+    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran })
+}
+
+/// Studies the measurement of a run folder.
+///
+/// # Errors
+/// Exit 2: no such folder; exit 74: the store cannot be read.
+pub fn study_of(dir: &Path) -> Result<Vec<MetricStudy>, Failure> {
+    let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
+    let meta = reader.meta().map_err(|error| store_failure(&error))?;
+    let file = plan_of(dir, &meta)?;
+    let forecast = Forecast::new(&file.plan, &[])?;
+    let limits = &file.plan.limits;
+    let filled = fill(dir, &reader, &file.plan, &forecast, limits, CacheUse::Look, None)?;
+    Ok(filled.judge.study(&Terms::of(&file.plan)))
+}
+
+/// The reference condition's values in an earlier run folder, where it was measured alike.
+fn earlier_series(
+    folder: &str,
+    plan: &Plan,
+    expansion: &Expansion,
+    terms: &Terms,
+) -> Result<Vec<Series>, String> {
+    let Some(index) = reference_condition(plan, expansion) else { return Ok(Vec::new()) };
+    let dir = Path::new(folder);
+    let words = |failure: Failure| failure.words;
+    let reader = Store::open_read_only(dir).map_err(|error| error.to_string())?;
+    let meta = reader.meta().map_err(|error| error.to_string())?;
+    let file = plan_of(dir, &meta).map_err(words)?;
+    let forecast = Forecast::new(&file.plan, &[]).map_err(words)?;
+    let (own, other) = (JobKeys::new(plan, MODEL_VERSION), JobKeys::new(&file.plan, MODEL_VERSION));
+    let text = own.condition_text(&expansion.conditions[index], &[]);
+    let same = |condition: &Condition| other.condition_text(condition, &[]) == text;
+    let Some(index) = forecast.expansion.conditions.iter().position(same) else {
+        return Err("it never measured the reference condition".into());
+    };
+    let filled = fill(dir, &reader, &file.plan, &forecast, &terms.limits, CacheUse::Look, Some(index as u32))
+        .map_err(words)?;
+    Ok(filled.judge.series(index as u32, terms))
+}
+
+impl JudgedFolder {
+    /// Judges everything in a run folder.
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be read.
+    pub fn read(dir: &Path, reader: &StoreReader, by: JudgedBy) -> Result<JudgedFolder, Failure> {
+        let meta = reader.meta().map_err(|error| store_failure(&error))?;
+        let file = plan_of(dir, &meta)?;
+        let forecast = Forecast::new(&file.plan, &[])?;
+        let simulated = meta.target == Target::Simulated;
+        let (recorded, mut words) = term_sets::recorded(reader, &file.plan)?;
+        let own = term_sets::of_plan(&file.plan, &recorded, dir)?;
+        let (name, terms) = by.instead.unwrap_or_else(|| ("the plan".into(), own.clone()));
+        let mut sets: Vec<NamedTerms> = if by.all_sets { recorded } else { Vec::new() };
+        for (name, known) in [(&name, &terms), (&"the plan".to_string(), &own)] {
+            if !sets.iter().any(|set| set.terms == *known) {
+                sets.push(NamedTerms {
+                    name: name.clone(),
+                    recorded: String::new(),
+                    agreed_before: false,
+                    terms: known.clone(),
+                });
+            }
         }
-        // On a bench the clock on the wall says how long it took; a simulated run's time is composed.
-        let hours = if simulated { Some(clock.observed()?.done.hours()) } else { None };
+        let limits: Vec<Limit> = sets.iter().flat_map(|set| set.terms.limits.iter().cloned()).collect();
+        let mut filled = fill(dir, reader, &file.plan, &forecast, &limits, by.cache, None)?;
+        let mut earlier = Vec::new();
+        let reference = file.plan.wishes.reference.as_ref();
+        for folder in reference.iter().flat_map(|reference| &reference.earlier) {
+            match earlier_series(folder, &file.plan, &forecast.expansion, &terms) {
+                Ok(series) => earlier.extend(series),
+                Err(error) => words.push(format!("the earlier run folder {folder} is left out: {error}")),
+            }
+        }
+        filled.judge.set_earlier(earlier);
+        let mut run = filled.judge.judge(&terms);
+        run.audit.words.extend(words);
+        if by.all_sets {
+            compare_sets(&mut run, &filled.judge, &terms, &sets, simulated);
+        }
+        let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
+        let (hours, jobs, ran) = (filled.hours, filled.jobs, filled.ran);
+        let keys = JobKeys::new(&file.plan, MODEL_VERSION);
         let plan_hash = sha256(&meta.plan_text);
-        let run = judge.finish();
         let report_id = {
             let words = format!("{plan_hash} {} {} {}", meta.seed, run.jobs_done, MODEL_VERSION);
             format!("NB-{}", &sha256(&words)[..12])
         };
+        let (timeline, timeline_source) = compose(ran, &meta.target, &forecast, &keys);
         let facts = RunFacts {
             title: file.plan.title.clone(),
             purpose: file.plan.purpose.clone(),
@@ -104,12 +255,55 @@ impl JudgedFolder {
             ended_utc: ends.map(|(_, end)| end),
             bench_hours: hours.map_or(seconds / 3600.0, |hours| hours.total - hours.waiting),
             model: if simulated { model_entries(&file) } else { Vec::new() },
-            limits: file.plan.limits.clone(),
+            limits: terms.limits.clone(),
             items: tested_items(&file),
-            equipment: Vec::new(),
+            equipment: equipment(reader)?,
             log: log_lines(reader, simulated)?,
+            timeline,
+            timeline_source,
+            superseded: superseded(reader, &jobs)?,
+            notes: notes::read(dir, &jobs)?,
+            held_degc: match file.plan.training.policy {
+                TrainingPolicy::Held { temperature, .. } => Some(temperature),
+                TrainingPolicy::EveryCondition => None,
+            },
         };
-        Ok(JudgedFolder { file, run, facts, hours, keys: first_keys })
+        let mut folder = JudgedFolder { file, run, facts, hours, jobs, keys: first_keys };
+        folder.extrapolate(reader)?;
+        Ok(folder)
+    }
+
+    /// Sees the tightest masks at the bit error ratio that they are defined for.
+    fn extrapolate(&mut self, reader: &StoreReader) -> Result<(), Failure> {
+        let mut masks: Vec<(usize, JudgedMetric)> = Vec::new();
+        for (index, condition) in self.run.conditions.iter().enumerate() {
+            let found = condition.metrics.iter().filter(|metric| metric.metric == Metric::Mask);
+            masks.extend(found.map(|metric| (index, metric.clone())));
+        }
+        masks.sort_by(|a, b| a.1.margin.total_cmp(&b.1.margin));
+        for (index, metric) in masks.into_iter().take(MOST_EXTRAPOLATIONS) {
+            let Some(key) = self.keys[index] else { continue };
+            let Some(stored) = reader.job(&key).map_err(|error| store_failure(&error))? else { continue };
+            let condition = &self.run.conditions[index];
+            let rate = condition.condition.rate(&self.file.plan);
+            for capture in reader.captures(&stored).map_err(|error| store_failure(&error))? {
+                let capture = capture.map_err(|error| store_failure(&error))?;
+                let height = self.facts.limits.iter().find_map(|limit| {
+                    limit
+                        .mask
+                        .filter(|_| limit.applies(capture.eye.direction, rate))
+                        .map(|mask| mask.height_mv)
+                });
+                if capture.eye == metric.eye
+                    && let Some(height) = height
+                    && let Some(note) =
+                        extrapolated(&capture, &condition.name, metric.lane, (metric.limit, height))
+                {
+                    self.run.audit.extrapolations.push(note);
+                }
+            }
+        }
+        Ok(())
     }
 
     /// Writes DIR/report.html and returns its path.
@@ -140,7 +334,11 @@ impl JudgedFolder {
         Ok(path)
     }
 
-    fn picture(
+    /// The picture of an eye of a condition (index), where it was captured.
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be read.
+    pub fn picture(
         &self,
         reader: &StoreReader,
         index: usize,
@@ -159,7 +357,7 @@ impl JudgedFolder {
             if capture.eye == eye {
                 let lane = lane.or_else(|| capture.lanes.first().copied()).unwrap_or(0);
                 return picture(&capture, lane, mask)
-                    .map(Some)
+                    .map(|drawn| Some(EyePicture { job: short_key(&key), ..drawn }))
                     .map_err(|error| Failure::new(Exit::Store, error.to_string()));
             }
         }
@@ -184,13 +382,52 @@ impl JudgedFolder {
             "not_measured": run.not_measured,
             "worst": worst,
             "release": run.release,
+            "global_risk": run.audit.global_risks,
+            "headroom": run.audit.headroom,
+            "limit_sets": run.audit.limit_sets,
+            "suspect_jobs": run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0),
             "report": report.display().to_string(),
         })
     }
 }
 
+/// Judges by every other set on record and notes what differs.
+fn compare_sets(run: &mut JudgedRun, judge: &Judge<'_>, shown: &Terms, sets: &[NamedTerms], simulated: bool) {
+    let before = sets.iter().find(|set| set.agreed_before).or_else(|| sets.first());
+    for set in sets {
+        let other = (set.terms != *shown).then(|| judge.judge(&set.terms));
+        let judged = other.as_ref().unwrap_or(run);
+        let note = LimitSetNote {
+            name: set.name.clone(),
+            recorded: if simulated { String::new() } else { set.recorded.clone() },
+            agreed_before: set.agreed_before,
+            shown: set.terms == *shown,
+            rule: set.terms.decision.name.clone(),
+            verdicts: judged.verdicts,
+            not_measured: judged.not_measured,
+        };
+        let changes: Vec<SetChange> = match (&other, before) {
+            (Some(other), Some(before)) if before.terms == set.terms => other
+                .conditions
+                .iter()
+                .zip(&run.conditions)
+                .filter(|(before, shown)| before.verdict != shown.verdict)
+                .map(|(before, shown)| SetChange {
+                    condition: shown.name.clone(),
+                    before: before.verdict,
+                    shown: shown.verdict,
+                })
+                .collect(),
+            _ => Vec::new(),
+        };
+        run.audit.limit_sets.push(note);
+        run.audit.set_changes.extend(changes);
+    }
+    run.audit.set_changes.sort_by(|a, b| b.shown.cmp(&a.shown).then(a.condition.cmp(&b.condition)));
+}
+
 /// The condition that counts with the lowest conformance probability, and its deciding metric.
-pub fn worst(run: &JudgedRun) -> Option<(&str, &reports::judged::JudgedMetric)> {
+pub fn worst(run: &JudgedRun) -> Option<(&str, &JudgedMetric)> {
     run.conditions
         .iter()
         .filter(|condition| condition.verdict.is_some())
@@ -212,7 +449,7 @@ fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
     let Ok(parameters) = assembly::parameters(plan.interface.generation, &plan.model) else {
         return Vec::new();
     };
-    parameters
+    let mut entries: Vec<ModelEntry> = parameters
         .entries()
         .map(|entry| ModelEntry {
             name: entry.name.into(),
@@ -221,7 +458,26 @@ fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
             mark: entry.mark.text().into(),
             set_by_plan: plan.model.iter().any(|value| value.name == entry.name),
         })
-        .collect()
+        .collect();
+    // A module's or channel's own values stand behind the plan's.
+    let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
+    let channels = plan.matrix.channels.iter().map(|index| &plan.channels[*index]);
+    let own = modules
+        .map(|module| (&module.name, &module.overrides))
+        .chain(channels.map(|channel| (&channel.name, &channel.overrides)));
+    for (owner, values) in own {
+        for value in values {
+            let unit = entries.iter().find(|entry| entry.name == value.name).map(|entry| entry.unit.clone());
+            entries.push(ModelEntry {
+                name: format!("{} of {owner}", value.name),
+                value: value.value,
+                unit: unit.unwrap_or_default(),
+                mark: Mark::Given.text().into(),
+                set_by_plan: true,
+            });
+        }
+    }
+    entries
 }
 
 /// The chips, modules and channels that the matrix names.
@@ -259,6 +515,45 @@ fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
         item(&channel.name, format!("channel, {} riser(s){adapter}{measured}", channel.risers), None)
     });
     chips.chain(modules).chain(channels).collect()
+}
+
+/// Attempts that do not count any more; none are looked for where the counts show none.
+fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec<Superseded>, Failure> {
+    if reader.progress().map_err(|error| store_failure(&error))?.superseded == 0 {
+        return Ok(Vec::new());
+    }
+    let mut list = Vec::new();
+    for stored in reader.jobs(Attempts::All) {
+        let stored = stored.map_err(|error| store_failure(&error))?;
+        if let (Some(reason), Some(job)) = (stored.superseded, jobs.get(&stored.row.key)) {
+            list.push(Superseded {
+                condition: job.condition as usize,
+                key: short_key(&stored.row.key),
+                attempt: stored.attempt,
+                reason,
+            });
+        }
+    }
+    Ok(list)
+}
+
+/// Instruments as they answered, from the events of the latest run on a bench.
+fn equipment(reader: &StoreReader) -> Result<Vec<Equipment>, Failure> {
+    let mut list: Vec<Equipment> = Vec::new();
+    for event in reader.events().map_err(|error| store_failure(&error))? {
+        if event.kind != crate::bench_run::INSTRUMENT_EVENT {
+            continue;
+        }
+        let (role, rest) = event.text.split_once(": ").unwrap_or((event.text.as_str(), ""));
+        let (identification, due) = rest.rsplit_once("; calibration due ").unwrap_or((rest, ""));
+        list.retain(|known| known.role != role);
+        list.push(Equipment {
+            role: role.into(),
+            identification: identification.into(),
+            calibration_due: due.starts_with(|digit: char| digit.is_ascii_digit()).then(|| due.into()),
+        });
+    }
+    Ok(list)
 }
 
 /// Events worth a reader's attention; simulated runs carry no clock, so theirs have no time.

@@ -39,6 +39,9 @@ struct Finished {
     words: String,
 }
 
+/// Finished jobs a thread may have waiting for the store: enough to measure on while a transaction is written, few
+/// enough for memory (a job takes up to some 100 kB).
+const WAITING_A_THREAD: usize = 32;
 /// Longest a target may take to become safe.
 const SAFE_LIMIT: Duration = Duration::from_secs(30);
 /// How often a target is asked to become safe before a person must see to it.
@@ -103,12 +106,13 @@ pub fn simulate(
         .chunk_by(|a, b| a.job.condition == b.job.condition && a.job.mounting == b.job.mounting)
         .collect();
     let next = AtomicUsize::new(0);
-    let (sender, receiver) = sync_channel::<Result<Finished, Failure>>(2 * threads);
+    let (sender, receiver) = sync_channel::<Result<Finished, Failure>>(WAITING_A_THREAD * threads);
     let mut done = 0;
     let mut outcome = Ok(());
+    let mut panicked = None;
     std::thread::scope(|scope| {
         let (pool, groups, next, unsafe_now) = (&pool, &groups, &next, &unsafe_now);
-        scope.spawn(move || {
+        let workers = scope.spawn(move || {
             pool.broadcast(|_| {
                 let mut target = MadeSafe { driver: open(), failed: unsafe_now };
                 // Groups are taken in the plan's order, so that an interrupted run has its first part whole.
@@ -161,6 +165,7 @@ pub fn simulate(
         }
         // Workers may still be sending: drain, so that none waits for ever.
         drop(receiver);
+        panicked = workers.join().err();
     });
     let written = store.commit().map_err(|error| store_failure(&error));
     if let Some(words) = unsafe_now.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
@@ -170,6 +175,10 @@ pub fn simulate(
                 "a target could not be made safe: {words}. Switch it off by hand before anything is touched"
             ),
         ));
+    }
+    if let Some(panic) = panicked {
+        // A fault of the program: what is finished is stored and every target safe; now it may show.
+        std::panic::resume_unwind(panic);
     }
     outcome?;
     written?;
@@ -209,7 +218,8 @@ fn finished(plan: &Plan, todo: &Todo, mut result: JobResult) -> Result<Finished,
     })
 }
 
-fn row(plan: &Plan, todo: &Todo) -> JobRow {
+/// A job's row, without a clock.
+pub(crate) fn row(plan: &Plan, todo: &Todo) -> JobRow {
     let condition = &todo.condition;
     let name = |factor: Factor| plan.level_name(factor, condition.level(factor));
     JobRow {

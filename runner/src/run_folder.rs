@@ -27,20 +27,28 @@ pub fn store_failure(error: &StoreError) -> Failure {
 /// Exit 2 when the folder belongs to another seed or target, or measured something else under the same names;
 /// exit 74 for the store.
 pub fn open_for(dir: &Path, file: &PlanFile, seed: u64) -> Result<Store, Failure> {
+    open_on(dir, file, seed, Target::Simulated)
+}
+
+/// As [`open_for`], on a target.
+///
+/// # Errors
+/// As [`open_for`].
+pub fn open_on(dir: &Path, file: &PlanFile, seed: u64, target: Target) -> Result<Store, Failure> {
     if !Store::exists(dir).map_err(|error| store_failure(&error))? {
         let meta = Meta {
             tool_version: TOOL_VERSION.into(),
             title: file.plan.title.clone(),
             plan_text: file.text.clone(),
             seed,
-            target: Target::Simulated,
+            target,
             created_utc: crate::store::utc_text(SystemTime::now()),
         };
         return Store::create(dir, &meta).map_err(|error| store_failure(&error));
     }
     let store = Store::open(dir).map_err(|error| store_failure(&error))?;
     let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
-    refuse_other_run(dir, &meta, &file.plan, seed, store.reader())?;
+    refuse_other_run(dir, &meta, &file.plan, seed, &target, store.reader())?;
     Ok(store)
 }
 
@@ -49,13 +57,19 @@ fn refuse_other_run(
     meta: &Meta,
     plan: &Plan,
     seed: u64,
+    target: &Target,
     reader: &StoreReader,
 ) -> Result<(), Failure> {
     let name = dir.display();
     let refuse = |words: String| Err(Failure::invalid(words));
-    if let Target::Bench(bench) = &meta.target {
+    if meta.target != *target {
+        let held = match &meta.target {
+            Target::Bench(bench) => format!("the bench {bench}"),
+            Target::Simulated => "the simulated target".into(),
+        };
         return refuse(format!(
-            "{name} holds results of the bench {bench}; simulated and measured results never mix: name another folder"
+            "{name} holds results of {held}; simulated and measured results, and those of different benches, never mix: \
+             name another folder"
         ));
     }
     if meta.seed != seed {
@@ -75,7 +89,7 @@ fn refuse_other_run(
         .map_err(|error| store_failure(&error))?
         .into_iter()
         .map(|identity| identity.agent_version)
-        .find(|version| !version.is_empty() && version != MODEL_VERSION);
+        .find(|version| *target == Target::Simulated && !version.is_empty() && version != MODEL_VERSION);
     if let Some(version) = stored_version {
         return refuse(format!(
             "{name} was measured by `{version}`, this is `{MODEL_VERSION}`: results would not compare; name another \

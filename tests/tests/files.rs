@@ -126,7 +126,7 @@ fn a_plan_takes_a_module_from_its_image_and_refuses_contradictions() {
     folder.file("plan.toml", &plan("[[module]]\nname = \"A\"\nspd = \"nowhere.bin\"\n", CHANNEL));
     let run = nightbench(folder.path(), &["check", path]);
     assert_eq!(run.code, 2);
-    assert!(run.err.contains("nowhere.bin") && run.err.contains("plan.toml:21:7"), "{}", run.err);
+    assert!(run.err.contains("nowhere.bin") && run.err.contains("plan.toml:17:7"), "{}", run.err);
 }
 
 #[test]

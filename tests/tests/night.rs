@@ -168,7 +168,7 @@ fn a_full_disk_stops_cleanly_and_the_run_goes_on_when_there_is_room() {
     let folder = Folder::new();
     let at = folder.path();
     folder.file("plan.toml", &long());
-    let Some(disk) = SmallDisk::mount(&at.join("disk"), "size=48m") else { return };
+    let Some(disk) = SmallDisk::mount(&at.join("disk"), "size=120m") else { return };
     // Taken by somebody else while the run goes on.
     let mut child = begin(at, &["run", "plan.toml", "--into", "disk/run"]);
     wait_for_holder(&at.join("disk/run"));

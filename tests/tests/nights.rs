@@ -8,6 +8,7 @@ use crate::faulty::{FaultyDriver, Mishaps, SEEDED_PANIC, Witness};
 use crate::rig::{Rig, Sitting, TINY, contents};
 use crate::support::Folder;
 use drivers::contract::{CancelToken, Driver};
+use plans::plan::terms::Terms;
 use plans::results::{JobOutcome, JobResult};
 use reports::judge::Judge;
 use runner::exit::Exit;
@@ -15,8 +16,8 @@ use runner::store::{JobKey, Store, WriteFault, WriteFaultKind};
 use std::collections::{HashMap, HashSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
-use std::sync::atomic::Ordering;
-use std::sync::{Arc, Once};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, Once};
 
 /// What every night is held against.
 struct Yardstick {
@@ -170,9 +171,10 @@ fn judge(
             }
             _ => {}
         }
-        judge.add(job, key, result);
+        judge.add_result(job, key, 0, result);
     }
-    for (index, condition) in (0..).zip(&judge.finish().conditions) {
+    judge.seal();
+    for (index, condition) in (0..).zip(&judge.judge(&Terms::of(plan)).conditions) {
         if condition.verdict.is_some() == spoiled.contains(&index) {
             return Err(format!(
                 "{}: verdict {:?} although {}",
@@ -199,20 +201,36 @@ fn quiet_panics() {
     });
 }
 
-fn nights(seeds: impl Iterator<Item = u64>) {
+fn nights(seeds: std::ops::Range<u64>) {
     quiet_panics();
     let yardstick = Yardstick::new();
-    let (mut failing, mut sums, mut count) = (Vec::new(), [0; 4], 0);
-    for seed in seeds {
-        count += 1;
-        match night(&yardstick, seed) {
-            Ok(parts) => sums.iter_mut().zip(parts).for_each(|(sum, part)| *sum += part),
-            Err(words) => {
-                println!("night {seed}: {words}");
-                failing.push(seed);
-            }
+    let count = seeds.end - seeds.start;
+    let next = AtomicU64::new(seeds.start);
+    let found = Mutex::new((Vec::new(), [0u64; 4]));
+    let workers = std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get);
+    std::thread::scope(|scope| {
+        for _ in 0..workers {
+            scope.spawn(|| {
+                loop {
+                    let seed = next.fetch_add(1, Ordering::Relaxed);
+                    if seed >= seeds.end {
+                        return;
+                    }
+                    let outcome = night(&yardstick, seed);
+                    let mut found = found.lock().expect("a lock");
+                    match outcome {
+                        Ok(parts) => found.1.iter_mut().zip(parts).for_each(|(sum, part)| *sum += part),
+                        Err(words) => {
+                            println!("night {seed}: {words}");
+                            found.0.push(seed);
+                        }
+                    }
+                }
+            });
         }
-    }
+    });
+    let (mut failing, sums) = found.into_inner().expect("a lock");
+    failing.sort_unstable();
     let [cuts, faults, jobs, stubborn] = sums;
     println!(
         "{count} nights, {jobs} jobs, {faults} not measured, {cuts} cuts, {stubborn} nights with targets that \
@@ -226,7 +244,10 @@ fn nights(seeds: impl Iterator<Item = u64>) {
 #[test]
 fn five_hundred_nights() {
     match std::env::var("NIGHTBENCH_NIGHT").ok().map(|text| text.parse()) {
-        Some(seed) => nights(std::iter::once(seed.expect("NIGHTBENCH_NIGHT is a number"))),
+        Some(seed) => {
+            let seed: u64 = seed.expect("NIGHTBENCH_NIGHT is a number");
+            nights(seed..seed + 1);
+        }
         None => nights(0..500),
     }
 }

@@ -2,6 +2,7 @@
 
 pub mod assembly;
 pub mod draws;
+pub mod model_table;
 pub mod noise;
 pub mod physics;
 mod silicon;

@@ -19,6 +19,7 @@ pub mod observed;
 pub mod remaining;
 pub mod replan;
 pub mod search;
+pub mod steps;
 pub mod visits;
 
 mod pieces;
@@ -33,4 +34,5 @@ pub use nights::{CalendarEffort, plan_calendar};
 pub use observed::{JobSeconds, Observed, observe};
 pub use remaining::{FinishRange, Learned, Standing, Work, finish_range};
 pub use replan::{Reality, Replan, replan};
+pub use steps::{ChangeOver, change_overs};
 pub use visits::{Effort, Order, Origin, Visit, plan_order, visits_of};

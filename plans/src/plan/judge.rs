@@ -23,17 +23,20 @@ pub enum Metric {
     UpMargin,
     /// From the operating point down.
     DownMargin,
+    /// Width of the largest scaled mask that fits about the operating point.
+    Mask,
 }
 
 impl Metric {
     /// Every metric with the plan's word.
-    pub const ALL: [(&'static str, Metric); 6] = [
+    pub const ALL: [(&'static str, Metric); 7] = [
         ("width", Metric::Width),
         ("height", Metric::Height),
         ("left margin", Metric::LeftMargin),
         ("right margin", Metric::RightMargin),
         ("up margin", Metric::UpMargin),
         ("down margin", Metric::DownMargin),
+        ("mask", Metric::Mask),
     ];
 
     /// The plan's word.
@@ -43,7 +46,7 @@ impl Metric {
 
     /// Measured along the delay axis?
     pub fn is_time(self) -> bool {
-        matches!(self, Metric::Width | Metric::LeftMargin | Metric::RightMargin)
+        matches!(self, Metric::Width | Metric::LeftMargin | Metric::RightMargin | Metric::Mask)
     }
 
     /// Unit its values are kept in: `ps` or `mV`.
@@ -102,6 +105,17 @@ pub struct Limit {
     pub rates: Vec<DataRateName>,
     /// Where the figure comes from.
     pub source: String,
+    /// The mask, where `metric` is a mask: `minimum` is its width.
+    pub mask: Option<MaskSize>,
+}
+
+/// What a mask has beside its width.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct MaskSize {
+    /// Its height, mV.
+    pub height_mv: f64,
+    /// Length of its flat top as a share of its width: 1 is a rectangle, less a hexagon, 0 a diamond.
+    pub flat: f64,
 }
 
 impl Limit {
@@ -122,11 +136,17 @@ impl Limit {
             }
     }
 
-    fn read(section: Section<'_>, generation: Generation) -> Option<Limit> {
+    fn read(section: Section<'_>, generation: Generation) -> Vec<Limit> {
+        if section.has("preset") {
+            return super::presets::read_preset(&section, generation);
+        }
+        Limit::read_own(section, generation).into_iter().collect()
+    }
+
+    fn read_own(section: Section<'_>, generation: Generation) -> Option<Limit> {
         let metric = section.required_choice("metric", &Metric::ALL);
-        let direction = section
-            .choice("direction", &[("read", Direction::Read), ("write", Direction::Write)])
-            .unwrap_or(Direction::Read);
+        let direction =
+            section.choice("direction", &[("read", Direction::Read), ("write", Direction::Write)]);
         let minimum = section.number("minimum", 0.0..=1e6, "");
         if minimum.is_none() && !section.has("minimum") {
             section.mistake("minimum", format!("{} has no `minimum`", section.title), "add `minimum = 0.25`");
@@ -143,6 +163,12 @@ impl Limit {
         };
         let rates = read_rates(&section, "rate", generation);
         let source = section.required_text("source", "where the figure comes from");
+        let mask = read_mask(&section, metric, direction, minimum);
+        let direction = direction.unwrap_or(if metric == Some(Metric::Mask) {
+            Direction::Write
+        } else {
+            Direction::Read
+        });
         section.finish();
         Some(Limit {
             metric: metric?,
@@ -151,8 +177,40 @@ impl Limit {
             unit: unit?,
             rates: rates.into_iter().map(|rate| DataRateName(rate.value)).collect(),
             source: source?.value,
+            mask,
         })
     }
+}
+
+fn read_mask(
+    section: &Section<'_>,
+    metric: Option<Metric>,
+    direction: Option<Direction>,
+    minimum: Option<f64>,
+) -> Option<MaskSize> {
+    let height_mv = section.number("mask_height_mv", 1e-3..=1e4, "mV");
+    let flat = section.number("mask_flat", 0.0..=1.0, "of the width");
+    if metric? != Metric::Mask {
+        if height_mv.is_some() || flat.is_some() {
+            let key = if height_mv.is_some() { "mask_height_mv" } else { "mask_flat" };
+            section.mistake(key, "only a mask has a height and a flat top", "remove it, or judge `mask`");
+        }
+        return None;
+    }
+    if direction == Some(Direction::Read) {
+        section.mistake(
+            "direction",
+            "a write mask holds at the memory's receiver, never for the read eye at the flops",
+            "remove `direction`, or limit `width` and `height` of the read eye",
+        );
+    }
+    if minimum.is_some_and(|width| width <= 0.0) {
+        section.mistake("minimum", "a mask without width cannot be scaled", "give the mask's width");
+    }
+    if height_mv.is_none() && !section.has("mask_height_mv") {
+        section.mistake("metric", "a mask needs its height", "add `mask_height_mv = 130`");
+    }
+    Some(MaskSize { height_mv: height_mv?, flat: flat.unwrap_or(1.0) })
 }
 
 /// Reads a list of data rates by their standard names.
@@ -182,7 +240,7 @@ pub fn read_rates(section: &Section<'_>, key: &'static str, generation: Generati
 
 /// Reads every `[[limit]]`.
 pub fn read_limits(sections: Vec<Section<'_>>, generation: Generation) -> Vec<Limit> {
-    sections.into_iter().filter_map(|section| Limit::read(section, generation)).collect()
+    sections.into_iter().flat_map(|section| Limit::read(section, generation)).collect()
 }
 
 /// How a measured value and its uncertainty become a verdict: guard band w = r U.
@@ -190,8 +248,10 @@ pub fn read_limits(sections: Vec<Section<'_>>, generation: Generation) -> Vec<Li
 pub struct DecisionRule {
     /// Name as printed.
     pub name: String,
-    /// Guard band in units of the expanded uncertainty U.
+    /// Guard band in units of the expanded uncertainty U, or of u where `in_standard` says so.
     pub guard_band_factor: f64,
+    /// The guard band is a multiple of the standard uncertainty u.
+    pub in_standard: bool,
     /// Coverage probability of U, for example 0.95.
     pub coverage: f64,
     /// Four words (pass, conditional pass, conditional fail, fail) or two.
@@ -201,26 +261,48 @@ pub struct DecisionRule {
 }
 
 impl DecisionRule {
-    const NAMED: [(&'static str, f64); 5] = [
-        ("simple acceptance", 0.0),
-        ("guard band U", 1.0),
-        ("guard band 1.65 u", 0.83),
-        ("guard band 1.5 U", 1.5),
-        ("guard band 3 U", 3.0),
+    /// Name, factor, and whether it counts u instead of U.
+    const NAMED: [(&'static str, f64, bool); 11] = [
+        ("simple acceptance", 0.0, false),
+        ("guard band U", 1.0, false),
+        ("ILAC-G8", 1.0, false),
+        ("guard band 1.65 u", 1.65, true),
+        ("ISO 14253-1", 1.65, true),
+        ("guard band 1.5 U", 1.5, false),
+        ("3 sigma", 1.5, false),
+        ("guard band 3 U", 3.0, false),
+        ("6 sigma", 3.0, false),
+        ("guard band -U", -1.0, false),
+        ("uncritical", -1.0, false),
     ];
+
+    /// Is it the name of a rule that a plan may choose?
+    pub fn is_named(name: &str) -> bool {
+        Self::NAMED.iter().any(|line| line.0 == name)
+    }
+
+    /// Guard band w of a value with standard uncertainty `u` and U = `k` u.
+    pub fn guard_band(&self, u: f64, k: f64) -> f64 {
+        self.guard_band_factor * u * if self.in_standard { 1.0 } else { k }
+    }
+
+    /// The guard band in a formula, for example `1 U`.
+    pub fn formula(&self) -> String {
+        format!("{} {}", self.guard_band_factor, if self.in_standard { "u" } else { "U" })
+    }
 
     /// Reads `[decision]`, or the default rule (w = U, four words) where it is absent.
     pub fn read(section: Option<Section<'_>>) -> DecisionRule {
         let mut rule = DecisionRule {
             name: "guard band U".into(),
             guard_band_factor: 1.0,
+            in_standard: false,
             coverage: 0.95,
             four_words: true,
             beyond_rating_counts: false,
         };
         let Some(section) = section else { return rule };
-        let named: Vec<(&str, (&str, f64))> =
-            Self::NAMED.iter().map(|(name, r)| (*name, (*name, *r))).collect();
+        let named: Vec<(&str, (&str, f64, bool))> = Self::NAMED.iter().map(|line| (line.0, *line)).collect();
         let chosen = section.choice("rule", &named);
         let factor = section.number("guard_band_factor", -3.0..=10.0, "U");
         match (chosen, factor) {
@@ -229,9 +311,10 @@ impl DecisionRule {
                 "both a named rule and a guard-band factor are given",
                 "keep one of `rule` and `guard_band_factor`",
             ),
-            (Some((name, factor)), None) => {
+            (Some((name, factor, in_standard)), None) => {
                 rule.name = name.into();
                 rule.guard_band_factor = factor;
+                rule.in_standard = in_standard;
             }
             (None, Some(factor)) => {
                 rule.name = format!("guard band {factor} U");
@@ -247,54 +330,4 @@ impl DecisionRule {
         section.finish();
         rule
     }
-}
-
-/// A line that a plan adds to the uncertainty budget, or sets instead of the tool's own line of that name.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct BudgetLine {
-    /// Name of the contribution.
-    pub name: String,
-    /// Along the delay axis (ps) or the voltage axis (mV).
-    pub is_time: bool,
-    /// Standard uncertainty in ps or mV.
-    pub standard_uncertainty: f64,
-    /// Degrees of freedom; `None` = infinite (a type B estimate).
-    pub degrees_of_freedom: Option<f64>,
-    /// Where the figure comes from.
-    pub source: String,
-}
-
-/// Reads every `[[uncertainty]]`.
-pub fn read_budget(sections: Vec<Section<'_>>) -> Vec<BudgetLine> {
-    let mut lines = Vec::new();
-    for section in sections {
-        let name = section.required_text("name", "re-seating");
-        let ps = section.number("standard_uncertainty_ps", 0.0..=1e5, "ps");
-        let mv = section.number("standard_uncertainty_mv", 0.0..=1e5, "mV");
-        let freedom = section.number("degrees_of_freedom", 1.0..=1e9, "");
-        let source = section.required_text("source", "study of re-seating, run folder name");
-        let value = match (ps, mv) {
-            (Some(ps), None) => Some((true, ps)),
-            (None, Some(mv)) => Some((false, mv)),
-            _ => {
-                section.mistake(
-                    "name",
-                    format!("{} needs one standard uncertainty", section.title),
-                    "give either `standard_uncertainty_ps` or `standard_uncertainty_mv`",
-                );
-                None
-            }
-        };
-        section.finish();
-        if let (Some(name), Some((is_time, standard_uncertainty)), Some(source)) = (name, value, source) {
-            lines.push(BudgetLine {
-                name: name.value,
-                is_time,
-                standard_uncertainty,
-                degrees_of_freedom: freedom,
-                source: source.value,
-            });
-        }
-    }
-    lines
 }

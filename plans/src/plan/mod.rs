@@ -1,29 +1,35 @@
 //! The plan: what is characterized, over which factors, against which limits.
 
 pub mod attended;
+pub mod budget;
 pub mod coverage;
 pub mod devices;
 pub mod files;
 pub mod judge;
 pub mod matrix;
 pub mod measure;
+pub mod presets;
 mod read_channels;
 mod read_devices;
 mod read_modules;
+pub mod release;
 pub mod schedule;
 pub mod section;
+pub mod terms;
 pub mod text;
 
 use crate::order::BenchTimes;
 use crate::rates::Generation;
 use crate::units::Celsius;
 use attended::Attended;
+use budget::BudgetWishes;
 use coverage::Coverage;
 use devices::{Channel, Chip, Firmware, Interface, ModelValue, Module, Supply};
 use files::Files;
-use judge::{BudgetLine, DecisionRule, Limit};
+use judge::{DecisionRule, Limit};
 use matrix::{Declared, FACTORS, Factor, Matrix, Skip};
 use measure::{CapturePlan, Repeats, Training, TrainingPolicy};
+use release::ReleaseWishes;
 use schedule::OrderWishes;
 use section::{PLAN, Problem, Problems, Section};
 use toml::de::DeTable;
@@ -63,8 +69,10 @@ pub struct Plan {
     pub limits: Vec<Limit>,
     /// Decision rule.
     pub decision: DecisionRule,
-    /// Lines added to the uncertainty budget.
-    pub budget: Vec<BudgetLine>,
+    /// Lines added to the uncertainty budget, and studies that give some.
+    pub budget: BudgetWishes,
+    /// What a release asks for.
+    pub release: ReleaseWishes,
     /// Wishes for the order.
     pub wishes: OrderWishes,
     /// Times of the bench.
@@ -185,7 +193,8 @@ fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
         );
     }
     let decision = DecisionRule::read(plan.table("decision"));
-    let budget = judge::read_budget(plan.tables("uncertainty"));
+    let budget = budget::read_budget(plan.tables("uncertainty"));
+    let release = ReleaseWishes::read(plan.table("release"));
     let mut times = schedule::read_times(plan.table("bench_times"));
     schedule::check_range(plan.table("matrix"), &times);
     let (wishes, reference) = OrderWishes::read(plan.table("order"), &mut times, &modules, &channels);
@@ -215,6 +224,7 @@ fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
             limits,
             decision,
             budget,
+            release,
             wishes,
             times,
             attended,

@@ -42,6 +42,8 @@ pub struct Reference {
     pub every_jobs: u32,
     /// Level of each factor (index into the matrix's levels); `None` = the first that is not skipped.
     pub levels: [Option<u16>; FACTORS],
+    /// Earlier run folders whose reference jobs begin the control chart.
+    pub earlier: Vec<String>,
 }
 
 /// `[order]`.
@@ -118,6 +120,7 @@ impl OrderWishes {
             wishes.before.extend(first.zip(then).map(|(first, then)| Precedence { first, then, span }));
         }
         let every = section.whole("reference_every_jobs", 1..=1_000_000, "jobs");
+        let earlier = section.texts("reference_earlier").unwrap_or_default();
         let reference = section.table("reference");
         if reference.is_some() && every.is_none() && !section.has("reference_every_jobs") {
             section.mistake(
@@ -127,7 +130,11 @@ impl OrderWishes {
             );
         }
         if let Some(every) = every {
-            wishes.reference = Some(Reference { every_jobs: every as u32, levels: [None; FACTORS] });
+            wishes.reference = Some(Reference {
+                every_jobs: every as u32,
+                levels: [None; FACTORS],
+                earlier: earlier.into_iter().map(|folder| folder.value).collect(),
+            });
         }
         section.finish();
         (wishes, reference)

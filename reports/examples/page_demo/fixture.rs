@@ -157,6 +157,7 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
                 vec!["the run is not complete".into()]
             },
         },
+        audit: Default::default(),
         identities: if ran { vec![identity()] } else { Vec::new() },
         conditions,
         left_out,
@@ -196,6 +197,7 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
         repeat: 0,
         start: 0,
         trained: true,
+        valid: true,
         trouble: String::new(),
         temperature_degc: name_of(Factor::Temperature)
             .parse::<f64>()
@@ -206,6 +208,7 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
     });
     if number % 29 == 17 {
         judged.reason = "not measured: temperature not reached".into();
+        judged.jobs[0].valid = false;
         judged.jobs[0].trouble = "chamber stayed 3.2 K below the set point for 30 min".into();
         return judged;
     }
@@ -238,6 +241,8 @@ fn lanes(number: usize, width: f64, height: f64) -> LaneValues {
         lanes: (0..LANES).collect(),
         width_ps: (0..LANES).map(|lane| (width * share(lane, 1)) as f32).collect(),
         height_mv: (0..LANES).map(|lane| (height * share(lane, 2)) as f32).collect(),
+        centre_ps: Some((6.0 * noise(number as u64)) as f32),
+        centre_mv: Some((4.0 * noise(number as u64 + 3)) as f32),
     }
 }
 
@@ -280,6 +285,7 @@ fn metric(metric: Metric, values: &LaneValues, limit: f64, uncertainty: f64) -> 
         off_centre: false,
         jobs: 1,
         verdict,
+        parts: Default::default(),
     }
 }
 
@@ -324,11 +330,13 @@ pub fn picture(run: &JudgedRun, index: usize, eye: EyeName) -> EyePicture {
         path + "Z"
     };
     EyePicture {
+        job: judged.jobs.first().map(|job| job.key.clone()).unwrap_or_default(),
         eye,
         grid,
         classes,
         worst_lane_path: outline(1.0),
         all_lanes_path: outline(0.93),
+        inferred_path: (0..9).map(|k| format!("M{} {}h0", 28 + k, 40 - k)).collect(),
         worst_lane: judged.worst().map_or(0, |worst| worst.lane),
         operating: LanePoint { tap: centre_tap.round() as u16, vref: centre_step.round() as u16 },
         clean_bits: 3_000_000,
@@ -368,6 +376,7 @@ fn budget(metric: Metric) -> Budget {
                 degrees_of_freedom: *freedom,
                 share: *share,
                 source: source.to_string(),
+                ..BudgetRow::default()
             })
             .collect(),
         combined: 2.1,
@@ -400,6 +409,7 @@ fn facts(run: &JudgedRun, kind: Kind) -> RunFacts {
         unit,
         rates: Vec::new(),
         source: "budget of the Kestrel receiver, invented for this demonstration".into(),
+        mask: None,
     };
     let model =
         [("board trace length", 0.062, "m"), ("riser delay", 1.1e-10, "s"), ("driver jitter", 1.9, "ps")];
@@ -442,7 +452,80 @@ fn facts(run: &JudgedRun, kind: Kind) -> RunFacts {
             "02:14:07".into(),
             "chamber stayed below its set point; condition left, run went on".into(),
         )],
+        timeline: timeline(run),
+        timeline_source: if simulated { "Invented hours.".into() } else { String::new() },
+        superseded: run
+            .conditions
+            .iter()
+            .enumerate()
+            .filter(|(index, judged)| index % 31 == 4 && !judged.jobs.is_empty())
+            .map(|(condition, judged)| Superseded {
+                condition,
+                key: judged.jobs[0].key.clone(),
+                attempt: 1,
+                reason: hostile(kind, "operator doubted the seating"),
+            })
+            .collect(),
+        notes: run
+            .conditions
+            .iter()
+            .enumerate()
+            .filter(|(index, judged)| index % 17 == 3 && judged.verdict.is_some())
+            .take(6)
+            .map(|(condition, _)| ReviewNote {
+                condition,
+                job: None,
+                reason: hostile(kind, "adapter card was replaced afterwards"),
+                reference: Some(hostile(kind, "lab book 12, page 40")),
+                author: hostile(kind, "reviewer of the demonstration"),
+                date: Some("2026-03-04".into()),
+            })
+            .collect(),
+        held_degc: Some(25.0),
         title,
         ..RunFacts::default()
     }
+}
+
+/// A word of the demonstration, or markup where names are hostile.
+fn hostile(kind: Kind, words: &str) -> String {
+    match kind {
+        Kind::Hostile => format!("<img src=x onerror=alert(1)>{words}</td>"),
+        _ => words.to_string(),
+    }
+}
+
+/// Jobs one after the other, with a change-over before each.
+fn timeline(run: &JudgedRun) -> Vec<TimelineStep> {
+    let mut hour = 0.0;
+    let mut setup = None;
+    let mut order: Vec<usize> = (0..run.conditions.len()).collect();
+    order.sort_by_key(|index| {
+        let condition = &run.conditions[*index].condition;
+        (condition.setup(), condition.level(Factor::Temperature), *index)
+    });
+    let mut steps = Vec::new();
+    for condition in order {
+        let judged = &run.conditions[condition];
+        let Some(job) = judged.jobs.first() else { continue };
+        let hands_on = setup != Some(judged.condition.setup());
+        setup = Some(judged.condition.setup());
+        let from_h = hour;
+        let begin_h = from_h + if hands_on { 0.4 } else { 0.01 };
+        hour = begin_h + 135.0 / 3600.0;
+        let name =
+            &run.level_names[Factor::Temperature as usize][judged.condition.level(Factor::Temperature)];
+        steps.push(TimelineStep {
+            condition,
+            key: job.key.clone(),
+            from_h,
+            begin_h,
+            end_h: hour,
+            hands_on,
+            set_degc: name.parse().unwrap_or(25.0),
+            achieved_degc: job.temperature_degc,
+            fault: !job.valid,
+        });
+    }
+    steps
 }

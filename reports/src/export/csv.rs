@@ -1,14 +1,25 @@
-//! CSV after RFC 4180: tidy, one row a condition, eye and lane; a condition without lanes has one row.
+//! CSV after RFC 4180: tidy, one row a job, eye and lane, written job by job so that memory stays flat. A job without
+//! lanes (failed training, not measured) has one row, and so has a condition without jobs.
 
-use super::{FACTOR_KEYS, level, reason};
-use crate::judged::{JudgedCondition, JudgedMetric, JudgedRun, LaneValues, RunFacts};
+use super::{FACTOR_KEYS, level, outcome, reason};
+use crate::eye::counts::CaptureView;
+use crate::eye::metrics::{LaneMetrics, Wanted, lane_metrics};
+use crate::eye::value::{EyeMetric, EyeState, Reading};
+use crate::judged::{JobNote, JudgedCondition, JudgedMetric, JudgedRun, RunFacts};
 use plans::plan::judge::Metric;
-use plans::results::EyeName;
+use plans::results::{Capture, EyeName};
 use std::fmt::{Result, Write};
 
-/// Columns after the factors' own.
-const COLUMNS: [&str; 29] = [
+/// Columns after the factors' own. From `width_limit_ps` on they describe the condition, not the lane: the verdict on
+/// the eye's metric rests on the mean over the jobs of its worst lane.
+const COLUMNS: [&str; 45] = [
     "condition_id",
+    "job_id",
+    "mounting",
+    "repeat",
+    "start",
+    "outcome",
+    "trouble",
     "beyond_rating",
     "verdict",
     "reason",
@@ -16,14 +27,23 @@ const COLUMNS: [&str; 29] = [
     "rank",
     "sub_channel",
     "lane",
+    "state",
     "width_ps",
+    "width_at_least",
+    "height_mv",
+    "height_at_least",
+    "left_margin_ps",
+    "right_margin_ps",
+    "up_margin_mv",
+    "down_margin_mv",
+    "operating_tap",
+    "operating_vref_step",
     "width_limit_ps",
     "width_margin_ps",
     "width_expanded_uncertainty_ps",
     "width_guard_band_ps",
     "width_verdict",
     "width_worst_lane",
-    "height_mv",
     "height_limit_mv",
     "height_margin_mv",
     "height_expanded_uncertainty_mv",
@@ -34,43 +54,71 @@ const COLUMNS: [&str; 29] = [
     "jobs",
     "temperature_achieved_degc",
     "vddq_achieved_v",
-    "bench_time_s",
-    "run_started_utc",
-    "run_ended_utc",
+    "training_time_s",
+    "measuring_time_s",
+    "started_utc",
+    "ended_utc",
 ];
 
-/// Writes the whole run.
-///
-/// `width_ps` and `height_mv` are the lane's own values (mean over jobs); the columns beside them, up to the worst
-/// lane, describe the eye's verdict on that metric. `conformance_probability` is the lowest of the condition.
-/// `target` is `SIMULATED` or `measured` in every row.
+/// One stored job, with the condition it belongs to.
+#[derive(Debug, Clone, Copy)]
+pub struct JobRows<'a> {
+    /// Its condition, judged.
+    pub judged: &'a JudgedCondition,
+    /// The job.
+    pub note: &'a JobNote,
+    /// When it began and ended, UTC, ISO 8601; empty for simulated runs.
+    pub utc: (&'a str, &'a str),
+    /// The eyes it captured.
+    pub captures: &'a [Capture],
+}
+
+/// Writes the line of column names.
 ///
 /// # Errors
 /// Only those of `out`.
-pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result {
+pub fn header(out: &mut dyn Write) -> Result {
     out.write_str("target,report_id")?;
     for name in FACTOR_KEYS.iter().map(|(name, _)| *name).chain(COLUMNS) {
         write!(out, ",{name}")?;
     }
-    out.write_str("\r\n")?;
-    for judged in &run.conditions {
-        if judged.lanes.iter().all(|values| values.lanes.is_empty()) {
-            row(run, facts, judged, None, out)?;
-        }
-        for values in &judged.lanes {
-            for (index, lane) in values.lanes.iter().enumerate() {
-                row(run, facts, judged, Some((values, index, *lane)), out)?;
-            }
+    out.write_str("\r\n")
+}
+
+/// Writes the rows of a job: lane by lane its own values, beside them the verdict of its condition. `target` is
+/// `SIMULATED` or `measured` in every row. Eyes whose counts contradict themselves have no lanes; `trouble` says so.
+///
+/// # Errors
+/// Only those of `out`.
+pub fn job(run: &JudgedRun, facts: &RunFacts, rows: &JobRows<'_>, out: &mut dyn Write) -> Result {
+    let mut written = false;
+    for capture in rows.captures {
+        let Ok(view) = CaptureView::new(capture) else { continue };
+        for lane in lane_metrics(&view, &Wanted::margins()) {
+            row(run, facts, rows.judged, Some(rows), Some((capture, &lane)), out)?;
+            written = true;
         }
     }
+    if !written {
+        row(run, facts, rows.judged, Some(rows), None, out)?;
+    }
     Ok(())
+}
+
+/// Writes the row of a condition of which no job is in the store.
+///
+/// # Errors
+/// Only those of `out`.
+pub fn not_run(run: &JudgedRun, facts: &RunFacts, judged: &JudgedCondition, out: &mut dyn Write) -> Result {
+    row(run, facts, judged, None, None, out)
 }
 
 fn row(
     run: &JudgedRun,
     facts: &RunFacts,
     judged: &JudgedCondition,
-    lane: Option<(&LaneValues, usize, u16)>,
+    job: Option<&JobRows<'_>>,
+    lane: Option<(&Capture, &LaneMetrics)>,
     out: &mut dyn Write,
 ) -> Result {
     out.write_str(if facts.simulated { "SIMULATED" } else { "measured" })?;
@@ -79,25 +127,24 @@ fn row(
         text(out, level(run, judged, factor))?;
     }
     text(out, &judged.anchor)?;
+    match job.map(|job| job.note) {
+        Some(note) => {
+            text(out, &note.key)?;
+            write!(out, ",{},{},{}", note.mounting, note.repeat, note.start)?;
+            text(out, outcome(note))?;
+            text(out, &note.trouble)?;
+        }
+        None => out.write_str(",,,,,not run,")?,
+    }
     text(out, if judged.beyond_rating { "yes" } else { "no" })?;
     text(out, judged.verdict.map_or("", |verdict| verdict.words()))?;
     text(out, reason(judged))?;
     match lane {
-        Some((values, _, lane)) => {
-            let EyeName { direction, rank, sub_channel } = values.eye;
-            text(out, direction.name())?;
-            let sub_channel = sub_channel.map(|index| char::from(b'A' + index.min(25)).to_string());
-            write!(out, ",{rank},{},{lane}", sub_channel.unwrap_or_default())?;
-        }
-        None => out.write_str(",,,,")?,
+        Some((capture, lane)) => lane_cells(capture, lane, out)?,
+        None => out.write_str(&",".repeat(15))?,
     }
-    for (metric, series) in [(Metric::Width, 0), (Metric::Height, 1)] {
-        let value = lane.and_then(|(values, index, _)| {
-            let series = if series == 0 { &values.width_ps } else { &values.height_mv };
-            series.get(index).copied()
-        });
-        number(out, value.map(f64::from))?;
-        let verdict = lane.and_then(|(values, _, _)| of_eye(judged, values.eye, metric));
+    for metric in [Metric::Width, Metric::Height] {
+        let verdict = lane.and_then(|(capture, _)| of_eye(judged, capture.eye, metric));
         number(out, verdict.map(|m| m.limit))?;
         number(out, verdict.map(|m| m.margin))?;
         number(out, verdict.map(|m| m.expanded_uncertainty))?;
@@ -107,28 +154,51 @@ fn row(
     }
     number(out, judged.worst().map(|worst| worst.conformance_probability))?;
     write!(out, ",{}", judged.jobs.len())?;
-    number(out, mean(judged.jobs.iter().filter_map(|job| job.temperature_degc)))?;
-    number(out, mean(judged.jobs.iter().filter_map(|job| job.vddq_v)))?;
-    let times = judged.jobs.iter().map(|job| job.times.training_s + job.times.measuring_s);
-    number(out, (!judged.jobs.is_empty()).then(|| times.sum()))?;
-    text(out, facts.started_utc.as_deref().unwrap_or(""))?;
-    text(out, facts.ended_utc.as_deref().unwrap_or(""))?;
+    let note = job.map(|job| job.note);
+    number(out, note.and_then(|note| note.temperature_degc))?;
+    number(out, note.and_then(|note| note.vddq_v))?;
+    number(out, note.map(|note| note.times.training_s))?;
+    number(out, note.map(|note| note.times.measuring_s))?;
+    text(out, job.map_or("", |job| job.utc.0))?;
+    text(out, job.map_or("", |job| job.utc.1))?;
     out.write_str("\r\n")
+}
+
+/// Eye, lane and the lane's own values.
+fn lane_cells(capture: &Capture, lane: &LaneMetrics, out: &mut dyn Write) -> Result {
+    let EyeName { direction, rank, sub_channel } = capture.eye;
+    text(out, direction.name())?;
+    let sub_channel = sub_channel.map(|index| char::from(b'A' + index.min(25)).to_string());
+    let number_of = lane.lane.map_or_else(String::new, |lane| lane.to_string());
+    write!(out, ",{rank},{},{number_of}", sub_channel.unwrap_or_default())?;
+    text(
+        out,
+        match lane.state {
+            EyeState::Open => "open",
+            EyeState::Closed => "closed",
+            EyeState::OffCentre => "off centre",
+        },
+    )?;
+    let value = |metric| lane.value(metric, Reading::SubTap);
+    for metric in [EyeMetric::Width, EyeMetric::Height] {
+        let value = value(metric);
+        number(out, value.as_ref().map(|value| value.base_value(&capture.grid)))?;
+        text(out, value.map_or("", |value| if value.at_least { "yes" } else { "no" }))?;
+    }
+    for metric in [EyeMetric::LeftMargin, EyeMetric::RightMargin, EyeMetric::UpMargin, EyeMetric::DownMargin]
+    {
+        number(out, value(metric).map(|value| value.base_value(&capture.grid)))?;
+    }
+    write!(out, ",{},{}", lane.operating.tap, lane.operating.vref)
 }
 
 fn of_eye(judged: &JudgedCondition, eye: EyeName, metric: Metric) -> Option<&JudgedMetric> {
     judged.metrics.iter().find(|m| m.eye == eye && m.metric == metric)
 }
 
-fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let (sum, count) = values.fold((0.0, 0usize), |(sum, count), value| (sum + value, count + 1));
-    (count > 0).then(|| sum / count as f64)
-}
-
-/// A number with all its digits (a lane value with those of its single precision); empty when there is none.
+/// A number with all its digits; empty when there is none.
 fn number(out: &mut dyn Write, value: Option<f64>) -> Result {
     match value.filter(|value| value.is_finite()) {
-        Some(value) if f64::from(value as f32) == value => write!(out, ",{}", value as f32),
         Some(value) => write!(out, ",{value}"),
         None => out.write_char(','),
     }

@@ -1,27 +1,66 @@
-//! JUnit XML: a suite a setup, a case a condition. Failure = fails, error = no valid measurement, skipped = not run.
+//! JUnit XML: a suite a setup, a case a job. Failure = its condition fails, error = no valid measurement, skipped = not
+//! run, with the reason.
 
 use super::{FACTOR_KEYS, level, reason};
-use crate::judged::{JudgedCondition, JudgedRun, RunFacts, Verdict};
+use crate::judged::{JobNote, JudgedCondition, JudgedRun, RunFacts, Verdict};
 use plans::expand::Condition;
 use plans::plan::matrix::Factor;
 use std::collections::BTreeMap;
 use std::fmt::{Result, Write};
 
-/// One case: a condition that was run or is still to be run, or one left out with its reason.
+/// One case: a job in the store, one still to be run (with its number among those of its condition), or a condition
+/// left out with its reason.
 enum Case<'a> {
-    Planned(&'a JudgedCondition),
+    Done(&'a JudgedCondition, &'a JobNote),
+    Waiting(&'a JudgedCondition, usize),
     LeftOut(&'a Condition, &'a str),
 }
 
-/// Writes the document. A conditional pass is a passing case that says so in its output, a conditional fail a failure
+/// How a case ends.
+enum End {
+    Pass,
+    Failure(&'static str),
+    Error,
+    Skipped,
+}
+
+impl Case<'_> {
+    fn end(&self) -> End {
+        match self {
+            Case::LeftOut(..) | Case::Waiting(..) => End::Skipped,
+            Case::Done(_, note) if !note.valid => End::Error,
+            Case::Done(_, note) if !note.trained => End::Failure("training"),
+            Case::Done(judged, _) => match judged.verdict {
+                Some(Verdict::Fail) => End::Failure("fail"),
+                Some(Verdict::ConditionalFail) => End::Failure("conditional fail"),
+                Some(_) => End::Pass,
+                // This job is sound, but its condition has no verdict.
+                None => End::Error,
+            },
+        }
+    }
+
+    fn seconds(&self) -> f64 {
+        match self {
+            Case::Done(_, note) => note.times.training_s + note.times.measuring_s,
+            _ => 0.0,
+        }
+    }
+}
+
+/// Writes the document. The verdict is that of the condition, on the mean over its jobs; a failed training is a
+/// failure of that job. A conditional pass is a passing case that says so in its output, a conditional fail a failure
 /// of its own type.
 ///
 /// # Errors
 /// Only those of `out`.
 pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result {
     let mut suites: BTreeMap<(u16, u16, u16), Vec<Case<'_>>> = BTreeMap::new();
+    let jobs_each = run.jobs_planned.checked_div(run.planned).unwrap_or(0);
     for judged in &run.conditions {
-        suites.entry(judged.condition.setup()).or_default().push(Case::Planned(judged));
+        let cases = suites.entry(judged.condition.setup()).or_default();
+        cases.extend(judged.jobs.iter().map(|note| Case::Done(judged, note)));
+        cases.extend((judged.jobs.len()..jobs_each).map(|number| Case::Waiting(judged, number + 1)));
     }
     for left in &run.left_out {
         suites.entry(left.condition.setup()).or_default().push(Case::LeftOut(&left.condition, &left.reason));
@@ -67,17 +106,12 @@ struct Counts {
 impl Counts {
     fn with(mut self, case: &Case<'_>) -> Counts {
         self.tests += 1;
-        match case {
-            Case::LeftOut(..) => self.skipped += 1,
-            Case::Planned(judged) => {
-                self.seconds += seconds(judged);
-                match judged.verdict {
-                    Some(Verdict::Fail | Verdict::ConditionalFail) => self.failures += 1,
-                    Some(_) => {}
-                    None if judged.jobs.is_empty() => self.skipped += 1,
-                    None => self.errors += 1,
-                }
-            }
+        self.seconds += case.seconds();
+        match case.end() {
+            End::Pass => {}
+            End::Failure(_) => self.failures += 1,
+            End::Error => self.errors += 1,
+            End::Skipped => self.skipped += 1,
         }
         self
     }
@@ -90,54 +124,53 @@ impl Counts {
     }
 }
 
-fn seconds(judged: &JudgedCondition) -> f64 {
-    judged.jobs.iter().map(|job| job.times.training_s + job.times.measuring_s).sum()
-}
-
 fn name_at(run: &JudgedRun, factor: Factor, at: usize) -> String {
     let name = run.level_names.get(factor as usize).and_then(|names| names.get(at));
     name.cloned().unwrap_or_else(|| format!("{} {}", factor.name(), at + 1))
 }
 
 fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write) -> Result {
-    let condition = match case {
-        Case::Planned(judged) => &judged.condition,
-        Case::LeftOut(condition, _) => condition,
+    let (condition, job) = match case {
+        Case::Done(judged, note) => {
+            let place = (note.mounting + 1, note.repeat + 1, note.start + 1);
+            (&judged.condition, format!("mounting {}, repeat {}, start {}", place.0, place.1, place.2))
+        }
+        Case::Waiting(judged, number) => (&judged.condition, format!("job {number}")),
+        Case::LeftOut(condition, _) => (*condition, String::new()),
     };
     let setup = [Factor::Chip, Factor::Module, Factor::Channel];
-    let words: Vec<String> = FACTOR_KEYS
+    let mut words: Vec<String> = FACTOR_KEYS
         .iter()
         .filter(|(_, factor)| !setup.contains(factor))
         .map(|(key, factor)| format!("{key} {}", name_at(run, *factor, condition.level(*factor))))
         .collect();
-    let (class, name) = (escaped(suite), escaped(&words.join(", ")));
-    let open =
-        |seconds: f64| format!("    <testcase classname=\"{class}\" name=\"{name}\" time=\"{seconds:.3}\"");
-    let judged = match case {
-        Case::LeftOut(_, why) => {
-            return writeln!(out, "{}><skipped message=\"{}\"/></testcase>", open(0.0), escaped(why));
+    words.extend((!job.is_empty()).then_some(job));
+    let open = format!(
+        "    <testcase classname=\"{}\" name=\"{}\" time=\"{:.3}\"",
+        escaped(suite),
+        escaped(&words.join(", ")),
+        case.seconds()
+    );
+    let message = escaped(&match case {
+        Case::LeftOut(_, why) => why.to_string(),
+        Case::Waiting(..) => "not run yet".into(),
+        Case::Done(judged, note) => message(run, judged, note),
+    });
+    match case.end() {
+        End::Skipped => writeln!(out, "{open}><skipped message=\"{message}\"/></testcase>"),
+        End::Error => writeln!(out, "{open}><error type=\"not measured\" message=\"{message}\"/></testcase>"),
+        End::Failure(kind) => {
+            writeln!(out, "{open}><failure type=\"{kind}\" message=\"{message}\"/></testcase>")
         }
-        Case::Planned(judged) => *judged,
-    };
-    let open = open(seconds(judged));
-    let message = escaped(&message(run, judged));
-    match judged.verdict {
-        Some(Verdict::Pass) => writeln!(out, "{open}/>"),
-        Some(Verdict::ConditionalPass) => {
+        End::Pass if matches!(case, Case::Done(judged, _) if judged.verdict == Some(Verdict::ConditionalPass)) =>
+        {
             writeln!(out, "{open}><system-out>{message}</system-out></testcase>")
         }
-        Some(Verdict::ConditionalFail) => {
-            writeln!(out, "{open}><failure type=\"conditional fail\" message=\"{message}\"/></testcase>")
-        }
-        Some(Verdict::Fail) => {
-            writeln!(out, "{open}><failure type=\"fail\" message=\"{message}\"/></testcase>")
-        }
-        None if judged.jobs.is_empty() => writeln!(out, "{open}><skipped message=\"{message}\"/></testcase>"),
-        None => writeln!(out, "{open}><error type=\"not measured\" message=\"{message}\"/></testcase>"),
+        End::Pass => writeln!(out, "{open}/>"),
     }
 }
 
-fn message(run: &JudgedRun, judged: &JudgedCondition) -> String {
+fn message(run: &JudgedRun, judged: &JudgedCondition, note: &JobNote) -> String {
     let mut words = Vec::new();
     if let Some(verdict) = judged.verdict {
         words.push(verdict.words().to_string());
@@ -161,7 +194,9 @@ fn message(run: &JudgedRun, judged: &JudgedCondition) -> String {
     if !reason(judged).is_empty() {
         words.push(reason(judged).to_string());
     }
-    words.extend(judged.jobs.iter().filter(|job| !job.trouble.is_empty()).map(|job| job.trouble.clone()));
+    if !note.trouble.is_empty() {
+        words.push(note.trouble.clone());
+    }
     words.join("; ")
 }
 

@@ -9,7 +9,7 @@ pub mod junit;
 #[cfg(test)]
 mod tests;
 
-use crate::judged::{JudgedCondition, JudgedRun};
+use crate::judged::{JobNote, JudgedCondition, JudgedRun};
 use plans::plan::matrix::Factor;
 
 /// Column and key of each factor, with its unit.
@@ -36,5 +36,14 @@ fn reason(judged: &JudgedCondition) -> &str {
         "not yet run"
     } else {
         &judged.reason
+    }
+}
+
+/// How a job ended, in one word.
+fn outcome(note: &JobNote) -> &'static str {
+    match (note.valid, note.trained) {
+        (false, _) => "not_measured",
+        (true, true) => "measured",
+        (true, false) => "training_failed",
     }
 }

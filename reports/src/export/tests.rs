@@ -1,14 +1,25 @@
 //! Tests of the exports on an invented run.
 
+use super::csv;
 use crate::judged;
 use std::collections::BTreeSet;
 
 use crate::page::tests::fixture::{Kind, demo};
 
+/// The table of an invented run, whose jobs captured nothing.
 fn csv(kind: Kind) -> String {
     let demo = demo(60, kind);
     let mut out = String::new();
-    super::csv::write(&demo.run, &demo.facts, &mut out).unwrap();
+    csv::header(&mut out).unwrap();
+    for judged in &demo.run.conditions {
+        for note in &judged.jobs {
+            let rows = csv::JobRows { judged, note, utc: ("", ""), captures: &[] };
+            csv::job(&demo.run, &demo.facts, &rows, &mut out).unwrap();
+        }
+        if judged.jobs.is_empty() {
+            csv::not_run(&demo.run, &demo.facts, judged, &mut out).unwrap();
+        }
+    }
     out
 }
 
@@ -42,15 +53,16 @@ fn csv_is_tidy_and_carries_the_run_s_numbers() {
     let header = &rows[0];
     assert!(rows.iter().all(|row| row.len() == header.len()), "every row has every column");
     let column = |name: &str| header.iter().position(|cell| cell == name).unwrap();
-    let expected: usize =
-        demo.run.conditions.iter().map(|c| c.lanes.iter().map(|l| l.lanes.len()).sum::<usize>().max(1)).sum();
+    let expected: usize = demo.run.conditions.iter().map(|c| c.jobs.len().max(1)).sum();
     assert_eq!(rows.len() - 1, expected);
     assert!(rows[1..].iter().all(|row| row[column("target")] == "SIMULATED"));
-    let judged = demo.run.conditions.iter().find(|c| !c.lanes.is_empty()).unwrap();
+    let judged = demo.run.conditions.iter().find(|c| c.worst().is_some()).unwrap();
     let row = rows.iter().find(|row| row[column("condition_id")] == judged.anchor).unwrap();
-    assert_eq!(row[column("width_ps")].parse::<f32>().unwrap(), judged.lanes[0].width_ps[0]);
-    let width = judged.metrics.iter().find(|m| m.metric == plans::plan::judge::Metric::Width).unwrap();
-    assert_eq!(row[column("width_margin_ps")].parse::<f64>().unwrap(), width.margin);
+    assert_eq!(row[column("outcome")], "measured");
+    assert_eq!(
+        row[column("conformance_probability")].parse::<f64>().unwrap(),
+        judged.worst().unwrap().conformance_probability
+    );
     // Not measured is empty, never 0.
     let missing = demo.run.conditions.iter().find(|c| c.verdict.is_none()).unwrap();
     let row = rows.iter().find(|row| row[column("condition_id")] == missing.anchor).unwrap();
@@ -58,6 +70,8 @@ fn csv_is_tidy_and_carries_the_run_s_numbers() {
         assert_eq!(row[column(name)], "", "{name}");
     }
     assert!(row[column("reason")].contains("temperature not reached"));
+    assert_eq!(row[column("outcome")], "not_measured");
+    assert!(csv(Kind::Empty).lines().skip(1).all(|line| line.contains(",not run,")));
 }
 
 #[test]

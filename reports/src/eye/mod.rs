@@ -7,7 +7,7 @@
 //! uncertainty).
 
 #[cfg(test)]
-mod cases;
+pub(crate) mod cases;
 pub mod contour;
 pub mod counts;
 pub mod edges;

@@ -1,6 +1,5 @@
 //! One metric as a value: number, units, standard uncertainty and how far it may be trusted.
 
-use plans::plan::judge::Metric;
 use plans::results::Grid;
 use serde::{Deserialize, Serialize};
 
@@ -50,19 +49,6 @@ impl EyeMetric {
             }
             EyeMetric::Area => Axis::Both,
             _ => Axis::Vref,
-        }
-    }
-}
-
-impl From<Metric> for EyeMetric {
-    fn from(metric: Metric) -> EyeMetric {
-        match metric {
-            Metric::Width => EyeMetric::Width,
-            Metric::Height => EyeMetric::Height,
-            Metric::LeftMargin => EyeMetric::LeftMargin,
-            Metric::RightMargin => EyeMetric::RightMargin,
-            Metric::UpMargin => EyeMetric::UpMargin,
-            Metric::DownMargin => EyeMetric::DownMargin,
         }
     }
 }

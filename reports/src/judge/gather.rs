@@ -1,87 +1,28 @@
-//! Gathers what the jobs of each condition measured, lane by lane, so that nothing else of a job need be kept.
+//! Gathers what the jobs of each condition measured, and reads lanes out of it.
 
-use crate::eye::counts::{CaptureView, CountError};
-use crate::eye::metrics::{Wanted, lane_metrics};
-use crate::eye::value::{EyeState, Reading};
+use super::digest::{CaptureDigest, LaneReading};
+use crate::eye::shapes::Mask;
 use crate::judged::JobNote;
 use plans::plan::judge::Metric;
-use plans::results::{Capture, EyeName, Grid};
+use plans::results::EyeName;
 
-/// What one lane gave in one metric over the jobs of a condition.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct LaneTally {
-    /// Jobs with a value that counts into the mean.
-    pub jobs: u16,
-    /// Sum of their values, ps or mV.
-    sum: f64,
-    /// Sum of their squares.
-    squares: f64,
-    /// Sum of their edges' variances, ps^2 or mV^2.
-    variances: f64,
-    /// Largest lower bound seen ("at least"), ps or mV.
-    pub at_least: Option<f64>,
-    /// Jobs whose operating point failed.
-    pub closed: u16,
-    /// Of these, jobs with an eye elsewhere.
-    pub off_centre: u16,
-}
-
-impl LaneTally {
-    fn add(&mut self, value: f64, u: f64, at_least: bool, state: EyeState) {
-        if at_least {
-            self.at_least = Some(self.at_least.map_or(value, |known| known.min(value)));
-            return;
-        }
-        self.jobs += 1;
-        self.sum += value;
-        self.squares += value * value;
-        self.variances += u * u;
-        self.closed += u16::from(state != EyeState::Open);
-        self.off_centre += u16::from(state == EyeState::OffCentre);
-    }
-
-    /// Mean of the values that count; else the lower bound; `None` before any job.
-    pub fn value(&self) -> Option<f64> {
-        if self.jobs > 0 { Some(self.sum / f64::from(self.jobs)) } else { self.at_least }
-    }
-
-    /// Standard uncertainty of the mean from the edges alone.
-    pub fn edges_u(&self) -> f64 {
-        let n = f64::from(self.jobs.max(1));
-        self.variances.sqrt() / n
-    }
-
-    /// Sum of squared deviations from the mean, and degrees of freedom.
-    pub fn scatter(&self) -> (f64, f64) {
-        if self.jobs < 2 {
-            return (0.0, 0.0);
-        }
-        let n = f64::from(self.jobs);
-        ((self.squares - self.sum * self.sum / n).max(0.0), n - 1.0)
-    }
-}
-
-/// One eye of a condition.
+/// One job of a condition.
 #[derive(Debug, Clone)]
-pub struct EyeTally {
-    /// Which eye.
-    pub eye: EyeName,
-    /// Its axes.
-    pub grid: Grid,
-    /// The captured lanes' numbers.
-    pub lanes: Vec<u16>,
-    /// Judged metrics, each with one tally a lane.
-    pub metrics: Vec<(Metric, Vec<LaneTally>)>,
-    /// Width and height of each lane: kept for strips and distributions whether judged or not.
-    pub sizes: [Vec<LaneTally>; 2],
+pub struct Part {
+    /// Mounting, repeat and start.
+    pub place: (u16, u16, u16),
+    /// Place in the order of the run.
+    pub position: u64,
+    /// Its eyes.
+    pub captures: Vec<CaptureDigest>,
 }
 
 /// Everything measured at one condition.
 #[derive(Debug, Clone, Default)]
 pub struct ConditionTally {
-    /// Its eyes.
-    pub eyes: Vec<EyeTally>,
     /// Its jobs.
+    pub parts: Vec<Part>,
+    /// Notes on them.
     pub notes: Vec<JobNote>,
     /// Jobs whose training failed.
     pub failed_trainings: u16,
@@ -90,43 +31,188 @@ pub struct ConditionTally {
 }
 
 impl ConditionTally {
-    /// Adds a captured eye.
-    ///
-    /// # Errors
-    /// Counts that contradict themselves.
-    pub fn add(&mut self, capture: &Capture, judged: &[Metric]) -> Result<(), CountError> {
-        let view = CaptureView::new(capture)?;
-        let lanes = lane_metrics(&view, &Wanted::margins());
-        let blank = || vec![LaneTally::default(); capture.lanes.len()];
-        let index = match self.eyes.iter().position(|known| known.eye == capture.eye) {
-            Some(index) => index,
-            None => {
-                self.eyes.push(EyeTally {
-                    eye: capture.eye,
-                    grid: capture.grid,
-                    lanes: capture.lanes.clone(),
-                    metrics: judged.iter().map(|metric| (*metric, blank())).collect(),
-                    sizes: [blank(), blank()],
-                });
-                self.eyes.len() - 1
-            }
-        };
-        let eye = &mut self.eyes[index];
-        let sizes = [Metric::Width, Metric::Height];
-        for (position, lane) in lanes.iter().enumerate() {
-            let tallies = eye.metrics.iter_mut().map(|(metric, tallies)| (*metric, tallies));
-            let all = tallies.chain(sizes.iter().copied().zip(eye.sizes.iter_mut()));
-            for (metric, tallies) in all {
-                let Some(value) = lane.value(metric.into(), Reading::SubTap) else { continue };
-                let Some(tally) = tallies.get_mut(position) else { continue };
-                tally.add(
-                    value.base_value(&capture.grid),
-                    value.base_u(&capture.grid),
-                    value.at_least,
-                    value.state,
-                );
+    /// The eyes captured, each once.
+    pub fn eyes(&self) -> Vec<EyeName> {
+        let mut eyes: Vec<EyeName> = Vec::new();
+        for capture in self.parts.iter().flat_map(|part| &part.captures) {
+            if !eyes.contains(&capture.eye) {
+                eyes.push(capture.eye);
             }
         }
-        Ok(())
+        eyes
+    }
+
+    /// The captures of one eye with their mounting, in the order of the jobs.
+    pub fn captures(&self, eye: EyeName) -> Vec<(u16, &CaptureDigest)> {
+        self.parts
+            .iter()
+            .flat_map(|part| part.captures.iter().map(move |capture| (part.place.0, capture)))
+            .filter(|(_, capture)| capture.eye == eye)
+            .collect()
+    }
+}
+
+/// Centre of an eye as seen from the operating point, ps and mV: mean over open lanes and jobs. A side that runs off
+/// the grid has no edge, so such an eye has no centre.
+pub fn centre(captures: &[(u16, &CaptureDigest)]) -> Option<(f64, f64)> {
+    let (mut ps, mut mv, mut count) = (0.0, 0.0, 0u32);
+    for (_, capture) in captures {
+        let half = |lane: usize, one: Metric, other: Metric| {
+            let (one, other) = (capture.reading(lane, one, None)?, capture.reading(lane, other, None)?);
+            (!one.closed && !one.at_least && !other.at_least).then_some((one.value - other.value) / 2.0)
+        };
+        for lane in 0..capture.lanes.len() {
+            let across = half(lane, Metric::RightMargin, Metric::LeftMargin);
+            if let (Some(x), Some(y)) = (across, half(lane, Metric::UpMargin, Metric::DownMargin)) {
+                (ps, mv, count) = (ps + x, mv + y, count + 1);
+            }
+        }
+    }
+    (count > 0).then(|| (ps / f64::from(count), mv / f64::from(count)))
+}
+
+/// What one lane gave in one metric over the jobs of a condition.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct LaneTally {
+    /// Jobs with a value that counts into the mean.
+    pub jobs: u16,
+    /// Sum of their values, ps or mV.
+    sum: f64,
+    /// Sum of their variances from counting, and from the step.
+    variances: (f64, f64),
+    /// Smallest lower bound seen ("at least"), ps or mV.
+    pub at_least: Option<f64>,
+    /// Jobs whose operating point failed.
+    pub closed: u16,
+    /// Of these, jobs with an eye elsewhere.
+    pub off_centre: u16,
+}
+
+impl LaneTally {
+    /// Over the captures of one eye.
+    pub fn of(
+        captures: &[(u16, &CaptureDigest)],
+        lane: usize,
+        metric: Metric,
+        mask: Option<&Mask>,
+    ) -> LaneTally {
+        let mut tally = LaneTally::default();
+        for reading in captures.iter().filter_map(|(_, capture)| capture.reading(lane, metric, mask)) {
+            tally.add(&reading);
+        }
+        tally
+    }
+
+    fn add(&mut self, reading: &LaneReading) {
+        if reading.at_least {
+            let least = self.at_least.map_or(reading.value, |known| known.min(reading.value));
+            self.at_least = Some(least);
+            return;
+        }
+        self.jobs += 1;
+        self.sum += reading.value;
+        self.variances.0 += reading.sampling;
+        self.variances.1 += reading.step;
+        self.closed += u16::from(reading.closed);
+        self.off_centre += u16::from(reading.off_centre);
+    }
+
+    /// Mean of the values that count; else the lower bound; `None` before any job.
+    pub fn value(&self) -> Option<f64> {
+        if self.jobs > 0 { Some(self.sum / f64::from(self.jobs)) } else { self.at_least }
+    }
+
+    /// Variance of the mean from counting, and from the step.
+    pub fn edges(&self) -> (f64, f64) {
+        let n = f64::from(self.jobs.max(1));
+        (self.variances.0 / (n * n), self.variances.1 / (n * n))
+    }
+}
+
+/// How repeats and re-seats of one metric scatter, pooled over conditions.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Pooled {
+    /// Sum of squares within mountings, over lanes.
+    within: f64,
+    /// Its degrees of freedom over lanes.
+    within_dof: f64,
+    /// Jobs' degrees of freedom: lanes of one job are not counted as independent.
+    within_jobs: f64,
+    /// Sum of squares of mounting means about their mean, over lanes.
+    between: f64,
+    /// Its degrees of freedom over lanes.
+    between_dof: f64,
+    /// Mountings' degrees of freedom.
+    between_jobs: f64,
+    /// Sum over mounting means of 1 / jobs behind it, and their number.
+    inverse: (f64, f64),
+}
+
+/// What a run itself says about scatter: standard deviations (ps or mV) and degrees of freedom.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Scatter {
+    /// Of one measurement in one mounting.
+    pub repeatability: Option<(f64, f64)>,
+    /// Between mountings.
+    pub reseating: Option<(f64, f64)>,
+}
+
+impl Pooled {
+    /// Adds one eye of a condition.
+    pub fn add(&mut self, captures: &[(u16, &CaptureDigest)], metric: Metric, mask: Option<&Mask>) {
+        let lanes = captures.first().map_or(0, |(_, capture)| capture.lanes.len());
+        if captures.len() < 2 {
+            return;
+        }
+        let (mut most_within, mut most_between) = (0.0f64, 0.0f64);
+        let mut groups: Vec<(u16, f64, f64, f64)> = Vec::new();
+        for lane in 0..lanes {
+            groups.clear();
+            for (mounting, capture) in captures {
+                let Some(reading) = capture.reading(lane, metric, mask) else { continue };
+                if reading.at_least || reading.closed {
+                    continue;
+                }
+                // Welford's update within the mounting.
+                match groups.iter_mut().find(|group| group.0 == *mounting) {
+                    Some((_, n, mean, squares)) => {
+                        *n += 1.0;
+                        let off = reading.value - *mean;
+                        *mean += off / *n;
+                        *squares += off * (reading.value - *mean);
+                    }
+                    None => groups.push((*mounting, 1.0, reading.value, 0.0)),
+                }
+            }
+            let within: f64 = groups.iter().map(|group| group.1 - 1.0).sum();
+            self.within += groups.iter().map(|group| group.3).sum::<f64>();
+            self.within_dof += within;
+            most_within = most_within.max(within);
+            if groups.len() > 1 {
+                let count = groups.len() as f64;
+                let mean = groups.iter().map(|group| group.2).sum::<f64>() / count;
+                self.between += groups.iter().map(|group| (group.2 - mean).powi(2)).sum::<f64>();
+                self.between_dof += count - 1.0;
+                most_between = most_between.max(count - 1.0);
+                self.inverse.0 += groups.iter().map(|group| 1.0 / group.1).sum::<f64>();
+                self.inverse.1 += count;
+            }
+        }
+        self.within_jobs += most_within;
+        self.between_jobs += most_between;
+    }
+
+    /// The standard deviations; between mountings as variance component (negative ones are 0).
+    pub fn scatter(&self) -> Scatter {
+        let variance = (self.within_dof > 0.0).then(|| self.within / self.within_dof);
+        let between = (self.between_dof > 0.0).then(|| {
+            let seen = self.between / self.between_dof;
+            let part = variance.map_or(0.0, |variance| variance * self.inverse.0 / self.inverse.1);
+            (seen - part).max(0.0)
+        });
+        Scatter {
+            repeatability: variance.map(|variance| (variance.sqrt(), self.within_jobs)),
+            reseating: between.map(|variance| (variance.sqrt(), self.between_jobs)),
+        }
     }
 }

@@ -1,109 +1,122 @@
-//! From stored results to verdicts: feed every job to a [`Judge`], then let it [`Judge::finish`].
+//! From stored results to verdicts: feed every job to a [`Judge`], then let it [`Judge::judge`], by as many sets of
+//! limits as wanted.
 
 pub mod budget;
+mod chart;
 mod details;
+pub mod digest;
+mod effects;
 mod gather;
 mod picture;
+mod release;
+mod risk;
+mod spread;
+pub mod study;
 mod training;
 mod verdict;
 
-pub use picture::picture;
+pub use chart::{Series, reference_condition};
+pub use picture::{extrapolated, picture};
 
-use crate::judged::{JobNote, JudgedCondition, JudgedRun, LaneValues, LeftOut, Release, ReleaseDecision};
+use crate::audit::Audit;
+use crate::judged::{JobNote, JudgedCondition, JudgedRun, LaneValues, LeftOut};
 use crate::judged::{Verdict, VerdictCounts};
-use budget::Repeatability;
-use gather::{ConditionTally, EyeTally};
+use digest::{JobDigest, mask_of, masks_for};
+use gather::{ConditionTally, Part, Pooled, Scatter};
 use plans::expand::{Expansion, Job, short_key};
 use plans::plan::Plan;
-use plans::plan::judge::{DecisionRule, Limit, Metric};
-use plans::plan::text::lane_list;
-use plans::results::{Identity, JobOutcome, JobResult};
+use plans::plan::judge::{DecisionRule, Metric};
+use plans::plan::terms::Terms;
+use plans::results::{Identity, JobOutcome, JobResult, JobTimes, Readback};
 use std::collections::BTreeMap;
 use training::TrainingNotes;
 
-/// Judges the jobs of a run as they are read from the store. Captures are not kept: memory grows with the number
-/// of conditions only.
+/// What is known of a job beside its captures and trainings.
+#[derive(Debug, Clone, Copy)]
+pub struct JobFacts<'a> {
+    /// Place in the order of the run.
+    pub position: u64,
+    /// How it ended.
+    pub outcome: &'a JobOutcome,
+    /// Who answered.
+    pub identity: &'a Identity,
+    /// The condition as achieved.
+    pub readback: Option<&'a Readback>,
+    /// Bench time.
+    pub times: JobTimes,
+}
+
+/// Judges the jobs of a run as they are read from the store. Of a capture only its digest is kept.
 pub struct Judge<'p> {
     plan: &'p Plan,
     expansion: &'p Expansion,
-    limits: &'p [Limit],
-    rule: &'p DecisionRule,
     simulated: bool,
     tallies: BTreeMap<u32, ConditionTally>,
     training: TrainingNotes,
     identities: Vec<Identity>,
     jobs_done: usize,
+    earlier: Vec<Series>,
 }
 
 impl<'p> Judge<'p> {
-    /// A judge by the plan's own limits and rule.
+    /// A judge of a plan's jobs.
     pub fn new(plan: &'p Plan, expansion: &'p Expansion, simulated: bool) -> Judge<'p> {
-        Judge::with_limits(plan, expansion, simulated, &plan.limits, &plan.decision)
-    }
-
-    /// A judge by other limits and another rule on the same counts.
-    pub fn with_limits(
-        plan: &'p Plan,
-        expansion: &'p Expansion,
-        simulated: bool,
-        limits: &'p [Limit],
-        rule: &'p DecisionRule,
-    ) -> Judge<'p> {
         Judge {
             plan,
             expansion,
-            limits,
-            rule,
             simulated,
             tallies: BTreeMap::new(),
             training: TrainingNotes::default(),
             identities: Vec::new(),
             jobs_done: 0,
+            earlier: Vec::new(),
         }
     }
 
-    /// Adds a job's result.
-    pub fn add(&mut self, job: &Job, key: &[u8; 32], result: &JobResult) {
+    /// The reference condition's values in earlier run folders, oldest first.
+    pub fn set_earlier(&mut self, series: Vec<Series>) {
+        self.earlier = series;
+    }
+
+    /// Adds a job.
+    pub fn add(&mut self, job: &Job, key: &[u8; 32], facts: &JobFacts<'_>, digest: JobDigest) {
         self.jobs_done += 1;
-        let condition = self.expansion.conditions[job.condition as usize];
-        let rate = condition.rate(self.plan);
         let tally = self.tallies.entry(job.condition).or_default();
         let mut trouble = String::new();
-        match &result.outcome {
+        let mut valid = true;
+        match facts.outcome {
             JobOutcome::Measured => {}
             JobOutcome::TrainingFailed => {
                 tally.failed_trainings += 1;
-                let failed = result.trainings.iter().find_map(|training| training.failed_stage());
-                trouble = match failed {
-                    Some(stage) => format!("{}: lanes {}", stage.name, lane_list(stage.failed_lanes())),
-                    None => "training failed".into(),
-                };
+                let failed = digest.trainings.iter().flatten().find_map(|stage| {
+                    stage.failed.as_ref().map(|(lanes, _)| format!("{}: lanes {lanes}", stage.name))
+                });
+                trouble = failed.unwrap_or_else(|| "training failed".into());
             }
             JobOutcome::NotMeasured { reason } => {
                 trouble = reason.clone();
+                valid = false;
                 tally.faults.push(reason.clone());
             }
         }
-        for training in &result.trainings {
+        for training in &digest.trainings {
             self.training.add(job.condition as usize, training);
         }
-        for capture in &result.captures {
-            let mut judged: Vec<Metric> = self
-                .limits
-                .iter()
-                .filter(|limit| limit.applies(capture.eye.direction, rate))
-                .map(|limit| limit.metric)
-                .collect();
-            judged.sort();
-            judged.dedup();
-            if let Err(error) = tally.add(capture, &judged) {
-                let words = format!("stored counts contradict themselves: {error}");
-                tally.faults.push(words.clone());
-                trouble = words;
+        let mut captures = Vec::with_capacity(digest.captures.len());
+        for capture in digest.captures {
+            match capture {
+                Ok(capture) => captures.push(capture),
+                Err(words) => {
+                    tally.faults.push(words.clone());
+                    trouble = words;
+                    valid = false;
+                }
             }
         }
-        if !result.identity.chip_serial.is_empty() && !self.identities.contains(&result.identity) {
-            self.identities.push(result.identity.clone());
+        let place = (job.mounting, job.repeat, job.start);
+        tally.parts.push(Part { place, position: facts.position, captures });
+        if !facts.identity.chip_serial.is_empty() && !self.identities.contains(facts.identity) {
+            self.identities.push(facts.identity.clone());
         }
         let vddq = |rails: &[(String, plans::units::Volts)]| {
             rails.iter().find(|(name, _)| name == "VDDQ").map(|(_, volts)| volts.0)
@@ -113,47 +126,76 @@ impl<'p> Judge<'p> {
             mounting: job.mounting,
             repeat: job.repeat,
             start: job.start,
-            trained: result.outcome == JobOutcome::Measured,
+            trained: *facts.outcome == JobOutcome::Measured,
+            valid,
             trouble,
-            temperature_degc: result.readback.as_ref().map(|readback| readback.temperature.0),
-            vddq_v: result.readback.as_ref().and_then(|readback| vddq(&readback.rails)),
-            times: result.times,
+            temperature_degc: facts.readback.map(|readback| readback.temperature.0),
+            vddq_v: facts.readback.and_then(|readback| vddq(&readback.rails)),
+            times: facts.times,
         });
     }
 
-    /// Judges everything added.
-    pub fn finish(mut self) -> JudgedRun {
+    /// Adds a job that is at hand as a whole, with the masks of the plan's own limits.
+    pub fn add_result(&mut self, job: &Job, key: &[u8; 32], position: u64, result: &JobResult) {
+        let rate = self.expansion.conditions[job.condition as usize].rate(self.plan);
+        let limits = &self.plan.limits;
+        let digest = JobDigest::of(&result.trainings, &result.captures, |capture| {
+            masks_for(limits, capture.eye, &capture.grid, rate)
+        });
+        let facts = JobFacts {
+            position,
+            outcome: &result.outcome,
+            identity: &result.identity,
+            readback: result.readback.as_ref(),
+            times: result.times,
+        };
+        self.add(job, key, &facts, digest);
+    }
+
+    /// Puts everything added into the plan's order: any order of arrival then gives the same page.
+    pub fn seal(&mut self) {
+        for tally in self.tallies.values_mut() {
+            tally.notes.sort_by_key(|note| (note.mounting, note.repeat, note.start));
+            tally.parts.sort_by_key(|part| part.place);
+            tally.faults.sort();
+        }
+        self.training.sort();
+        self.identities.sort_by(|a, b| {
+            (&a.chip_serial, &a.firmware_build, &a.firmware_hash).cmp(&(
+                &b.chip_serial,
+                &b.firmware_build,
+                &b.firmware_hash,
+            ))
+        });
+    }
+
+    /// Judges everything added and [sealed](Judge::seal) by a set of limits.
+    pub fn judge(&self, terms: &Terms) -> JudgedRun {
         let jobs_per_condition = self.plan.repeats.jobs() as usize;
-        let repeatability = self.repeatability();
+        let scatter = self.scatter(terms);
+        let bench = verdict::Bench { plan: self.plan, terms, scatter: &scatter, jobs_per_condition };
         let mut conditions = Vec::with_capacity(self.expansion.conditions.len());
         let (mut verdicts, mut beyond, mut not_measured) =
             (VerdictCounts::default(), VerdictCounts::default(), 0);
-        let mut typical = verdict::Typical::default();
+        let mut typical = verdict::Typical::new(self.expansion.conditions.len());
+        let (charts, suspects) = self.charts(terms);
+        let nothing = ConditionTally::default();
         for (index, condition) in self.expansion.conditions.iter().enumerate() {
-            let mut tally = self.tallies.remove(&(index as u32)).unwrap_or_default();
-            // Any order of arrival gives the same page.
-            tally.notes.sort_by_key(|note| (note.mounting, note.repeat, note.start));
-            tally.faults.sort();
-            let counts = !condition.beyond_rating(self.plan) || self.rule.beyond_rating_counts;
-            let judged = verdict::judge_condition(
-                &verdict::Bench {
-                    plan: self.plan,
-                    limits: self.limits,
-                    rule: self.rule,
-                    repeatability: &repeatability,
-                    jobs_per_condition,
-                },
-                condition,
-                &tally,
-                &mut typical,
-            );
+            let tally = self.tallies.get(&(index as u32)).unwrap_or(&nothing);
+            let counts = !condition.beyond_rating(self.plan) || terms.decision.beyond_rating_counts;
+            let suspect = suspects.words(&tally.parts);
+            let judged = verdict::judge_condition(&bench, condition, tally, suspect, &mut typical);
             match judged.verdict {
                 Some(verdict) if counts => verdicts.add(verdict),
                 Some(verdict) => beyond.add(verdict),
                 None if counts => not_measured += 1,
                 None => {}
             }
-            conditions.push(JudgedCondition { lanes: lane_values(&tally.eyes), jobs: tally.notes, ..judged });
+            conditions.push(JudgedCondition {
+                lanes: lane_values(tally),
+                jobs: tally.notes.clone(),
+                ..judged
+            });
         }
         let left_out = self
             .expansion
@@ -164,16 +206,8 @@ impl<'p> Judge<'p> {
                 reason: self.expansion.reasons[skipped.reason as usize].clone(),
             })
             .collect();
-        let release = self.release(&conditions, verdicts, not_measured);
-        let (stages, failed_trainings) = self.training.finish();
-        self.identities.sort_by(|a, b| {
-            (&a.chip_serial, &a.firmware_build, &a.firmware_hash).cmp(&(
-                &b.chip_serial,
-                &b.firmware_build,
-                &b.firmware_hash,
-            ))
-        });
-        JudgedRun {
+        let (stages, failed_trainings) = self.training.notes();
+        let mut run = JudgedRun {
             level_names: self.plan.level_names().to_vec(),
             planned: self.expansion.conditions.len(),
             jobs_planned: self.expansion.conditions.len() * jobs_per_condition,
@@ -184,103 +218,71 @@ impl<'p> Judge<'p> {
             not_measured,
             stages,
             failed_trainings,
-            budgets: typical.budgets(self.plan, self.rule, &repeatability),
-            rule_words: rule_words(self.rule),
+            budgets: typical.budgets(&bench),
+            rule_words: rule_words(&terms.decision),
             capture_mode: self.plan.capture.mode,
             point_rule: self.plan.capture.rule,
-            release,
-            identities: self.identities,
+            release: release::undecided(),
+            audit: Audit { charts, ..Audit::default() },
+            identities: self.identities.clone(),
             conditions,
-        }
+        };
+        let mut words = Vec::new();
+        run.audit.global_risks = risk::risks(&run, terms, &mut words);
+        run.audit.distributions = spread::distributions(&run, &mut words);
+        run.audit.effects = effects::effects(&run, &mut words);
+        run.audit.headroom = effects::headroom(&run, self.plan);
+        run.audit.units = release::units(&run, self.plan, terms);
+        run.audit.words = words;
+        run.release = release::release(&run, self.plan, terms, self.simulated);
+        run
     }
 
-    /// Standard deviation of one measurement, pooled within conditions, for each metric that has repeats.
-    fn repeatability(&self) -> BTreeMap<Metric, Repeatability> {
-        let mut pooled: BTreeMap<Metric, (f64, f64)> = BTreeMap::new();
-        for tally in self.tallies.values() {
-            for eye in &tally.eyes {
-                for (metric, lanes) in &eye.metrics {
-                    let slot = pooled.entry(*metric).or_default();
-                    for lane in lanes {
-                        let (squares, freedom) = lane.scatter();
-                        slot.0 += squares;
-                        slot.1 += freedom;
+    /// Scatter within and between mountings, for each judged metric.
+    fn scatter(&self, terms: &Terms) -> BTreeMap<Metric, Scatter> {
+        let mut pooled: BTreeMap<Metric, Pooled> = BTreeMap::new();
+        for (index, tally) in &self.tallies {
+            if tally.parts.len() < 2 {
+                continue;
+            }
+            let rate = self.expansion.conditions[*index as usize].rate(self.plan);
+            for eye in tally.eyes() {
+                let captures = tally.captures(eye);
+                let Some((_, first)) = captures.first() else { continue };
+                let mut done: Vec<Metric> = Vec::new();
+                for limit in terms.limits.iter().filter(|limit| limit.applies(eye.direction, rate)) {
+                    if !done.contains(&limit.metric) {
+                        done.push(limit.metric);
+                        let mask = mask_of(limit, &first.grid);
+                        pooled.entry(limit.metric).or_default().add(&captures, limit.metric, mask.as_ref());
                     }
                 }
             }
         }
-        pooled
-            .into_iter()
-            .filter(|(_, (_, freedom))| *freedom > 0.0)
-            .map(|(metric, (squares, freedom))| {
-                (metric, Repeatability { deviation: (squares / freedom).sqrt(), freedom })
-            })
-            .collect()
-    }
-
-    fn release(
-        &self,
-        conditions: &[JudgedCondition],
-        verdicts: VerdictCounts,
-        not_measured: usize,
-    ) -> Release {
-        let mut reasons = Vec::new();
-        let bad = verdicts.fail + verdicts.conditional_fail;
-        if verdicts.fail > 0 {
-            reasons.push(format!("{} fail", conditions_word(verdicts.fail)));
-        }
-        if verdicts.conditional_fail > 0 {
-            reasons.push(format!("{} fail conditionally", conditions_word(verdicts.conditional_fail)));
-        }
-        if verdicts.conditional_pass > 0 {
-            reasons.push(format!("{} pass only conditionally", conditions_word(verdicts.conditional_pass)));
-        }
-        if not_measured > 0 {
-            reasons.push(format!("{} not measured", conditions_word(not_measured)));
-        }
-        if verdicts.total() == 0 {
-            reasons.push("no condition within rating has a verdict".into());
-        }
-        if self.simulated {
-            reasons.push("simulated, not measured: a dry run releases nothing".into());
-        }
-        let beyond = conditions.iter().filter(|condition| condition.beyond_rating).count();
-        if beyond > 0 && !self.rule.beyond_rating_counts {
-            reasons.push(format!("{} beyond rating: informative, not counted", conditions_word(beyond)));
-        }
-        let expansion = self.expansion;
-        let left = |reason: u32| expansion.reasons[reason as usize] == plans::expand::NEEDS_HANDS;
-        let needs_hands = expansion.skipped.iter().filter(|skipped| left(skipped.reason)).count();
-        if needs_hands > 0 {
-            reasons.push(format!("{} of the matrix left out: needs hands", conditions_word(needs_hands)));
-        }
-        let open = verdicts.conditional_pass + not_measured + needs_hands > 0
-            || verdicts.total() == 0
-            || self.simulated;
-        let decision = match (bad > 0, open) {
-            (true, _) => ReleaseDecision::No,
-            (false, true) => ReleaseDecision::Undecided,
-            (false, false) => {
-                reasons
-                    .insert(0, "every condition that counts was measured and passes under the rule".into());
-                ReleaseDecision::Yes
-            }
-        };
-        Release { decision, reasons }
+        pooled.into_iter().map(|(metric, pooled)| (metric, pooled.scatter())).collect()
     }
 }
 
-fn conditions_word(count: usize) -> String {
-    if count == 1 { "1 condition".into() } else { format!("{count} conditions") }
-}
-
-fn lane_values(eyes: &[EyeTally]) -> Vec<LaneValues> {
-    eyes.iter()
+fn lane_values(tally: &ConditionTally) -> Vec<LaneValues> {
+    tally
+        .eyes()
+        .into_iter()
         .map(|eye| {
-            let mean = |index: usize| {
-                eye.sizes[index].iter().map(|lane| lane.value().unwrap_or(0.0) as f32).collect::<Vec<f32>>()
+            let captures = tally.captures(eye);
+            let lanes = captures.first().map_or(&[][..], |(_, capture)| &capture.lanes);
+            let mean = |metric: Metric| {
+                let lane = |lane| gather::LaneTally::of(&captures, lane, metric, None).value().unwrap_or(0.0);
+                (0..lanes.len()).map(|index| lane(index) as f32).collect::<Vec<f32>>()
             };
-            LaneValues { eye: eye.eye, lanes: eye.lanes.clone(), width_ps: mean(0), height_mv: mean(1) }
+            let centre = gather::centre(&captures);
+            LaneValues {
+                eye,
+                lanes: lanes.to_vec(),
+                width_ps: mean(Metric::Width),
+                height_mv: mean(Metric::Height),
+                centre_ps: centre.map(|(ps, _)| ps as f32),
+                centre_mv: centre.map(|(_, mv)| mv as f32),
+            }
         })
         .collect()
 }
@@ -293,9 +295,9 @@ fn rule_words(rule: &DecisionRule) -> String {
         "pass at or beyond limit + w, else fail (ILAC-G8:09/2019, 4.2.2)"
     };
     format!(
-        "{}: guard band w = {} U, U at {} % coverage; {words}. A condition is judged on its worst lane.",
+        "{}: guard band w = {}, U at {} % coverage; {words}. A condition is judged on its worst lane.",
         rule.name,
-        rule.guard_band_factor,
+        rule.formula(),
         rule.coverage * 100.0
     )
 }
@@ -304,3 +306,6 @@ fn rule_words(rule: &DecisionRule) -> String {
 pub fn every_verdict_passes(run: &JudgedRun) -> bool {
     run.verdicts.total() == run.verdicts.of(Verdict::Pass)
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,11 +1,16 @@
 //! The picture of a captured eye: error classes of every point, and the outlines of worst lane and all lanes.
 
 use super::details::details;
-use crate::eye::contour::outline;
+use crate::audit::ExtrapolationNote;
+use crate::eye::contour::{Outline, outline};
 use crate::eye::counts::{CaptureView, CountError};
+use crate::eye::extrapolation::extrapolate;
 use crate::eye::together::common_map;
 use crate::judged::EyePicture;
-use plans::results::{Capture, LanePoint};
+use plans::plan::presets::DDR4_MASK_BER;
+use plans::results::{Capture, LanePoint, Point};
+use std::collections::BTreeSet;
+use std::fmt::Write;
 
 /// Most decades told apart.
 const MOST_CLASSES: u8 = 8;
@@ -43,20 +48,65 @@ pub fn picture(
             };
         }
     }
+    for (index, class) in classes.iter_mut().enumerate().filter(|(_, class)| **class == 255) {
+        let passes = view.maps().iter().all(|map| map.passes(grid.point(index)));
+        *class = if passes { 254 } else { 253 };
+    }
     let lane = capture.lanes.iter().position(|lane| *lane == worst_lane).unwrap_or(0);
     let operating = capture.operating.get(lane).copied().unwrap_or(LanePoint { tap: 0, vref: 0 });
-    let path =
-        |map: Option<&crate::eye::map::PassMap>| map.map(|map| outline(map).path_data()).unwrap_or_default();
     let together = common_map(&view).map(|(map, _)| map);
+    let outlines = [view.maps().get(lane), together.as_ref()].map(|map| map.map(outline));
+    let path = |outline: &Option<Outline>| outline.as_ref().map(Outline::path_data).unwrap_or_default();
+    let inferred: BTreeSet<Point> =
+        outlines.iter().flatten().flat_map(|outline| &outline.inferred).copied().collect();
     Ok(EyePicture {
+        job: String::new(),
         eye: capture.eye,
         grid,
         classes,
-        worst_lane_path: path(view.maps().get(lane)),
-        all_lanes_path: path(together.as_ref()),
+        worst_lane_path: path(&outlines[0]),
+        all_lanes_path: path(&outlines[1]),
+        inferred_path: dots(&inferred),
         worst_lane: capture.lanes.get(lane).copied().unwrap_or(worst_lane),
         operating,
         clean_bits,
         details: Some(details(&view, worst_lane, mask)),
+    })
+}
+
+/// A dot at each point: lines without length, drawn by their round ends.
+fn dots(points: &BTreeSet<Point>) -> String {
+    let mut path = String::new();
+    for point in points {
+        // Writing to a string cannot fail.
+        let _ = write!(path, "M{} {}h0", point.tap, point.vref);
+    }
+    path
+}
+
+/// A lane's eye at the bit error ratio that a write mask is defined for: information beside the verdict, which rests
+/// on counted errors. `None` where the operating point fails or the counts contradict themselves.
+pub fn extrapolated(
+    capture: &Capture,
+    condition: &str,
+    lane: u16,
+    mask: (f64, f64),
+) -> Option<ExtrapolationNote> {
+    let view = CaptureView::new(capture).ok()?;
+    let index = capture.lanes.iter().position(|known| *known == lane)?;
+    let found = extrapolate(&view, index, DDR4_MASK_BER)?;
+    let grid = capture.grid;
+    Some(ExtrapolationNote {
+        condition: condition.into(),
+        eye: capture.eye,
+        lane,
+        target_ber: DDR4_MASK_BER,
+        width_ps: found.width.map(|width| width.half.position * grid.tap_step.0),
+        height_mv: found.height.map(|height| height.half.position * grid.vref_step.0),
+        differences: (
+            found.width.and_then(|width| width.difference).map(|steps| steps * grid.tap_step.0),
+            found.height.and_then(|height| height.difference).map(|steps| steps * grid.vref_step.0),
+        ),
+        mask,
     })
 }

@@ -1,8 +1,7 @@
 //! What training showed over a whole run: attempts and failures by stage, and every failed attempt.
 
+use super::digest::StageDigest;
 use crate::judged::{FailedTraining, StageNote};
-use plans::plan::text::lane_list;
-use plans::results::TrainingResult;
 
 /// Notes on every training attempt.
 #[derive(Debug, Default)]
@@ -13,8 +12,8 @@ pub struct TrainingNotes {
 
 impl TrainingNotes {
     /// Adds an attempt of a condition (index).
-    pub fn add(&mut self, condition: usize, training: &TrainingResult) {
-        for stage in &training.stages {
+    pub fn add(&mut self, condition: usize, training: &[StageDigest]) {
+        for stage in training {
             let index = match self.stages.iter().position(|note| note.stage == stage.name) {
                 Some(index) => index,
                 None => {
@@ -31,30 +30,32 @@ impl TrainingNotes {
             };
             let note = &mut self.stages[index];
             note.attempts += 1;
-            note.end_stops += u32::from(stage.lanes.iter().any(|lane| lane.end_stop));
+            note.end_stops += u32::from(stage.end_stop);
             let least = |known: Option<f64>, seen: Option<f64>| match (known, seen) {
                 (Some(a), Some(b)) => Some(a.min(b)),
                 (a, b) => a.or(b),
             };
-            for lane in &stage.lanes {
-                note.narrowest_taps = least(note.narrowest_taps, lane.width_taps);
-                note.lowest_steps = least(note.lowest_steps, lane.height_steps);
-            }
-            if !stage.passed() {
+            note.narrowest_taps = least(note.narrowest_taps, stage.narrowest_taps);
+            note.lowest_steps = least(note.lowest_steps, stage.lowest_steps);
+            if let Some((lanes, causes)) = &stage.failed {
                 note.failed += 1;
                 self.failed.push(FailedTraining {
                     condition,
                     stage: stage.name.clone(),
-                    lanes: lane_list(stage.failed_lanes()),
-                    causes: stage.causes.clone(),
+                    lanes: lanes.clone(),
+                    causes: causes.clone(),
                 });
             }
         }
     }
 
-    /// The notes, failed attempts in the plan's order.
-    pub fn finish(&mut self) -> (Vec<StageNote>, Vec<FailedTraining>) {
+    /// Puts failed attempts into the plan's order.
+    pub fn sort(&mut self) {
         self.failed.sort_by(|a, b| (a.condition, &a.stage, &a.lanes).cmp(&(b.condition, &b.stage, &b.lanes)));
-        (std::mem::take(&mut self.stages), std::mem::take(&mut self.failed))
+    }
+
+    /// The notes.
+    pub fn notes(&self) -> (Vec<StageNote>, Vec<FailedTraining>) {
+        (self.stages.clone(), self.failed.clone())
     }
 }

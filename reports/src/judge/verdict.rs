@@ -1,64 +1,84 @@
 //! The verdict of one condition: its worst lane in every judged metric, against limit and guard band.
 
-use super::budget::{Common, Repeatability};
-use super::gather::{ConditionTally, EyeTally, LaneTally};
-use crate::judged::{Budget, JudgedCondition, JudgedMetric, Verdict};
-use crate::statistics::conformity::{Measured, Tolerance, conformance, four_word_verdict};
+use super::budget::{Common, Inputs};
+use super::digest::{CaptureDigest, mask_of};
+use super::gather::{ConditionTally, LaneTally, Scatter};
+use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, Verdict};
+use crate::statistics::conformity::{DecisionRule as Rule, Measured, Tolerance, judge};
 use plans::expand::Condition;
 use plans::plan::Plan;
-use plans::plan::judge::{DecisionRule, Limit, Metric};
-use plans::results::Grid;
+use plans::plan::judge::{Limit, Metric};
+use plans::plan::terms::Terms;
+use plans::results::{EyeName, Grid};
 use std::collections::BTreeMap;
 
 /// What every condition is judged with.
 pub struct Bench<'a> {
     /// The plan.
     pub plan: &'a Plan,
-    /// Limits.
-    pub limits: &'a [Limit],
-    /// Decision rule.
-    pub rule: &'a DecisionRule,
-    /// Repeatability known from this run.
-    pub repeatability: &'a BTreeMap<Metric, Repeatability>,
+    /// Limits, rule and budget lines.
+    pub terms: &'a Terms,
+    /// Scatter known from this run.
+    pub scatter: &'a BTreeMap<Metric, Scatter>,
     /// Jobs a condition was planned with.
     pub jobs_per_condition: usize,
+}
+
+/// A value and what its budget was made from.
+#[derive(Debug, Clone, Copy)]
+struct Seen {
+    value: f64,
+    edges: (f64, f64),
+    grid: Grid,
+    jobs: u16,
+    mountings: u16,
+    off: (f64, f64),
 }
 
 /// Typical figures of each judged metric, for the printed budgets.
 #[derive(Debug, Default)]
 pub struct Typical {
-    seen: BTreeMap<Metric, Vec<(f64, f64, Grid, u16)>>,
+    /// Number of values of each metric, and a sample of them.
+    seen: BTreeMap<Metric, (usize, Vec<Seen>)>,
+    /// Every so many values one is kept.
+    every: usize,
 }
 
 impl Typical {
-    fn add(&mut self, metric: Metric, value: f64, edges_u: f64, grid: Grid, jobs: u16) {
-        self.seen.entry(metric).or_default().push((value, edges_u, grid, jobs));
+    /// For so many conditions.
+    pub fn new(conditions: usize) -> Typical {
+        Typical { every: conditions / 10_000, ..Typical::default() }
     }
 
     /// The budget of each metric at its median value over the conditions.
-    pub fn budgets(
-        self,
-        plan: &Plan,
-        rule: &DecisionRule,
-        repeatability: &BTreeMap<Metric, Repeatability>,
-    ) -> Vec<Budget> {
+    pub fn budgets(self, bench: &Bench<'_>) -> Vec<Budget> {
         let mut budgets = Vec::new();
-        for (metric, mut seen) in self.seen {
-            seen.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
-            let Some((value, edges_u, grid, jobs)) = seen.get(seen.len() / 2).copied() else { continue };
-            let known = repeatability.get(&metric).copied();
-            let common = Common::new(metric, &grid, value, jobs, known, &plan.budget);
-            budgets.extend(common.table(metric, edges_u, rule.coverage));
+        for (metric, (_, mut seen)) in self.seen {
+            seen.sort_by(|a, b| a.value.total_cmp(&b.value).then(a.edges.0.total_cmp(&b.edges.0)));
+            let Some(seen) = seen.get(seen.len() / 2) else { continue };
+            let inputs = Inputs {
+                metric,
+                grid: &seen.grid,
+                jobs: seen.jobs,
+                mountings: seen.mountings,
+                scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
+                lines: &bench.terms.budget.lines,
+                off_kelvin: seen.off.0,
+                off_percent: seen.off.1,
+            };
+            let common = Common::new(&inputs, true);
+            budgets.extend(common.table(metric, seen.value, seen.edges, bench.terms.decision.coverage));
         }
         budgets
     }
 }
 
-/// Judges a condition on everything its jobs measured.
+/// Judges a condition on everything its jobs measured. `suspect` says why no verdict may be given.
 pub fn judge_condition(
     bench: &Bench<'_>,
     condition: &Condition,
     tally: &ConditionTally,
+    suspect: Option<&str>,
     typical: &mut Typical,
 ) -> JudgedCondition {
     let mut judged = JudgedCondition {
@@ -76,17 +96,15 @@ pub fn judge_condition(
         jobs: Vec::new(),
     };
     let mut troubles: Vec<String> = tally.faults.clone();
-    for eye in &tally.eyes {
-        for (metric, lanes) in &eye.metrics {
-            for limit in bench.limits {
-                let rate = condition.rate(bench.plan);
-                if limit.metric != *metric || !limit.applies(eye.eye.direction, rate) {
-                    continue;
-                }
-                match judge_metric(bench, eye, *metric, lanes, limit, typical) {
-                    Ok(metric) => judged.metrics.push(metric),
-                    Err(words) => troubles.push(words),
-                }
+    troubles.sort();
+    let rate = condition.rate(bench.plan);
+    let off = off_set_point(bench.plan, condition, tally);
+    for eye in tally.eyes() {
+        let captures = tally.captures(eye);
+        for limit in bench.terms.limits.iter().filter(|limit| limit.applies(eye.direction, rate)) {
+            match judge_metric(bench, eye, &captures, limit, off, typical) {
+                Ok(metric) => judged.metrics.push(metric),
+                Err(words) => troubles.push(words),
             }
         }
     }
@@ -98,7 +116,11 @@ pub fn judge_condition(
             .then(a.eye.cmp(&b.eye))
             .then(a.metric.cmp(&b.metric))
     });
-    if tally.failed_trainings > 0 {
+    let planned = bench.plan.repeats.repeats;
+    let done = tally.notes.iter().filter(|note| note.repeat < planned).count();
+    if let Some(words) = suspect {
+        judged.reason = format!("not measured: {words}");
+    } else if tally.failed_trainings > 0 {
         judged.verdict = Some(Verdict::Fail);
         judged.reason = "training".into();
         judged.metrics.clear();
@@ -107,9 +129,8 @@ pub fn judge_condition(
         judged.reason = format!("not measured: {}", troubles.join("; "));
     } else if tally.notes.is_empty() {
         judged.reason = "not measured: not run yet".into();
-    } else if tally.notes.len() < bench.jobs_per_condition {
-        judged.reason =
-            format!("not measured: {} of {} jobs done", tally.notes.len(), bench.jobs_per_condition);
+    } else if done < bench.jobs_per_condition {
+        judged.reason = format!("not measured: {done} of {} jobs done", bench.jobs_per_condition);
     } else if judged.metrics.is_empty() {
         judged.reason = "not measured: no limit applies at this rate and direction".into();
     } else {
@@ -118,17 +139,33 @@ pub fn judge_condition(
     judged
 }
 
+/// Largest differences of achieved and set temperature (K) and VDDQ (percent) over the jobs.
+fn off_set_point(plan: &Plan, condition: &Condition, tally: &ConditionTally) -> (f64, f64) {
+    use plans::plan::matrix::Factor;
+    let set = plan.matrix.temperatures.get(condition.level(Factor::Temperature)).map(|level| level.0);
+    let vddq = condition.supply(plan).vddq.0;
+    tally.notes.iter().fold((0.0, 0.0), |most: (f64, f64), note| {
+        let kelvin = note.temperature_degc.zip(set).map_or(0.0, |(is, set)| (is - set).abs());
+        let percent = note.vddq_v.map_or(0.0, |is| 100.0 * (is - vddq).abs() / vddq);
+        (most.0.max(kelvin), most.1.max(percent))
+    })
+}
+
 fn judge_metric(
     bench: &Bench<'_>,
-    eye: &EyeTally,
-    metric: Metric,
-    lanes: &[LaneTally],
+    eye: EyeName,
+    captures: &[(u16, &CaptureDigest)],
     limit: &Limit,
+    off: (f64, f64),
     typical: &mut Typical,
 ) -> Result<JudgedMetric, String> {
-    let grid = &eye.grid;
+    let metric = limit.metric;
+    let Some((_, first)) = captures.first() else { return Err("no capture".into()) };
+    let grid = &first.grid;
+    let rule = &bench.terms.decision;
     let bound = limit.in_base_unit(grid.ui, grid.tap_step, grid.vddq, grid.vref_step);
     let unit = metric.base_unit();
+    let name = metric.name();
     let most = if metric.is_time() {
         f64::from(grid.taps) * grid.tap_step.0
     } else {
@@ -136,56 +173,107 @@ fn judge_metric(
     };
     if bound > most {
         return Err(format!(
-            "the {} limit of {bound:.1} {unit} is more than the grid can show ({most:.1} {unit})",
-            metric.name()
+            "the {name} limit of {bound:.1} {unit} is more than the grid can show ({most:.1} {unit})"
         ));
     }
-    let known = bench.repeatability.get(&metric).copied();
-    let mut worst: Option<(f64, usize, f64, f64, f64)> = None;
-    for (index, lane) in lanes.iter().enumerate() {
-        let Some(value) = lane.value() else { continue };
-        let common = Common::new(metric, grid, value, lane.jobs.max(1), known, &bench.plan.budget);
-        let combined = common
-            .combine(lane.edges_u(), bench.rule.coverage)
-            .map_err(|error| format!("no uncertainty for the {}: {error}", metric.name()))?;
-        let score = (value - bound) / combined.standard;
-        if worst.is_none_or(|(least, ..)| score < least) {
-            worst = Some((score, index, value, combined.standard, combined.k));
+    let mask = mask_of(limit, grid);
+    if let Some(mask) = &mask {
+        let height = f64::from(grid.vref_steps) * grid.vref_step.0;
+        if 2.0 * mask.half_height.0 > height {
+            return Err(format!(
+                "the mask's height of {:.1} mV is more than the grid can show ({height:.1} mV)",
+                2.0 * mask.half_height.0
+            ));
         }
     }
-    let Some((_, index, value, standard, k)) = worst else {
-        return Err(format!("no lane has a {} value", metric.name()));
+    let mut mountings: Vec<u16> = captures.iter().map(|(mounting, _)| *mounting).collect();
+    mountings.dedup();
+    let inputs = Inputs {
+        metric,
+        grid,
+        jobs: captures.len() as u16,
+        mountings: mountings.len() as u16,
+        scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
+        lines: &bench.terms.budget.lines,
+        off_kelvin: off.0,
+        off_percent: off.1,
     };
-    let lane = &lanes[index];
+    let mut common = Common::new(&inputs, false);
+    let mut jobs = inputs.jobs;
+    let mut worst: Option<(f64, usize, LaneTally, f64)> = None;
+    for lane in 0..first.lanes.len() {
+        let tally = LaneTally::of(captures, lane, metric, mask.as_ref());
+        let Some(value) = tally.value() else { continue };
+        if !value.is_finite() {
+            return Err(format!("the {name} of lane {} is no number", first.lanes[lane]));
+        }
+        // Fewer jobs count in a lane that ran off the grid in some.
+        if tally.jobs.max(1) != jobs {
+            jobs = tally.jobs.max(1);
+            common = Common::new(&Inputs { jobs, ..inputs }, false);
+        }
+        let (sampling, step) = tally.edges();
+        let score = (value - bound) / common.variance(value, sampling + step).sqrt();
+        if worst.as_ref().is_none_or(|(least, ..)| score < *least) {
+            worst = Some((score, lane, tally, value));
+        }
+    }
+    let Some((_, index, lane, value)) = worst else {
+        return Err(format!("no lane has a {name} value"));
+    };
+    let edges = lane.edges();
+    let common = Common::new(&Inputs { jobs: lane.jobs.max(1), ..inputs }, false);
+    let combined = common
+        .combine(value, edges.0 + edges.1, rule.coverage)
+        .map_err(|error| format!("no uncertainty for the {name}: {error}"))?;
     let only_bound = lane.jobs == 0;
-    typical.add(metric, value, lane.edges_u(), *grid, lane.jobs.max(1));
-    let expanded = k * standard;
-    let guard_band = bench.rule.guard_band_factor * expanded;
+    // A median needs no more than a regular sample.
+    let every = typical.every.max(1);
+    let (count, sample) = typical.seen.entry(metric).or_default();
+    if count.is_multiple_of(every) {
+        let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
+        sample.push(Seen { value, edges, grid: *grid, jobs, mountings, off });
+    }
+    *count += 1;
+    let (u, k) = (combined.standard, combined.k);
+    let guard_band = rule.guard_band(u, k);
     let margin = value - bound;
-    if only_bound && margin < guard_band {
+    if bound > 0.0 && guard_band > bound {
         return Err(format!(
-            "the {} runs off the grid: at least {value:.1} {unit}, which does not decide against {bound:.1} {unit}; \
-             sweep a wider range",
-            metric.name()
+            "the guard band of {guard_band:.1} {unit} is wider than the {name} limit of {bound:.1} {unit} itself: \
+             under this rule the measurement decides nothing; measure more finely or repeat more"
         ));
     }
-    let conformance = conformance(&Measured::normal(value, standard), &Tolerance::Lower(bound))
-        .map_err(|error| format!("no conformance probability for the {}: {error}", metric.name()))?;
-    let mut verdict = four_word_verdict(-margin, guard_band);
-    if !bench.rule.four_words {
-        verdict = if margin >= guard_band { Verdict::Pass } else { Verdict::Fail };
+    if only_bound && margin < guard_band {
+        return Err(format!(
+            "the {name} runs off the grid: at least {value:.1} {unit}, which does not decide against {bound:.1} {unit}; \
+             sweep a wider range"
+        ));
     }
+    let judgement = judge(
+        &Measured::normal(value, u),
+        &Tolerance::Lower(bound),
+        &Rule::Multiple { r: rule.guard_band_factor / if rule.in_standard { k } else { 1.0 } },
+        k,
+    )
+    .map_err(|error| format!("no verdict for the {name}: {error}"))?;
+    let verdict = match (rule.four_words, judgement.accepted) {
+        (true, _) => judgement.verdict,
+        (false, true) => Verdict::Pass,
+        (false, false) => Verdict::Fail,
+    };
     let accepted = verdict <= Verdict::ConditionalPass;
+    let conformance = judgement.conformance;
     Ok(JudgedMetric {
-        eye: eye.eye,
+        eye,
         metric,
-        lane: eye.lanes.get(index).copied().unwrap_or(0),
-        lanes: eye.lanes.len() as u16,
+        lane: first.lanes[index],
+        lanes: first.lanes.len() as u16,
         value,
         limit: bound,
         margin,
-        standard_uncertainty: standard,
-        expanded_uncertainty: expanded,
+        standard_uncertainty: u,
+        expanded_uncertainty: k * u,
         guard_band,
         conformance_probability: conformance.conforming,
         wrong_decision_risk: if accepted { conformance.nonconforming } else { conformance.conforming },
@@ -194,5 +282,11 @@ fn judge_metric(
         off_centre: lane.off_centre > 0,
         jobs: lane.jobs,
         verdict,
+        parts: MetricParts {
+            k,
+            degrees_of_freedom: combined.freedom.is_finite().then_some(combined.freedom),
+            independent: combined.independent.0,
+            independent_freedom: combined.independent.1.is_finite().then_some(combined.independent.1),
+        },
     })
 }

@@ -2,7 +2,7 @@
 
 use super::details::{DetailsView, details};
 use super::lanes::{Strips, strips};
-use super::picture::Scale as Colours;
+use super::picture::{INFERRED_FAIL, INFERRED_PASS, NOT_MEASURED, Scale as Colours};
 use super::plot::{Scale, Tick};
 use super::words::*;
 use super::{PageError, rank};
@@ -63,6 +63,8 @@ pub(super) struct EyeCard {
     pub transform: String,
     pub worst_path: String,
     pub all_path: String,
+    /// Dots where a rim point was inferred.
+    pub inferred_path: String,
     pub worst_lane: u16,
     pub limit_box: Option<LimitBox>,
     pub point: (String, String),
@@ -84,6 +86,10 @@ pub(super) struct EyeCard {
     pub grid: String,
     pub metrics: Vec<MetricRow>,
     pub strips: Option<Strips>,
+    /// Key of the job drawn.
+    pub job: String,
+    /// Notes on its condition.
+    pub notes: Vec<String>,
     pub details: Option<DetailsView>,
 }
 
@@ -101,6 +107,8 @@ pub(super) struct EyesView {
     pub outlined: Vec<EyeCard>,
     pub legend: Vec<LegendEntry>,
     pub floor: String,
+    /// Some drawn outline rests on inferred points.
+    pub inferred: bool,
     pub note: String,
 }
 
@@ -151,7 +159,15 @@ pub(super) fn eyes(
     } else {
         String::new()
     };
-    Ok(EyesView { legend: legend(colours, pictures), floor: floor(pictures), pictured, outlined, note })
+    let inferred = pictures.iter().any(|(_, picture)| !picture.inferred_path.is_empty());
+    Ok(EyesView {
+        inferred,
+        legend: legend(colours, pictures),
+        floor: floor(pictures),
+        pictured,
+        outlined,
+        note,
+    })
 }
 
 fn card(
@@ -202,6 +218,7 @@ fn card(
         ),
         worst_path: path(&picture.worst_lane_path)?,
         all_path: path(&picture.all_lanes_path)?,
+        inferred_path: path(&picture.inferred_path)?,
         worst_lane: picture.worst_lane,
         limit_box: limit_box(&metrics, x, y, (f64::from(tap), f64::from(step)), (tap_ps, step_mv)),
         point: (coordinate(x.held(f64::from(tap))), coordinate(y.held(f64::from(step)))),
@@ -230,6 +247,8 @@ fn card(
             ratio(picture.clean_bits as f64)
         ),
         strips: strips(judged, picture.eye),
+        job: picture.job.clone(),
+        notes: Vec::new(),
         details: picture.details.as_ref().map(details),
         metrics: metrics.into_iter().map(metric_row).collect(),
     })
@@ -348,11 +367,14 @@ fn legend(colours: Colours, pictures: &[(usize, EyePicture)]) -> Vec<LegendEntry
         };
         entries.push(LegendEntry { colour: colours.hex(class), words });
     }
-    if pictures.iter().any(|(_, picture)| picture.classes.contains(&super::picture::NOT_MEASURED)) {
-        entries.push(LegendEntry {
-            colour: colours.hex(super::picture::NOT_MEASURED),
-            words: "not measured".into(),
-        });
+    for (class, words) in [
+        (INFERRED_PASS, "not measured, inferred to pass"),
+        (INFERRED_FAIL, "not measured, inferred to fail"),
+        (NOT_MEASURED, "not measured"),
+    ] {
+        if pictures.iter().any(|(_, picture)| picture.classes.contains(&class)) {
+            entries.push(LegendEntry { colour: colours.hex(class), words: words.into() });
+        }
     }
     entries
 }

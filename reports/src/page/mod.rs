@@ -6,22 +6,28 @@
 
 mod compare;
 mod details;
+mod drift;
 mod eyes;
+mod job;
 mod lanes;
 mod matrix;
+mod notes;
 mod picture;
 mod plot;
 mod rank;
 mod spread;
 mod summary;
 mod tables;
+mod timeline;
 mod trends;
+mod verdicts;
 mod wanted;
 mod words;
 
 #[cfg(test)]
 pub(crate) mod tests;
 
+pub use job::build_job;
 pub use wanted::{wanted_outlines, wanted_pictures};
 
 use crate::judged::{EyePicture, JudgedRun, RunFacts};
@@ -126,8 +132,13 @@ struct Page<'a> {
     spread: Vec<plot::Plot>,
     trends: Vec<plot::Plot>,
     conditions: tables::ConditionsView,
+    timeline: timeline::TimelineView,
+    superseded: Vec<tables::SupersededRow>,
+    superseded_note: String,
+    notes: Vec<notes::NoteRow>,
     training: tables::TrainingView,
     not_run: tables::NotRunView,
+    annex: verdicts::Annex,
     budgets: Vec<tables::BudgetView>,
     limits: Vec<tables::LimitRow>,
     rule_words: &'a str,
@@ -164,10 +175,14 @@ pub fn build(
     let carded: BTreeSet<usize> = pictures.iter().map(|(index, _)| *index).collect();
     let listed = tables::listed(run, options);
     let shown: BTreeSet<usize> = carded.iter().chain(&listed).copied().collect();
-    let eyes = eyes::eyes(run, pictures, &anchors, simulated)?;
+    let mut eyes = eyes::eyes(run, pictures, &anchors, simulated)?;
+    for card in eyes.pictured.iter_mut().chain(&mut eyes.outlined) {
+        card.notes = notes::beside(facts, card.order);
+    }
     let summary = summary::summary(run, facts, &anchors);
     let worst = summary.worst.as_ref().map(|worst| worst.index);
     let margins = spread::margins(run);
+    let reviewed = notes::by_condition(facts);
     let page = Page {
         facts,
         mark: if simulated { SIMULATED } else { "" },
@@ -189,10 +204,19 @@ pub fn build(
         overlays: compare::overlays(run, pictures, &anchors, simulated)?,
         lanes: lanes::overview(run, simulated),
         spread: spread::plots(run, &margins, simulated),
-        trends: trends::plots(run, &margins, simulated),
-        conditions: tables::conditions(run, &listed, &carded, &anchors),
+        trends: [trends::plots(run, &margins, simulated), drift::plots(run, facts)].concat(),
+        timeline: timeline::timeline(run, facts, &shown, &anchors, options.most_lines),
+        superseded: tables::superseded(run, facts, options.most_lines),
+        superseded_note: tables::left_out_note(
+            facts.superseded.len(),
+            options.most_lines,
+            "superseded attempts",
+        ),
+        notes: notes::rows(run, facts),
+        conditions: tables::conditions(run, &listed, &carded, &anchors, &reviewed),
         training: tables::training(run, &shown, &anchors, options.most_lines),
         not_run: tables::not_run(run, facts, options.most_lines),
+        annex: verdicts::annex(run, simulated),
         budgets: run.budgets.iter().map(tables::budget).collect(),
         limits: facts.limits.iter().map(tables::limit).collect(),
         rule_words: &run.rule_words,
@@ -205,7 +229,7 @@ pub fn build(
         eyes,
         summary,
     };
-    render(&page)
+    render("page.html", &page)
 }
 
 /// Print rules that carry the report's identifier on every page.
@@ -219,7 +243,8 @@ fn print_rules(facts: &RunFacts) -> String {
     )
 }
 
-const TEMPLATES: [(&str, &str); 7] = [
+const TEMPLATES: [(&str, &str); 9] = [
+    ("eye.html", include_str!("eye.html")),
     ("page.html", include_str!("page.html")),
     ("macros.html", include_str!("macros.html")),
     ("top.html", include_str!("top.html")),
@@ -227,19 +252,20 @@ const TEMPLATES: [(&str, &str); 7] = [
     ("eyes.html", include_str!("eyes.html")),
     ("lists.html", include_str!("lists.html")),
     ("provenance.html", include_str!("provenance.html")),
+    ("verdicts.html", include_str!("verdicts.html")),
 ];
 
-fn render(page: &Page<'_>) -> Result<String, PageError> {
+fn render(name: &str, page: &impl Serialize) -> Result<String, PageError> {
     let fault = |error: minijinja::Error| PageError::Template(format!("{error:#}"));
     let mut environment = Environment::new();
     environment.set_undefined_behavior(UndefinedBehavior::Strict);
     let syntax = SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build();
     environment.set_syntax(syntax.map_err(fault)?);
-    for (name, source) in TEMPLATES {
-        environment.add_template(name, source).map_err(fault)?;
+    for (template, source) in TEMPLATES {
+        environment.add_template(template, source).map_err(fault)?;
     }
     let data = serde_json::to_value(page).map_err(|error| PageError::Template(error.to_string()))?;
-    environment.get_template("page.html").and_then(|template| template.render(value(data))).map_err(fault)
+    environment.get_template(name).and_then(|template| template.render(value(data))).map_err(fault)
 }
 
 /// The template engine's value of a JSON value; texts stay unsafe, so that they are escaped where they are printed,

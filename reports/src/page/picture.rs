@@ -7,13 +7,22 @@ use base64::engine::general_purpose::STANDARD;
 
 /// Class of a point that was not measured.
 pub(super) const NOT_MEASURED: u8 = 255;
-/// Palette index of such a point.
+/// Class of a point that was inferred to pass in every lane.
+pub(super) const INFERRED_PASS: u8 = 254;
+/// Class of a point that was inferred to fail in a lane.
+pub(super) const INFERRED_FAIL: u8 = 253;
+/// Palette indices of points that were not measured.
 const GAP: u8 = 15;
+const PASS: u8 = 14;
+const FAIL: u8 = 13;
 /// Highest class told apart.
-const TOP: u8 = 14;
+const TOP: u8 = 12;
 /// A clean point: nearly white, so that outlines and marks stand out.
 const CLEAN: [u8; 3] = [0xf6, 0xf8, 0xfa];
 const GREY: [u8; 3] = [0xb4, 0xb9, 0xbf];
+/// Inferred points: greys, which no measured ratio has, light for pass and dark for fail.
+const LIGHT: [u8; 3] = [0xd6, 0xdb, 0xe0];
+const DARK: [u8; 3] = [0x6a, 0x70, 0x78];
 
 /// Viridis from few errors (yellow) to many (purple); nine samples of the published map.
 const VIRIDIS: [[u8; 3]; 9] = [
@@ -38,17 +47,18 @@ pub(super) struct Scale {
 impl Scale {
     /// The scale that holds every picture.
     pub fn over<'a>(pictures: impl Iterator<Item = &'a EyePicture>) -> Scale {
-        let seen = pictures.flat_map(|picture| &picture.classes).filter(|class| **class != NOT_MEASURED);
+        let seen = pictures.flat_map(|picture| &picture.classes).filter(|class| **class < INFERRED_FAIL);
         Scale { top: seen.copied().max().unwrap_or(0).clamp(7, TOP) }
     }
 
     /// Colour of a class.
     pub fn colour(self, class: u8) -> [u8; 3] {
-        if class == NOT_MEASURED {
-            return GREY;
-        }
-        if class == 0 {
-            return CLEAN;
+        match class {
+            NOT_MEASURED => return GREY,
+            INFERRED_PASS => return LIGHT,
+            INFERRED_FAIL => return DARK,
+            0 => return CLEAN,
+            _ => {}
         }
         let share = f64::from(class.min(self.top) - 1) / f64::from(self.top - 1) * 8.0;
         let below = (share.floor() as usize).min(7);
@@ -84,6 +94,8 @@ impl Scale {
             for pair in row.chunks(2) {
                 let index = |class: Option<&u8>| match class {
                     Some(&NOT_MEASURED) => GAP,
+                    Some(&INFERRED_PASS) => PASS,
+                    Some(&INFERRED_FAIL) => FAIL,
                     Some(class) => (*class).min(self.top),
                     None => 0,
                 };
@@ -95,7 +107,7 @@ impl Scale {
         encoder.set_color(png::ColorType::Indexed);
         encoder.set_depth(png::BitDepth::Four);
         encoder.set_compression(png::Compression::High);
-        let classes = (0..GAP).chain([NOT_MEASURED]);
+        let classes = (0..=TOP).chain([INFERRED_FAIL, INFERRED_PASS, NOT_MEASURED]);
         encoder.set_palette(classes.flat_map(|class| self.colour(class)).collect::<Vec<u8>>());
         let written = encoder.write_header().and_then(|mut writer| writer.write_image_data(&pixels));
         written.map_err(|error| PageError::Png { eye: picture.eye.to_string(), words: error.to_string() })?;

@@ -161,6 +161,17 @@
     choose.addEventListener('submit', function (event) { event.preventDefault(); });
   }
 
+  // A table wider than its box can be scrolled by keyboard; the others are no stop on the way.
+  if (window.ResizeObserver) {
+    var wide = new ResizeObserver(function (entries) {
+      entries.forEach(function (entry) {
+        var node = entry.target;
+        if (node.scrollWidth > node.clientWidth + 1) { node.tabIndex = 0; } else { node.removeAttribute('tabindex'); }
+      });
+    });
+    all('.scroll').forEach(function (node) { wide.observe(node); });
+  }
+
   var narrow = window.matchMedia('(max-width: 760px)');
   var contents = document.querySelector('.contents details');
   if (contents && narrow.matches) { contents.open = false; }

@@ -99,7 +99,7 @@ pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> 
             },
             count(run.left_out.len(), "combination is", "combinations are"),
         ),
-        attention: attention(run),
+        attention: attention(run, facts),
         worst,
     }
 }
@@ -206,7 +206,7 @@ fn coverage(run: &JudgedRun) -> Vec<Part> {
     bar
 }
 
-fn attention(run: &JudgedRun) -> Vec<Attention> {
+fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
     let mut list = Vec::new();
     let mut add = |number: usize, one: &str, many: &str, link: &str| {
         if number > 0 {
@@ -258,6 +258,7 @@ fn attention(run: &JudgedRun) -> Vec<Attention> {
         "changes of the device's identity during the run",
         "items",
     );
+    add(facts.notes.len(), "note by a reader", "notes by readers", "not-run");
     if list.is_empty() && !run.conditions.is_empty() {
         list.push(Attention { words: "Nothing.".into(), link: String::new() });
     }

@@ -3,7 +3,7 @@
 use super::eyes::metric_row;
 use super::words::*;
 use super::{Options, rank};
-use crate::judged::{Budget, JobNote, JudgedCondition, JudgedRun, RunFacts};
+use crate::judged::{Budget, JobNote, JudgedCondition, JudgedRun, RunFacts, Superseded};
 use plans::plan::judge::Limit;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -44,6 +44,7 @@ pub(super) fn conditions(
     listed: &[usize],
     carded: &BTreeSet<usize>,
     anchors: &[String],
+    reviewed: &BTreeMap<usize, Vec<String>>,
 ) -> ConditionsView {
     let rows = listed.iter().enumerate().filter_map(|(rank, index)| {
         let judged = run.conditions.get(*index)?;
@@ -60,7 +61,11 @@ pub(super) fn conditions(
                 .worst()
                 .map_or_else(|| judged.reason.clone(), |m| format!("{} ({})", margin(m), metric_place(m))),
             probability: judged.worst().map_or_else(String::new, |m| percent(m.conformance_probability)),
-            notes: notes(judged),
+            notes: {
+                let own = notes(judged);
+                let read = reviewed.get(index).into_iter().flatten().cloned();
+                read.chain((!own.is_empty()).then_some(own)).collect::<Vec<_>>().join("; ")
+            },
             rank,
             order: *index,
         })
@@ -186,7 +191,7 @@ pub(super) fn training(
     }
 }
 
-fn left_out_note(all: usize, most: usize, what: &str) -> String {
+pub(super) fn left_out_note(all: usize, most: usize, what: &str) -> String {
     if all > most {
         format!("The first {most} of {all} {what} are listed; the exports hold all.")
     } else {
@@ -271,6 +276,28 @@ pub(super) fn not_run(run: &JudgedRun, facts: &RunFacts, most: usize) -> NotRunV
     }
 }
 
+/// An attempt that does not count any more.
+#[derive(Debug, Serialize)]
+pub(super) struct SupersededRow {
+    pub condition: String,
+    pub job: String,
+    pub attempt: u32,
+    pub reason: String,
+}
+
+/// Superseded attempts, as many as the cap allows.
+pub(super) fn superseded(run: &JudgedRun, facts: &RunFacts, most: usize) -> Vec<SupersededRow> {
+    let name =
+        |index: usize| run.conditions.get(index).map_or_else(String::new, |judged| judged.name.clone());
+    let row = |attempt: &Superseded| SupersededRow {
+        condition: name(attempt.condition),
+        job: attempt.key.clone(),
+        attempt: attempt.attempt,
+        reason: attempt.reason.clone(),
+    };
+    facts.superseded.iter().take(most).map(row).collect()
+}
+
 fn kinds(jobs: &[JobNote]) -> String {
     let different = |value: fn(&JobNote) -> u16| jobs.iter().map(value).collect::<BTreeSet<_>>().len();
     let parts = [
@@ -306,6 +333,8 @@ fn rows(map: BTreeMap<String, (usize, Vec<String>)>) -> Vec<ReasonRow> {
 pub(super) struct BudgetLine {
     pub name: String,
     pub kind: String,
+    pub input: String,
+    pub sensitivity: String,
     pub value: String,
     pub freedom: String,
     pub share: String,
@@ -337,6 +366,8 @@ pub(super) fn budget(budget: &Budget) -> BudgetView {
             .map(|row| BudgetLine {
                 name: row.name.clone(),
                 kind: row.kind.to_string(),
+                input: format!("{} {}", significant(row.input), row.input_unit),
+                sensitivity: significant(row.sensitivity),
                 value: plain(row.standard_uncertainty, 2),
                 freedom: freedom(row.degrees_of_freedom),
                 share: format!("{:.0} %", 100.0 * row.share),

@@ -1,13 +1,15 @@
-//! `export`: results as a table, as JSON lines or as test results.
+//! `export`: results as a table, as JSON lines or as test results, written piece by piece.
 
 use crate::cli::ExportFormat;
+use crate::digests::CacheUse;
 use crate::exit::{Exit, Failure, Outcome};
-use crate::judging::JudgedFolder;
+use crate::judging::{JudgedBy, JudgedFolder};
 use crate::run_folder::store_failure;
-use crate::store::Store;
+use crate::store::{Attempts, Store, StoreReader};
 use crate::terminal::Terminal;
-use plans::expand::Selection;
-use reports::export;
+use plans::expand::{Selection, short_key};
+use reports::export::{csv, jsonl, junit};
+use std::io::{BufWriter, Write};
 use std::path::Path;
 
 /// Writes the export of a run folder to a file or stdout.
@@ -19,33 +21,121 @@ pub fn export(
     only: &[String],
 ) -> Outcome {
     let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
-    let mut folder = JudgedFolder::read(dir, &reader)?;
+    let mut folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(CacheUse::Look))?;
     let selection = Selection::read(&folder.file.plan, only).map_err(Failure::invalid)?;
-    folder.run.conditions.retain(|condition| selection.contains(&condition.condition));
-    folder.run.left_out.retain(|left_out| selection.contains(&left_out.condition));
-    if folder.run.conditions.is_empty() && folder.run.left_out.is_empty() {
+    let selected = |condition: &_| selection.contains(condition);
+    folder.run.left_out.retain(|left_out| selected(&left_out.condition));
+    if !folder.run.conditions.iter().any(|judged| selected(&judged.condition))
+        && folder.run.left_out.is_empty()
+    {
         return Err(Failure::new(Exit::NothingSelected, "nothing to export: the selection is empty"));
     }
-    let mut text = String::new();
-    let written = match format {
-        ExportFormat::Csv => {
-            export::csv::write(&folder.run, &folder.facts, &mut text).map_err(|e| e.to_string())
-        }
-        ExportFormat::Jsonl => {
-            export::jsonl::write(&folder.run, &folder.facts, &mut text).map_err(|e| e.to_string())
-        }
-        ExportFormat::Junit => {
-            export::junit::write(&folder.run, &folder.facts, &mut text).map_err(|e| e.to_string())
-        }
-    };
-    written.map_err(|words| Failure::new(Exit::Store, words))?;
     match out {
         Some(path) => {
-            std::fs::write(path, text)
-                .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", path.display())))?;
+            // Written beside and renamed, so that nobody reads half a table.
+            let mut part = path.as_os_str().to_owned();
+            part.push(".part");
+            let part = Path::new(&part);
+            let file = std::fs::File::create(part).map_err(|error| unwritten(part, &error))?;
+            let mut sink = Sink { out: BufWriter::new(file), fault: None };
+            write(&mut folder, &reader, &selection, format, &mut sink)?;
+            sink.finish()
+                .and_then(|()| std::fs::rename(part, path))
+                .map_err(|error| unwritten(path, &error))?;
             terminal.note(&format!("written: {}", path.display()));
         }
-        None => terminal.out(text.trim_end_matches('\n')),
+        None => {
+            let mut sink = Sink { out: BufWriter::new(std::io::stdout().lock()), fault: None };
+            let written = write(&mut folder, &reader, &selection, format, &mut sink);
+            match sink.finish() {
+                // Whoever read along has seen enough.
+                Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => return Ok(Exit::Pass),
+                Err(error) => return Err(unwritten(Path::new("stdout"), &error)),
+                Ok(()) => written?,
+            }
+        }
     }
     Ok(Exit::Pass)
+}
+
+fn unwritten(path: &Path, error: &std::io::Error) -> Failure {
+    Failure::new(Exit::Store, format!("{}: {error}", path.display()))
+}
+
+fn write<W: Write>(
+    folder: &mut JudgedFolder,
+    reader: &StoreReader,
+    selection: &Selection,
+    format: ExportFormat,
+    out: &mut Sink<W>,
+) -> Result<(), Failure> {
+    let fault = |words: String| Failure::new(Exit::Store, words);
+    if format == ExportFormat::Csv {
+        return table(folder, reader, selection, out);
+    }
+    folder.run.conditions.retain(|judged| selection.contains(&judged.condition));
+    match format {
+        ExportFormat::Jsonl => {
+            jsonl::write(&folder.run, &folder.facts, out).map_err(|error| fault(error.to_string()))
+        }
+        _ => junit::write(&folder.run, &folder.facts, out).map_err(|error| fault(error.to_string())),
+    }
+}
+
+/// The lane table: jobs are read from the store one at a time, in the plan's order.
+fn table<W: Write>(
+    folder: &JudgedFolder,
+    reader: &StoreReader,
+    selection: &Selection,
+    out: &mut Sink<W>,
+) -> Result<(), Failure> {
+    let (run, facts) = (&folder.run, &folder.facts);
+    let fault = |error: std::fmt::Error| Failure::new(Exit::Store, error.to_string());
+    csv::header(out).map_err(fault)?;
+    for stored in reader.jobs(Attempts::Counting) {
+        let stored = stored.map_err(|error| store_failure(&error))?;
+        let Some(job) = folder.jobs.get(&stored.row.key) else { continue };
+        let Some(judged) = run.conditions.get(job.condition as usize) else { continue };
+        let key = short_key(&stored.row.key);
+        let Some(note) = judged.jobs.iter().find(|note| note.key == key) else { continue };
+        if !selection.contains(&judged.condition) {
+            continue;
+        }
+        let captures = reader
+            .captures(&stored)
+            .and_then(|captures| captures.collect::<Result<Vec<_>, _>>())
+            .map_err(|error| store_failure(&error))?;
+        let utc = (stored.row.started_utc.as_str(), stored.row.ended_utc.as_str());
+        csv::job(run, facts, &csv::JobRows { judged, note, utc, captures: &captures }, out).map_err(fault)?;
+    }
+    for judged in run.conditions.iter().filter(|judged| judged.jobs.is_empty()) {
+        if selection.contains(&judged.condition) {
+            csv::not_run(run, facts, judged, out).map_err(fault)?;
+        }
+    }
+    Ok(())
+}
+
+/// Text to bytes, keeping the first fault with its cause.
+struct Sink<W: Write> {
+    out: W,
+    fault: Option<std::io::Error>,
+}
+
+impl<W: Write> Sink<W> {
+    fn finish(mut self) -> std::io::Result<()> {
+        match self.fault.take() {
+            Some(fault) => Err(fault),
+            None => self.out.flush(),
+        }
+    }
+}
+
+impl<W: Write> std::fmt::Write for Sink<W> {
+    fn write_str(&mut self, text: &str) -> std::fmt::Result {
+        self.out.write_all(text.as_bytes()).map_err(|error| {
+            self.fault.get_or_insert(error);
+            std::fmt::Error
+        })
+    }
 }

@@ -1,8 +1,9 @@
 //! `merge`: shards, or parts measured on several benches, become one run folder.
 
 use super::run::ending;
+use crate::digests::CacheUse;
 use crate::exit::{Exit, Outcome};
-use crate::judging::JudgedFolder;
+use crate::judging::{JudgedBy, JudgedFolder};
 use crate::merge::{Merged, merge as merge_folders};
 use crate::run_folder::store_failure;
 use crate::terminal::Terminal;
@@ -15,7 +16,7 @@ pub fn merge(terminal: &Terminal, out: &Path, parts: &[PathBuf], as_json: bool) 
     for words in notes(&merged) {
         terminal.note(&words);
     }
-    let folder = JudgedFolder::read(out, store.reader())?;
+    let folder = JudgedFolder::read(out, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(out, store.reader())?;
     store.close().map_err(|error| store_failure(&error))?;
     if as_json {

@@ -1,7 +1,9 @@
 //! One file a command; each returns its exit code.
 
+mod bench;
 mod channel;
 mod check;
+mod compare;
 mod export;
 mod merge;
 mod module;
@@ -9,6 +11,7 @@ mod preview;
 mod report;
 mod run;
 mod status;
+mod study;
 
 use crate::cli::{Cli, Command};
 use crate::exit::Exit;
@@ -19,14 +22,20 @@ pub fn dispatch(cli: Cli) -> Exit {
     let terminal = Terminal::detect(cli.no_color);
     let outcome = match cli.command {
         Command::Check { plan } => check::check(&terminal, &plan),
-        Command::Preview { plan, page, only, json } => {
+        Command::Preview { plan, bench: Some(file), only, .. } => {
+            bench::preview(&terminal, &plan, &file, &only.only)
+        }
+        Command::Bench(command) => bench::bench(&terminal, &command),
+        Command::Preview { plan, page, only, json, .. } => {
             preview::preview(&terminal, &plan, page.as_deref(), &only.only, json.json)
         }
         Command::Module { file, json } => module::module(&terminal, &file, json.json),
         Command::Channel(arguments) => channel::channel(&terminal, &arguments),
         Command::Run(arguments) => run::run(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
-        Command::Report { dir, json } => report::report(&terminal, &dir, json.json),
+        Command::Report(arguments) => report::report(&terminal, &arguments),
+        Command::Study { dir, json } => study::study(&terminal, &dir, json.json),
+        Command::Compare(arguments) => compare::compare(&terminal, &arguments),
         Command::Merge { out, parts, json } => merge::merge(&terminal, &out, &parts, json.json),
         Command::Export { dir, format, out, only } => {
             export::export(&terminal, &dir, format, out.as_deref(), &only.only)

@@ -10,6 +10,7 @@ use plans::expand::NEEDS_HANDS;
 use plans::order::finish_bound;
 use plans::plan::Plan;
 use plans::plan::coverage::{Coverage, CoverageKind};
+use plans::plan::release::obstacles;
 use reports::fitting::Fitting;
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -113,6 +114,7 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
             "change_over_hours": bound.change_over_min / 60.0,
             "ratio": bound.ratio(&schedule.cost, price),
         },
+        "release_impossible_because": obstacles(plan),
         "price_of_a_hands_on_change_min": price,
         "without_calendar": {
             "hands_on_changes": forecast.order.cost.changes,
@@ -167,6 +169,9 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
     text.push_str(&finish_words(plan, forecast)?);
     text.push_str(&capture_words(plan, ways));
     text.push_str("\n\nTimes of the bench that [bench_times] does not state are estimates.\n");
+    for obstacle in obstacles(plan) {
+        text.push_str(&folded(&format!("no release \"yes\" is possible: {obstacle}"), "", "  "));
+    }
     text.push_str(&list_words(plan, &fittings(plan, forecast), page));
     if schedule.moments.is_empty() {
         text.push_str("Nothing to fit.\n");

@@ -1,20 +1,43 @@
-//! `report`: rebuilds the page from the stored counts alone.
+//! `report`: rebuilds the page from the stored counts alone, by the plan's limits or by others.
 
 use super::run::ending;
-use crate::exit::{Exit, Outcome};
-use crate::judging::JudgedFolder;
+use crate::cli::ReportArguments;
+use crate::digests::CacheUse;
+use crate::exit::{Exit, Failure, Outcome};
+use crate::eye_page;
+use crate::judging::{JudgedBy, JudgedFolder};
+use crate::plan_file::PlanFile;
 use crate::run_folder::store_failure;
-use crate::store::Store;
+use crate::store::{LimitSet, Store, utc_text};
+use crate::term_sets;
 use crate::terminal::Terminal;
+use plans::plan::terms::Terms;
 use reports::judge::every_verdict_passes;
 use std::path::Path;
+use std::time::SystemTime;
 
-/// Rebuilds DIR/report.html.
-pub fn report(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
+/// Rebuilds DIR/report.html, or draws the eyes of one job.
+pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
+    let dir = &arguments.dir;
+    let instead = match &arguments.limits {
+        Some(path) => Some((format!("the file {}", path.display()), other_limits(terminal, dir, path)?)),
+        None => None,
+    };
     let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
-    let folder = JudgedFolder::read(dir, &reader)?;
+    let cache = if arguments.afresh { CacheUse::Afresh } else { CacheUse::Keep };
+    let folder = JudgedFolder::read(dir, &reader, JudgedBy { instead, all_sets: true, cache })?;
+    if let Some(job) = &arguments.eye {
+        let (path, job) = eye_page::write(&folder, dir, &reader, job)?;
+        let path = path.display().to_string();
+        terminal.out(&if arguments.json.json {
+            serde_json::json!({"simulated": folder.facts.simulated, "job": job, "page": path}).to_string()
+        } else {
+            format!("eyes of job {job}: {path}")
+        });
+        return Ok(Exit::Pass);
+    }
     let path = folder.write_page(dir, &reader)?;
-    if as_json {
+    if arguments.json.json {
         terminal.out(&folder.summary(&path).to_string());
     } else {
         terminal.out(&ending(&folder, &path));
@@ -26,4 +49,24 @@ pub fn report(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     } else {
         Exit::NotAllPass
     })
+}
+
+/// Reads a file of limits and records it in the store, beside those the run was measured under.
+fn other_limits(terminal: &Terminal, dir: &Path, path: &Path) -> Result<Terms, Failure> {
+    let mut store = Store::open(dir).map_err(|error| store_failure(&error))?;
+    let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
+    let origin = format!("plan stored in {}", dir.display());
+    let plan = PlanFile::from_text(meta.plan_text, &origin, false)?.plan;
+    let terms = term_sets::read_file(path, &plan, terminal.colour_err)?;
+    let (known, _) = term_sets::recorded(store.reader(), &plan)?;
+    if !known.iter().any(|set| set.terms == terms) {
+        let set = LimitSet {
+            limits_text: term_sets::recorded_text(&format!("the file {}", path.display()), &terms),
+            agreed_before_measuring: false,
+            recorded_utc: utc_text(SystemTime::now()),
+        };
+        store.record_limits(&set).map_err(|error| store_failure(&error))?;
+    }
+    store.close().map_err(|error| store_failure(&error))?;
+    Ok(terms)
 }

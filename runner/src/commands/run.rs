@@ -3,25 +3,28 @@
 use crate::again::{Choice, choose};
 use crate::bench_clock::BenchClock;
 use crate::cli::RunArguments;
+use crate::digests::CacheUse;
 use crate::execute::Executor;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::fitted::check_fittings;
 use crate::folder_facts::{PlanSize, keep_shard};
 use crate::forecast::Forecast;
-use crate::judging::{JudgedFolder, worst};
+use crate::judging::{JudgedBy, JudgedFolder, worst};
 use crate::night::{Night, Todo, simulate};
 use crate::plan_file::PlanFile;
 use crate::progress::Progress;
 use crate::room::refuse_without_room;
-use crate::run_folder::{open_for, store_failure};
+use crate::run_folder::{open_for, open_on, store_failure};
 use crate::shard::{Shard, split};
 use crate::signals::Watch;
 use crate::store::{Holder, LimitSet, Store, utc_text};
+use crate::term_sets;
 use crate::terminal::{Terminal, duration, table};
 use drivers::contract::{CancelToken, Driver};
 use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
 use plans::expand::{JobKeys, Selection};
 use plans::plan::Plan;
+use plans::plan::terms::Terms;
 use reports::judge::every_verdict_passes;
 use reports::judged::Verdict;
 use std::collections::HashMap;
@@ -55,13 +58,30 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         refuse_without_room(plan, &selected, &dir)?;
     }
     terminal.note(&format!(
-        "{}: {} jobs on the simulated target, seed {}, into {}",
+        "{}: {} jobs on {}, into {}",
         plan.title,
         selected.len(),
-        arguments.seed,
+        match &arguments.bench {
+            Some(bench) => format!("the bench of {}", bench.display()),
+            None => format!("the simulated target, seed {}", arguments.seed),
+        },
         dir.display()
     ));
-    let mut store = open_for(&dir, &file, arguments.seed)?;
+    // A study that is not there is found out before anything is measured.
+    let terms = term_sets::resolve(Terms::of(plan), arguments.plan.parent())?;
+    let bench = match &arguments.bench {
+        Some(path) => {
+            Some(crate::bench_run::BenchSession::prepare(terminal, path, &file, &forecast, &keys, &dir)?)
+        }
+        None => None,
+    };
+    let mut store = match &bench {
+        Some(session) => open_on(&dir, &file, arguments.seed, session.target())?,
+        None => open_for(&dir, &file, arguments.seed)?,
+    };
+    if bench.is_some() {
+        crate::bench_run::reopen_unmeasured(&mut store, &selected)?;
+    }
     let done_keys = store.reader().done_keys().map_err(|error| store_failure(&error))?;
     let given_up = store.reader().given_up().map_err(|error| store_failure(&error))?;
     for todo in &mut selected {
@@ -83,7 +103,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         None => selected.iter().filter(|todo| !done_keys.contains(&todo.key)).copied().collect(),
     };
     refuse_without_room(plan, &todo, &dir)?;
-    remember(&mut store, &file, places, &forecast)?;
+    remember(&mut store, &file, &terms, places, &forecast)?;
     if let Some(shard) = arguments.shard {
         keep_shard(&mut store, &shard.to_string())?;
     }
@@ -111,27 +131,38 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         || std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get),
         usize::from,
     );
-    let checked = check_fittings(plan, &executor, &options, &todo, threads, &cancel)?;
-    for note in &checked.notes {
-        terminal.note(&format!("fit check: {note}"));
-    }
-    executor.give_up(checked.given_up);
-    let options = Arc::new(options);
-    let open = || -> Box<dyn Driver> { Box::new(SimulatedTarget::new(Arc::clone(&options))) };
-    let mut progress = Progress::new(*terminal, done_before, done_before + todo.len())
-        .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
-    let outcome = simulate(
-        Night { plan, executor: &executor, open: &open, threads },
-        &todo,
-        &mut store,
-        &cancel,
-        &mut progress,
-    );
-    progress.finish();
-    outcome?;
+    let ran = match bench {
+        Some(session) => {
+            let mut progress = Progress::new(*terminal, done_before, done_before + todo.len());
+            let ended = session.run(plan, executor, &todo, &mut store, &cancel, &mut progress);
+            progress.finish();
+            ended.map(Some)
+        }
+        None => {
+            let checked = check_fittings(plan, &executor, &options, &todo, threads, &cancel)?;
+            for note in &checked.notes {
+                terminal.note(&format!("fit check: {note}"));
+            }
+            executor.give_up(checked.given_up);
+            let options = Arc::new(options);
+            let open = || -> Box<dyn Driver> { Box::new(SimulatedTarget::new(Arc::clone(&options))) };
+            let mut progress = Progress::new(*terminal, done_before, done_before + todo.len())
+                .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
+            let outcome = simulate(
+                Night { plan, executor: &executor, open: &open, threads },
+                &todo,
+                &mut store,
+                &cancel,
+                &mut progress,
+            );
+            progress.finish();
+            outcome.map(|_| None)
+        }
+    };
+    let on_bench = ran?;
     let stopped = watch.exit();
     log(&mut store, if stopped.is_some() { "stopped by a signal" } else { "run ended" }, "")?;
-    let folder = JudgedFolder::read(&dir, store.reader())?;
+    let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
     store.close().map_err(|error| store_failure(&error))?;
     if arguments.json.json {
@@ -139,7 +170,16 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     } else {
         terminal.out(&ending(&folder, &report));
     }
-    Ok(stopped.unwrap_or_else(|| exit_of(plan, &folder, &selection, arguments.shard.map(|_| &selected[..]))))
+    let verdicts = exit_of(plan, &folder, &selection, arguments.shard.map(|_| &selected[..]));
+    if let Some(ended) = &on_bench {
+        if let Some(words) = &ended.not_safe {
+            terminal
+                .note(&format!("\n*** COULD NOT MAKE SAFE ***\n{words}\nSwitch the bench off by hand now."));
+            return Ok(Exit::NotSafe);
+        }
+        return Ok(stopped.unwrap_or_else(|| ended.exit(verdicts)));
+    }
+    Ok(stopped.unwrap_or(verdicts))
 }
 
 fn folder(arguments: &RunArguments) -> PathBuf {
@@ -225,6 +265,7 @@ fn log_start(store: &mut Store, todo: &[Todo], done_before: usize) -> Result<(),
 fn remember(
     store: &mut Store,
     file: &PlanFile,
+    terms: &Terms,
     places: Vec<([u8; 32], u64)>,
     forecast: &Forecast,
 ) -> Result<(), Failure> {
@@ -237,7 +278,11 @@ fn remember(
     }
     PlanSize::new(&file.text, forecast).keep(store)?;
     let fresh = store.reader().done_keys().map_err(|error| store_failure(&error))?.is_empty();
-    let limits_text = format!("{:?} {:?}", file.plan.limits, file.plan.decision);
+    let (known, _) = term_sets::recorded(store.reader(), &file.plan)?;
+    if known.iter().any(|set| set.terms == *terms) {
+        return Ok(());
+    }
+    let limits_text = term_sets::recorded_text("the plan", terms);
     store
         .record_limits(&LimitSet { limits_text, agreed_before_measuring: fresh, recorded_utc: utc })
         .map_err(|error| store_failure(&error))
@@ -292,7 +337,7 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
     text.push_str(&table(&["conditions", "within rating", "beyond rating"], &rows, 1));
     if let Some((name, metric)) = worst(run) {
         text.push_str(&format!(
-            "\n\nworst: {name}: {} of {}, lane {}: margin {:+.1} {unit} (limit {:.1} {unit}, U {:.1} {unit}), {}",
+            "\n\nworst: {name}\n  {} of {}, lane {}: margin {:+.1} {unit} (limit {:.1}, U {:.1} {unit}), {}",
             metric.metric.name(),
             metric.eye,
             metric.lane,

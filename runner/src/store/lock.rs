@@ -64,7 +64,7 @@ const HOLDER_FILE: &str = "run.holder";
 
 /// A held lock; dropping it releases the folder.
 #[derive(Debug)]
-pub(super) struct FolderLock {
+pub(crate) struct FolderLock {
     dir: PathBuf,
     _connection: Connection,
     /// The holder that ended without releasing the folder.
@@ -73,7 +73,7 @@ pub(super) struct FolderLock {
 
 impl FolderLock {
     /// Takes the lock of a folder without waiting.
-    pub(super) fn take(dir: &Path) -> Result<FolderLock, StoreError> {
+    pub(crate) fn take(dir: &Path) -> Result<FolderLock, StoreError> {
         let path = dir.join(LOCK_FILE);
         let connection = Connection::open(&path).map_err(|error| opening(&path, error))?;
         let locked = connection

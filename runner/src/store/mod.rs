@@ -33,15 +33,15 @@ mod tests;
 pub use disk::{StoredAmount, disk_space_estimate, free_disk_bytes};
 pub use error::StoreError;
 pub use events::{Event, EventCheck};
+pub(crate) use lock::FolderLock;
 pub use lock::{Holder, utc_text};
 pub use notes::GivenUp;
 pub use packing::{PackingError, pack_visits, unpack_visits};
 pub use reader::{Attempts, Jobs, Progress, StoreReader};
-pub use rows::{JobKey, JobRow, LimitSet, Meta, PackedJob, Reading, StoredJob, Target, hex};
+pub use rows::{JobKey, JobRow, LimitSet, Meta, PackedCounts, PackedJob, Reading, StoredJob, Target, hex};
 pub use schema::FORMAT_VERSION;
 
 use disk::Ballast;
-use lock::FolderLock;
 use plans::results::JobResult;
 use rusqlite::{Connection, ErrorCode, Transaction, TransactionBehavior, params};
 use schema::Found;

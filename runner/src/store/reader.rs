@@ -3,7 +3,8 @@
 use super::columns::{CAPTURE_COLUMNS, JOB_COLUMNS, identity, packed_capture, stored_job};
 use super::error::{BUSY_WAIT_S, StoreError};
 use super::rows::{
-    JobKey, LimitSet, Meta, PackedCapture, PackedJob, PackedTraining, Reading, StoredJob, Target, hex,
+    JobKey, LimitSet, Meta, PackedCapture, PackedCounts, PackedJob, PackedTraining, Reading, StoredJob,
+    Target, hex,
 };
 use super::schema::{self, Found};
 use plans::results::{Capture, Identity, JobResult, TrainingResult};
@@ -326,6 +327,18 @@ impl StoreReader {
             trainings: self.trainings(job)?,
             captures: self.captures(job)?.collect::<Result<_, _>>()?,
             times: job.times,
+        })
+    }
+
+    /// The trainings and captures of a job as they are stored, to be unpacked on any thread.
+    ///
+    /// # Errors
+    /// The database cannot be read.
+    pub fn counts(&self, job: &StoredJob) -> Result<PackedCounts, StoreError> {
+        let ids = self.ids("SELECT id FROM captures WHERE job_id = ? ORDER BY sequence", job)?;
+        Ok(PackedCounts {
+            trainings: self.packed_trainings(job)?,
+            captures: ids.into_iter().map(|id| self.packed_capture(id)).collect::<Result<_, _>>()?,
         })
     }
 

@@ -9,6 +9,7 @@ use plans::results::{
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use std::path::Path;
 
 /// Key of a job: the SHA-256 of everything that is measured (see `plans`).
 pub type JobKey = [u8; 32];
@@ -153,6 +154,33 @@ pub struct PackedJob {
     pub(super) readings: Vec<Reading>,
 }
 
+/// The trainings and captures of a job, packed: unpacking may be done on any thread.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PackedCounts {
+    pub(super) trainings: Vec<PackedTraining>,
+    pub(super) captures: Vec<PackedCapture>,
+}
+
+impl PackedCounts {
+    /// The training attempts, in order.
+    ///
+    /// # Errors
+    /// What is wrong with the stored bytes, in words.
+    pub fn trainings(&self) -> Result<Vec<TrainingResult>, String> {
+        self.trainings.iter().map(|packed| PackedTraining::unpack(&packed.detail)).collect()
+    }
+
+    /// The captures.
+    ///
+    /// # Errors
+    /// What is wrong with the stored bytes, in words.
+    pub fn captures(&self) -> Result<Vec<Capture>, String> {
+        let unpack =
+            |packed: &PackedCapture| packed.unpack().map_err(|words| format!("{}: {words}", packed.eye));
+        self.captures.iter().map(unpack).collect()
+    }
+}
+
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct PackedTraining {
     pub passed: bool,
@@ -201,6 +229,39 @@ impl PackedJob {
                 .map(|capture| PackedCapture::new(&row.key, capture))
                 .collect::<Result<_, _>>()?,
             readings: readings.to_vec(),
+        })
+    }
+
+    /// The result as it was; `path` is the store it came from.
+    ///
+    /// # Errors
+    /// [`StoreError::Corrupt`] for bytes that are no training or capture.
+    pub fn unpack(&self, path: &Path) -> Result<JobResult, StoreError> {
+        let damaged = |what: String, detail: String| {
+            StoreError::corrupt(path, format!("{what} of job {}: {detail}", hex(&self.row.key)))
+        };
+        Ok(JobResult {
+            outcome: self.outcome.clone(),
+            identity: self.identity.clone(),
+            readback: self.readback.clone(),
+            trainings: self
+                .trainings
+                .iter()
+                .map(|training| {
+                    PackedTraining::unpack(&training.detail)
+                        .map_err(|detail| damaged("a training".into(), detail))
+                })
+                .collect::<Result<_, _>>()?,
+            captures: self
+                .captures
+                .iter()
+                .map(|capture| {
+                    capture
+                        .unpack()
+                        .map_err(|detail| damaged(format!("the capture of {}", capture.eye), detail))
+                })
+                .collect::<Result<_, _>>()?,
+            times: self.times,
         })
     }
 

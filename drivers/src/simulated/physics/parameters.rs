@@ -50,6 +50,8 @@ pub struct Entry {
     pub value: f64,
     /// Unit; empty for a pure number.
     pub unit: &'static str,
+    /// Smallest and largest value taken.
+    pub range: (f64, f64),
     /// Where the present value comes from.
     pub mark: Mark,
     /// What it is.
@@ -84,6 +86,7 @@ macro_rules! table {
                     name: stringify!($name),
                     value: self.$name,
                     unit: $unit,
+                    range: ($low, $high),
                     mark: self.marks.get(stringify!($name)).copied().unwrap_or(Mark::$mark),
                     description: $text,
                 }),*];

@@ -73,7 +73,6 @@ fn held_training_shows_the_eye_sliding() {
 fn recalibration_resets_the_drift_of_driver_and_termination() {
     let edit = |plan: &str| {
         fine(plan)
-            .replace("vref_steps", "vref_steps")
             .replace("taps_per_ui = 256", "taps_per_ui = 256\nvref_steps = 640\nvref_step_percent = 0.065")
             + "train_centre_step = 0.0\ntrain_threshold_dec = 0.0\nstart_threshold_dec = 0.0\nron_tc_per_k = 0.003\n"
     };

@@ -145,7 +145,7 @@ fn request(start: StartKind) -> TrainingRequest {
     TrainingRequest { start, pass_ber: 1e-6, fewest_taps: 5, fewest_steps: 5, write: true }
 }
 
-fn eye<'r>(result: &'r TrainingResult, direction: Direction) -> &'r TrainedEye {
+fn eye(result: &TrainingResult, direction: Direction) -> &TrainedEye {
     result.eyes.iter().find(|trained| trained.eye.direction == direction).expect("a trained eye")
 }
 

@@ -1,0 +1,21 @@
+//! The bench: real instruments and a real device behind the driver contract.
+//!
+//! Invariant: "off" is claimed only after a measurement below the rail's `off_below_v`.
+//! Invariant: only reads are retried; after a reconnect identity and set points are verified before going on.
+//! Invariant: limits are checked when a condition is applied and again just before each write.
+//! Invariant: every command sent is in the command log with its time.
+
+pub mod agent;
+mod answers;
+pub mod command_log;
+pub mod driver;
+pub mod instrument;
+mod plant;
+mod power;
+pub mod safe;
+mod settle;
+mod temperature;
+pub mod wire;
+
+pub use command_log::CommandLog;
+pub use driver::BenchDriver;

@@ -1,0 +1,115 @@
+//! Tests of the comparison on invented runs: answers, false discovery, training, what cannot be compared.
+
+use super::*;
+use crate::judged::Verdict;
+use crate::page::tests::fixture::{Kind, demo};
+
+fn demands() -> Demands {
+    Demands { loss_ui: 0.02, loss_percent_vddq: 1.0, level: 0.05, same_chip: true }
+}
+
+/// An invented run in which every condition was measured, with these independent uncertainties.
+fn run(u: f64) -> JudgedRun {
+    let mut run = demo(60, Kind::Usual).run;
+    for condition in &mut run.conditions {
+        condition.metrics.iter_mut().for_each(|metric| {
+            metric.at_least = false;
+            metric.parts.independent = u;
+        });
+    }
+    run.conditions.retain(|condition| condition.verdict.is_some() && !condition.metrics.is_empty());
+    run
+}
+
+fn pairs(run: &JudgedRun) -> Vec<Pair> {
+    (0..run.conditions.len())
+        .map(|index| Pair { before: index, after: index, ui_ps: 400.0, vddq_mv: 1200.0 })
+        .collect()
+}
+
+#[test]
+fn a_run_is_not_worse_than_itself_and_a_loss_is_found_where_it_is() {
+    let before = run(1.0);
+    let pairs = pairs(&before);
+    let same = compare(&before, &before, &pairs, demands());
+    assert_eq!(same.count(Answer::NotWorse), before.conditions.len());
+    let mut after = before.clone();
+    for metric in &mut after.conditions[3].metrics {
+        metric.value -= 20.0;
+        metric.margin -= 20.0;
+    }
+    let lost = compare(&before, &after, &pairs, demands());
+    assert_eq!((lost.count(Answer::Worse), lost.count(Answer::Undecided)), (1, 0));
+    assert_eq!(lost.conditions[0].name, before.conditions[3].name);
+    let worst = lost.conditions[0].worst.as_ref().unwrap();
+    assert!((worst.difference + 20.0).abs() < 1e-9);
+    // Allowed: 0.02 x 400 ps, or 1 % of 1200 mV; u of a difference: sqrt 2.
+    assert!([8.0, 12.0].contains(&worst.allowed));
+    assert!((worst.standard_uncertainty - 2f64.sqrt()).abs() < 1e-9);
+    // Both ways round: what was worse is a gain.
+    assert_eq!(compare(&after, &before, &pairs, demands()).count(Answer::Worse), 0);
+}
+
+#[test]
+fn a_loss_within_the_uncertainty_is_undecided() {
+    let before = run(20.0);
+    let pairs = pairs(&before);
+    let same = compare(&before, &before, &pairs, demands());
+    assert_eq!(same.count(Answer::Undecided), before.conditions.len());
+    assert!(same.conditions.iter().all(|condition| condition.adjusted_p.is_some()));
+}
+
+#[test]
+fn chance_alone_makes_no_condition_worse() {
+    // Every condition at the border of the allowed loss, give or take normal quantiles: p is uniform, and without
+    // correction one in twenty would be called worse.
+    let before = run(1.0);
+    let pairs = pairs(&before);
+    let mut after = before.clone();
+    let count = after.conditions.len();
+    for (index, condition) in after.conditions.iter_mut().enumerate() {
+        condition.metrics.truncate(1);
+        let allowed = if condition.metrics[0].metric.is_time() { 8.0 } else { 12.0 };
+        let p = (index as f64 + 0.5) / count as f64;
+        let z = crate::statistics::special::normal_quantile(p).unwrap();
+        condition.metrics[0].value -= allowed - 2f64.sqrt() * z;
+    }
+    let mut old = before.clone();
+    old.conditions.iter_mut().for_each(|condition| condition.metrics.truncate(1));
+    let result = compare(&old, &after, &pairs, demands());
+    assert_eq!(result.count(Answer::Worse), 0);
+    assert_eq!(result.count(Answer::NotWorse), 0);
+}
+
+#[test]
+fn training_that_fails_now_is_worse_and_what_was_not_measured_is_undecided() {
+    let before = run(1.0);
+    let pairs = pairs(&before);
+    let mut after = before.clone();
+    let fail = |condition: &mut JudgedCondition| {
+        condition.verdict = Some(Verdict::Fail);
+        condition.reason = "training".into();
+        condition.metrics.clear();
+        condition.jobs.iter_mut().for_each(|job| job.trained = false);
+    };
+    fail(&mut after.conditions[0]);
+    after.conditions[1].verdict = None;
+    after.conditions[1].reason = "not measured: time-out".into();
+    let result = compare(&before, &after, &pairs, demands());
+    assert_eq!(result.conditions[0].reason, "training fails now");
+    assert_eq!(result.count(Answer::Worse), 1);
+    assert!(result.conditions.iter().any(|c| c.answer == Answer::Undecided && c.reason.contains("time-out")));
+    assert_eq!(result.training.len(), 1);
+    assert!(result.training[0].appeared && result.failure_rates.1.failed > 0);
+    let back = compare(&after, &before, &pairs, demands());
+    assert_eq!(back.count(Answer::Worse), 0);
+    assert!(!back.training[0].appeared);
+}
+
+#[test]
+fn no_uncertainty_is_no_certainty() {
+    let before = run(0.0);
+    let result = compare(&before, &before, &pairs(&before), demands());
+    assert_eq!(result.count(Answer::Undecided), before.conditions.len());
+    assert!(result.conditions[0].reason.contains("variance") || !result.conditions[0].reason.is_empty());
+}

@@ -1,0 +1,130 @@
+//! The release decision: yes, no or undecided, with its reasons, and the tolerance limit over units behind it.
+
+use crate::audit::UnitsNote;
+use crate::judged::{JudgedRun, Release, ReleaseDecision};
+use crate::statistics::tolerance::lower_limit;
+use plans::expand::NEEDS_HANDS;
+use plans::plan::Plan;
+use plans::plan::judge::Metric;
+use plans::plan::matrix::Factor;
+use plans::plan::release::{obstacles, unit_levels};
+use plans::plan::terms::Terms;
+use std::collections::BTreeMap;
+
+/// No decision yet.
+pub fn undecided() -> Release {
+    Release { decision: ReleaseDecision::Undecided, reasons: Vec::new() }
+}
+
+/// Tolerance limit of the worst margin over units, where the plan asks for units.
+pub fn units(run: &JudgedRun, plan: &Plan, terms: &Terms) -> Option<UnitsNote> {
+    let wanted = terms.release.units?;
+    let levels = unit_levels(plan);
+    let mut worst: BTreeMap<(Metric, u16), f64> = BTreeMap::new();
+    let mut measured: Vec<u16> = Vec::new();
+    for judged in &run.conditions {
+        let unit = judged.condition.levels[Factor::Chip as usize];
+        let counts = !judged.beyond_rating || terms.decision.beyond_rating_counts;
+        if !counts || !levels.contains(&unit) || judged.verdict.is_none() {
+            continue;
+        }
+        if !measured.contains(&unit) {
+            measured.push(unit);
+        }
+        for metric in &judged.metrics {
+            let slot = worst.entry((metric.metric, unit)).or_insert(f64::INFINITY);
+            *slot = slot.min(metric.margin);
+        }
+    }
+    let (content, confidence) = (terms.release.content, terms.release.confidence);
+    let (mut limits, mut words) = (Vec::new(), Vec::new());
+    for (name, metric) in Metric::ALL {
+        let margins: Vec<f64> =
+            worst.iter().filter(|((known, _), _)| *known == metric).map(|(_, margin)| *margin).collect();
+        if margins.is_empty() {
+            continue;
+        }
+        match lower_limit(&margins, content, confidence) {
+            Ok(limit) => {
+                limits.push((metric, limit));
+                words.push(format!("{name} {limit:+.1} {}", metric.base_unit()));
+            }
+            Err(error) => words.push(format!("{name}: {error}")),
+        }
+    }
+    let judged: Vec<Metric> = worst.keys().map(|(metric, _)| *metric).collect();
+    let enough = measured.len() >= usize::from(wanted);
+    let holds = enough
+        && !limits.is_empty()
+        && judged.iter().all(|metric| limits.iter().any(|(known, limit)| known == metric && *limit >= 0.0));
+    let words = format!(
+        "margin that {} % of units exceed with {} % confidence, from {} of {wanted} units: {}",
+        100.0 * content,
+        100.0 * confidence,
+        measured.len(),
+        if words.is_empty() { "nothing measured".into() } else { words.join(", ") }
+    );
+    Some(UnitsNote { wanted, measured: measured.len(), content, confidence, limits, holds, words })
+}
+
+/// The decision.
+pub fn release(run: &JudgedRun, plan: &Plan, terms: &Terms, simulated: bool) -> Release {
+    let verdicts = run.verdicts;
+    let mut reasons = Vec::new();
+    let bad = verdicts.fail + verdicts.conditional_fail;
+    let mut say = |count: usize, words: &str| {
+        if count > 0 {
+            reasons.push(format!("{} {words}", conditions_word(count)));
+        }
+    };
+    say(verdicts.fail, "fail");
+    say(verdicts.conditional_fail, "fail conditionally");
+    say(verdicts.conditional_pass, "pass only conditionally");
+    say(run.not_measured, "not measured");
+    let needs_hands = run.left_out.iter().filter(|left| left.reason == NEEDS_HANDS).count();
+    say(needs_hands, "of the matrix left out: needs hands");
+    let mut open = verdicts.conditional_pass + run.not_measured + needs_hands > 0;
+    if verdicts.total() == 0 {
+        reasons.push("no condition within rating has a verdict".into());
+        open = true;
+    }
+    let suspect: usize = run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0);
+    if suspect > 0 {
+        reasons
+            .push(format!("{suspect} job(s) are suspect: the reference condition left its control limits"));
+        open = true;
+    }
+    match &run.audit.units {
+        Some(units) if units.holds => reasons.push(units.words.clone()),
+        Some(units) => {
+            reasons.push(format!("the tolerance limit over units does not hold: {}", units.words));
+            open = true;
+        }
+        None => reasons.push("relates to the items tested only: the plan states no number of units".into()),
+    }
+    for obstacle in obstacles(plan) {
+        reasons.push(obstacle);
+        open = true;
+    }
+    if simulated {
+        reasons.push("simulated, not measured: a dry run releases nothing".into());
+        open = true;
+    }
+    let beyond = run.conditions.iter().filter(|condition| condition.beyond_rating).count();
+    if beyond > 0 && !terms.decision.beyond_rating_counts {
+        reasons.push(format!("{} beyond rating: informative, not counted", conditions_word(beyond)));
+    }
+    let decision = match (bad > 0, open) {
+        (true, _) => ReleaseDecision::No,
+        (false, true) => ReleaseDecision::Undecided,
+        (false, false) => {
+            reasons.insert(0, "every condition that counts was measured and passes under the rule".into());
+            ReleaseDecision::Yes
+        }
+    };
+    Release { decision, reasons }
+}
+
+fn conditions_word(count: usize) -> String {
+    if count == 1 { "1 condition".into() } else { format!("{count} conditions") }
+}

@@ -1,0 +1,216 @@
+//! Speed and memory of verdicts: a run folder of 100,800 captures of 72 lanes, judged with every statistic of the
+//! report. Captures are stored as digests, the form `report` finds them in after a run.
+//!
+//! `cargo bench -p runner --bench verdicts -- FOLDER` also leaves the lanes' numbers as `lanes.f32` in FOLDER for
+//! `tests/speed/verdicts.py`, which works out the same figures with pandas and scipy. Goal: 10 s, 500 MB, 5 times.
+
+use drivers::simulated::target::MODEL_VERSION;
+use plans::expand::JobKeys;
+use plans::plan::Plan;
+use plans::results::{Direction, EyeName, Grid, Identity, JobOutcome, JobResult, JobTimes};
+use plans::units::{Millivolts, Picoseconds};
+use reports::judge::digest::{CaptureDigest, JobDigest, LaneDigest, packed_u};
+use runner::digests::{CacheUse, write_cache};
+use runner::forecast::Forecast;
+use runner::judging::{JudgedBy, JudgedFolder};
+use runner::run_folder::TOOL_VERSION;
+use runner::store::{Durability, JobRow, Meta, Store, Target};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+const LANES: u16 = 72;
+
+/// 8 modules x 5 channels x 7 rates x 36 temperatures x 10 supplies.
+fn plan_text() -> String {
+    let mut text = String::from("title = \"Speed\"\n[interface]\ngeneration = \"DDR4\"\nlanes = 72\n");
+    for module in 0..8 {
+        text += &format!("[[module]]\nname = \"M{module}\"\nkind = \"unbuffered\"\nrated = 2666\n");
+    }
+    for channel in 0..5 {
+        text += &format!(
+            "[[channel]]\nname = \"C{channel}\"\nrisers = {}\nfits = [\"unbuffered\"]\n",
+            channel % 4
+        );
+    }
+    for supply in 0..10 {
+        let volts = 1.16 + 0.008 * f64::from(supply);
+        text += &format!("[[supply]]\nname = \"S{supply}\"\nvdd_v = {volts:.3}\nvddq_v = {volts:.3}\n");
+    }
+    let temperatures: Vec<String> = (0..36).map(|step| format!("{}", 2 * step)).collect();
+    text + &format!(
+        "[matrix]\nmost_conditions = 200000\nrate = [1600, 1866, 2133, 2400, 2666, 2933, 3200]\n\
+         temperature_degc = [{}]\n[[limit]]\nmetric = \"width\"\nminimum = 0.3\nunit = \"UI\"\nsource = \"invented\"\n\
+         [[limit]]\nmetric = \"height\"\nminimum = 20\nunit = \"% VDDQ\"\nsource = \"invented\"\n",
+        temperatures.join(", ")
+    )
+}
+
+/// A pseudo-random stream (splitmix64): a fixed function of its index.
+fn noise(index: u64) -> f32 {
+    let mut z = index.wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    ((z >> 40) as f32) / 16_777_216.0 - 0.5
+}
+
+fn capture(index: u64, ui_ps: f64) -> CaptureDigest {
+    let grid = Grid {
+        taps: 128,
+        vref_steps: 64,
+        tap_step: Picoseconds(ui_ps / 64.0),
+        vref_start: Millivolts(300.0),
+        vref_step: Millivolts(10.0),
+        ui: Picoseconds(ui_ps),
+        vddq: Millivolts(1200.0),
+    };
+    let edges = (0..LANES)
+        .map(|lane| {
+            let n = |k: u64| noise(index * 1000 + u64::from(lane) * 8 + k);
+            LaneDigest {
+                reach: [16.0 + 3.0 * n(0), 15.0 + 3.0 * n(1), 14.0 + 4.0 * n(2), 14.5 + 4.0 * n(3)],
+                u: [0.1 + 0.05 * n(4), 0.1 + 0.05 * n(5), 0.12 + 0.05 * n(6), 0.12 + 0.05 * n(7)]
+                    .map(packed_u),
+                flags: 0,
+            }
+        })
+        .collect();
+    CaptureDigest {
+        eye: EyeName { direction: Direction::Read, rank: 0, sub_channel: None },
+        grid,
+        lanes: (0..LANES).collect(),
+        edges,
+        masks: Vec::new(),
+    }
+}
+
+fn build(dir: &Path) -> usize {
+    let text = plan_text();
+    let plan = Plan::read(&text).expect("the plan is sound");
+    let forecast = Forecast::new(&plan, &[]).expect("jobs");
+    let keys = JobKeys::new(&plan, MODEL_VERSION);
+    let meta = Meta {
+        tool_version: TOOL_VERSION.into(),
+        title: plan.title.clone(),
+        plan_text: text.clone(),
+        seed: 1,
+        target: Target::Simulated,
+        created_utc: String::new(),
+    };
+    let mut store = Store::create(dir, &meta).expect("a store");
+    store.set_durability(Durability::Grouped).expect("grouped");
+    let identity = Identity {
+        chip_serial: "chip".into(),
+        firmware_build: "build".into(),
+        firmware_hash: "0".into(),
+        settings_hash: "0".into(),
+        agent_version: MODEL_VERSION.into(),
+    };
+    let result = JobResult {
+        outcome: JobOutcome::Measured,
+        identity,
+        readback: None,
+        trainings: Vec::new(),
+        captures: Vec::new(),
+        times: JobTimes { training_s: 1.0, measuring_s: 10.0 },
+    };
+    for (position, job) in forecast.jobs.iter().enumerate() {
+        let condition = forecast.expansion.conditions[job.condition as usize];
+        let row = JobRow {
+            key: keys.key(&condition, job),
+            plan_position: position as u64,
+            chip: String::new(),
+            firmware: String::new(),
+            module: String::new(),
+            channel: String::new(),
+            rate: String::new(),
+            temperature: String::new(),
+            supply: String::new(),
+            pattern: String::new(),
+            rate_mts: 0.0,
+            temperature_set_degc: 0.0,
+            mounting: 0,
+            repeat: 0,
+            start: 0,
+            started_utc: String::new(),
+            ended_utc: String::new(),
+            started_bench_s: 0.0,
+            ended_bench_s: 0.0,
+        };
+        store.record(&row, &result, &[]).expect("recorded");
+    }
+    store.close().expect("closed");
+    let of = |job: &plans::expand::Job| {
+        let condition = forecast.expansion.conditions[job.condition as usize];
+        capture(u64::from(job.condition), condition.rate(&plan).ui().0)
+    };
+    let digests = forecast.jobs.iter().map(|job| {
+        let condition = forecast.expansion.conditions[job.condition as usize];
+        let digest = JobDigest { trainings: Vec::new(), captures: vec![Ok(of(job))] };
+        (keys.key(&condition, job), 1, digest)
+    });
+    write_cache(dir, digests).expect("a cache");
+    let mut lanes = std::io::BufWriter::new(std::fs::File::create(dir.join("lanes.f32")).expect("a file"));
+    for (index, condition) in forecast.expansion.conditions.iter().enumerate() {
+        let ui = condition.rate(&plan).ui().0;
+        for lane in &capture(index as u64, ui).edges {
+            let u = lane.u.map(|packed| f32::from(packed) / 1024.0);
+            for number in lane.reach.iter().chain(&u).chain(&[ui as f32]) {
+                lanes.write_all(&number.to_le_bytes()).expect("written");
+            }
+        }
+    }
+    forecast.jobs.len()
+}
+
+/// Largest memory the process ever held, MB.
+fn peak_mb() -> Option<f64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find(|line| line.starts_with("VmHWM"))?;
+    Some(line.split_whitespace().nth(1)?.parse::<f64>().ok()? / 1024.0)
+}
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
+    // A second process judges, so that building does not count into its memory.
+    if let [word, dir] = arguments.as_slice()
+        && word == "judge"
+    {
+        let dir = PathBuf::from(dir);
+        rayon::ThreadPoolBuilder::new().num_threads(2).build_global().expect("two threads");
+        let begun = Instant::now();
+        let reader = Store::open_read_only(&dir).expect("a store");
+        let plan = Plan::read(&reader.meta().expect("meta").plan_text).expect("sound");
+        let order = Instant::now();
+        drop(Forecast::new(&plan, &[]).expect("jobs"));
+        let order_s = order.elapsed().as_secs_f64();
+        let judged = Instant::now();
+        let folder = JudgedFolder::read(&dir, &reader, JudgedBy::plan(CacheUse::Look)).expect("judged");
+        let judging_s = judged.elapsed().as_secs_f64();
+        println!(
+            "{} captures x {LANES} lanes: {judging_s:.2} s with the order of jobs ({order_s:.2} s of it), {:.2} s without; \
+             peak {:.0} MB; verdicts {:?}; total {:.2} s",
+            folder.run.jobs_done,
+            judging_s - order_s,
+            peak_mb().unwrap_or(f64::NAN),
+            folder.run.verdicts,
+            begun.elapsed().as_secs_f64(),
+        );
+        return;
+    }
+    let kept = arguments.first().map(PathBuf::from);
+    let dir = kept
+        .clone()
+        .unwrap_or_else(|| std::env::temp_dir().join(format!("nightbench-verdicts-{}", std::process::id())));
+    if !dir.join("lanes.f32").exists() {
+        let _ = std::fs::remove_dir_all(&dir);
+        let jobs = build(&dir);
+        println!("built {jobs} jobs in {}", dir.display());
+    }
+    let this = std::env::current_exe().expect("this program");
+    let status = std::process::Command::new(this).arg("judge").arg(&dir).status();
+    assert!(status.expect("the second process").success());
+    if kept.is_none() {
+        let _ = std::fs::remove_dir_all(&dir);
+    }
+}

@@ -1,0 +1,159 @@
+//! `bench check`, `bench safe` and `preview --bench`.
+
+use crate::bench_run::{lock_bench, make_safe_now, overdue, read_bench, refused};
+use crate::cli::BenchCommand;
+use crate::execute::Executor;
+use crate::exit::{Exit, Outcome};
+use crate::forecast::Forecast;
+use crate::hands::CAUTIONS;
+use crate::plan_file::PlanFile;
+use crate::store::utc_text;
+use crate::terminal::Terminal;
+use drivers::bench::driver::within;
+use drivers::bench::{BenchDriver, CommandLog};
+use drivers::contract::{Call, CancelToken, Driver, StartKind, TrainingRequest};
+use drivers::simulated::target::MODEL_VERSION;
+use plans::expand::JobKeys;
+use plans::plan::measure::StartWord;
+use plans::results::Direction;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+
+/// Runs a command about a bench.
+pub fn bench(terminal: &Terminal, command: &BenchCommand) -> Outcome {
+    match command {
+        BenchCommand::Check { bench } => check(terminal, bench),
+        BenchCommand::Safe { bench } => safe(terminal, bench),
+    }
+}
+
+/// A log in memory with times, for a command that leaves no run folder.
+fn log() -> CommandLog {
+    CommandLog::new(None, || utc_text(SystemTime::now()))
+}
+
+fn check(terminal: &Terminal, path: &Path) -> Outcome {
+    let bench = Arc::new(read_bench(path, terminal.colour_err)?);
+    let _lock = lock_bench(&bench)?;
+    let mut driver = BenchDriver::new(Arc::clone(&bench), log(), false);
+    let call = within(Duration::from_secs(60));
+    let mut ready = true;
+    for (state, spec) in driver.look_around(&call).iter().zip(&bench.instruments) {
+        let due = spec
+            .calibration_due
+            .map_or("no calibration date".into(), |date| format!("calibrated until {date}"));
+        match &state.answer {
+            Ok(answer) => {
+                terminal.out(&format!("{}: {answer}; {}; {due}", state.name, spec.transport.describe()))
+            }
+            Err(words) => {
+                ready = false;
+                terminal.out(&format!("{}: NOT READY: {words}", state.name));
+            }
+        }
+        for on in &state.on {
+            terminal.out(&format!("{}: ON NOW: {on}", state.name));
+        }
+    }
+    match driver.identify_agent(&call) {
+        Ok(found) => terminal.out(&format!(
+            "agent: {}; chip {}, firmware {} ({}), module {}",
+            found.agent_version,
+            found.chip_serial,
+            found.firmware_build,
+            found.firmware_hash,
+            found.module_serial.as_deref().unwrap_or("not read"),
+        )),
+        Err(error) => {
+            ready = false;
+            terminal.out(&format!("agent: NOT READY: {error}"));
+        }
+    }
+    let overdue = overdue(&bench);
+    for words in &overdue {
+        terminal.out(&format!("calibration ran out: {words}"));
+    }
+    let (low, high) = bench.touch_band();
+    terminal.out(&format!(
+        "limits: device {} to {}, air {} to {}; dew point {}, dry purge {}; hands near at {low} to {high}",
+        bench.limits.device_low,
+        bench.limits.device_high,
+        bench.limits.air_low,
+        bench.limits.air_high,
+        bench.room.dew_point,
+        if bench.room.dry_purge { "declared" } else { "not declared" },
+    ));
+    for rail in &bench.rails {
+        terminal.out(&format!(
+            "limits: {} {} to {}, {} A, over-voltage protection {}",
+            rail.name, rail.low, rail.high, rail.most_a, rail.over_voltage
+        ));
+    }
+    terminal.note(CAUTIONS);
+    if ready && overdue.is_empty() { Ok(Exit::Pass) } else { Err(refused("the bench is not ready")) }
+}
+
+fn safe(terminal: &Terminal, path: &Path) -> Outcome {
+    // No lock: making safe must work while a run hangs.
+    let bench = Arc::new(read_bench(path, terminal.colour_err)?);
+    make_safe_now(bench, log())?;
+    terminal.out("safe: every rail measured off, the chamber's set point is ambient");
+    terminal.note("The chamber may still be hot or cold: look at its display before you open it.");
+    Ok(Exit::Pass)
+}
+
+/// Prints every command of a plan on a bench, in order, and opens no connection. What a capture samples depends on
+/// what it finds, so its batches are announced, not listed.
+pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &[String]) -> Outcome {
+    let file = PlanFile::read(plan_path, terminal.colour_err)?;
+    let plan = &file.plan;
+    let bench = Arc::new(read_bench(bench_path, terminal.colour_err)?);
+    let forecast = Forecast::new(plan, only)?;
+    let keys = JobKeys::new(plan, MODEL_VERSION);
+    let executor = Executor::new(plan, &forecast.expansion, &keys);
+    let log = CommandLog::in_memory();
+    let mut driver = BenchDriver::new(Arc::clone(&bench), log.clone(), true);
+    let call = || Call::within(Duration::from_secs(60), &CancelToken::new());
+    let flush = |heading: &str| {
+        terminal.out(heading);
+        for line in log.latest(usize::MAX) {
+            terminal.out(&format!("  {line}"));
+        }
+        log.forget();
+    };
+    let mut fitted = None;
+    for (index, job) in forecast.jobs.iter().enumerate() {
+        let condition = &forecast.expansion.conditions[job.condition as usize];
+        let setup = (condition.setup(), job.mounting);
+        let setting = executor.setting(condition, job, 1);
+        if fitted != Some(setup) {
+            driver.make_safe(&call()).map_err(|error| refused(error.to_string()))?;
+            flush("make safe");
+            driver.refitted();
+            terminal.out(&format!(
+                "hands: chip {}, module {}, channel {}",
+                setting.chip.name, setting.module.name, setting.channel.name
+            ));
+            fitted = Some(setup);
+        }
+        driver.apply(&setting, &call()).map_err(|error| refused(error.to_string()))?;
+        let request = TrainingRequest {
+            start: match plan.repeats.start {
+                StartWord::PowerCycle => StartKind::PowerCycle,
+                StartWord::Reset => StartKind::Reset,
+                StartWord::Retrain => StartKind::Retrain,
+            },
+            pass_ber: plan.training.pass_ber,
+            fewest_taps: plan.training.fewest_taps,
+            fewest_steps: plan.training.fewest_steps,
+            write: plan.capture.directions.contains(&Direction::Write),
+        };
+        driver.train(&request, &call()).map_err(|error| refused(error.to_string()))?;
+        flush(&format!("job {} of {}: {}", index + 1, forecast.jobs.len(), condition.describe(plan)));
+        terminal.out("  agent > sample, as often as the capture needs");
+    }
+    driver.make_safe(&call()).map_err(|error| refused(error.to_string()))?;
+    flush("end: make safe");
+    Ok(Exit::Pass)
+}

@@ -1,0 +1,316 @@
+//! `compare`: has anything got worse since a baseline?
+
+use crate::cli::CompareArguments;
+use crate::digests::CacheUse;
+use crate::exit::{Exit, Failure, Outcome};
+use crate::judging::{JudgedBy, JudgedFolder};
+use crate::run_folder::store_failure;
+use crate::store::{Store, StoreReader};
+use crate::terminal::{Terminal, table};
+use drivers::simulated::target::MODEL_VERSION;
+use plans::expand::JobKeys;
+use plans::plan::matrix::Factor;
+use plans::plan::terms::Terms;
+use reports::comparison::page::{EyePair, RunSide, build};
+use reports::comparison::{Answer, Comparison, Demands, Pair, compare as compare_runs};
+use serde_json::json;
+use std::collections::HashMap;
+use std::path::Path;
+
+/// Eyes drawn over each other.
+const MOST_EYES: usize = 4;
+/// Conditions listed on the terminal.
+const MOST_LISTED: usize = 12;
+
+/// Compares DIR with BASELINE.
+pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
+    let demands = demands(arguments)?;
+    let open = |dir: &Path| Store::open_read_only(dir).map_err(|error| store_failure(&error));
+    let (old_reader, new_reader) = (open(&arguments.baseline)?, open(&arguments.dir)?);
+    let old = judged(&arguments.baseline, &old_reader, None)?;
+    let own_terms = Terms::of(&old.file.plan);
+    let new = judged(&arguments.dir, &new_reader, Some(own_terms.clone()))?;
+    let mut words = comparable(arguments, &old, &new)?;
+    if Terms::of(&new.file.plan).limits != own_terms.limits {
+        words.push("The runs have different limits: both are judged by the baseline's.".into());
+    }
+    let pairs = pairs(&old, &new);
+    if pairs.is_empty() {
+        return Err(Failure::new(
+            Exit::NothingSelected,
+            format!(
+                "{} and {} share no condition: nothing can be compared (modules, channels, rates, temperatures and \
+                 supplies are compared with all their properties, firmware aside)",
+                arguments.baseline.display(),
+                arguments.dir.display()
+            ),
+        ));
+    }
+    let same_chip = {
+        let serials = |folder: &JudgedFolder| {
+            let mut list: Vec<String> =
+                folder.run.identities.iter().map(|identity| identity.chip_serial.clone()).collect();
+            list.sort();
+            list.dedup();
+            list
+        };
+        serials(&old) == serials(&new)
+    };
+    let comparison = compare_runs(&old.run, &new.run, &pairs, Demands { same_chip, ..demands });
+    let eyes = eyes(&comparison, (&old, &old_reader), (&new, &new_reader))?;
+    let side = |folder: &JudgedFolder| -> Vec<_> { folder.run.identities.clone() };
+    let (old_ids, new_ids) = (side(&old), side(&new));
+    let html = build(
+        &comparison,
+        &RunSide { facts: &old.facts, identities: &old_ids },
+        &RunSide { facts: &new.facts, identities: &new_ids },
+        &eyes,
+        &words,
+    )
+    .map_err(|words| Failure::new(Exit::Store, words))?;
+    let page = arguments.dir.join("compare.html");
+    std::fs::write(&page, html)
+        .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", page.display())))?;
+    if arguments.json.json {
+        terminal.out(&machine(&comparison, &old, &new, &words, &page).to_string());
+    } else {
+        terminal.out(&text(&comparison, &old, &new, &words, &page));
+    }
+    Ok(if comparison.count(Answer::Worse) > 0 {
+        Exit::NotAllPass
+    } else if comparison.count(Answer::Undecided) > 0 {
+        Exit::Incomplete
+    } else {
+        Exit::Pass
+    })
+}
+
+fn demands(arguments: &CompareArguments) -> Result<Demands, Failure> {
+    let level = 1.0 - arguments.confidence;
+    for (name, value, low, high) in [
+        ("--confidence", arguments.confidence, 0.5001, 0.9999),
+        ("--loss-ui", arguments.loss_ui, 0.0, 1.0),
+        ("--loss-percent", arguments.loss_percent, 0.0, 100.0),
+    ] {
+        if !(low..=high).contains(&value) {
+            return Err(Failure::invalid(format!("{name} is {value}; allowed: {low} to {high}")));
+        }
+    }
+    Ok(Demands {
+        loss_ui: arguments.loss_ui,
+        loss_percent_vddq: arguments.loss_percent,
+        level,
+        same_chip: true,
+    })
+}
+
+fn judged(dir: &Path, reader: &StoreReader, limits: Option<Terms>) -> Result<JudgedFolder, Failure> {
+    let instead = match limits {
+        Some(terms) => Some(("the baseline".to_string(), crate::term_sets::resolve(terms, dir.parent())?)),
+        None => None,
+    };
+    JudgedFolder::read(dir, reader, JudgedBy { instead, all_sets: false, cache: CacheUse::Look })
+}
+
+/// Refuses runs that were not measured alike; remarks on what differs otherwise.
+fn comparable(
+    arguments: &CompareArguments,
+    old: &JudgedFolder,
+    new: &JudgedFolder,
+) -> Result<Vec<String>, Failure> {
+    let mut words = Vec::new();
+    if old.facts.simulated != new.facts.simulated {
+        if !arguments.simulated_with_measured {
+            let kind = |folder: &JudgedFolder| if folder.facts.simulated { "simulated" } else { "measured" };
+            return Err(Failure::invalid(format!(
+                "{} is {}, {} is {}: a model is no baseline for hardware; add --simulated-with-measured if that is \
+                 what you want to see",
+                arguments.baseline.display(),
+                kind(old),
+                arguments.dir.display(),
+                kind(new),
+            )));
+        }
+        words.push(
+            "A simulated run is compared with a measured one: the difference is that of model and hardware."
+                .into(),
+        );
+    }
+    let keys = |folder: &JudgedFolder| -> Vec<(&'static str, String)> {
+        JobKeys::new(&folder.file.plan, MODEL_VERSION).settings().to_vec()
+    };
+    for ((name, was), (_, is)) in keys(old).into_iter().zip(keys(new)) {
+        if was == is {
+            continue;
+        }
+        match name {
+            "[interface]" | "[capture]" => {
+                let lines: Vec<String> = was
+                    .lines()
+                    .zip(is.lines())
+                    .filter(|(was, is)| was != is)
+                    .map(|(was, is)| format!("{was} there, {is} here"))
+                    .take(5)
+                    .collect();
+                return Err(Failure::invalid(format!(
+                    "the runs were measured on different grids or by another capture: {name} differs ({}). Margins \
+                     found on different grids, or at another bit error ratio, differ for that reason alone; measure \
+                     again with the baseline's {name}",
+                    if lines.is_empty() { "it has other keys".into() } else { lines.join("; ") }
+                )));
+            }
+            other => words.push(format!("{other} differs between the runs.")),
+        }
+    }
+    Ok(words)
+}
+
+/// Conditions joined by what was measured, firmware aside.
+fn pairs(old: &JudgedFolder, new: &JudgedFolder) -> Vec<Pair> {
+    let texts = |folder: &JudgedFolder| -> Vec<String> {
+        let keys = JobKeys::new(&folder.file.plan, MODEL_VERSION);
+        let all = folder.run.conditions.iter();
+        all.map(|judged| keys.condition_text(&judged.condition, &[Factor::Firmware])).collect()
+    };
+    let mut known: HashMap<String, usize> = HashMap::new();
+    for (index, text) in texts(old).into_iter().enumerate() {
+        known.entry(text).or_insert(index);
+    }
+    let plan = &new.file.plan;
+    texts(new)
+        .into_iter()
+        .enumerate()
+        .filter_map(|(after, text)| {
+            // Each condition of the baseline has one partner: the first firmware of each run.
+            let before = known.remove(&text)?;
+            let condition = new.run.conditions[after].condition;
+            Some(Pair {
+                before,
+                after,
+                ui_ps: condition.rate(plan).ui().0,
+                vddq_mv: condition.supply(plan).vddq.0 * 1000.0,
+            })
+        })
+        .collect()
+}
+
+fn eyes(
+    comparison: &Comparison,
+    old: (&JudgedFolder, &StoreReader),
+    new: (&JudgedFolder, &StoreReader),
+) -> Result<Vec<EyePair>, Failure> {
+    let mut pairs = Vec::new();
+    for condition in &comparison.conditions {
+        let Some(worst) = &condition.worst else { continue };
+        let before = old.0.picture(old.1, condition.pair.before, worst.eye)?;
+        let after = new.0.picture(new.1, condition.pair.after, worst.eye)?;
+        if let (Some(before), Some(after)) = (before, after) {
+            pairs.push(EyePair { name: condition.name.clone(), pictures: (before, after) });
+        }
+        if pairs.len() == MOST_EYES {
+            break;
+        }
+    }
+    Ok(pairs)
+}
+
+fn builds(folder: &JudgedFolder) -> Vec<serde_json::Value> {
+    folder
+        .run
+        .identities
+        .iter()
+        .map(|identity| {
+            json!({
+                "chip_serial": identity.chip_serial, "firmware_build": identity.firmware_build,
+                "firmware_hash": identity.firmware_hash, "settings_hash": identity.settings_hash,
+                "agent_version": identity.agent_version,
+            })
+        })
+        .collect()
+}
+
+fn machine(
+    comparison: &Comparison,
+    old: &JudgedFolder,
+    new: &JudgedFolder,
+    words: &[String],
+    page: &Path,
+) -> serde_json::Value {
+    json!({
+        "baseline": { "title": old.facts.title, "simulated": old.facts.simulated, "builds": builds(old) },
+        "run": { "title": new.facts.title, "simulated": new.facts.simulated, "builds": builds(new) },
+        "worse": comparison.count(Answer::Worse),
+        "not_worse": comparison.count(Answer::NotWorse),
+        "undecided": comparison.count(Answer::Undecided),
+        "unmatched": { "baseline": comparison.unmatched.0, "run": comparison.unmatched.1 },
+        "demands": comparison.demands,
+        "conditions": comparison.conditions,
+        "training": {
+            "changes": comparison.training,
+            "baseline": comparison.failure_rates.0,
+            "run": comparison.failure_rates.1,
+            "rise_p": comparison.failure_rise_p,
+        },
+        "remarks": words,
+        "report": page.display().to_string(),
+    })
+}
+
+fn text(
+    comparison: &Comparison,
+    old: &JudgedFolder,
+    new: &JudgedFolder,
+    words: &[String],
+    page: &Path,
+) -> String {
+    let mut text = String::new();
+    for (name, folder) in [("baseline", old), ("run", new)] {
+        text.push_str(&format!("{name}: {}\n", folder.facts.title));
+        for identity in &folder.run.identities {
+            text.push_str(&format!(
+                "  chip {}, firmware {}, {}\n",
+                identity.chip_serial, identity.firmware_build, identity.agent_version
+            ));
+        }
+    }
+    if old.facts.simulated || new.facts.simulated {
+        text.push_str("SIMULATED - not measured\n");
+    }
+    text.push_str(&format!(
+        "\n{} worse, {} undecided, {} not worse; {} and {} conditions without a partner\n\n",
+        comparison.count(Answer::Worse),
+        comparison.count(Answer::Undecided),
+        comparison.count(Answer::NotWorse),
+        comparison.unmatched.0,
+        comparison.unmatched.1,
+    ));
+    let rows: Vec<Vec<String>> = comparison
+        .conditions
+        .iter()
+        .take(MOST_LISTED)
+        .map(|condition| {
+            let (metric, change) = match &condition.worst {
+                Some(worst) => (
+                    format!("{}, {}", worst.metric.name(), worst.metric.base_unit()),
+                    format!(
+                        "{:+.1} ({:+.1} to {:+.1})",
+                        worst.difference, worst.interval.0, worst.interval.1
+                    ),
+                ),
+                None => (String::new(), condition.reason.clone()),
+            };
+            vec![condition.answer.words().into(), condition.name.clone(), metric, change]
+        })
+        .collect();
+    text.push_str(&table(&["", "condition", "metric", "difference of margin"], &rows, 4));
+    let (was, is) = comparison.failure_rates;
+    text.push_str(&format!(
+        "\n\nfailed starts: {} of {} before, {} of {} now (p that the rate did not rise: {:.3})",
+        was.failed, was.starts, is.failed, is.starts, comparison.failure_rise_p
+    ));
+    for remark in words {
+        text.push_str(&format!("\n{remark}"));
+    }
+    text.push_str(&format!("\n\nreport: {}", page.display()));
+    text
+}

@@ -1,0 +1,109 @@
+//! `study`: what repeats and re-seats of a run say about the measurement, as an uncertainty budget.
+
+use crate::exit::{Exit, Failure, Outcome};
+use crate::judging::study_of;
+use crate::terminal::{Terminal, table};
+use plans::plan::terms::budget_line;
+use reports::judge::study::MetricStudy;
+use serde_json::json;
+use std::path::Path;
+
+/// Studies a run folder.
+pub fn study(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
+    let studies = study_of(dir)?;
+    let source = format!("study of the run folder {}", dir.display());
+    if as_json {
+        let metrics: Vec<serde_json::Value> = studies.iter().map(|study| machine(study, &source)).collect();
+        terminal.out(&json!({ "metrics": metrics }).to_string());
+    } else {
+        terminal.out(&words(&studies, &source));
+    }
+    if studies.iter().all(|study| study.lines(&source).is_empty()) {
+        let reasons: Vec<String> = studies.iter().flat_map(|study| study.words.clone()).collect();
+        return Err(Failure::new(
+            Exit::Incomplete,
+            format!("{} gives no budget line: {}", dir.display(), reasons.join("; ")),
+        ));
+    }
+    Ok(Exit::Pass)
+}
+
+fn machine(study: &MetricStudy, source: &str) -> serde_json::Value {
+    let unit = study.metric.base_unit().to_lowercase();
+    let mut value = json!({
+        "metric": study.metric.name(),
+        "parts": study.parts, "mountings": study.mountings, "repeats": study.repeats, "setups": study.setups,
+        "repeatability_dof": study.repeatability.map(|(_, dof)| dof),
+        "reseating_dof": study.reseating.map(|(_, dof)| dof),
+        "interaction_p": study.interaction.map(|(p, _)| p),
+        "interaction_pooled": study.interaction.map(|(_, pooled)| pooled),
+        "distinct_categories": study.distinct_categories,
+        "words": study.words,
+        "lines": study.lines(source),
+    });
+    for (name, number) in [
+        ("repeatability", study.repeatability.map(|(deviation, _)| deviation)),
+        ("reseating", study.reseating.map(|(deviation, _)| deviation)),
+        ("gauge", study.gauge),
+        ("part_to_part", study.part_to_part),
+    ] {
+        value[format!("{name}_{unit}")] = json!(number);
+    }
+    value
+}
+
+fn words(studies: &[MetricStudy], source: &str) -> String {
+    let number = |value: Option<f64>| value.map_or("-".to_string(), |value| format!("{value:.3}"));
+    let rows: Vec<Vec<String>> = studies
+        .iter()
+        .map(|study| {
+            let dof = |value: Option<(f64, f64)>| value.map_or("-".into(), |(_, dof)| format!("{dof:.0}"));
+            vec![
+                format!("{}, {}", study.metric.name(), study.metric.base_unit()),
+                format!("{} x {} x {}", study.parts, study.mountings, study.repeats),
+                number(study.repeatability.map(|(deviation, _)| deviation)),
+                dof(study.repeatability),
+                number(study.reseating.map(|(deviation, _)| deviation)),
+                dof(study.reseating),
+                number(study.gauge),
+                number(study.part_to_part),
+                study.distinct_categories.map_or("-".into(), |count| count.to_string()),
+                study.interaction.map_or("-".into(), |(p, pooled)| {
+                    format!("p {p:.3}, {}", if pooled { "pooled" } else { "kept" })
+                }),
+            ]
+        })
+        .collect();
+    let mut text = table(
+        &[
+            "metric",
+            "parts x mountings x repeats",
+            "repeatability",
+            "dof",
+            "re-seating",
+            "dof",
+            "gauge",
+            "part to part",
+            "categories",
+            "interaction",
+        ],
+        &rows,
+        1,
+    );
+    text.push_str(
+        "\n\nStandard deviations by analysis of variance; parts are lanes at conditions. An interaction with p above \
+         0.25 is pooled.\nA job counts once in the degrees of freedom: its lanes share one training.",
+    );
+    for study in studies {
+        for words in &study.words {
+            text.push_str(&format!("\n{}: {words}", study.metric.name()));
+        }
+    }
+    let lines: Vec<String> =
+        studies.iter().flat_map(|study| study.lines(source)).map(|line| budget_line(&line)).collect();
+    if !lines.is_empty() {
+        text.push_str("\n\nFor a plan (or name this folder: [[uncertainty]] with `study = \"DIR\"`):\n\n");
+        text.push_str(lines.concat().trim_end());
+    }
+    text
+}

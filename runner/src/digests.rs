@@ -1,0 +1,276 @@
+//! The digests of a run folder's jobs: computed from the stored counts on every core, and kept beside the store so
+//! that the same counts need not be fitted again. The cache is derived: deleting it costs time, nothing else.
+
+use crate::exit::{Exit, Failure};
+use crate::run_folder::store_failure;
+use crate::store::{Attempts, JobKey, PackedCounts, StoreReader, StoredJob, hex};
+use plans::expand::{Expansion, Job};
+use plans::plan::Plan;
+use plans::plan::judge::Limit;
+use plans::rates::DataRate;
+use rayon::prelude::*;
+use reports::judge::digest::{DIGEST_VERSION, JobDigest, masks_for};
+use std::collections::HashMap;
+use std::fs::File;
+use std::io::{BufReader, BufWriter, Read, Seek, Write};
+use std::path::{Path, PathBuf};
+
+/// Name of the cache in a run folder.
+pub const CACHE: &str = "digests.cache";
+
+const MAGIC: &[u8; 8] = b"NBDIGEST";
+/// Jobs read ahead of the threads that digest them.
+const CHUNK: usize = 128;
+/// Bytes before each digest: key, attempt, length, check sum.
+const HEAD: usize = 32 + 4 + 4 + 8;
+/// Largest digest taken for one.
+const LARGEST: u32 = 64 << 20;
+
+/// Digests known from earlier.
+struct Cache {
+    file: BufReader<File>,
+    places: HashMap<(JobKey, u32), (u64, u32, u64)>,
+    /// Bytes that hold whole entries.
+    whole: u64,
+}
+
+impl Cache {
+    /// Opens a cache; `None` where there is none of this version. A torn end is left out.
+    fn open(path: &Path) -> Option<Cache> {
+        let mut file = BufReader::new(File::open(path).ok()?);
+        let length = file.get_ref().metadata().ok()?.len();
+        let mut start = [0; 12];
+        file.read_exact(&mut start).ok()?;
+        if &start[..8] != MAGIC || start[8..] != DIGEST_VERSION.to_le_bytes() {
+            return None;
+        }
+        let mut cache = Cache { file, places: HashMap::new(), whole: 12 };
+        let mut head = [0; HEAD];
+        while cache.file.read_exact(&mut head).is_ok() {
+            let (key, rest) = head.split_first_chunk::<32>()?;
+            let (attempt, rest) = rest.split_first_chunk::<4>()?;
+            let (size, sum) = rest.split_first_chunk::<4>()?;
+            let size = u32::from_le_bytes(*size);
+            let sum = u64::from_le_bytes(*sum.first_chunk::<8>()?);
+            let from = cache.whole + HEAD as u64;
+            if size > LARGEST || from + u64::from(size) > length {
+                break;
+            }
+            cache.places.insert((*key, u32::from_le_bytes(*attempt)), (from, size, sum));
+            cache.file.seek_relative(i64::from(size)).ok()?;
+            cache.whole = from + u64::from(size);
+        }
+        Some(cache)
+    }
+
+    fn get(&mut self, job: &StoredJob) -> Option<Vec<u8>> {
+        let (from, size, sum) = *self.places.get(&(job.row.key, job.attempt))?;
+        let here = self.file.stream_position().ok()?;
+        self.file.seek_relative(from as i64 - here as i64).ok()?;
+        let mut bytes = vec![0; size as usize];
+        self.file.read_exact(&mut bytes).ok()?;
+        (check_sum(&bytes) == sum).then_some(bytes)
+    }
+}
+
+/// New digests on their way into the cache; a write that fails ends the writing, not the report.
+struct Keeper {
+    path: PathBuf,
+    part: PathBuf,
+    file: Option<BufWriter<File>>,
+}
+
+impl Keeper {
+    fn start(path: &Path, known: Option<&Cache>) -> Option<Keeper> {
+        let part = path.with_extension(format!("cache.part-{}", std::process::id()));
+        let mut file = File::create(&part).ok()?;
+        let copied = match known {
+            Some(cache) => {
+                File::open(path).and_then(|old| std::io::copy(&mut old.take(cache.whole), &mut file)).is_ok()
+            }
+            None => {
+                file.write_all(MAGIC).and_then(|()| file.write_all(&DIGEST_VERSION.to_le_bytes())).is_ok()
+            }
+        };
+        let keeper = Keeper { path: path.into(), part, file: Some(BufWriter::new(file)) };
+        copied.then_some(keeper)
+    }
+
+    fn add(&mut self, key: &JobKey, attempt: u32, bytes: &[u8]) {
+        let Some(file) = &mut self.file else { return };
+        let mut head = Vec::with_capacity(HEAD);
+        head.extend(key);
+        head.extend(attempt.to_le_bytes());
+        head.extend((bytes.len() as u32).to_le_bytes());
+        head.extend(check_sum(bytes).to_le_bytes());
+        if file.write_all(&head).and_then(|()| file.write_all(bytes)).is_err() {
+            self.file = None;
+        }
+    }
+
+    fn finish(mut self) {
+        if let Some(mut file) = self.file.take()
+            && file.flush().is_ok()
+        {
+            let _ = std::fs::rename(&self.part, &self.path);
+        }
+    }
+}
+
+impl Drop for Keeper {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_file(&self.part);
+    }
+}
+
+/// Writes a cache afresh: for benchmarks, which have digests but no counts.
+///
+/// # Errors
+/// The file cannot be created.
+pub fn write_cache(
+    dir: &Path,
+    digests: impl IntoIterator<Item = (JobKey, u32, JobDigest)>,
+) -> std::io::Result<()> {
+    let mut keeper = Keeper::start(&dir.join(CACHE), None)
+        .ok_or_else(|| std::io::Error::other("the cache cannot be created"))?;
+    for (key, attempt, digest) in digests {
+        keeper.add(&key, attempt, &digest.to_bytes());
+    }
+    keeper.finish();
+    Ok(())
+}
+
+/// FNV-1a over 8-byte words: against torn writes, not against intent.
+fn check_sum(bytes: &[u8]) -> u64 {
+    let mut sum = 0xcbf2_9ce4_8422_2325_u64;
+    for chunk in bytes.chunks(8) {
+        let mut word = [0; 8];
+        word[..chunk.len()].copy_from_slice(chunk);
+        sum = (sum ^ u64::from_le_bytes(word)).wrapping_mul(0x0100_0000_01b3).rotate_left(23);
+    }
+    sum
+}
+
+/// What may be done with the cache.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CacheUse {
+    /// Read, and extended by what is new.
+    Keep,
+    /// Read only: the folder is not touched.
+    Look,
+    /// Neither: every digest is computed from the counts, and the cache written afresh.
+    Afresh,
+}
+
+enum Source {
+    Known(Vec<u8>),
+    Counts(PackedCounts),
+}
+
+/// A run folder whose jobs are to be digested.
+#[derive(Clone, Copy)]
+pub struct DigestedFolder<'a> {
+    /// The folder.
+    pub dir: &'a Path,
+    /// Its store.
+    pub reader: &'a StoreReader,
+    /// Limits whose masks are wanted.
+    pub limits: &'a [Limit],
+    /// Its plan.
+    pub plan: &'a Plan,
+    /// The plan's conditions.
+    pub expansion: &'a Expansion,
+    /// What may be done with the cache.
+    pub cache_use: CacheUse,
+}
+
+/// Digests every counting job that `wanted` asks for, in the order of the run, and hands them on one at a time.
+///
+/// # Errors
+/// Exit 74: the store cannot be read or holds something else.
+pub fn each_digest(
+    folder: &DigestedFolder<'_>,
+    mut wanted: impl FnMut(&StoredJob) -> Option<Job>,
+    mut take: impl FnMut(&StoredJob, &Job, JobDigest),
+) -> Result<(), Failure> {
+    let DigestedFolder { dir, reader, limits, plan, expansion, cache_use } = *folder;
+    let path = dir.join(CACHE);
+    let mut cache = if cache_use == CacheUse::Afresh { None } else { Cache::open(&path) };
+    let mut keeper: Option<Keeper> = None;
+    let mut keep = cache_use != CacheUse::Look;
+    let mut jobs = reader.jobs(Attempts::Counting);
+    loop {
+        let mut chunk = Vec::with_capacity(CHUNK);
+        while chunk.len() < CHUNK {
+            let Some(stored) = jobs.next() else { break };
+            let stored = stored.map_err(|error| store_failure(&error))?;
+            let Some(job) = wanted(&stored) else { continue };
+            let source = match cache.as_mut().and_then(|cache| cache.get(&stored)) {
+                Some(bytes) => Source::Known(bytes),
+                None => Source::Counts(reader.counts(&stored).map_err(|error| store_failure(&error))?),
+            };
+            chunk.push((stored, job, source));
+        }
+        if chunk.is_empty() {
+            break;
+        }
+        let rate = |job: &Job| expansion.conditions[job.condition as usize].rate(plan);
+        let digests: Vec<Option<JobDigest>> = chunk
+            .par_iter()
+            .map(|(stored, job, source)| match source {
+                Source::Known(bytes) => {
+                    Ok(JobDigest::from_bytes(bytes).filter(|found| complete(found, limits, rate(job))))
+                }
+                Source::Counts(counts) => compute(stored, counts, limits, rate(job)).map(Some),
+            })
+            .collect::<Result<_, Failure>>()?;
+        for ((stored, job, source), found) in chunk.into_iter().zip(digests) {
+            let known = matches!(source, Source::Known(_)) && found.is_some();
+            let digest = match found {
+                Some(digest) => digest,
+                // A damaged entry, or a mask that was not asked for before.
+                None => {
+                    let counts = reader.counts(&stored).map_err(|error| store_failure(&error))?;
+                    compute(&stored, &counts, limits, rate(&job))?
+                }
+            };
+            if keep && !known {
+                if keeper.is_none() {
+                    keeper = Keeper::start(&path, cache.as_ref());
+                    keep = keeper.is_some();
+                }
+                if let Some(keeper) = &mut keeper {
+                    keeper.add(&stored.row.key, stored.attempt, &digest.to_bytes());
+                }
+            }
+            take(&stored, &job, digest);
+        }
+    }
+    if let Some(keeper) = keeper {
+        keeper.finish();
+    }
+    Ok(())
+}
+
+/// Does the digest hold every mask that the limits ask for?
+fn complete(found: &JobDigest, limits: &[Limit], rate: DataRate) -> bool {
+    found
+        .captures
+        .iter()
+        .flatten()
+        .all(|capture| capture.holds(&masks_for(limits, capture.eye, &capture.grid, rate)))
+}
+
+fn compute(
+    stored: &StoredJob,
+    counts: &PackedCounts,
+    limits: &[Limit],
+    rate: DataRate,
+) -> Result<JobDigest, Failure> {
+    let damaged = |words: String| {
+        Failure::new(Exit::Store, format!("job {} in the store is damaged: {words}", hex(&stored.row.key)))
+    };
+    let trainings = counts.trainings().map_err(damaged)?;
+    let captures = counts.captures().map_err(damaged)?;
+    Ok(JobDigest::of(&trainings, &captures, |capture| masks_for(limits, capture.eye, &capture.grid, rate)))
+}

@@ -1,0 +1,233 @@
+//! `run --bench`, `bench check`, `bench safe` and `preview --bench` from outside, over the emulated bench.
+
+use crate::bench_driver::start;
+use crate::support::{Folder, SMALL, json, nightbench, program};
+use drivers::emulated::{EmulatedBench, Fault, FittedThings};
+use plans::plan::Plan;
+use std::collections::BTreeSet;
+use std::time::{Duration, Instant};
+
+fn text(path: &std::path::Path) -> &str {
+    path.to_str().expect("a path")
+}
+
+struct Rig {
+    folder: Folder,
+    bench: EmulatedBench,
+    plan: String,
+    file: String,
+}
+
+/// One module and channel, so that nothing needs hands.
+fn one_setup() -> String {
+    SMALL.replace("rate = [2133, 2400]", "module = [\"Amber\"]\nchannel = [\"direct\"]\nrate = [2133, 2400]")
+}
+
+fn rig(plan_text: &str, seed: u64, storm: f64, scale: f64) -> Rig {
+    let folder = Folder::new();
+    let plan = Plan::read(plan_text).unwrap_or_else(|problems| panic!("{problems:?}"));
+    let bench = start(&plan, seed, storm, scale);
+    // Each test has a bench of its own name: the lock is by name.
+    let name = format!("name = \"emulated {}\"", folder.path().display());
+    let file = folder.file("bench.toml", &bench.bench_file().replace("name = \"emulated bench\"", &name));
+    let plan_file = folder.file("plan.toml", plan_text);
+    Rig { plan: text(&plan_file).into(), file: text(&file).into(), folder, bench }
+}
+
+impl Rig {
+    fn run(&self, more: &[&str]) -> crate::support::Run {
+        let mut arguments =
+            vec!["run", self.plan.as_str(), "--bench", self.file.as_str(), "--into", "out", "--json"];
+        arguments.extend(more);
+        nightbench(self.folder.path(), &arguments)
+    }
+
+    fn off(&self) {
+        assert_eq!(self.bench.world().still_on(), Vec::<String>::new());
+    }
+}
+
+/// Every batch that was counted lay within its condition: 1 K band plus the sensor's noise, 10 mV rails.
+fn nothing_outside(bench: &EmulatedBench) {
+    for entry in bench.ledger() {
+        let (asked, was) = entry.temperature;
+        assert!((asked - was).abs() < 1.5, "counted at {was} degC, {asked} asked");
+    }
+}
+
+#[test]
+fn a_whole_run_gives_the_verdicts_of_the_simulated_target() {
+    let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+    let run = rig.run(&[]);
+    let measured = json(&run);
+    assert_eq!(measured["simulated"], false, "{}", run.err);
+    assert_eq!(measured["not_measured"], 0, "{}", run.err);
+    let simulated = nightbench(rig.folder.path(), &["run", &rig.plan, "--into", "simulated", "--json"]);
+    assert_eq!(measured["verdicts"], json(&simulated)["verdicts"]);
+    assert_eq!(run.code, simulated.code, "{}", run.err);
+    let page = std::fs::read_to_string(rig.folder.path().join("out/report.html")).unwrap();
+    assert!(!page.contains("SIMULATED - not measured"));
+    assert!(page.contains("emulated agent 1") || page.contains("EP-0001"), "who measured is not on the page");
+    let log = std::fs::read_to_string(rig.folder.path().join("out/commands.log")).unwrap();
+    assert!(log.lines().all(|line| line.starts_with("20") && line.contains('Z')), "a line without its time");
+    rig.off();
+    nothing_outside(&rig.bench);
+    // A second run has nothing to do, and a simulated run is refused in this folder.
+    let again = nightbench(rig.folder.path(), &["run", &rig.plan, "--into", "out"]);
+    assert_eq!(again.code, 2, "{}", again.err);
+    assert!(again.err.contains("never mix"), "{}", again.err);
+}
+
+#[test]
+fn without_a_terminal_nobody_is_asked_and_the_rest_is_complete() {
+    let rig = rig(SMALL, 1, 0.0, 2000.0);
+    let run = rig.run(&[]);
+    assert_eq!(run.code, 0, "{}", run.err);
+    assert!(run.err.contains("jobs wait for hands"), "{}", run.err);
+    let jobs: BTreeSet<String> = rig.bench.ledger().into_iter().map(|entry| entry.job).collect();
+    assert_eq!(jobs.len(), 4, "only the fitted setup is measured");
+    rig.off();
+}
+
+#[test]
+fn another_module_than_planned_is_refused_before_heating() {
+    let plan_text = one_setup().replace("rated = 2666", "rated = 2666\nserial = \"A-17\"");
+    let rig = rig(&plan_text, 1, 0.0, 2000.0);
+    rig.bench.fit(FittedThings { module_serial: Some("B-99".into()), ..rig.bench.fitted() });
+    let run = rig.run(&[]);
+    assert_eq!(run.code, 5, "{}", run.err);
+    assert!(run.err.contains("A-17") && run.err.contains("B-99"), "{}", run.err);
+    assert!(rig.bench.ledger().is_empty());
+    rig.off();
+}
+
+#[test]
+fn what_cannot_be_switched_off_has_its_own_exit_code_and_a_loud_message() {
+    let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+    rig.bench.world().weather.arm(Fault::StuckOn);
+    // The fault needs something that is on.
+    let run = rig.run(&[]);
+    let run = if run.code == 6 {
+        run
+    } else {
+        rig.bench.world().outputs.iter_mut().for_each(|output| {
+            output.volts = 1.2;
+            output.stuck = true;
+        });
+        nightbench(rig.folder.path(), &["bench", "safe", &rig.file])
+    };
+    assert_eq!(run.code, 6, "{}", run.err);
+    assert!(run.err.contains("COULD NOT MAKE SAFE") && run.err.contains("by hand"), "{}", run.err);
+}
+
+#[test]
+fn bench_check_shows_what_is_on_and_safe_switches_it_off() {
+    let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+    let check = nightbench(rig.folder.path(), &["bench", "check", &rig.file]);
+    assert_eq!(check.code, 0, "{}\n{}", check.out, check.err);
+    assert!(check.out.contains("EP-0001") && check.out.contains("emulated agent 1"), "{}", check.out);
+    assert!(!check.out.contains("ON NOW"));
+    for output in &mut rig.bench.world().outputs {
+        output.volts = 1.2;
+        output.on = true;
+    }
+    std::thread::sleep(Duration::from_millis(50));
+    let check = nightbench(rig.folder.path(), &["bench", "check", &rig.file]);
+    assert!(check.out.contains("ON NOW: VDDQ measures 1."), "{}", check.out);
+    assert!(check.err.contains("software is no hardware interlock"), "{}", check.err);
+    let safe = nightbench(rig.folder.path(), &["bench", "safe", &rig.file]);
+    assert_eq!(safe.code, 0, "{}", safe.err);
+    rig.off();
+}
+
+#[test]
+fn a_bench_that_is_not_there_or_overdue_is_refused() {
+    let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+    let bench = std::fs::read_to_string(&rig.file).unwrap();
+    std::fs::write(&rig.file, bench.replacen("2099-12-31", "2001-12-31", 1)).unwrap();
+    let run = rig.run(&[]);
+    assert_eq!(run.code, 5, "{}", run.err);
+    assert!(run.err.contains("calibration ran out: chamber"), "{}", run.err);
+    std::fs::write(&rig.file, bench.replace("high_v = 1.35", "high_v = 1.1")).unwrap();
+    let run = rig.run(&[]);
+    assert_eq!(run.code, 5, "{}", run.err);
+    assert!(run.err.contains("beyond the bench's limits"), "{}", run.err);
+    let file = rig.file.clone();
+    drop(rig.bench);
+    std::fs::write(&file, bench).unwrap();
+    let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", &file, "--into", "out"]);
+    // Nobody can say that a bench that does not answer is off: that outranks the refusal.
+    assert!(run.code == 5 || run.code == 6, "{}: {}", run.code, run.err);
+}
+
+#[test]
+fn a_preview_prints_every_command_and_opens_nothing() {
+    let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+    let Rig { folder, bench, plan, file } = rig;
+    drop(bench);
+    let run = nightbench(folder.path(), &["preview", &plan, "--bench", &file]);
+    assert_eq!(run.code, 0, "{}", run.err);
+    let place = |words: &str| run.out.find(words).unwrap_or_else(|| panic!("{words}\n{}", run.out));
+    assert!(place("job 1 of 4") > place("make safe"));
+    for words in
+        ["VOLT:PROT 1.4500", "OUTP ON", "SOUR:TEMP:SPO", "\"method\":\"configure\"", "\"method\":\"train\""]
+    {
+        place(words);
+    }
+    assert!(run.out.rfind("OUTP OFF") > run.out.rfind("OUTP ON"));
+}
+
+#[test]
+fn a_signal_makes_the_bench_safe_and_the_run_continues_later() {
+    for (signal, code) in [("INT", 130), ("TERM", 143)] {
+        // Slow enough that a signal falls into the run.
+        let rig = rig(&one_setup(), 1, 0.0, 150.0);
+        let mut child = program()
+            .current_dir(rig.folder.path())
+            .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
+            .stderr(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        let begin = Instant::now();
+        while !rig.bench.world().powered() && begin.elapsed() < Duration::from_secs(20) {
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        let pid = child.id().to_string();
+        for _ in 0..3 {
+            std::process::Command::new("kill").args([&format!("-{signal}"), &pid]).status().unwrap();
+            std::thread::sleep(Duration::from_millis(30));
+        }
+        let status = child.wait().unwrap();
+        assert_eq!(status.code(), Some(code));
+        rig.off();
+    }
+}
+
+/// Goal: two hundred jobs under a seeded storm end with every measurable job measured once, nothing outside its
+/// tolerance, everything off; ten seeds. Here a shorter run with two seeds; all of it with NIGHTBENCH_STORM=all.
+#[test]
+fn a_storm_of_faults_leaves_nothing_measured_wrongly_and_everything_off() {
+    let all = std::env::var_os("NIGHTBENCH_STORM").is_some_and(|value| value == "all");
+    let (seeds, repeats) = if all { (10, 50) } else { (2, 4) };
+    let plan_text = format!("{}\n[repeats]\nrepeats = {repeats}\n", one_setup());
+    for seed in 1..=seeds {
+        let rig = rig(&plan_text, seed, 0.0015, 2000.0);
+        let begin = Instant::now();
+        let run = rig.run(&[]);
+        let summary = json(&run);
+        let happened = rig.bench.world().weather.happened().len();
+        println!(
+            "seed {seed}: {} jobs, {} conditions not measured, {happened} faults, {:.1} s, exit {}",
+            summary["jobs"],
+            summary["not_measured"],
+            begin.elapsed().as_secs_f64(),
+            run.code
+        );
+        assert_eq!(summary["jobs"], 4 * repeats, "{}", run.err);
+        assert_eq!(summary["not_measured"], 0, "{}", run.err);
+        assert!(happened > 0);
+        rig.off();
+        nothing_outside(&rig.bench);
+    }
+}

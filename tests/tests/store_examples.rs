@@ -1,0 +1,65 @@
+//! The examples in the store's description run on a real store: three SQL queries and the pandas script.
+
+use crate::support::{Folder, SMALL, nightbench};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// The blocks of one language in a Markdown text.
+fn blocks(text: &str, language: &str) -> Vec<String> {
+    text.split(&format!("```{language}\n"))
+        .skip(1)
+        .filter_map(|part| part.split("```").next())
+        .map(String::from)
+        .collect()
+}
+
+/// A Python that can import a module; `REPORT_PYTHON` names one. On a build server it must be there.
+fn python(module: &str) -> Option<PathBuf> {
+    let named = std::env::var_os("REPORT_PYTHON").map(PathBuf::from);
+    let found = named.into_iter().chain([PathBuf::from("python3")]).find(|python| {
+        let probe = Command::new(python).args(["-c", &format!("import {module}")]).output();
+        probe.is_ok_and(|output| output.status.success())
+    });
+    if found.is_none() {
+        assert!(std::env::var_os("CI").is_none(), "no Python with {module}: .ci/run sets REPORT_PYTHON");
+        eprintln!("SKIPPED: no Python with {module}; set REPORT_PYTHON to one to run the store's examples");
+    }
+    found
+}
+
+fn run(python: &Path, folder: &Path, code: &str) -> String {
+    let output = Command::new(python).current_dir(folder).args(["-c", code]).output().expect("Python starts");
+    assert!(output.status.success(), "{}\n{code}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+#[test]
+fn the_queries_and_the_script_of_the_description_run() {
+    let text = std::fs::read_to_string(
+        Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("the workspace").join("runner/STORE.md"),
+    )
+    .expect("the description");
+    let queries = blocks(&text, "sql");
+    assert!(queries.len() >= 3, "three queries are described");
+    let scripts: Vec<String> =
+        blocks(&text, "python").into_iter().filter(|code| code.contains("import pandas")).collect();
+    assert_eq!(scripts.len(), 1);
+    let Some(plain) = python("sqlite3") else { return };
+    let folder = Folder::new();
+    let plan = folder.file("plan.toml", SMALL);
+    let measured = nightbench(folder.path(), &["run", plan.to_str().unwrap(), "--into", "d"]);
+    assert!([0, 1].contains(&measured.code), "{}", measured.err);
+    let store = folder.path().join("d");
+    for (index, query) in queries.iter().enumerate() {
+        let code = format!(
+            "import sqlite3\nrows = sqlite3.connect('file:results.sqlite?mode=ro', uri=True).execute('''{query}''')\
+             .fetchall()\nprint(len(rows), rows[:1])"
+        );
+        let out = run(&plain, &store, &code);
+        // The second asks for failed trainings, of which this run may have none.
+        assert!(index == 1 || !out.starts_with("0 "), "query {} found nothing:\n{query}", index + 1);
+    }
+    let Some(with_pandas) = python("pandas") else { return };
+    let out = run(&with_pandas, &store, &scripts[0]);
+    assert!(out.contains("count") && out.contains("mean"), "{out}");
+}
