@@ -73,7 +73,8 @@ fn numbers_are_equal_in_store_table_json_lines_and_page() {
                 let wanted = lane.to_string();
                 let row = of_condition.iter().find(|row| row["lane"] == wanted).unwrap();
                 let (table, json) = (row["width_ps"].parse::<f64>().unwrap(), width.as_f64().unwrap());
-                assert_eq!(table as f32, json as f32);
+                // Means are kept in single precision, which may round the last digit either way.
+                assert!((table / json - 1.0).abs() < 1e-6, "{table} in the table, {json} in the lines");
             }
         }
         for metric in line["metrics"].as_array().unwrap() {

@@ -115,7 +115,8 @@ fn chips_are_a_factor_and_differ() {
     let again: Vec<f64> =
         rows(folder.path(), "e", &["width_ps"]).iter().take(48).map(|row| row[0].parse().unwrap()).collect();
     let apart = seen.iter().zip(&again).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
-    assert!(apart < 14.0, "{apart} ps");
+    // Counting and mounting move each of a width's two edges by at most about a tap of 13 ps.
+    assert!(apart < 30.0, "{apart} ps");
 }
 
 #[test]

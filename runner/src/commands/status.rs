@@ -57,7 +57,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     if done < planned {
         text.push_str(&format!("\nabout {} of bench time left", duration(left.left_hours * 3600.0)));
         if let Some([p10, p50, p90]) = &left.finish {
-            text.push_str(&format!("\nends {p50} (one in ten before {p10}, nine in ten before {p90})"));
+            text.push_str(&format!("\nends {p50}\n  one in ten before {p10}\n  nine in ten before {p90}"));
         }
     }
     text.push_str(match holder {
