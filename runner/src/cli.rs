@@ -161,7 +161,7 @@ pub struct RunArguments {
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub threads: Option<u16>,
     /// Run only part I of N of the plan: whole mountings of the simulated target. `merge` joins the parts.
-    #[arg(long, value_name = "I/N")]
+    #[arg(long, value_name = "I/N", conflicts_with = "bench")]
     pub shard: Option<Shard>,
     /// Measure finished jobs again: factor=level,... or `not-measured`. Older attempts stay, marked superseded.
     #[arg(long, value_name = "SELECTION", requires = "reason")]

@@ -56,6 +56,7 @@ pub struct Executor<'p> {
     options: CaptureOptions,
     given_up: BTreeMap<Fitting, String>,
     apply_limit: Duration,
+    drop_point: Option<CancelToken>,
 }
 
 impl<'p> Executor<'p> {
@@ -69,12 +70,18 @@ impl<'p> Executor<'p> {
             options: capture_options(plan),
             given_up: BTreeMap::new(),
             apply_limit: CALL_LIMIT,
+            drop_point: None,
         }
     }
 
     /// Lets a condition take this long to be reached: a bench ramps and settles.
     pub fn with_apply_limit(self, apply_limit: Duration) -> Executor<'p> {
         Executor { apply_limit, ..self }
+    }
+
+    /// Lets a batch of points that has begun finish when a stop is asked for; `drop_point` ends it too.
+    pub fn with_drop_point(self, drop_point: CancelToken) -> Executor<'p> {
+        Executor { drop_point: Some(drop_point), ..self }
     }
 
     /// Fittings whose jobs are not measured, with the reason.
@@ -239,7 +246,8 @@ impl<'p> Executor<'p> {
                     format!("training and capture of {} speak of different lanes", eye.eye),
                 ));
             }
-            let mut sampler = DriverSampler { driver, eye: eye.eye, cancel };
+            let drop_point = self.drop_point.as_ref().unwrap_or(cancel);
+            let mut sampler = DriverSampler { driver, eye: eye.eye, cancel, drop_point };
             let captured: Capture = capture(&mut sampler, &eye, &lanes, &operating.settings, &self.options)?;
             result.captures.push(captured);
         }
@@ -259,10 +267,12 @@ struct DriverSampler<'d> {
     driver: &'d mut dyn Driver,
     eye: EyeName,
     cancel: &'d CancelToken,
+    drop_point: &'d CancelToken,
 }
 
 impl Sampler for DriverSampler<'_> {
     fn sample(&mut self, points: &[PointRequest]) -> Result<Vec<PointCounts>, DriverError> {
-        self.driver.sample(self.eye, points, &Call::within(CALL_LIMIT, self.cancel))
+        Call::within(CALL_LIMIT, self.cancel).check("capturing")?;
+        self.driver.sample(self.eye, points, &Call::within(CALL_LIMIT, self.drop_point))
     }
 }

@@ -118,7 +118,14 @@ pub fn render(text: &str, origin: &str, problems: &[Problem], colour: bool) -> S
         if let Some(line_end) = text[start..end].find('\n') {
             end = start + line_end;
         }
-        let snippet = Snippet::source(text).path(origin).annotation(AnnotationKind::Primary.span(start..end));
+        // Only the line that is shown: laying out the whole text for each of many mistakes would take seconds.
+        let first = text[..start].rfind('\n').map_or(0, |at| at + 1);
+        let last = text[end..].find('\n').map_or(text.len(), |at| end + at);
+        let number = 1 + text[..first].bytes().filter(|byte| *byte == b'\n').count();
+        let snippet = Snippet::source(&text[first..last])
+            .line_start(number)
+            .path(origin)
+            .annotation(AnnotationKind::Primary.span(start - first..end - first));
         let mut group = Level::ERROR.primary_title(problem.message.as_str()).element(snippet);
         if let Some(remedy) = &problem.remedy {
             group = group.element(Level::HELP.message(remedy.as_str()));

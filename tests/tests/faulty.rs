@@ -37,6 +37,8 @@ pub struct Witness {
     pub powered: AtomicI64,
     /// Calls so far.
     pub calls: AtomicU64,
+    /// Batches of points that were answered.
+    pub answered: AtomicU64,
     /// Jobs (noise keys) that a fault was dealt to.
     pub struck: Mutex<HashSet<[u8; 32]>>,
 }
@@ -187,7 +189,11 @@ impl Driver for FaultyDriver {
             || Fault::Lie(Lie::WrongLanes),
         ];
         let lie = match self.fault("sample", &lies) {
-            None => return self.inner.sample(eye, points, call),
+            None => {
+                let answers = self.inner.sample(eye, points, call)?;
+                self.witness.answered.fetch_add(1, Ordering::SeqCst);
+                return Ok(answers);
+            }
             Some(Fault::Error(error)) => return Err(error),
             Some(Fault::TrainingLost) => {
                 self.inner.make_safe(call)?;

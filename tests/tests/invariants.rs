@@ -1,15 +1,18 @@
 //! Properties that hold whatever happens: what a job's key covers, and that the way to a result leaves no trace in it.
 
+use crate::faulty::{FaultyDriver, Mishaps, Witness};
 use crate::rig::{Rig, Sitting, TINY, contents};
 use crate::support::Folder;
-use drivers::contract::{CancelToken, Driver};
+use drivers::contract::{CancelToken, Driver, ErrorKind};
 use drivers::simulated::target::MODEL_VERSION;
 use plans::expand::JobKeys;
 use plans::plan::Plan;
 use proptest::prelude::*;
+use runner::execute::Executor;
 use runner::store::{JobKey, Store, StoreError};
 use std::collections::{BTreeMap, HashSet};
-use std::sync::OnceLock;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, OnceLock};
 
 /// Keys of a plan's jobs by the names of their levels and their number.
 fn keys(text: &str) -> BTreeMap<String, JobKey> {
@@ -107,9 +110,9 @@ proptest! {
         for (after_jobs, threads) in cuts {
             // Each target asks for a stop before it begins the job of this number.
             let cancel = CancelToken::new();
-            let opened = std::sync::atomic::AtomicUsize::new(0);
+            let opened = AtomicUsize::new(0);
             let open = || -> Box<dyn Driver> {
-                if opened.fetch_add(1, std::sync::atomic::Ordering::SeqCst) >= after_jobs {
+                if opened.fetch_add(1, Ordering::SeqCst) >= after_jobs {
                     cancel.cancel();
                 }
                 Box::new(rig.target())
@@ -123,6 +126,29 @@ proptest! {
         }
         prop_assert_eq!(rig.finish(&dir), whole.len() - before);
         prop_assert!(&contents(&dir) == whole);
+    }
+}
+
+#[test]
+fn the_first_stop_finishes_the_points_at_hand_and_the_second_drops_them() {
+    let rig = Rig::new(TINY);
+    let plan = &rig.file.plan;
+    let keys = JobKeys::new(plan, MODEL_VERSION);
+    // Apply, identity, training, capabilities: the fifth call is the first batch of points.
+    let mishaps = Arc::new(Mishaps { stop_at: Some(4), ..Mishaps::default() });
+    for (two_steps, second_press, answered) in [(true, false, 1), (true, true, 0), (false, false, 0)] {
+        let (stop, drop_point, witness) =
+            (CancelToken::new(), CancelToken::new(), Arc::new(Witness::default()));
+        if second_press {
+            drop_point.cancel();
+        }
+        let executor = Executor::new(plan, &rig.forecast.expansion, &keys);
+        let executor = if two_steps { executor.with_drop_point(drop_point) } else { executor };
+        let mut driver =
+            FaultyDriver::new(rig.target(), Arc::clone(&mishaps), Arc::clone(&witness), stop.clone());
+        let error = executor.run(&mut driver, &rig.forecast.jobs[0], &stop).expect_err("a stop");
+        assert_eq!(error.kind, ErrorKind::Cancelled);
+        assert_eq!(witness.answered.load(Ordering::SeqCst), answered, "{two_steps} {second_press}");
     }
 }
 

@@ -111,6 +111,10 @@ fn what_does_not_belong_together_is_refused_in_words() {
         assert_eq!(run.code, 2);
         assert!(run.err.contains("is no shard"), "{}", run.err);
     }
+    let bench = ["run", "a.toml", "--into", "d", "--shard", "1/2", "--bench", "bench.toml"];
+    let bench = nightbench(at, &bench);
+    assert_eq!(bench.code, 2, "shards split simulated plans only");
+    assert!(bench.err.contains("--shard"), "{}", bench.err);
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! The loop over jobs: fitted or not, tried again or not, measured or not and why.
 
 use super::session::{BenchEnd, BenchSession, now};
+use crate::clock::{ClockWatch, Moment};
 use crate::execute::Executor;
 use crate::exit::{Exit, Failure};
 use crate::hands::{Fitting, Hands};
@@ -62,6 +63,7 @@ pub(super) struct Loop<'a> {
     fitted: Option<Fitting>,
     identities: HashMap<(String, String), Identity>,
     end: BenchEnd,
+    clock: ClockWatch,
 }
 
 impl<'a> Loop<'a> {
@@ -79,7 +81,8 @@ impl<'a> Loop<'a> {
             not_measured: 0,
             wrong_fitting: false,
         };
-        Loop { session, plan, executor, hands, cancel, fitted: None, identities: HashMap::new(), end }
+        let clock = ClockWatch::new(Moment::now());
+        Loop { session, plan, executor, hands, cancel, fitted: None, identities: HashMap::new(), end, clock }
     }
 
     fn note(&self, store: &mut Store, kind: &str, text: &str) -> Result<(), Failure> {
@@ -134,6 +137,9 @@ impl<'a> Loop<'a> {
         for one in todo {
             if self.cancel.is_cancelled() {
                 break;
+            }
+            if let Some(step) = self.clock.look(Moment::now()) {
+                self.note(store, "clock step", &step.words())?;
             }
             if driver.elapsed().0 > limits.most_hours * 3600.0 {
                 self.end.ended_early = Some(format!("the run reached its {} hours", limits.most_hours));

@@ -117,7 +117,9 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     }
     log_start(&mut store, &todo, done_before)?;
     let cancel = CancelToken::new();
-    let watch = Watch::start(&cancel, &cancel)
+    // On a bench the points at hand may finish; a simulated job cut anywhere is simply computed again.
+    let drop_point = if bench.is_some() { CancelToken::new() } else { cancel.clone() };
+    let watch = Watch::start(&cancel, &drop_point)
         .map_err(|error| Failure::new(Exit::Store, format!("cannot watch for signals: {error}")))?;
     let mut executor = Executor::new(plan, &forecast.expansion, &keys);
     let options = SimulatedOptions {
@@ -133,6 +135,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     );
     let ran = match bench {
         Some(session) => {
+            let executor = executor.with_drop_point(drop_point);
             let mut progress = Progress::new(*terminal, done_before, done_before + todo.len());
             let ended = session.run(plan, executor, &todo, &mut store, &cancel, &mut progress);
             progress.finish();
