@@ -44,7 +44,7 @@ impl Training {
         };
         let Some(section) = section else { return training };
         let policy = section.choice("policy", &[("every condition", false), ("held", true)]).unwrap_or(false);
-        let temperature = section.number("held_temperature_degc", -60.0..=150.0, "degC");
+        let temperature = section.number("held_temperature_degc", -60.0..=150.0, "°C");
         let supply = section.text("held_supply");
         match (policy, temperature) {
             (true, Some(temperature)) => {
