@@ -66,8 +66,9 @@ fn the_list_names_what_to_fit_and_keeps_to_eighty_columns() {
     let run = nightbench(folder.path(), &["preview", path.to_str().unwrap(), "--page", "list.html"]);
     assert_eq!(run.code, 0, "{}", run.err);
     for words in [
-        "begins            Mon 2026-11-23 09:00",
-        "nine in ten before",
+        "begins      Mon 2026-11-23 09:00",
+        "ends  P10   ",
+        "      P90   ",
         "[ ] 1  Mon 2026-11-23 09:00  Amber on",
         "[ ] 2  Wed 2026-11-25 09:00  Amber on",
         "take out first: Amber on",
@@ -234,7 +235,7 @@ fn a_dry_run_shows_the_bench_hours_of_the_night() {
     let words = nightbench(folder.path(), &["run", path, "--into", "d"]);
     assert!(words.out.contains("bench time: "), "{}", words.out);
     let status = nightbench(folder.path(), &["status", "d"]);
-    assert!(status.out.contains("of bench time") && status.out.contains("complete"), "{}", status.out);
+    assert!(status.out.contains("bench time so far") && status.out.contains("complete"), "{}", status.out);
     // The page's figure is the composed one.
     let page = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
     assert!(page.contains(&format!("{hours:.1}")), "no {hours:.1} h on the page");

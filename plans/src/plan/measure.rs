@@ -128,12 +128,17 @@ impl CapturePlan {
             plan.confidence = confidence;
         }
         let rules = [("sequential", 0), ("error-free", 1), ("fixed", 2)];
-        plan.rule = match section.choice("rule", &rules).unwrap_or(0) {
+        let chosen = section.choice("rule", &rules).unwrap_or(0);
+        let bits = section.whole("bits", 8..=1_000_000_000_000_000, "bits");
+        let errors = section.whole("errors_allowed", 0..=1_000_000, "errors").unwrap_or(0);
+        for key in ["bits", "errors_allowed"].into_iter().filter(|key| chosen != 2 && section.has(key)) {
+            let message = format!("`{key}` belongs to rule = \"fixed\"");
+            section.mistake(key, message, "remove it, or write `rule = \"fixed\"`");
+        }
+        plan.rule = match chosen {
             0 => PointRule::sequential(plan.ber_limit, plan.confidence),
             1 => PointRule::error_free(plan.ber_limit, plan.confidence),
             _ => {
-                let bits = section.whole("bits", 8..=1_000_000_000_000_000, "bits");
-                let errors = section.whole("errors_allowed", 0..=1_000_000, "errors").unwrap_or(0);
                 if bits.is_none() && !section.has("bits") {
                     section.mistake("rule", "the fixed rule has no number of bits", "add `bits = 3000000`");
                 }

@@ -3,7 +3,7 @@
 use crate::exit::Exit;
 use crate::judging::{JudgedFolder, worst};
 use crate::night::Todo;
-use crate::terminal::{Terminal, duration, table};
+use crate::terminal::{Terminal, duration, folded, table};
 use plans::expand::Selection;
 use plans::plan::text::counted;
 use reports::judge::every_verdict_passes;
@@ -102,34 +102,44 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
         text.push_str("SIMULATED - not measured\n");
     }
     text.push_str(&table(&["conditions", "within rating", "beyond rating"], &rows, 1));
+    text.push('\n');
+    let untrained = run.conditions.iter().filter(|one| one.reason == "training").count();
+    if untrained > 0 {
+        let words = counted(untrained, "condition");
+        text.push_str(&format!("\n{words} failed in training: no eye, no margin\n"));
+    }
+    let mut line = |words: String, first: &str| text.push_str(&folded(&words, first, "  "));
     if let Some((name, metric)) = worst(run) {
-        text.push_str(&format!(
-            "\n\nworst: {name}\n  {} of {}, lane {}: margin {:+.1} {unit} (limit {:.1}, U {:.1} {unit}), {}",
-            metric.metric.name(),
-            metric.eye,
-            metric.lane,
-            metric.margin,
-            metric.limit,
-            metric.expanded_uncertainty,
-            metric.verdict.words(),
-            unit = metric.metric.base_unit(),
-        ));
+        line(format!("worst measured eye: {name}"), "\n");
+        line(
+            format!(
+                "{} of {}, lane {}: margin {:+.1} {unit} (limit {:.1}, U {:.1} {unit}), {}",
+                metric.metric.name(),
+                metric.eye,
+                metric.lane,
+                metric.margin,
+                metric.limit,
+                metric.expanded_uncertainty,
+                metric.verdict.words(),
+                unit = metric.metric.base_unit(),
+            ),
+            "  ",
+        );
     }
     if let Some(hours) = &folder.hours {
-        text.push_str(&format!(
-            "\n\nbench time: {} (measuring and training {}, ramps and soak {}, hands {})",
+        let mut words = format!(
+            "bench time: {} (measuring and training {}, ramps and soak {}, hands {})",
             duration((hours.total - hours.waiting) * 3600.0),
             duration((hours.measuring + hours.training) * 3600.0),
             duration((hours.ramps + hours.soak + hours.settle) * 3600.0),
             duration((hours.hands_on + hours.boot) * 3600.0),
-        ));
+        );
         if hours.waiting > 0.0 {
-            text.push_str(&format!(
-                ", and {} of waiting for attended hours",
-                duration(hours.waiting * 3600.0)
-            ));
+            let waiting = duration(hours.waiting * 3600.0);
+            words.push_str(&format!(", and {waiting} of waiting for attended hours"));
         }
+        line(words, "\n");
     }
-    text.push_str(&format!("\n\nreport: {}", report.display()));
+    text.push_str(&format!("\nreport: {}", report.display()));
     text
 }

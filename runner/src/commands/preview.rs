@@ -157,6 +157,11 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
         counted(forecast.jobs.len(), "job"),
         counted(forecast.expansion.skipped.len(), "condition"),
     );
+    let single = forecast.problem.job_count();
+    if forecast.jobs.len() > single {
+        let more = counted(forecast.jobs.len() - single, "job");
+        text.push_str(&format!("  {more} of these again: the baseline at the end, the reference job\n"));
+    }
     let mut reasons: BTreeMap<u32, usize> = BTreeMap::new();
     for skipped in &forecast.expansion.skipped {
         *reasons.entry(skipped.reason).or_default() += 1;
@@ -268,9 +273,7 @@ fn finish_words(plan: &Plan, forecast: &Forecast) -> Result<String, Failure> {
     if let Some(attended) = &plan.attended {
         text.push_str(&format!("begins      {}\n", clock(forecast.schedule.start_min)));
         if !attended.dated {
-            text.push_str(
-                "            (no `start` in [attended]: week 1 is the first week, whatever the date)\n",
-            );
+            text.push_str("            (no `start` in [attended]: weeks are counted, not dates)\n");
         }
     }
     text.push_str(&format!(
@@ -284,7 +287,8 @@ fn finish_words(plan: &Plan, forecast: &Forecast) -> Result<String, Failure> {
             .map_err(|error| Failure::invalid(error.to_string()))?;
         text.push_str(&folded(
             &format!(
-                "no order of these jobs could end before {}, everything taking its expected time",
+                "with everything taking its expected time this order ends {}, and none could end before {}",
+                clock(forecast.schedule.finish_min),
                 clock(earliest)
             ),
             "",
@@ -335,7 +339,12 @@ fn list_words(plan: &Plan, fittings: &[Fitting], page: bool) -> String {
         let indent = " ".repeat(wide + 6);
         let number = fitting.number;
         let stays = if fitting.channel_changes { "" } else { " (channel stays)" };
-        let head = format!("{}  {} on {}{stays}", fitting.when, fitting.module, fitting.channel);
+        let before = fittings[..fitting.number.saturating_sub(1)]
+            .iter()
+            .find(|earlier| (&earlier.module, &earlier.channel) == (&fitting.module, &fitting.channel));
+        let again =
+            before.map_or_else(String::new, |earlier| format!(" (again, as number {})", earlier.number));
+        let head = format!("{}  {} on {}{stays}{again}", fitting.when, fitting.module, fitting.channel);
         text.push_str(&folded(&head, &format!("[ ] {number:>wide$}  "), &indent));
         if let Some(old) = &fitting.take_out {
             text.push_str(&folded(&format!("take out first: {old}"), &indent, &indent));
