@@ -90,10 +90,10 @@ pub fn read_touchstone(path: &Path) -> Result<(Vec<u8>, Touchstone), String> {
     Ok((bytes, network))
 }
 
-/// The run folders that a plan names and that are not there, or hold no results. A study is looked for from here and beside the plan,
-/// an earlier run from here.
-pub fn missing_folders(text: &str, plan_path: &Path) -> Vec<Problem> {
-    let mut problems = Vec::new();
+/// The run folders that a plan names and that are not there, or hold no results: studies, without which nothing can be judged, and
+/// earlier runs, which a control chart can do without. A study is looked for from here and beside the plan, an earlier run from here.
+pub fn missing_folders(text: &str, plan_path: &Path) -> (Vec<Problem>, Vec<Problem>) {
+    let (mut studies, mut earlier) = (Vec::new(), Vec::new());
     for folder in named_folders(text) {
         let study = folder.key == "study";
         let beside = plan_path.parent().filter(|_| study).map(|above| above.join(&folder.name));
@@ -110,15 +110,19 @@ pub fn missing_folders(text: &str, plan_path: &Path) -> Vec<Problem> {
                           here and beside the plan";
             ("the study", remedy)
         } else {
-            ("the earlier run folder", "remove it, or name a run folder as seen from here")
+            (
+                "the earlier run folder",
+                "its control chart begins without it; name a run folder as seen from here, or remove it",
+            )
         };
-        problems.push(Problem {
+        let list = if study { &mut studies } else { &mut earlier };
+        list.push(Problem {
             span: folder.span,
             message: format!("{what} `{}` {fault}", folder.name),
             remedy: Some(remedy.into()),
         });
     }
-    problems
+    (studies, earlier)
 }
 
 fn size_of(path: &Path) -> Result<u64, String> {

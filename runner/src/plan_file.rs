@@ -38,7 +38,8 @@ impl PlanFile {
         let origin = path.display().to_string();
         let loaded = named_files::read(&text, path);
         let (plan, mut problems) = Plan::read_partly(&text, &loaded.files);
-        problems.extend(named_files::missing_folders(&text, path));
+        let (studies, earlier) = named_files::missing_folders(&text, path);
+        problems.extend(studies);
         let refused = |mut problems: Vec<Problem>| {
             problems.sort_by_key(|problem| (problem.span.start, problem.span.end));
             Failure::invalid(render(&text, &origin, &problems, colour))
@@ -51,7 +52,7 @@ impl PlanFile {
             return Err(refused(problems));
         }
         let mut warnings: Vec<String> =
-            plan.doubts.iter().map(|doubt| one_line(&text, &origin, doubt)).collect();
+            plan.doubts.iter().chain(&earlier).map(|doubt| one_line(&text, &origin, doubt)).collect();
         warnings.extend(found.warnings);
         let text = loaded.files.add_to(&text);
         Ok(PlanFile { plan, text, measured: found.measured, warnings })

