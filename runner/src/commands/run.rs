@@ -148,7 +148,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
             let mut progress = Progress::new(*terminal, done_before, done_before + todo.len())
                 .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
             let outcome = simulate(
-                Night { plan, executor: &executor, open: &open, threads },
+                Night { dir: &dir, plan, executor: &executor, open: &open, threads },
                 &todo,
                 &mut store,
                 &cancel,
