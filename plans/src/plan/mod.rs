@@ -18,6 +18,7 @@ pub mod section;
 pub mod terms;
 pub mod text;
 
+use crate::bench_file::BenchLimits;
 use crate::order::BenchTimes;
 use crate::rates::Generation;
 use crate::units::Celsius;
@@ -83,6 +84,8 @@ pub struct Plan {
     pub coverage: Coverage,
     /// Values of the simulated target's model that differ from the defaults.
     pub model: Vec<ModelValue>,
+    /// What the plan narrows of the bench's limits.
+    pub bench_limits: BenchLimits,
 }
 
 impl Plan {
@@ -201,6 +204,7 @@ fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
     let attended = Attended::read(plan.table("attended"), &times, wishes.night_only);
     let coverage = plan.table("coverage");
     let model = plan.table("model").map(read_devices::read_model).unwrap_or_default();
+    let bench_limits = BenchLimits::read(plan.table("bench_limits"));
     let skip_sections = plan.tables("skip");
     check_held(&training, matrix.as_ref(), &supplies, plan);
     let mut result = None;
@@ -230,6 +234,7 @@ fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
             attended,
             coverage: Coverage::default(),
             model,
+            bench_limits,
         };
         if whole {
             let names = read.level_names();
