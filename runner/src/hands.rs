@@ -153,7 +153,9 @@ mod tests {
         };
         let sensors = [("chip".to_string(), Celsius(23.5))];
         let first = question(&wanted, &sensors, &[]);
-        for words in ["measured off; chip 23.5", "module `Amber` (serial A-17), channel `risers`", "stay until"] {
+        for words in
+            ["measured off; chip 23.5", "module `Amber` (serial A-17), channel `risers`", "stay until"]
+        {
             assert!(first.contains(words), "{words}: {first}");
         }
         assert!(!first.contains("again"), "{first}");

@@ -1,7 +1,7 @@
 //! From a run folder to its judged results and its page: everything comes from the store.
 
 use crate::bench_clock::BenchClock;
-use crate::bench_run::{bench_hours, hours_in_words};
+use crate::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
 use crate::digests::{CacheUse, DigestedFolder, each_digest};
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
@@ -21,7 +21,7 @@ use plans::plan::judge::{Limit, Metric};
 use plans::plan::measure::TrainingPolicy;
 use plans::plan::terms::Terms;
 use plans::plan::text::lane_list;
-use plans::results::EyeName;
+use plans::results::{EyeName, JobOutcome};
 use reports::audit::{LimitSetNote, SetChange};
 use reports::judge::study::MetricStudy;
 use reports::judge::{JobFacts, Judge, Series, extrapolated, picture, reference_condition};
@@ -85,6 +85,8 @@ struct Filled<'p> {
     hours: Option<Hours>,
     jobs: HashMap<[u8; 32], Job>,
     ran: Vec<Ran>,
+    /// Failed jobs of a bench, in the plan's order as far as stored.
+    failed: Vec<([u8; 32], JobOutcome)>,
 }
 
 fn plan_of(dir: &Path, meta: &Meta) -> Result<PlanFile, Failure> {
@@ -116,7 +118,7 @@ fn fill<'p>(
     let mut seconds = 0.0;
     let mut clock = BenchClock::new(plan, forecast);
     let mut ends: Option<(String, String)> = None;
-    let mut ran = Vec::new();
+    let (mut ran, mut failed) = (Vec::new(), Vec::new());
     let expansion = &forecast.expansion;
     each_digest(
         &DigestedFolder { dir, reader, limits, plan, expansion, cache_use: cache },
@@ -133,6 +135,9 @@ fn fill<'p>(
                 times: stored.times,
             };
             ran.push(Ran::new(stored, job, forecast));
+            if !simulated && stored.outcome != JobOutcome::Measured && failed.len() < MOST_TEXTS {
+                failed.push((stored.row.key, stored.outcome.clone()));
+            }
             judge.add(job, &stored.row.key, &facts, digest);
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
             clock.took(stored.row.plan_position, &stored.outcome, stored.times);
@@ -152,7 +157,7 @@ fn fill<'p>(
         (None, true) => Some(clock.observed()?.done.hours()),
         (None, false) => Some(bench_hours(reader)?),
     };
-    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran })
+    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran, failed })
 }
 
 /// Studies the measurement of a run folder.
@@ -235,7 +240,7 @@ impl JudgedFolder {
             compare_sets(&mut run, &filled.judge, &terms, &sets, simulated);
         }
         let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
-        let (hours, jobs, ran) = (filled.hours, filled.jobs, filled.ran);
+        let (hours, jobs, ran, failed) = (filled.hours, filled.jobs, filled.ran, filled.failed);
         let keys = keys_of(&file.plan, &meta.target);
         let plan_hash = sha256(&meta.plan_text);
         let report_id = {
@@ -269,6 +274,7 @@ impl JudgedFolder {
             log: log_lines(reader, simulated)?,
             timeline,
             timeline_source,
+            texts: failure_texts(reader, &jobs, &failed)?,
             superseded: superseded(reader, &jobs)?,
             notes: notes::read(dir, &jobs)?,
             held_degc: match file.plan.training.policy {

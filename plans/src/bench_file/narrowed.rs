@@ -41,7 +41,9 @@ impl BenchLimits {
         for (rail, key) in RAILS {
             let Some(values) = section.numbers(key, 0.0..=10.0, "V") else { continue };
             match values.as_slice() {
-                [low, high] if low.value <= high.value => limits.rails.push((rail, Volts(low.value), Volts(high.value))),
+                [low, high] if low.value <= high.value => {
+                    limits.rails.push((rail, Volts(low.value), Volts(high.value)))
+                }
                 _ => section.mistake(
                     key,
                     format!("`{key}` in [bench_limits] is no lowest and highest voltage"),

@@ -137,7 +137,8 @@ fn a_plan_narrows_the_bench_and_never_widens_it() {
     };
     let words = bench().narrowed(&wide).unwrap_err();
     assert_eq!(words.len(), 5, "{words:#?}");
-    for (line, part) in words.iter().zip(["device_low_degc", "device_high_degc", "VDDQ", "15 h", "faults 6"]) {
+    for (line, part) in words.iter().zip(["device_low_degc", "device_high_degc", "VDDQ", "15 h", "faults 6"])
+    {
         assert!(line.contains(part) && line.contains("never widen"), "{line}");
     }
 }

@@ -138,8 +138,13 @@ impl Loop<'_> {
                 FitVerdict::ReSeat => "failed in part",
                 FitVerdict::DeviceFailure => "failed for the whole device",
             };
-            let why = if report.reasons.is_empty() { String::new() } else { format!(": {}", report.reasons.join("; ")) };
-            let words = format!("{} on {} {verdict} in {:.0} s{why}", wanted.module, wanted.channel, report.bench_s);
+            let why = if report.reasons.is_empty() {
+                String::new()
+            } else {
+                format!(": {}", report.reasons.join("; "))
+            };
+            let words =
+                format!("{} on {} {verdict} in {:.0} s{why}", wanted.module, wanted.channel, report.bench_s);
             self.note(store, "fit check", &words)?;
             // A fault of the conversation says nothing about how well the module is seated.
             let fault = !report.answered && report.reasons.first().is_some_and(|reason| may_help(reason));

@@ -31,8 +31,7 @@ pub(crate) fn bench_hours(reader: &StoreReader) -> Result<Hours, Failure> {
     hours.hands_on = total(HANDS_READING)? + total(FIT_CHECK_READING)?;
     hours.waiting = total(WAITING_READING)?;
     hours.total = end_s / 3600.0;
-    let known =
-        hours.measuring + hours.training + hours.ramps + hours.soak + hours.hands_on + hours.waiting;
+    let known = hours.measuring + hours.training + hours.ramps + hours.soak + hours.hands_on + hours.waiting;
     hours.settle = (hours.total - known).max(0.0);
     hours.total = known + hours.settle;
     Ok(hours)

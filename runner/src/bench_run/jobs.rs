@@ -199,7 +199,9 @@ impl<'a> Loop<'a> {
             }
             if !self.hands.present() {
                 // Only what is fitted can be run: there is nothing to plan.
-                if self.fitted.is_some() && self.rest.jobs().any(|todo| self.fitted == Some(self.wanted(todo))) {
+                if self.fitted.is_some()
+                    && self.rest.jobs().any(|todo| self.fitted == Some(self.wanted(todo)))
+                {
                     return Ok(self.take_fitted());
                 }
                 self.end.waiting_for_hands += self.rest.give_up(|_| true).len();
@@ -220,10 +222,13 @@ impl<'a> Loop<'a> {
             // Outside attended hours what is fitted goes on, wherever it stands in the order.
             let now = self.local_min(driver);
             let unattended = self.hands.present() && self.hours.next(now).is_none_or(|next| next > now);
-            let more = self.fitted.is_some()
-                && self.rest.jobs().any(|todo| self.fitted == Some(self.wanted(todo)));
+            let more =
+                self.fitted.is_some() && self.rest.jobs().any(|todo| self.fitted == Some(self.wanted(todo)));
             if unattended && more {
-                let words = format!("outside attended hours: {} is not fitted yet, what is fitted goes on", wanted.module);
+                let words = format!(
+                    "outside attended hours: {} is not fitted yet, what is fitted goes on",
+                    wanted.module
+                );
                 self.note(store, "planned anew", &words)?;
                 return Ok(self.take_fitted());
             }

@@ -105,10 +105,8 @@ impl<'f> Rest<'f> {
         if jobs.is_empty() {
             return;
         }
-        let expected = predicted_visits(&self.forecast.problem, &jobs, from)
-            .into_iter()
-            .reduce(add)
-            .unwrap_or_default();
+        let expected =
+            predicted_visits(&self.forecast.problem, &jobs, from).into_iter().reduce(add).unwrap_or_default();
         let observed = observed(&expected, seconds);
         self.learned.observe_visit(&expected, &observed);
         let off = (observed.total() - expected.total()).abs();
@@ -144,7 +142,11 @@ impl<'f> Rest<'f> {
             let end = walk_from(problem, &left, calendar, now).map_err(invalid)?.finish_min;
             words = format!(
                 "{} are left out; the other {} jobs keep their order, about {:.0} min of bench time",
-                if gone.len() == 1 { "the jobs of a fitting".into() } else { format!("{} fittings", gone.len()) },
+                if gone.len() == 1 {
+                    "the jobs of a fitting".into()
+                } else {
+                    format!("{} fittings", gone.len())
+                },
                 left.len(),
                 end - now.now_min
             );

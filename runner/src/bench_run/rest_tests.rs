@@ -141,9 +141,8 @@ fn fittings_given_up_leave_the_plan_and_are_told() {
     let todo = jobs(&plan, &forecast);
     let mut rest = Rest::new(&forecast, &todo, start(&forecast));
     let mounting = rest.first().and_then(|first| rest.mounting(first));
-    let forecast_of = |todo: &Todo| {
-        forecast.problem.mounting_of(forecast.schedule.sequence[todo.position as usize])
-    };
+    let forecast_of =
+        |todo: &Todo| forecast.problem.mounting_of(forecast.schedule.sequence[todo.position as usize]);
     let out = rest.give_up(|todo| forecast_of(todo) == mounting);
     assert_eq!(out.len(), 6);
     let words = rest.plan_anew(start(&forecast), &forecast.calendar).unwrap().expect("a change is told");

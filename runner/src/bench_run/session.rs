@@ -58,7 +58,10 @@ pub fn read_bench(path: &Path, colour: bool) -> Result<BenchFile, Failure> {
 pub fn narrowed(bench: BenchFile, plan: &Plan) -> Result<BenchFile, Failure> {
     let name = bench.name.clone();
     bench.narrowed(&plan.bench_limits).map_err(|wider| {
-        refused(format!("the bench `{name}` cannot run this plan:\n  {}\nnothing was touched", wider.join("\n  ")))
+        refused(format!(
+            "the bench `{name}` cannot run this plan:\n  {}\nnothing was touched",
+            wider.join("\n  ")
+        ))
     })
 }
 

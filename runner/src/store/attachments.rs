@@ -69,7 +69,8 @@ impl StoreReader {
         if there == 0 {
             return Ok(Vec::new());
         }
-        let mut statement = self.prepare("SELECT name, text FROM attachments WHERE job_id = ? ORDER BY name")?;
+        let mut statement =
+            self.prepare("SELECT name, text FROM attachments WHERE job_id = ? ORDER BY name")?;
         let rows = statement
             .query_map([job.id], |row| Ok(Attachment { name: row.get(0)?, text: row.get(1)? }))
             .map_err(|error| self.error(error))?;

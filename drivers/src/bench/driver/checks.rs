@@ -29,7 +29,12 @@ impl BenchDriver {
         }
     }
 
-    pub(super) fn configure(&mut self, setting: &Setting, levels: &[f64], call: &Call) -> Result<(), DriverError> {
+    pub(super) fn configure(
+        &mut self,
+        setting: &Setting,
+        levels: &[f64],
+        call: &Call,
+    ) -> Result<(), DriverError> {
         let double_refresh =
             setting.control_point != ControlPoint::Air && setting.temperature.0 > DOUBLE_REFRESH_ABOVE_C;
         let rails_v: BTreeMap<String, f64> =
