@@ -1,5 +1,6 @@
 //! The run along its hours: temperature set and achieved, change-overs, hands-on changes and faults, job by job.
 
+use super::attachments;
 use super::plot::{Area, Label, Path, Plot, Scale, range};
 use super::words::*;
 use crate::judged::{JudgedRun, RunFacts, TimelineStep};
@@ -18,6 +19,8 @@ pub(super) struct Moment {
     pub hour: String,
     pub what: String,
     pub link: String,
+    /// Place of what the agent said about it.
+    pub said: String,
 }
 
 /// The section.
@@ -47,6 +50,7 @@ pub(super) fn timeline(
             true => anchors.get(step.condition).cloned().unwrap_or_default(),
             false => String::new(),
         },
+        said: attachments::link(facts, &step.key, most),
     };
     let name = |step: &TimelineStep| run.conditions.get(step.condition);
     let fitted: Vec<&TimelineStep> = steps.iter().filter(|step| step.hands_on).collect();
