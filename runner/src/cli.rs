@@ -23,8 +23,8 @@ const EXIT_CODES: &str = "Exit codes: 0 every verdict passes (or the command wor
                           a safe stop. Every command lists its own: nightbench COMMAND --help.";
 const OF_CHECK: &str =
     "Exit codes: 0 no mistakes; 2 mistakes, or no such file; 4 the plan leaves everything out.";
-const OF_PREVIEW: &str = "Exit codes: 0 done; 2 mistakes in plan, bench file or selection; 4 nothing selected; 74 the \
-                          page could not be written.";
+const OF_PREVIEW: &str = "Exit codes: 0 done; 2 mistakes in plan, bench file or selection; 4 nothing selected; 5 the \
+                          bench refuses (with --bench); 74 the page could not be written.";
 const OF_RUN: &str = "Exit codes: 0 every condition that counts passes; 1 complete, something does not pass (a conditional \
                       pass is not a pass); 2 usage or plan invalid, or the folder holds another run: nothing touched; 3 \
                       incomplete: something that counts was not measured; 4 nothing selected, or nothing that counts (only \
@@ -59,7 +59,7 @@ pub enum Command {
     Preview {
         /// The plan (TOML).
         plan: PathBuf,
-        /// The bench (TOML): also prints every command in order, opening no connection.
+        /// Print every command that this bench (TOML) would be sent, in order, in place of hours and fittings; no connection is opened.
         #[arg(long, value_name = "BENCH")]
         bench: Option<PathBuf>,
         /// Also write the whole fitting list as a printable page with check boxes and a timeline.

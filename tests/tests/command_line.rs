@@ -111,6 +111,7 @@ fn a_selection_that_judges_nothing_is_no_pass() {
     assert!(run.out.contains("report: d/report.html"), "measured and reported all the same: {}", run.out);
     let report = nightbench(folder.path(), &["report", "d"]);
     assert_eq!(report.code, 3, "the other conditions are not measured yet: {}", report.out);
+    assert!(run.err.contains("nothing here counts towards a verdict"), "said before it begins: {}", run.err);
     // Where the plan lets them count, they do.
     let counts = format!(
         "{}\n[decision]\nbeyond_rating_counts = true\n",
@@ -129,6 +130,31 @@ fn a_selection_that_judges_nothing_is_no_pass() {
         4,
         "two selections of one factor leave what both hold"
     );
+}
+
+#[test]
+fn a_condition_without_a_limit_is_counted_apart_and_is_no_pass() {
+    let folder = Folder::new();
+    let limited = tiny()
+        .replace("rate = [2133]", "rate = [2133, 2400]")
+        .replace("minimum = ", "rate = 2133\nminimum = ");
+    folder.file("plan.toml", &limited);
+    let run = nightbench(folder.path(), &["run", "plan.toml", "--into", "d"]);
+    assert!(
+        [0, 1].contains(&run.code),
+        "two conditions are judged, which settles it: {} {}",
+        run.code,
+        run.err
+    );
+    let row = |words: &str| {
+        run.out.lines().find(|line| line.starts_with(words)).map(str::to_string).unwrap_or_default()
+    };
+    assert!(row("not judged: no limit").contains(" 2 "), "{}", run.out);
+    assert!(row("not measured").contains(" 0"), "{}", run.out);
+    assert!(run.err.contains("no limit applies to read eyes at 2400 MT/s"), "{}", run.err);
+    let only = nightbench(folder.path(), &["run", "plan.toml", "--into", "d", "--only", "rate=2400"]);
+    assert_eq!(only.code, 4, "{}", only.err);
+    assert!(only.err.contains("2 conditions to which no limit applies"), "{}", only.err);
 }
 
 #[test]
@@ -180,11 +206,13 @@ fn status_names_what_fails_and_which_time_it_means() {
     let status = nightbench(folder.path(), &["status", "d"]);
     assert_eq!(status.code, 0, "{}", status.err);
     fits(&status.out);
+    fits(&nightbench(folder.path(), &["report", "d"]).out);
     for words in [
         "4 of 8 jobs done (50 %)",
         "bench time so far    ",
         "bench time to come   about ",
         "(bench time: what a bench would take",
+        "next hands at the bench  day 1, ",
         "finished conditions: 4 fail",
         "fail: Amber, direct, 2133 MT/s, 25 °C",
         "width of read rank 0, lane ",

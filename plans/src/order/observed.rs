@@ -1,7 +1,7 @@
 //! Observed durations in the place of expected ones: the bench time of what is done, composed in the plan's order with every
 //! change-over, whatever order and on however many threads it was computed; and what it teaches about what is left.
 
-use super::calendar::{Calendar, Scheduled, walk};
+use super::calendar::{Calendar, HandsOn, Scheduled, walk, walk_from};
 use super::model::{OrderError, Problem};
 use super::remaining::{FinishRange, Learned, Standing, finish_range, predicted_visits};
 
@@ -23,6 +23,8 @@ pub struct Observed {
     pub left_min: f64,
     /// When the run ends; where nothing is left, the end of what is done.
     pub finish: FinishRange,
+    /// The hands-on moments still to come, every step taking its expected time.
+    pub moments: Vec<HandsOn>,
 }
 
 /// Draws of the finish's range.
@@ -80,11 +82,12 @@ pub fn observe(
     if left.is_empty() {
         let at = scheduled.finish_min;
         let finish = FinishRange { p10_min: at, p50_min: at, p90_min: at };
-        return Ok(Observed { done: scheduled, left_min: 0.0, finish });
+        return Ok(Observed { done: scheduled, left_min: 0.0, finish, moments: Vec::new() });
     }
     let left_min = predicted_visits(p, &left, standing).iter().map(|m| learned.scaled(m).total()).sum();
     let finish = finish_range(p, &left, calendar, standing, &learned, DRAWS, 1)?;
-    Ok(Observed { done: scheduled, left_min, finish })
+    let moments = walk_from(p, &left, calendar, standing)?.moments;
+    Ok(Observed { done: scheduled, left_min, finish, moments })
 }
 
 #[cfg(test)]
@@ -146,6 +149,9 @@ mod tests {
             seconds.iter().map(|s| s.map(|_| JobSeconds { measuring_s: 300.0, training_s: 3.0 })).collect();
         let even =
             observe(&p, &order.sequence, &even, &Calendar::always(), 0.0, &Learned::new(0.25)).unwrap();
+        assert_eq!(even.moments.len(), order.visits.len() - 2, "the fittings that are still to come");
+        assert_eq!(even.moments[0].mounting, order.visits[2].mounting);
+        assert!(even.moments[0].start_min >= even.done.finish_min);
         assert!(slow.left_min > 1.1 * even.left_min, "{} and {}", slow.left_min, even.left_min);
         assert!(slow.finish.p50_min > even.finish.p50_min);
         assert!((slow.done.cost.minutes.ramps() - even.done.cost.minutes.ramps()).abs() < 1e-9);

@@ -1,9 +1,10 @@
 //! `check`: every mistake in a plan at once.
 
+use super::ending::nothing_counts;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::patience::Patience;
 use crate::plan_file::PlanFile;
-use crate::terminal::Terminal;
+use crate::terminal::{Terminal, folded};
 use plans::expand::{Selection, expand, jobs};
 use plans::plan::text::counted;
 use std::path::Path;
@@ -41,8 +42,9 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
         counted(expansion.skipped.len(), "condition"),
         counted(jobs(plan, &expansion).len(), "job"),
     );
-    if beyond == total && !plan.decision.beyond_rating_counts {
-        text.push_str("\nall of them beyond rating: none counts, and a run ends with exit 4 (nothing selected that counts)");
+    if let Some(words) = nothing_counts(plan, expansion.conditions.iter()) {
+        text.push('\n');
+        text.push_str(folded(&words, "", "  ").trim_end());
     }
     if !missing.is_empty() {
         text.push('\n');

@@ -4,7 +4,8 @@ use crate::exit::Exit;
 use crate::judging::{JudgedFolder, worst};
 use crate::night::Todo;
 use crate::terminal::{Terminal, duration, folded, table};
-use plans::expand::Selection;
+use plans::expand::{Condition, Selection};
+use plans::plan::Plan;
 use plans::plan::text::counted;
 use reports::judge::every_verdict_passes;
 use reports::judged::{JudgedCondition, Verdict};
@@ -62,6 +63,25 @@ fn is_judged(folder: &JudgedFolder, condition: &JudgedCondition) -> bool {
         || folder.facts.limits.iter().any(|limit| directions.iter().any(|one| limit.applies(*one, rate)))
 }
 
+/// What to say before a run of which nothing will count.
+pub fn nothing_counts<'c>(plan: &Plan, conditions: impl Iterator<Item = &'c Condition>) -> Option<String> {
+    let counts = |condition: &Condition| {
+        (plan.decision.beyond_rating_counts || !condition.beyond_rating(plan))
+            && plan.capture.directions.iter().any(|direction| {
+                let rate = condition.rate(plan);
+                plan.limits.iter().any(|limit| limit.applies(*direction, rate))
+            })
+    };
+    let mut conditions = conditions.peekable();
+    conditions.peek()?;
+    let none = !conditions.any(counts);
+    none.then(|| {
+        "nothing here counts towards a verdict: every condition is beyond its module's rating or without a limit; a run \
+         measures and reports it, and ends with exit code 4"
+            .to_string()
+    })
+}
+
 /// Says why nothing counted, where [`exit_of`] says so.
 pub fn explain(terminal: &Terminal, exit: Exit, folder: &JudgedFolder, selection: &Selection) {
     if exit != Exit::NothingSelected {
@@ -77,10 +97,11 @@ pub fn explain(terminal: &Terminal, exit: Exit, folder: &JudgedFolder, selection
     if unjudged > 0 {
         why.push(format!("{} to which no limit applies", counted(unjudged, "condition")));
     }
-    terminal.note(&format!(
+    let words = format!(
         "nothing selected that counts: {}; what was measured is in the report, and no verdict follows from it (exit 4)",
         why.join(" and ")
-    ));
+    );
+    terminal.note(folded(&words, "", "  ").trim_end());
 }
 
 /// The last words of a run: verdicts, the worst condition, and where the report is.
@@ -96,7 +117,15 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
             ]
         })
         .collect();
-    rows.push(vec!["not measured".into(), run.not_measured.to_string(), String::new()]);
+    let apart = !folder.file.plan.decision.beyond_rating_counts;
+    let unjudged = run.conditions.iter().filter(|one| !is_judged(folder, one));
+    let (beyond, within): (Vec<_>, Vec<_>) = unjudged.partition(|one| one.beyond_rating && apart);
+    let missing = run.not_measured.saturating_sub(within.len());
+    rows.push(vec!["not measured".into(), missing.to_string(), String::new()]);
+    if !within.is_empty() || !beyond.is_empty() {
+        let words = "not judged: no limit".to_string();
+        rows.push(vec![words, within.len().to_string(), beyond.len().to_string()]);
+    }
     let mut text = String::new();
     if folder.facts.simulated {
         text.push_str("SIMULATED - not measured\n");

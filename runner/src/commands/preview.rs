@@ -1,5 +1,6 @@
 //! `preview`: what would run, in which order, how long, and what to fit when.
 
+use super::ending::nothing_counts;
 use crate::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
 use crate::exit::{Exit, Failure, Outcome};
 use crate::fitting_list::{cautions, change_over_ratio, fitting_list, fittings, least_change_over_h};
@@ -53,6 +54,9 @@ pub fn preview(
     drop(patience);
     for warning in &file.warnings {
         terminal.note(&format!("warning: {warning}"));
+    }
+    if let Some(words) = nothing_counts(plan, forecast.expansion.conditions.iter()) {
+        terminal.note(folded(&words, "", "  ").trim_end());
     }
     terminal.out(&text);
     Ok(Exit::Pass)
@@ -203,10 +207,8 @@ pub fn missing_words(plan: &Plan) -> String {
     if missing.is_empty() {
         return format!("coverage: {kind}, nothing missing\n");
     }
-    let mut text = format!(
-        "coverage: {kind}; {} cannot be had (skips and fits):\n",
-        counted(missing.len(), "combination")
-    );
+    let count = counted(missing.len(), "combination");
+    let mut text = folded(&format!("coverage: {kind}; {count} cannot be had (skips and fits):"), "", "  ");
     for combination in missing.iter().take(SHOWN_MISSING) {
         text.push_str(&folded(&Coverage::combination_words(plan, combination), "  ", "    "));
     }

@@ -1,6 +1,6 @@
 //! `run`: runs a plan, or continues it, and writes the report.
 
-use super::ending::{ending, exit_of, explain};
+use super::ending::{ending, exit_of, explain, nothing_counts};
 use crate::again::{Choice, choose};
 use crate::bench_clock::BenchClock;
 use crate::bench_run::BenchRun;
@@ -22,7 +22,7 @@ use crate::shard::{Shard, split};
 use crate::signals::Watch;
 use crate::store::{Holder, LimitSet, Store, utc_text};
 use crate::term_sets;
-use crate::terminal::Terminal;
+use crate::terminal::{Terminal, folded};
 use drivers::contract::{CancelToken, Driver};
 use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
 use plans::expand::{JobKeys, Selection};
@@ -101,6 +101,9 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         terminal.note(&format!("warning: {warning}"));
     }
     terminal.note(&banner(arguments, plan, selected.len(), &dir));
+    if let Some(words) = nothing_counts(plan, selected.iter().map(|todo| &todo.condition)) {
+        terminal.note(folded(&words, "", "  ").trim_end());
+    }
     remember(&mut store, &file, &terms, places, &forecast)?;
     if let Some(shard) = arguments.shard {
         keep_shard(&mut store, &shard.to_string())?;

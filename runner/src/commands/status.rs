@@ -11,7 +11,9 @@ use crate::plan_file::PlanFile;
 use crate::run_folder::store_failure;
 use crate::store::{Holder, Meta, Store, StoreReader, Target};
 use crate::terminal::{Terminal, duration, folded};
+use plans::order::Mounting;
 use plans::order::calendar::days_from_civil;
+use plans::plan::Plan;
 use plans::plan::text::counted;
 use reports::judged::{JudgedCondition, Verdict, VerdictCounts};
 use serde::Serialize;
@@ -49,6 +51,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "bench_hours_left": left.left_hours,
                 "wall_clock_seconds_left": wall.as_ref().and_then(|wall| wall.left_s(planned - done.min(planned))),
                 "finish": left.finish.as_ref().map(|[p10, p50, p90]| json!({"p10": p10, "p50": p50, "p90": p90})),
+                "next_hands_on": left.next.as_ref().map(|(when, what)| json!({"begin": when, "fit": what})),
                 "running": holder.is_some(),
                 "verdicts": so_far.map(|so_far| so_far.verdicts),
                 "failing": so_far.map(|so_far| &so_far.failing),
@@ -97,6 +100,10 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
                  P90  {p90}  (nine in ten)"
             ));
         }
+    }
+    if let Some((when, what)) = &left.next {
+        let words = format!("next hands at the bench  {when}: fit {what}");
+        text.push_str(folded(&words, "\n", "  ").trim_end());
     }
     if simulated {
         text.push_str("\n  (bench time: what a bench would take, hands and ramps included)");
@@ -253,6 +260,17 @@ const SHOWN_FAILING: usize = 10;
 /// answer slow, and the size noted in the folder serves.
 const MOST_ORDERED_JOBS: u64 = 10_000;
 
+/// Module and channel of a mounting, as the ordering numbers them.
+fn setup_words(plan: &Plan, mounting: &Mounting) -> Option<String> {
+    let chips = plan.matrix.chips.len().max(1);
+    let (level, chip) = (mounting.module as usize / chips, mounting.module as usize % chips);
+    let module = plan.modules.get(*plan.matrix.modules.get(level)?)?;
+    let channel = plan.channels.get(*plan.matrix.channels.get(mounting.channel as usize)?)?;
+    let chip = plan.chips.get(*plan.matrix.chips.get(chip)?).filter(|_| chips > 1);
+    let chip = chip.map_or_else(String::new, |chip| format!(", chip {}", chip.name));
+    Some(format!("{}{chip} on {}", module.name, channel.name))
+}
+
 /// What is left of a run.
 struct Left {
     /// Bench hours of what is done; unknown for very large plans.
@@ -261,6 +279,8 @@ struct Left {
     left_hours: f64,
     /// P10, P50 and P90 of the finish; unknown for very large plans.
     finish: Option<[String; 3]>,
+    /// When hands are needed next, and what is to be fitted then.
+    next: Option<(String, String)>,
 }
 
 impl Left {
@@ -271,6 +291,7 @@ impl Left {
                 done_hours: None,
                 left_hours: size.bench_hours * share.max(0.0),
                 finish: None,
+                next: None,
             });
         }
         let file = PlanFile::from_text(meta.plan_text.clone(), "stored plan", false)
@@ -278,12 +299,17 @@ impl Left {
         let forecast = Forecast::new(&file.plan, &[])?;
         let observed = BenchClock::of_store(&file.plan, &forecast, reader)?.observed()?;
         let end = |minutes: f64| forecast.clock(&file.plan, minutes);
+        let next = observed.moments.first().and_then(|moment| {
+            let setup = setup_words(&file.plan, forecast.problem.mountings().get(moment.mounting as usize)?)?;
+            Some((end(moment.start_min), setup))
+        });
         Ok(Left {
             done_hours: Some(work_min(&observed) / 60.0),
             left_hours: observed.left_min / 60.0,
             finish: Some(
                 [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),
             ),
+            next,
         })
     }
 }
