@@ -81,17 +81,22 @@ pub(super) fn timeline(
     }
 }
 
+/// A span of time; minutes below an hour.
+fn long(hours: f64) -> String {
+    if hours < 1.0 { format!("{} min", plain(60.0 * hours, 1)) } else { format!("{} h", plain(hours, 1)) }
+}
+
 /// What the line shows, in numbers.
 fn words(steps: &[TimelineStep], facts: &RunFacts) -> Vec<String> {
     let Some(last) = steps.last() else { return Vec::new() };
     let sum = |hours: fn(&TimelineStep) -> f64| steps.iter().map(hours).sum::<f64>();
     let number = |kind: fn(&&TimelineStep) -> bool| steps.iter().filter(kind).count();
     let mut words = vec![format!(
-        "{} in {} h: {} h of jobs, {} h of change-overs; {}; {}.",
+        "{} in {}: {} of jobs, {} of change-overs; {}; {}.",
         count(steps.len(), "job", "jobs"),
-        plain(last.end_h - steps.first().map_or(0.0, |first| first.from_h), 1),
-        plain(sum(|step| step.end_h - step.begin_h), 1),
-        plain(sum(|step| step.begin_h - step.from_h), 1),
+        long(last.end_h - steps.first().map_or(0.0, |first| first.from_h)),
+        long(sum(|step| step.end_h - step.begin_h)),
+        long(sum(|step| step.begin_h - step.from_h)),
         count(number(|step| step.hands_on), "hands-on change", "hands-on changes"),
         match number(|step| step.fault) {
             0 => "no fault".into(),
