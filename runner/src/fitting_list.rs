@@ -4,6 +4,7 @@ use crate::exit::Failure;
 use crate::forecast::Forecast;
 use crate::terminal::duration;
 use plans::expand::Condition;
+use plans::order::Visit;
 use plans::order::calendar::DAY_MIN;
 use plans::plan::Plan;
 use plans::plan::attended::{day_and_clock, short_weekday};
@@ -84,6 +85,7 @@ pub fn fittings(plan: &Plan, forecast: &Forecast) -> Vec<Fitting> {
         let name = condition.module(plan).name.clone();
         if plan.matrix.chips.len() > 1 { format!("{name}, chip {}", condition.chip(plan).name) } else { name }
     };
+    let setups: Vec<_> = visits.iter().map(|visit| forecast.condition(visit.first).setup()).collect();
     schedule
         .moments
         .iter()
@@ -102,12 +104,30 @@ pub fn fittings(plan: &Plan, forecast: &Forecast) -> Vec<Fitting> {
                 channel: condition.channel(plan).name.clone(),
                 channel_changes: moment.channel,
                 take_out: take_out.map(|old| format!("{} on {}", module(old), old.channel(plan).name)),
+                again: again(index, &visits, &setups),
                 jobs: visit.end - visit.first,
                 temperatures: temperatures(plan, forecast, visit.first, visit.end),
                 last: index + 1 == schedule.moments.len(),
             }
         })
         .collect()
+}
+
+/// How a fitting belongs together with others of its setup: the rest of a visit that the order cut in two (or a job measured again), or a
+/// re-seat that the plan asks for.
+fn again(index: usize, visits: &[Visit], setups: &[(u16, u16, u16)]) -> Option<String> {
+    let (visit, setup) = (visits.get(index)?, setups.get(index)?);
+    let mut same = (0..visits.len()).filter(|other| setups.get(*other) == Some(setup));
+    if let Some(part) = (0..index).rev().find(|other| visits[*other].mounting == visit.mounting) {
+        return Some(format!("goes on from number {}", part + 1));
+    }
+    let first = same.next().filter(|first| *first < index);
+    let rest = (index + 1..visits.len()).find(|other| visits[*other].mounting == visit.mounting);
+    match (first, rest) {
+        (Some(first), _) => Some(format!("re-seat: first fitted as number {}", first + 1)),
+        (None, Some(rest)) => Some(format!("goes on at number {}", rest + 1)),
+        (None, None) => None,
+    }
 }
 
 /// The time of day alone, or the time since the begin.

@@ -33,6 +33,8 @@ pub struct Fitting {
     pub channel_changes: bool,
     /// What to take out first; `None` at the first fitting.
     pub take_out: Option<String>,
+    /// Where the same setup is fitted more than once: how the fittings belong together, in words.
+    pub again: Option<String>,
     /// Jobs until the next fitting.
     pub jobs: usize,
     /// Temperatures of its jobs in the order they come, in words.

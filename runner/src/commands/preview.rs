@@ -341,11 +341,7 @@ fn list_words(plan: &Plan, fittings: &[Fitting], page: bool) -> String {
         let indent = " ".repeat(wide + 6);
         let number = fitting.number;
         let stays = if fitting.channel_changes { "" } else { " (channel stays)" };
-        let before = fittings[..fitting.number.saturating_sub(1)]
-            .iter()
-            .find(|earlier| (&earlier.module, &earlier.channel) == (&fitting.module, &fitting.channel));
-        let again =
-            before.map_or_else(String::new, |earlier| format!(" (again, as number {})", earlier.number));
+        let again = fitting.again.as_ref().map_or_else(String::new, |words| format!(" ({words})"));
         let head = format!("{}  {} on {}{stays}{again}", fitting.when, fitting.module, fitting.channel);
         text.push_str(&folded(&head, &format!("[ ] {number:>wide$}  "), &indent));
         if let Some(old) = &fitting.take_out {
@@ -367,7 +363,7 @@ fn list_words(plan: &Plan, fittings: &[Fitting], page: bool) -> String {
     if more > 0 {
         let hint =
             if page { "the page holds them all" } else { "`preview PLAN --page FILE.html` prints them all" };
-        text.push_str(&format!("\nand {} more: {hint}\n", counted(more, "fitting")));
+        text.push_str(&format!("\nand {}: {hint}\n", counted(more, "more fitting")));
     }
     text
 }
