@@ -32,8 +32,8 @@ const OF_RUN: &str = "Exit codes: 0 every condition that counts passes; 1 comple
                       could not make safe; 74 the store could not be read or written; 130/143 stopped by a signal, after a \
                       safe stop.";
 const OF_VERDICT: &str = "Exit codes: those of the verdicts, as of `run`: 0 every condition that counts passes; 1 something \
-                          does not pass; 3 something that counts is not measured; 4 nothing counts. Also 2 no such \
-                          folder, or mistakes in a file; 74 the store or the page could not be read or written.";
+                          does not pass; 3 something that counts is not measured; 4 nothing counts. `report --eye`: 0 when drawn. Also 2 no \
+                          such folder, or mistakes in a file; 74 the store or the page could not be read or written.";
 const OF_FOLDER: &str =
     "Exit codes: 0 done, whatever the results are; 2 no such folder; 74 the store could not be read.";
 const OF_STUDY: &str = "Exit codes: 0 done; 2 no such folder; 3 too few repeats or re-seats to say anything; 74 the store \

@@ -341,9 +341,11 @@ fn list_words(plan: &Plan, fittings: &[Fitting], page: bool) -> String {
         let indent = " ".repeat(wide + 6);
         let number = fitting.number;
         let stays = if fitting.channel_changes { "" } else { " (channel stays)" };
-        let again = fitting.again.as_ref().map_or_else(String::new, |words| format!(" ({words})"));
-        let head = format!("{}  {} on {}{stays}{again}", fitting.when, fitting.module, fitting.channel);
+        let head = format!("{}  {} on {}{stays}", fitting.when, fitting.module, fitting.channel);
         text.push_str(&folded(&head, &format!("[ ] {number:>wide$}  "), &indent));
+        if let Some(again) = &fitting.again {
+            text.push_str(&folded(again, &indent, &indent));
+        }
         if let Some(old) = &fitting.take_out {
             text.push_str(&folded(&format!("take out first: {old}"), &indent, &indent));
         }
