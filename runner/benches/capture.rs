@@ -15,7 +15,7 @@ mod support;
 use drivers::contract::{DriverError, PointCounts, PointRequest};
 use plans::eye_labels::{EyeLabels, Lattice};
 use plans::point_rule::PointRule;
-use plans::results::{Capture, CaptureMode, LaneSet, Point, VisitKind};
+use plans::results::{Capture, CaptureMode, LanePoint, LaneSet, Point, VisitKind};
 use reports::eye::counts::CaptureView;
 use reports::eye::edges::{EdgeMethod, Side};
 use reports::eye::metrics::{Wanted, lane_metrics};
@@ -24,7 +24,7 @@ use runner::capture::{
     CaptureOptions, CaptureStats, Regime, Sampler, capture_into, empty_capture, snake_order,
 };
 use std::time::{Duration, Instant};
-use support::Eyes;
+use support::{Eyes, LaneEye};
 
 /// Keeps the device's own computing time apart.
 struct Timed<'a> {
@@ -190,6 +190,17 @@ fn retest_seconds(eyes: &Eyes, capture: &Capture) -> f64 {
     retests.map(|visit| cost.seconds(visit.bits, true)).sum()
 }
 
+/// Taps from `from` outwards (`outward` -1 left, 1 right) to where the eye's error ratio crosses `limit`.
+fn reach_taps(eye: &LaneEye, from: LanePoint, outward: f64, limit: f64) -> f64 {
+    let (mut inside, mut outside) = (0.0, 200.0);
+    for _ in 0..80 {
+        let middle = 0.5 * (inside + outside);
+        let ber = eye.smooth_ber(f64::from(from.tap) + outward * middle, f64::from(from.vref));
+        *if ber <= limit { &mut inside } else { &mut outside } = middle;
+    }
+    inside
+}
+
 /// Bias and scatter of the sub-tap edges at the BER limit, taps, positive into the eye, and how many there were: left
 /// and right edge of every lane at its operating Vref against the place where the analytic eye crosses the limit.
 fn edge_bias(eyes: &Eyes, capture: &Capture, limit: f64) -> (f64, f64, usize) {
@@ -199,7 +210,7 @@ fn edge_bias(eyes: &Eyes, capture: &Capture, limit: f64) -> (f64, f64, usize) {
         let from = lane.operating;
         for (side, outward) in [(Side::Left, -1.0), (Side::Right, 1.0)] {
             let reach = lane.side(side);
-            let truth = eye.reach_taps(from, outward, limit);
+            let truth = reach_taps(eye, from, outward, limit);
             // A notch at the operating row has an edge of its own.
             if !matches!(reach.method, EdgeMethod::Border | EdgeMethod::Inferred)
                 && truth > 0.0

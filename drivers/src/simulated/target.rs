@@ -487,6 +487,9 @@ fn train_set(
             let draws = |group: u16| keyed.parts("strobe output", name.rank, group);
             done.push(stages::gate(p, setting, lanes, tap_ps, request.fewest_taps, &draws));
         }
+        if eye.surfaces.iter().any(LaneSurface::is_equalized) {
+            done.push(stages::equalizer(&eye.capabilities.grid, &eye.lanes, &eye.surfaces));
+        }
         let mut settings = Vec::new();
         if done.iter().all(TrainingStage::passed) {
             let mut draws = keyed.draws("eye", &name.to_string(), 0);

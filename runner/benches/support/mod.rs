@@ -96,17 +96,6 @@ impl LaneEye {
         let ber = edges(self.sigma) + self.rare.0 * edges(self.rare.1) + self.floor;
         ber.clamp(0.0, 0.5)
     }
-    /// Taps from `from` outwards (`outward` -1 left, 1 right) to where the error ratio crosses `limit`.
-    pub fn reach_taps(&self, from: LanePoint, outward: f64, limit: f64) -> f64 {
-        let (mut inside, mut outside) = (0.0, 200.0);
-        for _ in 0..80 {
-            let middle = 0.5 * (inside + outside);
-            let passes =
-                self.smooth_ber(f64::from(from.tap) + outward * middle, f64::from(from.vref)) <= limit;
-            *if passes { &mut inside } else { &mut outside } = middle;
-        }
-        inside
-    }
 }
 
 /// A device with one analytic eye a lane.

@@ -234,8 +234,8 @@ impl Probes {
                         (0..lattice.len()).filter(|&at| on_survey(lattice, at) && label[at] & bit != 0);
                     let before = places.len();
                     places.extend(survey.map(|at| (at, bit)));
-                    places.push((centre(lane), bit));
                     self.surveyed |= if places.len() - before >= ENOUGH_SURVEYED { bit } else { 0 };
+                    places.push((centre(lane), bit));
                 }
                 Some(_) => {}
             }
