@@ -285,6 +285,12 @@ impl LaneSurface {
         (self.amplitude_v * sum).abs()
     }
 
+    /// Taps whose error ratios were computed so far: nothing is computed before it is asked for.
+    #[must_use]
+    pub fn computed_taps(&self) -> usize {
+        self.columns.iter().filter(|column| column.is_some()).count()
+    }
+
     /// Moves every tap instant by `shift_ui` unit intervals from its nominal place: a start that found the strobe
     /// elsewhere. What was computed before the jitter stays.
     pub fn set_shift(&mut self, shift_ui: f64) {
