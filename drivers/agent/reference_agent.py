@@ -135,7 +135,12 @@ class Device:
     def log(self, _):
         return {"text": "reference agent: nothing to report"}
 
+    def training_log(self, _):
+        # FILL IN: what the device's training printed last.
+        return {"text": ""}
+
     def registers(self, _):
+        # FILL IN: the registers that tell what state the interface is in; asked for after a failure.
         return {"text": ""}
 
     def safe(self, _):
@@ -149,7 +154,8 @@ class Device:
             raise Fault(WRONG_ORDER, "configure first")
 
 
-METHODS = ("identify", "power", "configure", "train", "restore", "sample", "temperature", "log", "registers", "safe")
+METHODS = ("identify", "power", "configure", "train", "restore", "sample", "temperature", "log", "training_log",
+           "registers", "safe")
 
 
 def error(number, code, words):

@@ -495,6 +495,19 @@ pub struct TimelineStep {
     pub fault: bool,
 }
 
+/// Texts kept with a job that failed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct JobTexts {
+    /// Index of its condition.
+    pub condition: usize,
+    /// The job's key.
+    pub key: String,
+    /// How it failed.
+    pub what: String,
+    /// Name and text of each.
+    pub texts: Vec<(String, String)>,
+}
+
 /// An attempt that does not count any more.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Superseded {
@@ -569,6 +582,9 @@ pub struct RunFacts {
     pub timeline: Vec<TimelineStep>,
     /// Where the hours of the time line come from; empty for clock time.
     pub timeline_source: String,
+    /// What the agent and the log said about jobs that failed, in the plan's order.
+    #[serde(skip)]
+    pub texts: Vec<JobTexts>,
     /// Attempts that do not count any more.
     #[serde(skip)]
     pub superseded: Vec<Superseded>,

@@ -1,10 +1,21 @@
 //! Runs jobs on a bench, one after the other: safe at every exit, honest about what was not measured.
 
+mod attended;
+mod fitting;
+mod hours;
 mod jobs;
+mod rest;
 mod session;
+mod texts;
+mod tries;
 
+pub(crate) use hours::{bench_hours, hours_in_words};
 pub(crate) use session::lock_bench;
-pub use session::{BenchEnd, BenchSession, make_safe_now, overdue, read_bench, refused, reopen_unmeasured};
+pub use session::{
+    BenchEnd, BenchRun, BenchSession, make_safe_now, narrowed, overdue, read_bench, refused,
+    reopen_unmeasured,
+};
+pub(crate) use texts::{MOST_TEXTS, failure_texts};
 
 /// Kind of the event that names an instrument, its answer and its calibration date.
 pub const INSTRUMENT_EVENT: &str = "instrument";

@@ -172,20 +172,7 @@ impl<'p> Executor<'p> {
     ) -> Result<JobResult, DriverError> {
         let condition = self.expansion.conditions[job.condition as usize];
         let setting = self.setting(&condition, job, attempt);
-        let mut result = JobResult {
-            outcome: JobOutcome::Measured,
-            identity: Identity {
-                chip_serial: String::new(),
-                firmware_build: String::new(),
-                firmware_hash: String::new(),
-                settings_hash: String::new(),
-                agent_version: String::new(),
-            },
-            readback: None,
-            trainings: Vec::new(),
-            captures: Vec::new(),
-            times: JobTimes::default(),
-        };
+        let mut result = JobResult { outcome: JobOutcome::Measured, ..not_measured("") };
         let (chip, module, channel) = condition.setup();
         if let Some(reason) = self.given_up.get(&(chip, module, channel, job.mounting)) {
             result.outcome = JobOutcome::NotMeasured { reason: reason.clone() };
@@ -212,12 +199,12 @@ impl<'p> Executor<'p> {
     ) -> Result<(), DriverError> {
         let call = || Call::within(CALL_LIMIT, cancel);
         let reach = || Call::within(self.apply_limit, cancel);
-        let begin = driver.elapsed().0;
         let held = self.held_setting(setting);
         let first: Readback = driver.apply(held.as_ref().unwrap_or(setting), &reach())?;
         result.readback = Some(first);
         result.identity = driver.identity(&call())?;
         let request = self.training_request();
+        let begin = driver.elapsed().0;
         let training: TrainingResult = driver.train(&request, &reach())?;
         let trained = training.passed;
         let settings = training.eyes.clone();
@@ -253,6 +240,24 @@ impl<'p> Executor<'p> {
         }
         result.times.measuring_s = between(before, driver.elapsed().0);
         Ok(())
+    }
+}
+
+/// The result of a job that was not measured, before anybody answered.
+pub fn not_measured(reason: &str) -> JobResult {
+    JobResult {
+        outcome: JobOutcome::NotMeasured { reason: reason.into() },
+        identity: Identity {
+            chip_serial: String::new(),
+            firmware_build: String::new(),
+            firmware_hash: String::new(),
+            settings_hash: String::new(),
+            agent_version: String::new(),
+        },
+        readback: None,
+        trainings: Vec::new(),
+        captures: Vec::new(),
+        times: JobTimes::default(),
     }
 }
 

@@ -97,7 +97,7 @@ pub fn check_fittings(
 }
 
 /// Slowest rate first, then the temperature nearest to where hands are safe, then the first supply.
-fn gentleness(plan: &Plan, todo: &Todo) -> (u64, i64, u16) {
+pub(crate) fn gentleness(plan: &Plan, todo: &Todo) -> (u64, i64, u16) {
     let condition = &todo.condition;
     let temperature = condition.temperature(plan).0;
     let away = (temperature - plan.times.nearest_touch_safe_c(temperature)).abs();

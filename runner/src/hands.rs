@@ -1,7 +1,10 @@
 //! Hands at the bench: asked for on a terminal only, and only when everything is verified off and neither hot nor cold.
 
+use drivers::contract::CancelToken;
 use plans::units::Celsius;
 use std::io::{BufRead, IsTerminal, Write};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::time::Duration;
 
 /// Cautions printed where hands come near.
 pub const CAUTIONS: &str = "\
@@ -14,6 +17,9 @@ protection and the emergency stop.
   supply          never fit or pull a module while a rail is up, whatever a display says: measure
   nitrogen        1 L of liquid gives about 695 L of gas; leave the room when the oxygen alarm sounds (below 19.5 %)
   unattended      after you leave, the bench heats, cools and powers up by itself";
+
+/// How often a waiting prompt looks whether a stop was asked for.
+const LOOK: Duration = Duration::from_millis(50);
 
 /// What is to be fitted.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -35,47 +41,127 @@ pub trait Hands {
     /// Is somebody there to ask?
     fn present(&self) -> bool;
 
-    /// Asks for a change. Called only with the rails verified off and these sensors within the safe band. Returns
-    /// whether it was done; there is no answer but a person's.
-    fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)]) -> bool;
+    /// Asks for a change. Called only with the rails verified off and these sensors within the safe band; `reseat` says
+    /// why what was just fitted must be taken out and fitted again (empty: a first fitting). Returns whether it was
+    /// done; there is no answer but a person's.
+    fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool;
+
+    /// Says that what was fitted answers and that nobody is needed for now.
+    fn may_leave(&mut self, words: &str);
 }
 
 /// A person at this terminal.
-pub struct TerminalHands;
+pub struct TerminalHands {
+    cancel: CancelToken,
+    lines: Option<Receiver<String>>,
+}
+
+impl TerminalHands {
+    /// At this terminal; a stop that is asked for ends a prompt without an answer.
+    pub fn new(cancel: &CancelToken) -> TerminalHands {
+        TerminalHands { cancel: cancel.clone(), lines: None }
+    }
+
+    /// The next line typed; `None` when there will be none.
+    fn line(&mut self) -> Option<String> {
+        let lines = self.lines.get_or_insert_with(|| {
+            let (sender, lines) = channel();
+            // Reading cannot be broken off, so it has a thread of its own, which ends with the program.
+            std::thread::spawn(move || {
+                for line in std::io::stdin().lock().lines() {
+                    let Ok(line) = line else { return };
+                    if sender.send(line).is_err() {
+                        return;
+                    }
+                }
+            });
+            lines
+        });
+        loop {
+            match lines.recv_timeout(LOOK) {
+                Ok(line) => return Some(line),
+                Err(RecvTimeoutError::Disconnected) => return None,
+                Err(RecvTimeoutError::Timeout) if self.cancel.is_cancelled() => return None,
+                Err(RecvTimeoutError::Timeout) => {}
+            }
+        }
+    }
+}
 
 impl Hands for TerminalHands {
     fn present(&self) -> bool {
         std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
     }
 
-    fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)]) -> bool {
-        let readings: Vec<String> = sensors.iter().map(|(name, value)| format!("{name} {value}")).collect();
-        let serial = wanted.serial.as_ref().map(|serial| format!(" (serial {serial})")).unwrap_or_default();
-        let seat =
-            if wanted.mounting > 0 { " Take it out and seat it again, even if it is fitted." } else { "" };
-        let mut err = std::io::stderr().lock();
-        let _ = writeln!(
-            err,
-            "\n{CAUTIONS}\n\nEvery rail was measured off; {}.\nFit: chip `{}`, module `{}`{serial}, channel \
-             `{}`.{seat}\nThen type the module's name and Enter; an empty line leaves these jobs out.",
-            readings.join(", "),
-            wanted.chip,
-            wanted.module,
-            wanted.channel,
-        );
-        drop(err);
-        let stdin = std::io::stdin();
+    fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool {
+        // What was typed before the question is no answer to it.
+        if let Some(lines) = &self.lines {
+            while lines.try_recv().is_ok() {}
+        }
+        let _ = writeln!(std::io::stderr(), "\n{CAUTIONS}\n\n{}", question(wanted, sensors, reseat));
         loop {
             let _ = write!(std::io::stderr(), "> ");
-            let mut line = String::new();
-            match stdin.lock().read_line(&mut line) {
-                Ok(0) | Err(_) => return false,
-                Ok(_) if line.trim().is_empty() => return false,
-                Ok(_) if line.trim() == wanted.module => return true,
-                Ok(_) => {
+            match self.line() {
+                None => return false,
+                Some(line) if line.trim().is_empty() => return false,
+                Some(line) if line.trim() == wanted.module => return true,
+                Some(_) => {
                     let _ = writeln!(std::io::stderr(), "That is not `{}`.", wanted.module);
                 }
             }
         }
+    }
+
+    fn may_leave(&mut self, words: &str) {
+        let _ = writeln!(std::io::stderr(), "{words}");
+    }
+}
+
+fn question(wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> String {
+    let readings: Vec<String> = sensors.iter().map(|(name, value)| format!("{name} {value}")).collect();
+    let serial = wanted.serial.as_ref().map(|serial| format!(" (serial {serial})")).unwrap_or_default();
+    let task = match reseat {
+        [] if wanted.mounting > 0 => "Take it out and seat it again, even if it is fitted. Fit".to_string(),
+        [] => "Fit".to_string(),
+        why => format!(
+            "The fit check failed: {}.\nTake it out, look at contacts and cables, and seat it again. Fit",
+            why.join("; ")
+        ),
+    };
+    format!(
+        "Every rail was measured off; {}.\n{task}: chip `{}`, module `{}`{serial}, channel `{}`.\nThen stay until the \
+         fit check has passed. Type the module's name and Enter when it is fitted; an empty line leaves these jobs out.",
+        readings.join(", "),
+        wanted.chip,
+        wanted.module,
+        wanted.channel,
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_question_names_what_to_fit_and_why_it_is_asked_again() {
+        let wanted = Fitting {
+            chip: "K1".into(),
+            module: "Amber".into(),
+            serial: Some("A-17".into()),
+            channel: "risers".into(),
+            mounting: 0,
+        };
+        let sensors = [("chip".to_string(), Celsius(23.5))];
+        let first = question(&wanted, &sensors, &[]);
+        for words in
+            ["measured off; chip 23.5", "module `Amber` (serial A-17), channel `risers`", "stay until"]
+        {
+            assert!(first.contains(words), "{words}: {first}");
+        }
+        assert!(!first.contains("again"), "{first}");
+        let seat = question(&Fitting { mounting: 1, ..wanted.clone() }, &sensors, &[]);
+        assert!(seat.contains("seat it again, even if"), "{seat}");
+        let again = question(&wanted, &sensors, &["lanes 3 of read rank 0 see nothing".into()]);
+        assert!(again.contains("The fit check failed: lanes 3 of read rank 0 see nothing."), "{again}");
     }
 }

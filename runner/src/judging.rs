@@ -1,26 +1,28 @@
 //! From a run folder to its judged results and its page: everything comes from the store.
 
 use crate::bench_clock::BenchClock;
+use crate::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
 use crate::digests::{CacheUse, DigestedFolder, each_digest};
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
 use crate::notes;
 use crate::pictures::{self, Depth};
 use crate::plan_file::PlanFile;
-use crate::run_folder::store_failure;
+use crate::run_folder::{keys_of, store_failure};
 use crate::store::{Attempts, Meta, Store, StoreReader, Target};
 use crate::term_sets::{self, NamedTerms};
 use crate::timeline::{Ran, compose};
 use drivers::simulated::assembly;
 use drivers::simulated::physics::Mark;
 use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::{Condition, Expansion, Job, JobKeys, short_key};
+use plans::expand::{Condition, Expansion, Job, short_key};
 use plans::order::Hours;
 use plans::plan::Plan;
 use plans::plan::judge::{Limit, Metric};
 use plans::plan::measure::TrainingPolicy;
 use plans::plan::terms::Terms;
 use plans::plan::text::lane_list;
+use plans::results::JobOutcome;
 use reports::audit::{LimitSetNote, SetChange};
 use reports::judge::study::MetricStudy;
 use reports::judge::{JobFacts, Judge, Series, extrapolated, reference_condition};
@@ -49,7 +51,7 @@ pub struct JudgedFolder {
     pub facts: RunFacts,
     /// The plan's jobs by key.
     pub jobs: HashMap<[u8; 32], Job>,
-    /// Bench hours of a simulated run by kind, composed in the plan's order.
+    /// Bench hours by kind: by the bench's clock, or composed in the plan's order for a simulated run.
     pub hours: Option<Hours>,
     /// Key of the first counting job of each condition, for its pictures.
     keys: Vec<Option<[u8; 32]>>,
@@ -78,10 +80,12 @@ struct Filled<'p> {
     keys: Vec<Option<[u8; 32]>>,
     seconds: f64,
     ends: Option<(String, String)>,
-    /// Bench hours of a simulated run, composed in the plan's order.
+    /// Bench hours by kind.
     hours: Option<Hours>,
     jobs: HashMap<[u8; 32], Job>,
     ran: Vec<Ran>,
+    /// Failed jobs of a bench, in the plan's order as far as stored.
+    failed: Vec<([u8; 32], JobOutcome)>,
 }
 
 fn plan_of(dir: &Path, meta: &Meta) -> Result<PlanFile, Failure> {
@@ -100,8 +104,9 @@ fn fill<'p>(
     cache: CacheUse,
     only: Option<u32>,
 ) -> Result<Filled<'p>, Failure> {
-    let simulated = reader.meta().map_err(|error| store_failure(&error))?.target == Target::Simulated;
-    let keys = JobKeys::new(plan, MODEL_VERSION);
+    let target = reader.meta().map_err(|error| store_failure(&error))?.target;
+    let simulated = target == Target::Simulated;
+    let keys = keys_of(plan, &target);
     let jobs: HashMap<[u8; 32], Job> = forecast
         .jobs
         .iter()
@@ -112,7 +117,7 @@ fn fill<'p>(
     let mut seconds = 0.0;
     let mut clock = BenchClock::new(plan, forecast);
     let mut ends: Option<(String, String)> = None;
-    let mut ran = Vec::new();
+    let (mut ran, mut failed) = (Vec::new(), Vec::new());
     let expansion = &forecast.expansion;
     each_digest(
         &DigestedFolder { dir, reader, limits, plan, expansion, cache_use: cache },
@@ -129,6 +134,9 @@ fn fill<'p>(
                 times: stored.times,
             };
             ran.push(Ran::new(stored, job, forecast));
+            if !simulated && stored.outcome != JobOutcome::Measured && failed.len() < MOST_TEXTS {
+                failed.push((stored.row.key, stored.outcome.clone()));
+            }
             judge.add(job, &stored.row.key, &facts, digest);
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
             clock.took(stored.row.plan_position, &stored.outcome, stored.times);
@@ -142,9 +150,13 @@ fn fill<'p>(
         },
     )?;
     judge.seal();
-    // On a bench the clock on the wall says how long it took; a simulated run's time is composed.
-    let hours = if simulated && only.is_none() { Some(clock.observed()?.done.hours()) } else { None };
-    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran })
+    // A bench has a clock of its own; a simulated run's time is composed.
+    let hours = match (only, simulated) {
+        (Some(_), _) => None,
+        (None, true) => Some(clock.observed()?.done.hours()),
+        (None, false) => Some(bench_hours(reader)?),
+    };
+    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran, failed })
 }
 
 /// Studies the measurement of a run folder.
@@ -175,7 +187,7 @@ fn earlier_series(
     let meta = reader.meta().map_err(|error| error.to_string())?;
     let file = plan_of(dir, &meta).map_err(words)?;
     let forecast = Forecast::new(&file.plan, &[]).map_err(words)?;
-    let (own, other) = (JobKeys::new(plan, MODEL_VERSION), JobKeys::new(&file.plan, MODEL_VERSION));
+    let (own, other) = (keys_of(plan, &meta.target), keys_of(&file.plan, &meta.target));
     let text = own.condition_text(&expansion.conditions[index], &[]);
     let same = |condition: &Condition| other.condition_text(condition, &[]) == text;
     let Some(index) = forecast.expansion.conditions.iter().position(same) else {
@@ -227,14 +239,16 @@ impl JudgedFolder {
             compare_sets(&mut run, &filled.judge, &terms, &sets, simulated);
         }
         let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
-        let (hours, jobs, ran) = (filled.hours, filled.jobs, filled.ran);
-        let keys = JobKeys::new(&file.plan, MODEL_VERSION);
+        let (hours, jobs, ran, failed) = (filled.hours, filled.jobs, filled.ran, filled.failed);
+        let keys = keys_of(&file.plan, &meta.target);
         let plan_hash = sha256(&meta.plan_text);
         let report_id = {
             let words = format!("{plan_hash} {} {} {}", meta.seed, run.jobs_done, MODEL_VERSION);
             format!("NB-{}", &sha256(&words)[..12])
         };
-        let (timeline, timeline_source) = compose(ran, &meta.target, &forecast, &keys);
+        let (timeline, composed) = compose(ran, &meta.target, &forecast, &keys);
+        let by_clock = hours.as_ref().filter(|_| !simulated).map(hours_in_words);
+        let timeline_source = by_clock.unwrap_or(composed);
         let facts = RunFacts {
             title: file.plan.title.clone(),
             purpose: file.plan.purpose.clone(),
@@ -259,6 +273,7 @@ impl JudgedFolder {
             log: log_lines(reader, simulated)?,
             timeline,
             timeline_source,
+            texts: failure_texts(reader, &jobs, &failed)?,
             superseded: superseded(reader, &jobs)?,
             notes: notes::read(dir, &jobs)?,
             held_degc: match file.plan.training.policy {

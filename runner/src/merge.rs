@@ -4,13 +4,11 @@ use crate::exit::Failure;
 use crate::folder_facts::{PlanSize, shard_of};
 use crate::forecast::Forecast;
 use crate::plan_file::PlanFile;
-use crate::run_folder::store_failure;
+use crate::run_folder::{keys_of, store_failure};
 use crate::shard::{Shard, split};
 use crate::store::{
     Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text,
 };
-use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::JobKeys;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
@@ -316,7 +314,8 @@ fn find_missing(
     merged: &mut Merged,
 ) -> Result<(), Failure> {
     let done = store.reader().done_keys().map_err(|error| store_failure(&error))?;
-    let keys = JobKeys::new(&file.plan, MODEL_VERSION);
+    let target = store.reader().meta().map_err(|error| store_failure(&error))?.target;
+    let keys = keys_of(&file.plan, &target);
     let counts: BTreeSet<Option<u32>> =
         parts.iter().map(|part| part.shard.map(|shard| shard.count)).collect();
     let count = match counts.iter().collect::<Vec<_>>()[..] {

@@ -12,6 +12,20 @@ use std::time::SystemTime;
 /// Version of the program, as stored and printed.
 pub const TOOL_VERSION: &str = env!("CARGO_PKG_VERSION");
 
+/// Keys of a plan's jobs on a target: what the simulated target gives hangs on the version of its model, what a bench
+/// gives does not.
+pub fn keys_of<'p>(plan: &'p Plan, target: &Target) -> JobKeys<'p> {
+    match target {
+        Target::Simulated => JobKeys::new(plan, MODEL_VERSION),
+        Target::Bench(_) => bench_keys(plan),
+    }
+}
+
+/// Keys of a plan's jobs on any bench.
+pub fn bench_keys(plan: &Plan) -> JobKeys<'_> {
+    JobKeys::new(plan, "bench")
+}
+
 /// A store error as the program's failure.
 pub fn store_failure(error: &StoreError) -> Failure {
     let exit = match error {
@@ -96,7 +110,7 @@ fn refuse_other_run(
              folder"
         ));
     }
-    let changes = JobKeys::new(plan, MODEL_VERSION).changes_since(&JobKeys::new(&earlier, MODEL_VERSION));
+    let changes = keys_of(plan, target).changes_since(&keys_of(&earlier, target));
     if !changes.is_empty() {
         return refuse(format!(
             "{name} already holds results that were measured differently. Changed since then: {}. Restore it, give \

@@ -68,7 +68,10 @@ pub fn compose(
         for ran in &ran {
             let hands_on = fitted != Some(ran.setup);
             fitted = Some(ran.setup);
-            steps.push(step(ran, last_s.min(ran.from_s), ran.from_s, ran.to_s, hands_on));
+            // Training and measuring come last; before them the bench was switched, ramped and soaked.
+            let begin_s = (ran.to_s - ran.spent_s).clamp(ran.from_s, ran.to_s);
+            let begin_s = if ran.spent_s > 0.0 { begin_s } else { ran.from_s };
+            steps.push(step(ran, last_s.min(ran.from_s), begin_s, ran.to_s, hands_on));
             last_s = ran.to_s;
         }
         return (steps, String::new());

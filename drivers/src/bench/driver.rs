@@ -23,8 +23,6 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 
-/// Above this case temperature the refresh interval is halved. Source: DDR4/DDR5 datasheets, extended range.
-const DOUBLE_REFRESH_ABOVE_C: f64 = 85.0;
 /// Longest time to connect to the agent.
 const CONNECT_LIMIT: Duration = Duration::from_secs(5);
 
@@ -52,6 +50,8 @@ pub struct BenchDriver {
     trained: bool,
     /// Everything set is known to be as set.
     good: bool,
+    /// Conditions are tried at ambient, without settling: a fit check waits for nothing.
+    pub(super) at_ambient: bool,
 }
 
 impl BenchDriver {
@@ -68,7 +68,13 @@ impl BenchDriver {
             identity: None,
             trained: false,
             good: false,
+            at_ambient: false,
         }
+    }
+
+    /// Bench time since opening, seconds.
+    pub fn elapsed_s(&self) -> f64 {
+        self.plant.now_s()
     }
 
     /// The readings taken since the last call.
@@ -167,9 +173,18 @@ impl BenchDriver {
         if self.agent.is_none() {
             return String::new();
         }
-        self.ask_agent(method, &json!({}), call, FreeText { text: String::new() })
-            .map(|answer| answer.text)
-            .unwrap_or_default()
+        let good = self.good;
+        let answer = self.ask_agent(method, &json!({}), call, FreeText { text: String::new() });
+        // An agent that has nothing to say (an error answer) is no reason to set everything anew.
+        self.good = good && self.agent.is_some();
+        answer.map(|answer| answer.text).unwrap_or_default()
+    }
+
+    /// From now on conditions are tried at ambient temperature, without settling (`true`), or reached as usual.
+    pub fn check_at_ambient(&mut self, at_ambient: bool) {
+        self.at_ambient = at_ambient;
+        self.held = None;
+        self.good &= !at_ambient;
     }
 
     /// Nothing set is known any more.
@@ -264,76 +279,6 @@ impl BenchDriver {
         self.plant.take_temperature(point, reading)
     }
 
-    fn check_module(&self, setting: &Setting, found: &Identified) -> Result<(), DriverError> {
-        match (&setting.module.serial, &found.module_serial) {
-            (Some(expected), Some(found)) if expected != found => Err(DriverError::new(
-                ErrorKind::WrongIdentity,
-                format!(
-                    "the plan's module `{}` has the serial number {expected}, the agent reads {found}: fit the right \
-                     module, or correct the plan",
-                    setting.module.name
-                ),
-            )),
-            _ => Ok(()),
-        }
-    }
-
-    fn configure(&mut self, setting: &Setting, levels: &[f64], call: &Call) -> Result<(), DriverError> {
-        let double_refresh =
-            setting.control_point != ControlPoint::Air && setting.temperature.0 > DOUBLE_REFRESH_ABOVE_C;
-        let rails_v: BTreeMap<String, f64> =
-            self.plant.bench.rails.iter().map(|rail| rail.name.clone()).zip(levels.iter().copied()).collect();
-        let request = ConfigureRequest {
-            chip: setting.chip.name.clone(),
-            firmware: setting.firmware.as_ref().map(|firmware| firmware.name.clone()),
-            firmware_image: setting.firmware.as_ref().and_then(|firmware| firmware.image.clone()),
-            module: FittedModule {
-                name: setting.module.name.clone(),
-                kind: setting.module.kind.name().into(),
-                ranks: setting.module.ranks,
-                device_width: setting.module.device_width,
-                serial: setting.module.serial.clone(),
-                lanes: setting.module.lanes().iter().collect(),
-            },
-            channel: setting.channel.name.clone(),
-            rate: setting.rate.nominal(),
-            rate_mts: setting.rate.mega_transfers(),
-            temperature_degc: setting.temperature.0,
-            calibrated_at_degc: setting.calibrated_at.0,
-            double_refresh,
-            supply: setting.supply.name.clone(),
-            rails_v,
-            pattern: setting.pattern.name(),
-            mounting: setting.mounting,
-            start: setting.start,
-            job: setting.noise_key.iter().map(|byte| format!("{byte:02x}")).collect(),
-        };
-        let dry = Configured {
-            eyes: Vec::new(),
-            restores_training: true,
-            power_cycle: true,
-            double_refresh: request.double_refresh,
-        };
-        let configured = self.ask_agent("configure", &request, call, dry)?;
-        if double_refresh && !configured.double_refresh {
-            return Err(DriverError::new(
-                ErrorKind::Unsupported,
-                format!("the refresh interval was not halved at {}: data would be lost", setting.temperature),
-            ));
-        }
-        self.capabilities = if self.plant.dry {
-            Some(Capabilities { eyes: Vec::new(), restores_training: true, power_cycle: true })
-        } else {
-            Some(configured.capabilities().ok_or_else(|| {
-                DriverError::new(
-                    ErrorKind::Protocol,
-                    "agent: the answer to `configure` has figures that make no sense",
-                )
-            })?)
-        };
-        Ok(())
-    }
-
     fn bring_up(&mut self, setting: &Setting, call: &Call) -> Result<Readback, DriverError> {
         call.check("applying a condition")?;
         let levels = self.plant.rail_levels(&setting.supply)?;
@@ -361,8 +306,9 @@ impl BenchDriver {
         let found = self.identify_agent(call)?;
         self.check_module(setting, &found)?;
         self.plant.rails_on(&levels, call)?;
+        self.plant.arm_rails();
         self.ask_agent("power", &PowerRequest { on: true }, call, json!({}))?;
-        let (_, settling) = self.settle(setting.temperature, setting.control_point, call)?;
+        let settling = self.reach(setting, call)?;
         self.configure(setting, &levels, call)?;
         let found = self.identify_agent(call)?;
         self.check_module(setting, &found)?;
@@ -389,9 +335,9 @@ impl BenchDriver {
         }
         let temperature = self.read_temperature(setting.control_point, setting.temperature, call)?;
         self.setting = Some(setting.clone());
-        self.plant.arm(setting.temperature, setting.control_point);
+        self.arm(setting);
         self.plant.take_temperature(setting.control_point, temperature)?;
-        self.good = true;
+        self.good = !self.at_ambient;
         Ok(Readback { temperature, rails, settling })
     }
 
@@ -465,12 +411,13 @@ impl Driver for BenchDriver {
                 self.ask_agent("power", &PowerRequest { on: false }, call, json!({}))?;
                 self.plant.rails_off(call)?;
                 self.plant.rails_on(&levels, call)?;
+                self.plant.arm_rails();
                 self.ask_agent("power", &PowerRequest { on: true }, call, json!({}))?;
                 self.configure(&setting, &levels, call)?;
                 // The power cycle moves the device's temperature: it must be back before training.
                 self.held = None;
-                self.settle(setting.temperature, setting.control_point, call)?;
-                self.plant.arm(setting.temperature, setting.control_point);
+                self.reach(&setting, call)?;
+                self.arm(&setting);
             }
             self.watch(call)?;
             let message = TrainRequest {

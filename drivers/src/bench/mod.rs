@@ -19,3 +19,4 @@ pub mod wire;
 
 pub use command_log::CommandLog;
 pub use driver::BenchDriver;
+pub use temperature::{RAMP_READING, SOAK_READING};

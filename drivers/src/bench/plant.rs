@@ -3,7 +3,7 @@
 use super::command_log::CommandLog;
 use super::instrument::Instrument;
 use crate::contract::{Call, DriverError, ErrorKind};
-use plans::bench_file::{Action, BenchFile, InstrumentKind};
+use plans::bench_file::{Action, BenchFile, InstrumentKind, Rail};
 use plans::plan::devices::{ControlPoint, Supply};
 use plans::units::{Celsius, Volts};
 use std::sync::Arc;
@@ -30,10 +30,21 @@ pub(super) struct Watched {
     next_look_s: f64,
     /// Asked voltage and time of the last good reading, for each rail.
     rails: Vec<(f64, f64)>,
+    /// The temperature that is held; `None` on the way to it.
+    held: Option<HeldBand>,
+}
+
+/// A temperature that is held within a band.
+#[derive(Clone, Copy)]
+struct HeldBand {
     level: Celsius,
     point: ControlPoint,
-    temperature_at_s: f64,
+    half_k: f64,
+    read_at_s: f64,
 }
+
+/// A current above its limit by more than this share is no reading's error. Common practice, no source.
+const CURRENT_MARGIN: f64 = 0.02;
 
 /// Every instrument of a bench.
 pub(super) struct Plant {
@@ -184,23 +195,31 @@ impl Plant {
         ))
     }
 
-    fn read(&mut self, name: String, value: f64, unit: &'static str) {
+    /// Keeps a reading for the job's time series.
+    pub fn read(&mut self, name: String, value: f64, unit: &'static str) {
         if self.readings.len() < MOST_READINGS {
             self.readings.push(WatchedValue { bench_s: self.now_s(), name, value, unit });
         }
     }
 
-    /// Starts watching a condition that was just reached.
-    pub fn arm(&mut self, level: Celsius, point: ControlPoint) {
+    /// Starts watching the rails, on the way to a condition.
+    pub fn arm_rails(&mut self) {
         let now = self.now_s();
         let rails = self.rails_on.clone().unwrap_or_default();
         self.watched = Some(Watched {
             next_look_s: now + self.bench.watch.every_s,
             rails: rails.into_iter().map(|volts| (volts, now)).collect(),
-            level,
-            point,
-            temperature_at_s: now,
+            held: None,
         });
+    }
+
+    /// Starts watching a condition that was just reached: the rails, and the temperature within a band of `half_k`.
+    pub fn arm(&mut self, level: Celsius, point: ControlPoint, half_k: f64) {
+        self.arm_rails();
+        let read_at_s = self.now_s();
+        if let Some(watched) = &mut self.watched {
+            watched.held = Some(HeldBand { level, point, half_k, read_at_s });
+        }
     }
 
     /// Is it time to look again?
@@ -252,6 +271,7 @@ impl Plant {
             measured = self.measure_rail(&rail, asked, call)?;
         }
         self.read(rail.name.clone(), measured, "V");
+        self.look_at_current(&rail, call)?;
         if measured > rail.over_voltage.0 {
             return Err(DriverError::new(
                 ErrorKind::Interlock,
@@ -274,6 +294,23 @@ impl Plant {
         Ok(())
     }
 
+    /// The current of a rail, where its supply measures it: above its limit the protection has failed.
+    fn look_at_current(&mut self, rail: &Rail, call: &Call) -> Result<(), DriverError> {
+        let supply = self.instrument(&rail.supply)?;
+        if !supply.has(Action::MeasureCurrent) {
+            return Ok(());
+        }
+        let amperes = supply.ask(Action::MeasureCurrent, rail.channel.as_deref(), 0.0, call)?;
+        self.read(format!("{} current", rail.name), amperes, "A");
+        if amperes > rail.most_a * (1.0 + CURRENT_MARGIN) {
+            return Err(DriverError::new(
+                ErrorKind::Interlock,
+                format!("{} takes {amperes:.3} A, above its limit of {} A", rail.name, rail.most_a),
+            ));
+        }
+        Ok(())
+    }
+
     /// Takes a reading of the watched temperature: alarm beyond the device's limits, not settled beyond the band.
     pub fn take_temperature(&mut self, point: ControlPoint, reading: Celsius) -> Result<(), DriverError> {
         let limits = self.bench.limits;
@@ -292,12 +329,10 @@ impl Plant {
             ));
         }
         let now = self.now_s();
-        let Some(watched) = &mut self.watched else { return Ok(()) };
-        if watched.point != point {
-            return Ok(());
-        }
-        let level = watched.level;
-        watched.temperature_at_s = now;
+        let held = self.watched.as_mut().and_then(|watched| watched.held.as_mut());
+        let Some(held) = held.filter(|held| held.point == point) else { return Ok(()) };
+        let (level, margin) = (held.level, held.half_k);
+        held.read_at_s = now;
         self.read(format!("{} temperature", point.name()), reading.0, "degC");
         if (reading - level).0.abs() > margin {
             return Err(DriverError::new(
@@ -314,7 +349,8 @@ impl Plant {
     pub fn check_stale(&self) -> Result<(), DriverError> {
         let Some(watched) = &self.watched else { return Ok(()) };
         let limit = self.bench.watch.stale_after_s;
-        let oldest = watched.rails.iter().map(|(_, at)| *at).fold(watched.temperature_at_s, f64::min);
+        let temperature_at = watched.held.map_or(f64::INFINITY, |held| held.read_at_s);
+        let oldest = watched.rails.iter().map(|(_, at)| *at).fold(temperature_at, f64::min);
         let age = self.now_s() - oldest;
         if age <= limit || self.dry {
             return Ok(());

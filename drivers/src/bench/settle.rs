@@ -72,6 +72,51 @@ impl Settling {
     }
 }
 
+/// Time over which the change of a temperature is looked at, s.
+const RAMP_WINDOW_S: f64 = 120.0;
+/// What a powered device adds by its own warmth, and a reading by its noise, K. Common practice, no source.
+const RAMP_ALLOWANCE_K: f64 = 5.0;
+/// Share above the ramp limit that is still the controller's. Common practice, no source.
+const RAMP_MARGIN: f64 = 0.2;
+
+/// A change of temperature that was too fast.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TooFast {
+    /// By how much it changed, K.
+    pub kelvin: f64,
+    /// Within which time, s.
+    pub seconds: f64,
+}
+
+/// Watches how fast a temperature changes on the way to a level.
+#[derive(Debug, Clone)]
+pub struct RampWatch {
+    limit_k_per_min: f64,
+    readings: VecDeque<(f64, f64)>,
+}
+
+impl RampWatch {
+    /// With the fastest change allowed, K/min.
+    pub fn new(limit_k_per_min: f64) -> RampWatch {
+        RampWatch { limit_k_per_min, readings: VecDeque::new() }
+    }
+
+    /// Adds a reading at a bench time; tells a change beyond the limit since any reading of the last two minutes.
+    pub fn add(&mut self, at: Seconds, reading: Celsius) -> Option<TooFast> {
+        while self.readings.front().is_some_and(|(first, _)| at.0 - first > RAMP_WINDOW_S) {
+            self.readings.pop_front();
+        }
+        let per_s = (1.0 + RAMP_MARGIN) * self.limit_k_per_min / 60.0;
+        let found = self
+            .readings
+            .iter()
+            .map(|(since, before)| TooFast { kelvin: reading.0 - before, seconds: at.0 - since })
+            .find(|change| change.kelvin.abs() > per_s * change.seconds + RAMP_ALLOWANCE_K);
+        self.readings.push_back((at.0, reading.0));
+        found
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -105,6 +150,25 @@ mod tests {
             let state = settling.add(Seconds(t), Celsius(82.0 + 0.02 * t));
             assert_ne!(state, State::Settled, "{t}");
         }
+    }
+
+    #[test]
+    fn a_ramp_within_its_limit_is_quiet_and_a_fast_one_is_told_soon() {
+        // 10 K/min allowed: 12 K/min with 0.1 K of noise and 3 K of the device's own warmth stays quiet.
+        let mut ramp = RampWatch::new(10.0);
+        for step in 0..300u32 {
+            let t = f64::from(step) * 2.0;
+            let own = 3.0 * (1.0 - (-t / 25.0).exp());
+            let noise = if step % 2 == 0 { 0.1 } else { -0.1 };
+            assert_eq!(ramp.add(Seconds(t), Celsius(23.0 + 0.2 * t + own + noise)), None, "{t}");
+        }
+        // 60 K/min: told when 60 t > 12 t + 5 K, t = 6.3 s.
+        let mut ramp = RampWatch::new(10.0);
+        let told = (0..30).find(|step| {
+            let t = f64::from(*step) * 2.0;
+            ramp.add(Seconds(t), Celsius(23.0 - t)).is_some()
+        });
+        assert_eq!(told, Some(4));
     }
 
     #[test]

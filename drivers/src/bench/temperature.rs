@@ -1,11 +1,18 @@
 //! Bringing the device to a temperature, by its own sensor, and waiting until hands may come near.
 
 use super::driver::BenchDriver;
-use super::settle::{Settling, State};
-use crate::contract::{Call, DriverError, ErrorKind};
+use super::settle::{RampWatch, Settling, State};
+use crate::contract::{Call, DriverError, ErrorKind, Setting};
 use plans::bench_file::{Action, InstrumentKind, SensorSource};
 use plans::plan::devices::ControlPoint;
 use plans::units::{Celsius, Seconds};
+
+/// Name of the reading that says how long the way to a temperature took (s): until the device was first in the band.
+pub const RAMP_READING: &str = "change-over: ramp";
+/// Name of the reading that says how long the device then soaked until it counted as settled (s).
+pub const SOAK_READING: &str = "change-over: soak";
+/// Half width of the band in which a fit check is made, K around ambient: the powered device warms itself.
+const AMBIENT_BAND_K: f64 = 15.0;
 
 /// Most times the chamber is trimmed for a steady offset between chamber and device.
 const MOST_TRIMS: u32 = 8;
@@ -72,6 +79,35 @@ impl BenchDriver {
         }
     }
 
+    /// Brings the device to a setting's temperature, or leaves it at ambient for a fit check; the bench seconds it took.
+    pub(super) fn reach(&mut self, setting: &Setting, call: &Call) -> Result<Seconds, DriverError> {
+        if !self.at_ambient {
+            return Ok(self.settle(setting.temperature, setting.control_point, call)?.1);
+        }
+        let room = self.plant.bench.room.temperature;
+        if self.plant.bench.chamber().is_some() {
+            self.set_chamber(room, call)?;
+        }
+        let reading = self.read_temperature(setting.control_point, room, call)?;
+        if (reading - room).0.abs() <= AMBIENT_BAND_K {
+            return Ok(Seconds(0.0));
+        }
+        Err(DriverError::new(
+            ErrorKind::NotSettled,
+            format!("the {} is at {reading}, not near ambient ({room})", setting.control_point.name()),
+        ))
+    }
+
+    /// Watches what was just reached.
+    pub(super) fn arm(&mut self, setting: &Setting) {
+        let bench = &self.plant.bench;
+        let (level, half_k) = match self.at_ambient {
+            true => (bench.room.temperature, AMBIENT_BAND_K),
+            false => (setting.temperature, bench.settle.band.0),
+        };
+        self.plant.arm(level, setting.control_point, half_k);
+    }
+
     /// Brings the device to a level and waits for band, dwell and slope; returns the reading and the bench seconds it
     /// took. Returns at once where the level is held already.
     pub(super) fn settle(
@@ -120,6 +156,8 @@ impl BenchDriver {
         }
         self.set_chamber(air, call)?;
         let mut settling = Settling::new(rule, level);
+        let mut ramp = RampWatch::new(limits.ramp_k_per_min);
+        let mut in_band_s = None;
         let mut trims = 0;
         let mut last;
         loop {
@@ -130,6 +168,21 @@ impl BenchDriver {
                 break;
             }
             let now = self.plant.now_s();
+            if (reading - level).0.abs() <= rule.band.0 {
+                in_band_s.get_or_insert(now);
+            }
+            if let Some(change) = ramp.add(Seconds(now), reading) {
+                return Err(DriverError::new(
+                    ErrorKind::Interlock,
+                    format!(
+                        "the {} changes too fast: {:+.1} K within {:.0} s, {} K/min allowed",
+                        point.name(),
+                        change.kelvin,
+                        change.seconds,
+                        limits.ramp_k_per_min
+                    ),
+                ));
+            }
             if air.0 != goal.0 {
                 let step = limits.ramp_k_per_min * rule.poll_s / 60.0;
                 air = Celsius(air.0 + (goal.0 - air.0).clamp(-step, step));
@@ -167,7 +220,11 @@ impl BenchDriver {
             self.plant.wait(rule.poll_s, call, "settling")?;
         }
         self.held = Some((level, point));
-        Ok((last, Seconds(self.plant.now_s() - begin)))
+        let now = self.plant.now_s();
+        let reached = in_band_s.unwrap_or(now);
+        self.plant.read(RAMP_READING.into(), reached - begin, "s");
+        self.plant.read(SOAK_READING.into(), now - reached, "s");
+        Ok((last, Seconds(now - begin)))
     }
 
     /// Brings everything to ambient and waits until every sensor is within the band for hands (and dry). Call it with

@@ -227,7 +227,8 @@ impl Shared {
             }
             "sample" => self.sample(read(parameters)?),
             "temperature" => answer(&Temperatures { sensors_degc: self.temperatures() }),
-            "log" => answer(&FreeText { text: "emulated agent: nothing to report".into() }),
+            "log" => answer(&FreeText { text: self.words("log", "nothing to report") }),
+            "training_log" => answer(&FreeText { text: self.words("training log", "trained as asked") }),
             "registers" => answer(&FreeText { text: "0x0000: 0x00000000 emulated".into() }),
             "safe" => {
                 // Not through the device: it may be stuck in a call.
@@ -248,6 +249,12 @@ impl Shared {
         drop(world);
         lock(&self.device).lose_state();
         Err(failure(code::DEVICE_SILENT, "the device does not answer: it has no power"))
+    }
+
+    /// What the agent says about itself, with what a test wants it to say.
+    fn words(&self, what: &str, usual: &str) -> String {
+        let said = lock(&self.says).clone();
+        format!("emulated agent, {what}: {}", if said.is_empty() { usual } else { &said })
     }
 
     fn identify(&self) -> Result<Value, Failure> {

@@ -24,6 +24,10 @@ pub enum Fault {
     NeverReached,
     /// Supply: the output stays on whatever it is told.
     StuckOn,
+    /// Chamber: it heats as fast as it can, whatever its set point.
+    RunAway,
+    /// Supply: an output gives more current than its limit.
+    OverCurrent,
     /// Agent: neither answer nor heartbeat.
     Hang,
     /// Agent: the connection ends and the device's state is lost.

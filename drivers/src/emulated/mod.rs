@@ -73,6 +73,7 @@ struct Shared {
     device: Mutex<Device>,
     fitted: Mutex<FittedThings>,
     ledger: Mutex<Vec<LedgerEntry>>,
+    says: Mutex<String>,
     stop: AtomicBool,
 }
 
@@ -134,6 +135,7 @@ impl EmulatedBench {
             }),
             fitted: Mutex::new(fitted),
             ledger: Mutex::default(),
+            says: Mutex::default(),
             stop: AtomicBool::new(false),
         });
         let mut addresses = Vec::new();
@@ -172,6 +174,11 @@ impl EmulatedBench {
     /// What stands on the bench.
     pub fn fitted(&self) -> FittedThings {
         self.shared.fitted.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// What the agent's logs say from now on; empty: the usual.
+    pub fn says(&self, words: &str) {
+        *self.shared.says.lock().unwrap_or_else(PoisonError::into_inner) = words.into();
     }
 
     /// Hands fit something else.

@@ -224,7 +224,9 @@ impl Parser {
                 self.world(|world| {
                     world.set_point = value;
                     // Back to ambient frees a chamber that was stuck.
-                    world.lazy &= (value - super::AMBIENT).abs() > 1.0;
+                    let ambient = (value - super::AMBIENT).abs() <= 1.0;
+                    world.lazy &= !ambient;
+                    world.running_away &= !ambient;
                 });
                 Ok(None)
             }
@@ -278,11 +280,15 @@ impl Parser {
                 next.on = switch(argument)?;
                 // Switching anew acknowledges a trip.
                 next.tripped = false;
+                next.overloaded &= next.on;
                 None
             }
             "OUTP?" | "OUTP:STAT?" => Some(u8::from(now.on || now.stuck).to_string()),
             "MEAS:VOLT?" => Some(format!("{:.4}", self.world(|world| world.read_volts(at)))),
-            "MEAS:CURR?" => Some(format!("{:.4}", if now.on { 0.4 * now.amperes } else { 0.0 })),
+            "MEAS:CURR?" => {
+                let share = if now.overloaded { 1.3 } else { 0.4 };
+                Some(format!("{:.4}", if now.on { share * now.amperes } else { 0.0 }))
+            }
             _ => return Err((-113, "Undefined header")),
         };
         if !header.ends_with('?') {

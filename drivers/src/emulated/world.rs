@@ -8,6 +8,9 @@ use std::time::Instant;
 const STEP_S: f64 = 0.5;
 /// Fastest change of the air, K/s (20 K/min).
 const RAMP_K_PER_S: f64 = 20.0 / 60.0;
+/// A chamber that runs away is this many times faster, up to this temperature, degC.
+const RUN_AWAY: f64 = 6.0;
+const HOTTEST_C: f64 = 95.0;
 /// Time constant of the device in the air, s.
 const DEVICE_S: f64 = 25.0;
 /// Self-heating of the powered device, K.
@@ -35,6 +38,8 @@ pub struct Output {
     pub tripped: bool,
     /// The output does not switch off any more.
     pub stuck: bool,
+    /// It gives more current than its limit while it is on.
+    pub overloaded: bool,
     actual: f64,
 }
 
@@ -50,6 +55,8 @@ pub struct World {
     pub set_point: f64,
     /// The chamber does not follow its set point.
     pub lazy: bool,
+    /// The chamber heats as fast as it can, until its set point is ambient.
+    pub running_away: bool,
     /// The device's board is powered as the agent was told.
     pub device_on: bool,
     start: Instant,
@@ -72,6 +79,7 @@ impl World {
             on: false,
             tripped: false,
             stuck: false,
+            overloaded: false,
             actual: 0.0,
         };
         World {
@@ -80,6 +88,7 @@ impl World {
             outputs: vec![dark; outputs],
             set_point: ambient,
             lazy: false,
+            running_away: false,
             device_on: false,
             start: Instant::now(),
             last_s: 0.0,
@@ -100,9 +109,14 @@ impl World {
         while left > 0.0 {
             let dt = left.min(STEP_S);
             left -= dt;
-            let goal = if self.lazy { self.ambient } else { self.set_point };
+            let goal = match (self.running_away, self.lazy) {
+                (true, _) => HOTTEST_C,
+                (_, true) => self.ambient,
+                _ => self.set_point,
+            };
+            let fastest = RAMP_K_PER_S * if self.running_away { RUN_AWAY } else { 1.0 };
             let away = goal - self.air;
-            let step = away.clamp(-RAMP_K_PER_S * dt, RAMP_K_PER_S * dt);
+            let step = away.clamp(-fastest * dt, fastest * dt);
             self.air += step;
             // A ramp that ends carries on a little: the controller overshoots, then comes back.
             if step.abs() >= RAMP_K_PER_S * dt * 0.999 {
@@ -162,6 +176,12 @@ impl World {
                 }
             }
             Fault::NeverReached => self.lazy = true,
+            Fault::RunAway => self.running_away = true,
+            Fault::OverCurrent => {
+                if let Some(output) = self.outputs.iter_mut().find(|output| output.on) {
+                    output.overloaded = true;
+                }
+            }
             Fault::StuckOn => self.outputs.iter_mut().for_each(|output| output.stuck |= output.on),
             _ => {}
         }

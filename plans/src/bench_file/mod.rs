@@ -3,6 +3,7 @@
 //! Every limit is required: without limits no hardware is driven.
 
 mod instruments;
+mod narrowed;
 mod profile;
 mod safety;
 #[cfg(test)]
@@ -11,6 +12,7 @@ mod tests;
 pub use instruments::{
     AgentConnection, AgentSpec, Instrument, InstrumentKind, Rail, Sensor, SensorSource, Transport,
 };
+pub use narrowed::BenchLimits;
 pub use profile::{Action, BUILT_IN, Profile};
 pub use safety::{
     Attended, Date, EventKind, Events, Fitted, Limits, Room, Settle, TouchSafe, Unattended, Watch,
@@ -40,8 +42,8 @@ pub struct BenchFile {
     pub room: Room,
     /// Temperatures at which hands may come near.
     pub touch_safe: TouchSafe,
-    /// When somebody is there.
-    pub attended: Attended,
+    /// When somebody is there; `None` = whenever the plan says so.
+    pub attended: Option<Attended>,
     /// Limits of unattended operation.
     pub unattended: Unattended,
     /// When a condition counts as reached.

@@ -1,5 +1,6 @@
 //! Limits and rules of safe operation as a bench file states them.
 
+use crate::order::Calendar;
 use crate::plan::section::Section;
 use crate::units::{Celsius, Kelvin, dew_point};
 use std::fmt;
@@ -195,9 +196,9 @@ pub struct Attended {
 }
 
 impl Attended {
-    pub(super) fn read(section: Option<Section<'_>>) -> Attended {
+    pub(super) fn read(section: Option<Section<'_>>) -> Option<Attended> {
+        let section = section?;
         let mut hours = Attended { from_h: 8.0, to_h: 18.0 };
-        let Some(section) = section else { return hours };
         if let Some(from) = section.number("from_h", 0.0..=24.0, "h") {
             hours.from_h = from;
         }
@@ -208,7 +209,14 @@ impl Attended {
             section.mistake("from_h", "[attended] ends before it begins", "write `from_h` before `to_h`");
         }
         section.finish();
-        hours
+        Some(hours)
+    }
+
+    /// The hours as a calendar: the same on every day.
+    pub fn calendar(&self) -> Calendar {
+        let minute = |hour: f64| (hour * 60.0).round() as u16;
+        let week = std::array::from_fn(|_| vec![(minute(self.from_h), minute(self.to_h))]);
+        Calendar::new(week, Default::default()).unwrap_or_else(|_| Calendar::always())
     }
 }
 

@@ -1,6 +1,7 @@
 //! A whole bench file, and what is refused.
 
 use super::*;
+use crate::units::Volts;
 
 const WHOLE: &str = r#"
 name = "bench 1"
@@ -111,4 +112,33 @@ fn a_time_scale_is_for_loopback_only() {
     let text = WHOLE.replace("name = \"bench 1\"", "name = \"bench 1\"\ntime_scale = 60");
     let problems = BenchFile::read(&text).unwrap_err();
     assert!(problems[0].message.contains("not on loopback"), "{problems:?}");
+}
+
+#[test]
+fn a_plan_narrows_the_bench_and_never_widens_it() {
+    let bench = || BenchFile::read(WHOLE).unwrap_or_else(|problems| panic!("{problems:#?}"));
+    let narrow = BenchLimits {
+        device_high: Some(Celsius(85.0)),
+        rails: vec![("VDDQ", Volts(1.14), Volts(1.26)), ("VPP", Volts(2.5), Volts(2.5))],
+        most_hours: Some(10.0),
+        most_consecutive_faults: Some(2),
+        ..BenchLimits::default()
+    };
+    let narrowed = bench().narrowed(&narrow).unwrap();
+    assert_eq!((narrowed.limits.device_low, narrowed.limits.device_high), (Celsius(-40.0), Celsius(85.0)));
+    assert_eq!((narrowed.rails[0].low, narrowed.rails[0].high), (Volts(1.14), Volts(1.26)));
+    assert_eq!((narrowed.unattended.most_hours, narrowed.unattended.most_consecutive_faults), (10.0, 2));
+    let wide = BenchLimits {
+        device_low: Some(Celsius(-55.0)),
+        device_high: Some(Celsius(125.0)),
+        rails: vec![("VDDQ", Volts(1.0), Volts(1.2))],
+        most_hours: Some(15.0),
+        most_consecutive_faults: Some(6),
+    };
+    let words = bench().narrowed(&wide).unwrap_err();
+    assert_eq!(words.len(), 5, "{words:#?}");
+    for (line, part) in words.iter().zip(["device_low_degc", "device_high_degc", "VDDQ", "15 h", "faults 6"])
+    {
+        assert!(line.contains(part) && line.contains("never widen"), "{line}");
+    }
 }

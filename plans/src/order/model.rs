@@ -473,6 +473,11 @@ impl Problem {
         &self.mountings
     }
 
+    /// The mounting of a job.
+    pub fn mounting_of(&self, job: u32) -> Option<u32> {
+        self.jobs.get(job as usize).map(|job| job.mounting)
+    }
+
     /// Number of jobs.
     pub fn job_count(&self) -> usize {
         self.jobs.len()

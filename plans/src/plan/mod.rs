@@ -19,6 +19,7 @@ pub mod section;
 pub mod terms;
 pub mod text;
 
+use crate::bench_file::BenchLimits;
 use crate::order::BenchTimes;
 use crate::rates::Generation;
 use crate::units::Celsius;
@@ -86,6 +87,8 @@ pub struct Plan {
     pub model: Vec<ModelValue>,
     /// What is allowed, but hardly meant, each with its place.
     pub doubts: Vec<Problem>,
+    /// What the plan narrows of the bench's limits.
+    pub bench_limits: BenchLimits,
 }
 
 impl Plan {
@@ -221,6 +224,7 @@ fn read_plan(plan: &Section<'_>, files: &Files) -> Plan {
     let attended = Attended::read(plan.table("attended"), &times, wishes.night_only);
     let coverage = plan.table("coverage");
     let model = plan.table("model").map(read_devices::read_model).unwrap_or_default();
+    let bench_limits = BenchLimits::read(plan.table("bench_limits"));
     let skip_sections = plan.tables("skip");
     check_held(&training, matrix.as_ref(), &supplies, plan);
     let matrix = matrix.unwrap_or_else(Matrix::empty);
@@ -253,6 +257,7 @@ fn read_plan(plan: &Section<'_>, files: &Files) -> Plan {
         attended,
         coverage: Coverage::default(),
         model,
+        bench_limits,
         doubts: Vec::new(),
     };
     let names = read.level_names();

@@ -396,6 +396,23 @@ fn identity() -> Identity {
     }
 }
 
+/// Texts of every fault of a bench; a hostile agent says hostile things.
+fn texts(run: &JudgedRun, kind: Kind) -> Vec<JobTexts> {
+    let faulty =
+        timeline(run).into_iter().filter(|step| step.fault && matches!(kind, Kind::Bench | Kind::Hostile));
+    faulty
+        .map(|step| JobTexts {
+            condition: step.condition,
+            key: step.key,
+            what: "not measured".into(),
+            texts: vec![
+                ("log".into(), hostile(kind, "link lost after 12 s")),
+                ("registers".into(), "0x0000".into()),
+            ],
+        })
+        .collect()
+}
+
 fn facts(run: &JudgedRun, kind: Kind) -> RunFacts {
     let simulated = kind != Kind::Bench;
     let title = match kind {
@@ -454,6 +471,7 @@ fn facts(run: &JudgedRun, kind: Kind) -> RunFacts {
         )],
         timeline: timeline(run),
         timeline_source: if simulated { "Invented hours.".into() } else { String::new() },
+        texts: texts(run, kind),
         superseded: run
             .conditions
             .iter()

@@ -4,6 +4,7 @@
 //! or a device reaches the page through the templates' HTML escaping; only the page's own style sheet and script are
 //! inserted as they are.
 
+mod attachments;
 mod compare;
 mod details;
 mod drift;
@@ -133,6 +134,7 @@ struct Page<'a> {
     trends: Vec<plot::Plot>,
     conditions: tables::ConditionsView,
     timeline: timeline::TimelineView,
+    said: attachments::TextsView,
     superseded: Vec<tables::SupersededRow>,
     superseded_note: String,
     notes: Vec<notes::NoteRow>,
@@ -206,6 +208,7 @@ pub fn build(
         spread: spread::plots(run, &margins, simulated),
         trends: [trends::plots(run, &margins, simulated), drift::plots(run, facts)].concat(),
         timeline: timeline::timeline(run, facts, &shown, &anchors, options.most_lines),
+        said: attachments::texts(run, facts, options.most_lines),
         superseded: tables::superseded(run, facts, options.most_lines),
         superseded_note: tables::left_out_note(
             facts.superseded.len(),
@@ -214,7 +217,7 @@ pub fn build(
         ),
         notes: notes::rows(run, facts),
         conditions: tables::conditions(run, &listed, &carded, &anchors, &reviewed),
-        training: tables::training(run, &shown, &anchors, options.most_lines),
+        training: tables::training(run, facts, &shown, &anchors, options.most_lines),
         not_run: tables::not_run(run, facts, options.most_lines),
         annex: verdicts::annex(run, simulated),
         budgets: run.budgets.iter().map(tables::budget).collect(),

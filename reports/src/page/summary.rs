@@ -142,7 +142,27 @@ fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String 
     };
     let tail =
         worst.map_or_else(String::new, |w| format!(" The worst measured is {} ({}).", w.name, w.place));
-    format!("{}{main}{missing}.{tail}", start(target))
+    format!("{}{main}{missing}.{}{tail}", start(target), untrained(run))
+}
+
+/// Where training failed among the conditions that count: no margin is worse.
+fn untrained(run: &JudgedRun) -> String {
+    let failed: Vec<&str> = run
+        .conditions
+        .iter()
+        .filter(|judged| !judged.beyond_rating && judged.reason == "training")
+        .map(|judged| judged.name.as_str())
+        .collect();
+    match failed.as_slice() {
+        [] => String::new(),
+        [one] => format!(" Training fails at {one}."),
+        [first, rest @ ..] => {
+            format!(
+                " Training fails at {first} and {}.",
+                count(rest.len(), "other condition", "other conditions")
+            )
+        }
+    }
 }
 
 /// The opening words; what follows begins with a small letter.

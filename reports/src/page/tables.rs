@@ -1,5 +1,6 @@
 //! Lists of the page: conditions, training, what was left out or went wrong, budgets, limits and provenance.
 
+use super::attachments;
 use super::eyes::metric_row;
 use super::words::*;
 use super::{Options, rank};
@@ -145,6 +146,8 @@ pub(super) struct FailedRow {
     pub stage: String,
     pub lanes: String,
     pub causes: Vec<String>,
+    /// Place of what the agent said about it.
+    pub said: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -157,6 +160,7 @@ pub(super) struct TrainingView {
 /// Training by stage and the failed attempts, as many as the cap allows.
 pub(super) fn training(
     run: &JudgedRun,
+    facts: &RunFacts,
     shown: &BTreeSet<usize>,
     anchors: &[String],
     most: usize,
@@ -183,6 +187,12 @@ pub(super) fn training(
         stage: failed.stage.clone(),
         lanes: failed.lanes.clone(),
         causes: failed.causes.clone(),
+        said: facts
+            .texts
+            .iter()
+            .take(most)
+            .find(|texts| texts.condition == failed.condition)
+            .map_or_else(String::new, |texts| attachments::anchor(&texts.key)),
     });
     TrainingView {
         stages: stages.collect(),

@@ -62,6 +62,7 @@ fn hostile_names_stay_text() {
     assert!(html.contains("[U+202E]elbaton") && !html.contains('\u{202e}'), "no name turns the text round");
     assert!(!html.contains("<img") && !html.contains("\" onmouseover"));
     assert!(html.contains("&quot; onmouseover=&#x27;x"));
+    assert!(html.contains("<details id=\"said-"), "what a hostile agent said is shown as text");
 }
 
 #[test]

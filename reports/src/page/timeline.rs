@@ -1,5 +1,6 @@
 //! The run along its hours: temperature set and achieved, change-overs, hands-on changes and faults, job by job.
 
+use super::attachments;
 use super::plot::{Area, Label, Path, Plot, Scale, range};
 use super::words::*;
 use crate::judged::{JudgedRun, RunFacts, TimelineStep};
@@ -18,6 +19,8 @@ pub(super) struct Moment {
     pub hour: String,
     pub what: String,
     pub link: String,
+    /// Place of what the agent said about it.
+    pub said: String,
 }
 
 /// The section.
@@ -47,6 +50,7 @@ pub(super) fn timeline(
             true => anchors.get(step.condition).cloned().unwrap_or_default(),
             false => String::new(),
         },
+        said: attachments::link(facts, &step.key, most),
     };
     let name = |step: &TimelineStep| run.conditions.get(step.condition);
     let fitted: Vec<&TimelineStep> = steps.iter().filter(|step| step.hands_on).collect();
@@ -77,17 +81,22 @@ pub(super) fn timeline(
     }
 }
 
+/// A span of time; minutes below an hour.
+fn long(hours: f64) -> String {
+    if hours < 1.0 { format!("{} min", plain(60.0 * hours, 1)) } else { format!("{} h", plain(hours, 1)) }
+}
+
 /// What the line shows, in numbers.
 fn words(steps: &[TimelineStep], facts: &RunFacts) -> Vec<String> {
     let Some(last) = steps.last() else { return Vec::new() };
     let sum = |hours: fn(&TimelineStep) -> f64| steps.iter().map(hours).sum::<f64>();
     let number = |kind: fn(&&TimelineStep) -> bool| steps.iter().filter(kind).count();
     let mut words = vec![format!(
-        "{} in {} h: {} h of jobs, {} h of change-overs; {}; {}.",
+        "{} in {}: {} of jobs, {} of change-overs; {}; {}.",
         count(steps.len(), "job", "jobs"),
-        plain(last.end_h - steps.first().map_or(0.0, |first| first.from_h), 1),
-        plain(sum(|step| step.end_h - step.begin_h), 1),
-        plain(sum(|step| step.begin_h - step.from_h), 1),
+        long(last.end_h - steps.first().map_or(0.0, |first| first.from_h)),
+        long(sum(|step| step.end_h - step.begin_h)),
+        long(sum(|step| step.begin_h - step.from_h)),
         count(number(|step| step.hands_on), "hands-on change", "hands-on changes"),
         match number(|step| step.fault) {
             0 => "no fault".into(),

@@ -67,6 +67,7 @@ fn trend(run: &JudgedRun, margins: &Margins, factor: Factor, simulated: bool) ->
     let y = Scale::new(low, high, AREA.bottom, AREA.top);
     plot.limit_along(y, margins.guard.1, AREA);
     let mut points = 0;
+    let mut stacked: BTreeMap<usize, u32> = BTreeMap::new();
     for (slot, ((module, channel), line)) in order.iter().enumerate() {
         let mut along: Vec<(f64, f64)> = line
             .iter()
@@ -80,11 +81,13 @@ fn trend(run: &JudgedRun, margins: &Margins, factor: Factor, simulated: bool) ->
         let mut crosses = Path::default();
         for level in untrained.get(&(*module, *channel)).into_iter().flatten() {
             if let Some((at, _)) = positions.get(*level) {
-                // Beside each other where several setups fail at one level.
-                crosses.cross(x.at(*at) + 3.0 * slot as f64, AREA.bottom - 7.0, 4.0);
+                // One above the other where several setups fail at one level.
+                let below = stacked.entry(*level).or_insert(0u32);
+                crosses.cross(x.at(*at), AREA.bottom - 7.0 - 10.0 * f64::from(*below), 4.0);
+                *below += 1;
             }
         }
-        plot.draw(crosses, format!("cross s{slot}"));
+        plot.draw(crosses, format!("untrained s{slot}"));
         plot.draw(path, format!("line s{slot}"));
         plot.draw(dots, format!("dots s{slot}"));
         let names = (level_name(run, Factor::Module, *module), level_name(run, Factor::Channel, *channel));

@@ -1,121 +1,134 @@
-//! The loop over jobs: fitted or not, tried again or not, measured or not and why.
+//! The loop over jobs: fitted or not, measured or not and why, planned anew where reality departs from the plan.
 
-use super::session::{BenchEnd, BenchSession, now};
+use super::attended::{AttendedHours, local_minutes};
+use super::fitting::Fitted;
+use super::rest::{Rest, VisitSeconds};
+use super::session::{BenchEnd, BenchRun, BenchSession, now};
 use crate::clock::{ClockWatch, Moment};
-use crate::execute::Executor;
 use crate::exit::{Exit, Failure};
+use crate::fit_check::FitVerdict;
 use crate::hands::{Fitting, Hands};
 use crate::night::{Todo, row};
 use crate::progress::Progress;
 use crate::run_folder::store_failure;
-use crate::store::{Reading, Store, hex};
-use drivers::bench::BenchDriver;
+use crate::store::{Attachment, Attempts, PackedJob, Reading, Store, hex};
 use drivers::bench::driver::within;
-use drivers::contract::{CancelToken, Driver, ErrorKind};
+use drivers::bench::{BenchDriver, RAMP_READING, SOAK_READING};
+use drivers::contract::{Call, CancelToken, Driver, ErrorKind};
 use plans::bench_file::EventKind;
-use plans::plan::Plan;
+use plans::order::Standing;
 use plans::results::{Identity, JobOutcome, JobResult};
 use std::collections::HashMap;
 use std::time::Duration;
 
-/// Most bytes of one attachment.
-const MOST_ATTACHMENT: usize = 256 << 10;
-/// Lines of the command log kept with a fault.
-const LOG_LINES: usize = 400;
-
-/// What the reason of a job that was not measured says about trying again.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Again {
-    /// The conversation failed: everything is set anew and the job is tried again.
-    Yes,
-    /// An alarm: once more at most.
-    Once,
-    /// It would end the same.
-    No,
-}
-
-fn again(reason: &str) -> Again {
-    let begins = |kind: ErrorKind| reason.starts_with(kind.words());
-    if reason.contains("could not make safe") || reason.contains("temperature not reached") {
-        return Again::No;
-    }
-    if begins(ErrorKind::Interlock) || begins(ErrorKind::OutOfRange) {
-        return Again::Once;
-    }
-    let transient = [
-        ErrorKind::TimeOut,
-        ErrorKind::Communication,
-        ErrorKind::Protocol,
-        ErrorKind::Instrument(0),
-        ErrorKind::NotSettled,
-        ErrorKind::WrongOrder,
-    ];
-    if transient.into_iter().any(begins) { Again::Yes } else { Again::No }
-}
-
 /// The loop.
 pub(super) struct Loop<'a> {
-    session: &'a BenchSession,
-    plan: &'a Plan,
-    executor: &'a Executor<'a>,
-    hands: &'a mut dyn Hands,
-    cancel: &'a CancelToken,
+    pub session: &'a BenchSession,
+    pub run: &'a BenchRun<'a>,
+    pub hands: &'a mut dyn Hands,
+    pub cancel: &'a CancelToken,
+    pub rest: Rest<'a>,
+    pub hours: AttendedHours,
+    pub end: BenchEnd,
+    pub identities: HashMap<(String, String), Identity>,
+    /// Bench seconds that earlier sittings took: the folder's time goes on.
+    pub base_s: f64,
+    /// What the present visit has taken so far.
+    pub visit: VisitSeconds,
+    start_local_min: f64,
     fitted: Option<Fitting>,
-    identities: HashMap<(String, String), Identity>,
-    end: BenchEnd,
+    mounting: Option<u32>,
+    chamber_c: f64,
     clock: ClockWatch,
+    measured: usize,
+    faults_in_a_row: u32,
+}
+
+/// What comes next.
+enum Next {
+    Job(Box<Todo>),
+    End,
 }
 
 impl<'a> Loop<'a> {
     pub fn new(
         session: &'a BenchSession,
-        plan: &'a Plan,
-        executor: &'a Executor<'a>,
+        run: &'a BenchRun<'a>,
         hands: &'a mut dyn Hands,
         cancel: &'a CancelToken,
     ) -> Loop<'a> {
-        let end = BenchEnd {
-            not_safe: None,
-            ended_early: None,
-            waiting_for_hands: 0,
-            not_measured: 0,
-            wrong_fitting: false,
-        };
-        let clock = ClockWatch::new(Moment::now());
-        Loop { session, plan, executor, hands, cancel, fitted: None, identities: HashMap::new(), end, clock }
+        let start_local_min = session.start_local_min().unwrap_or_else(local_minutes);
+        let chamber_c = session.bench().room.temperature.0;
+        let from = Standing { now_min: start_local_min, fitted: None, chamber_c };
+        Loop {
+            session,
+            run,
+            hands,
+            cancel,
+            rest: Rest::new(run.forecast, run.todo, from),
+            hours: AttendedHours::new(run.plan, session.bench()),
+            end: BenchEnd::default(),
+            identities: HashMap::new(),
+            base_s: 0.0,
+            visit: VisitSeconds::default(),
+            start_local_min,
+            fitted: None,
+            mounting: None,
+            chamber_c,
+            clock: ClockWatch::new(Moment::now()),
+            measured: 0,
+            faults_in_a_row: 0,
+        }
     }
 
-    fn note(&self, store: &mut Store, kind: &str, text: &str) -> Result<(), Failure> {
+    pub(super) fn note(&self, store: &mut Store, kind: &str, text: &str) -> Result<(), Failure> {
         store.append_event(&now(), kind, text).map_err(|error| store_failure(&error))
     }
 
-    fn wanted(&self, todo: &Todo) -> Fitting {
-        let module = todo.condition.module(self.plan);
+    pub(super) fn wanted(&self, todo: &Todo) -> Fitting {
+        let module = todo.condition.module(self.run.plan);
         Fitting {
-            chip: todo.condition.chip(self.plan).name.clone(),
+            chip: todo.condition.chip(self.run.plan).name.clone(),
             module: module.name.clone(),
             serial: module.serial.clone(),
-            channel: todo.condition.channel(self.plan).name.clone(),
+            channel: todo.condition.channel(self.run.plan).name.clone(),
             mounting: u32::from(todo.job.mounting),
         }
     }
 
+    /// Local time by the bench's clock, minutes.
+    pub(super) fn local_min(&self, driver: &BenchDriver) -> f64 {
+        self.start_local_min + driver.elapsed_s() / 60.0
+    }
+
+    fn standing(&self, driver: &BenchDriver) -> Standing {
+        Standing { now_min: self.local_min(driver), fitted: self.mounting, chamber_c: self.chamber_c }
+    }
+
     /// The operator's statement of what is fitted holds for the first mounting of that setup that is still to do.
-    fn as_declared(&self, todo: &[Todo]) -> Option<Fitting> {
+    fn as_declared(&self) -> Option<Fitting> {
         let declared = self.session.bench().fitted.as_ref()?;
-        todo.iter().map(|one| self.wanted(one)).find(|wanted| {
+        self.rest.jobs().map(|one| self.wanted(one)).find(|wanted| {
             wanted.chip == declared.chip
                 && wanted.module == declared.module
                 && wanted.channel == declared.channel
         })
     }
 
-    fn read_identities(&mut self, store: &Store) -> Result<(), Failure> {
-        for stored in store.reader().jobs(crate::store::Attempts::All) {
+    /// Who answered so far, and how many bench seconds the folder holds.
+    fn read_folder(&mut self, store: &Store) -> Result<(), Failure> {
+        for stored in store.reader().jobs(Attempts::All) {
             let stored = stored.map_err(|error| store_failure(&error))?;
-            if !stored.identity.chip_serial.is_empty() {
+            self.base_s = self.base_s.max(stored.row.ended_bench_s);
+            // Only what was measured tells who belongs here.
+            if !stored.identity.chip_serial.is_empty()
+                && !matches!(stored.outcome, JobOutcome::NotMeasured { .. })
+            {
                 self.identities.entry((stored.row.chip, stored.row.firmware)).or_insert(stored.identity);
             }
+        }
+        for reading in store.reader().readings_between_jobs().map_err(|error| store_failure(&error))? {
+            self.base_s = self.base_s.max(reading.bench_s);
         }
         Ok(())
     }
@@ -124,83 +137,209 @@ impl<'a> Loop<'a> {
     pub fn run(
         &mut self,
         driver: &mut BenchDriver,
-        todo: &[Todo],
         store: &mut Store,
         progress: &mut Progress,
     ) -> Result<BenchEnd, Failure> {
-        self.fitted = self.as_declared(todo);
-        self.read_identities(store)?;
-        let limits = self.session.bench().unattended;
-        let mut faults_in_a_row = 0;
-        let mut left_out: Option<Fitting> = None;
-        let mut measured = 0usize;
-        for one in todo {
-            if self.cancel.is_cancelled() {
+        self.read_folder(store)?;
+        self.begin(driver, store)?;
+        while let Next::Job(one) = self.next(driver, store, progress)? {
+            if !self.one_job(driver, &one, store, progress)? {
                 break;
+            }
+        }
+        self.finish(driver, store)
+    }
+
+    /// What is declared to be fitted is checked while somebody is there to see to it.
+    fn begin(&mut self, driver: &mut BenchDriver, store: &mut Store) -> Result<(), Failure> {
+        let Some(declared) = self.as_declared() else { return Ok(()) };
+        if self.hands.present() {
+            let Some(report) = self.check_fit(driver, &declared, store)? else { return Ok(()) };
+            if report.verdict != FitVerdict::Pass {
+                // It counts as not fitted: hands are asked for, and the check is made again.
+                self.session.terminal().note(&format!("fit check: {}", report.reasons.join("; ")));
+                return Ok(());
+            }
+            self.hands.may_leave(&format!(
+                "Module {} on {} was checked: you may leave.",
+                declared.module, declared.channel
+            ));
+        }
+        self.mounting = self
+            .rest
+            .jobs()
+            .find(|todo| self.wanted(todo) == declared)
+            .and_then(|todo| self.rest.mounting(todo));
+        self.fitted = Some(declared);
+        Ok(())
+    }
+
+    /// Has the next job's setup fitted; jobs of setups that cannot be fitted are left out or not measured.
+    fn next(
+        &mut self,
+        driver: &mut BenchDriver,
+        store: &mut Store,
+        progress: &mut Progress,
+    ) -> Result<Next, Failure> {
+        let most_hours = self.session.bench().unattended.most_hours;
+        loop {
+            if self.cancel.is_cancelled() || self.end.not_safe.is_some() || self.end.ended_early.is_some() {
+                return Ok(Next::End);
             }
             if let Some(step) = self.clock.look(Moment::now()) {
                 self.note(store, "clock step", &step.words())?;
             }
-            if driver.elapsed().0 > limits.most_hours * 3600.0 {
-                self.end.ended_early = Some(format!("the run reached its {} hours", limits.most_hours));
-                break;
+            if driver.elapsed_s() > most_hours * 3600.0 {
+                self.end.ended_early = Some(format!("the run reached its {most_hours} hours"));
+                return Ok(Next::End);
             }
-            let wanted = self.wanted(one);
-            if self.fitted.as_ref() != Some(&wanted) {
-                if left_out.as_ref() == Some(&wanted) || !self.fit(driver, &wanted, store)? {
-                    if self.end.not_safe.is_some() {
-                        break;
+            let Some(first) = self.rest.first() else { return Ok(Next::End) };
+            if self.fitted.is_some() && self.fitted == Some(self.wanted(first)) {
+                return Ok(self.take_fitted());
+            }
+            if !self.hands.present() {
+                // Only what is fitted can be run: there is nothing to plan.
+                if self.fitted.is_some()
+                    && self.rest.jobs().any(|todo| self.fitted == Some(self.wanted(todo)))
+                {
+                    return Ok(self.take_fitted());
+                }
+                self.end.waiting_for_hands += self.rest.give_up(|_| true).len();
+                return Ok(Next::End);
+            }
+            // A visit ends here: what is left may be planned anew.
+            let standing = self.standing(driver);
+            self.rest.visited(std::mem::take(&mut self.visit), standing);
+            if let Some(words) = self.rest.plan_anew(standing, &self.hours.calendar())? {
+                self.note(store, "planned anew", &words)?;
+                self.session.terminal().note(&format!("planned anew: {words}"));
+            }
+            let Some(first) = self.rest.first() else { return Ok(Next::End) };
+            let wanted = self.wanted(first);
+            if self.fitted.as_ref() == Some(&wanted) {
+                return Ok(self.take_fitted());
+            }
+            // Outside attended hours what is fitted goes on, wherever it stands in the order.
+            let now = self.local_min(driver);
+            let unattended = self.hands.present() && self.hours.next(now).is_none_or(|next| next > now);
+            let more =
+                self.fitted.is_some() && self.rest.jobs().any(|todo| self.fitted == Some(self.wanted(todo)));
+            if unattended && more {
+                let words = format!(
+                    "outside attended hours: {} is not fitted yet, what is fitted goes on",
+                    wanted.module
+                );
+                self.note(store, "planned anew", &words)?;
+                return Ok(self.take_fitted());
+            }
+            match self.fit(driver, &wanted, store)? {
+                Fitted::Ready => {
+                    self.mounting = self.rest.first().and_then(|first| self.rest.mounting(first));
+                    self.chamber_c = self.session.bench().room.temperature.0;
+                    self.fitted = Some(wanted);
+                }
+                Fitted::Stop => return Ok(Next::End),
+                Fitted::LeftOut => self.leave_out(&wanted),
+                Fitted::GivenUp(reason) => {
+                    let jobs = self.give_up(&wanted);
+                    self.note(
+                        store,
+                        "setup left out",
+                        &format!("{} on {}: {} jobs: {reason}", wanted.module, wanted.channel, jobs.len()),
+                    )?;
+                    self.not_measured(driver, &jobs, &reason, store)?;
+                    for one in &jobs {
+                        let name = one.condition.describe(self.run.plan);
+                        progress.job(&format!("{name}: not measured: {reason}"));
                     }
-                    left_out = Some(wanted);
-                    self.end.waiting_for_hands += 1;
-                    continue;
-                }
-                self.fitted = Some(wanted.clone());
-            }
-            let begun = (now(), driver.elapsed().0);
-            self.session.log().note("runner", '-', &format!("job {}", hex(&one.key)));
-            let Some(result) = self.tried(driver, one, store)? else { break };
-            if let JobOutcome::NotMeasured { reason } = &result.outcome {
-                if reason.starts_with(ErrorKind::WrongIdentity.words()) {
-                    // Nothing of this setup can be measured: no result, and hands are needed.
-                    self.note(store, "fault", reason)?;
-                    self.session.terminal().note(reason);
-                    self.session.tell(EventKind::Fault, reason);
                     self.fitted = None;
-                    self.end.waiting_for_hands += 1;
-                    self.end.wrong_fitting = measured == 0;
-                    left_out = (!self.hands.present()).then_some(wanted);
-                    continue;
+                    self.mounting = None;
                 }
-                if reason.contains("could not make safe") {
-                    self.end.not_safe = Some(reason.clone());
-                }
-                faults_in_a_row += 1;
-                self.end.not_measured += 1;
-                self.session.tell(EventKind::Fault, reason);
-            } else {
-                faults_in_a_row = 0;
-                measured += 1;
-            }
-            self.store(driver, one, &result, begun, store)?;
-            let words = match &result.outcome {
-                JobOutcome::Measured => "measured".to_string(),
-                JobOutcome::TrainingFailed => "training failed".to_string(),
-                JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
-            };
-            progress.job(&format!("{}: {words}", one.condition.describe(self.plan)));
-            if self.end.not_safe.is_some() {
-                break;
-            }
-            if faults_in_a_row >= limits.most_consecutive_faults {
-                self.end.ended_early = Some(format!("{faults_in_a_row} faults in a row"));
-                break;
-            }
-            if store.disk_is_full() {
-                return Err(Failure::new(Exit::Store, "the disk is full: what was measured is stored"));
             }
         }
-        self.finish(driver, store)
+    }
+
+    fn take_fitted(&mut self) -> Next {
+        let plan = self.run.plan;
+        let fitted = self.fitted.clone();
+        let same = |todo: &Todo| {
+            fitted.as_ref().is_some_and(|fitted| {
+                todo.condition.chip(plan).name == fitted.chip
+                    && todo.condition.module(plan).name == fitted.module
+                    && todo.condition.channel(plan).name == fitted.channel
+                    && u32::from(todo.job.mounting) == fitted.mounting
+            })
+        };
+        self.rest.take(same).map_or(Next::End, |todo| Next::Job(Box::new(todo)))
+    }
+
+    fn give_up(&mut self, wanted: &Fitting) -> Vec<Todo> {
+        let plan = self.run.plan;
+        self.rest.give_up(|todo| {
+            todo.condition.chip(plan).name == wanted.chip
+                && todo.condition.module(plan).name == wanted.module
+                && todo.condition.channel(plan).name == wanted.channel
+                && u32::from(todo.job.mounting) == wanted.mounting
+        })
+    }
+
+    fn leave_out(&mut self, wanted: &Fitting) {
+        self.end.waiting_for_hands += self.give_up(wanted).len();
+    }
+
+    /// Runs a job and stores it; false when the run ends here.
+    fn one_job(
+        &mut self,
+        driver: &mut BenchDriver,
+        one: &Todo,
+        store: &mut Store,
+        progress: &mut Progress,
+    ) -> Result<bool, Failure> {
+        let begun = (now(), self.base_s + driver.elapsed_s());
+        self.session.log().note("runner", '-', &format!("job {}", hex(&one.key)));
+        let Some((result, attachments)) = self.tried(driver, one, store)? else { return Ok(false) };
+        self.chamber_c = one.condition.temperature(self.run.plan).0;
+        if let JobOutcome::NotMeasured { reason } = &result.outcome {
+            if reason.starts_with(ErrorKind::WrongIdentity.words()) {
+                // Nothing of this setup can be measured: no result, and hands are needed.
+                self.note(store, "fault", reason)?;
+                self.session.terminal().note(reason);
+                self.session.tell(EventKind::Fault, reason);
+                self.end.wrong_fitting = self.measured == 0;
+                self.end.waiting_for_hands += 1;
+                if let Some(fitted) = self.fitted.take() {
+                    self.leave_out(&fitted);
+                }
+                self.mounting = None;
+                return Ok(true);
+            }
+            if reason.contains("could not make safe") {
+                self.end.not_safe = Some(reason.clone());
+            }
+            self.faults_in_a_row += 1;
+            self.end.not_measured += 1;
+            self.session.tell(EventKind::Fault, reason);
+        } else {
+            self.faults_in_a_row = 0;
+            self.measured += 1;
+        }
+        self.visit.training += result.times.training_s;
+        self.visit.measuring += result.times.measuring_s;
+        self.store(driver, one, &result, begun, attachments, store)?;
+        let words = match &result.outcome {
+            JobOutcome::Measured => "measured".to_string(),
+            JobOutcome::TrainingFailed => "training failed".to_string(),
+            JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
+        };
+        progress.job(&format!("{}: {words}", one.condition.describe(self.run.plan)));
+        progress.took(one.position, &result.outcome, result.times);
+        if self.faults_in_a_row >= self.session.bench().unattended.most_consecutive_faults {
+            self.end.ended_early = Some(format!("{} faults in a row", self.faults_in_a_row));
+        }
+        if store.disk_is_full() {
+            return Err(Failure::new(Exit::Store, "the disk is full: what was measured is stored"));
+        }
+        Ok(true)
     }
 
     fn finish(&mut self, driver: &mut BenchDriver, store: &mut Store) -> Result<BenchEnd, Failure> {
@@ -216,9 +355,11 @@ impl<'a> Loop<'a> {
         }
         if self.end.not_safe.is_none() && !self.cancel.is_cancelled() {
             // Runs end warm: off first, then to ambient until nothing is cold.
+            let begin = driver.elapsed_s();
             let warm = driver
                 .make_safe(&within(Duration::from_secs(60)))
                 .and_then(|()| driver.wait_touch_safe(&self.long_call()).map(|_| ()));
+            self.spent(driver, RAMP_READING, begin, store)?;
             if let Err(error) = warm {
                 self.note(store, "fault", &format!("not yet at ambient: {error}"))?;
                 self.session
@@ -226,155 +367,44 @@ impl<'a> Loop<'a> {
                     .note(&format!("{error}: keep the chamber closed until it is at ambient"));
             }
         }
-        let blank = BenchEnd {
-            not_safe: None,
-            ended_early: None,
-            waiting_for_hands: 0,
-            not_measured: 0,
-            wrong_fitting: false,
-        };
-        Ok(std::mem::replace(&mut self.end, blank))
+        Ok(std::mem::take(&mut self.end))
     }
 
-    fn long_call(&self) -> drivers::contract::Call {
+    pub(super) fn long_call(&self) -> Call {
         let bench = self.session.bench();
         let limit = Duration::from_secs_f64(bench.settle.time_out_s / bench.time_scale + 30.0);
-        drivers::contract::Call::within(limit, self.cancel)
+        Call::within(limit, self.cancel)
     }
 
-    /// Has what a job needs fitted: only by hands, only when verified off and within the band.
-    fn fit(
+    pub(super) fn store(
         &mut self,
-        driver: &mut BenchDriver,
-        wanted: &Fitting,
-        store: &mut Store,
-    ) -> Result<bool, Failure> {
-        if !self.hands.present() {
-            return Ok(false);
-        }
-        let words = format!("fit chip {}, module {}, channel {}", wanted.chip, wanted.module, wanted.channel);
-        self.session.tell(EventKind::HandsNeeded, &words);
-        let ready = driver
-            .make_safe(&within(Duration::from_secs(60)))
-            .and_then(|()| driver.wait_touch_safe(&self.long_call()));
-        let sensors = match ready {
-            Ok(sensors) => sensors,
-            Err(error) => {
-                if error.words.contains("could not make safe") {
-                    self.end.not_safe = Some(error.to_string());
-                }
-                self.note(store, "fault", &format!("hands were not asked for: {error}"))?;
-                self.session.terminal().note(&format!("hands must stay away: {error}"));
-                return Ok(false);
-            }
-        };
-        let done = self.hands.change(wanted, &sensors);
-        driver.refitted();
-        self.note(store, "hands", &format!("{words}: {}", if done { "done" } else { "left out" }))?;
-        Ok(done)
-    }
-
-    /// One job, tried again where that can help; `None` when a stop was asked for.
-    fn tried(
-        &mut self,
-        driver: &mut BenchDriver,
-        one: &Todo,
-        store: &mut Store,
-    ) -> Result<Option<JobResult>, Failure> {
-        let attempts = self.session.bench().unattended.attempts;
-        let mut tries = 0;
-        loop {
-            tries += 1;
-            let Ok(mut result) = self.executor.run_attempt(driver, &one.job, one.attempt, self.cancel) else {
-                return Ok(None);
-            };
-            if !matches!(result.outcome, JobOutcome::NotMeasured { .. })
-                && let Some(words) = self.other_identity(one, &result.identity)
-            {
-                result.captures.clear();
-                result.outcome = JobOutcome::NotMeasured { reason: words };
-            }
-            let JobOutcome::NotMeasured { reason } = &result.outcome else { return Ok(Some(result)) };
-            self.attach(driver, one, reason);
-            let most = match again(reason) {
-                Again::Yes => attempts,
-                Again::Once => attempts.min(2),
-                Again::No => 1,
-            };
-            let words =
-                format!("{}: {reason} (attempt {tries} of {most})", one.condition.describe(self.plan));
-            self.note(store, "fault", &words)?;
-            self.session.terminal().note(&format!("fault: {words}"));
-            if tries >= most || self.cancel.is_cancelled() {
-                return Ok(Some(result));
-            }
-            // What was read during an attempt that does not count is not kept with the job.
-            driver.take_readings();
-        }
-    }
-
-    /// A chip or firmware that changed inside a run folder gives no result in it.
-    fn other_identity(&mut self, one: &Todo, found: &Identity) -> Option<String> {
-        let firmware =
-            one.condition.firmware(self.plan).map_or("as loaded".into(), |image| image.name.clone());
-        let key = (one.condition.chip(self.plan).name.clone(), firmware);
-        let known = self.identities.entry(key).or_insert_with(|| found.clone());
-        (known != found).then(|| {
-            format!(
-                "{}: this folder holds results of {} {} (settings {}), now {} {} (settings {}) answers; name another \
-                 folder, or give the changed thing another name in the plan",
-                ErrorKind::WrongIdentity.words(),
-                known.chip_serial,
-                known.firmware_hash,
-                known.settings_hash,
-                found.chip_serial,
-                found.firmware_hash,
-                found.settings_hash
-            )
-        })
-    }
-
-    /// Keeps the commands, the agent's log and its registers beside the results, capped.
-    fn attach(&self, driver: &mut BenchDriver, one: &Todo, reason: &str) {
-        let call = within(Duration::from_secs(3));
-        let mut text =
-            format!("{reason}\n\n== commands\n{}\n", self.session.log().latest(LOG_LINES).join("\n"));
-        for method in ["log", "registers"] {
-            text.push_str(&format!("\n== agent: {method}\n{}\n", driver.agent_text(method, &call)));
-        }
-        let mut end = MOST_ATTACHMENT.min(text.len());
-        while !text.is_char_boundary(end) {
-            end -= 1;
-        }
-        let dir = self.session.dir().join("attachments");
-        let path = dir.join(format!("{}.txt", &hex(&one.key)[..16]));
-        // An attachment that cannot be written is no reason to lose the job.
-        let _ = std::fs::create_dir_all(&dir).and_then(|()| std::fs::write(path, &text[..end]));
-    }
-
-    fn store(
-        &self,
         driver: &mut BenchDriver,
         one: &Todo,
         result: &JobResult,
         begun: (String, f64),
+        attachments: Vec<Attachment>,
         store: &mut Store,
     ) -> Result<(), Failure> {
-        let mut row = row(self.plan, one);
+        let mut row = row(self.run.plan, one);
         row.started_utc = begun.0;
         row.started_bench_s = begun.1;
         row.ended_utc = now();
-        row.ended_bench_s = driver.elapsed().0;
-        let readings: Vec<Reading> = driver
-            .take_readings()
-            .into_iter()
-            .map(|one| Reading {
-                bench_s: one.bench_s,
-                name: one.name,
-                value: one.value,
-                unit: one.unit.into(),
-            })
-            .collect();
-        store.record(&row, result, &readings).map_err(|error| store_failure(&error))
+        row.ended_bench_s = self.base_s + driver.elapsed_s();
+        let mut readings = Vec::new();
+        for reading in driver.take_readings() {
+            match reading.name.as_str() {
+                RAMP_READING => self.visit.ramps += reading.value,
+                SOAK_READING => self.visit.soak += reading.value,
+                _ => {}
+            }
+            readings.push(Reading {
+                bench_s: self.base_s + reading.bench_s,
+                name: reading.name,
+                value: reading.value,
+                unit: reading.unit.into(),
+            });
+        }
+        let packed = PackedJob::new(&row, result, &readings).map_err(|error| store_failure(&error))?;
+        store.record_packed(packed.with_attachments(attachments)).map_err(|error| store_failure(&error))
     }
 }

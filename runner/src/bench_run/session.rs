@@ -21,7 +21,7 @@ use plans::plan::Plan;
 use plans::results::JobOutcome;
 use sha2::{Digest, Sha256};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -51,6 +51,20 @@ pub fn read_bench(path: &Path, colour: bool) -> Result<BenchFile, Failure> {
     BenchFile::read(&text).map_err(|problems| Failure::invalid(render(&text, &name, &problems, colour)))
 }
 
+/// A bench with the plan's narrower limits.
+///
+/// # Errors
+/// Exit 5: the plan would widen a limit.
+pub fn narrowed(bench: BenchFile, plan: &Plan) -> Result<BenchFile, Failure> {
+    let name = bench.name.clone();
+    bench.narrowed(&plan.bench_limits).map_err(|wider| {
+        refused(format!(
+            "the bench `{name}` cannot run this plan:\n  {}\nnothing was touched",
+            wider.join("\n  ")
+        ))
+    })
+}
+
 /// The bench refused.
 pub fn refused(words: impl Into<String>) -> Failure {
     Failure::new(Exit::BenchRefused, words)
@@ -77,6 +91,7 @@ pub fn reopen_unmeasured(store: &mut Store, selected: &[Todo]) -> Result<(), Fai
 }
 
 /// How a session ended.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct BenchEnd {
     /// What could not be made safe.
     pub not_safe: Option<String>,
@@ -102,12 +117,24 @@ impl BenchEnd {
     }
 }
 
+/// What is run on a bench.
+pub struct BenchRun<'a> {
+    /// The plan.
+    pub plan: &'a Plan,
+    /// Its jobs in order.
+    pub forecast: &'a Forecast,
+    /// Runs one job.
+    pub executor: Executor<'a>,
+    /// The jobs that are to be done.
+    pub todo: &'a [Todo],
+}
+
 /// A checked and locked bench.
 pub struct BenchSession {
+    start_local_min: Option<f64>,
     bench: Arc<BenchFile>,
     log: CommandLog,
     terminal: Terminal,
-    dir: PathBuf,
     _lock: FolderLock,
 }
 
@@ -124,7 +151,7 @@ impl BenchSession {
         keys: &JobKeys<'_>,
         dir: &Path,
     ) -> Result<BenchSession, Failure> {
-        let bench = Arc::new(read_bench(path, terminal.colour_err)?);
+        let bench = Arc::new(narrowed(read_bench(path, terminal.colour_err)?, &file.plan)?);
         let executor = Executor::new(&file.plan, &forecast.expansion, keys);
         let dry = BenchDriver::new(Arc::clone(&bench), CommandLog::in_memory(), true);
         let mut words: Vec<String> = Vec::new();
@@ -145,7 +172,17 @@ impl BenchSession {
         }
         let lock = lock_bench(&bench)?;
         let log = open_log(dir)?;
-        Ok(BenchSession { bench, log, terminal: *terminal, dir: dir.to_path_buf(), _lock: lock })
+        Ok(BenchSession { start_local_min: None, bench, log, terminal: *terminal, _lock: lock })
+    }
+
+    /// The run begins at this local time (minutes since 1970-01-01 00:00), not now: for trying out attended hours.
+    pub fn starting_at(self, local_min: f64) -> BenchSession {
+        BenchSession { start_local_min: Some(local_min), ..self }
+    }
+
+    /// The local time the run is said to begin at, minutes.
+    pub(super) fn start_local_min(&self) -> Option<f64> {
+        self.start_local_min
     }
 
     /// What the run folder is bound to.
@@ -159,33 +196,29 @@ impl BenchSession {
     /// Exit 5 when the bench refuses before the first job; exit 74 for the store.
     pub fn run(
         self,
-        plan: &Plan,
-        executor: Executor<'_>,
-        todo: &[Todo],
+        run: BenchRun<'_>,
         store: &mut Store,
         cancel: &CancelToken,
         progress: &mut Progress,
     ) -> Result<BenchEnd, Failure> {
-        self.run_with(&mut TerminalHands, plan, executor, todo, store, cancel, progress)
+        self.run_with(&mut TerminalHands::new(cancel), run, store, cancel, progress)
     }
 
     /// As [`BenchSession::run`], with other hands.
     ///
     /// # Errors
     /// As [`BenchSession::run`].
-    #[allow(clippy::too_many_arguments)]
     pub fn run_with(
         self,
         hands: &mut dyn Hands,
-        plan: &Plan,
-        executor: Executor<'_>,
-        todo: &[Todo],
+        run: BenchRun<'_>,
         store: &mut Store,
         cancel: &CancelToken,
         progress: &mut Progress,
     ) -> Result<BenchEnd, Failure> {
         let settle_s = self.bench.settle.time_out_s / self.bench.time_scale;
-        let executor = executor.with_apply_limit(Duration::from_secs_f64(2.0 * settle_s + 120.0));
+        let limit = Duration::from_secs_f64(2.0 * settle_s + 120.0);
+        let run = BenchRun { executor: run.executor.with_apply_limit(limit), ..run };
         let mut guard =
             Guard { driver: BenchDriver::new(Arc::clone(&self.bench), self.log.clone(), false), safe: false };
         self.start(&mut guard, store)?;
@@ -208,8 +241,8 @@ impl BenchSession {
                 }
             });
             let ended = catch_unwind(AssertUnwindSafe(|| {
-                let mut jobs = Loop::new(&self, plan, &executor, hands, cancel);
-                jobs.run(&mut guard.driver, todo, store, progress)
+                let mut jobs = Loop::new(&self, &run, hands, cancel);
+                jobs.run(&mut guard.driver, store, progress)
             }));
             // Safe first; what the loop had to say comes after.
             let safe = guard.make_safe();
@@ -302,11 +335,6 @@ impl BenchSession {
     /// The command log.
     pub(super) fn log(&self) -> &CommandLog {
         &self.log
-    }
-
-    /// The run folder.
-    pub(super) fn dir(&self) -> &Path {
-        &self.dir
     }
 
     /// The terminal.

@@ -1,19 +1,18 @@
 //! `bench check`, `bench safe` and `preview --bench`.
 
-use crate::bench_run::{lock_bench, make_safe_now, overdue, read_bench, refused};
+use crate::bench_run::{lock_bench, make_safe_now, narrowed, overdue, read_bench, refused};
 use crate::cli::BenchCommand;
 use crate::execute::Executor;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::forecast::Forecast;
 use crate::hands::CAUTIONS;
 use crate::plan_file::PlanFile;
+use crate::run_folder::bench_keys;
 use crate::store::utc_text;
 use crate::terminal::Terminal;
 use drivers::bench::driver::within;
 use drivers::bench::{BenchDriver, CommandLog};
 use drivers::contract::{Call, CancelToken, Driver, StartKind, TrainingRequest};
-use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::JobKeys;
 use plans::plan::measure::StartWord;
 use plans::results::Direction;
 use std::path::Path;
@@ -113,9 +112,9 @@ pub fn sound(terminal: &Terminal, bench_path: &Path) -> Result<(), Failure> {
 pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &[String]) -> Outcome {
     let file = PlanFile::read(plan_path, terminal.colour_err)?;
     let plan = &file.plan;
-    let bench = Arc::new(read_bench(bench_path, terminal.colour_err)?);
+    let bench = Arc::new(narrowed(read_bench(bench_path, terminal.colour_err)?, plan)?);
     let forecast = Forecast::new(plan, only)?;
-    let keys = JobKeys::new(plan, MODEL_VERSION);
+    let keys = bench_keys(plan);
     let executor = Executor::new(plan, &forecast.expansion, &keys);
     let log = CommandLog::in_memory();
     let mut driver = BenchDriver::new(Arc::clone(&bench), log.clone(), true);

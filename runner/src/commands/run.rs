@@ -3,6 +3,7 @@
 use super::ending::{ending, exit_of, explain};
 use crate::again::{Choice, choose};
 use crate::bench_clock::BenchClock;
+use crate::bench_run::BenchRun;
 use crate::cli::RunArguments;
 use crate::digests::CacheUse;
 use crate::execute::Executor;
@@ -16,7 +17,7 @@ use crate::patience::Patience;
 use crate::plan_file::PlanFile;
 use crate::progress::Progress;
 use crate::room::refuse_without_room;
-use crate::run_folder::{open_for, open_on, store_failure};
+use crate::run_folder::{bench_keys, open_for, open_on, store_failure};
 use crate::shard::{Shard, split};
 use crate::signals::Watch;
 use crate::store::{Holder, LimitSet, Store, utc_text};
@@ -42,7 +43,10 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let forecast = Forecast::new(plan, &[])?;
     drop(patience);
     let selection = Selection::read(plan, &arguments.only.only).map_err(Failure::invalid)?;
-    let keys = JobKeys::new(plan, MODEL_VERSION);
+    let keys = match &arguments.bench {
+        Some(_) => bench_keys(plan),
+        None => JobKeys::new(plan, MODEL_VERSION),
+    };
     let all = in_order(&forecast, &keys);
     let places: Vec<([u8; 32], u64)> = all.iter().map(|todo| (todo.key, todo.position)).collect();
     let mut selected = select(plan, &forecast, all, &selection, arguments.shard)?;
@@ -132,8 +136,10 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let ran = match bench {
         Some(session) => {
             let executor = executor.with_drop_point(drop_point);
-            let mut progress = Progress::new(*terminal, done_before, done_before + todo.len());
-            let ended = session.run(plan, executor, &todo, &mut store, &cancel, &mut progress);
+            let mut progress = Progress::new(*terminal, done_before, done_before + todo.len())
+                .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
+            let run = BenchRun { plan, forecast: &forecast, executor, todo: &todo };
+            let ended = session.run(run, &mut store, &cancel, &mut progress);
             progress.finish();
             ended.map(Some)
         }

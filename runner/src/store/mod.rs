@@ -8,6 +8,7 @@
 //! Invariant: while a run writes less than [`MOST_LOG_BYTES`], the database file itself stays as it was when the
 //! run was opened (changes go to the log beside it), so a plain copy of the folder is a whole store.
 
+mod attachments;
 mod bytes;
 mod columns;
 mod disk;
@@ -30,6 +31,7 @@ mod samples;
 #[cfg(test)]
 mod tests;
 
+pub use attachments::{Attachment, MOST_ATTACHMENT};
 pub use disk::{StoredAmount, disk_space_estimate, free_disk_bytes};
 pub use error::StoreError;
 pub use events::{Event, EventCheck};
@@ -153,7 +155,9 @@ impl Store {
         if schema::recognise(&connection, &path)? == Found::Empty {
             return Err(StoreError::Missing { path: path.display().to_string() });
         }
-        set_up(&connection).map_err(|error| StoreError::database(&path, error))?;
+        set_up(&connection)
+            .and_then(|()| connection.execute_batch(attachments::TABLE))
+            .map_err(|error| StoreError::database(&path, error))?;
         let reader = StoreReader::new(connection, path.clone());
         reader.check()?;
         let target = reader.meta()?.target;

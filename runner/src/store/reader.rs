@@ -304,6 +304,17 @@ impl StoreReader {
         )
     }
 
+    /// Sum of every reading of a name, of jobs and between them.
+    ///
+    /// # Errors
+    /// The database cannot be read.
+    pub fn reading_total(&self, name: &str) -> Result<f64, StoreError> {
+        // Merged folders put the bench's name before it.
+        self.prepare("SELECT total(value) FROM readings WHERE name = ?1 OR name LIKE '%: ' || ?1")?
+            .query_row([name], |row| row.get(0))
+            .map_err(|error| self.error(error))
+    }
+
     /// Readings taken between jobs, in order of time.
     ///
     /// # Errors
@@ -359,6 +370,7 @@ impl StoreReader {
             trainings: self.packed_trainings(job)?,
             captures: ids.into_iter().map(|id| self.packed_capture(id)).collect::<Result<_, _>>()?,
             readings: self.readings(job)?,
+            attachments: self.attachments(job)?,
         })
     }
 

@@ -1,5 +1,6 @@
 //! What goes into a store and comes out of it: jobs with their condition, packed or whole.
 
+use super::attachments::Attachment;
 use super::error::StoreError;
 use super::packing::{pack_visits, unpack_visits};
 use plans::point_rule::PointRule;
@@ -152,6 +153,7 @@ pub struct PackedJob {
     pub(super) trainings: Vec<PackedTraining>,
     pub(super) captures: Vec<PackedCapture>,
     pub(super) readings: Vec<Reading>,
+    pub(super) attachments: Vec<Attachment>,
 }
 
 /// The trainings and captures of a job, packed: unpacking may be done on any thread.
@@ -229,6 +231,7 @@ impl PackedJob {
                 .map(|capture| PackedCapture::new(&row.key, capture))
                 .collect::<Result<_, _>>()?,
             readings: readings.to_vec(),
+            attachments: Vec::new(),
         })
     }
 
@@ -274,7 +277,8 @@ impl PackedJob {
     pub fn size_bytes(&self) -> u64 {
         let captures: usize = self.captures.iter().map(|capture| capture.visits.len() + 500).sum();
         let trainings: usize = self.trainings.iter().map(|training| training.detail.len() + 100).sum();
-        (captures + trainings + 64 * self.readings.len() + 600) as u64
+        let texts: usize = self.attachments.iter().map(|one| one.name.len() + one.text.len() + 20).sum();
+        (captures + trainings + texts + 64 * self.readings.len() + 600) as u64
     }
 }
 

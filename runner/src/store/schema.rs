@@ -232,6 +232,7 @@ pub(super) fn recognise(connection: &Connection, path: &Path) -> Result<Found, S
 /// Creates tables and views; part of the caller's transaction.
 pub(super) fn create(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute_batch(TABLES)?;
+    connection.execute_batch(super::attachments::TABLE)?;
     connection.execute_batch(VIEWS)?;
     connection.pragma_update(None, "application_id", APPLICATION_ID)?;
     connection.pragma_update(None, "user_version", FORMAT_VERSION)

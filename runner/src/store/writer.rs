@@ -1,5 +1,6 @@
 //! Writing rows: the statements behind one transaction.
 
+use super::attachments;
 use super::rows::{JobRow, PackedCapture, PackedJob, Reading, json};
 use super::{StoreError, events};
 use plans::results::{Identity, JobOutcome};
@@ -138,6 +139,7 @@ fn write_job(connection: &Connection, job: &PackedJob) -> Result<(), WriteFailur
     for (sequence, capture) in (1_i64..).zip(&job.captures) {
         write_capture(connection, id, sequence, capture)?;
     }
+    attachments::write(connection, id, &job.attachments)?;
     Ok(write_readings(connection, Some(id), &job.readings)?)
 }
 

@@ -1,11 +1,95 @@
-//! What is asked of the agent and what it answers, checked: whole trainings, counts that can be.
+//! What is asked of the agent and what it answers, checked: the right module, whole trainings, counts that can be.
 
 use super::BenchDriver;
-use crate::bench::agent::messages::{PointQuestion, SampleRequest, Sampled};
-use crate::contract::{Call, DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest};
+use crate::bench::agent::messages::{
+    ConfigureRequest, Configured, FittedModule, Identified, PointQuestion, SampleRequest, Sampled,
+};
+use crate::contract::{
+    Call, Capabilities, DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest, Setting,
+};
+use plans::plan::devices::ControlPoint;
 use plans::results::{EyeName, TrainingResult};
+use std::collections::BTreeMap;
+
+/// Above this case temperature the refresh interval is halved. Source: DDR4/DDR5 datasheets, extended range.
+const DOUBLE_REFRESH_ABOVE_C: f64 = 85.0;
 
 impl BenchDriver {
+    pub(super) fn check_module(&self, setting: &Setting, found: &Identified) -> Result<(), DriverError> {
+        match (&setting.module.serial, &found.module_serial) {
+            (Some(expected), Some(found)) if expected != found => Err(DriverError::new(
+                ErrorKind::WrongIdentity,
+                format!(
+                    "the plan's module `{}` has the serial number {expected}, the agent reads {found}: fit the right \
+                     module, or correct the plan",
+                    setting.module.name
+                ),
+            )),
+            _ => Ok(()),
+        }
+    }
+
+    pub(super) fn configure(
+        &mut self,
+        setting: &Setting,
+        levels: &[f64],
+        call: &Call,
+    ) -> Result<(), DriverError> {
+        let double_refresh =
+            setting.control_point != ControlPoint::Air && setting.temperature.0 > DOUBLE_REFRESH_ABOVE_C;
+        let rails_v: BTreeMap<String, f64> =
+            self.plant.bench.rails.iter().map(|rail| rail.name.clone()).zip(levels.iter().copied()).collect();
+        let request = ConfigureRequest {
+            chip: setting.chip.name.clone(),
+            firmware: setting.firmware.as_ref().map(|firmware| firmware.name.clone()),
+            firmware_image: setting.firmware.as_ref().and_then(|firmware| firmware.image.clone()),
+            module: FittedModule {
+                name: setting.module.name.clone(),
+                kind: setting.module.kind.name().into(),
+                ranks: setting.module.ranks,
+                device_width: setting.module.device_width,
+                serial: setting.module.serial.clone(),
+                lanes: setting.module.lanes().iter().collect(),
+            },
+            channel: setting.channel.name.clone(),
+            rate: setting.rate.nominal(),
+            rate_mts: setting.rate.mega_transfers(),
+            temperature_degc: setting.temperature.0,
+            calibrated_at_degc: setting.calibrated_at.0,
+            double_refresh,
+            supply: setting.supply.name.clone(),
+            rails_v,
+            pattern: setting.pattern.name(),
+            mounting: setting.mounting,
+            start: setting.start,
+            job: setting.noise_key.iter().map(|byte| format!("{byte:02x}")).collect(),
+        };
+        let dry = Configured {
+            eyes: Vec::new(),
+            restores_training: true,
+            power_cycle: true,
+            double_refresh: request.double_refresh,
+        };
+        let configured = self.ask_agent("configure", &request, call, dry)?;
+        if double_refresh && !configured.double_refresh {
+            return Err(DriverError::new(
+                ErrorKind::Unsupported,
+                format!("the refresh interval was not halved at {}: data would be lost", setting.temperature),
+            ));
+        }
+        self.capabilities = if self.plant.dry {
+            Some(Capabilities { eyes: Vec::new(), restores_training: true, power_cycle: true })
+        } else {
+            Some(configured.capabilities().ok_or_else(|| {
+                DriverError::new(
+                    ErrorKind::Protocol,
+                    "agent: the answer to `configure` has figures that make no sense",
+                )
+            })?)
+        };
+        Ok(())
+    }
+
     /// A training result must be whole: every eye with its lanes, settings on the grid; none where it failed.
     pub(super) fn check_training(&self, result: &TrainingResult) -> Result<(), DriverError> {
         let wrong =
