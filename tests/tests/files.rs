@@ -107,7 +107,7 @@ fn a_plan_takes_a_module_from_its_image_and_refuses_contradictions() {
     assert_eq!(before, page());
     folder.file("plan.toml", &plan(&from_image.replace("amber.bin", "other.bin"), CHANNEL));
     let again = nightbench(folder.path(), &["run", path, "--into", "d"]);
-    assert!(again.err.contains("1 of 1 jobs are done already"), "{}", again.err);
+    assert!(again.err.contains("1 of 1 job is done already"), "{}", again.err);
     // Another module behind the same name is.
     image(&folder, "ddr4-udimm-2400-ecc.hex", "other.bin");
     let refused = nightbench(folder.path(), &["run", path, "--into", "d"]);
