@@ -228,7 +228,7 @@ fn each_fault_of_an_answer_is_survived_by_reading_again() {
         let counts = sample(&mut driver, &trained).unwrap_or_else(|error| panic!("{fault:?}: {error}"));
         assert_eq!(counts.len(), 1);
         assert_eq!(bench.world().weather.happened(), [fault]);
-        let lines = log.latest(80).join("\n");
+        let lines = log.latest(200).join("\n");
         assert!(lines.contains("read again"), "{fault:?}\n{lines}");
         // After any such fault the instrument is identified, cleared and verified on a fresh connection.
         let after = lines.split("read again").nth(1).unwrap();
