@@ -72,7 +72,7 @@ impl Condition {
                 let name = plan.level_name(factor, self.level(factor));
                 words.push(match factor {
                     Factor::Rate => format!("{name} MT/s"),
-                    Factor::Temperature => format!("{name} degC"),
+                    Factor::Temperature => format!("{name} °C"),
                     _ => name,
                 });
             }

@@ -198,6 +198,18 @@ impl DecisionTable {
         }
     }
 
+    /// What [`DecisionTable::decide`] says of every number of errors after `bits`: fewer than the first number is a
+    /// pass, the second or more a fail, anything between is open. One look-up for all lanes of a visit.
+    pub fn bounds(&self, bits: u64) -> (u64, u64) {
+        let passing = self.pass_from.partition_point(|from| *from <= bits);
+        let failing = if bits >= self.most {
+            passing
+        } else {
+            self.fail_upto.partition_point(|upto| *upto < bits).max(1).max(passing)
+        };
+        (passing as u64, failing as u64)
+    }
+
     /// Bits at which a point can pass: the lengths a count must be looked at, in ascending order. A point that
     /// is looked at there is decided alike however its bits were split into visits.
     pub fn looks(&self) -> &[u64] {
@@ -253,6 +265,13 @@ mod tests {
                         rule.decide(bits, errors),
                         "{rule:?} {bits} {errors}"
                     );
+                    let (passing, failing) = table.bounds(bits);
+                    let bounded = match errors {
+                        errors if errors < passing => Some(Decision::Pass),
+                        errors if errors >= failing => Some(Decision::Fail),
+                        _ => None,
+                    };
+                    assert_eq!(bounded, table.decide(bits, errors), "{rule:?} {bits} {errors}");
                 }
             }
         }

@@ -43,7 +43,7 @@ quantity!(
 );
 quantity!(
     /// An absolute temperature in degrees Celsius.
-    Celsius, "degC", 1
+    Celsius, "°C", 1
 );
 quantity!(
     /// A temperature difference in kelvin.

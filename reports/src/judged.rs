@@ -7,6 +7,7 @@ use plans::plan::judge::{Limit, Metric};
 use plans::point_rule::PointRule;
 use plans::results::{CaptureMode, EyeName, Grid, Identity, JobTimes, LanePoint};
 use serde::Serialize;
+use std::cmp::Ordering;
 
 /// One metric of one eye judged on its worst lane.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -47,6 +48,35 @@ pub struct JudgedMetric {
     pub verdict: Verdict,
     /// More about the uncertainty.
     pub parts: MetricParts,
+}
+
+impl JudgedMetric {
+    /// Margins beyond this many standard uncertainties conform, or fail, for certain (6e-16 is left). Which of them is
+    /// worse is then a matter of the margin alone.
+    pub const CERTAIN: f64 = 8.0;
+
+    /// Margin in standard uncertainties, which a verdict rests on, up to `certain`; then margin as a share of the
+    /// limit. Lower is worse.
+    pub fn badness(margin: f64, limit: f64, standard_uncertainty: f64, certain: f64) -> (f64, f64) {
+        let sure = if standard_uncertainty > 0.0 {
+            margin / standard_uncertainty
+        } else {
+            margin.signum() * certain
+        };
+        let share = if limit.abs() > 0.0 { margin / limit.abs() } else { margin };
+        (sure.clamp(-certain, certain), share)
+    }
+
+    /// Worse metrics first: verdict, then as [`Self::badness`] says.
+    pub fn compare_worst(&self, other: &JudgedMetric) -> Ordering {
+        let of = |metric: &JudgedMetric| {
+            Self::badness(metric.margin, metric.limit, metric.standard_uncertainty, Self::CERTAIN)
+        };
+        let ((sure, share), (other_sure, other_share)) = (of(self), of(other));
+        (other.verdict.cmp(&self.verdict))
+            .then(sure.total_cmp(&other_sure))
+            .then(share.total_cmp(&other_share))
+    }
 }
 
 /// More about a judged metric's uncertainty.
@@ -120,7 +150,7 @@ pub struct JudgedCondition {
     pub verdict: Option<Verdict>,
     /// Why, where numbers do not say it: `training`, `not measured: ...`; empty otherwise.
     pub reason: String,
-    /// Every judged metric, worst (lowest conformance probability) first.
+    /// Every judged metric, worst first ([`JudgedMetric::compare_worst`]).
     pub metrics: Vec<JudgedMetric>,
     /// Width and height of every lane.
     pub lanes: Vec<LaneValues>,

@@ -9,7 +9,8 @@ use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarge
 use plans::expand::JobKeys;
 use plans::plan::matrix::Factor;
 use plans::results::JobResult;
-use runner::digests::CacheUse;
+use reports::judge::digest::JobDigest;
+use runner::digests::{CacheUse, write_cache};
 use runner::execute::Executor;
 use runner::forecast::Forecast;
 use runner::judging::{JudgedBy, JudgedFolder};
@@ -49,8 +50,16 @@ fn plan(directions: &str, repeats: u32) -> String {
     )
 }
 
+/// A filled store's jobs and the digests that a run would have kept beside it.
+struct Filled {
+    jobs: usize,
+    /// Key and number of the simulated result of each job.
+    keys: Vec<([u8; 32], usize)>,
+    digests: Vec<JobDigest>,
+}
+
 /// Fills a store with every job of the plan.
-fn fill(dir: &Path, text: &str) -> usize {
+fn fill(dir: &Path, text: &str) -> Filled {
     let _ = std::fs::remove_dir_all(dir);
     let file = PlanFile::from_text(text.into(), "bench plan", false).unwrap_or_else(|failure| {
         eprintln!("{}", failure.words);
@@ -85,6 +94,11 @@ fn fill(dir: &Path, text: &str) -> usize {
         target: Target::Simulated,
         created_utc: "2026-03-01T22:00:00.000Z".into(),
     };
+    let digests = results
+        .iter()
+        .map(|result| JobDigest::of(&result.trainings, &result.captures, |_| Vec::new()))
+        .collect();
+    let mut pairs = Vec::with_capacity(forecast.jobs.len());
     let mut store = Store::create(dir, &meta).expect("a new run folder");
     store.set_durability(Durability::Grouped).expect("nothing waits");
     for (position, job) in forecast.jobs.iter().enumerate() {
@@ -111,11 +125,13 @@ fn fill(dir: &Path, text: &str) -> usize {
             started_bench_s: 0.0,
             ended_bench_s: 0.0,
         };
-        let result = &results[(position / step).min(results.len() - 1)];
+        let which = (position / step).min(results.len() - 1);
+        let result = &results[which];
+        pairs.push((row.key, which));
         store.record_packed(PackedJob::new(&row, result, &[]).expect("a sound result")).expect("room");
     }
     store.close().expect("room on the disk");
-    forecast.jobs.len()
+    Filled { jobs: forecast.jobs.len(), keys: pairs, digests }
 }
 
 /// Largest memory of this process so far, MB.
@@ -165,12 +181,17 @@ fn main() {
     let scratch = std::env::temp_dir().join(format!("report-bench-{}", std::process::id()));
     let small = kept.clone().unwrap_or_else(|| scratch.join("small"));
     std::fs::create_dir_all(&scratch).expect("a folder for temporary files");
-    let jobs = fill(&small, &plan("[\"read\"]", 1));
-    build("2,000 jobs x 72 lanes", &small, jobs);
+    let both = |name: &str, dir: &Path, text: &str, captures_a_job: usize| {
+        let filled = fill(dir, text);
+        let captures = captures_a_job * filled.jobs;
+        build(&format!("{name}, every count fitted again"), dir, captures);
+        let digests = filled.keys.iter().map(|(key, which)| (*key, 1, filled.digests[*which].clone()));
+        write_cache(dir, digests).expect("room on the disk");
+        build(&format!("{name}, with the digests that a run keeps"), dir, captures);
+    };
+    both("2,000 jobs x 72 lanes", &small, &plan("[\"read\"]", 1), 1);
     if std::env::var_os("SMALL").is_none() {
-        let large = scratch.join("large");
-        let jobs = fill(&large, &plan("[\"read\", \"write\"]", 25));
-        build("100,000 captures", &large, 2 * jobs);
+        both("100,000 captures", &scratch.join("large"), &plan("[\"read\", \"write\"]", 25), 2);
     }
     let _ = std::fs::remove_dir_all(&scratch);
 }

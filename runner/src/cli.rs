@@ -17,19 +17,45 @@ pub struct Cli {
 }
 
 const EXIT_CODES: &str = "Exit codes: 0 every verdict passes (or the command worked); 1 complete, something does not \
-                          pass; 2 usage or plan invalid, nothing touched; 3 incomplete; 4 nothing selected; 5 bench \
-                          refused before the start; 6 could not make safe; 74 store; 130/143 stopped by a signal, \
-                          after a safe stop.";
+                          pass; 2 usage or plan invalid, nothing touched; 3 incomplete; 4 nothing selected, or nothing \
+                          that counts; 5 bench refused before the start; 6 could not make safe; 74 a file or the store \
+                          could not be read or written; 101 a fault in this program; 130/143 stopped by a signal, after \
+                          a safe stop. Every command lists its own: nightbench COMMAND --help.";
+const OF_CHECK: &str =
+    "Exit codes: 0 no mistakes; 2 mistakes, or no such file; 4 the plan leaves everything out.";
+const OF_PREVIEW: &str = "Exit codes: 0 done; 2 mistakes in plan, bench file or selection; 4 nothing selected; 74 the \
+                          page could not be written.";
+const OF_RUN: &str = "Exit codes: 0 every condition that counts passes; 1 complete, something does not pass (a conditional \
+                      pass is not a pass); 2 usage or plan invalid, or the folder holds another run: nothing touched; 3 \
+                      incomplete: something that counts was not measured; 4 nothing selected, or nothing that counts (only \
+                      conditions beyond a module's rating, or without a limit); 5 the bench refused before the start; 6 \
+                      could not make safe; 74 the store could not be read or written; 130/143 stopped by a signal, after a \
+                      safe stop.";
+const OF_VERDICT: &str = "Exit codes: those of the verdicts, as of `run`: 0 every condition that counts passes; 1 something \
+                          does not pass; 3 something that counts is not measured; 4 nothing counts. Also 2 no such \
+                          folder, or mistakes in a file; 74 the store or the page could not be read or written.";
+const OF_FOLDER: &str =
+    "Exit codes: 0 done, whatever the results are; 2 no such folder; 74 the store could not be read.";
+const OF_STUDY: &str = "Exit codes: 0 done; 2 no such folder; 3 too few repeats or re-seats to say anything; 74 the store \
+                        could not be read.";
+const OF_COMPARE: &str = "Exit codes: 0 nothing got worse; 1 something did; 2 no such folder, or runs that cannot be \
+                          compared; 3 nothing did for certain, something is undecided; 4 the runs have no condition in common; 74 a store or the page could not be \
+                          read or written.";
+const OF_EXPORT: &str = "Exit codes: 0 written; 2 no such folder, or a wrong selection; 4 the selection holds no condition of \
+                         the run; 74 the store or the file could not be read or written.";
+const OF_FILE: &str = "Exit codes: 0 read; 2 no such file, or mistakes in it.";
 
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Show every mistake in a plan at once, with line and column.
+    /// Show every mistake in a plan at once, with line and column, and warn of what is hardly meant.
+    #[command(after_help = OF_CHECK)]
     Check {
         /// The plan (TOML).
         plan: PathBuf,
     },
-    /// Show what would run, in which order, how long it takes, the proven bound, and what to fit when.
+    /// Show what would run, in which order, how many hours it takes, the fewest that any order could take, and what to fit when.
+    #[command(after_help = OF_PREVIEW)]
     Preview {
         /// The plan (TOML).
         plan: PathBuf,
@@ -47,8 +73,10 @@ pub enum Command {
         json: Json,
     },
     /// Run a plan, or continue it; writes DIR/report.html at the end.
+    #[command(after_help = OF_RUN)]
     Run(RunArguments),
     /// Show how far a run is and what fails so far; safe while it is going on.
+    #[command(after_help = OF_FOLDER)]
     Status {
         /// The run folder.
         dir: PathBuf,
@@ -56,9 +84,11 @@ pub enum Command {
         #[command(flatten)]
         json: Json,
     },
-    /// Rebuild DIR/report.html from the stored counts alone.
+    /// Rebuild DIR/report.html from the stored counts alone; nothing is measured.
+    #[command(after_help = OF_VERDICT)]
     Report(ReportArguments),
-    /// Show what repeats and re-seats say about the measurement, as an uncertainty budget.
+    /// Show what repeats and re-seats say about the measurement, as lines of an uncertainty budget (ps and mV).
+    #[command(after_help = OF_STUDY)]
     Study {
         /// The run folder.
         dir: PathBuf,
@@ -70,8 +100,10 @@ pub enum Command {
     #[command(subcommand)]
     Bench(BenchCommand),
     /// Has anything got worse since a baseline? Writes DIR/compare.html.
+    #[command(after_help = OF_COMPARE)]
     Compare(CompareArguments),
     /// Merge shards, or parts of a plan measured on several benches, into one run folder.
+    #[command(after_help = OF_VERDICT)]
     Merge {
         /// The run folder to write: a new one, or one that an earlier merge began.
         out: PathBuf,
@@ -83,20 +115,22 @@ pub enum Command {
         json: Json,
     },
     /// Write the results as a table or as test results.
+    #[command(after_help = OF_EXPORT)]
     Export {
         /// The run folder.
         dir: PathBuf,
-        /// Format.
+        /// What to write.
         #[arg(long = "as", value_name = "FORMAT")]
         format: ExportFormat,
-        /// File to write; stdout when left out.
-        #[arg(long)]
+        /// File to write. Default: standard output.
+        #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
         /// Narrows the selection.
         #[command(flatten)]
         only: Only,
     },
     /// Show what a module's SPD image says, and its entry for a plan.
+    #[command(after_help = OF_FILE)]
     Module {
         /// The SPD image (512 bytes for DDR4, 1024 for DDR5).
         #[arg(value_name = "SPD_FILE")]
@@ -106,6 +140,7 @@ pub enum Command {
         json: Json,
     },
     /// Show what a measured channel looks like to the tool.
+    #[command(after_help = OF_FILE)]
     Channel(ChannelArguments),
 }
 
@@ -120,7 +155,7 @@ pub struct ChannelArguments {
     /// Port 1 is on the chip's side instead of the module's.
     #[arg(long)]
     pub reversed: bool,
-    /// Fastest data rate the channel is meant for, for example 3200 or DDR5-4800.
+    /// Fastest data rate the channel is meant for, MT/s, for example 3200 or DDR5-4800.
     #[arg(long, value_name = "RATE", default_value = "3200")]
     pub rate: String,
     /// Machine output.
@@ -132,11 +167,17 @@ pub struct ChannelArguments {
 #[derive(Debug, Subcommand)]
 pub enum BenchCommand {
     /// Are the instruments there, calibrated and within limits, and what is on right now? Switches nothing.
+    #[command(
+        after_help = "Exit codes: 0 all there and within limits; 2 mistakes in the bench file; 5 the bench refuses."
+    )]
     Check {
         /// The bench (TOML).
         bench: PathBuf,
     },
     /// Switch everything off, verified by measurement, from any state.
+    #[command(
+        after_help = "Exit codes: 0 everything was measured off; 2 mistakes in the bench file; 6 could not make safe."
+    )]
     Safe {
         /// The bench (TOML).
         bench: PathBuf,
@@ -151,13 +192,13 @@ pub struct RunArguments {
     /// The bench (TOML) to measure on; without it the target is the simulated one.
     #[arg(long, value_name = "BENCH")]
     pub bench: Option<PathBuf>,
-    /// Run folder; continued if it already has results. Default: runs/ and the plan's file name.
+    /// Run folder; continued if it already has results. Default: runs/NAME for a plan in NAME.toml.
     #[arg(long, value_name = "DIR")]
     pub into: Option<PathBuf>,
-    /// Seed of the simulated target: mountings, training noise and counting noise.
+    /// Seed of the simulated target, a whole number: mountings, training noise and counting noise hang on it.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
-    /// Threads for simulated jobs; default: every core. The result does not depend on it.
+    /// Threads for simulated jobs, 1 to 1024; the result does not depend on it. Default: every core.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub threads: Option<u16>,
     /// Run only part I of N of the plan: whole mountings of the simulated target. `merge` joins the parts.
@@ -203,14 +244,14 @@ pub struct CompareArguments {
     pub baseline: PathBuf,
     /// The run folder in question.
     pub dir: PathBuf,
-    /// Loss of margin along the delay axis that still counts as not worse, UI.
+    /// Loss of margin along the delay axis that still counts as not worse, in UI (bit times).
     #[arg(long, value_name = "UI", default_value_t = 0.02)]
     pub loss_ui: f64,
     /// Loss of margin along the voltage axis that still counts as not worse, percent of VDDQ.
     #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
     pub loss_percent: f64,
-    /// Confidence of each answer; over all conditions the share of false ones is held to the rest.
-    #[arg(long, default_value_t = 0.95)]
+    /// Confidence of each answer, 0.5001 to 0.9999; over all conditions the share of false ones is held to the rest.
+    #[arg(long, value_name = "SHARE", default_value_t = 0.95)]
     pub confidence: f64,
     /// Compare a simulated run with a measured one.
     #[arg(long)]
@@ -223,7 +264,8 @@ pub struct CompareArguments {
 /// Narrows a selection.
 #[derive(Debug, Args)]
 pub struct Only {
-    /// Only these levels of a factor, for example rate=2400,2666; may be given for several factors.
+    /// Only these levels of a factor, for example rate=2400,2666. Given several times, all must hold. Factors: chip, firmware,
+    /// module, channel, rate (MT/s), temperature (°C), supply, pattern.
     #[arg(long, value_name = "FACTOR=LEVEL,...")]
     pub only: Vec<String>,
 }
@@ -231,7 +273,7 @@ pub struct Only {
 /// Machine output.
 #[derive(Debug, Args)]
 pub struct Json {
-    /// Print one JSON object on stdout.
+    /// Print one JSON object on standard output instead of words; its keys name their units.
     #[arg(long)]
     pub json: bool,
 }

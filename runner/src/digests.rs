@@ -97,13 +97,9 @@ impl Keeper {
     }
 
     fn add(&mut self, key: &JobKey, attempt: u32, bytes: &[u8]) {
-        let Some(file) = &mut self.file else { return };
-        let mut head = Vec::with_capacity(HEAD);
-        head.extend(key);
-        head.extend(attempt.to_le_bytes());
-        head.extend((bytes.len() as u32).to_le_bytes());
-        head.extend(check_sum(bytes).to_le_bytes());
-        if file.write_all(&head).and_then(|()| file.write_all(bytes)).is_err() {
+        if let Some(file) = &mut self.file
+            && write_entry(file, key, attempt, bytes).is_err()
+        {
             self.file = None;
         }
     }
@@ -121,6 +117,52 @@ impl Drop for Keeper {
     fn drop(&mut self) {
         let _ = std::fs::remove_file(&self.part);
     }
+}
+
+/// Appends digests while jobs finish, when their counts are still unpacked. What cannot be written is computed from
+/// the store later.
+///
+/// An entry may be there whose job never reached the store: for simulated jobs alone, which come out the same when
+/// they are measured again.
+pub struct DigestWriter {
+    file: Option<BufWriter<File>>,
+}
+
+impl DigestWriter {
+    /// Opens a folder's cache; one of another version is begun afresh, a torn end is cut off.
+    pub fn open(dir: &Path) -> DigestWriter {
+        let path = dir.join(CACHE);
+        let open = || -> std::io::Result<File> {
+            let whole = Cache::open(&path).map(|cache| cache.whole);
+            let mut file = File::options().create(true).append(true).open(&path)?;
+            file.set_len(whole.unwrap_or(0))?;
+            if whole.is_none() {
+                file.write_all(MAGIC)?;
+                file.write_all(&DIGEST_VERSION.to_le_bytes())?;
+            }
+            Ok(file)
+        };
+        DigestWriter { file: open().ok().map(BufWriter::new) }
+    }
+
+    /// Adds a job's digest, as [`JobDigest::to_bytes`].
+    pub fn add(&mut self, key: &JobKey, attempt: u32, bytes: &[u8]) {
+        if let Some(file) = &mut self.file
+            && write_entry(file, key, attempt, bytes).is_err()
+        {
+            self.file = None;
+        }
+    }
+}
+
+fn write_entry(file: &mut impl Write, key: &JobKey, attempt: u32, bytes: &[u8]) -> std::io::Result<()> {
+    let mut head = Vec::with_capacity(HEAD);
+    head.extend(key);
+    head.extend(attempt.to_le_bytes());
+    head.extend((bytes.len() as u32).to_le_bytes());
+    head.extend(check_sum(bytes).to_le_bytes());
+    file.write_all(&head)?;
+    file.write_all(bytes)
 }
 
 /// Writes a cache afresh: for benchmarks, which have digests but no counts.

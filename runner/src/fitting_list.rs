@@ -64,7 +64,7 @@ pub fn cautions(plan: &Plan) -> Vec<String> {
     let times = &plan.times;
     vec![
         format!(
-            "Supplies off, and the chamber between {} and {} degC: hot and cold parts burn.",
+            "Supplies off, and the chamber between {} and {} °C: hot and cold parts burn.",
             times.touch_safe_lo_c, times.touch_safe_hi_c
         ),
         "Wrist strap on: modules and test chip are sensitive to static discharge.".into(),
@@ -134,7 +134,7 @@ fn temperatures(plan: &Plan, forecast: &Forecast, first: usize, end: usize) -> S
     let names: Vec<String> =
         levels.iter().map(|level| plan.level_name(Factor::Temperature, *level)).collect();
     let rest = if more > 0 { format!(" and {more} more changes") } else { String::new() };
-    format!("{} degC{rest}", names.join(", "))
+    format!("{} °C{rest}", names.join(", "))
 }
 
 fn timeline(plan: &Plan, forecast: &Forecast) -> Timeline {

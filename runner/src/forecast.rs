@@ -12,6 +12,7 @@ use plans::order::{
 };
 use plans::plan::Plan;
 use plans::plan::matrix::Factor;
+use plans::plan::text::counted;
 use plans::point_rule::PointRule;
 use plans::results::CaptureMode;
 use plans::timetable::{ExpectedTimes, Timetable, timetable};
@@ -51,9 +52,8 @@ impl Forecast {
             return Err(Failure::new(
                 Exit::NothingSelected,
                 format!(
-                    "nothing to run: the selection holds {} conditions, all left out; see [[skip]], `fits`, [coverage] and \
-                     `night_only`",
-                    expansion.skipped.len()
+                    "nothing to run: the selection holds {}, all left out; see [[skip]], `fits`, [coverage] and `night_only`",
+                    counted(expansion.skipped.len(), "condition")
                 ),
             ));
         }

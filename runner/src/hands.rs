@@ -11,7 +11,7 @@ pub const CAUTIONS: &str = "\
 CAUTION before you reach in. These words do not replace your laboratory's own rules or the training and licences that
 they ask for; software is no hardware interlock: rely on the independent over-temperature cut-out, the over-voltage
 protection and the emergency stop.
-  heat and cold   bare metal above about 43 degC burns in time, below 0 degC it freezes skin; parts you cannot see may
+  heat and cold   bare metal above about 43 °C burns in time, below 0 °C it freezes skin; parts you cannot see may
                   be warmer or colder than the sensors
   static          wear a grounded wrist strap; isolated conductors below 35 V; parts are damaged from 100 V (human body)
   supply          never fit or pull a module while a rail is up, whatever a display says: measure

@@ -6,6 +6,7 @@ use crate::digests::{CacheUse, DigestedFolder, each_digest};
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
 use crate::notes;
+use crate::pictures::{self, Depth};
 use crate::plan_file::PlanFile;
 use crate::run_folder::{keys_of, store_failure};
 use crate::store::{Attempts, Meta, Store, StoreReader, Target};
@@ -21,13 +22,11 @@ use plans::plan::judge::{Limit, Metric};
 use plans::plan::measure::TrainingPolicy;
 use plans::plan::terms::Terms;
 use plans::plan::text::lane_list;
-use plans::results::{EyeName, JobOutcome};
+use plans::results::JobOutcome;
 use reports::audit::{LimitSetNote, SetChange};
 use reports::judge::study::MetricStudy;
-use reports::judge::{JobFacts, Judge, Series, extrapolated, picture, reference_condition};
-use reports::judged::{
-    Equipment, EyePicture, JudgedMetric, JudgedRun, ModelEntry, RunFacts, Superseded, TestedItem,
-};
+use reports::judge::{JobFacts, Judge, Series, extrapolated, reference_condition};
+use reports::judged::{Equipment, JudgedMetric, JudgedRun, ModelEntry, RunFacts, Superseded, TestedItem};
 use reports::page;
 use serde_json::json;
 use sha2::{Digest, Sha256};
@@ -327,16 +326,9 @@ impl JudgedFolder {
     pub fn write_page(&self, dir: &Path, reader: &StoreReader) -> Result<PathBuf, Failure> {
         let wanted = page::wanted_pictures(&self.run, MOST_PICTURES);
         let outlined = page::wanted_outlines(&self.run, &wanted, MOST_OUTLINES);
-        let mut pictures = Vec::new();
-        for (index, eye) in &wanted {
-            pictures.extend(self.picture(reader, *index, *eye)?.map(|picture| (*index, picture)));
-        }
-        for (index, eye) in &outlined {
-            pictures.extend(
-                self.picture(reader, *index, *eye)?
-                    .map(|picture| (*index, EyePicture { classes: Vec::new(), details: None, ..picture })),
-            );
-        }
+        let whole = wanted.iter().map(|(index, eye)| (*index, *eye, Depth::Whole));
+        let outlines = outlined.iter().map(|(index, eye)| (*index, *eye, Depth::Outline));
+        let pictures = pictures::draw(self, reader, whole.chain(outlines))?;
         let html = page::build(&self.run, &self.facts, &pictures, &page::Options::default())
             .map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
         let path = dir.join("report.html");
@@ -348,34 +340,9 @@ impl JudgedFolder {
         Ok(path)
     }
 
-    /// The picture of an eye of a condition (index), where it was captured.
-    ///
-    /// # Errors
-    /// Exit 74: the store cannot be read.
-    pub fn picture(
-        &self,
-        reader: &StoreReader,
-        index: usize,
-        eye: EyeName,
-    ) -> Result<Option<EyePicture>, Failure> {
-        let Some(key) = self.keys[index] else { return Ok(None) };
-        let Some(stored) = reader.job(&key).map_err(|error| store_failure(&error))? else { return Ok(None) };
-        let judged = &self.run.conditions[index];
-        let lane = judged.metrics.iter().find(|metric| metric.eye == eye).map(|metric| metric.lane);
-        let half_limit = |metric: Metric| {
-            let found = judged.metrics.iter().find(|judged| judged.eye == eye && judged.metric == metric);
-            found.map(|judged| judged.limit / 2.0)
-        };
-        let mask = half_limit(Metric::Width).zip(half_limit(Metric::Height));
-        for capture in reader.result(&stored).map_err(|error| store_failure(&error))?.captures {
-            if capture.eye == eye {
-                let lane = lane.or_else(|| capture.lanes.first().copied()).unwrap_or(0);
-                return picture(&capture, lane, mask)
-                    .map(|drawn| Some(EyePicture { job: short_key(&key), ..drawn }))
-                    .map_err(|error| Failure::new(Exit::Store, error.to_string()));
-            }
-        }
-        Ok(None)
+    /// Key of the first counting job of a condition (index): the one that is pictured.
+    pub fn first_key(&self, index: usize) -> Option<[u8; 32]> {
+        self.keys.get(index).copied().flatten()
     }
 
     /// The machine-readable summary that `run` and `report` print.
@@ -393,6 +360,7 @@ impl JudgedFolder {
             "jobs": run.jobs_done,
             "bench_hours": self.facts.bench_hours,
             "verdicts": run.verdicts,
+            "beyond_rating": run.beyond_rating,
             "not_measured": run.not_measured,
             "worst": worst,
             "release": run.release,
@@ -440,17 +408,13 @@ fn compare_sets(run: &mut JudgedRun, judge: &Judge<'_>, shown: &Terms, sets: &[N
     run.audit.set_changes.sort_by(|a, b| b.shown.cmp(&a.shown).then(a.condition.cmp(&b.condition)));
 }
 
-/// The condition that counts with the lowest conformance probability, and its deciding metric.
+/// The condition whose deciding metric is worst, those that count before those beyond rating.
 pub fn worst(run: &JudgedRun) -> Option<(&str, &JudgedMetric)> {
     run.conditions
         .iter()
         .filter(|condition| condition.verdict.is_some())
         .filter_map(|condition| condition.worst().map(|metric| (condition, metric)))
-        .min_by(|(a, x), (b, y)| {
-            (a.beyond_rating.cmp(&b.beyond_rating))
-                .then(x.conformance_probability.total_cmp(&y.conformance_probability))
-                .then((x.margin / x.standard_uncertainty).total_cmp(&(y.margin / y.standard_uncertainty)))
-        })
+        .min_by(|(a, x), (b, y)| a.beyond_rating.cmp(&b.beyond_rating).then(x.compare_worst(y)))
         .map(|(condition, metric)| (condition.name.as_str(), metric))
 }
 

@@ -23,6 +23,8 @@ pub mod merge;
 pub mod named_files;
 pub mod night;
 pub mod notes;
+pub mod patience;
+pub mod pictures;
 pub mod plan_file;
 pub mod progress;
 pub mod room;

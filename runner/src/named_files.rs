@@ -1,5 +1,6 @@
 //! Reads the files that a plan names: SPD images of modules, Touchstone data of channels.
 
+use crate::store::Store;
 use drivers::simulated::assembly;
 use drivers::simulated::physics::Measured;
 use drivers::simulated::touchstone::{
@@ -7,11 +8,11 @@ use drivers::simulated::touchstone::{
 };
 use plans::plan::Plan;
 use plans::plan::devices::{Channel, MeasuredChannel};
-use plans::plan::files::{FileKind, Files, NamedFile, named_files};
+use plans::plan::files::{FileKind, Files, NamedFile, named_files, named_folders};
 use plans::plan::section::Problem;
 use plans::spd::DDR5_BYTES;
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The files of a plan.
 pub struct Loaded {
@@ -87,6 +88,37 @@ pub fn read_touchstone(path: &Path) -> Result<(Vec<u8>, Touchstone), String> {
     let ports = path.file_name().and_then(|name| ports_in_name(&name.to_string_lossy()));
     let network = touchstone::read(&bytes, ports).map_err(at_fault)?;
     Ok((bytes, network))
+}
+
+/// The run folders that a plan names and that are not there, or hold no results. A study is looked for from here and beside the plan,
+/// an earlier run from here.
+pub fn missing_folders(text: &str, plan_path: &Path) -> Vec<Problem> {
+    let mut problems = Vec::new();
+    for folder in named_folders(text) {
+        let study = folder.key == "study";
+        let beside = plan_path.parent().filter(|_| study).map(|above| above.join(&folder.name));
+        let places = std::iter::once(PathBuf::from(&folder.name)).chain(beside);
+        let found = places.into_iter().find(|place| place.is_dir());
+        let fault = match found.as_deref().map(Store::exists) {
+            Some(Ok(true)) => continue,
+            Some(Ok(false)) => "holds no results".to_string(),
+            Some(Err(error)) => format!("cannot be looked into: {error}"),
+            None => "is not there".to_string(),
+        };
+        let (what, remedy) = if study {
+            let remedy = "run the study first, or give its lines by figure (`nightbench study DIR` prints them); looked for from \
+                          here and beside the plan";
+            ("the study", remedy)
+        } else {
+            ("the earlier run folder", "remove it, or name a run folder as seen from here")
+        };
+        problems.push(Problem {
+            span: folder.span,
+            message: format!("{what} `{}` {fault}", folder.name),
+            remedy: Some(remedy.into()),
+        });
+    }
+    problems
 }
 
 fn size_of(path: &Path) -> Result<u64, String> {

@@ -1,5 +1,6 @@
 //! Runs the jobs that are still to be done on simulated targets, in parallel, and stores them as they finish.
 
+use crate::digests::DigestWriter;
 use crate::execute::Executor;
 use crate::exit::{Exit, Failure};
 use crate::progress::Progress;
@@ -10,6 +11,8 @@ use plans::expand::{Condition, Job};
 use plans::plan::Plan;
 use plans::plan::matrix::Factor;
 use plans::results::{JobOutcome, JobResult, JobTimes};
+use reports::judge::digest::{JobDigest, masks_for};
+use std::path::Path;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
@@ -33,6 +36,9 @@ pub struct Todo {
 /// A finished job on its way to the store.
 struct Finished {
     packed: PackedJob,
+    key: [u8; 32],
+    attempt: u32,
+    digest: Vec<u8>,
     position: u64,
     outcome: JobOutcome,
     times: JobTimes,
@@ -72,6 +78,8 @@ impl Drop for MadeSafe<'_> {
 
 /// What jobs are run with.
 pub struct Night<'p> {
+    /// The run folder.
+    pub dir: &'p Path,
     /// The plan.
     pub plan: &'p Plan,
     /// Runs one job.
@@ -95,7 +103,8 @@ pub fn simulate(
     cancel: &CancelToken,
     progress: &mut Progress,
 ) -> Result<usize, Failure> {
-    let Night { plan, executor, open, threads } = night;
+    let Night { dir, plan, executor, open, threads } = night;
+    let mut digests = DigestWriter::open(dir);
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads)
         .build()
@@ -137,6 +146,7 @@ pub fn simulate(
             let wait = store.commit_due_in().unwrap_or(Duration::from_secs(3600));
             let stored = match receiver.recv_timeout(wait) {
                 Ok(Ok(finished)) => store.record_packed(finished.packed).map(|()| {
+                    digests.add(&finished.key, finished.attempt, &finished.digest);
                     done += 1;
                     progress.job(&finished.words);
                     progress.took(finished.position, &finished.outcome, finished.times);
@@ -204,6 +214,10 @@ fn finished(plan: &Plan, todo: &Todo, mut result: JobResult) -> Result<Finished,
         other => other,
     }
     .map_err(|error| store_failure(&error))?;
+    let rate = todo.condition.rate(plan);
+    let digest = JobDigest::of(&result.trainings, &result.captures, |capture| {
+        masks_for(&plan.limits, capture.eye, &capture.grid, rate)
+    });
     let words = match &result.outcome {
         JobOutcome::Measured => "measured".to_string(),
         JobOutcome::TrainingFailed => "training failed".to_string(),
@@ -211,6 +225,9 @@ fn finished(plan: &Plan, todo: &Todo, mut result: JobResult) -> Result<Finished,
     };
     Ok(Finished {
         packed,
+        key: todo.key,
+        attempt: todo.attempt,
+        digest: digest.to_bytes(),
         position: todo.position,
         outcome: result.outcome,
         times: result.times,

@@ -8,6 +8,7 @@ use drivers::simulated::physics::Measured;
 use plans::plan::Plan;
 use plans::plan::files::Files;
 use plans::plan::section::Problem;
+use plans::plan::text::counted;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -36,14 +37,24 @@ impl PlanFile {
         let text = read_text(path)?;
         let origin = path.display().to_string();
         let loaded = named_files::read(&text, path);
-        let plan = checked(&text, &origin, &loaded.files, colour)?;
+        let (plan, mut problems) = Plan::read_partly(&text, &loaded.files);
+        problems.extend(named_files::missing_folders(&text, path));
+        let refused = |mut problems: Vec<Problem>| {
+            problems.sort_by_key(|problem| (problem.span.start, problem.span.end));
+            Failure::invalid(render(&text, &origin, &problems, colour))
+        };
+        let Some(plan) = plan else { return Err(refused(problems)) };
+        problems.extend(model_problems(&plan));
         let found = named_files::measured(&plan, &loaded);
-        if found.problems.is_empty() {
-            let text = loaded.files.add_to(&text);
-            Ok(PlanFile { plan, text, measured: found.measured, warnings: found.warnings })
-        } else {
-            Err(Failure::invalid(render(&text, &origin, &found.problems, colour)))
+        problems.extend(found.problems);
+        if !problems.is_empty() {
+            return Err(refused(problems));
         }
+        let mut warnings: Vec<String> =
+            plan.doubts.iter().map(|doubt| one_line(&text, &origin, doubt)).collect();
+        warnings.extend(found.warnings);
+        let text = loaded.files.add_to(&text);
+        Ok(PlanFile { plan, text, measured: found.measured, warnings })
     }
 
     /// Reads a plan from a stored text, which carries what it needs of its files; `origin` names it in messages.
@@ -54,6 +65,14 @@ impl PlanFile {
         let plan = checked(&text, origin, &Files::default(), colour)?;
         Ok(PlanFile { plan, text, measured: BTreeMap::new(), warnings: Vec::new() })
     }
+}
+
+/// A doubt on one line, with its place.
+fn one_line(text: &str, origin: &str, doubt: &Problem) -> String {
+    let before = &text[..floor_boundary(text, doubt.span.start)];
+    let line = 1 + before.bytes().filter(|byte| *byte == b'\n').count();
+    let remedy = doubt.remedy.as_ref().map_or_else(String::new, |remedy| format!("; {remedy}"));
+    format!("{origin}:{line}: {}{remedy}", doubt.message)
 }
 
 /// The plan in a text, or all its mistakes.
@@ -132,11 +151,7 @@ pub fn render(text: &str, origin: &str, problems: &[Problem], colour: bool) -> S
         }
         parts.push(renderer.render(&[group]));
     }
-    let count = match problems.len() {
-        1 => "1 mistake".to_string(),
-        n => format!("{n} mistakes"),
-    };
-    parts.push(format!("{origin}: {count}, nothing was touched"));
+    parts.push(format!("{origin}: {}, nothing was touched", counted(problems.len(), "mistake")));
     parts.join("\n\n")
 }
 

@@ -68,6 +68,31 @@ pub fn table(header: &[&str], rows: &[Vec<String>], left: usize) -> String {
     lines.join("\n")
 }
 
+/// Width the text keeps to.
+const COLUMNS: usize = 80;
+
+/// A line folded at blanks to the terminal's width, with a line end.
+pub fn folded(words: &str, first: &str, further: &str) -> String {
+    let mut text = String::from(first);
+    let mut column = first.chars().count();
+    let mut fresh = true;
+    for word in words.split_inclusive(' ') {
+        let wide = word.trim_end().chars().count();
+        if !fresh && column + wide > COLUMNS {
+            text.truncate(text.trim_end().len());
+            text.push('\n');
+            text.push_str(further);
+            column = further.chars().count();
+        }
+        text.push_str(word);
+        column += word.chars().count();
+        fresh = false;
+    }
+    text.truncate(text.trim_end_matches(' ').len());
+    text.push('\n');
+    text
+}
+
 /// A number of seconds as a person says it: `42 s`, `3 min 05 s`, `12 h 30 min`.
 pub fn duration(seconds: f64) -> String {
     let whole = seconds.max(0.0).round() as u64;

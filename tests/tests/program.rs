@@ -61,7 +61,7 @@ unit = "mV"
         "`ranks` in [[module]] `M` is 3",
         "`risers` in [[channel]] `C` is -1 risers",
         "names the module `N`, which is not declared",
-        "holds 900 degC",
+        "holds 900 °C",
         "`ber_limit` in [capture] is a string, not a number",
         "has no `source`",
         "`unit` in [[limit]] number 1 is `mV`",

@@ -86,7 +86,7 @@ impl Rig {
         // "Animated" off a terminal shows nothing at all.
         let quiet = Terminal { colour_out: false, colour_err: false, animated: true };
         let mut progress = Progress::new(quiet, 0, todo.len());
-        let night = Night { plan, executor: &executor, open: sitting.open, threads: sitting.threads };
+        let night = Night { dir, plan, executor: &executor, open: sitting.open, threads: sitting.threads };
         let count = simulate(night, &todo, &mut store, sitting.cancel, &mut progress)?;
         store.close().expect("a store that can be closed");
         Ok(count)

@@ -66,18 +66,19 @@ fn the_list_names_what_to_fit_and_keeps_to_eighty_columns() {
     let run = nightbench(folder.path(), &["preview", path.to_str().unwrap(), "--page", "list.html"]);
     assert_eq!(run.code, 0, "{}", run.err);
     for words in [
-        "begins            Mon 2026-11-23 09:00",
-        "nine in ten before",
+        "begins      Mon 2026-11-23 09:00",
+        "ends  P10   ",
+        "      P90   ",
         "[ ] 1  Mon 2026-11-23 09:00  Amber on",
         "[ ] 2  Wed 2026-11-25 09:00  Amber on",
         "take out first: Amber on",
-        "chamber between 15 and 45 degC",
+        "chamber between 15 and 45 °C",
         "no order with as few changes needs less than",
     ] {
         assert!(run.out.contains(words), "missing: {words}\n{}", run.out);
     }
     let after = run.out.split("What to fit, and when:").nth(1).expect("the list");
-    assert!(after.trim_end().ends_with("degC"), "the text ends with the list: {after}");
+    assert!(after.trim_end().ends_with("°C"), "the text ends with the list: {after}");
     for line in run.out.lines() {
         assert!(line.chars().count() <= 80, "longer than 80 columns: {line}");
     }
@@ -115,11 +116,11 @@ fn plans_that_cannot_be_are_refused_with_their_place() {
     refused(
         "cold",
         &cold,
-        "level of -58 degC is outside the bench's range of -55 to 150 degC",
+        "level of -58 °C is outside the bench's range of -55 to 150 °C",
         &line(&cold, "-58"),
     );
     let ramp = format!("{SMALL}\n[bench_times]\nramp_up_degc_per_min = 0\n");
-    refused("ramp", &ramp, "`ramp_up_degc_per_min` in [bench_times] is 0 degC/min", &line(&ramp, "ramp_up"));
+    refused("ramp", &ramp, "`ramp_up_degc_per_min` in [bench_times] is 0 °C/min", &line(&ramp, "ramp_up"));
     let circle = format!(
         "{SMALL}\n[[order.precedence]]\nfirst = {{ channel = \"direct\" }}\nthen = {{ channel = \"risers\" }}\n\
          [[order.precedence]]\nfirst = {{ module = \"Amber\", channel = \"risers\" }}\nthen = {{ channel = \"direct\" }}\n"
@@ -234,7 +235,7 @@ fn a_dry_run_shows_the_bench_hours_of_the_night() {
     let words = nightbench(folder.path(), &["run", path, "--into", "d"]);
     assert!(words.out.contains("bench time: "), "{}", words.out);
     let status = nightbench(folder.path(), &["status", "d"]);
-    assert!(status.out.contains("of bench time") && status.out.contains("complete"), "{}", status.out);
+    assert!(status.out.contains("bench time so far") && status.out.contains("complete"), "{}", status.out);
     // The page's figure is the composed one.
     let page = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
     assert!(page.contains(&format!("{hours:.1}")), "no {hours:.1} h on the page");

@@ -77,10 +77,10 @@ impl Limits {
             }
             section.number(key, range, unit)
         };
-        let device_low = number("device_low_degc", -100.0..=200.0, "degC");
-        let device_high = number("device_high_degc", -100.0..=200.0, "degC");
-        let air_low = number("air_low_degc", -100.0..=250.0, "degC");
-        let air_high = number("air_high_degc", -100.0..=250.0, "degC");
+        let device_low = number("device_low_degc", -100.0..=200.0, "°C");
+        let device_high = number("device_high_degc", -100.0..=200.0, "°C");
+        let air_low = number("air_low_degc", -100.0..=250.0, "°C");
+        let air_high = number("air_high_degc", -100.0..=250.0, "°C");
         let ramp = number("ramp_k_per_min", 0.1..=1000.0, "K/min");
         section.finish();
         let limits = Limits {
@@ -130,11 +130,11 @@ impl Room {
             return None;
         };
         if !section.has("temperature_degc") {
-            section.mistake("", "[room] has no `temperature_degc`", "add it, in degC");
+            section.mistake("", "[room] has no `temperature_degc`", "add it, in °C");
         }
-        let temperature = section.number("temperature_degc", 5.0..=45.0, "degC");
+        let temperature = section.number("temperature_degc", 5.0..=45.0, "°C");
         let humidity = section.number("humidity_percent", 1.0..=100.0, "%");
-        let stated = section.number("dew_point_degc", -80.0..=45.0, "degC");
+        let stated = section.number("dew_point_degc", -80.0..=45.0, "°C");
         let dry_purge = section.flag("dry_purge", false);
         section.finish();
         let temperature = Celsius(temperature?);
@@ -175,10 +175,10 @@ impl TouchSafe {
         let mut band = TouchSafe { low: Celsius(15.0), high: Celsius(43.0) };
         let Some(section) = section else { return band };
         // The band may be narrowed, never widened.
-        if let Some(low) = section.number("low_degc", 15.0..=35.0, "degC") {
+        if let Some(low) = section.number("low_degc", 15.0..=35.0, "°C") {
             band.low = Celsius(low);
         }
-        if let Some(high) = section.number("high_degc", 25.0..=43.0, "degC") {
+        if let Some(high) = section.number("high_degc", 25.0..=43.0, "°C") {
             band.high = Celsius(high);
         }
         section.finish();

@@ -168,16 +168,20 @@ impl Tally {
         let bits = self.bits[index].saturating_add(visit.bits);
         self.bits[index] = bits;
         let totals = &mut self.errors[index * self.lanes..(index + 1) * self.lanes];
-        let (mut decided, mut pass) = (self.decided[index], self.pass[index]);
-        for (lane, (total, &new)) in totals.iter_mut().zip(&visit.errors).enumerate() {
-            *total = total.saturating_add(new);
-            if decided >> lane & 1 == 0
-                && let Some(decision) = self.table.decide(bits, *total)
-            {
-                decided |= 1 << lane;
-                pass |= u128::from(decision == Decision::Pass) << lane;
+        let (passing, failing) = self.table.bounds(bits);
+        // Halves of 64 lanes: shifts of 128 bits in the innermost loop would double its time.
+        let (mut passes, mut fails) = ([0u64; 2], [0u64; 2]);
+        for ((half, totals), new) in totals.chunks_mut(64).enumerate().zip(visit.errors.chunks(64)) {
+            for (lane, (total, new)) in totals.iter_mut().zip(new).enumerate() {
+                *total = total.saturating_add(*new);
+                passes[half] |= u64::from(*total < passing) << lane;
+                fails[half] |= u64::from(*total >= failing) << lane;
             }
         }
+        let whole = |halves: [u64; 2]| u128::from(halves[1]) << 64 | u128::from(halves[0]);
+        let open = !self.decided[index];
+        let decided = self.decided[index] | whole(passes) | whole(fails);
+        let pass = self.pass[index] | whole(passes) & open;
         (self.decided[index], self.pass[index]) = (decided, pass);
     }
 

@@ -17,6 +17,13 @@ use super::cost::Cost;
 use super::model::Problem;
 use super::pieces::Layout;
 
+/// Most temperatures of a mounting that the bound looks at. Work grows with their square and more; a grid beyond this is thinned to as
+/// many, its extremes kept. An order that measures all of them measures these as well, and leaving temperatures out costs nothing
+/// (ramps keep the triangle inequality), so the bound of the thinned problem holds.
+const MOST_TEMPERATURES: usize = 48;
+/// Elementary steps spent on one bound, about a second: many irregular mountings get fewer rounds. Every round's value is a bound.
+const MOST_STEPS: usize = 400_000_000;
+
 /// The proven bound for one problem.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bound {
@@ -65,7 +72,7 @@ struct Model {
     channel_extra_min: f64,
     once_min: f64,
     cold_first: bool,
-    /// Temperatures of the baseline mounting, measured again at the end.
+    /// Temperatures of the baseline mounting, measured again at the end; empty where they were thinned out: then any will do.
     again: Option<Vec<usize>>,
 }
 
@@ -209,11 +216,15 @@ impl Reduced<'_> {
 }
 
 impl Model {
-    fn new(p: &Problem, layout: &Layout, price_min: f64) -> Model {
+    fn new(p: &Problem, layout: &Layout, price_min: f64, most: usize) -> Model {
         let b = &p.bench;
         let mut temps_c: Vec<f64> = p.temperatures_c.clone();
         temps_c.sort_by(f64::total_cmp);
         temps_c.dedup();
+        let thin = temps_c.len() > most;
+        if thin {
+            temps_c = thinned(p, layout, &temps_c, most);
+        }
         let index = |t: f64| temps_c.partition_point(|&x| x < t);
         let mut at_c: Vec<f64> = temps_c.iter().map(|&t| b.nearest_touch_safe_c(t)).collect();
         at_c.push(b.nearest_touch_safe_c(b.start_c));
@@ -224,7 +235,13 @@ impl Model {
         let mut known: std::collections::BTreeMap<TypeKey, usize> = Default::default();
         for m in 0..layout.of.len() as u32 {
             let piece = layout.whole(m);
-            let mut temps: Vec<usize> = layout.cells_of(piece).iter().map(|c| index(c.temp_c)).collect();
+            let mut temps: Vec<usize> = layout
+                .cells_of(piece)
+                .iter()
+                .map(|c| (c.temp_c, index(c.temp_c)))
+                .filter(|(temp_c, at)| temps_c.get(*at) == Some(temp_c))
+                .map(|(_, at)| at)
+                .collect();
             temps.dedup();
             let mut held = Vec::new();
             if let (true, Some(h)) = (layout.held[m as usize], hold) {
@@ -247,11 +264,10 @@ impl Model {
         let grid = |a: &[f64], c: &[f64]| -> Vec<f64> {
             a.iter().flat_map(|&x| c.iter().map(move |&y| (x, y))).map(|(x, y)| b.ramp_min(x, y)).collect()
         };
-        let again = p
-            .rules
-            .baseline
-            .filter(|_| layout.of.len() > 1)
-            .map(|m| layout.cells_of(layout.whole(m)).iter().map(|c| index(c.temp_c)).collect());
+        let again = p.rules.baseline.filter(|_| layout.of.len() > 1).map(|m| match thin {
+            true => Vec::new(),
+            false => layout.cells_of(layout.whole(m)).iter().map(|c| index(c.temp_c)).collect(),
+        });
         Model {
             to: grid(&at_c, &temps_c),
             from: grid(&temps_c, &at_c),
@@ -308,9 +324,10 @@ impl Model {
         }
         if let Some(again) = &self.again {
             // The run ends with the baseline measured again, in a fitting of its own.
-            if let Some(w) =
-                again.iter().map(|&c| r.visit(c, c, true)).min_by(|a, b| a.cost.total_cmp(&b.cost))
-            {
+            let fitted = |(cost, x): (f64, usize)| Way { cost: self.once_min + cost, x, y: None };
+            let anywhere = again.is_empty().then(|| fitted(least(&|x| closed[x])));
+            let somewhere = again.iter().map(|&c| r.visit(c, c, true));
+            if let Some(w) = somewhere.chain(anywhere).min_by(|a, b| a.cost.total_cmp(&b.cost)) {
                 value += w.cost;
                 add(&[(w, 1)], 1.0);
             }
@@ -359,7 +376,9 @@ impl Model {
         for i in 0..d {
             a[i * d + i] = n * reach * reach;
         }
-        for _ in 0..(60 * d * (d + 1)).min(6000) {
+        let cells: usize = self.types.iter().map(|t| 4 * t.temps.len() * t.temps.len()).sum();
+        let steps = cells + 4 * k * k + 2 * k * self.temps_c.len();
+        for _ in 0..(60 * d * (d + 1)).min(6000).min(MOST_STEPS / steps.max(1)) {
             let pi = full(&c);
             let (value, grad) = self.evaluate(b, &pi);
             best = best.max(value);
@@ -398,13 +417,38 @@ impl Model {
     }
 }
 
+/// Some of many temperatures: every mounting's coldest and hottest, the one that training is held from, and an even pick between.
+fn thinned(p: &Problem, layout: &Layout, sorted_c: &[f64], most: usize) -> Vec<f64> {
+    let mut kept: Vec<f64> = (0..most)
+        .filter_map(|k| sorted_c.get(k * (sorted_c.len() - 1) / most.saturating_sub(1).max(1)).copied())
+        .collect();
+    for m in 0..layout.of.len() as u32 {
+        let piece = layout.whole(m);
+        let cells = layout.cells_of(piece);
+        kept.extend(cells.first().into_iter().chain(cells.last()).map(|cell| cell.temp_c));
+        if layout.held[m as usize] {
+            // The hull of each rate is needed whole.
+            kept.extend(cells.iter().map(|cell| cell.temp_c));
+        }
+    }
+    kept.extend(p.rules.hold_temperature.map(|t| p.temp_c(t)));
+    kept.sort_by(f64::total_cmp);
+    kept.dedup();
+    kept
+}
+
 /// The proven lower bound for a problem.
 pub fn lower_bound(p: &Problem) -> Bound {
     bound_with(p, &Layout::new(p))
 }
 
 pub(crate) fn bound_with(p: &Problem, layout: &Layout) -> Bound {
-    let value = |price: f64| Model::new(p, layout, price).best(&p.bench);
+    bound_thinned(p, layout, MOST_TEMPERATURES)
+}
+
+/// As [`bound_with`], looking at `most` temperatures and the extremes.
+pub(crate) fn bound_thinned(p: &Problem, layout: &Layout, most: usize) -> Bound {
+    let value = |price: f64| Model::new(p, layout, price, most).best(&p.bench);
     let ramps_and_hands_min = value(0.0);
     let change_over_min =
         if p.bench.price_min > 0.0 { value(p.bench.price_min) } else { ramps_and_hands_min };

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum OrderError {
     /// A value of the bench that no bench can have.
-    #[error("{name} is {value} {unit}; it must be {limit}: correct it in the bench file")]
+    #[error("{name} is {value} {unit}; it must be {limit}: correct it in [bench_times]")]
     BenchValue {
         /// The quantity, in plain words.
         name: &'static str,
@@ -19,7 +19,7 @@ pub enum OrderError {
     },
     /// The touch-safe band is upside down.
     #[error(
-        "the touch-safe band runs from {lo_c} degC to {hi_c} degC; the lower edge must not be above the upper edge"
+        "the touch-safe band runs from {lo_c} °C to {hi_c} °C; the lower edge must not be above the upper edge"
     )]
     BandInverted {
         /// Lower edge, degC.
@@ -29,7 +29,7 @@ pub enum OrderError {
     },
     /// A temperature the bench cannot reach (or not a number).
     #[error(
-        "{what} of {value_c} degC is outside the bench's range of {lo_c} to {hi_c} degC: \
+        "{what} of {value_c} °C is outside the bench's range of {lo_c} to {hi_c} °C: \
          drop the level or use another bench"
     )]
     OutsideRange {
@@ -198,7 +198,7 @@ impl BenchTimes {
             [("the upward ramp", self.ramp_up_c_per_min), ("the downward ramp", self.ramp_down_c_per_min)]
         {
             if !(v.is_finite() && (1e-3..=1e3).contains(&v)) {
-                return bad(name, v, "degC/min", "between 0.001 and 1000 degC/min");
+                return bad(name, v, "°C/min", "between 0.001 and 1000 °C/min");
             }
         }
         for (name, v) in [
@@ -234,11 +234,11 @@ impl BenchTimes {
             [("the bench's lowest temperature", self.range_lo_c), ("its highest", self.range_hi_c)]
         {
             if !(v.is_finite() && (-273.15..=1000.0).contains(&v)) {
-                return bad(name, v, "degC", "between -273.15 and 1000 degC");
+                return bad(name, v, "°C", "between -273.15 and 1000 °C");
             }
         }
         if self.range_lo_c >= self.range_hi_c {
-            return bad("the bench's lowest temperature", self.range_lo_c, "degC", "below its highest");
+            return bad("the bench's lowest temperature", self.range_lo_c, "°C", "below its highest");
         }
         self.check_temperature("the touch-safe band's lower edge", self.touch_safe_lo_c)?;
         self.check_temperature("the touch-safe band's upper edge", self.touch_safe_hi_c)?;
@@ -555,7 +555,7 @@ mod tests {
         let e = BenchTimes { hands_channel_min: 1.0, ..Default::default() }.check().unwrap_err();
         assert!(e.to_string().contains("channel"), "{e}");
         let e = Problem::new(BenchTimes::default(), vec![200.0], &[]).unwrap_err();
-        assert!(e.to_string().contains("-55 to 150 degC"), "{e}");
+        assert!(e.to_string().contains("-55 to 150 °C"), "{e}");
         let e = Problem::new(BenchTimes::default(), vec![25.0], &[job(0, 1)]).unwrap_err();
         assert!(matches!(e, OrderError::BadIndex { .. }));
         let late = JobInput { measure_s: -1.0, ..job(0, 0) };

@@ -76,8 +76,9 @@ pub fn plan_calendar(
     let mut rng = SplitMix64::new(effort.seed);
     let mut score = objective(p, &best);
     // About 1e9 elementary steps in all, a few seconds.
-    let one = (nights + 1) * MOST_CANDIDATES * 12 * 300 + p.jobs.len() * 40;
-    let trials = effort.trials.min((1_000_000_000 / one).max(8));
+    let cells = layout.of.iter().map(|(from, to)| (to - from) as usize).max().unwrap_or(0).max(12);
+    let one = (nights + 1) * MOST_CANDIDATES * cells * 300 + p.jobs.len() * 40;
+    let trials = effort.trials.min((1_000_000_000 / one).max(2));
     let mut taste = Taste { cut_price_min: 30.0, reserve: nights, margin_min: 2.0, odd: 0.0 };
     let mut good = taste;
     for k in 0..trials {

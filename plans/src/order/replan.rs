@@ -7,6 +7,7 @@ use super::model::{BenchTimes, OrderError, Problem, Rules};
 use super::nights::{CalendarEffort, plan_calendar};
 use super::remaining::{Learned, Standing, Work};
 use super::visits::{Effort, plan_order};
+use crate::plan::text::counted;
 
 /// What is known of a run that is under way.
 #[derive(Debug, Clone)]
@@ -92,7 +93,7 @@ pub fn replan(
     let changed = best.sequence != left;
     let mut words = Vec::new();
     if given_up {
-        words.push(format!("{} jobs of setups given up are left out", left.len() - kept.len()));
+        words.push(format!("{} of setups given up left out", counted(left.len() - kept.len(), "job")));
     }
     if gain >= WORTH_MIN {
         words.push(format!(

@@ -1,7 +1,7 @@
 //! Orders against the exact optimum, the bound and the loops as written.
 
 use super::*;
-use crate::order::bound::lower_bound;
+use crate::order::bound::{bound_thinned, lower_bound};
 use crate::order::model::{BenchTimes, JobInput, Rules};
 use crate::order::nestings::nested;
 use proptest::prelude::*;
@@ -72,6 +72,11 @@ proptest! {
         let (best, _) = cheapest_cells(&p, &layout, Count::ChangeOver).unwrap();
         prop_assert!(bound.change_over_min <= best + 1e-6, "{} > {best}", bound.change_over_min);
         prop_assert!(bound.ramps_and_hands_min <= bound.change_over_min + 1e-6);
+        // With temperatures left out it is a bound still, and no better.
+        for most in [1, 2, 4] {
+            let thin = bound_thinned(&p, &layout, most);
+            prop_assert!(thin.change_over_min <= best + 1e-6, "{most}: {} > {best}", thin.change_over_min);
+        }
         // The exact method's own account agrees with the walk.
         let (whole, order) = cheapest_cells(&p, &layout, Count::Everything).unwrap();
         let cost = cost_of(&p, &emit_cells(&p, &layout, &order));

@@ -66,9 +66,7 @@ fn one_factor_at_a_time_differs_in_one() {
     let base = some
         .conditions
         .iter()
-        .find(|condition| {
-            condition.describe(&plan) == "Oak 2Rx4 2933, one riser, 2400 MT/s, 25 degC, nominal"
-        })
+        .find(|condition| condition.describe(&plan) == "Oak 2Rx4 2933, one riser, 2400 MT/s, 25 °C, nominal")
         .expect("the baseline itself");
     for condition in &some.conditions {
         let differs = condition.levels.iter().zip(base.levels).filter(|(a, b)| **a != *b).count();

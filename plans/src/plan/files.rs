@@ -7,6 +7,7 @@ use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::ops::Range;
+use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 /// What a named file holds.
@@ -27,6 +28,48 @@ pub struct NamedFile {
     pub kind: FileKind,
     /// Where in the plan.
     pub span: Range<usize>,
+}
+
+/// A run folder that a plan names.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NamedFolder {
+    /// As written in the plan.
+    pub name: String,
+    /// The key that names it: `study` or `reference_earlier`.
+    pub key: &'static str,
+    /// Where in the plan.
+    pub span: Range<usize>,
+}
+
+/// The run folders named by `study` in `[[uncertainty]]` and `reference_earlier` in `[order]`; none where the text is no TOML.
+pub fn named_folders(text: &str) -> Vec<NamedFolder> {
+    let (document, errors) = DeTable::parse_recoverable(text);
+    let mut folders = Vec::new();
+    if !errors.is_empty() {
+        return folders;
+    }
+    let mut add = |key: &'static str, value: Option<&Spanned<DeValue<'_>>>| {
+        let Some(value) = value else { return };
+        let one = std::slice::from_ref(value);
+        let list: Vec<_> = match value.get_ref() {
+            DeValue::Array(list) => list.iter().collect(),
+            _ => one.iter().collect(),
+        };
+        for folder in list {
+            let Some(name) = folder.get_ref().as_str() else { continue };
+            folders.push(NamedFolder { name: name.to_string(), key, span: folder.span() });
+        }
+    };
+    let root = document.get_ref();
+    if let Some(DeValue::Array(list)) = root.get("uncertainty").map(Spanned::get_ref) {
+        list.iter()
+            .filter_map(|line| line.get_ref().as_table())
+            .for_each(|line| add("study", line.get("study")));
+    }
+    if let Some(order) = root.get("order").and_then(|order| order.get_ref().as_table()) {
+        add("reference_earlier", order.get("reference_earlier"));
+    }
+    folders
 }
 
 /// Content of the files a plan names, or why one could not be had.
@@ -233,6 +276,21 @@ mod tests {
         assert_eq!(again.sha256("c.s2p"), Ok(digest(b"data")));
         assert!(again.spd("a.bin").unwrap_err().contains("a.bin: byte"), "three bytes are no image");
         assert!(Files::default().spd("a.bin").unwrap_err().contains("not at hand"));
+    }
+
+    #[test]
+    fn named_run_folders_are_listed_with_their_places() {
+        let text = "[[uncertainty]]\nstudy = \"runs/a\"\n[[uncertainty]]\nname = \"x\"\n[order]\nreference_earlier = [\"b\", \"c\"]\n";
+        let words: Vec<_> = named_folders(text)
+            .into_iter()
+            .map(|folder| {
+                assert_eq!(text[folder.span.clone()], format!("\"{}\"", folder.name));
+                (folder.key, folder.name)
+            })
+            .collect();
+        let expected = [("study", "runs/a"), ("reference_earlier", "b"), ("reference_earlier", "c")];
+        assert_eq!(words, expected.map(|(key, name)| (key, name.to_string())));
+        assert!(named_folders("[order\n").is_empty());
     }
 
     #[test]

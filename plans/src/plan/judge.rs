@@ -240,7 +240,17 @@ pub fn read_rates(section: &Section<'_>, key: &'static str, generation: Generati
 
 /// Reads every `[[limit]]`.
 pub fn read_limits(sections: Vec<Section<'_>>, generation: Generation) -> Vec<Limit> {
-    sections.into_iter().flat_map(|section| Limit::read(section, generation)).collect()
+    read_placed_limits(sections, generation).into_iter().map(|limit| limit.value).collect()
+}
+
+/// As [`read_limits`], with the place of the table each stands in; a preset gives several limits of one place.
+pub(super) fn read_placed_limits(sections: Vec<Section<'_>>, generation: Generation) -> Vec<Placed<Limit>> {
+    let placed = |section: Section<'_>| {
+        let span = section.span.clone();
+        let limits = Limit::read(section, generation).into_iter();
+        limits.map(move |value| Placed { value, span: span.clone() })
+    };
+    sections.into_iter().flat_map(placed).collect()
 }
 
 /// How a measured value and its uncertainty become a verdict: guard band w = r U.

@@ -77,6 +77,22 @@ pub struct Matrix {
 }
 
 impl Matrix {
+    /// Without any level.
+    pub(super) fn empty() -> Matrix {
+        Matrix {
+            chips: Vec::new(),
+            firmwares: Vec::new(),
+            modules: Vec::new(),
+            channels: Vec::new(),
+            rates: Vec::new(),
+            temperatures: Vec::new(),
+            control_point: ControlPoint::Chip,
+            supplies: Vec::new(),
+            patterns: Vec::new(),
+            most_conditions: 1,
+        }
+    }
+
     /// Number of levels of each factor, in the order of [`Factor::ALL`]; a factor without levels counts one.
     pub fn level_counts(&self) -> [usize; FACTORS] {
         [
@@ -132,13 +148,13 @@ fn named_levels<T: Named>(section: &Section<'_>, key: &'static str, declared: &[
 
 fn find<T: Named>(
     text: &Placed<String>,
-    what: &str,
+    what: &'static str,
     declared: &[T],
     title: &str,
     problems: &Problems,
 ) -> Option<usize> {
     let found = declared.iter().position(|thing| thing.name() == text.value);
-    if found.is_none() {
+    if found.is_none() && !problems.is_broken(what, &text.value) {
         let names: Vec<&str> = declared.iter().map(Named::name).collect();
         let remedy = match nearest(&text.value, names.iter().copied()) {
             Some(name) => format!("did you mean `{name}`?"),
@@ -209,11 +225,11 @@ pub fn read_matrix(
         section.mistake("rate", "[matrix] has no `rate`", "add `rate = [2400, 2666]`");
     }
     let mut temperatures: Vec<Celsius> = Vec::new();
-    for level in section.numbers("temperature_degc", -60.0..=150.0, "degC").unwrap_or_default() {
+    for level in section.numbers("temperature_degc", -60.0..=150.0, "°C").unwrap_or_default() {
         if temperatures.contains(&Celsius(level.value)) {
             section.problems().add(
                 level.span,
-                format!("`temperature_degc` names {} degC twice", level.value),
+                format!("`temperature_degc` names {} °C twice", level.value),
                 Some("remove one of them".into()),
             );
         } else {
@@ -289,7 +305,8 @@ pub fn level_index(names: &[String], word: &str) -> Option<usize> {
     names.iter().position(|name| name == word)
 }
 
-/// Reads which levels a table names of each factor; `None` = it does not name the factor.
+/// Reads which levels a table names of each factor; `None` = it does not name the factor. A factor without any level was declared
+/// with a mistake: then nothing is said about its levels here.
 pub(super) fn read_levels(
     section: &Section<'_>,
     generation: Generation,
@@ -309,6 +326,7 @@ pub(super) fn read_levels(
             }
             match level_index(&names[index], &word) {
                 Some(level) => chosen[level] = true,
+                None if names[index].is_empty() || section.problems().is_broken(key, &word) => {}
                 None => {
                     let remedy = match nearest(&word, names[index].iter().map(String::as_str)) {
                         Some(name) if *factor != Factor::Temperature => format!("did you mean `{name}`?"),

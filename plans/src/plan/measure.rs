@@ -44,7 +44,7 @@ impl Training {
         };
         let Some(section) = section else { return training };
         let policy = section.choice("policy", &[("every condition", false), ("held", true)]).unwrap_or(false);
-        let temperature = section.number("held_temperature_degc", -60.0..=150.0, "degC");
+        let temperature = section.number("held_temperature_degc", -60.0..=150.0, "°C");
         let supply = section.text("held_supply");
         match (policy, temperature) {
             (true, Some(temperature)) => {
@@ -128,12 +128,17 @@ impl CapturePlan {
             plan.confidence = confidence;
         }
         let rules = [("sequential", 0), ("error-free", 1), ("fixed", 2)];
-        plan.rule = match section.choice("rule", &rules).unwrap_or(0) {
+        let chosen = section.choice("rule", &rules).unwrap_or(0);
+        let bits = section.whole("bits", 8..=1_000_000_000_000_000, "bits");
+        let errors = section.whole("errors_allowed", 0..=1_000_000, "errors").unwrap_or(0);
+        for key in ["bits", "errors_allowed"].into_iter().filter(|key| chosen != 2 && section.has(key)) {
+            let message = format!("`{key}` belongs to rule = \"fixed\"");
+            section.mistake(key, message, "remove it, or write `rule = \"fixed\"`");
+        }
+        plan.rule = match chosen {
             0 => PointRule::sequential(plan.ber_limit, plan.confidence),
             1 => PointRule::error_free(plan.ber_limit, plan.confidence),
             _ => {
-                let bits = section.whole("bits", 8..=1_000_000_000_000_000, "bits");
-                let errors = section.whole("errors_allowed", 0..=1_000_000, "errors").unwrap_or(0);
                 if bits.is_none() && !section.has("bits") {
                     section.mistake("rule", "the fixed rule has no number of bits", "add `bits = 3000000`");
                 }

@@ -4,6 +4,7 @@ pub mod attended;
 pub mod budget;
 pub mod coverage;
 pub mod devices;
+mod doubts;
 pub mod files;
 pub mod judge;
 pub mod matrix;
@@ -86,6 +87,8 @@ pub struct Plan {
     pub model: Vec<ModelValue>,
     /// What the plan narrows of the bench's limits.
     pub bench_limits: BenchLimits,
+    /// What is allowed, but hardly meant, each with its place.
+    pub doubts: Vec<Problem>,
 }
 
 impl Plan {
@@ -102,6 +105,16 @@ impl Plan {
     /// # Errors
     /// Every mistake in text and files, in the text's order, each with its place.
     pub fn read_with(text: &str, files: &Files) -> Result<Plan, Vec<Problem>> {
+        let (plan, problems) = Plan::read_partly(text, files);
+        match plan {
+            Some(plan) if problems.is_empty() => Ok(plan),
+            _ => Err(problems),
+        }
+    }
+
+    /// As [`Plan::read_with`], but gives the plan as far as it could be read beside its mistakes, so that a caller can look for
+    /// further ones and show all in one pass. With mistakes the plan is good for nothing else. `None`: the text is no TOML.
+    pub fn read_partly(text: &str, files: &Files) -> (Option<Plan>, Vec<Problem>) {
         let problems = Problems::default();
         let (document, errors) = DeTable::parse_recoverable(text);
         for error in errors {
@@ -109,13 +122,19 @@ impl Plan {
         }
         if !problems.is_empty() {
             // A file that is no TOML would make every later message a guess.
-            return Err(problems.into_sorted());
+            return (None, problems.into_sorted());
         }
-        let plan = read_plan(&Section::new(PLAN, document.get_ref(), 0..0, &problems), files);
-        match plan {
-            Some(plan) if problems.is_empty() => Ok(plan),
-            _ => Err(problems.into_sorted()),
-        }
+        let mut plan = read_plan(&Section::new(PLAN, document.get_ref(), 0..0, &problems), files);
+        plan.doubts = problems.doubts();
+        (Some(plan), problems.into_sorted())
+    }
+
+    /// Every key that is asked for while a plan is read, as (path of the table, key): the vocabulary as far as this text leads to it.
+    pub fn vocabulary(text: &str) -> Vec<(String, String)> {
+        let problems = Problems::default();
+        let (document, _) = DeTable::parse_recoverable(text);
+        read_plan(&Section::new(PLAN, document.get_ref(), 0..0, &problems), &Files::default());
+        problems.asked().into_iter().map(|(path, key)| (path, key.to_string())).collect()
     }
 
     /// Printed name of a level of a factor (index into the matrix's levels).
@@ -149,7 +168,8 @@ fn temperature_name(temperature: Celsius) -> String {
     format!("{}", temperature.0)
 }
 
-fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
+/// Reads everything, whatever is at fault elsewhere, so that every mistake shows at once. What is at fault is empty or a default.
+fn read_plan(plan: &Section<'_>, files: &Files) -> Plan {
     let files = files::read_files(plan.tables("file"), files);
     let title = plan.required_text("title", "what is characterized");
     let purpose = plan.text("purpose").map(|text| text.value);
@@ -187,7 +207,7 @@ fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
     let training = Training::read(plan.table("training"));
     let capture = CapturePlan::read(plan.table("capture"));
     let repeats = Repeats::read(plan.table("repeats"));
-    let limits = judge::read_limits(plan.tables("limit"), generation);
+    let limits = judge::read_placed_limits(plan.tables("limit"), generation);
     if !plan.has("limit") {
         plan.mistake(
             "limit",
@@ -207,47 +227,49 @@ fn read_plan(plan: &Section<'_>, files: &Files) -> Option<Plan> {
     let bench_limits = BenchLimits::read(plan.table("bench_limits"));
     let skip_sections = plan.tables("skip");
     check_held(&training, matrix.as_ref(), &supplies, plan);
-    let mut result = None;
-    if let (Some(title), Some(interface), Some(matrix)) = (title, interface, matrix) {
-        let whole = matrix.level_counts().iter().all(|count| *count > 0);
-        let mut read = Plan {
-            title: title.value,
-            purpose,
-            laboratory,
-            interface,
-            chips,
-            firmwares,
-            modules,
-            channels,
-            supplies,
-            matrix,
-            skips: Vec::new(),
-            training,
-            capture,
-            repeats,
-            limits,
-            decision,
-            budget,
-            release,
-            wishes,
-            times,
-            attended,
-            coverage: Coverage::default(),
-            model,
-            bench_limits,
-        };
-        if whole {
-            let names = read.level_names();
-            read.skips = matrix::read_skips(skip_sections, generation, &names);
-            read.wishes.read_reference(reference, generation, &names);
-            check_circle(&read, plan);
-            read.coverage = Coverage::read(coverage, generation, &read);
-            check_reference(&read, plan);
-        }
-        result = Some(read);
+    let matrix = matrix.unwrap_or_else(Matrix::empty);
+    let whole = interface.is_some() && matrix.level_counts().iter().all(|count| *count > 0);
+    let interface = interface.unwrap_or_else(|| read_devices::default_interface(generation, lanes));
+    if whole {
+        doubts::limits(&limits, &interface, &matrix, &capture, &supplies, plan);
+    }
+    let mut read = Plan {
+        title: title.map_or_else(String::new, |title| title.value),
+        purpose,
+        laboratory,
+        interface,
+        chips,
+        firmwares,
+        modules,
+        channels,
+        supplies,
+        matrix,
+        skips: Vec::new(),
+        training,
+        capture,
+        repeats,
+        limits: limits.into_iter().map(|limit| limit.value).collect(),
+        decision,
+        budget,
+        release,
+        wishes,
+        times,
+        attended,
+        coverage: Coverage::default(),
+        model,
+        bench_limits,
+        doubts: Vec::new(),
+    };
+    let names = read.level_names();
+    read.skips = matrix::read_skips(skip_sections, generation, &names);
+    read.wishes.read_reference(reference, generation, &names);
+    read.coverage = Coverage::read(coverage, generation, &read);
+    if whole {
+        check_circle(&read, plan);
+        check_reference(&read, plan);
     }
     plan.finish();
-    result
+    read
 }
 
 fn check_reference(read: &Plan, plan: &Section<'_>) {
@@ -289,12 +311,13 @@ fn check_held(training: &Training, matrix: Option<&Matrix>, supplies: &[Supply],
         let levels: Vec<String> = matrix.temperatures.iter().map(|level| temperature_name(*level)).collect();
         plan.mistake(
             "training",
-            format!("training is held from {temperature} degC, which is no temperature of the matrix"),
-            format!("choose one of {} degC, or add it to `temperature_degc`", levels.join(", ")),
+            format!("training is held from {temperature} °C, which is no temperature of the matrix"),
+            format!("choose one of {} °C, or add it to `temperature_degc`", levels.join(", ")),
         );
     }
     if let Some(name) = supply
         && !supplies.iter().any(|supply| supply.name == *name)
+        && !plan.problems().is_broken("supply", name)
     {
         plan.mistake(
             "training",

@@ -11,7 +11,7 @@ const MEASURED_KEYS: [&str; 4] =
 
 /// Reads every `[[channel]]`.
 pub fn read_channels(sections: Vec<Section<'_>>, files: &Files) -> Vec<Channel> {
-    unique(sections, |section, name| {
+    unique("channel", sections, |section, name| {
         let risers = section.whole("risers", 0..=3, "risers").unwrap_or(0) as u8;
         let adapter = section.flag("adapter", false);
         let slots =

@@ -37,6 +37,29 @@ fn read_range(section: Option<Section<'_>>, default: SweepRange) -> SweepRange {
     range
 }
 
+/// The interface of a generation where nothing else is stated; see [`read_interface`] for the figures.
+pub(super) fn default_interface(generation: Generation, lanes: u16) -> Interface {
+    let ddr5 = generation == Generation::Ddr5;
+    let (start, step) = if ddr5 { (55.0, 0.5) } else { (50.0, 0.65) };
+    let read = SweepRange {
+        taps: 64,
+        taps_per_ui: 32,
+        vref_steps: 64,
+        vref_start_percent: start,
+        vref_step_percent: step,
+    };
+    // Writes are swept over the DRAM's own codes: DDR4 range 1 upwards, DDR5 from its last code (the lowest voltage).
+    let codes = if ddr5 { DDR5_VREF } else { DDR4_VREF_DQ[0] };
+    let lowest = codes.percent(0).into_iter().chain(codes.percent(codes.last_code)).fold(f64::MAX, f64::min);
+    let write = SweepRange {
+        vref_steps: u16::from(codes.last_code) + 1,
+        vref_start_percent: lowest,
+        vref_step_percent: codes.step_percent.abs(),
+        ..read.clone()
+    };
+    Interface { generation, lanes, read, write, equaliser: false }
+}
+
 /// Reads `[interface]`. Defaults: 64 taps of UI/32; Vref from 50 % (DDR4) or 55 % (DDR5) in steps of 0.65 % or
 /// 0.5 % of VDDQ. Sources: DDR4 datasheets (step); the ranges are estimates, write ranges from memory.
 pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Option<Interface> {
@@ -58,24 +81,7 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
             "add `lanes = 64`, the number of data lanes (DQ)",
         );
     }
-    let ddr5 = generation == Some(Generation::Ddr5);
-    let (start, step) = if ddr5 { (55.0, 0.5) } else { (50.0, 0.65) };
-    let read = SweepRange {
-        taps: 64,
-        taps_per_ui: 32,
-        vref_steps: 64,
-        vref_start_percent: start,
-        vref_step_percent: step,
-    };
-    // Writes are swept over the DRAM's own codes: DDR4 range 1 upwards, DDR5 from its last code (the lowest voltage).
-    let codes = if ddr5 { DDR5_VREF } else { DDR4_VREF_DQ[0] };
-    let lowest = codes.percent(0).into_iter().chain(codes.percent(codes.last_code)).fold(f64::MAX, f64::min);
-    let write = SweepRange {
-        vref_steps: u16::from(codes.last_code) + 1,
-        vref_start_percent: lowest,
-        vref_step_percent: codes.step_percent.abs(),
-        ..read.clone()
-    };
+    let Interface { read, write, .. } = default_interface(generation.unwrap_or(Generation::Ddr4), 1);
     let read = read_range(section.table("read"), read);
     let write = read_range(section.table("write"), write);
     let equaliser = section.flag("equaliser", false);
@@ -90,8 +96,10 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
     Some(Interface { generation: generation?, lanes: lanes? as u16, read, write, equaliser })
 }
 
-/// Declared things by unique name.
+/// Declared things by unique name, each in a table of its own. One whose declaration is at fault is left out, and remembered as
+/// such, so that naming it elsewhere is no further mistake.
 pub(super) fn unique<T>(
+    table: &'static str,
     sections: Vec<Section<'_>>,
     read: impl Fn(&Section<'_>, Placed<String>) -> Option<T>,
 ) -> Vec<T> {
@@ -108,7 +116,12 @@ pub(super) fn unique<T>(
                 );
             }
             names.push(name.value.clone());
-            read(&section, name)
+            let word = name.value.clone();
+            let thing = read(&section, name);
+            if thing.is_none() {
+                section.problems().set_broken(table, &word);
+            }
+            thing
         });
         section.finish();
         list.extend(thing);
@@ -121,14 +134,14 @@ pub fn read_chips(sections: Vec<Section<'_>>) -> Vec<Chip> {
     if sections.is_empty() {
         return vec![Chip { name: "chip".into(), corner: None }];
     }
-    unique(sections, |section, name| {
+    unique("chip", sections, |section, name| {
         Some(Chip { name: name.value, corner: section.text("corner").map(|text| text.value) })
     })
 }
 
 /// Reads every `[[firmware]]`.
 pub fn read_firmwares(sections: Vec<Section<'_>>) -> Vec<Firmware> {
-    unique(sections, |section, name| {
+    unique("firmware", sections, |section, name| {
         Some(Firmware { name: name.value, image: section.text("image").map(|text| text.value) })
     })
 }
@@ -153,7 +166,7 @@ pub fn read_supplies(sections: Vec<Section<'_>>, generation: Generation) -> Vec<
         let vpp = generation.nominal_vpp();
         return vec![Supply { name: "nominal".into(), vdd: nominal, vddq: nominal, vpp }];
     }
-    unique(sections, |section, name| {
+    unique("supply", sections, |section, name| {
         let rail = |key: &'static str, default: Option<Volts>, (low, high): (Volts, Volts)| {
             let Some(volts) = section.number(key, 0.0..=5.0, "V").map(Volts) else { return default };
             if volts.0 < low.0 - 1e-9 || volts.0 > high.0 + 1e-9 {

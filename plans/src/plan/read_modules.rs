@@ -74,7 +74,7 @@ pub fn read_modules(
     files: &Files,
 ) -> Vec<Module> {
     let generation = interface.map_or(Generation::Ddr4, |interface| interface.generation);
-    unique(sections, |section, name| match section.text("spd") {
+    unique("module", sections, |section, name| match section.text("spd") {
         Some(file) => read_from_image(section, name, &file, interface, files),
         None => read_by_hand(section, name, generation, lanes),
     })

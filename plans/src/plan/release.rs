@@ -3,6 +3,7 @@
 use super::Plan;
 use super::judge::Metric;
 use super::section::Section;
+use super::text::counted;
 use serde::Serialize;
 
 /// `[release]`.
@@ -56,7 +57,8 @@ pub fn obstacles(plan: &Plan) -> Vec<String> {
         let there = unit_levels(plan).len();
         if there < usize::from(units) {
             reasons.push(format!(
-                "[release] asks for {units} units, the matrix has {there} chip(s) without a process-corner label"
+                "[release] asks for {units} units, the matrix has {} without a process-corner label",
+                counted(there, "chip")
             ));
         }
     }

@@ -209,9 +209,14 @@ impl OrderWishes {
     }
 }
 
-fn find<T: Named>(section: &Section<'_>, text: &Placed<String>, what: &str, known: &[T]) -> Option<usize> {
+fn find<T: Named>(
+    section: &Section<'_>,
+    text: &Placed<String>,
+    what: &'static str,
+    known: &[T],
+) -> Option<usize> {
     let found = known.iter().position(|one| one.name() == text.value);
-    if found.is_none() {
+    if found.is_none() && !section.problems().is_broken(what, &text.value) {
         let remedy = match nearest(&text.value, known.iter().map(Named::name)) {
             Some(name) => format!("did you mean `{name}`?"),
             None => format!("use the name of a [[{what}]]"),
@@ -262,8 +267,8 @@ pub fn read_times(section: Option<Section<'_>>) -> BenchTimes {
             }
         };
         let rate = 1e-3..=1e3;
-        read("ramp_up_degc_per_min", rate.clone(), "degC/min", &mut times.ramp_up_c_per_min);
-        read("ramp_down_degc_per_min", rate, "degC/min", &mut times.ramp_down_c_per_min);
+        read("ramp_up_degc_per_min", rate.clone(), "°C/min", &mut times.ramp_up_c_per_min);
+        read("ramp_down_degc_per_min", rate, "°C/min", &mut times.ramp_down_c_per_min);
         read("soak_s", 0.0..=86_400.0, "s", &mut times.soak_s);
         read("settle_s", 0.0..=86_400.0, "s", &mut times.settle_s);
         read("hands_module_min", 0.0..=480.0, "min", &mut times.hands_module_min);
@@ -272,11 +277,11 @@ pub fn read_times(section: Option<Section<'_>>) -> BenchTimes {
         read("supply_change_s", 0.0..=3600.0, "s", &mut times.supply_change_s);
         read("rate_change_s", 0.0..=3600.0, "s", &mut times.rate_change_s);
         read("fit_check_s", 0.0..=3600.0, "s", &mut times.fit_check_s);
-        read("touch_safe_low_degc", 0.0..=60.0, "degC", &mut times.touch_safe_lo_c);
-        read("touch_safe_high_degc", 0.0..=60.0, "degC", &mut times.touch_safe_hi_c);
-        read("start_degc", -60.0..=150.0, "degC", &mut times.start_c);
-        read("range_low_degc", -80.0..=150.0, "degC", &mut times.range_lo_c);
-        read("range_high_degc", -80.0..=200.0, "degC", &mut times.range_hi_c);
+        read("touch_safe_low_degc", 0.0..=60.0, "°C", &mut times.touch_safe_lo_c);
+        read("touch_safe_high_degc", 0.0..=60.0, "°C", &mut times.touch_safe_hi_c);
+        read("start_degc", -60.0..=150.0, "°C", &mut times.start_c);
+        read("range_low_degc", -80.0..=150.0, "°C", &mut times.range_lo_c);
+        read("range_high_degc", -80.0..=200.0, "°C", &mut times.range_hi_c);
     }
     if section.problems().is_empty()
         && let Err(error) = times.check()
@@ -294,12 +299,12 @@ pub fn read_times(section: Option<Section<'_>>) -> BenchTimes {
 /// Temperature levels that the bench cannot be driven to.
 pub fn check_range(matrix: Option<Section<'_>>, times: &BenchTimes) {
     let Some(section) = matrix else { return };
-    for level in section.numbers("temperature_degc", -60.0..=150.0, "degC").unwrap_or_default() {
+    for level in section.numbers("temperature_degc", -60.0..=150.0, "°C").unwrap_or_default() {
         if !(times.range_lo_c..=times.range_hi_c).contains(&level.value) {
             section.problems().add(
                 level.span,
                 format!(
-                    "the temperature level of {} degC is outside the bench's range of {} to {} degC",
+                    "the temperature level of {} °C is outside the bench's range of {} to {} °C",
                     level.value, times.range_lo_c, times.range_hi_c
                 ),
                 Some(

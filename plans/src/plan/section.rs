@@ -2,6 +2,7 @@
 
 use super::text::nearest;
 use std::cell::RefCell;
+use std::collections::BTreeSet;
 use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -17,26 +18,57 @@ pub struct Problem {
     pub remedy: Option<String>,
 }
 
-/// The mistakes found so far.
+/// The mistakes found so far, and what else is noticed while reading.
 #[derive(Debug, Default)]
-pub struct Problems(RefCell<Vec<Problem>>);
+pub struct Problems {
+    mistakes: RefCell<Vec<Problem>>,
+    doubts: RefCell<Vec<Problem>>,
+    /// Things whose declaration is at fault, as (table, name).
+    broken: RefCell<BTreeSet<(&'static str, String)>>,
+    /// Keys that were asked for, as (path of the table, key).
+    asked: RefCell<BTreeSet<(String, &'static str)>>,
+}
 
 impl Problems {
     /// Adds a mistake.
     pub fn add(&self, span: Range<usize>, message: impl Into<String>, remedy: Option<String>) {
-        self.0.borrow_mut().push(Problem { span, message: message.into(), remedy });
+        self.mistakes.borrow_mut().push(Problem { span, message: message.into(), remedy });
+    }
+    /// Adds a doubt: nothing that keeps the file from being used.
+    pub fn doubt(&self, span: Range<usize>, message: impl Into<String>, remedy: impl Into<String>) {
+        let doubt = Problem { span, message: message.into(), remedy: Some(remedy.into()) };
+        self.doubts.borrow_mut().push(doubt);
     }
     /// No mistake so far?
     pub fn is_empty(&self) -> bool {
-        self.0.borrow().is_empty()
+        self.mistakes.borrow().is_empty()
+    }
+    /// Remembers that a thing is declared, but with a mistake: using its name is no further one.
+    pub fn set_broken(&self, table: &'static str, name: &str) {
+        self.broken.borrow_mut().insert((table, name.to_string()));
+    }
+    /// Is a thing declared with a mistake?
+    pub fn is_broken(&self, table: &'static str, name: &str) -> bool {
+        self.broken.borrow().contains(&(table, name.to_string()))
+    }
+    /// Every key that was asked for so far, as (path of the table, key): the vocabulary as far as this file makes it known.
+    pub fn asked(&self) -> BTreeSet<(String, &'static str)> {
+        self.asked.borrow().clone()
+    }
+    /// The doubts in the order of the text.
+    pub fn doubts(&self) -> Vec<Problem> {
+        sorted(self.doubts.borrow().clone())
     }
     /// The mistakes in the order of the text.
     pub fn into_sorted(self) -> Vec<Problem> {
-        let mut list = self.0.into_inner();
-        list.sort_by_key(|problem| (problem.span.start, problem.span.end));
-        list.dedup();
-        list
+        sorted(self.mistakes.into_inner())
     }
+}
+
+fn sorted(mut list: Vec<Problem>) -> Vec<Problem> {
+    list.sort_by_key(|problem| (problem.span.start, problem.span.end));
+    list.dedup();
+    list
 }
 
 /// A value with its place in the text.
@@ -54,6 +86,8 @@ pub struct Section<'a> {
     pub title: String,
     /// Place of the table.
     pub span: Range<usize>,
+    /// Keys that lead to the table, joined by dots; empty for the whole file.
+    path: String,
     table: &'a DeTable<'a>,
     problems: &'a Problems,
     known: RefCell<Vec<&'static str>>,
@@ -67,7 +101,12 @@ impl<'a> Section<'a> {
         span: Range<usize>,
         problems: &'a Problems,
     ) -> Section<'a> {
-        Section { title: title.into(), span, table, problems, known: RefCell::default() }
+        Section { title: title.into(), span, path: String::new(), table, problems, known: RefCell::default() }
+    }
+
+    fn inner(&self, key: &str, title: String, table: &'a DeTable<'a>, span: Range<usize>) -> Section<'a> {
+        let path = if self.path.is_empty() { key.to_string() } else { format!("{}.{key}", self.path) };
+        Section { path, ..Section::new(title, table, span, self.problems) }
     }
 
     /// Where mistakes go.
@@ -77,6 +116,7 @@ impl<'a> Section<'a> {
 
     fn find(&self, key: &'static str) -> Option<&'a Spanned<DeValue<'a>>> {
         self.known.borrow_mut().push(key);
+        self.problems.asked.borrow_mut().insert((self.path.clone(), key));
         self.table.get(key)
     }
 
@@ -337,7 +377,7 @@ impl<'a> Section<'a> {
                 } else {
                     format!("`{key}` of {}", self.title)
                 };
-                Some(Section::new(title, table, value.span(), self.problems))
+                Some(self.inner(key, title, table, value.span()))
             }
             _ => {
                 self.wrong_type(key, value, "a table");
@@ -361,7 +401,7 @@ impl<'a> Section<'a> {
                         Some(name) => format!("[[{key}]] `{name}`"),
                         None => format!("[[{key}]] number {}", index + 1),
                     };
-                    sections.push(Section::new(title, table, element.span(), self.problems));
+                    sections.push(self.inner(key, title, table, element.span()));
                 }
                 _ => self.wrong_type(key, element, "a table"),
             }

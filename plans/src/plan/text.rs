@@ -8,6 +8,11 @@ pub trait Named {
     fn name(&self) -> &str;
 }
 
+/// A number of things in words: `1 job`, `3 jobs`.
+pub fn counted(count: usize, one: &str) -> String {
+    if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
+}
+
 /// The candidate nearest to `word`, if it is near enough to be a slip of the keys.
 pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = word.to_lowercase();
@@ -91,6 +96,12 @@ mod tests {
         assert!(lane_ranges("5-2", 16).unwrap_err().contains("backwards"));
         assert!(lane_ranges("1,1", 16).unwrap_err().contains("twice"));
         assert!(lane_ranges("a", 16).is_err());
+    }
+
+    #[test]
+    fn one_thing_has_no_plural() {
+        assert_eq!(counted(1, "job"), "1 job");
+        assert_eq!(counted(0, "hands-on change"), "0 hands-on changes");
     }
 
     #[test]

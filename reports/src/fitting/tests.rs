@@ -14,7 +14,7 @@ fn list() -> FittingList {
         channel_changes: number == 1,
         take_out: (number > 1).then(|| "Elm on direct".into()),
         jobs: 34,
-        temperatures: "0, 25, 85 degC".into(),
+        temperatures: "0, 25, 85 °C".into(),
         last: number == 2,
     };
     let segment = |from_min, to_min, kind, number| Segment { from_min, to_min, kind, number };

@@ -16,7 +16,7 @@ mod training;
 mod verdict;
 
 pub use chart::{Series, reference_condition};
-pub use picture::{extrapolated, picture};
+pub use picture::{extrapolated, outline_picture, picture};
 
 use crate::audit::Audit;
 use crate::judged::{JobNote, JudgedCondition, JudgedRun, LaneValues, LeftOut};

@@ -26,52 +26,64 @@ pub fn picture(
     mask: Option<(f64, f64)>,
 ) -> Result<EyePicture, CountError> {
     let view = CaptureView::new(capture)?;
+    let classes = error_classes(&view);
+    let details = Some(details(&view, worst_lane, mask));
+    Ok(EyePicture { classes, details, ..outlines(&view, worst_lane) })
+}
+
+/// The outlines of a capture alone: without error classes and details, which cost ten times as much.
+///
+/// # Errors
+/// Counts that contradict themselves.
+pub fn outline_picture(capture: &Capture, worst_lane: u16) -> Result<EyePicture, CountError> {
+    Ok(outlines(&CaptureView::new(capture)?, worst_lane))
+}
+
+/// The decade above the floor of each point's worst lane (0: no error), 254 and 253 where only inferred.
+fn error_classes(view: &CaptureView<'_>) -> Vec<u8> {
+    let capture = view.capture();
     let grid = capture.grid;
-    let clean_bits = capture.rule.clean_bits().max(1);
-    let floor = 1.0 / clean_bits as f64;
-    let mut classes = vec![255u8; grid.len()];
-    for (index, class) in classes.iter_mut().enumerate() {
-        let point = grid.point(index);
-        let mut worst: Option<f64> = None;
-        for lane in 0..capture.lanes.len() {
-            if let Some((bits, errors)) = view.count(lane, point) {
-                let ratio = if bits == 0 { 0.0 } else { errors as f64 / bits as f64 };
-                worst = Some(worst.map_or(ratio, |known| known.max(ratio)));
+    let floor = 1.0 / capture.rule.clean_bits().max(1) as f64;
+    (0..grid.len())
+        .map(|index| {
+            let point = grid.point(index);
+            let counts = (0..capture.lanes.len()).filter_map(|lane| view.count(lane, point));
+            let ratio = |(bits, errors): (u64, u64)| errors as f64 / bits.max(1) as f64;
+            match counts.map(ratio).max_by(f64::total_cmp) {
+                Some(ratio) if ratio > 0.0 => {
+                    let decades = (ratio / floor).log10().max(0.0);
+                    1 + (decades as u8).min(MOST_CLASSES - 1)
+                }
+                Some(_) => 0,
+                None if view.maps().iter().all(|map| map.passes(point)) => 254,
+                None => 253,
             }
-        }
-        if let Some(ratio) = worst {
-            *class = if ratio <= 0.0 {
-                0
-            } else {
-                let decades = (ratio / floor).log10().max(0.0);
-                1 + (decades as u8).min(MOST_CLASSES - 1)
-            };
-        }
-    }
-    for (index, class) in classes.iter_mut().enumerate().filter(|(_, class)| **class == 255) {
-        let passes = view.maps().iter().all(|map| map.passes(grid.point(index)));
-        *class = if passes { 254 } else { 253 };
-    }
+        })
+        .collect()
+}
+
+fn outlines(view: &CaptureView<'_>, worst_lane: u16) -> EyePicture {
+    let capture = view.capture();
     let lane = capture.lanes.iter().position(|lane| *lane == worst_lane).unwrap_or(0);
     let operating = capture.operating.get(lane).copied().unwrap_or(LanePoint { tap: 0, vref: 0 });
-    let together = common_map(&view).map(|(map, _)| map);
+    let together = common_map(view).map(|(map, _)| map);
     let outlines = [view.maps().get(lane), together.as_ref()].map(|map| map.map(outline));
     let path = |outline: &Option<Outline>| outline.as_ref().map(Outline::path_data).unwrap_or_default();
     let inferred: BTreeSet<Point> =
         outlines.iter().flatten().flat_map(|outline| &outline.inferred).copied().collect();
-    Ok(EyePicture {
+    EyePicture {
         job: String::new(),
         eye: capture.eye,
-        grid,
-        classes,
+        grid: capture.grid,
+        classes: Vec::new(),
         worst_lane_path: path(&outlines[0]),
         all_lanes_path: path(&outlines[1]),
         inferred_path: dots(&inferred),
         worst_lane: capture.lanes.get(lane).copied().unwrap_or(worst_lane),
         operating,
-        clean_bits,
-        details: Some(details(&view, worst_lane, mask)),
-    })
+        clean_bits: capture.rule.clean_bits().max(1),
+        details: None,
+    }
 }
 
 /// A dot at each point: lines without length, drawn by their round ends.

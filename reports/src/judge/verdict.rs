@@ -108,14 +108,7 @@ pub fn judge_condition(
             }
         }
     }
-    judged.metrics.sort_by(|a, b| {
-        a.conformance_probability
-            .total_cmp(&b.conformance_probability)
-            .then(b.verdict.cmp(&a.verdict))
-            .then((a.margin / a.standard_uncertainty).total_cmp(&(b.margin / b.standard_uncertainty)))
-            .then(a.eye.cmp(&b.eye))
-            .then(a.metric.cmp(&b.metric))
-    });
+    judged.metrics.sort_by(|a, b| a.compare_worst(b).then(a.eye.cmp(&b.eye)).then(a.metric.cmp(&b.metric)));
     let planned = bench.plan.repeats.repeats;
     let done = tally.notes.iter().filter(|note| note.repeat < planned).count();
     if let Some(words) = suspect {
@@ -132,7 +125,7 @@ pub fn judge_condition(
     } else if done < bench.jobs_per_condition {
         judged.reason = format!("not measured: {done} of {} jobs done", bench.jobs_per_condition);
     } else if judged.metrics.is_empty() {
-        judged.reason = "not measured: no limit applies at this rate and direction".into();
+        judged.reason = "not judged: no limit of the plan applies at this rate and direction".into();
     } else {
         judged.verdict = judged.metrics.iter().map(|metric| metric.verdict).max();
     }
@@ -200,7 +193,9 @@ fn judge_metric(
     };
     let mut common = Common::new(&inputs, false);
     let mut jobs = inputs.jobs;
-    let mut worst: Option<(f64, usize, LaneTally, f64)> = None;
+    // No verdict may hang on less than this: the guard band at one degree of freedom (k = 12.7 at 95 %).
+    let certain = JudgedMetric::CERTAIN.max(rule.guard_band(1.0, 12.7));
+    let mut worst: Option<((f64, f64), usize, LaneTally, f64)> = None;
     for lane in 0..first.lanes.len() {
         let tally = LaneTally::of(captures, lane, metric, mask.as_ref());
         let Some(value) = tally.value() else { continue };
@@ -213,7 +208,8 @@ fn judge_metric(
             common = Common::new(&Inputs { jobs, ..inputs }, false);
         }
         let (sampling, step) = tally.edges();
-        let score = (value - bound) / common.variance(value, sampling + step).sqrt();
+        let u = common.variance(value, sampling + step).sqrt();
+        let score = JudgedMetric::badness(value - bound, bound, u, certain);
         if worst.as_ref().is_none_or(|(least, ..)| score < *least) {
             worst = Some((score, lane, tally, value));
         }

@@ -321,6 +321,9 @@ fn limit_box(
     })
 }
 
+/// -ln(0.05): the mean number of errors that stays unseen with probability 5 % (Poisson; the rule of three).
+const BOUND_OF_NO_ERROR: f64 = 2.995_732_273_553_991;
+
 fn clean_bits(pictures: &[(usize, EyePicture)]) -> Option<u64> {
     let mut all =
         pictures.iter().filter(|(_, p)| !p.classes.is_empty()).map(|(_, picture)| picture.clean_bits);
@@ -331,14 +334,14 @@ fn clean_bits(pictures: &[(usize, EyePicture)]) -> Option<u64> {
 fn floor(pictures: &[(usize, EyePicture)]) -> String {
     match clean_bits(pictures) {
         Some(bits) => format!(
-            "A point without an error has seen at least N = {} bits: its bit error ratio is at most about \
-             1/N = {}, never zero.",
+            "A point without an error has seen at least N = {} bits: with 95 % confidence its bit error ratio is \
+             below 3/N = {} (rule of three), never zero.",
             ratio(bits as f64),
-            ratio(1.0 / bits as f64)
+            ratio(BOUND_OF_NO_ERROR / bits as f64)
         ),
         None => {
-            "N is the number of bits a point without an error has seen, stated under each eye: its bit error \
-                 ratio is at most about 1/N, never zero."
+            "N is the number of bits a point without an error has seen, stated under each eye: with 95 % \
+                 confidence its bit error ratio is below 3/N (rule of three), never zero."
                 .into()
         }
     }
@@ -351,8 +354,8 @@ fn legend(colours: Colours, pictures: &[(usize, EyePicture)]) -> Vec<LegendEntry
     let bits = clean_bits(pictures);
     let mut entries = vec![LegendEntry {
         colour: colours.hex(0),
-        words: bits.map_or("no error (\u{2264} 1/N)".into(), |bits| {
-            format!("no error (\u{2264} {})", ratio(1.0 / bits as f64))
+        words: bits.map_or("no error (below 3/N at 95 %)".into(), |bits| {
+            format!("no error (below {} at 95 %)", ratio(BOUND_OF_NO_ERROR / bits as f64))
         }),
     }];
     for class in 1..=colours.top {
@@ -362,8 +365,8 @@ fn legend(colours: Colours, pictures: &[(usize, EyePicture)]) -> Vec<LegendEntry
             break;
         }
         let words = match bits {
-            Some(bits) => format!("\u{2265} {}", ratio(from / bits as f64)),
-            None => format!("\u{2265} {}/N", significant(from)),
+            Some(bits) => format!("seen \u{2265} {}", ratio(from / bits as f64)),
+            None => format!("seen \u{2265} {}/N", significant(from)),
         };
         entries.push(LegendEntry { colour: colours.hex(class), words });
     }

@@ -60,7 +60,7 @@ impl Default for Options {
             rows: vec![Factor::Module, Factor::Channel],
             columns: Factor::Rate,
             most_cells: 3000,
-            most_rows: 450,
+            most_rows: 425,
             most_lines: 120,
         }
     }

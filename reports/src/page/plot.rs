@@ -251,6 +251,12 @@ impl Path {
     pub fn dot(&mut self, x: f64, y: f64) {
         self.0.push_str(&format!("M{} {}h0", coordinate(x), coordinate(y)));
     }
+    /// An x of this half size.
+    pub fn cross(&mut self, x: f64, y: f64, half: f64) {
+        for sign in [1.0, -1.0] {
+            self.line(&[(x - half, y - sign * half), (x + half, y + sign * half)]);
+        }
+    }
     /// A closed rectangle.
     pub fn rectangle(&mut self, x: f64, y: f64, w: f64, h: f64) {
         let (x, y, w, h) = (coordinate(x), coordinate(y), coordinate(w), coordinate(h));

@@ -258,6 +258,20 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         "changes of the device's identity during the run",
         "items",
     );
+    let suspect = run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0);
+    add(
+        suspect,
+        "job is suspect: a reference job left its control limits",
+        "jobs are suspect: a reference job left its control limits",
+        "not-run",
+    );
+    let afterwards = run.audit.limit_sets.iter().filter(|set| set.shown && !set.agreed_before).count();
+    add(
+        afterwards,
+        "set of limits on this page is not the one agreed before measuring",
+        "sets of limits on this page are not the ones agreed before measuring",
+        "uncertainty",
+    );
     add(facts.notes.len(), "note by a reader", "notes by readers", "not-run");
     if list.is_empty() && !run.conditions.is_empty() {
         list.push(Attention { words: "Nothing.".into(), link: String::new() });

@@ -6,7 +6,7 @@ use super::spread::{Margins, shorten};
 use super::words::*;
 use crate::judged::JudgedRun;
 use plans::plan::matrix::Factor;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Lines of one plot: as many as the palette has.
 const MOST_LINES: usize = 7;
@@ -35,11 +35,22 @@ fn trend(run: &JudgedRun, margins: &Margins, factor: Factor, simulated: bool) ->
         let slot = lines.entry(setup).or_default().entry(judged.condition.level(factor)).or_insert(*value);
         *slot = slot.min(*value);
     }
+    // A failed training has no margin: it is marked at the foot of the plot, where it cannot be overlooked.
+    let mut untrained: BTreeMap<(usize, usize), BTreeSet<usize>> = BTreeMap::new();
+    let mut failures = 0;
+    for judged in run.conditions.iter().filter(|judged| judged.reason == "training") {
+        let setup = (judged.condition.level(Factor::Module), judged.condition.level(Factor::Channel));
+        untrained.entry(setup).or_default().insert(judged.condition.level(factor));
+        lines.entry(setup).or_default();
+        failures += 1;
+    }
     let all = lines.len();
     let mut order: Vec<((usize, usize), BTreeMap<usize, f64>)> = lines.into_iter().collect();
     let lowest = |line: &BTreeMap<usize, f64>| line.values().copied().fold(f64::INFINITY, f64::min);
     if all > MOST_LINES {
-        order.sort_by(|a, b| lowest(&a.1).total_cmp(&lowest(&b.1)));
+        // Setups with failed trainings come first: nothing is worse.
+        let trained = |setup: &(usize, usize)| !untrained.contains_key(setup);
+        order.sort_by(|a, b| trained(&a.0).cmp(&trained(&b.0)).then(lowest(&a.1).total_cmp(&lowest(&b.1))));
         order.truncate(MOST_LINES);
     }
     let unit = margins.metric.base_unit();
@@ -66,6 +77,14 @@ fn trend(run: &JudgedRun, margins: &Margins, factor: Factor, simulated: bool) ->
         let (mut path, mut dots) = (Path::default(), Path::default());
         path.line(&along);
         along.iter().for_each(|(x, y)| dots.dot(*x, *y));
+        let mut crosses = Path::default();
+        for level in untrained.get(&(*module, *channel)).into_iter().flatten() {
+            if let Some((at, _)) = positions.get(*level) {
+                // Beside each other where several setups fail at one level.
+                crosses.cross(x.at(*at) + 3.0 * slot as f64, AREA.bottom - 7.0, 4.0);
+            }
+        }
+        plot.draw(crosses, format!("cross s{slot}"));
         plot.draw(path, format!("line s{slot}"));
         plot.draw(dots, format!("dots s{slot}"));
         let names = (level_name(run, Factor::Module, *module), level_name(run, Factor::Channel, *channel));
@@ -84,8 +103,16 @@ fn trend(run: &JudgedRun, margins: &Margins, factor: Factor, simulated: bool) ->
     } else {
         String::new()
     };
+    let failed = if failures > 0 {
+        format!(
+            " A cross at the foot: training failed there at {}, which has no margin.",
+            count(failures, "condition", "conditions")
+        )
+    } else {
+        String::new()
+    };
     plot.words = format!(
-        "Worst over everything else varied. n = {} from {}.{left_out}",
+        "Worst over everything else varied. n = {} from {}.{failed}{left_out}",
         count(points, "point", "points"),
         count(margins.values.len(), "condition", "conditions")
     );

@@ -3,7 +3,7 @@
 use crate::bench_run::{lock_bench, make_safe_now, narrowed, overdue, read_bench, refused};
 use crate::cli::BenchCommand;
 use crate::execute::Executor;
-use crate::exit::{Exit, Outcome};
+use crate::exit::{Exit, Failure, Outcome};
 use crate::forecast::Forecast;
 use crate::hands::CAUTIONS;
 use crate::plan_file::PlanFile;
@@ -100,6 +100,11 @@ fn safe(terminal: &Terminal, path: &Path) -> Outcome {
     terminal.out("safe: every rail measured off, the chamber's set point is ambient");
     terminal.note("The chamber may still be hot or cold: look at its display before you open it.");
     Ok(Exit::Pass)
+}
+
+/// Is a bench file free of mistakes?
+pub fn sound(terminal: &Terminal, bench_path: &Path) -> Result<(), Failure> {
+    read_bench(bench_path, terminal.colour_err).map(|_| ())
 }
 
 /// Prints every command of a plan on a bench, in order, and opens no connection. What a capture samples depends on

@@ -1,13 +1,16 @@
 //! `check`: every mistake in a plan at once.
 
 use crate::exit::{Exit, Failure, Outcome};
+use crate::patience::Patience;
 use crate::plan_file::PlanFile;
 use crate::terminal::Terminal;
 use plans::expand::{Selection, expand, jobs};
+use plans::plan::text::counted;
 use std::path::Path;
 
 /// Reads the plan, expands it and says what it holds.
 pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
+    let _patience = Patience::start(terminal, "still choosing and counting conditions ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
     let expansion = expand(plan, &Selection::default());
@@ -15,9 +18,9 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
         return Err(Failure::new(
             Exit::NothingSelected,
             format!(
-                "{}: all {} conditions are skipped; see [[skip]] and which module kinds each channel `fits`",
+                "{}: the plan leaves everything out ({}); see [[skip]] and which module kinds each channel `fits`",
                 path.display(),
-                expansion.skipped.len()
+                counted(expansion.skipped.len(), "condition")
             ),
         ));
     }
@@ -26,14 +29,25 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
     }
     let beyond = expansion.conditions.iter().filter(|condition| condition.beyond_rating(plan)).count();
     let missing = super::preview::missing_words(plan);
-    terminal.out(&format!(
-        "{}: no mistakes. {} conditions to run ({beyond} beyond a module's rating), {} skipped, {} jobs.{}{}",
+    let warnings = match file.warnings.len() {
+        0 => String::new(),
+        n => format!(", {}", counted(n, "warning")),
+    };
+    let total = expansion.conditions.len();
+    let mut text = format!(
+        "{}: no mistakes{warnings}\n{} to run, {beyond} of them beyond a module's rating\n{} left out\n{}",
         path.display(),
-        expansion.conditions.len(),
-        expansion.skipped.len(),
-        jobs(plan, &expansion).len(),
-        if missing.is_empty() { "" } else { "\n" },
-        missing.trim_end()
-    ));
+        counted(total, "condition"),
+        counted(expansion.skipped.len(), "condition"),
+        counted(jobs(plan, &expansion).len(), "job"),
+    );
+    if beyond == total && !plan.decision.beyond_rating_counts {
+        text.push_str("\nall of them beyond rating: none counts, and a run ends with exit 4 (nothing selected that counts)");
+    }
+    if !missing.is_empty() {
+        text.push('\n');
+        text.push_str(missing.trim_end());
+    }
+    terminal.out(&text);
     Ok(Exit::Pass)
 }

@@ -4,6 +4,7 @@ use crate::cli::CompareArguments;
 use crate::digests::CacheUse;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::judging::{JudgedBy, JudgedFolder};
+use crate::pictures::{self, Depth};
 use crate::run_folder::store_failure;
 use crate::store::{Store, StoreReader};
 use crate::terminal::{Terminal, table};
@@ -202,8 +203,12 @@ fn eyes(
     let mut pairs = Vec::new();
     for condition in &comparison.conditions {
         let Some(worst) = &condition.worst else { continue };
-        let before = old.0.picture(old.1, condition.pair.before, worst.eye)?;
-        let after = new.0.picture(new.1, condition.pair.after, worst.eye)?;
+        let one = |folder: (&JudgedFolder, &StoreReader), index: usize| {
+            let drawn = pictures::draw(folder.0, folder.1, [(index, worst.eye, Depth::Whole)])?;
+            Ok::<_, Failure>(drawn.into_iter().next().map(|(_, picture)| picture))
+        };
+        let before = one(old, condition.pair.before)?;
+        let after = one(new, condition.pair.after)?;
         if let (Some(before), Some(after)) = (before, after) {
             pairs.push(EyePair { name: condition.name.clone(), pictures: (before, after) });
         }

@@ -8,6 +8,7 @@ use crate::run_folder::store_failure;
 use crate::store::{Attempts, Store, StoreReader};
 use crate::terminal::Terminal;
 use plans::expand::{Selection, short_key};
+use plans::plan::text::counted;
 use reports::export::{csv, jsonl, junit};
 use std::io::{BufWriter, Write};
 use std::path::Path;
@@ -25,10 +26,12 @@ pub fn export(
     let selection = Selection::read(&folder.file.plan, only).map_err(Failure::invalid)?;
     let selected = |condition: &_| selection.contains(condition);
     folder.run.left_out.retain(|left_out| selected(&left_out.condition));
-    if !folder.run.conditions.iter().any(|judged| selected(&judged.condition))
-        && folder.run.left_out.is_empty()
-    {
-        return Err(Failure::new(Exit::NothingSelected, "nothing to export: the selection is empty"));
+    if !folder.run.conditions.iter().any(|judged| selected(&judged.condition)) {
+        let words = match folder.run.left_out.len() {
+            0 => "the selection is empty".to_string(),
+            n => format!("the plan leaves out all it selects ({})", counted(n, "condition")),
+        };
+        return Err(Failure::new(Exit::NothingSelected, format!("nothing to export: {words}")));
     }
     match out {
         Some(path) => {

@@ -1,13 +1,14 @@
 //! `merge`: shards, or parts measured on several benches, become one run folder.
 
-use super::run::ending;
+use super::ending::{ending, exit_of, explain};
 use crate::digests::CacheUse;
 use crate::exit::{Exit, Outcome};
 use crate::judging::{JudgedBy, JudgedFolder};
 use crate::merge::{Merged, merge as merge_folders};
 use crate::run_folder::store_failure;
 use crate::terminal::Terminal;
-use reports::judge::every_verdict_passes;
+use plans::expand::Selection;
+use plans::plan::text::counted;
 use std::path::{Path, PathBuf};
 
 /// Merges run folders and writes the report of the whole.
@@ -29,17 +30,17 @@ pub fn merge(terminal: &Terminal, out: &Path, parts: &[PathBuf], as_json: bool) 
     } else {
         terminal.out(&ending(&folder, &report));
     }
-    Ok(if merged.missing_jobs > 0 || folder.run.not_measured > 0 {
-        Exit::Incomplete
-    } else if every_verdict_passes(&folder.run) {
-        Exit::Pass
-    } else {
-        Exit::NotAllPass
-    })
+    if merged.missing_jobs > 0 {
+        return Ok(Exit::Incomplete);
+    }
+    let everything = Selection::default();
+    let exit = exit_of(&folder, folder.file.plan.decision.beyond_rating_counts, &everything, None);
+    explain(terminal, exit, &folder, &everything);
+    Ok(exit)
 }
 
 fn notes(merged: &Merged) -> Vec<String> {
-    let mut notes = vec![format!("{} jobs taken over", merged.taken)];
+    let mut notes = vec![format!("{} taken over", counted(merged.taken as usize, "job"))];
     for dir in &merged.without_results {
         notes.push(format!("{}: no results of a run here", dir.display()));
     }
@@ -47,10 +48,16 @@ fn notes(merged: &Merged) -> Vec<String> {
         notes.push(format!("{} held by more than one folder, taken once", merged.duplicates));
     }
     for (shard, jobs) in &merged.missing_shards {
-        notes.push(format!("missing: {jobs} jobs of shard {shard}; run it and merge again"));
+        notes.push(format!(
+            "missing: {} of shard {shard}; run it and merge again",
+            counted(*jobs as usize, "job")
+        ));
     }
     if merged.missing_jobs > 0 && merged.missing_shards.is_empty() {
-        notes.push(format!("missing: {} jobs of the plan are in none of the folders", merged.missing_jobs));
+        notes.push(format!(
+            "missing: {} of the plan in none of the folders",
+            counted(merged.missing_jobs as usize, "job")
+        ));
     }
     notes
 }

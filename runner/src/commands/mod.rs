@@ -4,6 +4,7 @@ mod bench;
 mod channel;
 mod check;
 mod compare;
+mod ending;
 mod export;
 mod merge;
 mod module;
@@ -13,7 +14,7 @@ mod run;
 mod status;
 mod study;
 
-use crate::cli::{Cli, Command};
+use crate::cli::{Cli, Command, Json};
 use crate::exit::Exit;
 use crate::terminal::Terminal;
 
@@ -22,13 +23,14 @@ pub fn dispatch(cli: Cli) -> Exit {
     let terminal = Terminal::detect(cli.no_color);
     let outcome = match cli.command {
         Command::Check { plan } => check::check(&terminal, &plan),
-        Command::Preview { plan, bench: Some(file), only, .. } => {
+        Command::Preview { plan, bench: Some(file), only, page: None, json: Json { json: false } } => {
             bench::preview(&terminal, &plan, &file, &only.only)
         }
         Command::Bench(command) => bench::bench(&terminal, &command),
-        Command::Preview { plan, page, only, json, .. } => {
-            preview::preview(&terminal, &plan, page.as_deref(), &only.only, json.json)
-        }
+        // Hours and fittings are those of the plan; a bench file beside them has to be sound.
+        Command::Preview { plan, bench, page, only, json } => bench
+            .map_or(Ok(()), |file| bench::sound(&terminal, &file))
+            .and_then(|()| preview::preview(&terminal, &plan, page.as_deref(), &only.only, json.json)),
         Command::Module { file, json } => module::module(&terminal, &file, json.json),
         Command::Channel(arguments) => channel::channel(&terminal, &arguments),
         Command::Run(arguments) => run::run(&terminal, &arguments),

@@ -4,13 +4,15 @@ use crate::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
 use crate::exit::{Exit, Failure, Outcome};
 use crate::fitting_list::{cautions, change_over_ratio, fitting_list, fittings, least_change_over_h};
 use crate::forecast::Forecast;
+use crate::patience::Patience;
 use crate::plan_file::PlanFile;
-use crate::terminal::{Terminal, duration, table};
+use crate::terminal::{Terminal, duration, folded, table};
 use plans::expand::NEEDS_HANDS;
 use plans::order::finish_bound;
 use plans::plan::Plan;
 use plans::plan::coverage::{Coverage, CoverageKind};
 use plans::plan::release::obstacles;
+use plans::plan::text::counted;
 use reports::fitting::Fitting;
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -31,6 +33,7 @@ pub fn preview(
     only: &[String],
     as_json: bool,
 ) -> Outcome {
+    let patience = Patience::start(terminal, "still working out order, hours and bound ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
     let forecast = Forecast::new(plan, only)?;
@@ -42,11 +45,16 @@ pub fn preview(
         terminal.note(&format!("fitting list: {}", page.display()));
     }
     let ways = capture_hours(plan, &forecast)?;
-    if as_json {
-        terminal.out(&machine(plan, &forecast, &ways)?.to_string());
+    let text = if as_json {
+        machine(plan, &forecast, &ways)?.to_string()
     } else {
-        terminal.out(&words(plan, &forecast, &ways, page.is_some())?);
+        words(plan, &forecast, &ways, page.is_some())?
+    };
+    drop(patience);
+    for warning in &file.warnings {
+        terminal.note(&format!("warning: {warning}"));
     }
+    terminal.out(&text);
     Ok(Exit::Pass)
 }
 
@@ -143,12 +151,17 @@ fn needs_hands(forecast: &Forecast) -> usize {
 fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) -> Result<String, Failure> {
     let schedule = &forecast.schedule;
     let mut text = format!(
-        "{}\n\n{} conditions, {} jobs, {} left out\n",
+        "{}\n\n{}, {}; {} left out\n",
         plan.title,
-        forecast.expansion.conditions.len(),
-        forecast.jobs.len(),
-        forecast.expansion.skipped.len(),
+        counted(forecast.expansion.conditions.len(), "condition"),
+        counted(forecast.jobs.len(), "job"),
+        counted(forecast.expansion.skipped.len(), "condition"),
     );
+    let single = forecast.problem.job_count();
+    if forecast.jobs.len() > single {
+        let more = counted(forecast.jobs.len() - single, "job");
+        text.push_str(&format!("  {more} of these again: the baseline at the end, the reference job\n"));
+    }
     let mut reasons: BTreeMap<u32, usize> = BTreeMap::new();
     for skipped in &forecast.expansion.skipped {
         *reasons.entry(skipped.reason).or_default() += 1;
@@ -192,7 +205,7 @@ pub fn missing_words(plan: &Plan) -> String {
     }
     let mut text = format!(
         "coverage: {kind}; {} cannot be had (skips and fits):\n",
-        plural(missing.len(), "combination")
+        counted(missing.len(), "combination")
     );
     for combination in missing.iter().take(SHOWN_MISSING) {
         text.push_str(&folded(&Coverage::combination_words(plan, combination), "  ", "    "));
@@ -226,7 +239,7 @@ fn hours_words(plan: &Plan, forecast: &Forecast) -> String {
     line(String::new());
     line(format!(
         "{} (the first fitting included), {} of them with the channel",
-        plural(cost.changes as usize, "hands-on change"),
+        counted(cost.changes as usize, "hands-on change"),
         cost.channel_changes
     ));
     line(format!(
@@ -258,19 +271,29 @@ fn finish_words(plan: &Plan, forecast: &Forecast) -> Result<String, Failure> {
     let clock = |t: f64| forecast.clock(plan, t);
     let mut text = String::from("\n");
     if let Some(attended) = &plan.attended {
-        let date = if attended.dated { "" } else { " (no `start` given: days counted from a Monday)" };
-        text.push_str(&format!("begins            {}{date}\n", clock(forecast.schedule.start_min)));
+        text.push_str(&format!("begins      {}\n", clock(forecast.schedule.start_min)));
+        if !attended.dated {
+            text.push_str("            (no `start` in [attended]: weeks are counted, not dates)\n");
+        }
     }
     text.push_str(&format!(
-        "ends, even chance {}\n  one in ten before  {}\n  nine in ten before {}\n",
-        clock(finish.p50_min),
+        "ends  P10   {}  (one run in ten is through by then)\n      P50   {}  (every second one)\n      P90   {}  (nine in ten)\n",
         clock(finish.p10_min),
+        clock(finish.p50_min),
         clock(finish.p90_min)
     ));
     if forecast.schedule.cost.changes > 1 {
         let earliest = finish_bound(&forecast.problem, &forecast.calendar, forecast.schedule.start_min)
             .map_err(|error| Failure::invalid(error.to_string()))?;
-        text.push_str(&format!("  no order ends before {}, all as expected\n", clock(earliest)));
+        text.push_str(&folded(
+            &format!(
+                "with everything taking its expected time this order ends {}, and none could end before {}",
+                clock(forecast.schedule.finish_min),
+                clock(earliest)
+            ),
+            "",
+            "  ",
+        ));
     }
     Ok(text)
 }
@@ -316,7 +339,12 @@ fn list_words(plan: &Plan, fittings: &[Fitting], page: bool) -> String {
         let indent = " ".repeat(wide + 6);
         let number = fitting.number;
         let stays = if fitting.channel_changes { "" } else { " (channel stays)" };
-        let head = format!("{}  {} on {}{stays}", fitting.when, fitting.module, fitting.channel);
+        let before = fittings[..fitting.number.saturating_sub(1)]
+            .iter()
+            .find(|earlier| (&earlier.module, &earlier.channel) == (&fitting.module, &fitting.channel));
+        let again =
+            before.map_or_else(String::new, |earlier| format!(" (again, as number {})", earlier.number));
+        let head = format!("{}  {} on {}{stays}{again}", fitting.when, fitting.module, fitting.channel);
         text.push_str(&folded(&head, &format!("[ ] {number:>wide$}  "), &indent));
         if let Some(old) = &fitting.take_out {
             text.push_str(&folded(&format!("take out first: {old}"), &indent, &indent));
@@ -330,43 +358,14 @@ fn list_words(plan: &Plan, fittings: &[Fitting], page: bool) -> String {
             &indent,
             &indent,
         ));
-        let jobs = plural(fitting.jobs, "job");
+        let jobs = counted(fitting.jobs, "job");
         text.push_str(&folded(&format!("{jobs} at {}", fitting.temperatures), &indent, &indent));
     }
     let more = fittings.len().saturating_sub(SHOWN_FITTINGS);
     if more > 0 {
         let hint =
             if page { "the page holds them all" } else { "`preview PLAN --page FILE.html` prints them all" };
-        text.push_str(&format!("\nand {} more: {hint}\n", plural(more, "fitting")));
+        text.push_str(&format!("\nand {} more: {hint}\n", counted(more, "fitting")));
     }
-    text
-}
-
-fn plural(count: usize, one: &str) -> String {
-    if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
-}
-
-/// Width the text keeps to.
-const COLUMNS: usize = 80;
-
-/// A line folded at blanks to the terminal's width, with a line end.
-fn folded(words: &str, first: &str, further: &str) -> String {
-    let mut text = String::from(first);
-    let mut column = first.chars().count();
-    let mut fresh = true;
-    for word in words.split_inclusive(' ') {
-        let wide = word.trim_end().chars().count();
-        if !fresh && column + wide > COLUMNS {
-            text.truncate(text.trim_end().len());
-            text.push('\n');
-            text.push_str(further);
-            column = further.chars().count();
-        }
-        text.push_str(word);
-        column += word.chars().count();
-        fresh = false;
-    }
-    text.truncate(text.trim_end_matches(' ').len());
-    text.push('\n');
     text
 }

@@ -1,6 +1,6 @@
 //! `report`: rebuilds the page from the stored counts alone, by the plan's limits or by others.
 
-use super::run::ending;
+use super::ending::{ending, exit_of, explain};
 use crate::cli::ReportArguments;
 use crate::digests::CacheUse;
 use crate::exit::{Exit, Failure, Outcome};
@@ -11,8 +11,8 @@ use crate::run_folder::store_failure;
 use crate::store::{LimitSet, Store, utc_text};
 use crate::term_sets;
 use crate::terminal::Terminal;
+use plans::expand::Selection;
 use plans::plan::terms::Terms;
-use reports::judge::every_verdict_passes;
 use std::path::Path;
 use std::time::SystemTime;
 
@@ -23,6 +23,7 @@ pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
         Some(path) => Some((format!("the file {}", path.display()), other_limits(terminal, dir, path)?)),
         None => None,
     };
+    let beyond_counts = instead.as_ref().map(|(_, terms)| terms.decision.beyond_rating_counts);
     let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
     let cache = if arguments.afresh { CacheUse::Afresh } else { CacheUse::Keep };
     let folder = JudgedFolder::read(dir, &reader, JudgedBy { instead, all_sets: true, cache })?;
@@ -42,13 +43,15 @@ pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
     } else {
         terminal.out(&ending(&folder, &path));
     }
-    Ok(if folder.run.not_measured > 0 {
-        Exit::Incomplete
-    } else if every_verdict_passes(&folder.run) {
-        Exit::Pass
-    } else {
-        Exit::NotAllPass
-    })
+    let everything = Selection::default();
+    let exit = exit_of(
+        &folder,
+        beyond_counts.unwrap_or(folder.file.plan.decision.beyond_rating_counts),
+        &everything,
+        None,
+    );
+    explain(terminal, exit, &folder, &everything);
+    Ok(exit)
 }
 
 /// Reads a file of limits and records it in the store, beside those the run was measured under.

@@ -1,5 +1,6 @@
 //! `run`: runs a plan, or continues it, and writes the report.
 
+use super::ending::{ending, exit_of, explain};
 use crate::again::{Choice, choose};
 use crate::bench_clock::BenchClock;
 use crate::bench_run::BenchRun;
@@ -10,8 +11,9 @@ use crate::exit::{Exit, Failure, Outcome};
 use crate::fitted::check_fittings;
 use crate::folder_facts::{PlanSize, keep_shard};
 use crate::forecast::Forecast;
-use crate::judging::{JudgedBy, JudgedFolder, worst};
+use crate::judging::{JudgedBy, JudgedFolder};
 use crate::night::{Night, Todo, simulate};
+use crate::patience::Patience;
 use crate::plan_file::PlanFile;
 use crate::progress::Progress;
 use crate::room::refuse_without_room;
@@ -20,29 +22,26 @@ use crate::shard::{Shard, split};
 use crate::signals::Watch;
 use crate::store::{Holder, LimitSet, Store, utc_text};
 use crate::term_sets;
-use crate::terminal::{Terminal, duration, table};
+use crate::terminal::Terminal;
 use drivers::contract::{CancelToken, Driver};
 use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
 use plans::expand::{JobKeys, Selection};
 use plans::plan::Plan;
 use plans::plan::terms::Terms;
-use reports::judge::every_verdict_passes;
-use reports::judged::Verdict;
-use std::collections::HashMap;
+use plans::plan::text::counted;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
 
 /// Runs or continues a plan.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
+    let patience = Patience::start(terminal, "still working out the order of the jobs ...");
     let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
-    for warning in &file.warnings {
-        terminal.note(&format!("warning: {warning}"));
-    }
     let plan = &file.plan;
     let dir = folder(arguments);
     // The whole plan gives every job its place; selection and shard say which of them are run now.
     let forecast = Forecast::new(plan, &[])?;
+    drop(patience);
     let selection = Selection::read(plan, &arguments.only.only).map_err(Failure::invalid)?;
     let keys = match &arguments.bench {
         Some(_) => bench_keys(plan),
@@ -61,16 +60,6 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         }
         refuse_without_room(plan, &selected, &dir)?;
     }
-    terminal.note(&format!(
-        "{}: {} jobs on {}, into {}",
-        plan.title,
-        selected.len(),
-        match &arguments.bench {
-            Some(bench) => format!("the bench of {}", bench.display()),
-            None => format!("the simulated target, seed {}", arguments.seed),
-        },
-        dir.display()
-    ));
     // A study that is not there is found out before anything is measured.
     let terms = term_sets::resolve(Terms::of(plan), arguments.plan.parent())?;
     let bench = match &arguments.bench {
@@ -107,17 +96,24 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         None => selected.iter().filter(|todo| !done_keys.contains(&todo.key)).copied().collect(),
     };
     refuse_without_room(plan, &todo, &dir)?;
+    // Everything that could refuse has had its say.
+    for warning in &file.warnings {
+        terminal.note(&format!("warning: {warning}"));
+    }
+    terminal.note(&banner(arguments, plan, selected.len(), &dir));
     remember(&mut store, &file, &terms, places, &forecast)?;
     if let Some(shard) = arguments.shard {
         keep_shard(&mut store, &shard.to_string())?;
     }
     let done_before = if arguments.reason.is_some() { 0 } else { selected.len() - todo.len() };
     if done_before > 0 {
-        terminal.note(&format!("continuing: {done_before} of {} jobs are done already", selected.len()));
+        let verb = if done_before == 1 { "is" } else { "are" };
+        let total = counted(selected.len(), "job");
+        terminal.note(&format!("continuing: {done_before} of {total} {verb} done already"));
     }
     if let (Some(reason), false) = (&arguments.reason, superseded.is_empty()) {
         store.supersede_all(&superseded, reason).map_err(|error| store_failure(&error))?;
-        log(&mut store, "measured again", &format!("{} jobs: {reason}", superseded.len()))?;
+        log(&mut store, "measured again", &format!("{}: {reason}", counted(superseded.len(), "job")))?;
     }
     log_start(&mut store, &todo, done_before)?;
     let cancel = CancelToken::new();
@@ -158,7 +154,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
             let mut progress = Progress::new(*terminal, done_before, done_before + todo.len())
                 .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
             let outcome = simulate(
-                Night { plan, executor: &executor, open: &open, threads },
+                Night { dir: &dir, plan, executor: &executor, open: &open, threads },
                 &todo,
                 &mut store,
                 &cancel,
@@ -179,7 +175,13 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     } else {
         terminal.out(&ending(&folder, &report));
     }
-    let verdicts = exit_of(plan, &folder, &selection, arguments.shard.map(|_| &selected[..]));
+    let verdicts = exit_of(
+        &folder,
+        plan.decision.beyond_rating_counts,
+        &selection,
+        arguments.shard.map(|_| &selected[..]),
+    );
+    explain(terminal, verdicts, &folder, &selection);
     if let Some(ended) = &on_bench {
         if let Some(words) = &ended.not_safe {
             terminal
@@ -189,6 +191,15 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         return Ok(stopped.unwrap_or_else(|| ended.exit(verdicts)));
     }
     Ok(stopped.unwrap_or(verdicts))
+}
+
+/// What begins, in words.
+fn banner(arguments: &RunArguments, plan: &Plan, jobs: usize, dir: &Path) -> String {
+    let target = match &arguments.bench {
+        Some(bench) => format!("the bench of {}", bench.display()),
+        None => format!("the simulated target, seed {}", arguments.seed),
+    };
+    format!("{}: {} on {target}, into {}", plan.title, counted(jobs, "job"), dir.display())
 }
 
 fn folder(arguments: &RunArguments) -> PathBuf {
@@ -266,7 +277,8 @@ fn log_start(store: &mut Store, todo: &[Todo], done_before: usize) -> Result<(),
         let words = format!("{holder} ended without closing the folder");
         log(store, "found", &words)?;
     }
-    let words = format!("{} jobs to do, {done_before} done before, by {}", todo.len(), Holder::current());
+    let words =
+        format!("{} to do, {done_before} done before, by {}", counted(todo.len(), "job"), Holder::current());
     log(store, "run started", &words)
 }
 
@@ -295,83 +307,4 @@ fn remember(
     store
         .record_limits(&LimitSet { limits_text, agreed_before_measuring: fresh, recorded_utc: utc })
         .map_err(|error| store_failure(&error))
-}
-
-/// The exit code of a run: over the conditions that were selected. A shard answers for its own jobs: a condition
-/// whose other mountings belong to other shards is not held against it.
-fn exit_of(plan: &Plan, folder: &JudgedFolder, selection: &Selection, shard: Option<&[Todo]>) -> Exit {
-    let mut own: HashMap<u32, usize> = HashMap::new();
-    for todo in shard.into_iter().flatten() {
-        *own.entry(todo.job.condition).or_default() += 1;
-    }
-    let counts = |condition: &reports::judged::JudgedCondition| {
-        selection.contains(&condition.condition)
-            && (!condition.beyond_rating || plan.decision.beyond_rating_counts)
-    };
-    let mut all_pass = every_verdict_passes(&folder.run) || !selection.is_everything() || shard.is_some();
-    for (index, condition) in (0..).zip(&folder.run.conditions) {
-        let own_jobs = own.get(&index).copied();
-        if !counts(condition) || (shard.is_some() && own_jobs.is_none()) {
-            continue;
-        }
-        match condition.verdict {
-            None if own_jobs.is_some_and(|jobs| {
-                condition.jobs.len() >= jobs && condition.jobs.iter().all(|job| job.trouble.is_empty())
-            }) && condition.jobs.len() < plan.repeats.jobs() as usize => {}
-            None => return Exit::Incomplete,
-            Some(verdict) => all_pass &= verdict == Verdict::Pass,
-        }
-    }
-    if all_pass { Exit::Pass } else { Exit::NotAllPass }
-}
-
-/// The last words of a run: verdicts, the worst condition, and where the report is.
-pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
-    let run = &folder.run;
-    let mut rows: Vec<Vec<String>> = Verdict::ALL
-        .iter()
-        .map(|verdict| {
-            vec![
-                verdict.words().to_string(),
-                run.verdicts.of(*verdict).to_string(),
-                run.beyond_rating.of(*verdict).to_string(),
-            ]
-        })
-        .collect();
-    rows.push(vec!["not measured".into(), run.not_measured.to_string(), String::new()]);
-    let mut text = String::new();
-    if folder.facts.simulated {
-        text.push_str("SIMULATED - not measured\n");
-    }
-    text.push_str(&table(&["conditions", "within rating", "beyond rating"], &rows, 1));
-    if let Some((name, metric)) = worst(run) {
-        text.push_str(&format!(
-            "\n\nworst: {name}\n  {} of {}, lane {}: margin {:+.1} {unit} (limit {:.1}, U {:.1} {unit}), {}",
-            metric.metric.name(),
-            metric.eye,
-            metric.lane,
-            metric.margin,
-            metric.limit,
-            metric.expanded_uncertainty,
-            metric.verdict.words(),
-            unit = metric.metric.base_unit(),
-        ));
-    }
-    if let Some(hours) = &folder.hours {
-        text.push_str(&format!(
-            "\n\nbench time: {} (measuring and training {}, ramps and soak {}, hands {})",
-            duration((hours.total - hours.waiting) * 3600.0),
-            duration((hours.measuring + hours.training) * 3600.0),
-            duration((hours.ramps + hours.soak + hours.settle) * 3600.0),
-            duration((hours.hands_on + hours.boot) * 3600.0),
-        ));
-        if hours.waiting > 0.0 {
-            text.push_str(&format!(
-                ", and {} of waiting for attended hours",
-                duration(hours.waiting * 3600.0)
-            ));
-        }
-    }
-    text.push_str(&format!("\n\nreport: {}", report.display()));
-    text
 }

@@ -1,18 +1,27 @@
 //! `status`: how far a run is, from another terminal too.
 
 use crate::bench_clock::{BenchClock, work_min};
+use crate::digests::CacheUse;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::folder_facts::PlanSize;
 use crate::forecast::Forecast;
+use crate::judging::{JudgedBy, JudgedFolder};
+use crate::patience::Patience;
 use crate::plan_file::PlanFile;
 use crate::run_folder::store_failure;
 use crate::store::{Holder, Meta, Store, StoreReader, Target};
-use crate::terminal::{Terminal, duration};
+use crate::terminal::{Terminal, duration, folded};
+use plans::order::calendar::days_from_civil;
+use plans::plan::text::counted;
+use reports::judged::{JudgedCondition, Verdict, VerdictCounts};
+use serde::Serialize;
 use serde_json::json;
 use std::path::Path;
+use std::time::{SystemTime, UNIX_EPOCH};
 
-/// Shows how far a run is. Reads counts only: no eye is judged.
+/// Shows how far a run is and what fails so far.
 pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
+    let _patience = Patience::start(terminal, "still judging what is there ...");
     let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
     let meta = reader.meta().map_err(|error| store_failure(&error))?;
     let progress = reader.progress().map_err(|error| store_failure(&error))?;
@@ -21,53 +30,224 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let done = (progress.measured + progress.training_failed + progress.not_measured) as usize;
     let left = Left::of(&reader, &meta, &size, done)?;
     let holder = Holder::running_in(dir);
+    let simulated = meta.target == Target::Simulated;
     let target = match &meta.target {
-        Target::Simulated => "simulated target".to_string(),
-        Target::Bench(name) => name.clone(),
+        Target::Simulated => format!("simulated target, seed {}", meta.seed),
+        Target::Bench(name) => format!("bench {name}"),
     };
+    let wall = if holder.is_some() { Wall::of(&reader, done)? } else { None };
+    let judged = SoFar::of(dir, &reader, done);
     if as_json {
+        let target = if simulated { "simulated target".to_string() } else { target };
+        let so_far = judged.as_ref().ok();
         terminal.out(
             &json!({
-                "title": meta.title, "simulated": meta.target == Target::Simulated, "target": target,
+                "title": meta.title, "simulated": simulated, "target": target,
                 "jobs": planned, "done": done, "measured": progress.measured,
                 "training_failed": progress.training_failed, "not_measured": progress.not_measured,
                 "superseded": progress.superseded, "bench_hours": left.done_hours,
                 "bench_hours_left": left.left_hours,
+                "wall_clock_seconds_left": wall.as_ref().and_then(|wall| wall.left_s(planned - done.min(planned))),
                 "finish": left.finish.as_ref().map(|[p10, p50, p90]| json!({"p10": p10, "p50": p50, "p90": p90})),
                 "running": holder.is_some(),
+                "verdicts": so_far.map(|so_far| so_far.verdicts),
+                "failing": so_far.map(|so_far| &so_far.failing),
             })
             .to_string(),
         );
         return Ok(Exit::Pass);
     }
     let share = 100.0 * done as f64 / planned.max(1) as f64;
-    let mut text = format!(
-        "{}\n{target}, seed {}\n\n{done} of {planned} jobs done ({share:.0} %)",
-        meta.title, meta.seed
-    );
-    if progress.training_failed > 0 {
-        text.push_str(&format!("\n{} with failed training", progress.training_failed));
-    }
-    if progress.not_measured > 0 {
-        text.push_str(&format!("\n{} not measured", progress.not_measured));
-    }
-    if let Some(hours) = left.done_hours {
-        text.push_str(&format!("\n{} of bench time", duration(hours * 3600.0)));
-    }
-    if done < planned {
-        text.push_str(&format!("\nabout {} of bench time left", duration(left.left_hours * 3600.0)));
-        if let Some([p10, p50, p90]) = &left.finish {
-            text.push_str(&format!("\nends {p50}\n  one in ten before {p10}\n  nine in ten before {p90}"));
+    let mut text =
+        format!("{}\n{target}\n\n{done} of {} done ({share:.0} %)", meta.title, counted(planned, "job"));
+    for (count, words) in [
+        (progress.training_failed, "with failed training"),
+        (progress.not_measured, "not measured"),
+        (progress.superseded, "measured again since (superseded)"),
+    ] {
+        if count > 0 {
+            text.push_str(&format!("\n  {count} {words}"));
         }
     }
+    text.push_str(&time_words(&left, wall.as_ref(), simulated, done, planned));
     text.push_str(match holder {
         Some(_) => "\na run is going on",
         None if done < planned => "\nno run is going on; the same `run` command continues it",
         None => "\ncomplete",
     });
+    match judged {
+        Ok(so_far) => text.push_str(&so_far.words(dir)),
+        Err(words) => text.push_str(&format!("\n\n{}", folded(&words, "", "  ").trim_end())),
+    }
     terminal.out(&text);
     Ok(Exit::Pass)
 }
+
+/// Bench time done and left, and the time by this computer's clock where a run is going on.
+fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, planned: usize) -> String {
+    let mut text = String::new();
+    if let Some(hours) = left.done_hours {
+        text.push_str(&format!("\nbench time so far    {}", duration(hours * 3600.0)));
+    }
+    if done < planned {
+        text.push_str(&format!("\nbench time to come   about {}", duration(left.left_hours * 3600.0)));
+        if let Some([p10, p50, p90]) = &left.finish {
+            text.push_str(&format!(
+                "\n  ends  P10  {p10}  (one run in ten is through by then)\n        P50  {p50}  (every second one)\n        \
+                 P90  {p90}  (nine in ten)"
+            ));
+        }
+    }
+    if simulated {
+        text.push_str("\n  (bench time: what a bench would take, hands and ramps included)");
+    }
+    if let Some(wall) = wall {
+        text.push_str(&format!("\nby the clock here    running for {}", duration(wall.elapsed_s)));
+        if let Some(left) = wall.left_s(planned.saturating_sub(done)).filter(|_| simulated) {
+            text.push_str(&format!(", about {} left", duration(left)));
+        }
+    }
+    text
+}
+
+/// The present run by the clock of this computer.
+struct Wall {
+    elapsed_s: f64,
+    /// Jobs done since it began.
+    jobs: usize,
+}
+
+impl Wall {
+    /// Of the run that is going on.
+    fn of(reader: &StoreReader, done: usize) -> Result<Option<Wall>, Failure> {
+        let events = reader.events().map_err(|error| store_failure(&error))?;
+        let Some(started) = events.iter().rev().find(|event| event.kind == "run started") else {
+            return Ok(None);
+        };
+        // As written by `run`: `5 jobs to do, 3 done before, by ...`.
+        let before = started.text.split(", ").nth(1).and_then(|words| words.split(' ').next()?.parse().ok());
+        let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default().as_secs_f64();
+        let elapsed = utc_seconds(&started.utc).map(|then| (now - then).max(0.0));
+        Ok(elapsed.map(|elapsed_s| Wall { elapsed_s, jobs: done.saturating_sub(before.unwrap_or(0)) }))
+    }
+
+    /// Seconds that so many jobs still take at the pace so far.
+    fn left_s(&self, jobs: usize) -> Option<f64> {
+        (self.jobs > 0).then(|| self.elapsed_s / self.jobs as f64 * jobs as f64)
+    }
+}
+
+/// Seconds since 1970 of a time as the store writes it, `2026-03-01T22:15:03.000Z`.
+fn utc_seconds(text: &str) -> Option<f64> {
+    let (date, clock) = text.strip_suffix('Z')?.split_once('T')?;
+    let mut date = date.splitn(3, '-').map(str::parse::<u32>);
+    let mut next = || date.next()?.ok();
+    let (year, month, day) = (next()?, next()?, next()?);
+    let days = days_from_civil(i64::from(year), month, day).ok()?;
+    let mut clock = clock.splitn(3, ':').map(str::parse::<f64>);
+    let mut next = || clock.next()?.ok();
+    let (hour, minute, second) = (next()?, next()?, next()?);
+    Some(days as f64 * 86_400.0 + hour * 3600.0 + minute * 60.0 + second)
+}
+
+/// A condition that does not pass.
+#[derive(Serialize)]
+struct Failing {
+    condition: String,
+    verdict: &'static str,
+    reason: String,
+    beyond_rating: bool,
+}
+
+/// What the finished conditions come to.
+struct SoFar {
+    verdicts: VerdictCounts,
+    beyond: VerdictCounts,
+    /// Worst first: those that count, then those beyond rating.
+    failing: Vec<Failing>,
+}
+
+impl SoFar {
+    /// Judges the finished conditions; an error is in words and no failure of `status`.
+    fn of(dir: &Path, reader: &StoreReader, done: usize) -> Result<SoFar, String> {
+        if done > MOST_JUDGED_JOBS {
+            return Err(format!(
+                "verdicts of more than {MOST_JUDGED_JOBS} jobs take a while: `nightbench report {}` works them out",
+                dir.display()
+            ));
+        }
+        let by = JudgedBy { instead: None, all_sets: false, cache: CacheUse::Keep };
+        let folder = JudgedFolder::read(dir, reader, by)
+            .map_err(|failure| format!("what fails so far cannot be said: {}", failure.words))?;
+        let mut failing: Vec<(Verdict, &JudgedCondition)> = folder
+            .run
+            .conditions
+            .iter()
+            .filter_map(|condition| condition.verdict.map(|verdict| (verdict, condition)))
+            .filter(|(verdict, _)| *verdict > Verdict::ConditionalPass)
+            .collect();
+        failing.sort_by(|a, b| a.1.beyond_rating.cmp(&b.1.beyond_rating).then(b.0.cmp(&a.0)));
+        let named = |(verdict, condition): &(Verdict, &JudgedCondition)| Failing {
+            condition: condition.name.clone(),
+            verdict: verdict.words(),
+            reason: match condition.worst() {
+                Some(metric) => format!(
+                    "{} of {}, lane {}: margin {:+.1} {}",
+                    metric.metric.name(),
+                    metric.eye,
+                    metric.lane,
+                    metric.margin,
+                    metric.metric.base_unit()
+                ),
+                None => condition.reason.clone(),
+            },
+            beyond_rating: condition.beyond_rating,
+        };
+        let failing = failing.iter().map(named).collect();
+        Ok(SoFar { verdicts: folder.run.verdicts, beyond: folder.run.beyond_rating, failing })
+    }
+
+    fn words(&self, dir: &Path) -> String {
+        let finished = self.verdicts.total() + self.beyond.total();
+        if finished == 0 {
+            return "\n\nno condition is finished yet".into();
+        }
+        let list = |counts: &VerdictCounts| {
+            let words = Verdict::ALL.iter().filter(|verdict| counts.of(**verdict) > 0);
+            let words: Vec<String> =
+                words.map(|verdict| format!("{} {}", counts.of(*verdict), verdict.words())).collect();
+            if words.is_empty() { "none".to_string() } else { words.join(", ") }
+        };
+        let mut text = format!("\n\nfinished conditions: {}", list(&self.verdicts));
+        if self.beyond.total() > 0 {
+            text.push_str(&format!("\nbeyond rating, not counted: {}", list(&self.beyond)));
+        }
+        if self.failing.is_empty() {
+            text.push_str("\nnothing fails so far");
+            return text;
+        }
+        text.push_str("\n\nfails so far:\n");
+        for one in self.failing.iter().take(SHOWN_FAILING) {
+            let beyond = if one.beyond_rating { " (beyond rating)" } else { "" };
+            text.push_str(&folded(&format!("{}: {}{beyond}", one.verdict, one.condition), "  ", "    "));
+            text.push_str(&folded(&one.reason, "    ", "    "));
+        }
+        let more = self.failing.len().saturating_sub(SHOWN_FAILING);
+        if more > 0 {
+            text.push_str(&format!(
+                "and {more} more: `nightbench report {}` shows them all\n",
+                dir.display()
+            ));
+        }
+        text.truncate(text.trim_end().len());
+        text
+    }
+}
+
+/// Most jobs that are judged for a look in between.
+const MOST_JUDGED_JOBS: usize = 3000;
+/// Failing conditions shown on the terminal; --json names all.
+const SHOWN_FAILING: usize = 10;
 
 /// Most jobs whose finish is worked out through the calendar; beyond it, ordering the plan again would make the
 /// answer slow, and the size noted in the folder serves.
@@ -105,5 +285,19 @@ impl Left {
                 [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),
             ),
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn stored_times_are_read_back() {
+        // The seconds of `date -u -d 2026-03-01T22:15:03Z +%s`.
+        assert_eq!(utc_seconds("2026-03-01T22:15:03.250Z"), Some(1_772_403_303.25));
+        for text in ["", "2026-03-01", "2026-13-01T00:00:00.000Z", "2026-03-01T00:00Z"] {
+            assert_eq!(utc_seconds(text), None, "{text}");
+        }
     }
 }

@@ -196,8 +196,11 @@ pub fn unpack_visits(grid: &Grid, lanes: usize, packed: &[u8]) -> Result<Vec<Vis
         } else {
             let coder = LongCount::of(bits);
             let mut errors = Vec::with_capacity(lanes);
-            for &sort in sorts.iter().skip(long_index).step_by(long) {
-                errors.push(planes.long(&coder, sort)?);
+            for lane in 0..lanes {
+                match sorts[lane * long + long_index] {
+                    Sort::Zero => errors.push(0),
+                    sort => errors.push(planes.long(&coder, sort)?),
+                }
             }
             long_index += 1;
             errors

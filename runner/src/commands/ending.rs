@@ -1,0 +1,145 @@
+//! How `run`, `report` and `merge` end: the exit code of the verdicts, and the last words.
+
+use crate::exit::Exit;
+use crate::judging::{JudgedFolder, worst};
+use crate::night::Todo;
+use crate::terminal::{Terminal, duration, folded, table};
+use plans::expand::Selection;
+use plans::plan::text::counted;
+use reports::judge::every_verdict_passes;
+use reports::judged::{JudgedCondition, Verdict};
+use std::collections::HashMap;
+use std::path::Path;
+
+/// The exit code of the verdicts over the conditions that were selected. Beyond-rating conditions count only with `beyond_counts`,
+/// and conditions to which no limit applies have no verdict that could count; where nothing is left that counts, nothing was
+/// selected (exit 4): an empty "every verdict passes" must not let anything through. A shard answers for its own jobs: a condition
+/// whose other mountings belong to other shards is not held against it.
+pub fn exit_of(
+    folder: &JudgedFolder,
+    beyond_counts: bool,
+    selection: &Selection,
+    shard: Option<&[Todo]>,
+) -> Exit {
+    let plan = &folder.file.plan;
+    let mut own: HashMap<u32, usize> = HashMap::new();
+    for todo in shard.into_iter().flatten() {
+        *own.entry(todo.job.condition).or_default() += 1;
+    }
+    let mut all_pass = every_verdict_passes(&folder.run) || !selection.is_everything() || shard.is_some();
+    let mut counting = 0;
+    for (index, condition) in (0..).zip(&folder.run.conditions) {
+        let own_jobs = own.get(&index).copied();
+        let mine = selection.contains(&condition.condition) && (shard.is_none() || own_jobs.is_some());
+        let beyond = condition.beyond_rating && !beyond_counts;
+        if !mine || beyond || !is_judged(folder, condition) {
+            continue;
+        }
+        counting += 1;
+        match condition.verdict {
+            None if own_jobs.is_some_and(|jobs| {
+                condition.jobs.len() >= jobs && condition.jobs.iter().all(|job| job.trouble.is_empty())
+            }) && condition.jobs.len() < plan.repeats.jobs() as usize => {}
+            None => return Exit::Incomplete,
+            Some(verdict) => all_pass &= verdict == Verdict::Pass,
+        }
+    }
+    match (counting, all_pass) {
+        // The whole answers for a shard.
+        (0, _) if shard.is_none() => Exit::NothingSelected,
+        (_, true) => Exit::Pass,
+        (_, false) => Exit::NotAllPass,
+    }
+}
+
+/// Does any limit apply to a condition?
+fn is_judged(folder: &JudgedFolder, condition: &JudgedCondition) -> bool {
+    let plan = &folder.file.plan;
+    let rate = condition.condition.rate(plan);
+    let directions = &plan.capture.directions;
+    // A failed training is a verdict whatever the limits are.
+    condition.verdict.is_some()
+        || folder.facts.limits.iter().any(|limit| directions.iter().any(|one| limit.applies(*one, rate)))
+}
+
+/// Says why nothing counted, where [`exit_of`] says so.
+pub fn explain(terminal: &Terminal, exit: Exit, folder: &JudgedFolder, selection: &Selection) {
+    if exit != Exit::NothingSelected {
+        return;
+    }
+    let selected = || folder.run.conditions.iter().filter(|one| selection.contains(&one.condition));
+    let unjudged = selected().filter(|one| !is_judged(folder, one)).count();
+    let beyond = selected().count() - unjudged;
+    let mut why = Vec::new();
+    if beyond > 0 {
+        why.push(format!("{} beyond a module's rating", counted(beyond, "condition")));
+    }
+    if unjudged > 0 {
+        why.push(format!("{} to which no limit applies", counted(unjudged, "condition")));
+    }
+    terminal.note(&format!(
+        "nothing selected that counts: {}; what was measured is in the report, and no verdict follows from it (exit 4)",
+        why.join(" and ")
+    ));
+}
+
+/// The last words of a run: verdicts, the worst condition, and where the report is.
+pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
+    let run = &folder.run;
+    let mut rows: Vec<Vec<String>> = Verdict::ALL
+        .iter()
+        .map(|verdict| {
+            vec![
+                verdict.words().to_string(),
+                run.verdicts.of(*verdict).to_string(),
+                run.beyond_rating.of(*verdict).to_string(),
+            ]
+        })
+        .collect();
+    rows.push(vec!["not measured".into(), run.not_measured.to_string(), String::new()]);
+    let mut text = String::new();
+    if folder.facts.simulated {
+        text.push_str("SIMULATED - not measured\n");
+    }
+    text.push_str(&table(&["conditions", "within rating", "beyond rating"], &rows, 1));
+    text.push('\n');
+    let untrained = run.conditions.iter().filter(|one| one.reason == "training").count();
+    if untrained > 0 {
+        let words = counted(untrained, "condition");
+        text.push_str(&format!("\n{words} failed in training: no eye, no margin\n"));
+    }
+    let mut line = |words: String, first: &str| text.push_str(&folded(&words, first, "  "));
+    if let Some((name, metric)) = worst(run) {
+        line(format!("worst measured eye: {name}"), "\n");
+        line(
+            format!(
+                "{} of {}, lane {}: margin {:+.1} {unit} (limit {:.1}, U {:.1} {unit}), {}",
+                metric.metric.name(),
+                metric.eye,
+                metric.lane,
+                metric.margin,
+                metric.limit,
+                metric.expanded_uncertainty,
+                metric.verdict.words(),
+                unit = metric.metric.base_unit(),
+            ),
+            "  ",
+        );
+    }
+    if let Some(hours) = &folder.hours {
+        let mut words = format!(
+            "bench time: {} (measuring and training {}, ramps and soak {}, hands {})",
+            duration((hours.total - hours.waiting) * 3600.0),
+            duration((hours.measuring + hours.training) * 3600.0),
+            duration((hours.ramps + hours.soak + hours.settle) * 3600.0),
+            duration((hours.hands_on + hours.boot) * 3600.0),
+        );
+        if hours.waiting > 0.0 {
+            let waiting = duration(hours.waiting * 3600.0);
+            words.push_str(&format!(", and {waiting} of waiting for attended hours"));
+        }
+        line(words, "\n");
+    }
+    text.push_str(&format!("\nreport: {}", report.display()));
+    text
+}
