@@ -85,10 +85,10 @@ pub struct Plan {
     pub coverage: Coverage,
     /// Values of the simulated target's model that differ from the defaults.
     pub model: Vec<ModelValue>,
-    /// What the plan narrows of the bench's limits.
-    pub bench_limits: BenchLimits,
     /// What is allowed, but hardly meant, each with its place.
     pub doubts: Vec<Problem>,
+    /// What the plan narrows of the bench's limits.
+    pub bench_limits: BenchLimits,
 }
 
 impl Plan {
