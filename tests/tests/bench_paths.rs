@@ -141,6 +141,39 @@ fn one_run_at_a_time_has_a_bench_and_the_other_is_told_who() {
     rig.off();
 }
 
+/// KILL, or a power cut: nothing of the program runs any more. A separate command makes the bench safe; a next run finds what was
+/// left on, switches it off first, and goes on.
+#[test]
+fn after_a_kill_the_bench_is_made_safe_by_command_and_by_the_next_run() {
+    for by_command in [true, false] {
+        let rig = rig(&one_setup(), 1, 0.0, 400.0);
+        let mut child = program()
+            .current_dir(rig.folder.path())
+            .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
+            .stderr(Stdio::null())
+            .stdout(Stdio::null())
+            .spawn()
+            .unwrap();
+        let begin = Instant::now();
+        while !rig.bench.world().powered() && begin.elapsed() < Duration::from_secs(20) {
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        child.kill().unwrap();
+        child.wait().unwrap();
+        assert!(!rig.bench.world().still_on().is_empty(), "the test needs something that was left on");
+        if by_command {
+            let safe = nightbench(rig.folder.path(), &["bench", "safe", &rig.file]);
+            assert_eq!(safe.code, 0, "{}", safe.err);
+            rig.off();
+        } else {
+            let run = rig.run(&[]);
+            assert!(run.err.contains("left on by an earlier run, switched off first"), "{}", run.err);
+            assert_eq!(json(&run)["jobs"], 4, "{}", run.err);
+            rig.off();
+        }
+    }
+}
+
 #[test]
 fn a_command_of_the_user_hears_of_each_kind_of_event() {
     let rig = rig(&hot(SMALL), 1, 0.0, 2000.0);
