@@ -210,9 +210,14 @@ impl<'a> Loop<'a> {
             // A visit ends here: what is left may be planned anew.
             let standing = self.standing(driver);
             self.rest.visited(std::mem::take(&mut self.visit), standing);
-            if let Some(words) = self.rest.plan_anew(standing, &self.hours.calendar())? {
-                self.note(store, "planned anew", &words)?;
-                self.session.terminal().note(&format!("planned anew: {words}"));
+            match self.rest.plan_anew(standing, &self.hours.calendar()) {
+                Ok(None) => {}
+                Ok(Some(words)) => {
+                    self.note(store, "planned anew", &words)?;
+                    self.session.terminal().note(&format!("planned anew: {words}"));
+                }
+                // Hours that never come: what can be done without hands is done all the same, in the order as it is.
+                Err(failure) => self.note(store, "order kept", &failure.words)?,
             }
             let Some(first) = self.rest.first() else { return Ok(Next::End) };
             let wanted = self.wanted(first);
