@@ -29,8 +29,8 @@ const OF_RUN: &str = "Exit codes: 0 every condition that counts passes; 1 comple
                       pass is not a pass); 2 usage or plan invalid, or the folder holds another run: nothing touched; 3 \
                       incomplete: something that counts was not measured; 4 nothing selected, or nothing that counts (only \
                       conditions beyond a module's rating, or without a limit); 5 the bench refused before the start; 6 \
-                      could not make safe; 74 the store could not be read or written; 130/143 stopped by a signal, after a \
-                      safe stop.";
+                      could not make safe; 74 the store could not be read or written, or another run uses it; 130/143 stopped \
+                      by a signal, after a safe stop.";
 const OF_VERDICT: &str = "Exit codes: those of the verdicts, as of `run`: 0 every condition that counts passes; 1 something \
                           does not pass; 3 something that counts is not measured; 4 nothing counts. `report --eye`: 0 when drawn. Also 2 no \
                           such folder, or mistakes in a file; 74 the store or the page could not be read or written.";

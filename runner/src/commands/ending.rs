@@ -156,18 +156,19 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
         );
     }
     if let Some(hours) = &folder.hours {
-        let mut words = format!(
-            "bench time: {} (measuring and training {}, ramps and soak {}, hands {})",
-            duration((hours.total - hours.waiting) * 3600.0),
-            duration((hours.measuring + hours.training) * 3600.0),
-            duration((hours.ramps + hours.soak + hours.settle) * 3600.0),
-            duration((hours.hands_on + hours.boot) * 3600.0),
-        );
+        let mut words = format!("bench time: {}", duration((hours.total - hours.waiting) * 3600.0));
         if hours.waiting > 0.0 {
             let waiting = duration(hours.waiting * 3600.0);
             words.push_str(&format!(", and {waiting} of waiting for attended hours"));
         }
+        let parts = format!(
+            "measuring and training {}, ramps and soak {}, hands {}",
+            duration((hours.measuring + hours.training) * 3600.0),
+            duration((hours.ramps + hours.soak + hours.settle) * 3600.0),
+            duration((hours.hands_on + hours.boot) * 3600.0),
+        );
         line(words, "\n");
+        line(parts, "  ");
     }
     text.push_str(&format!("\nreport: {}", report.display()));
     text
