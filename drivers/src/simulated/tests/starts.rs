@@ -1,7 +1,7 @@
 //! Starts: what power cycle, reset and retrain draw anew, and training that fails now and then.
 
 use super::{Bench, eye, with_model};
-use crate::contract::{Setting, StartKind};
+use crate::contract::{Driver, Setting, StartKind};
 use plans::results::{Direction, Point};
 
 /// A key of its own for each start.
@@ -88,7 +88,7 @@ fn repeats_cost_only_their_draws() {
     assert_eq!((none, all), (0, 16 * 64), "nothing before it is asked for");
     let first = bench.train(&start(&setting, 1), StartKind::Retrain);
     let name = first.eyes[0].eye;
-    let mut sweep = |bench: &mut Bench, number: u8| -> Vec<Vec<f64>> {
+    let sweep = |bench: &mut Bench, number: u8| -> Vec<Vec<f64>> {
         bench.train(&start(&setting, number), StartKind::Retrain);
         (20..44).map(|tap| bench.ratios(name, Point { tap, vref: 36 }, 16, 100_000)).collect()
     };
