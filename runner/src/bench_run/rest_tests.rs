@@ -128,7 +128,8 @@ fn a_bench_that_is_slow_or_late_is_planned_anew_and_nothing_is_lost() {
     let forecast = Forecast::new(&plan, &[]).unwrap();
     let todo = jobs(&plan, &forecast);
     let mut told = Vec::new();
-    for (slow, late_h) in [1.0, 3.0, 10.0].into_iter().flat_map(|slow| (2..10).map(move |late| (slow, late))) {
+    for (slow, late_h) in [1.0, 3.0, 10.0].into_iter().flat_map(|slow| (2..10).map(move |late| (slow, late)))
+    {
         let mut rest = Rest::new(&forecast, &todo, start(&forecast));
         let (mounting, taken) = first_visit(&mut rest);
         let done: Vec<u32> = forecast.schedule.sequence[..taken].to_vec();
