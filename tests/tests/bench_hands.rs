@@ -217,6 +217,46 @@ fn a_badly_seated_module_is_asked_for_again() {
     sitting.off();
 }
 
+/// The serial number that the agent reads decides, not the operator's word.
+#[test]
+fn a_module_with_another_serial_number_is_asked_for_again() {
+    let plan = four_setups().replace("name = \"Cedar\"", "name = \"Cedar\"\nserial = \"C-17\"");
+    let sitting = Sitting::new(&plan, 2000.0);
+    let bench = &sitting.bench;
+    let mut wrong_once = true;
+    let mut hands = sitting.hands(Box::new(move |wanted, _| {
+        let mut things = as_wanted(wanted);
+        if wanted.module == "Cedar" && std::mem::take(&mut wrong_once) {
+            things.module_serial = Some("C-71".into());
+        }
+        bench.fit(things);
+        true
+    }));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    let again = hands.asked.iter().find(|(_, reseat)| !reseat.is_empty()).expect("a second request");
+    assert!(again.1[0].contains("C-17") && again.1[0].contains("C-71"), "{again:?}");
+    assert_eq!(sitting.outcomes().len(), 16);
+    sitting.off();
+}
+
+/// What the bench file says is fitted is checked as well, while somebody is there to see to it.
+#[test]
+fn a_declared_setup_that_is_badly_seated_is_asked_for() {
+    let sitting = Sitting::new(SMALL, 2000.0);
+    let bench = &sitting.bench;
+    bench.fit(FittedThings { loose_lanes: vec![0, 1], ..bench.fitted() });
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    assert_eq!(hands.asked.len(), 2, "{:?}", hands.asked);
+    assert_eq!(hands.asked[0].0, "Amber on direct");
+    let checks = sitting.events("fit check");
+    assert!(checks[0].contains("failed in part") && checks[0].contains("lanes 0-1"), "{checks:?}");
+    assert!(sitting.outcomes().iter().all(|(_, outcome)| *outcome == JobOutcome::Measured));
+    sitting.off();
+}
+
 #[test]
 fn a_setup_that_never_answers_is_left_out_and_the_rest_is_planned_anew() {
     let sitting = Sitting::new(&four_setups(), 2000.0);
