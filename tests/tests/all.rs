@@ -1,7 +1,9 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
 mod bench_driver;
+mod bench_hands;
 mod bench_outside;
+mod bench_paths;
 mod bench_run;
 mod chance;
 mod command_line;
@@ -17,6 +19,7 @@ mod program;
 mod report;
 mod rig;
 mod schedule;
+mod scpi_device;
 mod scripted;
 mod shards;
 mod spd;

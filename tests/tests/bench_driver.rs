@@ -228,7 +228,7 @@ fn each_fault_of_an_answer_is_survived_by_reading_again() {
         let counts = sample(&mut driver, &trained).unwrap_or_else(|error| panic!("{fault:?}: {error}"));
         assert_eq!(counts.len(), 1);
         assert_eq!(bench.world().weather.happened(), [fault]);
-        let lines = log.latest(80).join("\n");
+        let lines = log.latest(200).join("\n");
         assert!(lines.contains("read again"), "{fault:?}\n{lines}");
         // After any such fault the instrument is identified, cleared and verified on a fresh connection.
         let after = lines.split("read again").nth(1).unwrap();
@@ -318,6 +318,134 @@ fn the_safety_handle_works_while_a_call_is_stuck() {
         assert_eq!(bench.world().still_on(), Vec::<String>::new());
         assert!(stuck.join().unwrap().is_err());
     });
+}
+
+#[test]
+fn a_chamber_that_runs_away_is_an_alarm_long_before_the_limit() {
+    let plan = plan();
+    let bench = start(&plan, 1, 0.0, 200.0);
+    let text = bench.bench_file().replace("ramp_k_per_min = 1000", "ramp_k_per_min = 20");
+    let mut driver = BenchDriver::new(Arc::new(bench_file(&text)), CommandLog::in_memory(), false);
+    bench.world().suffer(Fault::RunAway);
+    let error = driver.apply(&setting(&plan, 60.0), &call()).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::Interlock, "{error}");
+    assert!(error.words.contains("changes too fast") && error.words.contains("20 K/min allowed"), "{error}");
+    assert_eq!(bench.world().still_on(), Vec::<String>::new());
+    // The same ramp without the fault is quiet.
+    driver.apply(&setting(&plan, 60.0), &call()).unwrap_or_else(|error| panic!("{error}"));
+    driver.make_safe(&call()).unwrap();
+}
+
+#[test]
+fn a_current_above_its_limit_is_an_alarm_on_the_way_to_a_temperature() {
+    let plan = plan();
+    let bench = start(&plan, 1, 0.0, 200.0);
+    let (mut driver, _) = driver(&bench);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            let begin = Instant::now();
+            while !bench.world().powered() && begin.elapsed() < Duration::from_secs(20) {
+                std::thread::sleep(Duration::from_millis(2));
+            }
+            bench.world().suffer(Fault::OverCurrent);
+        });
+        let error = driver.apply(&setting(&plan, 85.0), &call()).unwrap_err();
+        assert_eq!(error.kind, ErrorKind::Interlock, "{error}");
+        assert!(
+            error.words.contains("takes 3.9") && error.words.contains("above its limit of 3 A"),
+            "{error}"
+        );
+    });
+    assert_eq!(bench.world().still_on(), Vec::<String>::new());
+    assert!(bench.world().true_device() < 84.0, "it was noticed on the way");
+    assert!(bench.ledger().is_empty());
+}
+
+/// A channel that cannot be chosen: what follows must not reach the one chosen before.
+#[test]
+fn nothing_is_set_when_a_channel_cannot_be_chosen() {
+    let plan = plan();
+    let bench = start(&plan, 1, 0.0, 2000.0);
+    let file = bench_file(&bench.bench_file());
+    let spec = file.instrument("supply").unwrap().clone();
+    let mut supply = drivers::bench::instrument::Instrument::new(spec, CommandLog::in_memory(), false);
+    let set = plans::bench_file::Action::SetVoltage;
+    supply.tell(set, Some("1"), Some(1.2), &call()).unwrap();
+    let error = supply.tell(set, Some("9"), Some(1.0), &call()).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::Instrument(-222), "{error}");
+    assert!((bench.world().outputs[0].volts - 1.2).abs() < 1e-9, "{}", bench.world().outputs[0].volts);
+    // An older entry in the queue is no reason to refuse.
+    bench.world().weather.arm(Fault::ErrorEntry);
+    let get = plans::bench_file::Action::GetVoltage;
+    assert!((supply.ask(get, Some("1"), 0.0, &call()).unwrap() - 1.2).abs() < 1e-9);
+    supply.tell(set, Some("2"), Some(1.1), &call()).unwrap_or_else(|error| panic!("{error}"));
+}
+
+#[test]
+fn currents_are_kept_with_the_readings() {
+    let plan = plan();
+    let bench = start(&plan, 1, 0.0, 2000.0);
+    let (mut driver, _) = driver(&bench);
+    let trained = ready(&mut driver, &plan, 25.0);
+    driver.take_readings();
+    std::thread::sleep(Duration::from_millis(60));
+    sample(&mut driver, &trained).unwrap();
+    let readings = driver.take_readings();
+    for rail in ["VDD", "VDDQ", "VPP"] {
+        let current = readings.iter().find(|one| one.name == format!("{rail} current"));
+        assert!(current.is_some_and(|one| one.unit == "A" && (one.value - 1.2).abs() < 1e-6), "{readings:?}");
+    }
+}
+
+#[test]
+fn a_stale_reading_is_an_alarm() {
+    let plan = plan();
+    let bench = start(&plan, 1, 0.0, 100.0);
+    let text = bench.bench_file();
+    let stale = text.lines().find(|line| line.starts_with("stale_after_s")).unwrap();
+    let text = text.replace(stale, "stale_after_s = 30.0");
+    let mut driver = BenchDriver::new(Arc::new(bench_file(&text)), CommandLog::in_memory(), false);
+    let trained = ready(&mut driver, &plan, 25.0);
+    for _ in 0..400 {
+        bench.world().weather.arm(Fault::NoAnswer);
+    }
+    // 30 s of bench time are 0.3 s; a look that fails takes longer.
+    std::thread::sleep(Duration::from_millis(350));
+    let error = sample(&mut driver, &trained).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::NotSettled, "{error}");
+    assert!(error.words.contains("alarm: a watched reading is"), "{error}");
+    bench.world().weather.calm();
+    driver.make_safe(&call()).unwrap();
+    assert_eq!(bench.world().still_on(), Vec::<String>::new());
+}
+
+/// An agent as a child that never answers and does not listen to TERM: KILL ends its whole group, the rails go off.
+#[test]
+fn an_agent_that_hangs_is_killed_with_its_group() {
+    let plan = plan();
+    let bench = start(&plan, 1, 0.0, 2000.0);
+    let folder = crate::support::Folder::new();
+    let numbers = folder.path().join("numbers");
+    let script =
+        format!("trap '' TERM; sleep 600 & echo $$ $! > {}; while :; do sleep 1; done", numbers.display());
+    let text = bench.bench_file().replace(
+        &format!("tcp = \"{}\"\nheartbeat_s", bench.addresses()[3]),
+        &format!("command = [\"sh\", \"-c\", {script:?}]\nkill_after_s = 0.3\nheartbeat_s"),
+    );
+    assert!(text.contains("kill_after_s"));
+    let mut driver = BenchDriver::new(Arc::new(bench_file(&text)), CommandLog::in_memory(), false);
+    let begin = Instant::now();
+    let error = driver.apply(&setting(&plan, 25.0), &call()).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::TimeOut, "{error}");
+    driver.make_safe(&call()).unwrap();
+    assert!(begin.elapsed() < Duration::from_secs(15), "{:?}", begin.elapsed());
+    let numbers = std::fs::read_to_string(&numbers).expect("the child ran");
+    for number in numbers.split_whitespace() {
+        // A process that ended but was not waited for yet shows as a zombie.
+        let status = std::fs::read_to_string(format!("/proc/{number}/stat")).unwrap_or_default();
+        assert!(status.is_empty() || status.contains(") Z "), "process {number} is still there: {status}");
+    }
+    assert_eq!(bench.world().still_on(), Vec::<String>::new());
 }
 
 /// Goal: at most 2 ms a batch beyond the agent's own time. The median over 300 batches, watch included.

@@ -7,23 +7,23 @@ use plans::plan::Plan;
 use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 
-fn text(path: &std::path::Path) -> &str {
+pub fn text(path: &std::path::Path) -> &str {
     path.to_str().expect("a path")
 }
 
-struct Rig {
-    folder: Folder,
-    bench: EmulatedBench,
-    plan: String,
-    file: String,
+pub struct Rig {
+    pub folder: Folder,
+    pub bench: EmulatedBench,
+    pub plan: String,
+    pub file: String,
 }
 
 /// One module and channel, so that nothing needs hands.
-fn one_setup() -> String {
+pub fn one_setup() -> String {
     SMALL.replace("rate = [2133, 2400]", "module = [\"Amber\"]\nchannel = [\"direct\"]\nrate = [2133, 2400]")
 }
 
-fn rig(plan_text: &str, seed: u64, storm: f64, scale: f64) -> Rig {
+pub fn rig(plan_text: &str, seed: u64, storm: f64, scale: f64) -> Rig {
     let folder = Folder::new();
     let plan = Plan::read(plan_text).unwrap_or_else(|problems| panic!("{problems:?}"));
     let bench = start(&plan, seed, storm, scale);
@@ -35,14 +35,14 @@ fn rig(plan_text: &str, seed: u64, storm: f64, scale: f64) -> Rig {
 }
 
 impl Rig {
-    fn run(&self, more: &[&str]) -> crate::support::Run {
+    pub fn run(&self, more: &[&str]) -> crate::support::Run {
         let mut arguments =
             vec!["run", self.plan.as_str(), "--bench", self.file.as_str(), "--into", "out", "--json"];
         arguments.extend(more);
         nightbench(self.folder.path(), &arguments)
     }
 
-    fn off(&self) {
+    pub fn off(&self) {
         assert_eq!(self.bench.world().still_on(), Vec::<String>::new());
     }
 }
@@ -52,6 +52,7 @@ fn nothing_outside(bench: &EmulatedBench) {
     for entry in bench.ledger() {
         let (asked, was) = entry.temperature;
         assert!((asked - was).abs() < 1.5, "counted at {was} degC, {asked} asked");
+        assert!(entry.rail_deviation < 0.015, "counted with a rail {} V off", entry.rail_deviation);
     }
 }
 

@@ -49,11 +49,13 @@ pub fn error_entry(text: &str) -> Result<(i32, String), DriverError> {
         .char_indices()
         .find(|(index, letter)| !(letter.is_ascii_digit() || *index == 0 && matches!(letter, '+' | '-')))
         .map_or(bare.len(), |(index, _)| index);
-    let number: i32 = bare[..end].parse().map_err(|_| {
+    // `9.91E+37` begins with digits, too, but is no error number.
+    let ends = bare[end..].chars().next().is_none_or(|next| matches!(next, ',' | ' ' | '\t' | '"'));
+    let number: i32 = bare[..end].parse().ok().filter(|_| ends).ok_or_else(|| {
         let shown: String = text.chars().take(60).collect();
         DriverError::new(
             ErrorKind::Protocol,
-            format!("the error-queue answer `{shown}` begins with no number"),
+            format!("the error-queue answer `{shown}` begins with no whole number"),
         )
     })?;
     let words = bare[end..].trim_start_matches([',', ' ']).trim().trim_matches('"').to_string();
@@ -111,6 +113,7 @@ mod tests {
         );
         assert_eq!(error_entry("-113, Undefined header").unwrap().0, -113);
         assert!(error_entry("fine").is_err());
+        assert!(error_entry("9.91E+37").is_err());
         assert!(error_entry("").is_err());
     }
 

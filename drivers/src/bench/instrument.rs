@@ -258,18 +258,30 @@ impl Instrument {
         answer.map_err(|error| self.wire_fault(&error, text))
     }
 
-    fn select(&mut self, action: Action, channel: Option<&str>) -> Result<(), DriverError> {
+    /// Chooses a channel, and makes sure that it was chosen: what comes next would else reach the one chosen before.
+    fn select(&mut self, action: Action, channel: Option<&str>, call: &Call) -> Result<(), DriverError> {
         let Some(channel) = channel else { return Ok(()) };
-        if self.spec.profile.needs_select(action) && self.selected.as_deref() != Some(channel) {
-            if let Some(text) = self.spec.profile.command(Action::Select, Some(channel), None) {
-                if self.dry {
-                    self.log.note(&self.spec.name, '>', &text);
-                } else {
+        if !self.spec.profile.needs_select(action) || self.selected.as_deref() == Some(channel) {
+            return Ok(());
+        }
+        if let Some(text) = self.spec.profile.command(Action::Select, Some(channel), None) {
+            if self.dry {
+                self.log.note(&self.spec.name, '>', &text);
+            } else {
+                self.selected = None;
+                self.send(&text)?;
+                // An entry may be older than the choice: made once more, it tells.
+                if let Err(error) = self.empty_error_queue(&text, call) {
+                    if !matches!(error.kind, ErrorKind::Instrument(_)) {
+                        return Err(error);
+                    }
+                    self.log.note(&self.spec.name, '-', &error.to_string());
                     self.send(&text)?;
+                    self.empty_error_queue(&text, call)?;
                 }
             }
-            self.selected = Some(channel.to_string());
         }
+        self.selected = Some(channel.to_string());
         Ok(())
     }
 
@@ -304,7 +316,7 @@ impl Instrument {
             );
         }
         self.connect(call)?;
-        self.select(action, channel)?;
+        self.select(action, channel, call)?;
         let text = self.command(action, channel, value)?;
         if self.dry {
             self.log.note(&self.spec.name, '>', &text);
@@ -397,7 +409,7 @@ impl Instrument {
     }
 
     fn ask_once(&mut self, action: Action, channel: Option<&str>, call: &Call) -> Result<f64, DriverError> {
-        self.select(action, channel)?;
+        self.select(action, channel, call)?;
         let text = self.command(action, channel, None)?;
         let answer = self.exchange(&text, call)?;
         answers::number(&answer, &self.spec.profile).map_err(|error| {
@@ -413,7 +425,7 @@ impl Instrument {
         channel: Option<&str>,
         call: &Call,
     ) -> Result<bool, DriverError> {
-        self.select(action, channel)?;
+        self.select(action, channel, call)?;
         let text = self.command(action, channel, None)?;
         let answer = self.exchange(&text, call)?;
         answers::switch(&answer, &self.spec.profile).map_err(|error| {
@@ -462,7 +474,7 @@ impl Instrument {
     ) -> Result<f64, DriverError> {
         if self.dry {
             self.connect(call)?;
-            self.select(action, channel)?;
+            self.select(action, channel, call)?;
             self.log.note(&self.spec.name, '>', &self.command(action, channel, None)?);
             return Ok(expected);
         }
@@ -482,7 +494,7 @@ impl Instrument {
     ) -> Result<bool, DriverError> {
         if self.dry {
             self.connect(call)?;
-            self.select(action, channel)?;
+            self.select(action, channel, call)?;
             self.log.note(&self.spec.name, '>', &self.command(action, channel, None)?);
             return Ok(expected);
         }

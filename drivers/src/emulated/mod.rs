@@ -51,6 +51,8 @@ pub struct FittedThings {
     pub module_serial: Option<String>,
     /// Channel.
     pub channel: String,
+    /// Positions of lanes whose contact is bad: they see nothing of their data.
+    pub loose_lanes: Vec<usize>,
 }
 
 struct Device {
@@ -115,6 +117,7 @@ impl EmulatedBench {
             module: name(module.map(|one| &one.name)),
             module_serial: module.and_then(|one| one.serial.clone()),
             channel: name(plan.channels.get(first(plan.matrix.channels.first())).map(|one| &one.name)),
+            loose_lanes: Vec::new(),
         };
         let simulated = SimulatedOptions {
             interface: plan.interface.clone(),

@@ -30,6 +30,8 @@ pub struct Noise {
 pub struct LaneErrors {
     rng: ChaCha8Rng,
     ber: f64,
+    /// ln(1 - BER): every gap needs it.
+    ln_good: f64,
     /// Bit numbers (from 1) of the first errors, ascending.
     placed: Vec<u64>,
     /// No further error is placed: the next would lie beyond any count asked for, or `PLACED` are there.
@@ -48,7 +50,8 @@ impl Noise {
         let place = u64::from(lane & 0xff) | u64::from(tap & 0xfff) << 8 | u64::from(vref & 0xfff) << 20;
         rng.set_stream(place | u64::from(series) << 32);
         rng.set_word_pos(0);
-        LaneErrors { rng, ber: ber.clamp(0.0, 1.0), placed: Vec::new(), closed: false }
+        let ber = ber.clamp(0.0, 1.0);
+        LaneErrors { rng, ber, ln_good: (-ber).ln_1p(), placed: Vec::new(), closed: false }
     }
 }
 
@@ -60,9 +63,12 @@ impl LaneErrors {
             return false;
         }
         let draw: f64 = Open01.sample(&mut self.rng);
-        let gap = if self.ber >= 1.0 { 1.0 } else { (draw.ln() / (-self.ber).ln_1p()).floor() + 1.0 };
+        let gap = if self.ber >= 1.0 { 1.0 } else { (draw.ln() / self.ln_good).floor() + 1.0 };
         let last = self.placed.last().copied().unwrap_or(0);
         let next = if gap < 9e18 { last.saturating_add(gap as u64) } else { u64::MAX };
+        if self.placed.len() == 4 {
+            self.placed.reserve_exact(PLACED - 4);
+        }
         self.placed.push(next);
         true
     }
@@ -86,7 +92,7 @@ impl LaneErrors {
             }
             errors += 1;
         }
-        match self.placed.last() {
+        match self.placed.last().copied() {
             Some(last) if self.ber > 0.0 => errors as u64 + self.blocks(bits - last),
             _ => errors as u64,
         }
@@ -127,20 +133,21 @@ impl LaneErrors {
         high
     }
 
-    fn node(&self, block: u32, index: u64) -> ChaCha8Rng {
-        let mut rng = self.rng.clone();
+    /// The generator at a node's place. All single errors are placed by now: nothing else draws from it.
+    fn node(&mut self, block: u32, index: u64) -> &mut ChaCha8Rng {
         // Placed errors use the first words of the stream; every node gets 64 words of its own far behind them.
         let node = (u128::from(block) + 1) << 48 | u128::from(index);
-        rng.set_word_pos(node << 6 & ((1 << 68) - 1));
-        rng
+        self.rng.set_word_pos(node << 6 & ((1 << 68) - 1));
+        &mut self.rng
     }
 
     /// Errors in the first `bits` bits behind the placed errors.
-    fn blocks(&self, bits: u64) -> u64 {
+    fn blocks(&mut self, bits: u64) -> u64 {
         let (mut start, mut length, mut block, mut errors) = (0u64, FIRST_BLOCK, 0u32, 0u64);
         while start < bits {
-            let mut rng = self.node(block, 0);
-            let count = Binomial::new(length, self.ber).map_or(0, |draw| draw.sample(&mut rng));
+            let ber = self.ber;
+            let rng = self.node(block, 0);
+            let count = Binomial::new(length, ber).map_or(0, |draw| draw.sample(rng));
             if start + length <= bits {
                 errors += count;
             } else {
@@ -155,14 +162,14 @@ impl LaneErrors {
     }
 
     /// Errors in the first `bits` of a block of `length` bits with `count` errors, by halving.
-    fn part(&self, block: u32, mut length: u64, mut count: u64, mut bits: u64) -> u64 {
+    fn part(&mut self, block: u32, mut length: u64, mut count: u64, mut bits: u64) -> u64 {
         let (mut index, mut errors) = (1u64, 0u64);
         while bits > 0 && count > 0 && bits < length {
             if count == length {
                 return errors + bits;
             }
             let half = length / 2;
-            let first = half_of(length, count, half, &mut self.node(block, index));
+            let first = half_of(length, count, half, self.node(block, index));
             if bits >= half {
                 errors += first;
                 bits -= half;

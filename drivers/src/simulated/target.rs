@@ -228,6 +228,12 @@ impl SimulatedTarget {
         self.sets.last().map_or(&[], |set| &set.eyes)
     }
 
+    /// Taps of all lanes of the present setting whose error ratios were computed, and all there are.
+    pub fn computed_taps(&self) -> (usize, usize) {
+        let lanes = || self.eyes().iter().flat_map(|eye| &eye.surfaces);
+        (lanes().map(LaneSurface::computed_taps).sum(), lanes().map(LaneSurface::taps).sum())
+    }
+
     fn noise(&self, setting: &Setting, eye: EyeName) -> Noise {
         let sub_channel = eye.sub_channel.map_or(255, |index| index);
         Noise::new(draws::key(&[
@@ -486,6 +492,9 @@ fn train_set(
         if name.direction == Direction::Read {
             let draws = |group: u16| keyed.parts("strobe output", name.rank, group);
             done.push(stages::gate(p, setting, lanes, tap_ps, request.fewest_taps, &draws));
+        }
+        if eye.surfaces.iter().any(LaneSurface::is_equalized) {
+            done.push(stages::equalizer(&eye.capabilities.grid, &eye.lanes, &eye.surfaces));
         }
         let mut settings = Vec::new();
         if done.iter().all(TrainingStage::passed) {

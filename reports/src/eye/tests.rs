@@ -105,6 +105,24 @@ fn the_sub_tap_edge_has_little_bias_at_the_limit() {
     }
 }
 
+/// Rare large jitter under a Gaussian edge: two tails, one Gaussian fitted. Where the second tail begins near the limit
+/// the edge is known to a few tenths of a tap only, and its bias exceeds the goal of 0.15 tap by a little; where it
+/// begins well above or below the limit it does not.
+#[test]
+fn rare_events_bias_an_edge_by_less_than_a_quarter_tap() {
+    let rule = PointRule::sequential(LIMIT, 0.95);
+    let rare = |weight: f64, sigma: f64| {
+        move |x: f64| 0.5 * normal_sf(x / 1.3) + 0.5 * weight * normal_sf(x / sigma)
+    };
+    for (weight, sigma, most) in
+        [(3e-7, 2.5, 0.15), (3e-7, 4.0, 0.15), (3e-6, 2.5, 0.15), (3e-6, 4.0, 0.25), (3e-5, 3.0, 0.25)]
+    {
+        let (edge, _, pull) = bias(rare(weight, sigma), rule, None, 400);
+        assert!(edge.abs() <= most, "weight {weight:e}, sigma {sigma}: bias {edge}");
+        assert!((0.5..=1.5).contains(&pull), "weight {weight:e}, sigma {sigma}: scatter {pull} times stated");
+    }
+}
+
 /// Known answer: width = right - left - 2 q sigma, and so on for each side.
 #[test]
 fn a_gaussian_eye_gives_its_edges_back() {

@@ -85,9 +85,13 @@ impl LaneEye {
                 return patch.ber;
             }
         }
-        let up = f64::from(vref) - self.vref;
+        self.smooth_ber(f64::from(tap), f64::from(vref))
+    }
+    /// The eye without its patches, between the points of the grid too.
+    pub fn smooth_ber(&self, tap: f64, vref: f64) -> f64 {
+        let up = vref - self.vref;
         let half = self.half_taps * (1.0 - (up.abs() / self.half_steps).powf(self.shape));
-        let x = f64::from(tap) - self.tap - self.tilt * up;
+        let x = tap - self.tap - self.tilt * up;
         let edges = |sigma: f64| 0.5 * (tail((half + x) / sigma) + tail((half - x) / sigma));
         let ber = edges(self.sigma) + self.rare.0 * edges(self.rare.1) + self.floor;
         ber.clamp(0.0, 0.5)
@@ -114,7 +118,7 @@ pub struct Eyes {
     pub calls: u32,
     /// Shift of the eye, taps a bench second.
     pub drift_taps_a_second: f64,
-    eyes: Vec<LaneEye>,
+    pub eyes: Vec<LaneEye>,
 }
 
 impl Eyes {

@@ -203,6 +203,7 @@ impl Loop<'_> {
             );
             self.note(store, "hands needed", &words)?;
             self.session.terminal().note(&words);
+            self.session.tell(EventKind::HandsNeeded, &words);
             return Ok(false);
         }
         let words = format!(
@@ -213,6 +214,7 @@ impl Loop<'_> {
         );
         self.note(store, "waiting", &words)?;
         self.session.terminal().note(&words);
+        self.session.tell(EventKind::HandsNeeded, &format!("{what} at {}", clock_words(next)));
         let begin = driver.elapsed_s();
         if let Err(error) = safe(driver) {
             self.end.not_safe = Some(error.to_string());

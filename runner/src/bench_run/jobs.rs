@@ -4,6 +4,7 @@ use super::attended::{AttendedHours, local_minutes};
 use super::fitting::Fitted;
 use super::rest::{Rest, VisitSeconds};
 use super::session::{BenchEnd, BenchRun, BenchSession, now};
+use super::tries::worth_a_second_round;
 use crate::clock::{ClockWatch, Moment};
 use crate::exit::{Exit, Failure};
 use crate::fit_check::FitVerdict;
@@ -42,11 +43,15 @@ pub(super) struct Loop<'a> {
     clock: ClockWatch,
     measured: usize,
     faults_in_a_row: u32,
+    /// Jobs of what is fitted that faulted: they are tried once more before it is taken out.
+    second_round: Vec<Todo>,
 }
 
 /// What comes next.
 enum Next {
     Job(Box<Todo>),
+    /// A job that faulted before, once more.
+    Again(Box<Todo>),
     End,
 }
 
@@ -78,6 +83,7 @@ impl<'a> Loop<'a> {
             clock: ClockWatch::new(Moment::now()),
             measured: 0,
             faults_in_a_row: 0,
+            second_round: Vec::new(),
         }
     }
 
@@ -142,8 +148,13 @@ impl<'a> Loop<'a> {
     ) -> Result<BenchEnd, Failure> {
         self.read_folder(store)?;
         self.begin(driver, store)?;
-        while let Next::Job(one) = self.next(driver, store, progress)? {
-            if !self.one_job(driver, &one, store, progress)? {
+        loop {
+            let (one, first) = match self.next(driver, store, progress)? {
+                Next::Job(one) => (one, true),
+                Next::Again(one) => (one, false),
+                Next::End => break,
+            };
+            if !self.one_job(driver, &one, first, store, progress)? {
                 break;
             }
         }
@@ -193,9 +204,18 @@ impl<'a> Loop<'a> {
                 self.end.ended_early = Some(format!("the run reached its {most_hours} hours"));
                 return Ok(Next::End);
             }
-            let Some(first) = self.rest.first() else { return Ok(Next::End) };
-            if self.fitted.is_some() && self.fitted == Some(self.wanted(first)) {
+            if self.fitted.is_some() && self.fitted == self.rest.first().map(|first| self.wanted(first)) {
                 return Ok(self.take_fitted());
+            }
+            if let Some(mut one) = self.second_round.pop() {
+                let why = "not measured: tried again before the setup was taken out";
+                store.supersede(&one.key, why).map_err(|error| store_failure(&error))?;
+                one.attempt += 1;
+                self.end.not_measured -= 1;
+                return Ok(Next::Again(Box::new(one)));
+            }
+            if self.rest.first().is_none() {
+                return Ok(Next::End);
             }
             if !self.hands.present() {
                 // Only what is fitted can be run: there is nothing to plan.
@@ -210,9 +230,14 @@ impl<'a> Loop<'a> {
             // A visit ends here: what is left may be planned anew.
             let standing = self.standing(driver);
             self.rest.visited(std::mem::take(&mut self.visit), standing);
-            if let Some(words) = self.rest.plan_anew(standing, &self.hours.calendar())? {
-                self.note(store, "planned anew", &words)?;
-                self.session.terminal().note(&format!("planned anew: {words}"));
+            match self.rest.plan_anew(standing, &self.hours.calendar()) {
+                Ok(None) => {}
+                Ok(Some(words)) => {
+                    self.note(store, "planned anew", &words)?;
+                    self.session.terminal().note(&format!("planned anew: {words}"));
+                }
+                // Hours that never come: what can be done without hands is done all the same, in the order as it is.
+                Err(failure) => self.note(store, "order kept", &failure.words)?,
             }
             let Some(first) = self.rest.first() else { return Ok(Next::End) };
             let wanted = self.wanted(first);
@@ -292,6 +317,7 @@ impl<'a> Loop<'a> {
         &mut self,
         driver: &mut BenchDriver,
         one: &Todo,
+        first: bool,
         store: &mut Store,
         progress: &mut Progress,
     ) -> Result<bool, Failure> {
@@ -310,6 +336,7 @@ impl<'a> Loop<'a> {
                 if let Some(fitted) = self.fitted.take() {
                     self.leave_out(&fitted);
                 }
+                self.second_round.clear();
                 self.mounting = None;
                 return Ok(true);
             }
@@ -318,6 +345,9 @@ impl<'a> Loop<'a> {
             }
             self.faults_in_a_row += 1;
             self.end.not_measured += 1;
+            if first && worth_a_second_round(reason) {
+                self.second_round.push(*one);
+            }
             self.session.tell(EventKind::Fault, reason);
         } else {
             self.faults_in_a_row = 0;
@@ -331,7 +361,12 @@ impl<'a> Loop<'a> {
             JobOutcome::TrainingFailed => "training failed".to_string(),
             JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
         };
-        progress.job(&format!("{}: {words}", one.condition.describe(self.run.plan)));
+        let words = format!("{}: {words}", one.condition.describe(self.run.plan));
+        if first {
+            progress.job(&words);
+        } else {
+            self.session.terminal().note(&format!("once more: {words}"));
+        }
         progress.took(one.position, &result.outcome, result.times);
         if self.faults_in_a_row >= self.session.bench().unattended.most_consecutive_faults {
             self.end.ended_early = Some(format!("{} faults in a row", self.faults_in_a_row));

@@ -104,34 +104,63 @@ fn what_goes_as_planned_is_left_alone() {
     assert_eq!(before.len(), todo.len() - taken);
 }
 
+/// Modules with two to six rates each, so that it matters what stands through a night.
+fn uneven() -> Plan {
+    let text = OFFICE.replace("rate = [2133, 2400, 2666]", "rate = [1600, 1866, 2133, 2400, 2666, 2933]");
+    let mut more = String::new();
+    for index in 0..10 {
+        more.push_str(&format!("[[module]]\nname = \"M{index}\"\nkind = \"unbuffered\"\nrated = 2933\n\n"));
+        let left_out: Vec<&str> =
+            ["1600", "1866", "2133", "2400"].into_iter().take(4 - (index % 5).min(4)).collect();
+        if !left_out.is_empty() {
+            more.push_str(&format!(
+                "[[skip]]\nmodule = [\"M{index}\"]\nrate = [{}]\nreason = \"not asked for\"\n\n",
+                left_out.join(", ")
+            ));
+        }
+    }
+    Plan::read(&format!("{text}\n{more}")).unwrap_or_else(|problems| panic!("{problems:#?}"))
+}
+
 #[test]
-fn a_slow_bench_is_planned_anew_and_nothing_is_lost() {
-    let plan = plan();
+fn a_bench_that_is_slow_or_late_is_planned_anew_and_nothing_is_lost() {
+    let plan = uneven();
     let forecast = Forecast::new(&plan, &[]).unwrap();
     let todo = jobs(&plan, &forecast);
-    let mut rest = Rest::new(&forecast, &todo, start(&forecast));
-    let (mounting, _) = first_visit(&mut rest);
-    // Measuring takes twelve times as long as was thought: the evening comes before the next fitting.
-    let measuring: f64 = 9.0 * 3600.0;
-    let now = Standing {
-        now_min: forecast.schedule.start_min + 60.0 * 9.5,
-        fitted: Some(mounting),
-        chamber_c: 60.0,
-    };
-    rest.visited(VisitSeconds { measuring, hands: 600.0, ramps: 1200.0, soak: 600.0, training: 60.0 }, now);
-    assert!(rest.departed);
-    let before = keys(&rest);
-    let words = rest.plan_anew(now, &forecast.calendar).unwrap();
-    let after = keys(&rest);
-    println!("{words:?}");
-    assert_eq!(words.is_some(), before != after, "a change is told, and only a change: {words:?}");
-    let sorted = |mut list: Vec<[u8; 32]>| {
-        list.sort_unstable();
-        list
-    };
-    assert_eq!(sorted(before), sorted(after));
-    // Once told, it is no news any more.
-    assert_eq!(rest.plan_anew(now, &forecast.calendar).unwrap(), None);
+    let mut told = Vec::new();
+    for (slow, late_h) in [1.0, 3.0, 10.0].into_iter().flat_map(|slow| (2..10).map(move |late| (slow, late)))
+    {
+        let mut rest = Rest::new(&forecast, &todo, start(&forecast));
+        let (mounting, taken) = first_visit(&mut rest);
+        let done: Vec<u32> = forecast.schedule.sequence[..taken].to_vec();
+        let expected = predicted_visits(&forecast.problem, &done, start(&forecast)).remove(0);
+        let now_min =
+            forecast.schedule.start_min + slow * expected.total() + 180.0 * f64::from(late_h) + 11.0;
+        let now = Standing { now_min, fitted: Some(mounting), chamber_c: 60.0 };
+        let seconds = VisitSeconds {
+            hands: 60.0 * (expected.hands_on + expected.boot) + 180.0 * 60.0 * f64::from(late_h) + 660.0,
+            ramps: 60.0 * expected.ramps() * slow,
+            soak: 60.0 * (expected.soak + expected.settle) * slow,
+            training: 60.0 * expected.training * slow,
+            measuring: 60.0 * expected.measuring * slow,
+        };
+        rest.visited(seconds, now);
+        assert!(rest.departed, "slow {slow}, late {late_h}");
+        let before = keys(&rest);
+        let words = rest.plan_anew(now, &forecast.calendar).unwrap();
+        let after = keys(&rest);
+        assert_eq!(words.is_some(), before != after, "a change is told, and only a change: {words:?}");
+        let sorted = |mut list: Vec<[u8; 32]>| {
+            list.sort_unstable();
+            list
+        };
+        assert_eq!(sorted(before), sorted(after));
+        told.extend(words);
+        // Once told, it is no news any more.
+        assert_eq!(rest.plan_anew(now, &forecast.calendar).unwrap(), None);
+    }
+    println!("{} of 24 departures change the order: {:?}", told.len(), told.first());
+    assert!(told.iter().any(|words| words.contains("planned anew: the end moves by")), "{told:?}");
 }
 
 #[test]

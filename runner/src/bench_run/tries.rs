@@ -12,6 +12,8 @@ use std::time::Duration;
 
 /// Lines of the command log kept with a fault.
 const LOG_LINES: usize = 400;
+/// Alarms of one job in a row after which it is left.
+const MOST_ALARMS: u32 = 2;
 /// Longest the agent may take to tell a text.
 const TEXT_LIMIT: Duration = Duration::from_secs(3);
 
@@ -50,6 +52,11 @@ pub(super) fn may_help(reason: &str) -> bool {
     again(reason) == Again::Yes
 }
 
+/// Is it worth another look before the setup is taken out?
+pub(super) fn worth_a_second_round(reason: &str) -> bool {
+    again(reason) != Again::No
+}
+
 impl Loop<'_> {
     /// One job, tried again where that can help; `None` when a stop was asked for.
     pub(super) fn tried(
@@ -59,7 +66,7 @@ impl Loop<'_> {
         store: &mut Store,
     ) -> Result<Option<(JobResult, Vec<Attachment>)>, Failure> {
         let attempts = self.session.bench().unattended.attempts;
-        let mut tries = 0;
+        let (mut tries, mut alarms) = (0, 0);
         loop {
             tries += 1;
             let Ok(mut result) = self.run.executor.run_attempt(driver, &one.job, one.attempt, self.cancel)
@@ -78,16 +85,22 @@ impl Loop<'_> {
                 return Ok(Some((result, attachments)));
             };
             let attachments = self.texts(driver, true, true);
-            let most = match again(reason) {
-                Again::Yes => attempts,
-                Again::Once => attempts.min(2),
-                Again::No => 1,
+            let kind = again(reason);
+            alarms += u32::from(kind == Again::Once);
+            let last = match kind {
+                Again::Yes => tries >= attempts,
+                // Faults of the conversation before it are no alarms.
+                Again::Once => alarms >= MOST_ALARMS || tries >= attempts,
+                Again::No => true,
             };
-            let words =
-                format!("{}: {reason} (attempt {tries} of {most})", one.condition.describe(self.run.plan));
+            let words = format!(
+                "{}: {reason} (attempt {tries}{})",
+                one.condition.describe(self.run.plan),
+                if last { ", the last" } else { "" }
+            );
             self.note(store, "fault", &words)?;
             self.session.terminal().note(&format!("fault: {words}"));
-            if tries >= most || self.cancel.is_cancelled() {
+            if last || self.cancel.is_cancelled() {
                 return Ok(Some((result, attachments)));
             }
             // What was read during an attempt that does not count is not kept with the job.

@@ -145,7 +145,10 @@ impl Engine<'_> {
                 label[at] = label[at] & !decided | passed;
                 failed[at] = decided & !passed;
             }
-            let mut wanted = Vec::new();
+            let centre = |lane: u16| lattice.nearest(self.operating(usize::from(lane)));
+            let extra = probes.next(lattice, label, &failed, |at| self.tally.passed(places[at]).0, centre);
+            let mut wanted: Vec<Wanted> =
+                extra.into_iter().map(|(at, lanes)| Wanted { index: places[at], lanes }).collect();
             for (at, &index) in places.iter().enumerate() {
                 let undecided = self.all & !self.tally.decided(index).0;
                 if undecided == 0 {
@@ -161,8 +164,6 @@ impl Engine<'_> {
                     wanted.push(Wanted { index, lanes });
                 }
             }
-            let extra = probes.next(lattice, label, &failed, |at| self.tally.passed(places[at]).0);
-            wanted.extend(extra.into_iter().map(|(at, lanes)| Wanted { index: places[at], lanes }));
             if wanted.is_empty() {
                 return Ok(());
             }
@@ -172,7 +173,7 @@ impl Engine<'_> {
 }
 
 /// Rounds a lane may walk inwards without a single pass before its middle is looked at.
-const PATIENCE: u32 = 4;
+const PATIENCE: u32 = 2;
 
 /// Short cuts for lanes that are open to the survey but closed at the limit (a floor of rare errors): walking
 /// inwards layer by layer would take as many batches as the survey's eye has layers.
@@ -183,17 +184,24 @@ struct Probes {
     deepest: BTreeMap<u16, usize>,
     /// Lanes whose survey places were asked for.
     spread: u128,
+    /// Those of them that had enough survey places to be taken for closed when all fail.
+    surveyed: u128,
 }
+
+/// Survey places inside a lane's open region that must fail at the limit before the lane is taken for closed; a smaller
+/// region is walked through.
+const ENOUGH_SURVEYED: usize = 8;
 
 impl Probes {
     /// Places to add to this round: the deepest pass label of every lane that has walked without a pass; once that
-    /// failed, all its pass labels at survey places.
+    /// failed, all its pass labels at survey places and its trained centre.
     fn next(
         &mut self,
         lattice: &Lattice,
-        label: &[u128],
+        label: &mut [u128],
         failed: &[u128],
         passed: impl Fn(usize) -> u128,
+        centre: impl Fn(u16) -> usize,
     ) -> Vec<(usize, u128)> {
         self.rounds += 1;
         if self.rounds <= PATIENCE {
@@ -204,6 +212,11 @@ impl Probes {
             open |= mask;
             certified |= passed(at);
         }
+        let hopeful =
+            (0..lattice.len()).filter(|&at| on_survey(lattice, at)).fold(0, |any, at| any | label[at]);
+        // No pass region of 4 x 4 points is left in these: what was not measured of them stays an inferred fail.
+        let closed = self.surveyed & !certified & !hopeful;
+        label.iter_mut().for_each(|mask| *mask &= !closed);
         let walking = open & !certified & !self.spread;
         let mut places = Vec::new();
         for lane in LaneSet(walking).iter() {
@@ -217,19 +230,23 @@ impl Probes {
                 }
                 Some(&at) if failed[at] & bit != 0 => {
                     self.spread |= bit;
-                    let survey = (0..lattice.len()).filter(|&at| {
-                        let point = lattice.point(at);
-                        point.tap.is_multiple_of(SURVEY_STRIDE)
-                            && point.vref.is_multiple_of(SURVEY_STRIDE)
-                            && label[at] & bit != 0
-                    });
+                    let survey =
+                        (0..lattice.len()).filter(|&at| on_survey(lattice, at) && label[at] & bit != 0);
+                    let before = places.len();
                     places.extend(survey.map(|at| (at, bit)));
+                    self.surveyed |= if places.len() - before >= ENOUGH_SURVEYED { bit } else { 0 };
+                    places.push((centre(lane), bit));
                 }
                 Some(_) => {}
             }
         }
         places
     }
+}
+
+fn on_survey(lattice: &Lattice, at: usize) -> bool {
+    let point = lattice.point(at);
+    point.tap.is_multiple_of(SURVEY_STRIDE) && point.vref.is_multiple_of(SURVEY_STRIDE)
 }
 
 /// The pass label of a lane furthest (in steps between neighbours) from a fail label or the border.

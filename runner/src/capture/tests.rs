@@ -129,6 +129,24 @@ fn a_sliver_between_the_survey_columns_is_found_from_its_trained_centre() {
     assert!(stats.batches <= 12, "{} batches", stats.batches);
 }
 
+/// Open to any short look, but a floor of rare errors closes it at the limit: its middle and every fourth place are
+/// looked at, not all of it, and the other lane's eye is what it is in the raster.
+#[test]
+fn a_lane_closed_by_rare_errors_is_not_searched_point_by_point() {
+    let mut closed = LaneEye::new(31.0, 31.0, 24.0, 26.0);
+    closed.floor = 1e-8;
+    let mut eyes = Eyes::new(64, 64, vec![LaneEye::new(30.0, 31.0, 22.0, 25.0), closed], 3);
+    let (_, raster) = take(&mut eyes, CaptureMode::Raster);
+    let (capture, stats) = take_with(&mut eyes, &CaptureOptions::new(CaptureMode::Exact, rule()));
+    let exact = EyeLabels::from_capture(&capture).unwrap();
+    assert!(same_map(&raster.lane(0), &exact.lane(0)));
+    assert_eq!(exact.lane(1).passing_points(), 0);
+    assert_eq!(exact.lane(1).width_run(eyes.operating[1]), Opening::Closed { off_centre: false });
+    let measured = (0..exact.grid().len()).filter(|&index| exact.measured(index).0 & 2 != 0).count();
+    assert!(measured < 1600 && stats.batches <= 10, "{measured} points, {} batches", stats.batches);
+    assert!(uncertified_pairs(&exact, CaptureMode::Exact).is_empty());
+}
+
 #[test]
 fn an_eye_off_its_trained_centre_is_found() {
     let mut eyes = Eyes::new(64, 64, vec![LaneEye::new(45.0, 20.0, 14.0, 14.0)], 7);

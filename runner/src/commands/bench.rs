@@ -12,9 +12,7 @@ use crate::store::utc_text;
 use crate::terminal::Terminal;
 use drivers::bench::driver::within;
 use drivers::bench::{BenchDriver, CommandLog};
-use drivers::contract::{Call, CancelToken, Driver, StartKind, TrainingRequest};
-use plans::plan::measure::StartWord;
-use plans::results::Direction;
+use drivers::contract::{Call, CancelToken, Driver};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
@@ -126,6 +124,7 @@ pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &
         }
         log.forget();
     };
+    let request = executor.training_request();
     let mut fitted = None;
     for (index, job) in forecast.jobs.iter().enumerate() {
         let condition = &forecast.expansion.conditions[job.condition as usize];
@@ -140,19 +139,14 @@ pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &
                 setting.chip.name, setting.module.name, setting.channel.name
             ));
             fitted = Some(setup);
+            driver.check_at_ambient(true);
+            driver.apply(&setting, &call()).map_err(|error| refused(error.to_string()))?;
+            driver.train(&request, &call()).map_err(|error| refused(error.to_string()))?;
+            driver.check_at_ambient(false);
+            flush("fit check, at ambient (where somebody is at the terminal)");
+            terminal.out("  agent > sample, a coarse grid of every eye");
         }
         driver.apply(&setting, &call()).map_err(|error| refused(error.to_string()))?;
-        let request = TrainingRequest {
-            start: match plan.repeats.start {
-                StartWord::PowerCycle => StartKind::PowerCycle,
-                StartWord::Reset => StartKind::Reset,
-                StartWord::Retrain => StartKind::Retrain,
-            },
-            pass_ber: plan.training.pass_ber,
-            fewest_taps: plan.training.fewest_taps,
-            fewest_steps: plan.training.fewest_steps,
-            write: plan.capture.directions.contains(&Direction::Write),
-        };
         driver.train(&request, &call()).map_err(|error| refused(error.to_string()))?;
         flush(&format!("job {} of {}: {}", index + 1, forecast.jobs.len(), condition.describe(plan)));
         terminal.out("  agent > sample, as often as the capture needs");

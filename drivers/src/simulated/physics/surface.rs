@@ -236,6 +236,35 @@ impl LaneSurface {
         self.feedback_v
     }
 
+    /// Has this lane a feedback equalizer?
+    #[must_use]
+    pub fn is_equalized(&self) -> bool {
+        self.shared.channel.setup().equalizer == Equalizer::FourTap
+    }
+
+    /// Is a feedback tap at the end of its range, with more than half a step of its post-cursor left?
+    #[must_use]
+    pub fn feedback_at_end(&self) -> bool {
+        let half_step_v = 0.5e-3 * self.shared.channel.setup().parameters.dfe_step_mv;
+        (1isize..).zip(self.feedback_v).any(|(cursor, tap)| {
+            (self.amplitude_v * self.response.pulse(0, cursor) + tap).abs() > 1.001 * half_step_v
+        })
+    }
+
+    /// Eye height at the pulse's maximum by peak distortion with the feedback taps as they are, V; negative where the
+    /// worst pattern closes the eye.
+    #[must_use]
+    pub fn worst_height_v(&self) -> f64 {
+        let interference: f64 = CURSORS
+            .filter(|cursor| *cursor != 0)
+            .map(|cursor| {
+                let tap = usize::try_from(cursor - 1).ok().and_then(|tap| self.feedback_v.get(tap));
+                (self.amplitude_v * self.response.pulse(0, cursor) + tap.copied().unwrap_or(0.0)).abs()
+            })
+            .sum();
+        2.0 * (self.amplitude_v * self.response.pulse(0, 0) - interference)
+    }
+
     /// Middle of the signal at the receiver, V.
     #[must_use]
     pub fn middle_v(&self) -> f64 {
@@ -254,6 +283,12 @@ impl LaneSurface {
         let sign = |k: isize| if k % 2 == 0 { 1.0 } else { -1.0 };
         let sum: f64 = CURSORS.map(|k| sign(k) * self.response.pulse(0, k)).sum();
         (self.amplitude_v * sum).abs()
+    }
+
+    /// Taps whose error ratios were computed so far: nothing is computed before it is asked for.
+    #[must_use]
+    pub fn computed_taps(&self) -> usize {
+        self.columns.iter().filter(|column| column.is_some()).count()
     }
 
     /// Moves every tap instant by `shift_ui` unit intervals from its nominal place: a start that found the strobe

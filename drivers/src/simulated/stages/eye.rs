@@ -16,6 +16,21 @@ pub struct TrainedLanes {
     pub settings: Vec<LanePoint>,
 }
 
+/// DFE adaptation of the lanes of a DDR5 read eye: each lane's taps are set against its own post-cursors. The height is
+/// what the worst pattern leaves with them (peak distortion), in Vref steps. Adapting never makes an eye worse on the
+/// model, so the stage passes; a tap at the end of its range is its warning, and what it leaves closed fails centring.
+pub fn equalizer(grid: &Grid, lanes: &[u16], surfaces: &[LaneSurface]) -> TrainingStage {
+    let results = lanes.iter().zip(surfaces).map(|(lane, surface)| {
+        let mut result = untrained(*lane);
+        let height_mv = surface.worst_height_v() * 1e3;
+        result.height_steps = Some((height_mv / grid.vref_step.0).floor().max(0.0));
+        result.end_stop = surface.feedback_at_end();
+        result.passed = true;
+        result
+    });
+    stage("DFE", false, results.collect(), &[])
+}
+
 /// Trains every lane of one eye.
 pub fn train_eye(
     p: &Parameters,

@@ -151,3 +151,39 @@ fn ddr5_trains_command_and_address_and_its_sub_channels() {
     let failed = result.failed_stage().unwrap();
     assert!(failed.name == "CS training" && failed.eye.is_none());
 }
+
+/// With an equaliser the taps are adapted while training, lane by lane: each stage carries the height the worst pattern
+/// leaves. A range too short for the first post-cursor shows as an end stop.
+#[test]
+fn ddr5_adapts_its_equaliser_while_training() {
+    let with = |model: &str| {
+        let model = model.to_string();
+        let edit = move |plan: &str| {
+            let plan = ddr5(32)(plan).replace("lanes = 32", "lanes = 32\nequaliser = true");
+            format!("{plan}\n[model]\n{model}\n")
+        };
+        Bench::new(edit, &[Direction::Read])
+    };
+    let train = |model: &str| {
+        let mut bench = with(model);
+        let setting = bench.setting("unbuffered", "direct", "4800", 25.0);
+        bench.train(&setting, StartKind::PowerCycle)
+    };
+    let result = train("dfe_step_mv = 5.0");
+    assert!(result.passed, "{:?}", result.failed_stage());
+    let order: Vec<&str> = names(&result);
+    let place = |name: &str| {
+        order.iter().position(|known| *known == name).unwrap_or_else(|| panic!("{name}: {order:?}"))
+    };
+    assert!(place("DQS gate") < place("DFE") && place("DFE") < place("read deskew and centring"));
+    let stage = &result.stages[place("DFE")];
+    assert_eq!(stage.lanes.len(), 32);
+    assert!(stage.lanes.iter().all(|lane| lane.passed && lane.height_steps.is_some_and(|steps| steps > 0.0)));
+    let short = train("dfe1_min_mv = -5.0\ndfe1_max_mv = 5.0\ndfe2_mv = 5.0\ndfe3_mv = 5.0\ndfe4_mv = 5.0");
+    let stage = short.stages.iter().find(|stage| stage.name == "DFE").unwrap();
+    assert!(stage.lanes.iter().any(|lane| lane.end_stop));
+    // Without an equaliser there is no such stage.
+    let mut plain = Bench::new(ddr5(32), &[Direction::Read]);
+    let setting = plain.setting("unbuffered", "direct", "4800", 25.0);
+    assert!(!names(&plain.train(&setting, StartKind::PowerCycle)).contains(&"DFE"));
+}

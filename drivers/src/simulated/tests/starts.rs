@@ -1,7 +1,7 @@
 //! Starts: what power cycle, reset and retrain draw anew, and training that fails now and then.
 
 use super::{Bench, eye, with_model};
-use crate::contract::{Setting, StartKind};
+use crate::contract::{Driver, Setting, StartKind};
 use plans::results::{Direction, Point};
 
 /// A key of its own for each start.
@@ -75,4 +75,30 @@ fn marginal_training_is_intermittent() {
         .map(|step| passed("2933", &format!("xt_conn_ps = {:.1}", 4.0 + 0.5 * f64::from(step))))
         .collect();
     assert!(counts.iter().any(|count| (1..24).contains(count)), "never intermittent: {counts:?}");
+}
+
+/// Nothing is computed before it is asked for, and what a condition's first job computed its repeats find: training
+/// again and counting at the same points computes nothing anew, however different the counts.
+#[test]
+fn repeats_cost_only_their_draws() {
+    let mut bench = Bench::new(str::to_string, &[Direction::Read]);
+    let setting = bench.setting("unbuffered", "direct", "2400", 25.0);
+    bench.target.apply(&start(&setting, 1), &super::call()).unwrap();
+    let (none, all) = bench.target.computed_taps();
+    assert_eq!((none, all), (0, 16 * 64), "nothing before it is asked for");
+    let first = bench.train(&start(&setting, 1), StartKind::Retrain);
+    let name = first.eyes[0].eye;
+    let sweep = |bench: &mut Bench, number: u8| -> Vec<Vec<f64>> {
+        bench.train(&start(&setting, number), StartKind::Retrain);
+        (20..44).map(|tap| bench.ratios(name, Point { tap, vref: 36 }, 16, 100_000)).collect()
+    };
+    let one = sweep(&mut bench, 1);
+    let (after_one, _) = bench.target.computed_taps();
+    assert!(after_one > 0 && after_one < all, "only where asked: {after_one} of {all}");
+    let two = sweep(&mut bench, 2);
+    assert_ne!(one, two, "other draws");
+    assert_eq!(one, sweep(&mut bench, 1), "the same draws again");
+    let (after_all, _) = bench.target.computed_taps();
+    // Another start's training may look at a tap more where its own noise moved the threshold.
+    assert!(after_all - after_one <= all / 50, "{after_one} -> {after_all} of {all}");
 }

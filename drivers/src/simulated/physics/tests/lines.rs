@@ -141,14 +141,57 @@ fn step_by_fourier(source: f64, rs: f64, z0: f64, rl: f64, t: f64) -> f64 {
 #[test]
 fn step_response_follows_the_lattice() {
     let cases = [
-        (1.0, 25.0, 50.0, 100.0, [0.888888889, 0.790123457, 0.801097394, 0.799878067], 0.8, true),
-        (1.0, 10.0, 50.0, 1e6, [1.666583337, 0.555638879, 1.296194459, 0.802540107], 0.999990000, false),
+        (
+            1.0,
+            25.0,
+            50.0,
+            100.0,
+            [
+                0.888888889,
+                0.790123457,
+                0.801097394,
+                0.799878067,
+                0.800013548,
+                0.799998495,
+                0.800000167,
+                0.799999981,
+            ],
+            0.8,
+            true,
+        ),
+        (
+            1.0,
+            10.0,
+            50.0,
+            1e6,
+            [
+                1.666583337,
+                0.555638879,
+                1.296194459,
+                0.802540107,
+                1.131610100,
+                0.912252041,
+                1.058476124,
+                0.961003150,
+            ],
+            0.999990000,
+            false,
+        ),
         (
             -1.2,
             34.3,
             46.0,
             60.0,
-            [-0.778213774, -0.763237927, -0.763526120, -0.763520574],
+            [
+                -0.778213774,
+                -0.763237927,
+                -0.763526120,
+                -0.763520574,
+                -0.763520681,
+                -0.763520679,
+                -0.763520679,
+                -0.763520679,
+            ],
             -0.763520679,
             true,
         ),
@@ -186,6 +229,53 @@ fn skin_resistance_and_its_temperature() {
     let hot = Material { resistivity: 1.72e-8 * 1.294750, ..copper(4.0, 0.02) };
     let cold = Material { resistivity: 1.72e-8, ..copper(4.0, 0.02) };
     close("Rs at 95 degC over 20 degC", hot.skin_coefficient() / cold.skin_coefficient(), 1.137870819, 1e-9);
+}
+
+/// Check (g), geometry. Sources: Hammerstad and Jensen 1980 (thin microstrip) and IPC-2141, both textbook; stored values.
+/// The model takes impedances, not geometries; what this shows is that its default lines can be built: a microstrip of
+/// the default width has the default impedance over 0.03 mm (a thin build-up layer) to 0.3 mm of dielectric.
+#[test]
+fn default_lines_can_be_built() {
+    let hammerstad_jensen = |u: f64, er: f64| {
+        let a = 1.0
+            + ((u.powi(4) + (u / 52.0).powi(2)) / (u.powi(4) + 0.432)).ln() / 49.0
+            + (1.0 + (u / 18.1).powi(3)).ln() / 18.7;
+        let b = 0.564 * ((er - 0.9) / (er + 3.0)).powf(0.053);
+        let effective = 0.5 * (er + 1.0) + 0.5 * (er - 1.0) * (1.0 + 10.0 / u).powf(-a * b);
+        let f = 6.0 + (TAU - 6.0) * (-(30.666 / u).powf(0.7528)).exp();
+        let vacuum_ohm = 4e-7 * PI * SPEED_OF_LIGHT;
+        let air = vacuum_ohm / TAU * (f / u + (1.0 + (2.0 / u).powi(2)).sqrt()).ln();
+        (air / effective.sqrt(), effective)
+    };
+    for (u, er, z0, effective) in [
+        (1.0, 4.2, 72.494147832, 3.041250756),
+        (2.0, 4.2, 49.714029695, 3.207039990),
+        (1.6, 4.0, 57.915079681, 3.015167822),
+    ] {
+        let found = hammerstad_jensen(u, er);
+        close("Z0", found.0, z0, 1e-6);
+        close("er_eff", found.1, effective, 1e-8);
+    }
+    let microstrip =
+        |w: f64, h: f64, t: f64, er: f64| 87.0 / (er + 1.41).sqrt() * (5.98 * h / (0.8 * w + t)).ln();
+    let stripline = |w: f64, b: f64, t: f64, er: f64| 60.0 / er.sqrt() * (1.9 * b / (0.8 * w + t)).ln();
+    close("IPC-2141 microstrip", microstrip(0.2, 0.12, 0.035, 4.2), 47.857846976, 1e-9);
+    close("IPC-2141 stripline", stripline(0.12, 0.3, 0.018, 4.0), 48.283137373, 1e-9);
+    let p = super::super::Parameters::ddr4();
+    for (name, width_mm, z0, er) in [
+        ("module", p.mod_w_mm, p.mod_z_ohm, p.er_mod),
+        ("board", p.brd_w_mm, p.brd_z_ohm, p.er_brd),
+        ("riser", p.riser_w_mm, p.riser_z_ohm, p.er_mod),
+        ("adapter", p.adapt_w_mm, p.adapt_z_ohm, p.er_mod),
+    ] {
+        let (mut thin, mut thick) = (0.01, 2.0);
+        for _ in 0..60 {
+            let middle = 0.5 * (thin + thick);
+            let low = hammerstad_jensen(width_mm / middle, er).0 < z0;
+            *if low { &mut thin } else { &mut thick } = middle;
+        }
+        assert!((0.03..0.3).contains(&thin), "{name}: {z0} ohm at {width_mm} mm needs {thin:.3} mm");
+    }
 }
 
 /// Source: definition of the principal root.

@@ -1,0 +1,336 @@
+//! Hands on the emulated bench, scripted: asked only when everything is off and neither hot nor cold, kept until the fit check has
+//! passed, asked again for a re-seat; setups that do not work are left out and the rest is planned anew; attended hours.
+
+use crate::bench_driver::start;
+use crate::support::{Folder, SMALL};
+use drivers::contract::CancelToken;
+use drivers::emulated::{EmulatedBench, FittedThings};
+use plans::results::JobOutcome;
+use plans::units::Celsius;
+use runner::bench_run::{BenchEnd, BenchRun, BenchSession};
+use runner::execute::Executor;
+use runner::exit::{Exit, Failure};
+use runner::forecast::Forecast;
+use runner::hands::{Fitting, Hands};
+use runner::night::Todo;
+use runner::plan_file::PlanFile;
+use runner::progress::Progress;
+use runner::run_folder::{bench_keys, open_on};
+use runner::store::{Attempts, Store};
+use runner::terminal::Terminal;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+/// What a scripted person does when asked: fits something, and says whether it was done.
+type Script<'b> = Box<dyn FnMut(&Fitting, &[String]) -> bool + 'b>;
+
+struct ScriptedHands<'b> {
+    bench: &'b EmulatedBench,
+    script: Script<'b>,
+    on_leave: Box<dyn FnMut(&str) + 'b>,
+    asked: Vec<(String, Vec<String>)>,
+    told: Vec<String>,
+}
+
+impl Hands for ScriptedHands<'_> {
+    fn present(&self) -> bool {
+        true
+    }
+
+    fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool {
+        // What a person would stake their fingers on.
+        assert_eq!(
+            self.bench.world().still_on(),
+            Vec::<String>::new(),
+            "hands were asked for with something on"
+        );
+        let device = self.bench.world().true_device();
+        assert!((14.5..=43.5).contains(&device), "hands were asked for at {device} degC");
+        assert!(!sensors.is_empty());
+        self.asked.push((format!("{} on {}", wanted.module, wanted.channel), reseat.to_vec()));
+        (self.script)(wanted, reseat)
+    }
+
+    fn may_leave(&mut self, words: &str) {
+        self.told.push(words.into());
+        (self.on_leave)(words);
+    }
+}
+
+/// A person who fits what is asked for.
+fn fits(bench: &EmulatedBench) -> Script<'_> {
+    Box::new(move |wanted, _| {
+        bench.fit(as_wanted(wanted));
+        true
+    })
+}
+
+fn as_wanted(wanted: &Fitting) -> FittedThings {
+    FittedThings {
+        chip: wanted.chip.clone(),
+        module: wanted.module.clone(),
+        module_serial: wanted.serial.clone(),
+        channel: wanted.channel.clone(),
+        loose_lanes: Vec::new(),
+    }
+}
+
+/// One sitting at a bench.
+struct Sitting {
+    folder: Folder,
+    file: PlanFile,
+    forecast: Forecast,
+    bench: EmulatedBench,
+    bench_text: String,
+    start_local_min: Option<f64>,
+}
+
+impl Sitting {
+    fn new(plan_text: &str, scale: f64) -> Sitting {
+        let file = PlanFile::from_text(plan_text.to_string(), "plan of a test", false).expect("a sound plan");
+        let forecast = Forecast::new(&file.plan, &[]).expect("an order");
+        let bench = start(&file.plan, 1, 0.0, scale);
+        let folder = Folder::new();
+        let name = format!("name = \"emulated {}\"", folder.path().display());
+        let bench_text = bench.bench_file().replace("name = \"emulated bench\"", &name);
+        Sitting { folder, file, forecast, bench, bench_text, start_local_min: None }
+    }
+
+    fn hands<'b>(&'b self, script: Script<'b>) -> ScriptedHands<'b> {
+        ScriptedHands {
+            bench: &self.bench,
+            script,
+            on_leave: Box::new(|_| {}),
+            asked: Vec::new(),
+            told: Vec::new(),
+        }
+    }
+
+    fn run(&self, hands: &mut ScriptedHands<'_>) -> Result<BenchEnd, Failure> {
+        let plan = &self.file.plan;
+        let quiet = Terminal { colour_out: false, colour_err: false, animated: true };
+        let (dir, path) = (self.folder.path().join("out"), self.folder.file("bench.toml", &self.bench_text));
+        let keys = bench_keys(plan);
+        let session = BenchSession::prepare(&quiet, &path, &self.file, &self.forecast, &keys, &dir)?;
+        let session = match self.start_local_min {
+            Some(at) => session.starting_at(at),
+            None => session,
+        };
+        let mut store = open_on(&dir, &self.file, 1, session.target())?;
+        let todo: Vec<Todo> = (0..)
+            .zip(&self.forecast.jobs)
+            .map(|(position, job)| {
+                let condition = self.forecast.expansion.conditions[job.condition as usize];
+                Todo { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
+            })
+            .collect();
+        let executor = Executor::new(plan, &self.forecast.expansion, &keys);
+        let mut progress = Progress::new(quiet, 0, todo.len());
+        let run = BenchRun { plan, forecast: &self.forecast, executor, todo: &todo };
+        let end = session.run_with(hands, run, &mut store, &CancelToken::new(), &mut progress);
+        store.close().expect("a store that can be closed");
+        end
+    }
+
+    /// Outcome of each stored job with its setup.
+    fn outcomes(&self) -> Vec<(String, JobOutcome)> {
+        let reader = Store::open_read_only(&self.folder.path().join("out")).expect("a store");
+        reader
+            .jobs(Attempts::All)
+            .map(|stored| stored.expect("a readable job"))
+            .map(|stored| (format!("{} on {}", stored.row.module, stored.row.channel), stored.outcome))
+            .collect()
+    }
+
+    fn events(&self, kind: &str) -> Vec<String> {
+        let reader = Store::open_read_only(&self.folder.path().join("out")).expect("a store");
+        let events = reader.events().expect("a readable log");
+        events.into_iter().filter(|event| event.kind == kind).map(|event| event.text).collect()
+    }
+
+    fn seconds(&self, reading: &str) -> f64 {
+        let reader = Store::open_read_only(&self.folder.path().join("out")).expect("a store");
+        reader.reading_total(reading).expect("readings")
+    }
+
+    fn off(&self) {
+        assert_eq!(self.bench.world().still_on(), Vec::<String>::new());
+    }
+}
+
+/// Amber on two channels and Cedar on two: four setups of four jobs.
+fn four_setups() -> String {
+    SMALL.replace(
+        "[[module]]\nname = \"Birch\"\nkind = \"small-outline\"\nrated = 2400",
+        "[[module]]\nname = \"Cedar\"\nkind = \"unbuffered\"\nrated = 2666",
+    )
+}
+
+#[test]
+fn hands_fit_each_setup_and_may_leave_after_its_check() {
+    let sitting = Sitting::new(SMALL, 2000.0);
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    assert_eq!(sitting.outcomes().len(), 8);
+    assert!(sitting.outcomes().iter().all(|(_, outcome)| *outcome == JobOutcome::Measured));
+    // What is declared was checked first; the other setup was asked for once, without a reason to seat it again.
+    assert_eq!(hands.asked.len(), 1, "{:?}", hands.asked);
+    assert!(hands.asked[0].1.is_empty());
+    assert_eq!(hands.told.len(), 2, "{:?}", hands.told);
+    assert!(hands.told.iter().all(|words| words.contains("was checked") && words.contains("may leave")));
+    let checks = sitting.events("fit check");
+    assert_eq!(checks.len(), 2, "{checks:?}");
+    assert!(checks.iter().all(|words| words.contains("passed")), "{checks:?}");
+    assert!(sitting.seconds("change-over: fit check") > 0.0);
+    assert!(sitting.seconds("change-over: ramp") > 0.0 && sitting.seconds("change-over: soak") > 0.0);
+    sitting.off();
+}
+
+/// A real bench runs at the speed of the clock: how long the check takes there is seen at a low time scale.
+#[test]
+fn a_fit_check_takes_less_than_three_minutes_of_bench_time() {
+    let sitting =
+        Sitting::new(&SMALL.replace("temperature_degc = [25, 60]", "temperature_degc = [25]"), 100.0);
+    let mut hands = sitting.hands(Box::new(|_, _| false));
+    sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    let took = sitting.seconds("change-over: fit check");
+    println!("one fit check: {took:.0} s of bench time at a scale of 100");
+    assert!(took > 0.0 && took < 180.0, "{took} s");
+}
+
+#[test]
+fn a_badly_seated_module_is_asked_for_again() {
+    let sitting = Sitting::new(SMALL, 2000.0);
+    let bench = &sitting.bench;
+    let mut hands = sitting.hands(Box::new(move |wanted, reseat| {
+        let loose_lanes = if reseat.is_empty() { vec![3] } else { Vec::new() };
+        bench.fit(FittedThings { loose_lanes, ..as_wanted(wanted) });
+        true
+    }));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    assert_eq!(hands.asked.len(), 2, "{:?}", hands.asked);
+    assert!(hands.asked[1].1.iter().any(|reason| reason.contains("lanes 3 of read")), "{:?}", hands.asked);
+    assert_eq!(sitting.outcomes().len(), 8);
+    assert!(sitting.outcomes().iter().all(|(_, outcome)| *outcome == JobOutcome::Measured));
+    assert!(sitting.events("fit check").iter().any(|words| words.contains("failed in part")));
+    sitting.off();
+}
+
+#[test]
+fn a_setup_that_never_answers_is_left_out_and_the_rest_is_planned_anew() {
+    let sitting = Sitting::new(&four_setups(), 2000.0);
+    let bench = &sitting.bench;
+    // Whoever is asked for the first change puts the wrong module in, every time.
+    let mut broken: Option<(String, String)> = None;
+    let mut hands = sitting.hands(Box::new(move |wanted, _| {
+        let this = (wanted.module.clone(), wanted.channel.clone());
+        let wrong = *broken.get_or_insert_with(|| this.clone()) == this;
+        let module = if wrong { "Birch".into() } else { wanted.module.clone() };
+        bench.fit(FittedThings { module, ..as_wanted(wanted) });
+        true
+    }));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!((end.not_measured, end.waiting_for_hands), (4, 0), "{end:?}");
+    let outcomes = sitting.outcomes();
+    assert_eq!(outcomes.len(), 16);
+    let broken = &hands.asked[0].0;
+    assert_eq!(hands.asked.iter().filter(|(setup, _)| setup == broken).count(), 2, "{:?}", hands.asked);
+    for (setup, outcome) in &outcomes {
+        match outcome {
+            JobOutcome::NotMeasured { reason } => {
+                assert_eq!(setup, broken);
+                assert!(reason.contains("the fit check failed 2 times for the whole device"), "{reason}");
+                assert!(reason.contains("is fitted, not"), "{reason}");
+            }
+            other => assert!(setup != broken && *other == JobOutcome::Measured, "{setup}: {other:?}"),
+        }
+    }
+    assert_eq!(sitting.events("setup left out").len(), 1);
+    let anew = sitting.events("planned anew");
+    assert!(!anew.is_empty(), "the change of plan is not in the log");
+    println!("planned anew: {anew:?}");
+    sitting.off();
+}
+
+#[test]
+fn a_change_that_is_declined_leaves_its_jobs_waiting() {
+    let sitting = Sitting::new(SMALL, 2000.0);
+    let mut hands = sitting.hands(Box::new(|_, _| false));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!((end.waiting_for_hands, end.not_measured), (4, 0), "{end:?}");
+    assert_eq!(end.exit(Exit::Incomplete), Exit::Pass);
+    assert_eq!(sitting.outcomes().len(), 4);
+    sitting.off();
+}
+
+/// Minutes since 1970-01-01 of 20:00 on a Monday.
+const MONDAY_EVENING: f64 = (4.0 * 24.0 + 20.0) * 60.0;
+
+#[test]
+fn outside_attended_hours_what_is_fitted_goes_on_and_hands_are_waited_for() {
+    let mut sitting = Sitting::new(SMALL, 4000.0);
+    sitting.start_local_min = Some(MONDAY_EVENING);
+    sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    assert_eq!(sitting.outcomes().len(), 8);
+    let waiting = sitting.events("waiting");
+    assert_eq!(waiting.len(), 1, "{waiting:?}");
+    assert!(waiting[0].contains("outside attended hours") && waiting[0].contains("Tue 08:00"), "{waiting:?}");
+    let waited_h = sitting.seconds("change-over: waiting") / 3600.0;
+    assert!((1.0..=12.5).contains(&waited_h), "{waited_h} h");
+    // What was fitted was measured before.
+    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
+    let begun: Vec<f64> = reader.jobs(Attempts::All).map(|job| job.unwrap().row.started_bench_s).collect();
+    assert_eq!(begun.iter().filter(|at| **at < 11.9 * 3600.0).count(), 4, "{begun:?}");
+    sitting.off();
+}
+
+#[test]
+fn a_run_that_may_not_last_until_morning_leaves_the_rest_for_hands() {
+    let mut sitting = Sitting::new(SMALL, 4000.0);
+    sitting.start_local_min = Some(MONDAY_EVENING);
+    sitting.bench_text = sitting.bench_text.replace("most_hours = 2000", "most_hours = 11");
+    sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert!(hands.asked.is_empty());
+    assert!(end.ended_early.is_some() || end.waiting_for_hands == 4, "{end:?}");
+    sitting.off();
+}
+
+#[test]
+fn a_panic_makes_the_bench_safe() {
+    let sitting = Sitting::new(SMALL, 2000.0);
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let bench = &sitting.bench;
+    hands.on_leave = Box::new(move |_| {
+        // The fit check leaves the device powered.
+        assert!(bench.world().powered(), "the test needs something that is on");
+        panic!("a fault of the program");
+    });
+    let ended =
+        catch_unwind(AssertUnwindSafe(|| sitting.run(&mut hands))).expect("the panic does not get out");
+    let failure = ended.expect_err("an internal fault");
+    assert_eq!(failure.exit, Exit::Incomplete, "{failure}");
+    assert!(failure.words.contains("internal fault; the bench was made safe"), "{failure}");
+    sitting.off();
+}
+
+#[test]
+fn a_run_ends_warm() {
+    let text = SMALL
+        .replace("temperature_degc = [25, 60]", "temperature_degc = [-20]")
+        .replace("rate = [2133, 2400]", "module = [\"Amber\"]\nchannel = [\"direct\"]\nrate = [2133, 2400]");
+    let sitting = Sitting::new(&text, 2000.0);
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    assert!(sitting.bench.ledger().iter().all(|entry| entry.temperature.0 < 30.0));
+    assert!(sitting.bench.ledger().iter().any(|entry| entry.temperature.1 < -18.0), "it was never cold");
+    let device = sitting.bench.world().true_device();
+    assert!(device > 14.0, "the run ended at {device} degC");
+    sitting.off();
+}

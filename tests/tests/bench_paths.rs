@@ -1,0 +1,299 @@
+//! Paths of a bench run that are seldom taken: limits of unattended running, narrower limits of the plan, one lock a bench, another
+//! chip in the same folder, the user's command, a person at a terminal, texts kept with failed jobs.
+
+use crate::bench_run::{Rig, one_setup, rig, text};
+use crate::support::{SMALL, json, nightbench, program};
+use drivers::emulated::FittedThings;
+use runner::store::{Attempts, Store};
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+impl Rig {
+    /// The bench file with some words exchanged.
+    fn change(&self, from: &str, to: &str) {
+        let before = std::fs::read_to_string(&self.file).expect("the bench file");
+        assert!(before.contains(from), "{from}\n{before}");
+        std::fs::write(&self.file, before.replace(from, to)).expect("the bench file");
+    }
+
+    /// The bench file with more at its end.
+    fn add(&self, more: &str) {
+        let before = std::fs::read_to_string(&self.file).expect("the bench file");
+        std::fs::write(&self.file, format!("{before}\n{more}\n")).expect("the bench file");
+    }
+
+    fn page(&self) -> String {
+        std::fs::read_to_string(self.folder.path().join("out/report.html")).expect("a page")
+    }
+}
+
+/// The plan at 25 and 100 degC.
+fn hot(plan: &str) -> String {
+    plan.replace("temperature_degc = [25, 60]", "temperature_degc = [25, 100]")
+}
+
+/// The device is heated so slowly that 100 degC are not reached in time; 25 degC are.
+fn never_hot(rig: &Rig) {
+    rig.change("ramp_k_per_min = 1000", "ramp_k_per_min = 2");
+    rig.change("time_out_s = 7200", "time_out_s = 1800");
+}
+
+#[test]
+fn a_run_ends_at_its_longest_time() {
+    let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+    rig.change("most_hours = 2000", "most_hours = 0.05");
+    let run = rig.run(&[]);
+    assert_eq!(run.code, 3, "{}", run.err);
+    assert!(run.err.contains("the run reached its 0.05 hours"), "{}", run.err);
+    let jobs = json(&run)["jobs"].as_u64().unwrap();
+    assert!((1..4).contains(&jobs), "{jobs} jobs");
+    rig.off();
+    // The same command goes on where it stopped.
+    rig.change("most_hours = 0.05", "most_hours = 20");
+    let run = rig.run(&[]);
+    assert_eq!(json(&run)["jobs"], 4, "{}", run.err);
+    assert_eq!(json(&run)["not_measured"], 0, "{}", run.err);
+}
+
+#[test]
+fn faults_in_a_row_end_the_run() {
+    let only_hot = one_setup().replace("temperature_degc = [25, 60]", "temperature_degc = [95, 100]");
+    let rig = rig(&only_hot, 1, 0.0, 2000.0);
+    never_hot(&rig);
+    rig.change("most_consecutive_faults = 50\nattempts = 10", "most_consecutive_faults = 2\nattempts = 1");
+    let run = rig.run(&[]);
+    assert_eq!(run.code, 3, "{}", run.err);
+    assert!(run.err.contains("2 faults in a row"), "{}", run.err);
+    assert_eq!(json(&run)["jobs"], 2, "two jobs have a result, which is: not measured");
+    assert!(rig.bench.ledger().is_empty(), "nothing is counted beyond its condition");
+    rig.off();
+}
+
+#[test]
+fn a_plan_narrows_the_limits_and_never_widens_them() {
+    for (limits, words) in [
+        ("device_high_degc = 50", "beyond the bench's limits for the device, -40.0"),
+        ("vddq_v = [1.0, 1.1]", "beyond the bench's limits, 1.0"),
+        ("device_high_degc = 120", "never widen them"),
+        ("most_hours = 2000.0\nmost_consecutive_faults = 51", "never widen them"),
+    ] {
+        let rig = rig(&format!("{}\n[bench_limits]\n{limits}\n", one_setup()), 1, 0.0, 2000.0);
+        let run = rig.run(&[]);
+        assert_eq!(run.code, 5, "{limits}: {}", run.err);
+        assert!(run.err.contains(words), "{limits}: {}", run.err);
+        assert!(run.err.contains("nothing was touched"), "{}", run.err);
+        let preview = nightbench(rig.folder.path(), &["preview", &rig.plan, "--bench", &rig.file]);
+        assert_eq!(preview.code, 5, "{limits}: {}", preview.err);
+        rig.off();
+    }
+    let rig = rig(&format!("{}\n[bench_limits]\nmost_hours = 0.05\n", one_setup()), 1, 0.0, 2000.0);
+    let run = rig.run(&[]);
+    assert!(run.err.contains("the run reached its 0.05 hours"), "{}", run.err);
+    let mistaken =
+        rig.folder.file("wrong.toml", &format!("{}\n[bench_limits]\nvdd_v = [1.3, 1.1]\n", one_setup()));
+    let check = nightbench(rig.folder.path(), &["check", text(&mistaken)]);
+    assert_eq!(check.code, 2);
+    assert!(check.err.contains("is no lowest and highest voltage"), "{}", check.err);
+}
+
+#[test]
+fn another_chip_in_the_same_folder_is_refused() {
+    let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+    let first = rig.run(&["--only", "rate=2133"]);
+    assert_eq!(json(&first)["jobs"], 2, "{}", first.err);
+    let counted = rig.bench.ledger().len();
+    rig.bench.fit(FittedThings { chip: "another chip".into(), ..rig.bench.fitted() });
+    let second = rig.run(&[]);
+    assert_eq!(second.code, 5, "{}", second.err);
+    assert!(second.err.contains("wrong identity: this folder holds results of"), "{}", second.err);
+    assert!(second.err.contains("now another chip"), "{}", second.err);
+    assert_eq!(json(&second)["jobs"], 2, "no result of another chip is in the folder");
+    assert!(rig.bench.ledger().len() > counted, "it was noticed by asking");
+    rig.off();
+}
+
+#[test]
+fn one_run_at_a_time_has_a_bench_and_the_other_is_told_who() {
+    let rig = rig(&one_setup(), 1, 0.0, 150.0);
+    let mut child = program()
+        .current_dir(rig.folder.path())
+        .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
+        .stderr(Stdio::null())
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    let begin = Instant::now();
+    while !rig.bench.world().powered() && begin.elapsed() < Duration::from_secs(20) {
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    for arguments in [
+        vec!["bench", "check", rig.file.as_str()],
+        vec!["run", &rig.plan, "--bench", &rig.file, "--into", "other"],
+    ] {
+        let other = nightbench(rig.folder.path(), &arguments);
+        assert_eq!(other.code, 5, "{arguments:?}: {}", other.err);
+        assert!(other.err.contains("is in use by"), "{}", other.err);
+        assert!(other.err.contains(&child.id().to_string()), "the holder is not named: {}", other.err);
+    }
+    assert!(child.try_wait().unwrap().is_none(), "the first run went on meanwhile");
+    Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
+    assert_eq!(child.wait().unwrap().code(), Some(130));
+    rig.off();
+}
+
+/// KILL, or a power cut: nothing of the program runs any more. A separate command makes the bench safe; a next run finds what was
+/// left on, switches it off first, and goes on.
+#[test]
+fn after_a_kill_the_bench_is_made_safe_by_command_and_by_the_next_run() {
+    for by_command in [true, false] {
+        let rig = rig(&one_setup(), 1, 0.0, 400.0);
+        let mut child = program()
+            .current_dir(rig.folder.path())
+            .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
+            .stderr(Stdio::null())
+            .stdout(Stdio::null())
+            .spawn()
+            .unwrap();
+        let begin = Instant::now();
+        while !rig.bench.world().powered() && begin.elapsed() < Duration::from_secs(20) {
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        child.kill().unwrap();
+        child.wait().unwrap();
+        assert!(!rig.bench.world().still_on().is_empty(), "the test needs something that was left on");
+        if by_command {
+            let safe = nightbench(rig.folder.path(), &["bench", "safe", &rig.file]);
+            assert_eq!(safe.code, 0, "{}", safe.err);
+            rig.off();
+        } else {
+            let run = rig.run(&[]);
+            assert!(run.err.contains("left on by an earlier run, switched off first"), "{}", run.err);
+            assert_eq!(json(&run)["jobs"], 4, "{}", run.err);
+            rig.off();
+        }
+    }
+}
+
+#[test]
+fn a_command_of_the_user_hears_of_each_kind_of_event() {
+    let rig = rig(&hot(SMALL), 1, 0.0, 2000.0);
+    let heard = rig.folder.path().join("heard.txt");
+    rig.add(&format!(
+        "[events]\non = [\"finished\", \"fault\", \"hands needed\"]\ncommand = [\"sh\", \"-c\", {:?}, \"sh\"]",
+        format!("printf '%s|%s\\n' \"$1\" \"$2\" >> {}", heard.display())
+    ));
+    never_hot(&rig);
+    let run = rig.run(&[]);
+    assert_eq!(run.code, 3, "{}", run.err);
+    let heard = std::fs::read_to_string(&heard).expect("the command was started");
+    for line in
+        ["fault|not settled: temperature not reached", "hands needed|4 jobs wait for hands", "finished|"]
+    {
+        assert!(heard.lines().any(|known| known.starts_with(line)), "{line}\n{heard}");
+    }
+    rig.off();
+}
+
+#[test]
+fn what_the_agent_says_is_kept_with_every_job_and_shown_with_failures() {
+    let rig = rig(&hot(&one_setup()), 1, 0.0, 2000.0);
+    rig.bench.says("<script>alert(1)</script> \u{202e} & so on");
+    never_hot(&rig);
+    let run = rig.run(&[]);
+    assert_eq!(run.code, 3, "{}", run.err);
+    let reader = Store::open_read_only(&rig.folder.path().join("out")).unwrap();
+    let mut failed = 0;
+    for stored in reader.jobs(Attempts::Counting) {
+        let stored = stored.unwrap();
+        let kept = reader.attachments(&stored).unwrap();
+        let names: Vec<&str> = kept.iter().map(|one| one.name.as_str()).collect();
+        if matches!(stored.outcome, plans::results::JobOutcome::NotMeasured { .. }) {
+            failed += 1;
+            assert_eq!(names, ["commands", "log", "registers", "training log"]);
+        } else {
+            assert_eq!(names, ["log", "training log"]);
+        }
+        assert!(kept.iter().any(|one| one.text.contains("<script>alert(1)")));
+    }
+    assert!(failed > 0 && failed < 4, "{failed}: {}", run.err);
+    let page = rig.page();
+    assert!(page.contains("What the agent said about failures"));
+    assert!(page.contains("&lt;script&gt;alert(1)") && !page.contains("<script>alert(1)"));
+    let said = page.split("href=\"#said-").nth(1).and_then(|rest| rest.split('"').next()).expect("a link");
+    assert!(page.contains(&format!("<details id=\"said-{said}\"")), "the link of a fault has no target");
+    // The page comes from the store alone.
+    let again = nightbench(rig.folder.path(), &["report", "out"]);
+    assert!(again.code == 0 || again.code == 3 || again.code == 1, "{}", again.err);
+    assert!(rig.page().contains("&lt;script&gt;alert(1)"));
+    rig.off();
+}
+
+#[test]
+fn the_page_shows_the_bench_s_own_hours() {
+    let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+    let run = rig.run(&["--only", "rate=2133"]);
+    let first = json(&run)["bench_hours"].as_f64().unwrap();
+    assert!(first > 0.0);
+    let page = rig.page();
+    let words =
+        page.split("Hours by the bench&#x27;s own clock:").nth(1).and_then(|rest| rest.split("</p>").next());
+    let words = words.unwrap_or_else(|| panic!("no hours on the page"));
+    for kind in ["measuring", "training", "ramps", "soak"] {
+        assert!(words.contains(kind), "{kind}: {words}");
+    }
+    // A second sitting goes on where the first ended: its hours come after, not over, the first ones.
+    let run = rig.run(&[]);
+    assert!(json(&run)["bench_hours"].as_f64().unwrap() > first, "{}", run.err);
+    let reader = Store::open_read_only(&rig.folder.path().join("out")).unwrap();
+    let mut spans: Vec<(f64, f64)> = reader
+        .jobs(Attempts::All)
+        .map(|job| job.unwrap())
+        .map(|job| (job.row.started_bench_s, job.row.ended_bench_s))
+        .collect();
+    spans.sort_by(|a, b| a.0.total_cmp(&b.0));
+    assert_eq!(spans.len(), 4);
+    assert!(spans.windows(2).all(|pair| pair[0].1 <= pair[1].0), "{spans:?}");
+    // Ramps are no training: each job's parts fit into its own time.
+    for job in reader.jobs(Attempts::All) {
+        let job = job.unwrap();
+        let own = job.times.training_s + job.times.measuring_s;
+        let settling = job.readback.map_or(0.0, |readback| readback.settling.0);
+        assert!(own + settling <= job.row.ended_bench_s - job.row.started_bench_s + 1e-6);
+    }
+}
+
+/// A person at a terminal: cautions, what to fit, a wrong answer refused, the right one taken.
+#[test]
+fn a_person_at_a_terminal_is_asked_and_told() {
+    let python =
+        Command::new("python3").arg("--version").output().is_ok_and(|output| output.status.success());
+    if !python {
+        assert!(std::env::var_os("NIGHTBENCH_OUTSIDE").is_none(), "python3 is missing");
+        println!("not checked: python3 is missing");
+        return;
+    }
+    let rig = rig(SMALL, 1, 0.0, 2000.0);
+    let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("outside/terminal.py");
+    let output = Command::new("python3")
+        .current_dir(rig.folder.path())
+        .arg(script)
+        .arg("Brich,Amber")
+        .arg(env!("CARGO_BIN_EXE_nightbench-tested"))
+        .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
+        .env("TERM", "dumb")
+        .output()
+        .unwrap();
+    let seen = String::from_utf8_lossy(&output.stdout);
+    assert!([Some(0), Some(1)].contains(&output.status.code()), "{:?}\n{seen}", output.status);
+    let place = |words: &str| seen.find(words).unwrap_or_else(|| panic!("{words}\n{seen}"));
+    assert!(
+        place("you may leave") < place("CAUTION before you reach in"),
+        "the declared setup is checked first"
+    );
+    assert!(place("software is no hardware interlock") < place("Every rail was measured off"));
+    assert!(place("module `Amber`, channel `risers`") < place("That is not `Amber`."));
+    assert!(seen.rfind("Module Amber on risers was checked").is_some(), "{seen}");
+    let reader = Store::open_read_only(&rig.folder.path().join("out")).unwrap();
+    assert_eq!(reader.jobs(Attempts::Counting).count(), 8);
+    rig.off();
+}
