@@ -154,6 +154,25 @@ proptest! {
         }
     }
 
+    /// With temperatures left out the bound holds for orders that end with the baseline again, and for held training.
+    #[test]
+    fn thinned_bounds_hold_for_a_baseline_and_for_held_training(
+        b in bench_strategy(),
+        cells in cells_strategy(10),
+        held in any::<bool>(),
+    ) {
+        let p = Problem::new(b, TEMPS.to_vec(), &jobs(&cells, 2, 1, held)).unwrap();
+        let rules = Rules { hold_temperature: held.then_some(3), baseline: Some(0), ..Default::default() };
+        let p = p.with_rules(rules).unwrap();
+        let layout = Layout::new(&p);
+        let cost = plan_order(&p, Effort::default()).unwrap().cost;
+        for most in [1, 2, 3] {
+            let bound = bound_thinned(&p, &layout, most);
+            prop_assert!(bound.change_over_min <= cost.change_over_min(p.bench.price_min) + 1e-6, "{most}");
+            prop_assert!(bound.ramps_and_hands_min <= cost.change_over_min(0.0) + 1e-6, "{most}");
+        }
+    }
+
     /// Any shuffled order of the jobs costs at least the bound (held training included).
     #[test]
     fn bound_is_below_any_sequence(
@@ -240,6 +259,17 @@ fn hours_add_up_and_an_empty_plan_is_an_order() {
     assert!(h.soak > 0.0 && h.ramps > 0.0);
     assert_eq!(order.cost.changes, 4);
     assert_eq!(order.cost.channel_changes, 1);
+}
+
+/// On a fine grid the bound is nearly as tight as on a coarse one: an order of whole sweeps is within a thousandth of it.
+#[test]
+fn a_fine_grid_has_a_tight_bound() {
+    let temps: Vec<f64> = (0..500).map(|k| -20.0 + 0.2 * f64::from(k)).collect();
+    let cells: Vec<_> = (0..4u32).flat_map(|m| (0..500u16).map(move |t| (m, m % 2, t))).collect();
+    let p = Problem::new(BenchTimes::default(), temps, &jobs(&cells, 1, 1, false)).unwrap();
+    let order = plan_order(&p, Effort::default()).unwrap();
+    let ratio = order.bound.ratio(&order.cost, p.bench.price_min);
+    assert!((1.0 - 1e-9..1.001).contains(&ratio), "{ratio}");
 }
 
 /// Temperature inside rate: every rate is trained once a mounting, at the hold temperature.
