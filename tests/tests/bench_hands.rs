@@ -328,6 +328,45 @@ fn outside_attended_hours_what_is_fitted_goes_on_and_hands_are_waited_for() {
     sitting.off();
 }
 
+/// The baseline is measured first and last: its last measurement waits for its turn, also when everybody has gone home.
+#[test]
+fn the_baseline_at_the_end_is_not_taken_out_of_turn_at_night() {
+    let order = "\n[order]\nbaseline_module = \"Amber\"\nbaseline_channel = \"direct\"\n";
+    let text = SMALL.replace("temperature_degc = [25, 60]", "temperature_degc = [25]");
+    let mut sitting = Sitting::new(&format!("{text}{order}"), 4000.0);
+    sitting.start_local_min = Some(MONDAY_EVENING);
+    sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
+    let mut jobs: Vec<(f64, String)> = reader
+        .jobs(Attempts::All)
+        .map(|job| job.unwrap())
+        .map(|job| (job.row.started_bench_s, job.row.channel))
+        .collect();
+    jobs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let channels: Vec<&str> = jobs.iter().map(|(_, channel)| channel.as_str()).collect();
+    assert_eq!(channels, ["direct", "direct", "risers", "risers", "direct"]);
+    assert_eq!(sitting.events("waiting").len(), 1);
+    assert_eq!(hands.asked.len(), 2, "{:?}", hands.asked);
+    sitting.off();
+}
+
+/// A device that is still hot when the run begins is waited for, not taken for badly seated.
+#[test]
+fn a_device_still_hot_from_an_earlier_run_is_waited_for() {
+    let sitting = Sitting::new(SMALL, 2000.0);
+    sitting.bench.world().set_point = 95.0;
+    std::thread::sleep(std::time::Duration::from_millis(400));
+    assert!(sitting.bench.world().true_device() > 80.0);
+    let mut hands = sitting.hands(Box::new(|_, _| false));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!((end.waiting_for_hands, end.not_measured), (4, 0), "{end:?}");
+    assert!(sitting.events("fit check")[0].contains("passed"), "{:?}", sitting.events("fit check"));
+    sitting.off();
+}
+
 #[test]
 fn a_run_that_may_not_last_until_morning_leaves_the_rest_for_hands() {
     let mut sitting = Sitting::new(SMALL, 4000.0);

@@ -165,6 +165,10 @@ impl<'a> Loop<'a> {
     fn begin(&mut self, driver: &mut BenchDriver, store: &mut Store) -> Result<(), Failure> {
         let Some(declared) = self.as_declared() else { return Ok(()) };
         if self.hands.present() {
+            // A device that is still hot from an earlier run is no badly seated one.
+            if self.ready_for_hands(driver, store)?.is_none() {
+                return Ok(());
+            }
             let Some(report) = self.check_fit(driver, &declared, store)? else { return Ok(()) };
             if report.verdict != FitVerdict::Pass {
                 // It counts as not fitted: hands are asked for, and the check is made again.
@@ -247,15 +251,18 @@ impl<'a> Loop<'a> {
             // Outside attended hours what is fitted goes on, wherever it stands in the order.
             let now = self.local_min(driver);
             let unattended = self.hands.present() && self.hours.next(now).is_none_or(|next| next > now);
-            let more =
-                self.fitted.is_some() && self.rest.jobs().any(|todo| self.fitted == Some(self.wanted(todo)));
-            if unattended && more {
+            let more = self
+                .rest
+                .jobs()
+                .find(|todo| self.fitted == Some(self.wanted(todo)) && !self.rest.is_measured_again(todo))
+                .map(|todo| todo.key);
+            if let (true, Some(key)) = (unattended && self.fitted.is_some(), more) {
                 let words = format!(
                     "outside attended hours: {} is not fitted yet, what is fitted goes on",
                     wanted.module
                 );
                 self.note(store, "planned anew", &words)?;
-                return Ok(self.take_fitted());
+                return Ok(self.take(|todo| todo.key == key));
             }
             match self.fit(driver, &wanted, store)? {
                 Fitted::Ready => {
@@ -295,7 +302,11 @@ impl<'a> Loop<'a> {
                     && u32::from(todo.job.mounting) == fitted.mounting
             })
         };
-        self.rest.take(same).map_or(Next::End, |todo| Next::Job(Box::new(todo)))
+        self.take(same)
+    }
+
+    fn take(&mut self, fits: impl FnMut(&Todo) -> bool) -> Next {
+        self.rest.take(fits).map_or(Next::End, |todo| Next::Job(Box::new(todo)))
     }
 
     fn give_up(&mut self, wanted: &Fitting) -> Vec<Todo> {

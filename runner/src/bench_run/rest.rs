@@ -101,6 +101,14 @@ impl<'f> Rest<'f> {
         self.forecast.problem.mounting_of(self.job(todo)?)
     }
 
+    /// Does the job measure again what the order has measured before (the baseline at the end, a reference job)? Its
+    /// place in the order is what it is for.
+    pub fn is_measured_again(&self, todo: &Todo) -> bool {
+        let sequence = &self.forecast.schedule.sequence;
+        let place = usize::try_from(todo.position).unwrap_or(usize::MAX).min(sequence.len());
+        self.job(todo).is_some_and(|job| sequence[..place].contains(&job))
+    }
+
     /// A visit is over: learns from it how fast this bench is. `now` is where the run stands.
     pub fn visited(&mut self, seconds: VisitSeconds, now: Standing) {
         let jobs = std::mem::take(&mut self.visit);
