@@ -328,6 +328,37 @@ fn outside_attended_hours_what_is_fitted_goes_on_and_hands_are_waited_for() {
     sitting.off();
 }
 
+/// The order begins with another setup than the one that was fitted in the evening: what is fitted goes first.
+#[test]
+fn at_night_what_is_fitted_goes_on_out_of_its_turn() {
+    let text = SMALL.replace("temperature_degc = [25, 60]", "temperature_degc = [25]");
+    let mut sitting = Sitting::new(&text, 4000.0);
+    let first = sitting.forecast.condition(0).channel(&sitting.file.plan).name.clone();
+    let other = if first == "direct" { "risers" } else { "direct" };
+    sitting.start_local_min = Some(MONDAY_EVENING);
+    sitting.bench_text =
+        sitting.bench_text.replace("channel = \"direct\"", &format!("channel = \"{other}\""));
+    sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
+    sitting.bench.fit(FittedThings { channel: other.into(), ..sitting.bench.fitted() });
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
+    let mut jobs: Vec<(f64, String)> = reader
+        .jobs(Attempts::All)
+        .map(|job| job.unwrap())
+        .map(|job| (job.row.started_bench_s, job.row.channel))
+        .collect();
+    jobs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let channels: Vec<&str> = jobs.iter().map(|(_, channel)| channel.as_str()).collect();
+    assert_eq!(channels, [other, other, first.as_str(), first.as_str()]);
+    let told = sitting.events("planned anew");
+    let about = told.iter().filter(|words| words.contains("what is fitted goes on")).count();
+    assert_eq!(about, 1, "{told:?}");
+    assert_eq!(sitting.events("waiting").len(), 1);
+    sitting.off();
+}
+
 /// The baseline is measured first and last: its last measurement waits for its turn, also when everybody has gone home.
 #[test]
 fn the_baseline_at_the_end_is_not_taken_out_of_turn_at_night() {

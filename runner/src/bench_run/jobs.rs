@@ -45,6 +45,8 @@ pub(super) struct Loop<'a> {
     faults_in_a_row: u32,
     /// Jobs of what is fitted that faulted: they are tried once more before it is taken out.
     second_round: Vec<Todo>,
+    /// Jobs of what is fitted go on out of their turn, because nobody is there to change it.
+    out_of_turn: bool,
 }
 
 /// What comes next.
@@ -84,6 +86,7 @@ impl<'a> Loop<'a> {
             measured: 0,
             faults_in_a_row: 0,
             second_round: Vec::new(),
+            out_of_turn: false,
         }
     }
 
@@ -257,15 +260,19 @@ impl<'a> Loop<'a> {
                 .find(|todo| self.fitted == Some(self.wanted(todo)) && !self.rest.is_measured_again(todo))
                 .map(|todo| todo.key);
             if let (true, Some(key)) = (unattended && self.fitted.is_some(), more) {
-                let words = format!(
-                    "outside attended hours: {} is not fitted yet, what is fitted goes on",
-                    wanted.module
-                );
-                self.note(store, "planned anew", &words)?;
+                if !std::mem::replace(&mut self.out_of_turn, true) {
+                    let words = format!(
+                        "outside attended hours: module {} on {} cannot be fitted now, what is fitted goes on",
+                        wanted.module, wanted.channel
+                    );
+                    self.note(store, "planned anew", &words)?;
+                    self.session.terminal().note(&words);
+                }
                 return Ok(self.take(|todo| todo.key == key));
             }
             match self.fit(driver, &wanted, store)? {
                 Fitted::Ready => {
+                    self.out_of_turn = false;
                     self.mounting = self.rest.first().and_then(|first| self.rest.mounting(first));
                     self.chamber_c = self.session.bench().room.temperature.0;
                     self.fitted = Some(wanted);
