@@ -1,6 +1,7 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
 mod bench_driver;
+mod bench_file;
 mod bench_hands;
 mod bench_outside;
 mod bench_paths;

@@ -361,6 +361,27 @@ fn a_current_above_its_limit_is_an_alarm_on_the_way_to_a_temperature() {
     assert!(bench.ledger().is_empty());
 }
 
+/// A condition that is left during a job gives no counts, whatever the agent answers.
+#[test]
+fn what_leaves_its_tolerance_during_a_job_is_not_measured() {
+    let plan = plan();
+    let bench = start(&plan, 1, 0.0, 500.0);
+    let (mut driver, _) = driver(&bench);
+    let trained = ready(&mut driver, &plan, 25.0);
+    bench.world().outputs[1].volts += 0.03;
+    std::thread::sleep(Duration::from_millis(60));
+    let error = sample(&mut driver, &trained).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::NotSettled, "{error}");
+    assert!(error.words.contains("VDDQ left its tolerance during the job"), "{error}");
+    let trained = ready(&mut driver, &plan, 25.0);
+    bench.world().set_point = 60.0;
+    std::thread::sleep(Duration::from_millis(150));
+    let error = sample(&mut driver, &trained).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::NotSettled, "{error}");
+    assert!(error.words.contains("the temperature left its band during the job"), "{error}");
+    driver.make_safe(&call()).unwrap();
+}
+
 /// A channel that cannot be chosen: what follows must not reach the one chosen before.
 #[test]
 fn nothing_is_set_when_a_channel_cannot_be_chosen() {

@@ -3,7 +3,7 @@
 
 use crate::bench_run::{Rig, one_setup, rig, text};
 use crate::support::{SMALL, json, nightbench, program};
-use drivers::emulated::FittedThings;
+use drivers::emulated::{Fault, FittedThings};
 use runner::store::{Attempts, Store};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -138,6 +138,66 @@ fn one_run_at_a_time_has_a_bench_and_the_other_is_told_who() {
     assert!(child.try_wait().unwrap().is_none(), "the first run went on meanwhile");
     Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
     assert_eq!(child.wait().unwrap().code(), Some(130));
+    rig.off();
+}
+
+/// Two alarms leave a job; before its setup is taken out it gets another look, and the result counts once.
+#[test]
+fn a_job_left_after_two_alarms_is_tried_again_at_the_end() {
+    let rig = rig(&one_setup(), 1, 0.0, 1000.0);
+    let done = std::sync::atomic::AtomicBool::new(false);
+    let run = std::thread::scope(|scope| {
+        scope.spawn(|| {
+            let works = || {
+                let world = rig.bench.world();
+                world.powered() && world.device_on
+            };
+            let waits = |on: bool| {
+                while works() != on && !done.load(std::sync::atomic::Ordering::SeqCst) {
+                    std::thread::sleep(Duration::from_millis(2));
+                }
+            };
+            for _ in 0..2 {
+                waits(true);
+                std::thread::sleep(Duration::from_millis(20));
+                rig.bench.world().suffer(Fault::Trip);
+                waits(false);
+                std::thread::sleep(Duration::from_millis(20));
+            }
+        });
+        let run = rig.run(&[]);
+        done.store(true, std::sync::atomic::Ordering::SeqCst);
+        run
+    });
+    assert_eq!(json(&run)["jobs"], 4, "{}", run.err);
+    assert_eq!(json(&run)["not_measured"], 0, "{}", run.err);
+    assert!(run.err.contains("tripped") && run.err.contains("once more: "), "{}", run.err);
+    let reader = Store::open_read_only(&rig.folder.path().join("out")).unwrap();
+    assert_eq!(reader.jobs(Attempts::All).count(), 5, "the attempt that faulted stays, superseded");
+    assert_eq!(reader.jobs(Attempts::Counting).count(), 4);
+    rig.off();
+}
+
+/// A firmware image is a factor: the agent loads it, and each job says what answered.
+#[test]
+fn firmware_images_are_loaded_and_named_with_each_job() {
+    let images = "[[firmware]]\nname = \"image 7\"\n\n[[firmware]]\nname = \"image 8\"\n";
+    let plan = one_setup()
+        .replace("module = [\"Amber\"]", "module = [\"Amber\"]\nfirmware = [\"image 7\", \"image 8\"]")
+        .replace("temperature_degc = [25, 60]", "temperature_degc = [25]");
+    let rig = rig(&format!("{plan}\n{images}"), 1, 0.0, 2000.0);
+    let run = rig.run(&[]);
+    assert_eq!(json(&run)["not_measured"], 0, "{}", run.err);
+    let reader = Store::open_read_only(&rig.folder.path().join("out")).unwrap();
+    let mut seen = std::collections::BTreeSet::new();
+    for job in reader.jobs(Attempts::Counting) {
+        let job = job.unwrap();
+        assert!(!job.identity.chip_serial.is_empty() && !job.identity.firmware_hash.is_empty());
+        seen.insert((job.row.firmware, job.identity.firmware_build, job.identity.firmware_hash));
+    }
+    assert_eq!(seen.len(), 2, "each image answers as itself: {seen:?}");
+    let page = rig.page();
+    assert!(seen.iter().all(|(_, build, _)| page.contains(build)), "{seen:?}");
     rig.off();
 }
 
