@@ -58,7 +58,7 @@ fn a_run_ends_at_its_longest_time() {
 #[test]
 fn faults_in_a_row_end_the_run() {
     let only_hot = one_setup().replace("temperature_degc = [25, 60]", "temperature_degc = [95, 100]");
-    let rig = rig(&only_hot, 1, 0.0, 2000.0);
+    let rig = rig(&only_hot, 1, 0.0, 400.0);
     never_hot(&rig);
     rig.change("most_consecutive_faults = 50\nattempts = 10", "most_consecutive_faults = 2\nattempts = 1");
     let run = rig.run(&[]);
@@ -236,7 +236,7 @@ fn after_a_kill_the_bench_is_made_safe_by_command_and_by_the_next_run() {
 
 #[test]
 fn a_command_of_the_user_hears_of_each_kind_of_event() {
-    let rig = rig(&hot(SMALL), 1, 0.0, 2000.0);
+    let rig = rig(&hot(SMALL), 1, 0.0, 400.0);
     let heard = rig.folder.path().join("heard.txt");
     rig.add(&format!(
         "[events]\non = [\"finished\", \"fault\", \"hands needed\"]\ncommand = [\"sh\", \"-c\", {:?}, \"sh\"]",
@@ -256,7 +256,7 @@ fn a_command_of_the_user_hears_of_each_kind_of_event() {
 
 #[test]
 fn what_the_agent_says_is_kept_with_every_job_and_shown_with_failures() {
-    let rig = rig(&hot(&one_setup()), 1, 0.0, 2000.0);
+    let rig = rig(&hot(&one_setup()), 1, 0.0, 400.0);
     rig.bench.says("<script>alert(1)</script> \u{202e} & so on");
     never_hot(&rig);
     let run = rig.run(&[]);

@@ -20,7 +20,7 @@ use super::pieces::Layout;
 /// Most temperatures of a mounting that the bound looks at. Work grows with their square and more; a grid beyond this is thinned to as
 /// many, its extremes kept. An order that measures all of them measures these as well, and leaving temperatures out costs nothing
 /// (ramps keep the triangle inequality), so the bound of the thinned problem holds.
-const MOST_TEMPERATURES: usize = 48;
+const MOST_TEMPERATURES: usize = 24;
 /// Elementary steps spent on one bound, about a second: many irregular mountings get fewer rounds. Every round's value is a bound.
 const MOST_STEPS: usize = 400_000_000;
 

@@ -162,7 +162,7 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
             words.push_str(&format!(", and {waiting} of waiting for attended hours"));
         }
         let parts = format!(
-            "measuring and training {}, ramps and soak {}, hands {}",
+            "measuring and training {}, ramps, soak {}, hands {}",
             duration((hours.measuring + hours.training) * 3600.0),
             duration((hours.ramps + hours.soak + hours.settle) * 3600.0),
             duration((hours.hands_on + hours.boot) * 3600.0),

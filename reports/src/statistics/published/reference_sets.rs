@@ -1,7 +1,7 @@
 //! NIST statistical reference data sets (StRD): univariate and analysis of variance.
 
 use super::Mark::R;
-use super::data::{ATMWTAG, MAVRO, MICHELSO, SIRSTV, pi_digits};
+use super::data::{ATMWTAG, LEW, LOTTERY, MAVRO, MICHELSO, SIRSTV, pi_digits};
 use super::{Section, Table};
 use crate::statistics::anova::one_way;
 use crate::statistics::summary::{lag1_autocorrelation, mean, standard_deviation};
@@ -38,6 +38,16 @@ fn univariate(table: &mut Table) {
     let mut s = table.section("NIST StRD univariate", R);
     let pi = pi_digits_as_distributed();
     compare(&mut s, "PiDigits", &pi, [4.5348, 2.86733906028871, -0.00355099287237972], [1e-14, 1e-14, 1e-11]);
+    let lottery = LOTTERY.map(f64::from);
+    compare(
+        &mut s,
+        "Lottery",
+        &lottery,
+        [518.958715596330, 291.699727470969, -0.120948622967393],
+        [1e-14, 1e-14, 1e-13],
+    );
+    let lew = LEW.map(f64::from);
+    compare(&mut s, "Lew", &lew, [-177.435, 277.332168044316, -0.307304800605679], [1e-14, 1e-14, 1e-13]);
     let mavro: Vec<f64> = MAVRO.iter().map(|x| 2.0 + f64::from(*x) * 1e-5).collect();
     compare(
         &mut s,
