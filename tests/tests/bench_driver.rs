@@ -361,6 +361,25 @@ fn a_current_above_its_limit_is_an_alarm_on_the_way_to_a_temperature() {
     assert!(bench.ledger().is_empty());
 }
 
+/// Switching off is told again until it was heard: a fault of the conversation leaves nothing on.
+#[test]
+fn making_safe_survives_faults_of_every_answer() {
+    let plan = plan();
+    for fault in Fault::OF_ANSWERS {
+        let bench = start(&plan, 1, 0.0, 2000.0);
+        let (mut driver, log) = driver(&bench);
+        ready(&mut driver, &plan, 25.0);
+        for _ in 0..3 {
+            bench.world().weather.arm(fault);
+        }
+        driver
+            .make_safe(&call())
+            .unwrap_or_else(|error| panic!("{fault:?}: {error}\n{}", log.latest(80).join("\n")));
+        assert_eq!(bench.world().weather.happened().len(), 3, "{fault:?}");
+        assert_eq!(bench.world().still_on(), Vec::<String>::new(), "{fault:?}");
+    }
+}
+
 /// A power switch goes on after the rails and off before them; one that stays on is never called off.
 #[test]
 fn a_power_switch_goes_on_last_and_off_first() {

@@ -221,7 +221,7 @@ impl EmulatedBench {
         ] {
             text.push_str(&format!(
                 "[[instrument]]\nname = \"{name}\"\nkind = \"{kind}\"\ntcp = \"{address}\"\nidentity = \"{identity}\"\n\
-                 profile = \"{profile}\"\ncalibration_due = \"2099-12-31\"\ntime_out_s = 0.1\n\n"
+                 profile = \"{profile}\"\ncalibration_due = \"2099-12-31\"\ntime_out_s = 0.25\n\n"
             ));
         }
         for (index, (name, low, high)) in
