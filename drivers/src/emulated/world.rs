@@ -197,7 +197,7 @@ impl World {
             }
         }
         if (self.set_point - self.ambient).abs() > 0.5 {
-            on.push(format!("the chamber at {} degC", self.set_point));
+            on.push(format!("the chamber at {} °C", self.set_point));
         }
         on
     }
