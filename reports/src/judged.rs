@@ -7,7 +7,6 @@ use plans::plan::judge::{Limit, Metric};
 use plans::point_rule::PointRule;
 use plans::results::{CaptureMode, EyeName, Grid, Identity, JobTimes, LanePoint};
 use serde::Serialize;
-use std::cmp::Ordering;
 
 /// One metric of one eye judged on its worst lane.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -48,35 +47,6 @@ pub struct JudgedMetric {
     pub verdict: Verdict,
     /// More about the uncertainty.
     pub parts: MetricParts,
-}
-
-impl JudgedMetric {
-    /// Margins beyond this many standard uncertainties conform, or fail, for certain (6e-16 is left). Which of them is
-    /// worse is then a matter of the margin alone.
-    pub const CERTAIN: f64 = 8.0;
-
-    /// Margin in standard uncertainties, which a verdict rests on, up to `certain`; then margin as a share of the
-    /// limit. Lower is worse.
-    pub fn badness(margin: f64, limit: f64, standard_uncertainty: f64, certain: f64) -> (f64, f64) {
-        let sure = if standard_uncertainty > 0.0 {
-            margin / standard_uncertainty
-        } else {
-            margin.signum() * certain
-        };
-        let share = if limit.abs() > 0.0 { margin / limit.abs() } else { margin };
-        (sure.clamp(-certain, certain), share)
-    }
-
-    /// Worse metrics first: verdict, then as [`Self::badness`] says.
-    pub fn compare_worst(&self, other: &JudgedMetric) -> Ordering {
-        let of = |metric: &JudgedMetric| {
-            Self::badness(metric.margin, metric.limit, metric.standard_uncertainty, Self::CERTAIN)
-        };
-        let ((sure, share), (other_sure, other_share)) = (of(self), of(other));
-        (other.verdict.cmp(&self.verdict))
-            .then(sure.total_cmp(&other_sure))
-            .then(share.total_cmp(&other_share))
-    }
 }
 
 /// More about a judged metric's uncertainty.
@@ -134,6 +104,9 @@ pub struct JobNote {
     pub times: JobTimes,
 }
 
+/// Reason of a condition that was measured and has nothing to be judged by.
+pub const NO_LIMIT: &str = "not judged: no limit of the plan applies at this rate and direction";
+
 /// Everything judged about one condition.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct JudgedCondition {
@@ -159,6 +132,11 @@ pub struct JudgedCondition {
 }
 
 impl JudgedCondition {
+    /// Measured, but no limit of the plan applies: nothing to judge.
+    pub fn no_limit(&self) -> bool {
+        self.verdict.is_none() && self.reason == NO_LIMIT
+    }
+
     /// The metric that decides, where one was measured.
     pub fn worst(&self) -> Option<&JudgedMetric> {
         self.metrics.first()
@@ -323,6 +301,8 @@ pub struct JudgedRun {
     pub beyond_rating: VerdictCounts,
     /// Conditions that count and were not measured.
     pub not_measured: usize,
+    /// Conditions that count and were measured, to which no limit applies.
+    pub not_judged: usize,
     /// Training stages over all attempts.
     pub stages: Vec<StageNote>,
     /// Failed trainings.

@@ -176,12 +176,15 @@ pub fn study_of(dir: &Path) -> Result<Vec<MetricStudy>, Failure> {
 /// The reference condition's values in an earlier run folder, where it was measured alike.
 fn earlier_series(
     folder: &str,
+    run_dir: &Path,
     plan: &Plan,
     expansion: &Expansion,
     terms: &Terms,
 ) -> Result<Vec<Series>, String> {
     let Some(index) = reference_condition(plan, expansion) else { return Ok(Vec::new()) };
-    let dir = Path::new(folder);
+    // As seen from here, or beside the run folder.
+    let beside = run_dir.parent().map(|parent| parent.join(folder)).filter(|path| path.is_dir());
+    let dir = &beside.filter(|_| !Path::new(folder).is_dir()).unwrap_or_else(|| folder.into());
     let words = |failure: Failure| failure.words;
     let reader = Store::open_read_only(dir).map_err(|error| error.to_string())?;
     let meta = reader.meta().map_err(|error| error.to_string())?;
@@ -227,7 +230,7 @@ impl JudgedFolder {
         let mut earlier = Vec::new();
         let reference = file.plan.wishes.reference.as_ref();
         for folder in reference.iter().flat_map(|reference| &reference.earlier) {
-            match earlier_series(folder, &file.plan, &forecast.expansion, &terms) {
+            match earlier_series(folder, dir, &file.plan, &forecast.expansion, &terms) {
                 Ok(series) => earlier.extend(series),
                 Err(error) => words.push(format!("the earlier run folder {folder} is left out: {error}")),
             }
@@ -362,6 +365,7 @@ impl JudgedFolder {
             "verdicts": run.verdicts,
             "beyond_rating": run.beyond_rating,
             "not_measured": run.not_measured,
+            "not_judged": run.not_judged,
             "worst": worst,
             "release": run.release,
             "global_risk": run.audit.global_risks,

@@ -206,7 +206,7 @@ impl World {
             on.push("the power switch".into());
         }
         if (self.set_point - self.ambient).abs() > 0.5 {
-            on.push(format!("the chamber at {} degC", self.set_point));
+            on.push(format!("the chamber at {} °C", self.set_point));
         }
         on
     }

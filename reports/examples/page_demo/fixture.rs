@@ -133,6 +133,7 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
         verdicts,
         beyond_rating: beyond,
         not_measured,
+        not_judged: 0,
         stages: if ran { stages(jobs_done as u32, failed.len() as u32) } else { Vec::new() },
         failed_trainings: failed,
         budgets: if ran { vec![budget(Metric::Width), budget(Metric::Height)] } else { Vec::new() },

@@ -269,7 +269,7 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
     };
     let mut rows = Vec::with_capacity(10);
     let model =
-        say(&|| format!("{FIT_MODEL_STEPS} of a step an edge, {edges} edge(s): shape of the fitted tail"));
+        say(&|| format!("{FIT_MODEL_STEPS} of a step an edge, edges: {edges}; shape of the fitted tail"));
     rows.push(Row {
         sensitivity: edges.sqrt(),
         common: true,
@@ -289,13 +289,13 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
             ..row("size of a tap", rectangular(TAP_SIZE), source)
         });
         let source = say(&|| {
-            format!("{NONLINEARITY_PP_TAPS} taps peak to peak, rectangular, {edges} edge(s); estimate")
+            format!("{NONLINEARITY_PP_TAPS} taps peak to peak, rectangular, edges: {edges}; estimate")
         });
         let u = rectangular(NONLINEARITY_PP_TAPS / 2.0) * step;
         rows.push(Row { sensitivity: edges.sqrt(), common: true, ..row("tap nonlinearity", u, source) });
     } else {
         let source = say(&|| {
-            format!("+-{VREF_TOLERANCE_PERCENT} % of VDDQ, rectangular, {edges} edge(s); DDR4 data sheets")
+            format!("+-{VREF_TOLERANCE_PERCENT} % of VDDQ, rectangular, edges: {edges}; DDR4 data sheets")
         });
         let u = rectangular(VREF_TOLERANCE_PERCENT / 100.0 * grid.vddq.0);
         rows.push(Row { sensitivity: edges.sqrt(), common: true, ..row("Vref tolerance", u, source) });
@@ -326,7 +326,7 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
             ..row(
                 "re-seating",
                 deviation,
-                say(&|| format!("this run's re-seats, mean of {} mounting(s)", inputs.mountings)),
+                say(&|| format!("this run's re-seats, mountings averaged: {}", inputs.mountings)),
             )
         }),
         None => {

@@ -160,7 +160,7 @@ fn chart(series: &Series, earlier: Vec<f64>, own: Vec<f64>) -> ChartNote {
     };
     if note.values.len() < FEWEST {
         note.words = format!(
-            "{} reference value(s): a chart needs {FEWEST}; measure the reference more often or name earlier folders",
+            "reference values: {}; a chart needs {FEWEST}; measure the reference more often or name earlier folders",
             note.values.len()
         );
         return note;

@@ -14,6 +14,7 @@ mod spread;
 pub mod study;
 mod training;
 mod verdict;
+mod worse;
 
 pub use chart::{Series, reference_condition};
 pub use picture::{extrapolated, outline_picture, picture};
@@ -175,8 +176,8 @@ impl<'p> Judge<'p> {
         let scatter = self.scatter(terms);
         let bench = verdict::Bench { plan: self.plan, terms, scatter: &scatter, jobs_per_condition };
         let mut conditions = Vec::with_capacity(self.expansion.conditions.len());
-        let (mut verdicts, mut beyond, mut not_measured) =
-            (VerdictCounts::default(), VerdictCounts::default(), 0);
+        let (mut verdicts, mut beyond) = (VerdictCounts::default(), VerdictCounts::default());
+        let (mut not_measured, mut not_judged) = (0, 0);
         let mut typical = verdict::Typical::new(self.expansion.conditions.len());
         let (charts, suspects) = self.charts(terms);
         let nothing = ConditionTally::default();
@@ -188,6 +189,7 @@ impl<'p> Judge<'p> {
             match judged.verdict {
                 Some(verdict) if counts => verdicts.add(verdict),
                 Some(verdict) => beyond.add(verdict),
+                None if counts && judged.no_limit() => not_judged += 1,
                 None if counts => not_measured += 1,
                 None => {}
             }
@@ -216,6 +218,7 @@ impl<'p> Judge<'p> {
             verdicts,
             beyond_rating: beyond,
             not_measured,
+            not_judged,
             stages,
             failed_trainings,
             budgets: typical.budgets(&bench),

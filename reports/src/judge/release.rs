@@ -9,6 +9,7 @@ use plans::plan::judge::Metric;
 use plans::plan::matrix::Factor;
 use plans::plan::release::{obstacles, unit_levels};
 use plans::plan::terms::Terms;
+use plans::plan::text::counted;
 use std::collections::BTreeMap;
 
 /// No decision yet.
@@ -84,14 +85,15 @@ pub fn release(run: &JudgedRun, plan: &Plan, terms: &Terms, simulated: bool) -> 
     let needs_hands = run.left_out.iter().filter(|left| left.reason == NEEDS_HANDS).count();
     say(needs_hands, "of the matrix left out: needs hands");
     let mut open = verdicts.conditional_pass + run.not_measured + needs_hands > 0;
+    say(run.not_judged, "measured but not judged: no limit applies, outside the decision");
     if verdicts.total() == 0 {
         reasons.push("no condition within rating has a verdict".into());
         open = true;
     }
     let suspect: usize = run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0);
     if suspect > 0 {
-        reasons
-            .push(format!("{suspect} job(s) are suspect: the reference condition left its control limits"));
+        let jobs = counted(suspect, "job");
+        reasons.push(format!("suspect, because the reference condition left its control limits: {jobs}"));
         open = true;
     }
     match &run.audit.units {

@@ -29,7 +29,7 @@ pub fn risks(run: &JudgedRun, terms: &Terms, words: &mut Vec<String>) -> Vec<Ris
         let sample: Vec<&JudgedMetric> = sample.into_iter().filter(|judged| !judged.at_least).collect();
         if sample.len() < FEWEST {
             words.push(format!(
-                "global risk of {of}: {} condition(s) with a value make no prior, {FEWEST} are needed",
+                "global risk of {of}: no prior from so few conditions: {}, {FEWEST} are needed",
                 sample.len()
             ));
             continue;

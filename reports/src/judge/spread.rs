@@ -66,7 +66,7 @@ fn describe(
     words: &mut Vec<String>,
 ) -> Option<DistributionNote> {
     if values.len() < 3 {
-        words.push(format!("{sample}: {} value(s) make no distribution, 3 are needed", values.len()));
+        words.push(format!("{sample}: values: {}; a distribution needs 3", values.len()));
         return None;
     }
     let (mean, sd) = match (mean(values), standard_deviation(values)) {

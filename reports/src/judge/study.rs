@@ -134,12 +134,12 @@ impl Judge<'_> {
             words: Vec::new(),
         };
         if unbalanced > 0 {
-            study
-                .words
-                .push(format!("{unbalanced} condition(s) left out: not every mounting has every repeat"));
+            study.words.push(format!(
+                "conditions left out because not every mounting has every repeat: {unbalanced}"
+            ));
         }
         if bounds > 0 {
-            study.words.push(format!("{bounds} lane(s) left out: closed, or off the grid"));
+            study.words.push(format!("lanes left out, closed or off the grid: {bounds}"));
         }
         study.pool(setups.into_values().filter(|cells| !cells.parts.is_empty()).collect());
         study

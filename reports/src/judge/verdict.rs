@@ -3,7 +3,7 @@
 use super::budget::{Common, Inputs};
 use super::digest::{CaptureDigest, mask_of};
 use super::gather::{ConditionTally, LaneTally, Scatter};
-use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, Verdict};
+use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, NO_LIMIT, Verdict};
 use crate::statistics::conformity::{DecisionRule as Rule, Measured, Tolerance, judge};
 use plans::expand::Condition;
 use plans::plan::Plan;
@@ -125,7 +125,7 @@ pub fn judge_condition(
     } else if done < bench.jobs_per_condition {
         judged.reason = format!("not measured: {done} of {} jobs done", bench.jobs_per_condition);
     } else if judged.metrics.is_empty() {
-        judged.reason = "not judged: no limit of the plan applies at this rate and direction".into();
+        judged.reason = NO_LIMIT.into();
     } else {
         judged.verdict = judged.metrics.iter().map(|metric| metric.verdict).max();
     }

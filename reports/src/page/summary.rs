@@ -2,7 +2,7 @@
 
 use super::words::*;
 use super::{eyes::MetricRow, eyes::metric_row, rank};
-use crate::judged::{JudgedRun, ReleaseDecision, RunFacts, Verdict, VerdictCounts};
+use crate::judged::{JudgedRun, ReleaseDecision, RunFacts, Verdict};
 use serde::Serialize;
 
 /// A count of one verdict.
@@ -85,7 +85,7 @@ pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> 
         sentence: sentence(run, facts, worst.as_ref()),
         reasons: run.release.reasons.clone(),
         incomplete: incomplete(run),
-        tiles: tiles(run.verdicts, run.beyond_rating, run.not_measured),
+        tiles: tiles(run),
         beyond: run.beyond_rating.total(),
         coverage: coverage(run),
         coverage_words: format!(
@@ -187,24 +187,24 @@ fn incomplete(run: &JudgedRun) -> String {
     }
 }
 
-fn tiles(counts: VerdictCounts, beyond: VerdictCounts, not_measured: usize) -> Vec<Tile> {
+fn tiles(run: &JudgedRun) -> Vec<Tile> {
     let mut tiles: Vec<Tile> = Verdict::ALL
         .into_iter()
         .map(|verdict| Tile {
             class: class(Some(verdict)),
             glyph: glyph(Some(verdict)),
-            number: counts.of(verdict),
+            number: run.verdicts.of(verdict),
             words: verdict.words().into(),
-            beyond: beyond.of(verdict),
+            beyond: run.beyond_rating.of(verdict),
         })
         .collect();
-    tiles.push(Tile {
-        class: "vn",
-        glyph: glyph(None),
-        number: not_measured,
-        words: "not measured".into(),
-        beyond: 0,
-    });
+    let mut none = |number: usize, words: &str| {
+        tiles.push(Tile { class: "vn", glyph: glyph(None), number, words: words.into(), beyond: 0 });
+    };
+    none(run.not_measured, "not measured");
+    if run.not_judged > 0 {
+        none(run.not_judged, "not judged: no limit");
+    }
     tiles
 }
 
@@ -245,6 +245,7 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         "conditions",
     );
     add(run.not_measured, "condition not measured", "conditions not measured", "not-run");
+    add(run.not_judged, "condition without any limit", "conditions without any limit", "not-run");
     add(
         metrics().filter(|m| m.off_centre).count(),
         "eye is open but the operating point lies outside it",

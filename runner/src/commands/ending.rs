@@ -117,14 +117,11 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
             ]
         })
         .collect();
-    let apart = !folder.file.plan.decision.beyond_rating_counts;
-    let unjudged = run.conditions.iter().filter(|one| !is_judged(folder, one));
-    let (beyond, within): (Vec<_>, Vec<_>) = unjudged.partition(|one| one.beyond_rating && apart);
-    let missing = run.not_measured.saturating_sub(within.len());
-    rows.push(vec!["not measured".into(), missing.to_string(), String::new()]);
-    if !within.is_empty() || !beyond.is_empty() {
-        let words = "not judged: no limit".to_string();
-        rows.push(vec![words, within.len().to_string(), beyond.len().to_string()]);
+    rows.push(vec!["not measured".into(), run.not_measured.to_string(), String::new()]);
+    let unjudged = run.conditions.iter().filter(|one| one.no_limit()).count();
+    if unjudged > 0 {
+        let beyond = unjudged - run.not_judged;
+        rows.push(vec!["not judged: no limit".into(), run.not_judged.to_string(), beyond.to_string()]);
     }
     let mut text = String::new();
     if folder.facts.simulated {

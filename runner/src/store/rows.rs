@@ -371,13 +371,13 @@ fn check_numbers(row: &JobRow, result: &JobResult, readings: &[Reading]) -> Resu
     };
     let named = |name: &'static str, value: f64| check(&|| name.to_owned(), value);
     named("the data rate (MT/s)", row.rate_mts)?;
-    named("the set temperature (degC)", row.temperature_set_degc)?;
+    named("the set temperature (°C)", row.temperature_set_degc)?;
     named("the job's start (bench seconds)", row.started_bench_s)?;
     named("the job's end (bench seconds)", row.ended_bench_s)?;
     named("the training time (s)", result.times.training_s)?;
     named("the measuring time (s)", result.times.measuring_s)?;
     if let Some(readback) = &result.readback {
-        named("the measured temperature (degC)", readback.temperature.0)?;
+        named("the measured temperature (°C)", readback.temperature.0)?;
         named("the settling time (s)", readback.settling.0)?;
         for (rail, volts) in &readback.rails {
             check(&|| format!("rail {rail} (V)"), volts.0)?;

@@ -46,8 +46,8 @@ impl OperatingPoint {
     /// [`PhysicsError::OutOfRange`] naming the figure.
     pub fn validate(&self) -> Result<(), PhysicsError> {
         PhysicsError::check_range("data rate", self.data_rate_bps, 1e8, 2e10, "bit/s")?;
-        PhysicsError::check_range("temperature", self.temperature_c, -60.0, 160.0, "degC")?;
-        PhysicsError::check_range("calibration temperature", self.calibration_c, -60.0, 160.0, "degC")?;
+        PhysicsError::check_range("temperature", self.temperature_c, -60.0, 160.0, "°C")?;
+        PhysicsError::check_range("calibration temperature", self.calibration_c, -60.0, 160.0, "°C")?;
         PhysicsError::check_range("VDDQ", self.vddq_v, 0.3, 3.0, "V")?;
         Ok(())
     }
