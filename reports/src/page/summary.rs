@@ -3,6 +3,7 @@
 use super::words::*;
 use super::{eyes::MetricRow, eyes::metric_row, rank};
 use crate::judged::{JudgedRun, ReleaseDecision, RunFacts, Verdict};
+use plans::plan::matrix::Factor;
 use serde::Serialize;
 
 /// A count of one verdict.
@@ -272,7 +273,9 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         "conditions beyond rating do not pass (outside the decision)",
         "matrix",
     );
-    let changed = run.identities.len().saturating_sub(1);
+    // Every planned chip and firmware image answers with an identity of its own.
+    let levels = |factor: Factor| run.level_names.get(factor as usize).map_or(1, |names| names.len().max(1));
+    let changed = run.identities.len().saturating_sub(levels(Factor::Chip) * levels(Factor::Firmware));
     add(
         changed,
         "change of the device's identity during the run",
