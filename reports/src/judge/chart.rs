@@ -224,3 +224,41 @@ fn chart(series: &Series, earlier: Vec<f64>, own: Vec<f64>, charts: usize) -> Ch
     }
     note
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::eye::cases::Draws;
+    use plans::results::Direction;
+
+    /// 2,000 undisturbed runs of two charts each, short ones and long: about one in twenty has a false alarm, and a shift
+    /// of twelve deviations is seen in all but a few of the longer ones.
+    #[test]
+    fn undisturbed_runs_have_few_false_alarms_and_a_shift_is_seen() {
+        let eye = EyeName { direction: Direction::Read, rank: 0, sub_channel: None };
+        let mut draws = Draws(7);
+        for n in [5usize, 14, 60] {
+            let (mut alarms, mut seen) = (0, 0);
+            for _ in 0..2000 {
+                let mut alarm = false;
+                for number in 0..2 {
+                    let values = (0..n as u64).map(|at| (at, 200.0 + draws.normal())).collect();
+                    let mut series = Series { eye, metric: Metric::Width, values };
+                    let own = |series: &Series| series.values.iter().map(|(_, value)| *value).collect();
+                    let beyond = |note: &ChartNote| {
+                        note.signals.iter().any(|(_, rule)| rule == ControlRule::BeyondLimit.words())
+                    };
+                    alarm |= beyond(&chart(&series, Vec::new(), own(&series), 2));
+                    if number == 0 {
+                        series.values[n / 2].1 += 12.0;
+                        seen += u32::from(beyond(&chart(&series, Vec::new(), own(&series), 2)));
+                    }
+                }
+                alarms += u32::from(alarm);
+            }
+            let share = f64::from(alarms) / 2000.0;
+            assert!((0.005..0.075).contains(&share), "{n} values: {share}");
+            assert!(n < 14 || seen > 1700, "{n} values: {seen} of 2000 shifts seen");
+        }
+    }
+}

@@ -282,6 +282,17 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         "changes of the device's identity during the run",
         "items",
     );
+    let short = run.audit.extrapolations.iter().filter(|note| {
+        note.width_ps.is_some_and(|width| width < note.mask.0)
+            || note.height_mv.is_some_and(|height| height < note.mask.1)
+    });
+    add(
+        short.count(),
+        "eye is smaller than its mask when extrapolated to the ratio the mask is defined at (information, section A)",
+        "eyes are smaller than their masks when extrapolated to the ratio the masks are defined at (information, \
+         section A)",
+        "annex",
+    );
     let suspect = run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0);
     add(
         suspect,
