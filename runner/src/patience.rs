@@ -6,9 +6,9 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 /// Longest silence.
-const SILENCE: Duration = Duration::from_secs(1);
+const SILENCE: Duration = Duration::from_millis(80);
 
-/// Prints its words once if it lives longer than a second.
+/// Prints its words once if it lives longer than that: nobody looks at an empty line for longer without wondering.
 pub struct Patience {
     done: Option<Sender<()>>,
     thread: Option<JoinHandle<()>>,

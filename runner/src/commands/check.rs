@@ -11,7 +11,7 @@ use std::path::Path;
 
 /// Reads the plan, expands it and says what it holds.
 pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
-    let _patience = Patience::start(terminal, "still choosing and counting conditions ...");
+    let _patience = Patience::start(terminal, "choosing and counting conditions ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
     let expansion = expand(plan, &Selection::default());

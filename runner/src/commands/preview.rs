@@ -34,7 +34,7 @@ pub fn preview(
     only: &[String],
     as_json: bool,
 ) -> Outcome {
-    let patience = Patience::start(terminal, "still working out order, hours and bound ...");
+    let patience = Patience::start(terminal, "working out order, hours and bound ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
     let forecast = Forecast::new(plan, only)?;

@@ -35,7 +35,7 @@ use std::time::SystemTime;
 
 /// Runs or continues a plan.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
-    let patience = Patience::start(terminal, "still working out the order of the jobs ...");
+    let patience = Patience::start(terminal, "working out the order of the jobs ...");
     let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
     let plan = &file.plan;
     let dir = folder(arguments);

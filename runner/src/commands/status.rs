@@ -23,7 +23,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 
 /// Shows how far a run is and what fails so far.
 pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
-    let _patience = Patience::start(terminal, "still judging what is there ...");
+    let _patience = Patience::start(terminal, "judging what is there ...");
     let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
     let meta = reader.meta().map_err(|error| store_failure(&error))?;
     let progress = reader.progress().map_err(|error| store_failure(&error))?;
