@@ -234,10 +234,10 @@ fn eyes_judged_by_a_mask_show_it_and_say_its_value() {
 fn hands_come_before_the_job_at_a_chamber_that_can_be_touched() {
     let demo = demo(60, Kind::Usual);
     let html = page(&demo, 12);
-    let table = html.split("Hands-on changes").nth(1).unwrap();
+    let table = html.split("Hands-on changes in order").nth(1).unwrap();
     let first = demo.facts.timeline.iter().find(|step| step.hands.is_some()).unwrap();
     let hour = |at: f64| format!("<th scope=\"row\">{}</th>", words::plain(at, 2));
     let hands = first.hands.unwrap();
     assert!(hands.hour_h < first.begin_h);
-    assert!(table.contains(&hour(hands.hour_h)), "{}", &table[..400]);
+    assert!(table.contains(&hour(hands.hour_h)), "{:?}", table.get(..400));
 }
