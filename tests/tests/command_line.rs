@@ -281,7 +281,7 @@ fn names_cannot_steer_the_terminal() {
     let folder = Folder::new();
     let hostile = SMALL
         .replace("title = \"Small\"", r#"title = "Small \u001b]0;x\u0007 \u202e turned""#)
-        .replace("name = \"direct\"", r#"name = "di\u001b[2Jrect\u009b31m""#)
+        .replace("name = \"risers\"", r#"name = "ri\u001b[2Jsers\u009b31m""#)
         .replace("minimum = 0.2\n", "minimum = 0.99\n");
     folder.file("plan.toml", &hostile);
     let runs: [&[&str]; 6] = [

@@ -95,7 +95,7 @@ pub fn build(
         "mark": if simulated { "SIMULATED - not measured" } else { "" },
         "style": include_str!("../page/style.css"),
         "running": running_rules(
-            &format!("Report {} compared with {}", after.facts.report_id, before.facts.report_id),
+            &format!("{} against {}", after.facts.report_id, before.facts.report_id),
             simulated,
         ),
         "builds": [build_of(before), build_of(after)],

@@ -129,8 +129,9 @@ fn words(steps: &[TimelineStep], facts: &RunFacts) -> Vec<String> {
 }
 
 fn plot(steps: &[TimelineStep], simulated: bool) -> Plot {
-    let words = "Line: temperature set. Dots: achieved. Dashed lines: hands-on changes. Crosses at the top: faults. \
-                 Strips at the foot: change-overs above, jobs below.";
+    let words = "Line: temperature set for the jobs, and the chamber's at hands-on changes where it is known. Dots: achieved. \
+                 Dashed lines: hands-on changes. Crosses at the top: faults. Strips at the foot: change-overs above, \
+                 jobs below.";
     let mut plot = Plot::new("Temperature over the run".into(), words.into(), simulated);
     (plot.width, plot.height) = (858.0, 262.0);
     (plot.left, plot.right, plot.top, plot.bottom) = (AREA.left, AREA.right, AREA.top, 228.0);
