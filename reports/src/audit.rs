@@ -34,6 +34,9 @@ pub struct Audit {
 /// Global consumer's and producer's risk (JCGM 106:2012, clause 9), the observed distribution as prior.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct RiskNote {
+    /// A measured margin lies below its limit. Without any the observed distribution says nothing of the consumer's
+    /// risk: it comes out as 0.
+    pub seen_nonconforming: bool,
     /// Metric, or all deciding metrics together.
     pub of: String,
     /// Conditions behind it.

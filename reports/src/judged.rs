@@ -293,6 +293,8 @@ pub struct JudgedRun {
     pub planned: usize,
     /// Jobs planned.
     pub jobs_planned: usize,
+    /// Jobs that every condition was planned with; the reference has more.
+    pub jobs_each: usize,
     /// Jobs in the store.
     pub jobs_done: usize,
     /// Counts over conditions within rating (and beyond it, where the plan says that they count).

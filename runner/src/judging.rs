@@ -237,6 +237,7 @@ impl JudgedFolder {
         }
         filled.judge.set_earlier(earlier);
         let mut run = filled.judge.judge(&terms);
+        run.jobs_planned = forecast.jobs.len();
         run.audit.words.extend(words);
         if by.all_sets {
             compare_sets(&mut run, &filled.judge, &terms, &sets, simulated);

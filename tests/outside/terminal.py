@@ -2,7 +2,7 @@
 
     terminal.py ANSWERS PROGRAM ARGUMENT...
 
-ANSWERS are lines separated by commas. Each prompt (`> ` after a line feed) gets the next one; when there are none left the
+ANSWERS are lines separated by commas; `^C` is the interrupt key. Each prompt (`> ` after a line feed) gets the next one; when there are none left the
 terminal is closed. What the program writes goes to standard output; the exit code is the program's.
 """
 
@@ -29,7 +29,8 @@ while True:
         if not answers:
             os.close(terminal)
             break
-        os.write(terminal, answers.pop(0).encode() + b"\n")
+        answer = answers.pop(0)
+        os.write(terminal, b"\x03" if answer == "^C" else answer.encode() + b"\n")
 _, status = os.waitpid(child, 0)
 sys.stdout.flush()
 sys.exit(os.waitstatus_to_exitcode(status))

@@ -361,6 +361,59 @@ fn a_current_above_its_limit_is_an_alarm_on_the_way_to_a_temperature() {
     assert!(bench.ledger().is_empty());
 }
 
+/// Switching off is told again until it was heard: a fault of the conversation leaves nothing on.
+#[test]
+fn making_safe_survives_faults_of_every_answer() {
+    let plan = plan();
+    for fault in Fault::OF_ANSWERS {
+        let bench = start(&plan, 1, 0.0, 2000.0);
+        let (mut driver, log) = driver(&bench);
+        ready(&mut driver, &plan, 25.0);
+        for _ in 0..3 {
+            bench.world().weather.arm(fault);
+        }
+        driver
+            .make_safe(&call())
+            .unwrap_or_else(|error| panic!("{fault:?}: {error}\n{}", log.latest(80).join("\n")));
+        assert_eq!(bench.world().weather.happened().len(), 3, "{fault:?}");
+        assert_eq!(bench.world().still_on(), Vec::<String>::new(), "{fault:?}");
+    }
+}
+
+/// A power switch goes on after the rails and off before them; one that stays on is never called off.
+#[test]
+fn a_power_switch_goes_on_last_and_off_first() {
+    let plan = plan();
+    let bench = start(&plan, 1, 0.0, 2000.0);
+    let text = format!(
+        "{}\n[[instrument]]\nname = \"mains\"\nkind = \"power-switch\"\ntcp = \"{}\"\nidentity = \"ES-0001\"\n\
+         time_out_s = 0.2\n",
+        bench.bench_file(),
+        bench.addresses()[4]
+    );
+    let log = CommandLog::in_memory();
+    let mut driver = BenchDriver::new(Arc::new(bench_file(&text)), log.clone(), false);
+    ready(&mut driver, &plan, 25.0);
+    assert_eq!(bench.world().switch, Some(true));
+    let lines = log.latest(4000);
+    let place =
+        |words: &str| lines.iter().position(|line| line.contains(words)).unwrap_or_else(|| panic!("{words}"));
+    let last = |words: &str| {
+        lines.iter().rposition(|line| line.contains(words)).unwrap_or_else(|| panic!("{words}"))
+    };
+    assert!(last("supply > OUTP ON") < place("mains > OUTP ON"));
+    assert!(place("mains > OUTP ON") < place("\"method\":\"power\""), "the device is started behind it");
+    driver.make_safe(&call()).unwrap();
+    assert_eq!(bench.world().still_on(), Vec::<String>::new());
+    assert_eq!(bench.world().switch, Some(false));
+    ready(&mut driver, &plan, 25.0);
+    bench.world().switch_stuck = true;
+    let error = driver.make_safe(&call()).unwrap_err();
+    assert!(error.words.contains("could not make safe") && error.words.contains("mains"), "{error}");
+    // The rails are off all the same: each instrument on its own.
+    assert!(bench.world().outputs.iter().all(|output| !output.on));
+}
+
 /// A condition that is left during a job gives no counts, whatever the agent answers.
 #[test]
 fn what_leaves_its_tolerance_during_a_job_is_not_measured() {

@@ -70,6 +70,28 @@ fn every_key_in_the_readers_source_is_in_the_example() {
     }
 }
 
+/// A file that lacks a line, or ends somewhere, is read or refused with words; nothing panics.
+#[test]
+fn a_damaged_bench_file_is_read_or_refused_with_words() {
+    let lines: Vec<&str> = EXAMPLE.lines().collect();
+    let mut refused = 0;
+    for left_out in 0..lines.len() {
+        let rest: Vec<&str> =
+            lines.iter().enumerate().filter(|(at, _)| *at != left_out).map(|(_, line)| *line).collect();
+        if let Err(problems) = BenchFile::read(&rest.join("\n")) {
+            refused += 1;
+            assert!(!problems.is_empty() && problems.iter().all(|problem| !problem.message.is_empty()));
+        }
+    }
+    // Every limit is required, so many lines cannot be missed.
+    assert!(refused > 30, "{refused}");
+    for end in (0..EXAMPLE.len()).step_by(61).filter(|end| EXAMPLE.is_char_boundary(*end)) {
+        if let Err(problems) = BenchFile::read(&EXAMPLE[..end]) {
+            assert!(!problems.is_empty());
+        }
+    }
+}
+
 /// What it describes can be previewed: every command in the instruments' own words, no connection opened.
 #[test]
 fn the_example_is_previewed_in_its_own_words() {

@@ -217,6 +217,46 @@ fn a_badly_seated_module_is_asked_for_again() {
     sitting.off();
 }
 
+/// The serial number that the agent reads decides, not the operator's word.
+#[test]
+fn a_module_with_another_serial_number_is_asked_for_again() {
+    let plan = four_setups().replace("name = \"Cedar\"", "name = \"Cedar\"\nserial = \"C-17\"");
+    let sitting = Sitting::new(&plan, 2000.0);
+    let bench = &sitting.bench;
+    let mut wrong_once = true;
+    let mut hands = sitting.hands(Box::new(move |wanted, _| {
+        let mut things = as_wanted(wanted);
+        if wanted.module == "Cedar" && std::mem::take(&mut wrong_once) {
+            things.module_serial = Some("C-71".into());
+        }
+        bench.fit(things);
+        true
+    }));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    let again = hands.asked.iter().find(|(_, reseat)| !reseat.is_empty()).expect("a second request");
+    assert!(again.1[0].contains("C-17") && again.1[0].contains("C-71"), "{again:?}");
+    assert_eq!(sitting.outcomes().len(), 16);
+    sitting.off();
+}
+
+/// What the bench file says is fitted is checked as well, while somebody is there to see to it.
+#[test]
+fn a_declared_setup_that_is_badly_seated_is_asked_for() {
+    let sitting = Sitting::new(SMALL, 2000.0);
+    let bench = &sitting.bench;
+    bench.fit(FittedThings { loose_lanes: vec![0, 1], ..bench.fitted() });
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    assert_eq!(hands.asked.len(), 2, "{:?}", hands.asked);
+    assert_eq!(hands.asked[0].0, "Amber on direct");
+    let checks = sitting.events("fit check");
+    assert!(checks[0].contains("failed in part") && checks[0].contains("lanes 0-1"), "{checks:?}");
+    assert!(sitting.outcomes().iter().all(|(_, outcome)| *outcome == JobOutcome::Measured));
+    sitting.off();
+}
+
 #[test]
 fn a_setup_that_never_answers_is_left_out_and_the_rest_is_planned_anew() {
     let sitting = Sitting::new(&four_setups(), 2000.0);
@@ -285,6 +325,76 @@ fn outside_attended_hours_what_is_fitted_goes_on_and_hands_are_waited_for() {
     let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
     let begun: Vec<f64> = reader.jobs(Attempts::All).map(|job| job.unwrap().row.started_bench_s).collect();
     assert_eq!(begun.iter().filter(|at| **at < 11.9 * 3600.0).count(), 4, "{begun:?}");
+    sitting.off();
+}
+
+/// The order begins with another setup than the one that was fitted in the evening: what is fitted goes first.
+#[test]
+fn at_night_what_is_fitted_goes_on_out_of_its_turn() {
+    let text = SMALL.replace("temperature_degc = [25, 60]", "temperature_degc = [25]");
+    let mut sitting = Sitting::new(&text, 4000.0);
+    let first = sitting.forecast.condition(0).channel(&sitting.file.plan).name.clone();
+    let other = if first == "direct" { "risers" } else { "direct" };
+    sitting.start_local_min = Some(MONDAY_EVENING);
+    sitting.bench_text =
+        sitting.bench_text.replace("channel = \"direct\"", &format!("channel = \"{other}\""));
+    sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
+    sitting.bench.fit(FittedThings { channel: other.into(), ..sitting.bench.fitted() });
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
+    let mut jobs: Vec<(f64, String)> = reader
+        .jobs(Attempts::All)
+        .map(|job| job.unwrap())
+        .map(|job| (job.row.started_bench_s, job.row.channel))
+        .collect();
+    jobs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let channels: Vec<&str> = jobs.iter().map(|(_, channel)| channel.as_str()).collect();
+    assert_eq!(channels, [other, other, first.as_str(), first.as_str()]);
+    let told = sitting.events("planned anew");
+    let about = told.iter().filter(|words| words.contains("what is fitted goes on")).count();
+    assert_eq!(about, 1, "{told:?}");
+    assert_eq!(sitting.events("waiting").len(), 1);
+    sitting.off();
+}
+
+/// The baseline is measured first and last: its last measurement waits for its turn, also when everybody has gone home.
+#[test]
+fn the_baseline_at_the_end_is_not_taken_out_of_turn_at_night() {
+    let order = "\n[order]\nbaseline_module = \"Amber\"\nbaseline_channel = \"direct\"\n";
+    let text = SMALL.replace("temperature_degc = [25, 60]", "temperature_degc = [25]");
+    let mut sitting = Sitting::new(&format!("{text}{order}"), 4000.0);
+    sitting.start_local_min = Some(MONDAY_EVENING);
+    sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
+    let mut hands = sitting.hands(fits(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!(end, BenchEnd::default());
+    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
+    let mut jobs: Vec<(f64, String)> = reader
+        .jobs(Attempts::All)
+        .map(|job| job.unwrap())
+        .map(|job| (job.row.started_bench_s, job.row.channel))
+        .collect();
+    jobs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let channels: Vec<&str> = jobs.iter().map(|(_, channel)| channel.as_str()).collect();
+    assert_eq!(channels, ["direct", "direct", "risers", "risers", "direct"]);
+    assert_eq!(sitting.events("waiting").len(), 1);
+    assert_eq!(hands.asked.len(), 2, "{:?}", hands.asked);
+    sitting.off();
+}
+
+/// A device that is still hot when the run begins is waited for, not taken for badly seated.
+#[test]
+fn a_device_still_hot_from_an_earlier_run_is_waited_for() {
+    let sitting = Sitting::new(SMALL, 2000.0);
+    sitting.bench.world().set_point = 95.0;
+    std::thread::sleep(std::time::Duration::from_millis(400));
+    assert!(sitting.bench.world().true_device() > 80.0);
+    let mut hands = sitting.hands(Box::new(|_, _| false));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_eq!((end.waiting_for_hands, end.not_measured), (4, 0), "{end:?}");
+    assert!(sitting.events("fit check")[0].contains("passed"), "{:?}", sitting.events("fit check"));
     sitting.off();
 }
 

@@ -322,29 +322,34 @@ fn the_page_shows_the_bench_s_own_hours() {
     }
 }
 
-/// A person at a terminal: cautions, what to fit, a wrong answer refused, the right one taken.
-#[test]
-fn a_person_at_a_terminal_is_asked_and_told() {
+/// Runs the program on a pseudo-terminal with these answers; `None` where Python is missing.
+fn at_a_terminal(rig: &Rig, answers: &str) -> Option<(Option<i32>, String)> {
     let python =
         Command::new("python3").arg("--version").output().is_ok_and(|output| output.status.success());
     if !python {
         assert!(std::env::var_os("NIGHTBENCH_OUTSIDE").is_none(), "python3 is missing");
         println!("not checked: python3 is missing");
-        return;
+        return None;
     }
-    let rig = rig(SMALL, 1, 0.0, 2000.0);
     let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("outside/terminal.py");
     let output = Command::new("python3")
         .current_dir(rig.folder.path())
         .arg(script)
-        .arg("Brich,Amber")
+        .arg(answers)
         .arg(env!("CARGO_BIN_EXE_nightbench-tested"))
         .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
         .env("TERM", "dumb")
         .output()
-        .unwrap();
-    let seen = String::from_utf8_lossy(&output.stdout);
-    assert!([Some(0), Some(1)].contains(&output.status.code()), "{:?}\n{seen}", output.status);
+        .expect("the terminal starts");
+    Some((output.status.code(), String::from_utf8_lossy(&output.stdout).into_owned()))
+}
+
+/// A person at a terminal: cautions, what to fit, a wrong answer refused, the right one taken.
+#[test]
+fn a_person_at_a_terminal_is_asked_and_told() {
+    let rig = rig(SMALL, 1, 0.0, 2000.0);
+    let Some((code, seen)) = at_a_terminal(&rig, "Brich,Amber") else { return };
+    assert!([Some(0), Some(1)].contains(&code), "{code:?}\n{seen}");
     let place = |words: &str| seen.find(words).unwrap_or_else(|| panic!("{words}\n{seen}"));
     assert!(
         place("you may leave") < place("CAUTION before you reach in"),
@@ -355,5 +360,16 @@ fn a_person_at_a_terminal_is_asked_and_told() {
     assert!(seen.rfind("Module Amber on risers was checked").is_some(), "{seen}");
     let reader = Store::open_read_only(&rig.folder.path().join("out")).unwrap();
     assert_eq!(reader.jobs(Attempts::Counting).count(), 8);
+    rig.off();
+}
+
+/// The interrupt key at the prompt is no answer: the run stops, safe, with what is measured stored.
+#[test]
+fn an_interrupt_at_the_prompt_stops_the_run() {
+    let rig = rig(SMALL, 1, 0.0, 2000.0);
+    let Some((code, seen)) = at_a_terminal(&rig, "^C") else { return };
+    assert_eq!(code, Some(130), "{seen}");
+    let reader = Store::open_read_only(&rig.folder.path().join("out")).unwrap();
+    assert_eq!(reader.jobs(Attempts::Counting).count(), 4);
     rig.off();
 }

@@ -96,7 +96,15 @@ impl SafetyKit {
                     // The instrument's own word does not count: a measurement does, even where switching off failed.
                     let told = one.tell(Action::Off, channel, None, &call);
                     let measured = power::verify_off(rail, &mut one, channel, &call);
-                    failure = failure.or(measured.err()).or(told.err());
+                    let fault = match (told, measured) {
+                        (Ok(()), measured) => measured.err(),
+                        (Err(told), Ok(())) => Some(told),
+                        // What was perhaps never heard is told again: until then a measurement proves nothing.
+                        (Err(told), Err(measured)) => {
+                            Some(DriverError::new(told.kind, format!("{}; {}", measured.words, told.words)))
+                        }
+                    };
+                    failure = failure.or(fault);
                 }
                 failure.map_or(Ok(()), Err)
             }

@@ -36,7 +36,7 @@ pub struct EmulatedOptions {
     pub time_scale: f64,
     /// Faults a request, 0 for a calm bench.
     pub storm_rate: f64,
-    /// First port; 0 = any free ports. Chamber, supply, meter and agent follow each other.
+    /// First port; 0 = any free ports. Chamber, supply, meter, agent and power switch follow each other.
     pub first_port: u16,
 }
 
@@ -97,7 +97,7 @@ impl Shared {
 /// A running emulated bench; dropping it ends it.
 pub struct EmulatedBench {
     shared: Arc<Shared>,
-    addresses: [SocketAddr; 4],
+    addresses: [SocketAddr; 5],
     listeners: Vec<JoinHandle<()>>,
     time_scale: f64,
 }
@@ -143,7 +143,7 @@ impl EmulatedBench {
         });
         let mut addresses = Vec::new();
         let mut listeners = Vec::new();
-        let kinds = [Some(Kind::Chamber), Some(Kind::Supply), Some(Kind::Meter), None];
+        let kinds = [Some(Kind::Chamber), Some(Kind::Supply), Some(Kind::Meter), None, Some(Kind::Switch)];
         for (index, kind) in kinds.into_iter().enumerate() {
             let port = if options.first_port == 0 { 0 } else { options.first_port + index as u16 };
             let listener = TcpListener::bind(("127.0.0.1", port))?;
@@ -152,8 +152,8 @@ impl EmulatedBench {
             let shared = Arc::clone(&shared);
             listeners.push(std::thread::spawn(move || accept(&listener, kind, &shared)));
         }
-        let addresses: [SocketAddr; 4] =
-            addresses.try_into().map_err(|_| std::io::Error::other("four listeners were expected"))?;
+        let addresses: [SocketAddr; 5] =
+            addresses.try_into().map_err(|_| std::io::Error::other("five listeners were expected"))?;
         Ok(EmulatedBench { shared, addresses, listeners, time_scale: options.time_scale })
     }
 
@@ -164,8 +164,8 @@ impl EmulatedBench {
         world
     }
 
-    /// Addresses of chamber, supply, meter and agent.
-    pub fn addresses(&self) -> [SocketAddr; 4] {
+    /// Addresses of chamber, supply, meter, agent and power switch (which its bench file does not name).
+    pub fn addresses(&self) -> [SocketAddr; 5] {
         self.addresses
     }
 
@@ -192,7 +192,7 @@ impl EmulatedBench {
 
     /// The bench file that describes it. Waits are stretched with the time scale, since sockets take wall time.
     pub fn bench_file(&self) -> String {
-        let [chamber, supply, meter, agent] = self.addresses;
+        let [chamber, supply, meter, agent, _] = self.addresses;
         let fitted = self.fitted();
         let scale = self.time_scale;
         let every_s = (0.03 * scale).clamp(2.0, 600.0);
@@ -221,7 +221,7 @@ impl EmulatedBench {
         ] {
             text.push_str(&format!(
                 "[[instrument]]\nname = \"{name}\"\nkind = \"{kind}\"\ntcp = \"{address}\"\nidentity = \"{identity}\"\n\
-                 profile = \"{profile}\"\ncalibration_due = \"2099-12-31\"\ntime_out_s = 0.1\n\n"
+                 profile = \"{profile}\"\ncalibration_due = \"2099-12-31\"\ntime_out_s = 0.25\n\n"
             ));
         }
         for (index, (name, low, high)) in

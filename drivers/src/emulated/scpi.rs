@@ -18,6 +18,8 @@ pub enum Kind {
     Supply,
     /// Meter with a scanner.
     Meter,
+    /// Power switch of the board.
+    Switch,
 }
 
 impl Kind {
@@ -26,6 +28,7 @@ impl Kind {
             Kind::Chamber => "NIGHTBENCH,EMULATED CHAMBER,EC-0001,1.0",
             Kind::Supply => "NIGHTBENCH,EMULATED SUPPLY,EP-0001,1.0",
             Kind::Meter => "NIGHTBENCH,EMULATED METER,EM-0001,1.0",
+            Kind::Switch => "NIGHTBENCH,EMULATED SWITCH,ES-0001,1.0",
         }
     }
 }
@@ -120,8 +123,7 @@ impl Parser {
         match self.kind {
             Kind::Supply => possible.extend([Fault::Trip, Fault::StuckOn]),
             Kind::Chamber if follows_set_point => possible.push(Fault::NeverReached),
-            Kind::Chamber => {}
-            Kind::Meter => {}
+            Kind::Chamber | Kind::Meter | Kind::Switch => {}
         }
         self.world(|world| world.weather.next(&possible))
     }
@@ -196,6 +198,7 @@ impl Parser {
             Kind::Chamber => self.chamber(&header, argument),
             Kind::Supply => self.supply(&header, argument),
             Kind::Meter => self.meter(&header, argument),
+            Kind::Switch => self.power_switch(&header, argument),
         };
         answer.unwrap_or_else(|(code, words)| {
             self.error(code, words);
@@ -213,7 +216,20 @@ impl Parser {
                 }
             }),
             Kind::Chamber => self.world(|world| world.set_point = 23.0),
+            Kind::Switch => self.world(|world| world.switch = Some(false)),
             Kind::Meter => {}
+        }
+    }
+
+    fn power_switch(&mut self, header: &str, argument: &str) -> Answer {
+        match header {
+            "OUTP" => {
+                let on = switch(argument)?;
+                self.world(|world| world.switch = Some(on || world.switch_stuck));
+                Ok(None)
+            }
+            "OUTP?" => Ok(Some(u8::from(self.world(|world| world.switch == Some(true))).to_string())),
+            _ => Err((-113, "Undefined header")),
         }
     }
 

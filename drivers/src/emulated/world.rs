@@ -51,6 +51,10 @@ pub struct World {
     pub weather: Weather,
     /// Outputs 1, 2, 3, ...
     pub outputs: Vec<Output>,
+    /// The board's power switch; `None` until somebody uses it.
+    pub switch: Option<bool>,
+    /// The power switch does not switch off any more.
+    pub switch_stuck: bool,
     /// Chamber set point, degC.
     pub set_point: f64,
     /// The chamber does not follow its set point.
@@ -86,6 +90,8 @@ impl World {
             scale,
             weather: Weather::new(seed, storm_rate),
             outputs: vec![dark; outputs],
+            switch: None,
+            switch_stuck: false,
             set_point: ambient,
             lazy: false,
             running_away: false,
@@ -136,9 +142,9 @@ impl World {
         }
     }
 
-    /// Are all rails up?
+    /// Are all rails up, and the power switch on, where there is one in use?
     pub fn powered(&self) -> bool {
-        self.outputs.iter().all(|output| output.on && !output.tripped)
+        self.switch != Some(false) && self.outputs.iter().all(|output| output.on && !output.tripped)
     }
 
     /// True voltage of an output, V.
@@ -195,6 +201,9 @@ impl World {
             if output.on || output.actual > 0.1 {
                 on.push(format!("output {} at {:.3} V", index + 1, output.actual));
             }
+        }
+        if self.switch == Some(true) {
+            on.push("the power switch".into());
         }
         if (self.set_point - self.ambient).abs() > 0.5 {
             on.push(format!("the chamber at {} °C", self.set_point));

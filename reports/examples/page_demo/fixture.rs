@@ -134,6 +134,7 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
         beyond_rating: beyond,
         not_measured,
         not_judged: 0,
+        jobs_each: planned.max(jobs_done).checked_div(planned).unwrap_or(0),
         stages: if ran { stages(jobs_done as u32, failed.len() as u32) } else { Vec::new() },
         failed_trainings: failed,
         budgets: if ran { vec![budget(Metric::Width), budget(Metric::Height)] } else { Vec::new() },

@@ -127,7 +127,7 @@ impl Comparison {
 
 struct Tested {
     remark: String,
-    worst: MetricChange,
+    worst: Option<MetricChange>,
     p_worse: f64,
     p_not_worse: f64,
 }
@@ -159,7 +159,19 @@ pub fn compare(before: &JudgedRun, after: &JudgedRun, pairs: &[Pair], demands: D
                 compared.answer = Answer::NotWorse;
                 compared.reason = "training failed before".into();
             }
-            (true, true) => compared.reason = "training fails in both".into(),
+            // Nothing but the starts can be compared.
+            (true, true) => {
+                let (was, is) = (training::starts(old), training::starts(new));
+                let remark = format!(
+                    "training fails in both: {} of {} starts before, {} of {} now",
+                    was.0, was.1, is.0, is.1
+                );
+                let (rise, fall) = (training::fisher_rise(was, is), training::fisher_rise(is, was));
+                tested.push((
+                    conditions.len(),
+                    Tested { remark, worst: None, p_worse: rise, p_not_worse: fall },
+                ));
+            }
             _ => match test(old, new, pair, demands) {
                 Ok(found) => tested.push((conditions.len(), found)),
                 Err(words) => compared.reason = words,
@@ -236,7 +248,7 @@ fn test(
         let score = (difference.value + allowed) / difference.standard_uncertainty;
         let worst = if score < least {
             least = score;
-            MetricChange {
+            Some(MetricChange {
                 eye: earlier.eye,
                 metric: earlier.metric,
                 lanes: (earlier.lane, later.lane),
@@ -245,7 +257,7 @@ fn test(
                 standard_uncertainty: difference.standard_uncertainty,
                 interval: (result.interval.lower, result.interval.upper),
                 allowed,
-            }
+            })
         } else {
             match found.take() {
                 Some(found) => found.worst,
@@ -297,7 +309,7 @@ fn answer(conditions: &mut [ComparedCondition], tested: Vec<(usize, Tested)>, le
             Answer::Undecided
         };
         condition.adjusted_p = Some((*worse, *not_worse));
-        condition.worst = Some(found.worst);
+        condition.worst = found.worst;
         condition.reason = found.remark;
     }
 }

@@ -1,7 +1,7 @@
 //! Tests of the comparison on invented runs: answers, false discovery, training, what cannot be compared.
 
 use super::*;
-use crate::judged::Verdict;
+use crate::judged::{JobNote, Verdict};
 use crate::page::tests::fixture::{Kind, demo};
 
 fn demands() -> Demands {
@@ -112,4 +112,32 @@ fn no_uncertainty_is_no_certainty() {
     let result = compare(&before, &before, &pairs(&before), demands());
     assert_eq!(result.count(Answer::Undecided), before.conditions.len());
     assert!(result.conditions[0].reason.contains("variance") || !result.conditions[0].reason.is_empty());
+}
+
+#[test]
+fn training_that_fails_in_both_is_compared_by_its_starts() {
+    let mut before = run(1.0);
+    let pairs = pairs(&before);
+    let fail = |condition: &mut JudgedCondition, failed: usize| {
+        condition.verdict = Some(Verdict::Fail);
+        condition.reason = "training".into();
+        condition.metrics.clear();
+        let job = condition.jobs[0].clone();
+        condition.jobs = (0..9).map(|start| JobNote { trained: start >= failed, ..job.clone() }).collect();
+    };
+    let mut after = before.clone();
+    fail(&mut before.conditions[0], 1);
+    fail(&mut after.conditions[0], 9);
+    // One of nine against nine of nine: p = 1 / C(18, 8) x C(9, 8) = 9 / 43758 (hypergeometric, counted by hand).
+    let worse = compare(&before, &after, &pairs, demands());
+    let found = worse.conditions.iter().find(|one| one.reason.contains("9 of 9 now")).unwrap();
+    assert_eq!(found.answer, Answer::Worse);
+    let better = compare(&after, &before, &pairs, demands());
+    let found = better.conditions.iter().find(|one| one.reason.contains("1 of 9 now")).unwrap();
+    assert_eq!(found.answer, Answer::NotWorse);
+    let same = compare(&before, &before, &pairs, demands());
+    assert_eq!(
+        same.conditions.iter().find(|one| one.reason.contains("1 of 9 now")).unwrap().answer,
+        Answer::Undecided
+    );
 }

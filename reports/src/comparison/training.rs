@@ -47,7 +47,7 @@ pub struct TrainingChange {
 }
 
 /// Failed starts and starts of a condition; jobs that were not measured are no starts.
-fn starts(judged: &JudgedCondition) -> (u64, u64) {
+pub(super) fn starts(judged: &JudgedCondition) -> (u64, u64) {
     let failed =
         if judged.reason == "training" { judged.jobs.iter().filter(|job| !job.trained).count() } else { 0 };
     let passed = judged.jobs.iter().filter(|job| job.trained).count();
@@ -84,7 +84,7 @@ pub(super) fn compare(
 }
 
 /// One-sided p of Fisher's exact test: at least so many of all failures in the second sample, given equal rates.
-fn fisher_rise((a, n): (u64, u64), (b, m): (u64, u64)) -> f64 {
+pub(super) fn fisher_rise((a, n): (u64, u64), (b, m): (u64, u64)) -> f64 {
     let all = a + b;
     if all == 0 || n == 0 || m == 0 {
         return 1.0;

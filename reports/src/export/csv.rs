@@ -5,8 +5,10 @@ use super::{FACTOR_KEYS, level, outcome, reason};
 use crate::eye::counts::CaptureView;
 use crate::eye::metrics::{LaneMetrics, Wanted, lane_metrics};
 use crate::eye::value::{EyeMetric, EyeState, Reading};
+use crate::judge::digest::masks_for;
 use crate::judged::{JobNote, JudgedCondition, JudgedMetric, JudgedRun, RunFacts};
 use plans::plan::judge::Metric;
+use plans::rates::DataRate;
 use plans::results::{Capture, EyeName};
 use std::fmt::{Result, Write};
 
@@ -60,6 +62,12 @@ const COLUMNS: [&str; 45] = [
     "ended_utc",
 ];
 
+/// Metrics judged beside width and height; their columns stand at the end, named after metric, figure and unit.
+const FURTHER: [Metric; 5] =
+    [Metric::Mask, Metric::LeftMargin, Metric::RightMargin, Metric::UpMargin, Metric::DownMargin];
+/// Figures of each: those of width and height.
+const FIGURES: [&str; 6] = ["limit", "margin", "expanded_uncertainty", "guard_band", "verdict", "worst_lane"];
+
 /// One stored job, with the condition it belongs to.
 #[derive(Debug, Clone, Copy)]
 pub struct JobRows<'a> {
@@ -71,6 +79,8 @@ pub struct JobRows<'a> {
     pub utc: (&'a str, &'a str),
     /// The eyes it captured.
     pub captures: &'a [Capture],
+    /// Its data rate.
+    pub rate: DataRate,
 }
 
 /// Writes the line of column names.
@@ -81,6 +91,19 @@ pub fn header(out: &mut dyn Write) -> Result {
     out.write_str("target,report_id")?;
     for name in FACTOR_KEYS.iter().map(|(name, _)| *name).chain(COLUMNS) {
         write!(out, ",{name}")?;
+    }
+    out.write_str(",mask_ps,mask_at_least")?;
+    for metric in FURTHER {
+        let name = metric.name().replace(' ', "_");
+        let unit = if metric.is_time() { "ps" } else { "mv" };
+        for (index, figure) in FIGURES.iter().enumerate() {
+            // The first four are quantities.
+            if index < 4 {
+                write!(out, ",{name}_{figure}_{unit}")?;
+            } else {
+                write!(out, ",{name}_{figure}")?;
+            }
+        }
     }
     out.write_str("\r\n")
 }
@@ -94,7 +117,8 @@ pub fn job(run: &JudgedRun, facts: &RunFacts, rows: &JobRows<'_>, out: &mut dyn 
     let mut written = false;
     for capture in rows.captures {
         let Ok(view) = CaptureView::new(capture) else { continue };
-        for lane in lane_metrics(&view, &Wanted::margins()) {
+        let masks = masks_for(&facts.limits, capture.eye, &capture.grid, rows.rate);
+        for lane in lane_metrics(&view, &Wanted { masks, ..Wanted::margins() }) {
             row(run, facts, rows.judged, Some(rows), Some((capture, &lane)), out)?;
             written = true;
         }
@@ -144,13 +168,7 @@ fn row(
         None => out.write_str(&",".repeat(15))?,
     }
     for metric in [Metric::Width, Metric::Height] {
-        let verdict = lane.and_then(|(capture, _)| of_eye(judged, capture.eye, metric));
-        number(out, verdict.map(|m| m.limit))?;
-        number(out, verdict.map(|m| m.margin))?;
-        number(out, verdict.map(|m| m.expanded_uncertainty))?;
-        number(out, verdict.map(|m| m.guard_band))?;
-        text(out, verdict.map_or("", |m| m.verdict.words()))?;
-        write!(out, ",{}", verdict.map_or_else(String::new, |m| m.lane.to_string()))?;
+        figures(judged, lane, metric, out)?;
     }
     number(out, judged.worst().map(|worst| worst.conformance_probability))?;
     write!(out, ",{}", judged.jobs.len())?;
@@ -161,7 +179,30 @@ fn row(
     number(out, note.map(|note| note.times.measuring_s))?;
     text(out, job.map_or("", |job| job.utc.0))?;
     text(out, job.map_or("", |job| job.utc.1))?;
+    // The mask of the first limit that applies, scaled in this lane: its width.
+    let mask = lane.and_then(|(_, lane)| lane.masks.first());
+    number(out, mask.map(|fit| fit.scale * 2.0 * fit.mask.half_width.0))?;
+    text(out, mask.map_or("", |fit| if fit.at_least { "yes" } else { "no" }))?;
+    for metric in FURTHER {
+        figures(judged, lane, metric, out)?;
+    }
     out.write_str("\r\n")
+}
+
+/// What a condition's verdict on one metric of this eye rests on; empty cells where it is not judged.
+fn figures(
+    judged: &JudgedCondition,
+    lane: Option<(&Capture, &LaneMetrics)>,
+    metric: Metric,
+    out: &mut dyn Write,
+) -> Result {
+    let verdict = lane.and_then(|(capture, _)| of_eye(judged, capture.eye, metric));
+    number(out, verdict.map(|m| m.limit))?;
+    number(out, verdict.map(|m| m.margin))?;
+    number(out, verdict.map(|m| m.expanded_uncertainty))?;
+    number(out, verdict.map(|m| m.guard_band))?;
+    text(out, verdict.map_or("", |m| m.verdict.words()))?;
+    write!(out, ",{}", verdict.map_or_else(String::new, |m| m.lane.to_string()))
 }
 
 /// Eye, lane and the lane's own values.

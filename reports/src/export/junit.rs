@@ -56,7 +56,7 @@ impl Case<'_> {
 /// Only those of `out`.
 pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result {
     let mut suites: BTreeMap<(u16, u16, u16), Vec<Case<'_>>> = BTreeMap::new();
-    let jobs_each = run.jobs_planned.checked_div(run.planned).unwrap_or(0);
+    let jobs_each = run.jobs_each;
     for judged in &run.conditions {
         let cases = suites.entry(judged.condition.setup()).or_default();
         cases.extend(judged.jobs.iter().map(|note| Case::Done(judged, note)));

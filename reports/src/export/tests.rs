@@ -2,6 +2,7 @@
 
 use super::csv;
 use crate::judged;
+use plans::rates::{DataRate, Generation};
 use std::collections::BTreeSet;
 
 use crate::page::tests::fixture::{Kind, demo};
@@ -13,7 +14,13 @@ fn csv(kind: Kind) -> String {
     csv::header(&mut out).unwrap();
     for judged in &demo.run.conditions {
         for note in &judged.jobs {
-            let rows = csv::JobRows { judged, note, utc: ("", ""), captures: &[] };
+            let rows = csv::JobRows {
+                judged,
+                note,
+                utc: ("", ""),
+                captures: &[],
+                rate: DataRate::parse(Generation::Ddr4, "2400").unwrap(),
+            };
             csv::job(&demo.run, &demo.facts, &rows, &mut out).unwrap();
         }
         if judged.jobs.is_empty() {

@@ -38,6 +38,9 @@ pub struct Inputs<'a> {
     pub jobs: u16,
     /// Mountings among them.
     pub mountings: u16,
+    /// Standard deviation of the mean over jobs, as a share of that between mountings: sqrt(sum of (jobs of a mounting
+    /// / all jobs)^2).
+    pub mounting_weight: f64,
     /// What the run's own repeats and re-seats say.
     pub scatter: Scatter,
     /// Lines of the plan and of studies.
@@ -113,7 +116,7 @@ impl Common {
             let known = rows.iter().position(|known| known.name == line.name);
             let divisor = match line.name.as_str() {
                 "repeatability" => f64::from(inputs.jobs.max(1)).sqrt(),
-                "re-seating" => f64::from(inputs.mountings.max(1)).sqrt(),
+                "re-seating" => 1.0 / inputs.mounting_weight,
                 _ => 1.0,
             };
             let row = Row {
@@ -311,6 +314,8 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
         None => {
             let why = if inputs.scatter.repeatability.is_some() {
                 "the repeats are identical (zero variance)"
+            } else if inputs.jobs > 1 {
+                "no repeat has a value within the grid"
             } else {
                 "no repeats in this run"
             };
@@ -321,7 +326,7 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
     match inputs.scatter.reseating {
         Some((deviation, freedom)) => rows.push(Row {
             kind: 'A',
-            sensitivity: 1.0 / f64::from(inputs.mountings.max(1)).sqrt(),
+            sensitivity: inputs.mounting_weight,
             freedom: Some(freedom),
             ..row(
                 "re-seating",

@@ -21,6 +21,7 @@ fn inputs<'a>(metric: Metric, grid: &'a Grid, lines: &'a [BudgetLine]) -> Inputs
         grid,
         jobs: 4,
         mountings: 2,
+        mounting_weight: 0.5f64.sqrt(),
         scatter: Scatter { repeatability: Some((3.0, 12.0)), reseating: Some((2.0, 1.0)) },
         lines,
         off_kelvin: 0.5,

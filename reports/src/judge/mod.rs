@@ -213,6 +213,7 @@ impl<'p> Judge<'p> {
             level_names: self.plan.level_names().to_vec(),
             planned: self.expansion.conditions.len(),
             jobs_planned: self.expansion.conditions.len() * jobs_per_condition,
+            jobs_each: jobs_per_condition,
             jobs_done: self.jobs_done,
             left_out,
             verdicts,
@@ -291,7 +292,10 @@ fn lane_values(tally: &ConditionTally) -> Vec<LaneValues> {
 }
 
 fn rule_words(rule: &DecisionRule) -> String {
-    let words = if rule.four_words {
+    let words = if rule.guard_band_factor < 0.0 {
+        "w is negative: pass at or beyond limit + w, although the limit may not be met; the risk is the customer's \
+         (ILAC-G8:09/2019, 4.2.2, and its table of guard bands: uncritical)"
+    } else if rule.four_words {
         "pass at or beyond limit + w, conditional pass from the limit to there, conditional fail down to limit - w, \
          fail below (ILAC-G8:09/2019, 4.2.3)"
     } else {

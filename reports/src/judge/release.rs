@@ -10,7 +10,7 @@ use plans::plan::matrix::Factor;
 use plans::plan::release::{obstacles, unit_levels};
 use plans::plan::terms::Terms;
 use plans::plan::text::counted;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// No decision yet.
 pub fn undecided() -> Release {
@@ -22,6 +22,7 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &Terms) -> Option<UnitsNote> {
     let wanted = terms.release.units?;
     let levels = unit_levels(plan);
     let mut worst: BTreeMap<(Metric, u16), f64> = BTreeMap::new();
+    let mut bounds: BTreeMap<Metric, BTreeSet<u16>> = BTreeMap::new();
     let mut measured: Vec<u16> = Vec::new();
     for judged in &run.conditions {
         let unit = judged.condition.levels[Factor::Chip as usize];
@@ -35,6 +36,9 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &Terms) -> Option<UnitsNote> {
         for metric in &judged.metrics {
             let slot = worst.entry((metric.metric, unit)).or_insert(f64::INFINITY);
             *slot = slot.min(metric.margin);
+            if metric.at_least {
+                bounds.entry(metric.metric).or_default().insert(unit);
+            }
         }
     }
     let (content, confidence) = (terms.release.content, terms.release.confidence);
@@ -43,6 +47,17 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &Terms) -> Option<UnitsNote> {
         let margins: Vec<f64> =
             worst.iter().filter(|((known, _), _)| *known == metric).map(|(_, margin)| *margin).collect();
         if margins.is_empty() {
+            continue;
+        }
+        // A lower bound is no value: what its unit's margin is, nobody saw.
+        if let Some(units) = bounds.get(&metric) {
+            let units = counted(units.len(), "unit");
+            words.push(format!("{name}: runs off the grid in {units}, so that no limit can be given"));
+            continue;
+        }
+        // Equal values show a grid too coarse, not units without spread.
+        if margins.len() > 1 && margins.iter().all(|margin| *margin == margins[0]) {
+            words.push(format!("{name}: the units' margins are identical, so that their spread is unknown"));
             continue;
         }
         match lower_limit(&margins, content, confidence) {

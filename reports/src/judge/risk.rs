@@ -43,6 +43,7 @@ pub fn risks(run: &JudgedRun, terms: &Terms, words: &mut Vec<String>) -> Vec<Ris
         match global_risk(&Prior::Observed(&margins), 1.0, &Tolerance::Lower(0.0), &acceptance) {
             Ok(risk) => notes.push(RiskNote {
                 of,
+                seen_nonconforming: margins.iter().any(|margin| *margin < 0.0),
                 conditions: margins.len(),
                 consumer: risk.consumer,
                 producer: risk.producer,

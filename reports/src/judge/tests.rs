@@ -144,6 +144,20 @@ fn units_need_their_number_and_their_tolerance_limit() {
     assert!((units.limits[0].1 - expected).abs() < 2.5, "{units:?}");
     assert!(!units.holds);
     assert_eq!(loose.release.decision, ReleaseDecision::Undecided);
+    // Off the grid, or identical: nobody saw how units spread.
+    let off = judged(&plan, false, |job, p| {
+        let mut wide = capture(200.0 + scatter(p) + f64::from(job.condition / 6));
+        if job.condition / 6 == 3 {
+            wide.edges.iter_mut().for_each(|lane| lane.flags = 1);
+        }
+        wide
+    });
+    let units = off.audit.units.as_ref().unwrap();
+    assert!(!units.holds && units.words.contains("runs off the grid in 1 unit"), "{units:?}");
+    assert_ne!(off.release.decision, ReleaseDecision::Yes);
+    let equal = judged(&plan, false, |_, _| capture(200.0));
+    let units = equal.audit.units.as_ref().unwrap();
+    assert!(!units.holds && units.words.contains("identical"), "{units:?}");
     // A chip with a process-corner label is a fixed level, no unit.
     let corner = plan.replacen("name = \"K0\"", "name = \"K0\"\ncorner = \"slow\"", 1);
     let four = judged(&corner, false, |_, p| capture(200.0 + scatter(p)));

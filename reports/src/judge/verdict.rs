@@ -32,6 +32,7 @@ struct Seen {
     grid: Grid,
     jobs: u16,
     mountings: u16,
+    mounting_weight: f64,
     off: (f64, f64),
 }
 
@@ -61,6 +62,7 @@ impl Typical {
                 grid: &seen.grid,
                 jobs: seen.jobs,
                 mountings: seen.mountings,
+                mounting_weight: seen.mounting_weight,
                 scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
                 lines: &bench.terms.budget.lines,
                 off_kelvin: seen.off.0,
@@ -144,6 +146,12 @@ fn off_set_point(plan: &Plan, condition: &Condition, tally: &ConditionTally) -> 
     })
 }
 
+/// How bad a lane is, lower being worse: the verdict it would give, then [`JudgedMetric::badness`].
+type LaneScore = (u8, (f64, f64));
+
+/// Guard bands are taken this much wider where lanes are compared before their own coverage factor is known.
+const NEAR: f64 = 1.05;
+
 fn judge_metric(
     bench: &Bench<'_>,
     eye: EyeName,
@@ -179,13 +187,17 @@ fn judge_metric(
             ));
         }
     }
-    let mut mountings: Vec<u16> = captures.iter().map(|(mounting, _)| *mounting).collect();
-    mountings.dedup();
+    let mut mountings: BTreeMap<u16, u32> = BTreeMap::new();
+    captures.iter().for_each(|(mounting, _)| *mountings.entry(*mounting).or_default() += 1);
+    // The mean is over jobs: a mounting weighs as many of them as it has (1 / sqrt(mountings) where all have as many).
+    let squares: f64 = mountings.values().map(|jobs| f64::from(*jobs).powi(2)).sum();
+    let mounting_weight = (squares.sqrt() / captures.len() as f64).min(1.0);
     let inputs = Inputs {
         metric,
         grid,
         jobs: captures.len() as u16,
         mountings: mountings.len() as u16,
+        mounting_weight,
         scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
         lines: &bench.terms.budget.lines,
         off_kelvin: off.0,
@@ -193,9 +205,8 @@ fn judge_metric(
     };
     let mut common = Common::new(&inputs, false);
     let mut jobs = inputs.jobs;
-    // No verdict may hang on less than this: the guard band at one degree of freedom (k = 12.7 at 95 %).
-    let certain = JudgedMetric::CERTAIN.max(rule.guard_band(1.0, 12.7));
-    let mut worst: Option<((f64, f64), usize, LaneTally, f64)> = None;
+    let mut worst: Option<(LaneScore, usize, LaneTally, f64)> = None;
+    let mut near = None;
     for lane in 0..first.lanes.len() {
         let tally = LaneTally::of(captures, lane, metric, mask.as_ref());
         let Some(value) = tally.value() else { continue };
@@ -209,7 +220,23 @@ fn judge_metric(
         }
         let (sampling, step) = tally.edges();
         let u = common.variance(value, sampling + step).sqrt();
-        let score = JudgedMetric::badness(value - bound, bound, u, certain);
+        let margin = value - bound;
+        let k = match near {
+            Some(k) => k,
+            None => {
+                common
+                    .combine(value, sampling + step, rule.coverage)
+                    .map_err(|error| format!("no uncertainty for the {name}: {error}"))?
+                    .k
+            }
+        };
+        near = Some(k);
+        // Lanes by the verdict they would give. Their own k may differ a little: one near a border counts as worse, and
+        // its verdict is then worked out exactly.
+        let band = rule.guard_band(u, k).abs();
+        let tier =
+            u8::from(margin >= -band / NEAR) + u8::from(margin >= 0.0) + u8::from(margin >= band * NEAR);
+        let score = (tier, JudgedMetric::badness(margin, bound, u));
         if worst.as_ref().is_none_or(|(least, ..)| score < *least) {
             worst = Some((score, lane, tally, value));
         }
@@ -228,7 +255,7 @@ fn judge_metric(
     let (count, sample) = typical.seen.entry(metric).or_default();
     if count.is_multiple_of(every) {
         let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
-        sample.push(Seen { value, edges, grid: *grid, jobs, mountings, off });
+        sample.push(Seen { value, edges, grid: *grid, jobs, mountings, mounting_weight, off });
     }
     *count += 1;
     let (u, k) = (combined.standard, combined.k);

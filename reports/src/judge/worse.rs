@@ -4,27 +4,25 @@ use crate::judged::JudgedMetric;
 use std::cmp::Ordering;
 
 impl JudgedMetric {
-    /// Margins beyond this many standard uncertainties conform, or fail, for certain (6e-16 is left). Which of them is
-    /// worse is then a matter of the margin alone.
-    pub const CERTAIN: f64 = 8.0;
+    /// Margins beyond this many standard uncertainties conform, or fail, with a probability of more than 99.9 %, which is
+    /// as finely as a page tells them apart. Which of them is worse is then a matter of the margin alone.
+    pub const CERTAIN: f64 = 3.1;
 
-    /// Margin in standard uncertainties, which a verdict rests on, up to `certain`; then margin as a share of the
-    /// limit. Lower is worse.
-    pub fn badness(margin: f64, limit: f64, standard_uncertainty: f64, certain: f64) -> (f64, f64) {
+    /// Margin in standard uncertainties up to [`Self::CERTAIN`], then margin as a share of the limit. Lower is worse.
+    pub fn badness(margin: f64, limit: f64, standard_uncertainty: f64) -> (f64, f64) {
         let sure = if standard_uncertainty > 0.0 {
             margin / standard_uncertainty
         } else {
-            margin.signum() * certain
+            margin.signum() * Self::CERTAIN
         };
         let share = if limit.abs() > 0.0 { margin / limit.abs() } else { margin };
-        (sure.clamp(-certain, certain), share)
+        (sure.clamp(-Self::CERTAIN, Self::CERTAIN), share)
     }
 
     /// Worse metrics first: verdict, then as [`Self::badness`] says.
     pub fn compare_worst(&self, other: &JudgedMetric) -> Ordering {
-        let of = |metric: &JudgedMetric| {
-            Self::badness(metric.margin, metric.limit, metric.standard_uncertainty, Self::CERTAIN)
-        };
+        let of =
+            |metric: &JudgedMetric| Self::badness(metric.margin, metric.limit, metric.standard_uncertainty);
         let ((sure, share), (other_sure, other_share)) = (of(self), of(other));
         (other.verdict.cmp(&self.verdict))
             .then(sure.total_cmp(&other_sure))
@@ -39,7 +37,7 @@ mod tests {
     /// Two lanes beyond any doubt are told apart by their margin, two in doubt by what the verdict rests on.
     #[test]
     fn margins_tell_certain_lanes_apart_and_probability_doubtful_ones() {
-        let of = |margin: f64, u: f64| JudgedMetric::badness(margin, 100.0, u, JudgedMetric::CERTAIN);
+        let of = |margin: f64, u: f64| JudgedMetric::badness(margin, 100.0, u);
         assert!(of(30.0, 1.0) < of(31.0, 3.0));
         assert!(of(6.0, 3.0) < of(5.0, 1.0));
         assert!(of(-100.0, 1.0) < of(-20.0, 0.1));

@@ -3,6 +3,7 @@
 use super::words::*;
 use super::{eyes::MetricRow, eyes::metric_row, rank};
 use crate::judged::{JudgedRun, ReleaseDecision, RunFacts, Verdict};
+use plans::plan::matrix::Factor;
 use serde::Serialize;
 
 /// A count of one verdict.
@@ -272,12 +273,25 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         "conditions beyond rating do not pass (outside the decision)",
         "matrix",
     );
-    let changed = run.identities.len().saturating_sub(1);
+    // Every planned chip and firmware image answers with an identity of its own.
+    let levels = |factor: Factor| run.level_names.get(factor as usize).map_or(1, |names| names.len().max(1));
+    let changed = run.identities.len().saturating_sub(levels(Factor::Chip) * levels(Factor::Firmware));
     add(
         changed,
         "change of the device's identity during the run",
         "changes of the device's identity during the run",
         "items",
+    );
+    let short = run.audit.extrapolations.iter().filter(|note| {
+        note.width_ps.is_some_and(|width| width < note.mask.0)
+            || note.height_mv.is_some_and(|height| height < note.mask.1)
+    });
+    add(
+        short.count(),
+        "eye is smaller than its mask when extrapolated to the ratio the mask is defined at (information, section A)",
+        "eyes are smaller than their masks when extrapolated to the ratio the masks are defined at (information, \
+         section A)",
+        "annex",
     );
     let suspect = run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0);
     add(

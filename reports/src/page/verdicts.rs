@@ -2,7 +2,7 @@
 
 use super::plot::{AREA, Path, Plot, Scale, range};
 use super::words::*;
-use crate::audit::{Audit, ChartNote, DistributionNote};
+use crate::audit::{Audit, ChartNote, DistributionNote, RiskNote};
 use crate::judged::{JudgedRun, Verdict};
 use serde::Serialize;
 
@@ -122,9 +122,9 @@ fn risks(audit: &Audit) -> Option<AnnexTable> {
         vec![
             risk.of.clone(),
             risk.conditions.to_string(),
-            share(risk.consumer),
+            seen(risk, risk.consumer),
             share(risk.producer),
-            share(risk.nonconforming_given_accepted),
+            seen(risk, risk.nonconforming_given_accepted),
         ]
     });
     table(
@@ -305,6 +305,15 @@ fn control_chart(chart: &ChartNote, simulated: bool) -> Plot {
 
 fn p_words(p: f64) -> String {
     if p < 0.0005 { "< 0.0005".into() } else { plain(p, 3) }
+}
+
+/// A risk that hangs on nonconforming conditions among those observed.
+fn seen(risk: &RiskNote, value: f64) -> String {
+    if risk.seen_nonconforming {
+        share(value)
+    } else {
+        "not to be estimated: none seen below its limit".into()
+    }
 }
 
 fn share(value: f64) -> String {

@@ -103,6 +103,7 @@ pub(super) fn verdict_words(condition: &JudgedCondition) -> &'static str {
     match condition.verdict {
         Some(verdict) => verdict.words(),
         None if not_yet_run(condition) => "not yet run",
+        None if condition.no_limit() => "not judged",
         None => "not measured",
     }
 }

@@ -155,7 +155,7 @@ impl Loop<'_> {
     }
 
     /// Everything verified off and within the band for hands; `None` when hands must stay away.
-    fn ready_for_hands(
+    pub(super) fn ready_for_hands(
         &mut self,
         driver: &mut BenchDriver,
         store: &mut Store,

@@ -45,6 +45,8 @@ pub(super) struct Loop<'a> {
     faults_in_a_row: u32,
     /// Jobs of what is fitted that faulted: they are tried once more before it is taken out.
     second_round: Vec<Todo>,
+    /// Jobs of what is fitted go on out of their turn, because nobody is there to change it.
+    out_of_turn: bool,
 }
 
 /// What comes next.
@@ -84,6 +86,7 @@ impl<'a> Loop<'a> {
             measured: 0,
             faults_in_a_row: 0,
             second_round: Vec::new(),
+            out_of_turn: false,
         }
     }
 
@@ -165,6 +168,10 @@ impl<'a> Loop<'a> {
     fn begin(&mut self, driver: &mut BenchDriver, store: &mut Store) -> Result<(), Failure> {
         let Some(declared) = self.as_declared() else { return Ok(()) };
         if self.hands.present() {
+            // A device that is still hot from an earlier run is no badly seated one.
+            if self.ready_for_hands(driver, store)?.is_none() {
+                return Ok(());
+            }
             let Some(report) = self.check_fit(driver, &declared, store)? else { return Ok(()) };
             if report.verdict != FitVerdict::Pass {
                 // It counts as not fitted: hands are asked for, and the check is made again.
@@ -247,18 +254,25 @@ impl<'a> Loop<'a> {
             // Outside attended hours what is fitted goes on, wherever it stands in the order.
             let now = self.local_min(driver);
             let unattended = self.hands.present() && self.hours.next(now).is_none_or(|next| next > now);
-            let more =
-                self.fitted.is_some() && self.rest.jobs().any(|todo| self.fitted == Some(self.wanted(todo)));
-            if unattended && more {
-                let words = format!(
-                    "outside attended hours: {} is not fitted yet, what is fitted goes on",
-                    wanted.module
-                );
-                self.note(store, "planned anew", &words)?;
-                return Ok(self.take_fitted());
+            let more = self
+                .rest
+                .jobs()
+                .find(|todo| self.fitted == Some(self.wanted(todo)) && !self.rest.is_measured_again(todo))
+                .map(|todo| todo.key);
+            if let (true, Some(key)) = (unattended && self.fitted.is_some(), more) {
+                if !std::mem::replace(&mut self.out_of_turn, true) {
+                    let words = format!(
+                        "outside attended hours: module {} on {} cannot be fitted now, what is fitted goes on",
+                        wanted.module, wanted.channel
+                    );
+                    self.note(store, "planned anew", &words)?;
+                    self.session.terminal().note(&words);
+                }
+                return Ok(self.take(|todo| todo.key == key));
             }
             match self.fit(driver, &wanted, store)? {
                 Fitted::Ready => {
+                    self.out_of_turn = false;
                     self.mounting = self.rest.first().and_then(|first| self.rest.mounting(first));
                     self.chamber_c = self.session.bench().room.temperature.0;
                     self.fitted = Some(wanted);
@@ -295,7 +309,11 @@ impl<'a> Loop<'a> {
                     && u32::from(todo.job.mounting) == fitted.mounting
             })
         };
-        self.rest.take(same).map_or(Next::End, |todo| Next::Job(Box::new(todo)))
+        self.take(same)
+    }
+
+    fn take(&mut self, fits: impl FnMut(&Todo) -> bool) -> Next {
+        self.rest.take(fits).map_or(Next::End, |todo| Next::Job(Box::new(todo)))
     }
 
     fn give_up(&mut self, wanted: &Fitting) -> Vec<Todo> {

@@ -11,6 +11,9 @@ use std::collections::{HashMap, VecDeque};
 
 /// Spread of a kind of work's factor before anything was observed.
 const PRIOR_SD: f64 = 0.25;
+/// Most jobs whose order is searched while the bench waits, and trials of the calendar above that.
+const SEARCHED_JOBS: usize = 10_000;
+const LARGE_TRIALS: usize = 4;
 /// A visit this many minutes off what was expected, and this share, is a departure from the plan.
 const DEPARTURE_MIN: f64 = 10.0;
 const DEPARTURE_SHARE: f64 = 0.1;
@@ -98,6 +101,14 @@ impl<'f> Rest<'f> {
         self.forecast.problem.mounting_of(self.job(todo)?)
     }
 
+    /// Does the job measure again what the order has measured before (the baseline at the end, a reference job)? Its
+    /// place in the order is what it is for.
+    pub fn is_measured_again(&self, todo: &Todo) -> bool {
+        let sequence = &self.forecast.schedule.sequence;
+        let place = usize::try_from(todo.position).unwrap_or(usize::MAX).min(sequence.len());
+        self.job(todo).is_some_and(|job| sequence[..place].contains(&job))
+    }
+
     /// A visit is over: learns from it how fast this bench is. `now` is where the run stands.
     pub fn visited(&mut self, seconds: VisitSeconds, now: Standing) {
         let jobs = std::mem::take(&mut self.visit);
@@ -129,9 +140,15 @@ impl<'f> Rest<'f> {
         let invalid = |error: plans::order::OrderError| Failure::invalid(error.to_string());
         let problem = &self.forecast.problem;
         let reality = Reality { given_up: &self.given_up, standing: now, learned: &self.learned };
-        let planned =
-            replan(problem, &left, &reality, calendar, Effort::default(), CalendarEffort::default())
-                .map_err(invalid)?;
+        // Nobody waits at a bench for a search over a very long plan.
+        let (effort, nights) = match left.len() > SEARCHED_JOBS {
+            true => (
+                Effort { kicks: 0, compare_nestings: false, ..Effort::default() },
+                CalendarEffort { trials: LARGE_TRIALS, ..CalendarEffort::default() },
+            ),
+            false => (Effort::default(), CalendarEffort::default()),
+        };
+        let planned = replan(problem, &left, &reality, calendar, effort, nights).map_err(invalid)?;
         let gone = std::mem::take(&mut self.given_up);
         if planned.changed {
             self.follow(&planned.schedule.sequence);

@@ -109,7 +109,9 @@ fn table<W: Write>(
             .and_then(|captures| captures.collect::<Result<Vec<_>, _>>())
             .map_err(|error| store_failure(&error))?;
         let utc = (stored.row.started_utc.as_str(), stored.row.ended_utc.as_str());
-        csv::job(run, facts, &csv::JobRows { judged, note, utc, captures: &captures }, out).map_err(fault)?;
+        let rate = judged.condition.rate(&folder.file.plan);
+        csv::job(run, facts, &csv::JobRows { judged, note, utc, captures: &captures, rate }, out)
+            .map_err(fault)?;
     }
     for judged in run.conditions.iter().filter(|judged| judged.jobs.is_empty()) {
         if selection.contains(&judged.condition) {
