@@ -468,13 +468,23 @@ pub struct TimelineStep {
     /// Its end, h.
     pub end_h: f64,
     /// Something was fitted by hand before it.
-    pub hands_on: bool,
+    pub hands: Option<HandsMoment>,
     /// Temperature asked for, degC.
     pub set_degc: f64,
     /// Temperature achieved, degC; `None` where none was read.
     pub achieved_degc: Option<f64>,
     /// A fault: no valid measurement.
     pub fault: bool,
+}
+
+/// A change by hand on the time line.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct HandsMoment {
+    /// When, h since the run began: begin of the work where hours are composed, on a bench the moment the job could
+    /// begin because the fit check was through.
+    pub hour_h: f64,
+    /// Temperature of the chamber then, degC; `None` where none was noted.
+    pub chamber_degc: Option<f64>,
 }
 
 /// Texts kept with a job that failed.

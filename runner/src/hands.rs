@@ -1,5 +1,6 @@
 //! Hands at the bench: asked for on a terminal only, and only when everything is verified off and neither hot nor cold.
 
+use crate::terminal::shown;
 use drivers::contract::CancelToken;
 use plans::units::Celsius;
 use std::io::{BufRead, IsTerminal, Write};
@@ -98,7 +99,7 @@ impl Hands for TerminalHands {
         if let Some(lines) = &self.lines {
             while lines.try_recv().is_ok() {}
         }
-        let _ = writeln!(std::io::stderr(), "\n{CAUTIONS}\n\n{}", question(wanted, sensors, reseat));
+        let _ = writeln!(std::io::stderr(), "\n{CAUTIONS}\n\n{}", shown(&question(wanted, sensors, reseat)));
         loop {
             let _ = write!(std::io::stderr(), "> ");
             match self.line() {
@@ -106,14 +107,14 @@ impl Hands for TerminalHands {
                 Some(line) if line.trim().is_empty() => return false,
                 Some(line) if line.trim() == wanted.module => return true,
                 Some(_) => {
-                    let _ = writeln!(std::io::stderr(), "That is not `{}`.", wanted.module);
+                    let _ = writeln!(std::io::stderr(), "That is not `{}`.", shown(&wanted.module));
                 }
             }
         }
     }
 
     fn may_leave(&mut self, words: &str) {
-        let _ = writeln!(std::io::stderr(), "{words}");
+        let _ = writeln!(std::io::stderr(), "{}", shown(words));
     }
 }
 

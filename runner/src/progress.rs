@@ -1,7 +1,7 @@
 //! How far a run is: a bar on a terminal, a counter line a job elsewhere, and the bench time it stands for.
 
 use crate::bench_clock::BenchClock;
-use crate::terminal::Terminal;
+use crate::terminal::{Terminal, shown};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use plans::results::{JobOutcome, JobTimes};
 use std::time::{Duration, Instant};
@@ -48,7 +48,7 @@ impl<'f> Progress<'f> {
         self.done += 1;
         match &self.bar {
             Some(bar) => {
-                bar.set_message(words.to_string());
+                bar.set_message(shown(words).into_owned());
                 bar.inc(1);
             }
             None => {
@@ -74,7 +74,7 @@ impl<'f> Progress<'f> {
         let begin = Instant::now();
         let words = clock.words();
         match &self.bar {
-            Some(bar) => bar.set_prefix(words),
+            Some(bar) => bar.set_prefix(shown(&words).into_owned()),
             None => self.terminal.note(&format!("{} % of the jobs: {words}", 10 * tenth)),
         }
         self.next_look = Instant::now() + LOOK_EVERY.max(begin.elapsed() * SHARE);

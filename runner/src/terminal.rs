@@ -1,5 +1,6 @@
 //! What the terminal may show: colour, width, and output that survives a closed pipe.
 
+use std::borrow::Cow;
 use std::io::{IsTerminal, Write};
 
 /// How to write to the terminal.
@@ -24,14 +25,65 @@ impl Terminal {
         Terminal { colour_out: out && !plain, colour_err: err && !plain, animated: err && !dumb }
     }
 
-    /// Writes a line to stdout; a closed pipe ends the output quietly.
+    /// Writes a text, [`shown`], and a line end to stdout; a closed pipe ends the output quietly.
     pub fn out(&self, text: &str) {
-        let _ = writeln!(std::io::stdout().lock(), "{text}");
+        let _ = writeln!(std::io::stdout().lock(), "{}", shown(text));
     }
 
-    /// Writes a line to stderr.
+    /// Writes a text, [`shown`], and a line end to stderr.
     pub fn note(&self, text: &str) {
+        let _ = writeln!(std::io::stderr().lock(), "{}", shown(text));
+    }
+
+    /// As [`Terminal::note`], for words that were coloured for stderr: colours stay if the terminal has any.
+    pub fn note_coloured(&self, text: &str) {
+        let text = if self.colour_err { escaped(text, colour_code) } else { shown(text) };
         let _ = writeln!(std::io::stderr().lock(), "{text}");
+    }
+}
+
+/// A text that steers no terminal: controls other than line end and tab, and invisible marks that turn the writing
+/// round, are written as `\u001b`. That is JSON's way too, so that JSON keeps its meaning.
+pub fn shown(text: &str) -> Cow<'_, str> {
+    escaped(text, |_| 0)
+}
+
+/// Escapes what [`shown`] escapes but the first bytes that `kept` counts at an escape character.
+fn escaped(text: &str, kept: impl Fn(&str) -> usize) -> Cow<'_, str> {
+    let steers = |c: char| {
+        (c.is_control() && !matches!(c, '\n' | '\t'))
+            || matches!(c, '\u{61c}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
+                | '\u{2066}'..='\u{2069}' | '\u{feff}')
+    };
+    if !text.contains(steers) {
+        return Cow::Borrowed(text);
+    }
+    let mut out = String::with_capacity(text.len() + 16);
+    let mut rest = text;
+    while let Some(at) = rest.find(steers) {
+        let (before, from) = rest.split_at(at);
+        out.push_str(before);
+        let (keep, after) = from.split_at(kept(from));
+        out.push_str(keep);
+        rest = after;
+        if keep.is_empty() {
+            let mut characters = from.chars();
+            let number = characters.next().map_or(0, u32::from);
+            out.push_str(&format!("\\u{number:04x}"));
+            rest = characters.as_str();
+        }
+    }
+    out.push_str(rest);
+    Cow::Owned(out)
+}
+
+/// Bytes of the colour code that the text begins with (ECMA-48 SGR: `ESC [ numbers m`); 0 if there is none.
+fn colour_code(text: &str) -> usize {
+    let numbers = text.strip_prefix("\u{1b}[");
+    let end = numbers.and_then(|rest| rest.find(|c: char| !c.is_ascii_digit() && c != ';'));
+    match (numbers, end) {
+        (Some(rest), Some(end)) if rest[end..].starts_with('m') => 2 + end + 1,
+        _ => 0,
     }
 }
 
@@ -114,6 +166,27 @@ mod tests {
             table(&["verdict", "n"], &rows, 1),
             "verdict            n\npass              12\nconditional pass   3"
         );
+    }
+
+    #[test]
+    fn nothing_in_a_text_steers_the_terminal() {
+        assert_eq!(shown("Amber \u{b0}C \u{2265}\n\tnext"), "Amber \u{b0}C \u{2265}\n\tnext");
+        assert_eq!(
+            shown("\u{1b}[31mred\u{7}\r\u{9b}2J\u{202e}x\u{7f}\u{0}"),
+            "\\u001b[31mred\\u0007\\u000d\\u009b2J\\u202ex\\u007f\\u0000"
+        );
+        // JSON means the same before and after.
+        let name = "a\u{1b}\u{202e}\u{7f}\\";
+        let json = serde_json::json!({ "name": name }).to_string();
+        let read: serde_json::Value = serde_json::from_str(&shown(&json)).unwrap();
+        assert_eq!(read["name"], name);
+        assert!(!shown(&json).contains(['\u{202e}', '\u{7f}']));
+        // Colours stay where they are wanted, nothing else.
+        assert_eq!(
+            escaped("\u{1b}[1;31mno\u{1b}[0m\u{1b}[2J", colour_code),
+            "\u{1b}[1;31mno\u{1b}[0m\\u001b[2J"
+        );
+        assert_eq!(escaped("\u{1b}", colour_code), "\\u001b");
     }
 
     #[test]

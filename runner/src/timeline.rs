@@ -5,7 +5,7 @@ use crate::store::{StoredJob, Target};
 use plans::expand::{Job, JobKeys, short_key};
 use plans::order::change_overs;
 use plans::results::JobOutcome;
-use reports::judged::TimelineStep;
+use reports::judged::{HandsMoment, TimelineStep};
 use std::collections::HashMap;
 
 /// What of a stored job the time line needs.
@@ -50,13 +50,13 @@ pub fn compose(
     forecast: &Forecast,
     keys: &JobKeys<'_>,
 ) -> (Vec<TimelineStep>, String) {
-    let step = |ran: &Ran, from_s: f64, begin_s: f64, end_s: f64, hands_on: bool| TimelineStep {
+    let step = |ran: &Ran, from_s: f64, begin_s: f64, end_s: f64, hands: Option<HandsMoment>| TimelineStep {
         condition: ran.condition as usize,
         key: short_key(&ran.key),
         from_h: from_s / 3600.0,
         begin_h: begin_s / 3600.0,
         end_h: end_s / 3600.0,
-        hands_on,
+        hands,
         set_degc: ran.set_degc,
         achieved_degc: ran.achieved_degc,
         fault: ran.fault,
@@ -66,12 +66,14 @@ pub fn compose(
         ran.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
         let (mut last_s, mut fitted) = (0.0f64, None);
         for ran in &ran {
-            let hands_on = fitted != Some(ran.setup);
+            // The job begins once what it needs is fitted and checked.
+            let hands = (fitted != Some(ran.setup))
+                .then_some(HandsMoment { hour_h: ran.from_s / 3600.0, chamber_degc: None });
             fitted = Some(ran.setup);
             // Training and measuring come last; before them the bench was switched, ramped and soaked.
             let begin_s = (ran.to_s - ran.spent_s).clamp(ran.from_s, ran.to_s);
             let begin_s = if ran.spent_s > 0.0 { begin_s } else { ran.from_s };
-            steps.push(step(ran, last_s.min(ran.from_s), begin_s, ran.to_s, hands_on));
+            steps.push(step(ran, last_s.min(ran.from_s), begin_s, ran.to_s, hands));
             last_s = ran.to_s;
         }
         return (steps, String::new());
@@ -90,7 +92,11 @@ pub fn compose(
     for (ran, change) in ran.iter().zip(change_overs(&forecast.problem, &sequence)) {
         let begin_s = now_s + 60.0 * change.minutes;
         let end_s = begin_s + ran.spent_s;
-        steps.push(step(ran, now_s, begin_s, end_s, change.hands_on));
+        let hands = change.hands.map(|hands| HandsMoment {
+            hour_h: (now_s + 60.0 * hands.after_min) / 3600.0,
+            chamber_degc: Some(hands.chamber_c),
+        });
+        steps.push(step(ran, now_s, begin_s, end_s, hands));
         now_s = end_s;
     }
     (steps, COMPOSED.into())

@@ -275,3 +275,33 @@ fn every_command_explains_itself_in_words() {
         assert!(help.out.contains("Exit codes:"), "{command} says how it ends: {}", help.out);
     }
 }
+
+#[test]
+fn names_cannot_steer_the_terminal() {
+    let folder = Folder::new();
+    let hostile = SMALL
+        .replace("title = \"Small\"", r#"title = "Small \u001b]0;x\u0007 \u202e turned""#)
+        .replace("name = \"risers\"", r#"name = "ri\u001b[2Jsers\u009b31m""#)
+        .replace("minimum = 0.2\n", "minimum = 0.99\n");
+    folder.file("plan.toml", &hostile);
+    let runs: [&[&str]; 6] = [
+        &["preview", "plan.toml"],
+        &["run", "plan.toml", "--into", "d"],
+        &["status", "d"],
+        &["status", "d", "--json"],
+        &["report", "d"],
+        &["compare", "d", "d"],
+    ];
+    for arguments in runs {
+        let run = nightbench(folder.path(), arguments);
+        assert_ne!(run.code, 2, "{arguments:?}: {}", run.err);
+        for text in [&run.out, &run.err] {
+            let steers = |c: char| (c.is_control() && !matches!(c, '\n' | '\t')) || c == '\u{202e}';
+            assert_eq!(text.find(steers), None, "{arguments:?}: {text:?}");
+        }
+        assert!(run.out.contains(r"\u001b") || run.err.contains(r"\u001b"), "{arguments:?}: {}", run.out);
+        if arguments.contains(&"--json") {
+            assert_eq!(json(&run)["title"], "Small \u{1b}]0;x\u{7} \u{202e} turned");
+        }
+    }
+}

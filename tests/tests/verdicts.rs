@@ -170,6 +170,11 @@ fn a_run_is_not_worse_than_itself_and_a_degraded_one_is() {
     {
         assert!(html.contains(words), "missing: {words}");
     }
+    assert!(
+        html.contains("is held to 0.05 (") && value["demands"]["level"] == 0.05,
+        "as many digits as given"
+    );
+    assert!(html.contains("@bottom-right{content:\"Page \" counter(page)"), "printed pages are numbered");
     let words = nightbench(folder.path(), &["compare", "baseline", "degraded"]);
     assert!(words.out.starts_with("baseline: Small"), "{}", words.out);
     assert!(words.out.contains("worse, ") && words.out.contains("failed starts:"));

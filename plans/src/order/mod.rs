@@ -34,5 +34,5 @@ pub use nights::{CalendarEffort, plan_calendar};
 pub use observed::{JobSeconds, Observed, observe};
 pub use remaining::{FinishRange, Learned, Standing, Work, finish_range};
 pub use replan::{Reality, Replan, replan};
-pub use steps::{ChangeOver, change_overs};
+pub use steps::{ByHand, ChangeOver, change_overs};
 pub use visits::{Effort, Order, Origin, Visit, plan_order, visits_of};

@@ -8,8 +8,17 @@ use super::model::Problem;
 pub struct ChangeOver {
     /// Ramps, soak, settling, hands and boot, min.
     pub minutes: f64,
-    /// Something was fitted by hand.
-    pub hands_on: bool,
+    /// What was fitted by hand in it.
+    pub hands: Option<ByHand>,
+}
+
+/// A change by hand within a change-over.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ByHand {
+    /// Begin of the hands' work, min after the change-over's begin: the chamber comes to a touch-safe temperature first.
+    pub after_min: f64,
+    /// The chamber's temperature then, degC.
+    pub chamber_c: f64,
 }
 
 /// The change-over before each job of the sequence. Indices the problem does not have give none.
@@ -22,13 +31,15 @@ pub fn change_overs(p: &Problem, sequence: &[u32]) -> Vec<ChangeOver> {
                 return ChangeOver::default();
             }
             let before = walker.cost;
+            let chamber_c = p.bench.nearest_touch_safe_c(walker.chamber_c);
+            let mut hands = None;
             // Nobody is waited for, so nothing can fail.
-            let _ = walker.step(*job, &mut |_, _| Ok(0.0));
+            let _ = walker.step(*job, &mut |now_min, _| {
+                hands = Some(ByHand { after_min: now_min - before.minutes.total(), chamber_c });
+                Ok(0.0)
+            });
             let spent = walker.cost.minutes.minus(&before.minutes);
-            ChangeOver {
-                minutes: (spent.total() - spent.measuring - spent.training).max(0.0),
-                hands_on: walker.cost.changes > before.changes,
-            }
+            ChangeOver { minutes: (spent.total() - spent.measuring - spent.training).max(0.0), hands }
         })
         .collect()
 }
@@ -61,7 +72,16 @@ mod tests {
         let total: f64 = steps.iter().map(|step| step.minutes).sum();
         let expected = cost.minutes.total() - cost.minutes.measuring - cost.minutes.training;
         assert!((total - expected).abs() < 1e-9 && expected > 1.0, "{total} {expected}");
-        assert_eq!(steps.iter().filter(|step| step.hands_on).count() as u32, cost.changes);
+        let hands: Vec<_> =
+            steps.iter().filter_map(|step| step.hands.map(|hands| (hands, step.minutes))).collect();
+        assert_eq!(hands.len() as u32, cost.changes);
+        // The second mounting follows a job at 0 degC: the chamber becomes safe to touch before hands go in.
+        let (second, minutes) = hands[1];
+        let bench = BenchTimes::default();
+        assert_eq!(second.chamber_c, bench.nearest_touch_safe_c(0.0));
+        let ramp = bench.ramp_min(0.0, second.chamber_c);
+        assert!((second.after_min - ramp).abs() < 1e-9 && ramp < minutes, "{second:?} of {minutes} min");
+        assert_eq!((hands[0].0.after_min, hands[0].0.chamber_c), (0.0, bench.start_c));
         assert_eq!(change_overs(&problem, &[99]), [Default::default()]);
     }
 }

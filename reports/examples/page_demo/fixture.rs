@@ -541,7 +541,7 @@ fn timeline(run: &JudgedRun) -> Vec<TimelineStep> {
             from_h,
             begin_h,
             end_h: hour,
-            hands_on,
+            hands: hands_on.then_some(HandsMoment { hour_h: from_h + 0.1, chamber_degc: Some(25.0) }),
             set_degc: name.parse().unwrap_or(25.0),
             achieved_degc: job.temperature_degc,
             fault: !job.valid,

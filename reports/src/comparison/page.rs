@@ -2,7 +2,7 @@
 
 use super::{Answer, ComparedCondition, Comparison, FailureRate};
 use crate::judged::{EyePicture, RunFacts};
-use crate::page::value;
+use crate::page::{running_rules, value};
 use minijinja::{Environment, UndefinedBehavior};
 use plans::results::Identity;
 use serde::Serialize;
@@ -94,6 +94,10 @@ pub fn build(
     let page = json!({
         "mark": if simulated { "SIMULATED - not measured" } else { "" },
         "style": include_str!("../page/style.css"),
+        "running": running_rules(
+            &format!("{} against {}", after.facts.report_id, before.facts.report_id),
+            simulated,
+        ),
         "builds": [build_of(before), build_of(after)],
         "worse": comparison.count(Answer::Worse),
         "undecided": comparison.count(Answer::Undecided),

@@ -23,8 +23,8 @@ pub(super) struct Line {
     pub name: String,
     pub verdict: String,
     pub class: &'static str,
-    pub width: String,
-    pub height: String,
+    /// The judged metrics with their values.
+    pub measured: String,
 }
 
 /// One outline of an overlay.
@@ -160,18 +160,26 @@ fn overlay(
 }
 
 fn line(slot: usize, judged: &JudgedCondition, picture: &EyePicture, anchor: String) -> Line {
-    let value = |wanted: Metric| {
-        let metric = judged.metrics.iter().find(|m| m.eye == picture.eye && m.metric == wanted);
-        metric.map_or_else(|| "not judged".into(), |m| with_unit(m.value, m.metric))
-    };
+    let of =
+        |wanted: Metric| judged.metrics.iter().filter(move |m| m.eye == picture.eye && m.metric == wanted);
+    let measured: Vec<String> = Metric::ALL
+        .iter()
+        .flat_map(|(_, metric)| of(*metric))
+        .map(|m| {
+            let bound = if m.at_least { "\u{2265} " } else { "" };
+            format!("{} {bound}{}", m.metric.name(), with_unit(m.value, m.metric))
+        })
+        .collect();
     Line {
         slot,
         anchor,
         name: format!("{}, {}", judged.name, picture.eye),
         verdict: format!("{} {}", glyph(judged.verdict), verdict_words(judged)),
         class: class(judged.verdict),
-        width: value(Metric::Width),
-        height: value(Metric::Height),
+        measured: match measured.is_empty() {
+            true => "nothing judged".into(),
+            false => measured.join(", "),
+        },
     }
 }
 

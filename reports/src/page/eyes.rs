@@ -6,8 +6,10 @@ use super::picture::{INFERRED_FAIL, INFERRED_PASS, NOT_MEASURED, Scale as Colour
 use super::plot::{Scale, Tick};
 use super::words::*;
 use super::{PageError, rank};
-use crate::judged::{EyePicture, JudgedCondition, JudgedMetric, JudgedRun};
-use plans::plan::judge::Metric;
+use crate::judged::{EyePicture, JudgedCondition, JudgedMetric, JudgedRun, RunFacts};
+use plans::plan::judge::{MaskSize, Metric};
+use plans::plan::matrix::Factor;
+use plans::results::Grid;
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -31,15 +33,6 @@ pub(super) struct MetricRow {
     pub class: &'static str,
     pub verdict: String,
     pub note: String,
-}
-
-/// The limits box about the operating point, SVG user units.
-#[derive(Debug, Serialize)]
-pub(super) struct LimitBox {
-    pub x: String,
-    pub y: String,
-    pub w: String,
-    pub h: String,
 }
 
 /// One eye.
@@ -66,7 +59,8 @@ pub(super) struct EyeCard {
     /// Dots where a rim point was inferred.
     pub inferred_path: String,
     pub worst_lane: u16,
-    pub limit_box: Option<LimitBox>,
+    /// Path of the limits about the operating point, SVG user units; empty where none can be drawn.
+    pub limit_path: String,
     pub point: (String, String),
     pub ps: Vec<Tick>,
     pub taps: Vec<Tick>,
@@ -109,15 +103,17 @@ pub(super) struct EyesView {
     pub floor: String,
     /// Some drawn outline rests on inferred points.
     pub inferred: bool,
+    /// What the dotted outlines are; empty where none is drawn.
+    pub limits: &'static str,
     pub note: String,
 }
 
 /// Builds the cards, worst first.
 pub(super) fn eyes(
     run: &JudgedRun,
+    facts: &RunFacts,
     pictures: &[(usize, EyePicture)],
     anchors: &[String],
-    simulated: bool,
 ) -> Result<EyesView, PageError> {
     let colours = Colours::over(pictures.iter().map(|(_, picture)| picture));
     let order = rank::worst_first(run);
@@ -141,7 +137,8 @@ pub(super) fn eyes(
             true => base,
             false => format!("{base}-{}", picture.eye.to_string().replace(' ', "-")),
         };
-        let mut card = card(judged, picture, colours, id, simulated)?;
+        let masks = masks(run, facts, judged, picture);
+        let mut card = card(judged, picture, (colours, &masks), id, facts.simulated)?;
         card.rank = place.get(*index).copied().unwrap_or(usize::MAX);
         card.order = *index;
         if card.uri.is_empty() { outlined.push(card) } else { pictured.push(card) }
@@ -160,8 +157,19 @@ pub(super) fn eyes(
         String::new()
     };
     let inferred = pictures.iter().any(|(_, picture)| !picture.inferred_path.is_empty());
+    let judged_by = |mask: bool| {
+        let drawn = pictured.iter().filter(|card| !card.limit_path.is_empty());
+        drawn.flat_map(|card| &card.metrics).any(|row| (row.metric == Metric::Mask.name()) == mask)
+    };
+    let limits = match (judged_by(true), judged_by(false)) {
+        (true, true) => "limits (a mask as its outline), drawn about the operating point",
+        (true, false) => "mask of the limit, drawn about the operating point",
+        (false, true) => "limits, drawn about the operating point",
+        (false, false) => "",
+    };
     Ok(EyesView {
         inferred,
+        limits,
         legend: legend(colours, pictures),
         floor: floor(pictures),
         pictured,
@@ -173,7 +181,7 @@ pub(super) fn eyes(
 fn card(
     judged: &JudgedCondition,
     picture: &EyePicture,
-    colours: Colours,
+    (colours, masks): (Colours, &[(f64, MaskSize)]),
     id: String,
     simulated: bool,
 ) -> Result<EyeCard, PageError> {
@@ -220,7 +228,7 @@ fn card(
         all_path: path(&picture.all_lanes_path)?,
         inferred_path: path(&picture.inferred_path)?,
         worst_lane: picture.worst_lane,
-        limit_box: limit_box(&metrics, x, y, (f64::from(tap), f64::from(step)), (tap_ps, step_mv)),
+        limit_path: limit_path(&metrics, masks, (x, y), (f64::from(tap), f64::from(step)), (tap_ps, step_mv)),
         point: (coordinate(x.held(f64::from(tap))), coordinate(y.held(f64::from(step)))),
         ps: ps.ticks(5),
         taps: x.ticks(5),
@@ -294,31 +302,74 @@ pub(super) fn check_path(text: &str, picture: &EyePicture) -> Result<String, Pag
     }
 }
 
-/// Left/right and up/down limits where they are judged, else half the width and height limit on each side.
-fn limit_box(
+/// Width, ps, and shape of the masks that the eye is judged by: of the plan's masks for its direction and rate,
+/// those as wide as a judged limit.
+fn masks(
+    run: &JudgedRun,
+    facts: &RunFacts,
+    judged: &JudgedCondition,
+    picture: &EyePicture,
+) -> Vec<(f64, MaskSize)> {
+    let Grid { ui, tap_step, vddq, vref_step, .. } = picture.grid;
+    let names = run.level_names.get(Factor::Rate as usize);
+    let rate = names.and_then(|names| names.get(judged.condition.level(Factor::Rate)));
+    let mut masks = Vec::new();
+    for limit in &facts.limits {
+        let Some(size) = limit.mask.filter(|_| limit.direction == picture.eye.direction) else { continue };
+        let width = limit.in_base_unit(ui, tap_step, vddq, vref_step);
+        let at_rate =
+            limit.rates.is_empty() || limit.rates.iter().any(|name| Some(&name.0.to_string()) == rate);
+        let is_judged = judged.metrics.iter().any(|metric| {
+            metric.eye == picture.eye
+                && metric.metric == Metric::Mask
+                && (metric.limit - width).abs() <= 1e-6 * width.abs()
+        });
+        if at_rate && is_judged && !masks.contains(&(width, size)) {
+            masks.push((width, size));
+        }
+    }
+    masks
+}
+
+/// Left/right and up/down limits where they are judged, else half the width and height limit on each side, as a box;
+/// and every mask as its outline. All about the operating point, held inside the picture.
+fn limit_path(
     metrics: &[&JudgedMetric],
-    x: Scale,
-    y: Scale,
+    masks: &[(f64, MaskSize)],
+    (x, y): (Scale, Scale),
     point: (f64, f64),
     steps: (f64, f64),
-) -> Option<LimitBox> {
+) -> String {
+    if steps.0 <= 0.0 || steps.1 <= 0.0 {
+        return String::new();
+    }
     let limit = |wanted: Metric| metrics.iter().find(|m| m.metric == wanted).map(|m| m.limit);
     let side = |one: Metric, both: Metric| limit(one).or_else(|| limit(both).map(|whole| whole / 2.0));
     let (left, right) = (side(Metric::LeftMargin, Metric::Width), side(Metric::RightMargin, Metric::Width));
     let (up, down) = (side(Metric::UpMargin, Metric::Height), side(Metric::DownMargin, Metric::Height));
-    if [left, right, up, down].iter().all(Option::is_none) || steps.0 <= 0.0 || steps.1 <= 0.0 {
-        return None;
+    let mut path = String::new();
+    let mut outline = |corners: &[(f64, f64)]| {
+        for (index, (ps, mv)) in corners.iter().enumerate() {
+            let at = (x.held(point.0 + ps / steps.0), y.held(point.1 + mv / steps.1));
+            let command = if index == 0 { 'M' } else { 'L' };
+            path.push_str(&format!("{command}{} {}", coordinate(at.0), coordinate(at.1)));
+        }
+        path.push('z');
+    };
+    if [left, right, up, down].iter().any(Option::is_some) {
+        let [left, right, up, down] = [left, right, up, down].map(|limit| limit.unwrap_or(0.0));
+        outline(&[(-left, up), (right, up), (right, -down), (-left, -down)]);
     }
-    let taps = |limit: Option<f64>| limit.unwrap_or(0.0) / steps.0;
-    let vref = |limit: Option<f64>| limit.unwrap_or(0.0) / steps.1;
-    let (x0, x1) = (x.held(point.0 - taps(left)), x.held(point.0 + taps(right)));
-    let (y0, y1) = (y.held(point.1 + vref(up)), y.held(point.1 - vref(down)));
-    Some(LimitBox {
-        x: coordinate(x0),
-        y: coordinate(y0),
-        w: coordinate((x1 - x0).max(0.0)),
-        h: coordinate((y1 - y0).max(0.0)),
-    })
+    for (width, size) in masks {
+        let (end, flat, high) = (width / 2.0, width / 2.0 * size.flat.clamp(0.0, 1.0), size.height_mv / 2.0);
+        if size.flat >= 1.0 {
+            outline(&[(-end, high), (end, high), (end, -high), (-end, -high)]);
+        } else {
+            // Corners at the ends, flat top and bottom.
+            outline(&[(-end, 0.0), (-flat, high), (flat, high), (end, 0.0), (flat, -high), (-flat, -high)]);
+        }
+    }
+    path
 }
 
 /// -ln(0.05): the mean number of errors that stays unseen with probability 5 % (Poisson; the rule of three).
@@ -380,4 +431,21 @@ fn legend(colours: Colours, pictures: &[(usize, EyePicture)]) -> Vec<LegendEntry
         }
     }
     entries
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_mask_is_drawn_as_its_outline_about_the_operating_point() {
+        let scales = (Scale::new(0.0, 100.0, 0.0, 100.0), Scale::new(0.0, 100.0, 100.0, 0.0));
+        let path = |flat: f64| {
+            limit_path(&[], &[(20.0, MaskSize { height_mv: 40.0, flat })], scales, (50.0, 50.0), (1.0, 2.0))
+        };
+        // 20 ps at 1 ps a tap, 40 mV at 2 mV a step: 10 to either side.
+        assert_eq!(path(1.0), "M40 40L60 40L60 60L40 60z");
+        assert_eq!(path(0.5), "M40 50L45 40L55 40L60 50L55 60L45 60z");
+        assert_eq!(limit_path(&[], &[], scales, (50.0, 50.0), (1.0, 2.0)), "");
+    }
 }

@@ -52,7 +52,7 @@ pub fn build_job(
         reason: &judged.reason,
         trouble: &job.trouble,
         notes: notes::beside(facts, index),
-        eyes: eyes::eyes(&alone, &pictures, &["eye".to_string()], facts.simulated)?,
+        eyes: eyes::eyes(&alone, facts, &pictures, &["eye".to_string()])?,
         facts,
     };
     render("eye.html", &page)

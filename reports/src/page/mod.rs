@@ -177,7 +177,7 @@ pub fn build(
     let carded: BTreeSet<usize> = pictures.iter().map(|(index, _)| *index).collect();
     let listed = tables::listed(run, options);
     let shown: BTreeSet<usize> = carded.iter().chain(&listed).copied().collect();
-    let mut eyes = eyes::eyes(run, pictures, &anchors, simulated)?;
+    let mut eyes = eyes::eyes(run, facts, pictures, &anchors)?;
     for card in eyes.pictured.iter_mut().chain(&mut eyes.outlined) {
         card.notes = notes::beside(facts, card.order);
     }
@@ -237,8 +237,13 @@ pub fn build(
 
 /// Print rules that carry the report's identifier on every page.
 fn print_rules(facts: &RunFacts) -> String {
-    let mark = if facts.simulated { words::css_string(SIMULATED) } else { "\"\"".into() };
-    let id = words::css_string(&format!("Report {}", facts.report_id));
+    running_rules(&format!("Report {}", facts.report_id), facts.simulated)
+}
+
+/// Print rules that carry a text, the mark of a simulated run and the number of the page on every page.
+pub(crate) fn running_rules(text: &str, simulated: bool) -> String {
+    let mark = if simulated { words::css_string(SIMULATED) } else { "\"\"".into() };
+    let id = words::css_string(text);
     format!(
         "@page{{@top-left{{content:{id}}}@top-right{{content:{mark}}}\
          @bottom-left{{content:{id}}}@bottom-center{{content:{mark}}}\

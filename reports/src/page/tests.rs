@@ -203,3 +203,41 @@ fn a_picture_reads_back_as_it_was_drawn() {
         assert_eq!(pixels[at..at + 3], scale.colour(*class));
     }
 }
+
+#[test]
+fn eyes_judged_by_a_mask_show_it_and_say_its_value() {
+    use plans::plan::judge::{MaskSize, Metric};
+    let mut demo = demo(60, Kind::Usual);
+    demo.facts.limits.retain(|limit| limit.metric == Metric::Width);
+    for limit in &mut demo.facts.limits {
+        (limit.metric, limit.mask) = (Metric::Mask, Some(MaskSize { height_mv: 60.0, flat: 0.5 }));
+    }
+    for condition in &mut demo.run.conditions {
+        condition.metrics.retain(|metric| metric.metric == Metric::Width);
+        for metric in &mut condition.metrics {
+            metric.metric = Metric::Mask;
+            metric.at_least = true;
+        }
+    }
+    let html = page(&demo, 12);
+    assert!(html.contains("mask of the limit, drawn about the operating point"));
+    for card in html.split("<article").skip(1).filter(|card| card.contains("<image")) {
+        let path = card.split("class=\"box-limit\" d=\"").nth(1).expect("a mask is drawn").split('"').next();
+        assert_eq!(path.map(|path| path.matches('L').count()), Some(5), "a hexagon: {path:?}");
+    }
+    let overlay = html.split("plot overlay").nth(1).unwrap().split("</figure>").next().unwrap();
+    assert!(overlay.contains(": mask \u{2265} ") && !overlay.contains("not judged"), "{overlay}");
+    assert!(html.contains("<br><span class=\"remark\">lower bound</span>"), "a line of its own");
+}
+
+#[test]
+fn hands_come_before_the_job_at_a_chamber_that_can_be_touched() {
+    let demo = demo(60, Kind::Usual);
+    let html = page(&demo, 12);
+    let table = html.split("Hands-on changes in order").nth(1).unwrap();
+    let first = demo.facts.timeline.iter().find(|step| step.hands.is_some()).unwrap();
+    let hour = |at: f64| format!("<th scope=\"row\">{}</th>", words::plain(at, 2));
+    let hands = first.hands.unwrap();
+    assert!(hands.hour_h < first.begin_h);
+    assert!(table.contains(&hour(hands.hour_h)), "{:?}", table.get(..400));
+}

@@ -43,8 +43,8 @@ pub(super) fn timeline(
     most: usize,
 ) -> TimelineView {
     let steps = &facts.timeline;
-    let moment = |step: &TimelineStep, what: String| Moment {
-        hour: plain(step.begin_h, 2),
+    let moment = |step: &TimelineStep, hour_h: f64, what: String| Moment {
+        hour: plain(hour_h, 2),
         what,
         link: match shown.contains(&step.condition) {
             true => anchors.get(step.condition).cloned().unwrap_or_default(),
@@ -53,12 +53,18 @@ pub(super) fn timeline(
         said: attachments::link(facts, &step.key, most),
     };
     let name = |step: &TimelineStep| run.conditions.get(step.condition);
-    let fitted: Vec<&TimelineStep> = steps.iter().filter(|step| step.hands_on).collect();
+    let fitted: Vec<(&TimelineStep, f64)> =
+        steps.iter().filter_map(|step| Some((step, step.hands?.hour_h))).collect();
     let faulty: Vec<&TimelineStep> = steps.iter().filter(|step| step.fault).collect();
     let setup = |step: &TimelineStep| {
         name(step).map_or_else(String::new, |judged| {
             let of = |factor| level(run, &judged.condition, factor);
-            format!("{}, {}", of(Factor::Module), of(Factor::Channel))
+            let chip = if levels(run, Factor::Chip) > 1 {
+                format!("chip {}, ", of(Factor::Chip))
+            } else {
+                String::new()
+            };
+            format!("{chip}{}, {}", of(Factor::Module), of(Factor::Channel))
         })
     };
     let fault = |step: &TimelineStep| {
@@ -74,9 +80,9 @@ pub(super) fn timeline(
     TimelineView {
         plot: (!steps.is_empty()).then(|| plot(steps, facts.simulated)),
         words: words(steps, facts),
-        fittings: fitted.iter().take(most).map(|step| moment(step, setup(step))).collect(),
+        fittings: fitted.iter().take(most).map(|(step, hour_h)| moment(step, *hour_h, setup(step))).collect(),
         fittings_note: left(fitted.len(), "hands-on changes"),
-        faults: faulty.iter().take(most).map(|step| moment(step, fault(step))).collect(),
+        faults: faulty.iter().take(most).map(|step| moment(step, step.begin_h, fault(step))).collect(),
         faults_note: left(faulty.len(), "faults"),
     }
 }
@@ -97,7 +103,7 @@ fn words(steps: &[TimelineStep], facts: &RunFacts) -> Vec<String> {
         long(last.end_h - steps.first().map_or(0.0, |first| first.from_h)),
         long(sum(|step| step.end_h - step.begin_h)),
         long(sum(|step| step.begin_h - step.from_h)),
-        count(number(|step| step.hands_on), "hands-on change", "hands-on changes"),
+        count(number(|step| step.hands.is_some()), "hands-on change", "hands-on changes"),
         match number(|step| step.fault) {
             0 => "no fault".into(),
             faults => count(faults, "fault", "faults"),
@@ -123,14 +129,17 @@ fn words(steps: &[TimelineStep], facts: &RunFacts) -> Vec<String> {
 }
 
 fn plot(steps: &[TimelineStep], simulated: bool) -> Plot {
-    let words = "Line: temperature set. Dots: achieved. Dashed lines: hands-on changes. Crosses at the top: faults. \
-                 Strips at the foot: change-overs above, jobs below.";
+    let words = "Line: temperature set for the jobs, and the chamber's at hands-on changes where it is known. Dots: achieved. \
+                 Dashed lines: hands-on changes. Crosses at the top: faults. Strips at the foot: change-overs above, \
+                 jobs below.";
     let mut plot = Plot::new("Temperature over the run".into(), words.into(), simulated);
     (plot.width, plot.height) = (858.0, 262.0);
     (plot.left, plot.right, plot.top, plot.bottom) = (AREA.left, AREA.right, AREA.top, 228.0);
     let end = steps.iter().map(|step| step.end_h).fold(0.0, f64::max);
     let x = Scale::new(steps.first().map_or(0.0, |step| step.from_h), end, AREA.left, AREA.right);
-    let temperatures = steps.iter().flat_map(|step| [Some(step.set_degc), step.achieved_degc]).flatten();
+    let at_hands = |step: &TimelineStep| step.hands.and_then(|hands| hands.chamber_degc);
+    let temperatures =
+        steps.iter().flat_map(|step| [Some(step.set_degc), step.achieved_degc, at_hands(step)]).flatten();
     let (low, high) = match range(temperatures.clone(), &[]) {
         (low, high) if high - low < 1.0 => (low - 5.0, high + 5.0),
         wide => wide,
@@ -142,6 +151,19 @@ fn plot(steps: &[TimelineStep], simulated: bool) -> Plot {
     let mut seen: BTreeSet<(i64, i64)> = BTreeSet::new();
     for step in steps {
         let (from, to, level) = (x.at(step.begin_h), x.at(step.end_h), y.at(step.set_degc));
+        if let Some(moment) = step.hands {
+            let at = x.at(moment.hour_h);
+            hands.line(&[(at, AREA.top), (at, AREA.bottom)]);
+            match moment.chamber_degc {
+                // A corner of its own: nobody reaches into a hot or cold chamber.
+                Some(degc) => corners.extend([(at, y.at(degc)), (at, y.at(degc))]),
+                // How the chamber got there is not known: the line is broken.
+                None => {
+                    set.line(&corners);
+                    corners.clear();
+                }
+            }
+        }
         match corners.last_mut() {
             // The same temperature goes on: the line is drawn longer instead of again.
             Some(last) if (last.1 - level).abs() < 1e-9 => last.0 = to,
@@ -153,9 +175,6 @@ fn plot(steps: &[TimelineStep], simulated: bool) -> Plot {
             if seen.insert(((dot.0 * 2.0).round() as i64, (dot.1 * 2.0).round() as i64)) {
                 dots.dot(dot.0, dot.1);
             }
-        }
-        if step.hands_on {
-            hands.line(&[(from, AREA.top), (from, AREA.bottom)]);
         }
         if step.fault {
             faults.line(&[(from - 3.0, AREA.top), (from + 3.0, AREA.top + 6.0)]);

@@ -238,14 +238,23 @@ fn distribution(note: &DistributionNote) -> Vec<String> {
 }
 
 fn extrapolations(audit: &Audit) -> Option<AnnexTable> {
-    let number = |value: Option<f64>| value.map_or_else(|| "no fit".into(), |value| plain(value, 1));
+    let size = |width: Option<f64>, height: Option<f64>| {
+        let one = |value: Option<f64>, name: &str, unit: &str| match value {
+            Some(value) => format!("{} {unit}", plain(value, 1)),
+            None => format!("no fit of the {name}"),
+        };
+        match (width, height) {
+            (None, None) => "no fit".into(),
+            _ => format!("{}, {}", one(width, "width", "ps"), one(height, "height", "mV")),
+        }
+    };
     let rows = audit.extrapolations.iter().map(|note| {
         vec![
             note.condition.clone(),
             format!("{}, lane {}", note.eye, note.lane),
             format!("{:e}", note.target_ber),
-            format!("{} ps, {} mV", number(note.width_ps), number(note.height_mv)),
-            format!("{} ps, {} mV", number(note.differences.0), number(note.differences.1)),
+            size(note.width_ps, note.height_mv),
+            size(note.differences.0, note.differences.1),
             format!("{} ps, {} mV", plain(note.mask.0, 1), plain(note.mask.1, 1)),
         ]
     });

@@ -87,7 +87,8 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
 }
 
 fn demands(arguments: &CompareArguments) -> Result<Demands, Failure> {
-    let level = 1.0 - arguments.confidence;
+    // As many digits as were given: 1 - 0.95 is not 0.05 in binary.
+    let level = (1e9 * (1.0 - arguments.confidence)).round() / 1e9;
     for (name, value, low, high) in [
         ("--confidence", arguments.confidence, 0.5001, 0.9999),
         ("--loss-ui", arguments.loss_ui, 0.0, 1.0),

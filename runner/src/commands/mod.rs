@@ -46,7 +46,7 @@ pub fn dispatch(cli: Cli) -> Exit {
     match outcome {
         Ok(exit) => exit,
         Err(failure) => {
-            terminal.note(&failure.words);
+            terminal.note_coloured(&failure.words);
             failure.exit
         }
     }
