@@ -36,7 +36,8 @@ fn request(at: LanePoint, lanes: u16, most_bits: u64) -> PointRequest {
     }
 }
 
-fn training() -> TrainingRequest {
+/// What the suite asks a training for: a retrain, read only.
+pub fn training() -> TrainingRequest {
     TrainingRequest {
         start: StartKind::Retrain,
         pass_ber: 1e-4,

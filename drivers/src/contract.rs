@@ -235,6 +235,30 @@ pub struct PointRequest {
     pub series: u32,
 }
 
+impl PointRequest {
+    /// Is it one that an eye with this grid and so many captured lanes can answer?
+    ///
+    /// # Errors
+    /// Out of range: a point beyond the grid, a lane beyond the captured ones, earlier counts of another number of lanes.
+    pub fn check(&self, grid: &Grid, lanes: usize) -> Result<(), DriverError> {
+        let out = |words: String| Err(DriverError::new(ErrorKind::OutOfRange, words));
+        let point = self.point;
+        if !grid.contains(point) {
+            return out(format!(
+                "tap {} at Vref step {} is beyond the grid of {} taps x {} steps",
+                point.tap, point.vref, grid.taps, grid.vref_steps
+            ));
+        }
+        if self.lanes.iter().any(|lane| usize::from(lane) >= lanes) {
+            return out(format!("a lane beyond the {lanes} captured lanes was asked for"));
+        }
+        if !self.errors_before.is_empty() && self.errors_before.len() != lanes {
+            return out(format!("earlier counts of {} lanes, {lanes} expected", self.errors_before.len()));
+        }
+        Ok(())
+    }
+}
+
 /// New counts of one visit.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PointCounts {

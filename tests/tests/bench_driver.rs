@@ -3,7 +3,7 @@
 use crate::scripted::Scripted;
 use crate::support::SMALL;
 use drivers::bench::{BenchDriver, CommandLog};
-use drivers::conformance;
+use drivers::conformance::{self, training};
 use drivers::contract::*;
 use drivers::emulated::{EmulatedBench, EmulatedOptions, Fault};
 use drivers::simulated::target::{SimulatedOptions, SimulatedTarget};
@@ -54,16 +54,6 @@ fn setting(plan: &Plan, temperature: f64) -> Setting {
 
 fn call() -> Call {
     Call::within(Duration::from_secs(60), &CancelToken::new())
-}
-
-fn training() -> TrainingRequest {
-    TrainingRequest {
-        start: StartKind::Retrain,
-        pass_ber: 1e-4,
-        fewest_taps: 2,
-        fewest_steps: 2,
-        write: false,
-    }
 }
 
 fn simulated(plan: &Plan) -> SimulatedTarget {

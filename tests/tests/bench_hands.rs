@@ -85,6 +85,18 @@ struct Sitting {
 }
 
 impl Sitting {
+    /// Channels of the jobs in the order they began.
+    fn channels(&self) -> Vec<String> {
+        let reader = Store::open_read_only(&self.folder.path().join("out")).unwrap();
+        let mut jobs: Vec<(f64, String)> = reader
+            .jobs(Attempts::All)
+            .map(|job| job.unwrap())
+            .map(|job| (job.row.started_bench_s, job.row.channel))
+            .collect();
+        jobs.sort_by(|a, b| a.0.total_cmp(&b.0));
+        jobs.into_iter().map(|(_, channel)| channel).collect()
+    }
+
     fn new(plan_text: &str, scale: f64) -> Sitting {
         let file = PlanFile::from_text(plan_text.to_string(), "plan of a test", false).expect("a sound plan");
         let forecast = Forecast::new(&file.plan, &[]).expect("an order");
@@ -343,15 +355,7 @@ fn at_night_what_is_fitted_goes_on_out_of_its_turn() {
     let mut hands = sitting.hands(fits(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!(end, BenchEnd::default());
-    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
-    let mut jobs: Vec<(f64, String)> = reader
-        .jobs(Attempts::All)
-        .map(|job| job.unwrap())
-        .map(|job| (job.row.started_bench_s, job.row.channel))
-        .collect();
-    jobs.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let channels: Vec<&str> = jobs.iter().map(|(_, channel)| channel.as_str()).collect();
-    assert_eq!(channels, [other, other, first.as_str(), first.as_str()]);
+    assert_eq!(sitting.channels(), [other, other, first.as_str(), first.as_str()]);
     let told = sitting.events("planned anew");
     let about = told.iter().filter(|words| words.contains("what is fitted goes on")).count();
     assert_eq!(about, 1, "{told:?}");
@@ -370,15 +374,7 @@ fn the_baseline_at_the_end_is_not_taken_out_of_turn_at_night() {
     let mut hands = sitting.hands(fits(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!(end, BenchEnd::default());
-    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
-    let mut jobs: Vec<(f64, String)> = reader
-        .jobs(Attempts::All)
-        .map(|job| job.unwrap())
-        .map(|job| (job.row.started_bench_s, job.row.channel))
-        .collect();
-    jobs.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let channels: Vec<&str> = jobs.iter().map(|(_, channel)| channel.as_str()).collect();
-    assert_eq!(channels, ["direct", "direct", "risers", "risers", "direct"]);
+    assert_eq!(sitting.channels(), ["direct", "direct", "risers", "risers", "direct"]);
     assert_eq!(sitting.events("waiting").len(), 1);
     assert_eq!(hands.asked.len(), 2, "{:?}", hands.asked);
     sitting.off();

@@ -5,7 +5,7 @@ use crate::bench_run::{Rig, one_setup, rig, text};
 use crate::support::{SMALL, json, nightbench, program};
 use drivers::emulated::{Fault, FittedThings};
 use runner::store::{Attempts, Store};
-use std::process::{Command, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 impl Rig {
@@ -20,6 +20,22 @@ impl Rig {
     fn add(&self, more: &str) {
         let before = std::fs::read_to_string(&self.file).expect("the bench file");
         std::fs::write(&self.file, format!("{before}\n{more}\n")).expect("the bench file");
+    }
+
+    /// A run in the background whose rails are on, or that had 20 s for it.
+    fn run_until_powered(&self) -> Child {
+        let child = program()
+            .current_dir(self.folder.path())
+            .args(["run", &self.plan, "--bench", &self.file, "--into", "out"])
+            .stderr(Stdio::null())
+            .stdout(Stdio::null())
+            .spawn()
+            .unwrap();
+        let begin = Instant::now();
+        while !self.bench.world().powered() && begin.elapsed() < Duration::from_secs(20) {
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        child
     }
 
     fn page(&self) -> String {
@@ -115,17 +131,7 @@ fn another_chip_in_the_same_folder_is_refused() {
 #[test]
 fn one_run_at_a_time_has_a_bench_and_the_other_is_told_who() {
     let rig = rig(&one_setup(), 1, 0.0, 150.0);
-    let mut child = program()
-        .current_dir(rig.folder.path())
-        .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
-        .stderr(Stdio::null())
-        .stdout(Stdio::null())
-        .spawn()
-        .unwrap();
-    let begin = Instant::now();
-    while !rig.bench.world().powered() && begin.elapsed() < Duration::from_secs(20) {
-        std::thread::sleep(Duration::from_millis(10));
-    }
+    let mut child = rig.run_until_powered();
     for arguments in [
         vec!["bench", "check", rig.file.as_str()],
         vec!["run", &rig.plan, "--bench", &rig.file, "--into", "other"],
@@ -207,17 +213,7 @@ fn firmware_images_are_loaded_and_named_with_each_job() {
 fn after_a_kill_the_bench_is_made_safe_by_command_and_by_the_next_run() {
     for by_command in [true, false] {
         let rig = rig(&one_setup(), 1, 0.0, 400.0);
-        let mut child = program()
-            .current_dir(rig.folder.path())
-            .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
-            .stderr(Stdio::null())
-            .stdout(Stdio::null())
-            .spawn()
-            .unwrap();
-        let begin = Instant::now();
-        while !rig.bench.world().powered() && begin.elapsed() < Duration::from_secs(20) {
-            std::thread::sleep(Duration::from_millis(10));
-        }
+        let mut child = rig.run_until_powered();
         child.kill().unwrap();
         child.wait().unwrap();
         assert!(!rig.bench.world().still_on().is_empty(), "the test needs something that was left on");

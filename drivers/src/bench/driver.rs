@@ -478,7 +478,7 @@ impl Driver for BenchDriver {
         }
         let lanes = usize::from(own.lanes.len());
         for request in points {
-            checks::check_request(request, &own, lanes)?;
+            request.check(&own.grid, lanes)?;
         }
         let result = self.sampled(eye, points, &own, lanes, call);
         self.after(result, call)

@@ -363,7 +363,7 @@ impl Driver for SimulatedTarget {
             if index % 64 == 0 {
                 call.check("sampling")?;
             }
-            check_request(request, &grid, target.lanes.len())?;
+            request.check(&grid, target.lanes.len())?;
             let point = request.point;
             let mut lanes: Vec<_> = target
                 .surfaces
@@ -544,24 +544,6 @@ impl SafetyHandle for NothingToSwitch {
     fn make_safe(&self) -> Result<(), DriverError> {
         Ok(())
     }
-}
-
-fn check_request(request: &PointRequest, grid: &Grid, lanes: usize) -> Result<(), DriverError> {
-    let out = |words: String| Err(DriverError::new(ErrorKind::OutOfRange, words));
-    let point = request.point;
-    if !grid.contains(point) {
-        return out(format!(
-            "tap {} at Vref step {} is beyond the grid of {} taps x {} steps",
-            point.tap, point.vref, grid.taps, grid.vref_steps
-        ));
-    }
-    if request.lanes.iter().any(|lane| usize::from(lane) >= lanes) {
-        return out(format!("a lane beyond the {lanes} captured lanes was asked for"));
-    }
-    if !request.errors_before.is_empty() && request.errors_before.len() != lanes {
-        return out(format!("earlier counts of {} lanes, {lanes} expected", request.errors_before.len()));
-    }
-    Ok(())
 }
 
 /// Settings in the middle of nowhere: where an untrained lane is looked for.

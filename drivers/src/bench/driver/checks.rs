@@ -150,26 +150,3 @@ impl BenchDriver {
         Ok(counts)
     }
 }
-
-/// Is the point one that this eye has?
-pub(super) fn check_request(
-    request: &PointRequest,
-    own: &EyeCapabilities,
-    lanes: usize,
-) -> Result<(), DriverError> {
-    let out = |words: String| Err(DriverError::new(ErrorKind::OutOfRange, words));
-    let (point, grid) = (request.point, own.grid);
-    if !grid.contains(point) {
-        return out(format!(
-            "tap {} at Vref step {} is beyond the grid of {} taps x {} steps",
-            point.tap, point.vref, grid.taps, grid.vref_steps
-        ));
-    }
-    if request.lanes.iter().any(|lane| usize::from(lane) >= lanes) {
-        return out(format!("a lane beyond the {lanes} captured lanes was asked for"));
-    }
-    if !request.errors_before.is_empty() && request.errors_before.len() != lanes {
-        return out(format!("earlier counts of {} lanes, {lanes} expected", request.errors_before.len()));
-    }
-    Ok(())
-}
