@@ -7,6 +7,7 @@ use plans::plan::judge::{Limit, Metric};
 use plans::point_rule::PointRule;
 use plans::results::{CaptureMode, EyeName, Grid, Identity, JobTimes, LanePoint};
 use serde::Serialize;
+use std::sync::Arc;
 
 /// One metric of one eye judged on its worst lane.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -68,7 +69,7 @@ pub struct LaneValues {
     /// Which eye.
     pub eye: EyeName,
     /// The lanes' numbers (DQ).
-    pub lanes: Vec<u16>,
+    pub lanes: Arc<[u16]>,
     /// Width at the operating Vref, ps; mean over jobs.
     pub width_ps: Vec<f32>,
     /// Height at the operating tap, mV; mean over jobs.

@@ -1,21 +1,28 @@
 //! Speed and memory of verdicts: a run folder of 100,800 captures of 72 lanes, judged with every statistic of the
 //! report. Captures are stored as digests, the form `report` finds them in after a run.
 //!
-//! `cargo bench -p runner --bench verdicts -- FOLDER` also leaves the lanes' numbers as `lanes.f32` in FOLDER for
-//! `tests/speed/verdicts.py`, which works out the same figures with pandas and scipy. Goal: 10 s, 500 MB, 5 times.
+//! `cargo bench -p runner --bench verdicts -- FOLDER` keeps the folder, with its figures in `figures.json`, for
+//! `tests/speed/verdicts.py FOLDER`, which works out the same figures with numpy, pandas and scipy and compares numbers
+//! and times. Goal: 10 s, 500 MB, 5 times.
 
 use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::JobKeys;
+use plans::expand::{Job, JobKeys};
 use plans::plan::Plan;
+use plans::plan::judge::Metric;
+use plans::plan::matrix::Factor;
+use plans::plan::terms::Terms;
 use plans::results::{Direction, EyeName, Grid, Identity, JobOutcome, JobResult, JobTimes};
 use plans::units::{Millivolts, Picoseconds};
 use reports::judge::digest::{CaptureDigest, JobDigest, LaneDigest, packed_u};
-use runner::digests::{CacheUse, write_cache};
+use reports::judge::{JobFacts, Judge};
+use reports::judged::{JudgedMetric, JudgedRun};
+use runner::digests::{CacheUse, DigestedFolder, each_digest, write_cache};
 use runner::forecast::Forecast;
 use runner::judging::{JudgedBy, JudgedFolder};
 use runner::run_folder::TOOL_VERSION;
 use runner::store::{Durability, JobRow, Meta, Store, Target};
-use std::io::Write;
+use serde_json::json;
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -116,19 +123,20 @@ fn build(dir: &Path) -> usize {
     };
     for (position, job) in forecast.jobs.iter().enumerate() {
         let condition = forecast.expansion.conditions[job.condition as usize];
+        let name = |factor| plan.level_name(factor, condition.level(factor));
         let row = JobRow {
             key: keys.key(&condition, job),
             plan_position: position as u64,
-            chip: String::new(),
-            firmware: String::new(),
-            module: String::new(),
-            channel: String::new(),
-            rate: String::new(),
-            temperature: String::new(),
-            supply: String::new(),
-            pattern: String::new(),
-            rate_mts: 0.0,
-            temperature_set_degc: 0.0,
+            chip: name(Factor::Chip),
+            firmware: name(Factor::Firmware),
+            module: name(Factor::Module),
+            channel: name(Factor::Channel),
+            rate: name(Factor::Rate),
+            temperature: name(Factor::Temperature),
+            supply: name(Factor::Supply),
+            pattern: name(Factor::Pattern),
+            rate_mts: f64::from(condition.rate(&plan).nominal()),
+            temperature_set_degc: plan.matrix.temperatures[condition.level(Factor::Temperature)].0,
             mounting: 0,
             repeat: 0,
             start: 0,
@@ -140,7 +148,7 @@ fn build(dir: &Path) -> usize {
         store.record(&row, &result, &[]).expect("recorded");
     }
     store.close().expect("closed");
-    let of = |job: &plans::expand::Job| {
+    let of = |job: &Job| {
         let condition = forecast.expansion.conditions[job.condition as usize];
         capture(u64::from(job.condition), condition.rate(&plan).ui().0)
     };
@@ -150,16 +158,6 @@ fn build(dir: &Path) -> usize {
         (keys.key(&condition, job), 1, digest)
     });
     write_cache(dir, digests).expect("a cache");
-    let mut lanes = std::io::BufWriter::new(std::fs::File::create(dir.join("lanes.f32")).expect("a file"));
-    for (index, condition) in forecast.expansion.conditions.iter().enumerate() {
-        let ui = condition.rate(&plan).ui().0;
-        for lane in &capture(index as u64, ui).edges {
-            let u = lane.u.map(|packed| f32::from(packed) / 1024.0);
-            for number in lane.reach.iter().chain(&u).chain(&[ui as f32]) {
-                lanes.write_all(&number.to_le_bytes()).expect("written");
-            }
-        }
-    }
     forecast.jobs.len()
 }
 
@@ -170,46 +168,120 @@ fn peak_mb() -> Option<f64> {
     Some(line.split_whitespace().nth(1)?.parse::<f64>().ok()? / 1024.0)
 }
 
+/// Seconds that judging takes once every digest is in memory.
+fn judging_alone(dir: &Path) -> f64 {
+    let reader = Store::open_read_only(dir).expect("a store");
+    let plan = Plan::read(&reader.meta().expect("meta").plan_text).expect("sound");
+    let forecast = Forecast::new(&plan, &[]).expect("jobs");
+    let expansion = &forecast.expansion;
+    let keys = JobKeys::new(&plan, MODEL_VERSION);
+    let key = |job: &Job| (keys.key(&expansion.conditions[job.condition as usize], job), *job);
+    let jobs: HashMap<_, _> = forecast.jobs.iter().map(key).collect();
+    let mut judge = Judge::new(&plan, expansion, true);
+    let folder = DigestedFolder {
+        dir,
+        reader: &reader,
+        limits: &plan.limits,
+        plan: &plan,
+        expansion,
+        cache_use: CacheUse::Look,
+    };
+    each_digest(
+        &folder,
+        |stored| jobs.get(&stored.row.key).copied(),
+        |stored, job, digest| {
+            let facts = JobFacts {
+                position: stored.row.plan_position,
+                outcome: &stored.outcome,
+                identity: &stored.identity,
+                readback: None,
+                times: stored.times,
+            };
+            judge.add(job, &stored.row.key, &facts, digest);
+        },
+    )
+    .expect("digests");
+    judge.seal();
+    let begun = Instant::now();
+    let run = judge.judge(&Terms::of(&plan));
+    let seconds = begun.elapsed().as_secs_f64();
+    assert_eq!(run.jobs_done, forecast.jobs.len());
+    seconds
+}
+
+/// Sums over conditions, by metric and of the eyes' centres: every number has a say.
+fn sums(run: &JudgedRun) -> serde_json::Value {
+    let of = |metric: Metric| {
+        let judged = run.conditions.iter().flat_map(|condition| &condition.metrics);
+        let all: Vec<_> = judged.filter(|judged| judged.metric == metric).collect();
+        let sum = |number: fn(&JudgedMetric) -> f64| all.iter().map(|judged| number(judged)).sum::<f64>();
+        [
+            sum(|judged| judged.value),
+            sum(|judged| judged.margin),
+            sum(|judged| judged.standard_uncertainty),
+            sum(|judged| judged.guard_band),
+            sum(|judged| judged.conformance_probability),
+            sum(|judged| judged.wrong_decision_risk),
+            sum(|judged| f64::from(judged.lane)),
+        ]
+    };
+    let lanes = || run.conditions.iter().flat_map(|condition| &condition.lanes);
+    let centre = [
+        lanes().filter_map(|lanes| lanes.centre_ps.map(f64::from)).sum::<f64>(),
+        lanes().filter_map(|lanes| lanes.centre_mv.map(f64::from)).sum::<f64>(),
+    ];
+    json!({ "width": of(Metric::Width), "height": of(Metric::Height), "centre": centre })
+}
+
+/// Everything from the folder, as `report` does; leaves the figures beside it.
+fn judge_folder(dir: &Path, judging_s: f64) {
+    let begun = Instant::now();
+    let reader = Store::open_read_only(dir).expect("a store");
+    let folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(CacheUse::Look)).expect("judged");
+    let seconds = begun.elapsed().as_secs_f64();
+    let peak = peak_mb().unwrap_or(f64::NAN);
+    let run = &folder.run;
+    println!(
+        "{} captures x {LANES} lanes: {seconds:.2} s from the folder, {judging_s:.2} s of it judging; peak {peak:.0} MB; \
+         {:?}",
+        run.jobs_done, run.verdicts,
+    );
+    let figures = json!({
+        "seconds": { "folder": seconds, "judging": judging_s },
+        "verdicts": run.verdicts,
+        "beyond_rating": run.beyond_rating,
+        "sums": sums(run),
+        "audit": run.audit,
+        "budgets": run.budgets,
+    });
+    std::fs::write(dir.join("figures.json"), figures.to_string()).expect("written");
+}
+
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
-    // A second process judges, so that building does not count into its memory.
-    if let [word, dir] = arguments.as_slice()
-        && word == "judge"
-    {
-        let dir = PathBuf::from(dir);
-        rayon::ThreadPoolBuilder::new().num_threads(2).build_global().expect("two threads");
-        let begun = Instant::now();
-        let reader = Store::open_read_only(&dir).expect("a store");
-        let plan = Plan::read(&reader.meta().expect("meta").plan_text).expect("sound");
-        let order = Instant::now();
-        drop(Forecast::new(&plan, &[]).expect("jobs"));
-        let order_s = order.elapsed().as_secs_f64();
-        let judged = Instant::now();
-        let folder = JudgedFolder::read(&dir, &reader, JudgedBy::plan(CacheUse::Look)).expect("judged");
-        let judging_s = judged.elapsed().as_secs_f64();
-        println!(
-            "{} captures x {LANES} lanes: {judging_s:.2} s with the order of jobs ({order_s:.2} s of it), {:.2} s without; \
-             peak {:.0} MB; verdicts {:?}; total {:.2} s",
-            folder.run.jobs_done,
-            judging_s - order_s,
-            peak_mb().unwrap_or(f64::NAN),
-            folder.run.verdicts,
-            begun.elapsed().as_secs_f64(),
-        );
-        return;
+    // Other processes judge, so that building does not count into their memory.
+    let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    match words.as_slice() {
+        ["judging-alone", dir] => return println!("{}", judging_alone(Path::new(dir))),
+        ["judge", dir, seconds] => return judge_folder(Path::new(dir), seconds.parse().expect("seconds")),
+        _ => {}
     }
     let kept = arguments.first().map(PathBuf::from);
     let dir = kept
         .clone()
         .unwrap_or_else(|| std::env::temp_dir().join(format!("nightbench-verdicts-{}", std::process::id())));
-    if !dir.join("lanes.f32").exists() {
+    if !dir.join("figures.json").exists() {
         let _ = std::fs::remove_dir_all(&dir);
         let jobs = build(&dir);
         println!("built {jobs} jobs in {}", dir.display());
     }
     let this = std::env::current_exe().expect("this program");
-    let status = std::process::Command::new(this).arg("judge").arg(&dir).status();
-    assert!(status.expect("the second process").success());
+    let again = || std::process::Command::new(&this);
+    let alone = again().arg("judging-alone").arg(&dir).output().expect("another process");
+    assert!(alone.status.success(), "{}", String::from_utf8_lossy(&alone.stderr));
+    let seconds = String::from_utf8_lossy(&alone.stdout).trim().to_owned();
+    let status = again().arg("judge").arg(&dir).arg(seconds).status();
+    assert!(status.expect("another process").success());
     if kept.is_none() {
         let _ = std::fs::remove_dir_all(&dir);
     }

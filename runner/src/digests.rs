@@ -12,7 +12,8 @@ use rayon::prelude::*;
 use reports::judge::digest::{DIGEST_VERSION, JobDigest, masks_for};
 use std::collections::HashMap;
 use std::fs::File;
-use std::io::{BufReader, BufWriter, Read, Seek, Write};
+use std::io::{BufReader, BufWriter, Read, Write};
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 /// Name of the cache in a run folder.
@@ -21,6 +22,8 @@ pub const CACHE: &str = "digests.cache";
 const MAGIC: &[u8; 8] = b"NBDIGEST";
 /// Jobs read ahead of the threads that digest them.
 const CHUNK: usize = 128;
+/// Bytes of the cache read at a time to find its entries.
+const READ_AHEAD: usize = 256 << 10;
 /// Bytes before each digest: key, attempt, length, check sum.
 const HEAD: usize = 32 + 4 + 4 + 8;
 /// Largest digest taken for one.
@@ -28,7 +31,7 @@ const LARGEST: u32 = 64 << 20;
 
 /// Digests known from earlier.
 struct Cache {
-    file: BufReader<File>,
+    file: File,
     places: HashMap<(JobKey, u32), (u64, u32, u64)>,
     /// Bytes that hold whole entries.
     whole: u64,
@@ -37,38 +40,36 @@ struct Cache {
 impl Cache {
     /// Opens a cache; `None` where there is none of this version. A torn end is left out.
     fn open(path: &Path) -> Option<Cache> {
-        let mut file = BufReader::new(File::open(path).ok()?);
+        let mut file = BufReader::with_capacity(READ_AHEAD, File::open(path).ok()?);
         let length = file.get_ref().metadata().ok()?.len();
         let mut start = [0; 12];
         file.read_exact(&mut start).ok()?;
         if &start[..8] != MAGIC || start[8..] != DIGEST_VERSION.to_le_bytes() {
             return None;
         }
-        let mut cache = Cache { file, places: HashMap::new(), whole: 12 };
+        let (mut places, mut whole) = (HashMap::new(), 12);
         let mut head = [0; HEAD];
-        while cache.file.read_exact(&mut head).is_ok() {
+        while file.read_exact(&mut head).is_ok() {
             let (key, rest) = head.split_first_chunk::<32>()?;
             let (attempt, rest) = rest.split_first_chunk::<4>()?;
             let (size, sum) = rest.split_first_chunk::<4>()?;
             let size = u32::from_le_bytes(*size);
             let sum = u64::from_le_bytes(*sum.first_chunk::<8>()?);
-            let from = cache.whole + HEAD as u64;
+            let from = whole + HEAD as u64;
             if size > LARGEST || from + u64::from(size) > length {
                 break;
             }
-            cache.places.insert((*key, u32::from_le_bytes(*attempt)), (from, size, sum));
-            cache.file.seek_relative(i64::from(size)).ok()?;
-            cache.whole = from + u64::from(size);
+            places.insert((*key, u32::from_le_bytes(*attempt)), (from, size, sum));
+            file.seek_relative(i64::from(size)).ok()?;
+            whole = from + u64::from(size);
         }
-        Some(cache)
+        Some(Cache { file: file.into_inner(), places, whole })
     }
 
-    fn get(&mut self, job: &StoredJob) -> Option<Vec<u8>> {
+    fn get(&self, job: &StoredJob) -> Option<Vec<u8>> {
         let (from, size, sum) = *self.places.get(&(job.row.key, job.attempt))?;
-        let here = self.file.stream_position().ok()?;
-        self.file.seek_relative(from as i64 - here as i64).ok()?;
         let mut bytes = vec![0; size as usize];
-        self.file.read_exact(&mut bytes).ok()?;
+        self.file.read_exact_at(&mut bytes, from).ok()?;
         (check_sum(&bytes) == sum).then_some(bytes)
     }
 }
@@ -81,12 +82,13 @@ struct Keeper {
 }
 
 impl Keeper {
-    fn start(path: &Path, known: Option<&Cache>) -> Option<Keeper> {
+    /// Starts a new cache with the first `whole` bytes of the old one.
+    fn start(path: &Path, whole: Option<u64>) -> Option<Keeper> {
         let part = path.with_extension(format!("cache.part-{}", std::process::id()));
         let mut file = File::create(&part).ok()?;
-        let copied = match known {
-            Some(cache) => {
-                File::open(path).and_then(|old| std::io::copy(&mut old.take(cache.whole), &mut file)).is_ok()
+        let copied = match whole {
+            Some(whole) => {
+                File::open(path).and_then(|old| std::io::copy(&mut old.take(whole), &mut file)).is_ok()
             }
             None => {
                 file.write_all(MAGIC).and_then(|()| file.write_all(&DIGEST_VERSION.to_le_bytes())).is_ok()
@@ -209,6 +211,8 @@ enum Source {
     Counts(PackedCounts),
 }
 
+type Sourced = (StoredJob, Job, Source);
+
 /// A run folder whose jobs are to be digested.
 #[derive(Clone, Copy)]
 pub struct DigestedFolder<'a> {
@@ -237,35 +241,42 @@ pub fn each_digest(
 ) -> Result<(), Failure> {
     let DigestedFolder { dir, reader, limits, plan, expansion, cache_use } = *folder;
     let path = dir.join(CACHE);
-    let mut cache = if cache_use == CacheUse::Afresh { None } else { Cache::open(&path) };
+    let cache = if cache_use == CacheUse::Afresh { None } else { Cache::open(&path) };
+    let whole = cache.as_ref().map(|cache| cache.whole);
     let mut keeper: Option<Keeper> = None;
     let mut keep = cache_use != CacheUse::Look;
+    let rate = |job: &Job| expansion.conditions[job.condition as usize].rate(plan);
+    let digested = |(stored, job, source): &Sourced| match source {
+        Source::Known(bytes) => {
+            Ok(JobDigest::from_bytes(bytes).filter(|found| complete(found, limits, rate(job))))
+        }
+        Source::Counts(counts) => compute(stored, counts, limits, rate(job)).map(Some),
+    };
     let mut jobs = reader.jobs(Attempts::Counting);
-    loop {
+    let mut read = || -> Result<Vec<Sourced>, Failure> {
         let mut chunk = Vec::with_capacity(CHUNK);
         while chunk.len() < CHUNK {
             let Some(stored) = jobs.next() else { break };
             let stored = stored.map_err(|error| store_failure(&error))?;
             let Some(job) = wanted(&stored) else { continue };
-            let source = match cache.as_mut().and_then(|cache| cache.get(&stored)) {
+            let source = match cache.as_ref().and_then(|cache| cache.get(&stored)) {
                 Some(bytes) => Source::Known(bytes),
                 None => Source::Counts(reader.counts(&stored).map_err(|error| store_failure(&error))?),
             };
             chunk.push((stored, job, source));
         }
-        if chunk.is_empty() {
-            break;
-        }
-        let rate = |job: &Job| expansion.conditions[job.condition as usize].rate(plan);
-        let digests: Vec<Option<JobDigest>> = chunk
-            .par_iter()
-            .map(|(stored, job, source)| match source {
-                Source::Known(bytes) => {
-                    Ok(JobDigest::from_bytes(bytes).filter(|found| complete(found, limits, rate(job))))
-                }
-                Source::Counts(counts) => compute(stored, counts, limits, rate(job)).map(Some),
-            })
-            .collect::<Result<_, Failure>>()?;
+        Ok(chunk)
+    };
+    let mut next = read()?;
+    while !next.is_empty() {
+        let chunk = std::mem::take(&mut next);
+        let mut digests = Ok(Vec::new());
+        // The next jobs are read while the other cores digest these.
+        next = rayon::in_place_scope(|scope| {
+            scope.spawn(|_| digests = chunk.par_iter().map(digested).collect());
+            read()
+        })?;
+        let digests: Vec<Option<JobDigest>> = digests?;
         for ((stored, job, source), found) in chunk.into_iter().zip(digests) {
             let known = matches!(source, Source::Known(_)) && found.is_some();
             let digest = match found {
@@ -278,7 +289,7 @@ pub fn each_digest(
             };
             if keep && !known {
                 if keeper.is_none() {
-                    keeper = Keeper::start(&path, cache.as_ref());
+                    keeper = Keeper::start(&path, whole);
                     keep = keeper.is_some();
                 }
                 if let Some(keeper) = &mut keeper {

@@ -23,6 +23,7 @@ use plans::plan::measure::TrainingPolicy;
 use plans::plan::terms::Terms;
 use plans::plan::text::lane_list;
 use plans::results::JobOutcome;
+use rayon::prelude::*;
 use reports::audit::{LimitSetNote, SetChange};
 use reports::judge::study::MetricStudy;
 use reports::judge::{JobFacts, Judge, Series, extrapolated, reference_condition};
@@ -109,7 +110,7 @@ fn fill<'p>(
     let keys = keys_of(plan, &target);
     let jobs: HashMap<[u8; 32], Job> = forecast
         .jobs
-        .iter()
+        .par_iter()
         .map(|job| (keys.key(&forecast.expansion.conditions[job.condition as usize], job), *job))
         .collect();
     let mut judge = Judge::new(plan, &forecast.expansion, simulated);

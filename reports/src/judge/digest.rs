@@ -15,10 +15,12 @@ use plans::rates::DataRate;
 use plans::results::{Capture, EyeName, Grid, TrainingResult};
 use plans::units::{Millivolts, Picoseconds};
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// Version of the digest: part of a cache's header.
-pub const DIGEST_VERSION: u32 = 1;
+pub const DIGEST_VERSION: u32 = 2;
 
+const OFF_GRID: u16 = 0b1111;
 const STEPWISE: u16 = 1 << 4;
 const CLOSED: u16 = 1 << 8;
 const OFF_CENTRE: u16 = 1 << 9;
@@ -43,6 +45,15 @@ pub struct LaneDigest {
     pub flags: u16,
 }
 
+impl LaneDigest {
+    /// Centre of the eye as seen from the operating point, taps and Vref steps; `None` for an eye that is closed there
+    /// or runs off the grid on any side.
+    pub fn centre(&self) -> Option<(f64, f64)> {
+        let [left, right, down, up] = self.reach.map(f64::from);
+        (self.flags & (OFF_GRID | CLOSED) == 0).then_some(((right - left) / 2.0, (up - down) / 2.0))
+    }
+}
+
 /// A mask scaled in every lane.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MaskDigest {
@@ -59,8 +70,8 @@ pub struct CaptureDigest {
     pub eye: EyeName,
     /// Its axes.
     pub grid: Grid,
-    /// The captured lanes' numbers.
-    pub lanes: Vec<u16>,
+    /// The captured lanes' numbers; captures by the thousand share one list.
+    pub lanes: Arc<[u16]>,
     /// Each lane.
     pub edges: Vec<LaneDigest>,
     /// Masks.
@@ -152,7 +163,7 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<CaptureDigest, String
     Ok(CaptureDigest {
         eye: capture.eye,
         grid: capture.grid,
-        lanes: capture.lanes.clone(),
+        lanes: capture.lanes.as_slice().into(),
         edges,
         masks: scaled,
     })
@@ -177,26 +188,26 @@ impl CaptureDigest {
                 off_centre,
             });
         }
-        let sides: &[usize] = match metric {
-            Metric::Width => &[0, 1],
-            Metric::Height => &[2, 3],
-            Metric::LeftMargin => &[0],
-            Metric::RightMargin => &[1],
-            Metric::DownMargin => &[2],
-            Metric::UpMargin | Metric::Mask => &[3],
-        };
         let unit = if metric.is_time() { self.grid.tap_step.0 } else { self.grid.vref_step.0 };
         let mut reading =
             LaneReading { value: 0.0, sampling: 0.0, step: 0.0, at_least: false, closed, off_centre };
-        for side in sides {
-            reading.value += f64::from(edges.reach[*side]) * unit;
-            let u = f64::from(f32::from(edges.u[*side]) / U_PARTS) * unit;
+        let mut add = |side: usize| {
+            reading.value += f64::from(edges.reach[side]) * unit;
+            let u = f64::from(f32::from(edges.u[side]) / U_PARTS) * unit;
             if edges.flags & (STEPWISE << side) != 0 {
                 reading.step += u * u;
             } else {
                 reading.sampling += u * u;
             }
             reading.at_least |= edges.flags & (1 << side) != 0;
+        };
+        match metric {
+            Metric::Width => [0, 1].into_iter().for_each(add),
+            Metric::Height => [2, 3].into_iter().for_each(add),
+            Metric::LeftMargin => add(0),
+            Metric::RightMargin => add(1),
+            Metric::DownMargin => add(2),
+            Metric::UpMargin | Metric::Mask => add(3),
         }
         Some(reading)
     }
@@ -263,147 +274,5 @@ impl JobDigest {
             trainings: trainings.iter().map(training_digest).collect(),
             captures: captures.iter().map(|capture| digest(capture, &masks(capture))).collect(),
         }
-    }
-}
-
-#[derive(Serialize, Deserialize)]
-struct Header {
-    trainings: Vec<Vec<StageDigest>>,
-    captures: Vec<Result<CaptureHeader, String>>,
-}
-
-#[derive(Serialize, Deserialize)]
-struct CaptureHeader {
-    eye: EyeName,
-    grid: Grid,
-    lanes: Vec<u16>,
-    masks: Vec<Mask>,
-}
-
-impl JobDigest {
-    /// As bytes for a cache: a JSON header with its length before it, then the lanes' numbers, little-endian.
-    pub fn to_bytes(&self) -> Vec<u8> {
-        let header = Header {
-            trainings: self.trainings.clone(),
-            captures: self
-                .captures
-                .iter()
-                .map(|capture| {
-                    capture.as_ref().map_err(Clone::clone).map(|capture| CaptureHeader {
-                        eye: capture.eye,
-                        grid: capture.grid,
-                        lanes: capture.lanes.clone(),
-                        masks: capture.masks.iter().map(|mask| mask.mask).collect(),
-                    })
-                })
-                .collect(),
-        };
-        let header = serde_json::to_vec(&header).unwrap_or_default();
-        let mut bytes = (header.len() as u32).to_le_bytes().to_vec();
-        bytes.extend(header);
-        for capture in self.captures.iter().flatten() {
-            for lane in &capture.edges {
-                lane.reach.iter().for_each(|number| bytes.extend(number.to_le_bytes()));
-                lane.u.iter().for_each(|number| bytes.extend(number.to_le_bytes()));
-                bytes.extend(lane.flags.to_le_bytes());
-            }
-            for (scale, u, at_least) in capture.masks.iter().flat_map(|mask| &mask.lanes) {
-                bytes.extend(scale.to_le_bytes());
-                bytes.extend(u.to_le_bytes());
-                bytes.push(u8::from(*at_least));
-            }
-        }
-        bytes
-    }
-
-    /// From such bytes; `None` where they are no digest.
-    pub fn from_bytes(bytes: &[u8]) -> Option<JobDigest> {
-        let mut rest = Bytes(bytes);
-        let length = u32::from_le_bytes(rest.take()?) as usize;
-        let (header, numbers) = rest.0.split_at_checked(length)?;
-        let header: Header = serde_json::from_slice(header).ok()?;
-        let mut rest = Bytes(numbers);
-        let mut captures = Vec::with_capacity(header.captures.len());
-        for capture in header.captures {
-            let head = match capture {
-                Ok(head) => head,
-                Err(words) => {
-                    captures.push(Err(words));
-                    continue;
-                }
-            };
-            let mut edges = Vec::with_capacity(head.lanes.len());
-            for _ in &head.lanes {
-                let mut lane = LaneDigest::default();
-                for number in &mut lane.reach {
-                    *number = f32::from_le_bytes(rest.take()?);
-                }
-                for number in &mut lane.u {
-                    *number = u16::from_le_bytes(rest.take()?);
-                }
-                lane.flags = u16::from_le_bytes(rest.take()?);
-                edges.push(lane);
-            }
-            let mut masks = Vec::with_capacity(head.masks.len());
-            for mask in head.masks {
-                let mut lanes = Vec::with_capacity(head.lanes.len());
-                for _ in &head.lanes {
-                    let scale = f32::from_le_bytes(rest.take()?);
-                    let u = f32::from_le_bytes(rest.take()?);
-                    let [at_least] = rest.take::<1>()?;
-                    lanes.push((scale, u, at_least != 0));
-                }
-                masks.push(MaskDigest { mask, lanes });
-            }
-            captures.push(Ok(CaptureDigest {
-                eye: head.eye,
-                grid: head.grid,
-                lanes: head.lanes,
-                edges,
-                masks,
-            }));
-        }
-        rest.0.is_empty().then_some(JobDigest { trainings: header.trainings, captures })
-    }
-}
-
-struct Bytes<'a>(&'a [u8]);
-
-impl Bytes<'_> {
-    fn take<const N: usize>(&mut self) -> Option<[u8; N]> {
-        let (first, rest) = self.0.split_first_chunk::<N>()?;
-        self.0 = rest;
-        Some(*first)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::eye::cases::capture;
-    use plans::point_rule::PointRule;
-
-    #[test]
-    fn a_digest_survives_its_bytes_and_nothing_else_is_taken_for_one() {
-        let mut capture = capture(20, 16, 3, PointRule::error_free(1e-3, 0.95));
-        capture.eye.sub_channel = Some(1);
-        let mask =
-            Mask { shape: MaskShape::Rectangle, half_width: Picoseconds(5.0), half_height: Millivolts(4.0) };
-        let digest = JobDigest {
-            trainings: vec![vec![StageDigest {
-                name: "write levelling".into(),
-                end_stop: true,
-                narrowest_taps: Some(3.25),
-                lowest_steps: None,
-                failed: Some(("0-3".into(), vec!["a broken strobe".into()])),
-            }]],
-            captures: vec![digest(&capture, &[mask]), Err("contradiction".into())],
-        };
-        let bytes = digest.to_bytes();
-        assert_eq!(JobDigest::from_bytes(&bytes).as_ref(), Some(&digest));
-        for length in 0..bytes.len() {
-            assert_eq!(JobDigest::from_bytes(&bytes[..length]), None, "{length} bytes");
-        }
-        assert!(digest.captures[0].as_ref().unwrap().holds(&[mask]));
     }
 }

@@ -1,5 +1,6 @@
 //! Which factor eats the margin, and how much rate each module and channel has to spare.
 
+use super::sample;
 use crate::audit::{EffectLine, EffectTable, Headroom};
 use crate::judged::{JudgedRun, Verdict};
 use crate::statistics::factorial::{Factor as Column, SumsOfSquares, Terms, factorial};
@@ -12,7 +13,7 @@ use std::collections::BTreeMap;
 const MOST: (usize, usize) = (3000, 20_000);
 
 /// One table a metric.
-pub fn effects(run: &JudgedRun, words: &mut Vec<String>) -> Vec<EffectTable> {
+pub fn effects(run: &JudgedRun, plan: &Plan, words: &mut Vec<String>) -> Vec<EffectTable> {
     let mut tables = Vec::new();
     for (name, metric) in Metric::ALL {
         let all: Vec<_> = run
@@ -31,7 +32,7 @@ pub fn effects(run: &JudgedRun, words: &mut Vec<String>) -> Vec<EffectTable> {
         if all.is_empty() {
             continue;
         }
-        let step = all.len().div_ceil(MOST.1).max(1);
+        let step = sample::step(all.len(), MOST.1, plan);
         let sample: Vec<_> = all.iter().step_by(step).collect();
         let response: Vec<f64> = sample.iter().map(|(_, margin)| *margin).collect();
         let columns: Vec<(&str, Vec<usize>)> = Factor::ALL

@@ -1,6 +1,6 @@
 //! Gathers what the jobs of each condition measured, and reads lanes out of it.
 
-use super::digest::{CaptureDigest, LaneReading};
+use super::digest::{CaptureDigest, LaneDigest, LaneReading};
 use crate::eye::shapes::Mask;
 use crate::judged::JobNote;
 use plans::plan::judge::Metric;
@@ -57,15 +57,9 @@ impl ConditionTally {
 pub fn centre(captures: &[(u16, &CaptureDigest)]) -> Option<(f64, f64)> {
     let (mut ps, mut mv, mut count) = (0.0, 0.0, 0u32);
     for (_, capture) in captures {
-        let half = |lane: usize, one: Metric, other: Metric| {
-            let (one, other) = (capture.reading(lane, one, None)?, capture.reading(lane, other, None)?);
-            (!one.closed && !one.at_least && !other.at_least).then_some((one.value - other.value) / 2.0)
-        };
-        for lane in 0..capture.lanes.len() {
-            let across = half(lane, Metric::RightMargin, Metric::LeftMargin);
-            if let (Some(x), Some(y)) = (across, half(lane, Metric::UpMargin, Metric::DownMargin)) {
-                (ps, mv, count) = (ps + x, mv + y, count + 1);
-            }
+        let grid = &capture.grid;
+        for (taps, steps) in capture.edges.iter().filter_map(LaneDigest::centre) {
+            (ps, mv, count) = (ps + taps * grid.tap_step.0, mv + steps * grid.vref_step.0, count + 1);
         }
     }
     (count > 0).then(|| (ps / f64::from(count), mv / f64::from(count)))

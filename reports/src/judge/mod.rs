@@ -5,11 +5,13 @@ pub mod budget;
 mod chart;
 mod details;
 pub mod digest;
+mod digest_bytes;
 mod effects;
 mod gather;
 mod picture;
 mod release;
 mod risk;
+mod sample;
 mod spread;
 pub mod study;
 mod training;
@@ -20,17 +22,22 @@ pub use chart::{Series, reference_condition};
 pub use picture::{extrapolated, outline_picture, picture};
 
 use crate::audit::Audit;
-use crate::judged::{JobNote, JudgedCondition, JudgedRun, LaneValues, LeftOut};
+use crate::judged::{JobNote, JudgedRun, LaneValues, LeftOut};
 use crate::judged::{Verdict, VerdictCounts};
 use digest::{JobDigest, mask_of, masks_for};
 use gather::{ConditionTally, Part, Pooled, Scatter};
-use plans::expand::{Expansion, Job, short_key};
+use plans::expand::{Condition, Expansion, Job, short_key};
 use plans::plan::Plan;
 use plans::plan::judge::{DecisionRule, Metric};
 use plans::plan::terms::Terms;
 use plans::results::{Identity, JobOutcome, JobResult, JobTimes, Readback};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 use training::TrainingNotes;
+
+/// Conditions judged at a time, on every core.
+const TOGETHER: usize = 1024;
 
 /// What is known of a job beside its captures and trainings.
 #[derive(Debug, Clone, Copy)]
@@ -57,6 +64,8 @@ pub struct Judge<'p> {
     identities: Vec<Identity>,
     jobs_done: usize,
     earlier: Vec<Series>,
+    /// Every list of lanes seen, once.
+    lanes: Vec<Arc<[u16]>>,
 }
 
 impl<'p> Judge<'p> {
@@ -71,6 +80,7 @@ impl<'p> Judge<'p> {
             identities: Vec::new(),
             jobs_done: 0,
             earlier: Vec::new(),
+            lanes: Vec::new(),
         }
     }
 
@@ -83,6 +93,12 @@ impl<'p> Judge<'p> {
     pub fn add(&mut self, job: &Job, key: &[u8; 32], facts: &JobFacts<'_>, digest: JobDigest) {
         self.jobs_done += 1;
         let tally = self.tallies.entry(job.condition).or_default();
+        if tally.parts.is_empty() {
+            // Exactly: there are tallies by the ten thousand.
+            let jobs = self.plan.repeats.jobs() as usize;
+            tally.parts.reserve_exact(jobs);
+            tally.notes.reserve_exact(jobs);
+        }
         let mut trouble = String::new();
         let mut valid = true;
         match facts.outcome {
@@ -106,7 +122,13 @@ impl<'p> Judge<'p> {
         let mut captures = Vec::with_capacity(digest.captures.len());
         for capture in digest.captures {
             match capture {
-                Ok(capture) => captures.push(capture),
+                Ok(mut capture) => {
+                    match self.lanes.iter().find(|known| **known == capture.lanes) {
+                        Some(known) => capture.lanes = known.clone(),
+                        None => self.lanes.push(capture.lanes.clone()),
+                    }
+                    captures.push(capture);
+                }
                 Err(words) => {
                     tally.faults.push(words.clone());
                     trouble = words;
@@ -178,26 +200,32 @@ impl<'p> Judge<'p> {
         let mut conditions = Vec::with_capacity(self.expansion.conditions.len());
         let (mut verdicts, mut beyond) = (VerdictCounts::default(), VerdictCounts::default());
         let (mut not_measured, mut not_judged) = (0, 0);
-        let mut typical = verdict::Typical::new(self.expansion.conditions.len());
+        let mut typical = verdict::Typical::new(self.expansion.conditions.len(), self.plan);
         let (charts, suspects) = self.charts(terms);
         let nothing = ConditionTally::default();
-        for (index, condition) in self.expansion.conditions.iter().enumerate() {
+        let judge = |(index, condition): (usize, &Condition)| {
             let tally = self.tallies.get(&(index as u32)).unwrap_or(&nothing);
-            let counts = !condition.beyond_rating(self.plan) || terms.decision.beyond_rating_counts;
             let suspect = suspects.words(&tally.parts);
-            let judged = verdict::judge_condition(&bench, condition, tally, suspect, &mut typical);
-            match judged.verdict {
-                Some(verdict) if counts => verdicts.add(verdict),
-                Some(verdict) => beyond.add(verdict),
-                None if counts && judged.no_limit() => not_judged += 1,
-                None if counts => not_measured += 1,
-                None => {}
+            let (mut judged, seen) = verdict::judge_condition(&bench, condition, tally, suspect);
+            judged.lanes = lane_values(tally);
+            judged.jobs = tally.notes.clone();
+            (judged, seen)
+        };
+        for (number, some) in self.expansion.conditions.chunks(TOGETHER).enumerate() {
+            let places =
+                some.par_iter().enumerate().map(|(at, condition)| (number * TOGETHER + at, condition));
+            for (judged, seen) in places.map(judge).collect::<Vec<_>>() {
+                typical.add(seen);
+                let counts = !judged.beyond_rating || terms.decision.beyond_rating_counts;
+                match judged.verdict {
+                    Some(verdict) if counts => verdicts.add(verdict),
+                    Some(verdict) => beyond.add(verdict),
+                    None if counts && judged.no_limit() => not_judged += 1,
+                    None if counts => not_measured += 1,
+                    None => {}
+                }
+                conditions.push(judged);
             }
-            conditions.push(JudgedCondition {
-                lanes: lane_values(tally),
-                jobs: tally.notes.clone(),
-                ..judged
-            });
         }
         let left_out = self
             .expansion
@@ -234,7 +262,7 @@ impl<'p> Judge<'p> {
         let mut words = Vec::new();
         run.audit.global_risks = risk::risks(&run, terms, &mut words);
         run.audit.distributions = spread::distributions(&run, &mut words);
-        run.audit.effects = effects::effects(&run, &mut words);
+        run.audit.effects = effects::effects(&run, self.plan, &mut words);
         run.audit.headroom = effects::headroom(&run, self.plan);
         run.audit.units = release::units(&run, self.plan, terms);
         run.audit.words = words;
@@ -273,7 +301,8 @@ fn lane_values(tally: &ConditionTally) -> Vec<LaneValues> {
         .into_iter()
         .map(|eye| {
             let captures = tally.captures(eye);
-            let lanes = captures.first().map_or(&[][..], |(_, capture)| &capture.lanes);
+            let lanes: Arc<[u16]> =
+                captures.first().map(|(_, capture)| capture.lanes.clone()).unwrap_or_default();
             let mean = |metric: Metric| {
                 let lane = |lane| gather::LaneTally::of(&captures, lane, metric, None).value().unwrap_or(0.0);
                 (0..lanes.len()).map(|index| lane(index) as f32).collect::<Vec<f32>>()
@@ -281,9 +310,9 @@ fn lane_values(tally: &ConditionTally) -> Vec<LaneValues> {
             let centre = gather::centre(&captures);
             LaneValues {
                 eye,
-                lanes: lanes.to_vec(),
                 width_ps: mean(Metric::Width),
                 height_mv: mean(Metric::Height),
+                lanes,
                 centre_ps: centre.map(|(ps, _)| ps as f32),
                 centre_mv: centre.map(|(_, mv)| mv as f32),
             }

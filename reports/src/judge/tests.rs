@@ -52,7 +52,7 @@ fn capture(width_ps: f64) -> CaptureDigest {
     CaptureDigest {
         eye: EyeName { direction: Direction::Read, rank: 0, sub_channel: None },
         grid: grid(),
-        lanes: vec![0, 1, 2, 3],
+        lanes: [0, 1, 2, 3].into(),
         edges: vec![lane(1.0), lane(0.0), lane(0.0), lane(0.0)],
         masks: Vec::new(),
     }

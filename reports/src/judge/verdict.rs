@@ -3,6 +3,7 @@
 use super::budget::{Common, Inputs};
 use super::digest::{CaptureDigest, mask_of};
 use super::gather::{ConditionTally, LaneTally, Scatter};
+use super::sample;
 use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, NO_LIMIT, Verdict};
 use crate::statistics::conformity::{DecisionRule as Rule, Measured, Tolerance, judge};
 use plans::expand::Condition;
@@ -26,7 +27,7 @@ pub struct Bench<'a> {
 
 /// A value and what its budget was made from.
 #[derive(Debug, Clone, Copy)]
-struct Seen {
+pub struct Seen {
     value: f64,
     edges: (f64, f64),
     grid: Grid,
@@ -35,6 +36,9 @@ struct Seen {
     mounting_weight: f64,
     off: (f64, f64),
 }
+
+/// Most values of a metric that its printed budget is chosen from.
+const MOST_TYPICAL: usize = 10_000;
 
 /// Typical figures of each judged metric, for the printed budgets.
 #[derive(Debug, Default)]
@@ -47,8 +51,20 @@ pub struct Typical {
 
 impl Typical {
     /// For so many conditions.
-    pub fn new(conditions: usize) -> Typical {
-        Typical { every: conditions / 10_000, ..Typical::default() }
+    pub fn new(conditions: usize, plan: &Plan) -> Typical {
+        Typical { every: sample::step(conditions, MOST_TYPICAL, plan), ..Typical::default() }
+    }
+
+    /// Adds what a condition showed; conditions come in their order.
+    pub fn add(&mut self, seen: Vec<(Metric, Seen)>) {
+        // A median needs no more than a regular sample.
+        for (metric, seen) in seen {
+            let (count, sample) = self.seen.entry(metric).or_default();
+            if count.is_multiple_of(self.every) {
+                sample.push(seen);
+            }
+            *count += 1;
+        }
     }
 
     /// The budget of each metric at its median value over the conditions.
@@ -75,14 +91,15 @@ impl Typical {
     }
 }
 
-/// Judges a condition on everything its jobs measured. `suspect` says why no verdict may be given.
+/// Judges a condition on everything its jobs measured; also gives the values behind it, for [`Typical::add`].
+/// `suspect` says why no verdict may be given.
 pub fn judge_condition(
     bench: &Bench<'_>,
     condition: &Condition,
     tally: &ConditionTally,
     suspect: Option<&str>,
-    typical: &mut Typical,
-) -> JudgedCondition {
+) -> (JudgedCondition, Vec<(Metric, Seen)>) {
+    let mut seen = Vec::new();
     let mut judged = JudgedCondition {
         condition: *condition,
         name: condition.describe(bench.plan),
@@ -104,7 +121,7 @@ pub fn judge_condition(
     for eye in tally.eyes() {
         let captures = tally.captures(eye);
         for limit in bench.terms.limits.iter().filter(|limit| limit.applies(eye.direction, rate)) {
-            match judge_metric(bench, eye, &captures, limit, off, typical) {
+            match judge_metric(bench, eye, &captures, limit, off, &mut seen) {
                 Ok(metric) => judged.metrics.push(metric),
                 Err(words) => troubles.push(words),
             }
@@ -131,7 +148,9 @@ pub fn judge_condition(
     } else {
         judged.verdict = judged.metrics.iter().map(|metric| metric.verdict).max();
     }
-    judged
+    // Kept by the ten thousand.
+    judged.metrics.shrink_to_fit();
+    (judged, seen)
 }
 
 /// Largest differences of achieved and set temperature (K) and VDDQ (percent) over the jobs.
@@ -158,7 +177,7 @@ fn judge_metric(
     captures: &[(u16, &CaptureDigest)],
     limit: &Limit,
     off: (f64, f64),
-    typical: &mut Typical,
+    seen: &mut Vec<(Metric, Seen)>,
 ) -> Result<JudgedMetric, String> {
     let metric = limit.metric;
     let Some((_, first)) = captures.first() else { return Err("no capture".into()) };
@@ -219,8 +238,19 @@ fn judge_metric(
             common = Common::new(&Inputs { jobs, ..inputs }, false);
         }
         let (sampling, step) = tally.edges();
-        let u = common.variance(value, sampling + step).sqrt();
+        let variance = common.variance(value, sampling + step);
         let margin = value - bound;
+        // Without root and division: most lanes pass beyond doubt, and by more than the worst so far.
+        if let (Some(k), Some((.., known))) = (near, &worst)
+            && margin >= known - bound
+            && margin > 0.0
+        {
+            let sure = (rule.guard_band(1.0, k).abs() * NEAR).max(JudgedMetric::CERTAIN);
+            if margin * margin >= sure * sure * variance {
+                continue;
+            }
+        }
+        let u = variance.sqrt();
         let k = match near {
             Some(k) => k,
             None => {
@@ -250,14 +280,8 @@ fn judge_metric(
         .combine(value, edges.0 + edges.1, rule.coverage)
         .map_err(|error| format!("no uncertainty for the {name}: {error}"))?;
     let only_bound = lane.jobs == 0;
-    // A median needs no more than a regular sample.
-    let every = typical.every.max(1);
-    let (count, sample) = typical.seen.entry(metric).or_default();
-    if count.is_multiple_of(every) {
-        let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
-        sample.push(Seen { value, edges, grid: *grid, jobs, mountings, mounting_weight, off });
-    }
-    *count += 1;
+    let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
+    seen.push((metric, Seen { value, edges, grid: *grid, jobs, mountings, mounting_weight, off }));
     let (u, k) = (combined.standard, combined.k);
     let guard_band = rule.guard_band(u, k);
     let margin = value - bound;
