@@ -29,10 +29,13 @@ const HEAD: usize = 32 + 4 + 4 + 8;
 /// Largest digest taken for one.
 const LARGEST: u32 = 64 << 20;
 
+/// First byte, length and check sum of an entry.
+type Place = (u64, u32, u64);
+
 /// Digests known from earlier.
 struct Cache {
     file: File,
-    places: HashMap<(JobKey, u32), (u64, u32, u64)>,
+    places: HashMap<(JobKey, u32), Place>,
     /// Bytes that hold whole entries.
     whole: u64,
 }
@@ -66,8 +69,12 @@ impl Cache {
         Some(Cache { file: file.into_inner(), places, whole })
     }
 
-    fn get(&self, job: &StoredJob) -> Option<Vec<u8>> {
-        let (from, size, sum) = *self.places.get(&(job.row.key, job.attempt))?;
+    fn place(&self, job: &StoredJob) -> Option<Place> {
+        self.places.get(&(job.row.key, job.attempt)).copied()
+    }
+
+    /// The bytes at a place; `None` where they are damaged.
+    fn get(&self, (from, size, sum): Place) -> Option<Vec<u8>> {
         let mut bytes = vec![0; size as usize];
         self.file.read_exact_at(&mut bytes, from).ok()?;
         (check_sum(&bytes) == sum).then_some(bytes)
@@ -207,7 +214,7 @@ pub enum CacheUse {
 }
 
 enum Source {
-    Known(Vec<u8>),
+    Known(Place),
     Counts(PackedCounts),
 }
 
@@ -247,8 +254,10 @@ pub fn each_digest(
     let mut keep = cache_use != CacheUse::Look;
     let rate = |job: &Job| expansion.conditions[job.condition as usize].rate(plan);
     let digested = |(stored, job, source): &Sourced| match source {
-        Source::Known(bytes) => {
-            Ok(JobDigest::from_bytes(bytes).filter(|found| complete(found, limits, rate(job))))
+        Source::Known(place) => {
+            let bytes = cache.as_ref().and_then(|cache| cache.get(*place));
+            let found = bytes.and_then(|bytes| JobDigest::from_bytes(&bytes));
+            Ok(found.filter(|found| complete(found, limits, rate(job))))
         }
         Source::Counts(counts) => compute(stored, counts, limits, rate(job)).map(Some),
     };
@@ -259,8 +268,8 @@ pub fn each_digest(
             let Some(stored) = jobs.next() else { break };
             let stored = stored.map_err(|error| store_failure(&error))?;
             let Some(job) = wanted(&stored) else { continue };
-            let source = match cache.as_ref().and_then(|cache| cache.get(&stored)) {
-                Some(bytes) => Source::Known(bytes),
+            let source = match cache.as_ref().and_then(|cache| cache.place(&stored)) {
+                Some(place) => Source::Known(place),
                 None => Source::Counts(reader.counts(&stored).map_err(|error| store_failure(&error))?),
             };
             chunk.push((stored, job, source));

@@ -5,6 +5,7 @@ use crate::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
 use crate::digests::{CacheUse, DigestedFolder, each_digest};
 use crate::exit::{Exit, Failure};
 use crate::forecast::Forecast;
+use crate::merge_clock::LaidOut;
 use crate::notes;
 use crate::pictures::{self, Depth};
 use crate::plan_file::PlanFile;
@@ -252,7 +253,8 @@ impl JudgedFolder {
             format!("NB-{}", &sha256(&words)[..12])
         };
         let (timeline, composed) = compose(ran, &meta.target, &forecast, &keys);
-        let by_clock = hours.as_ref().filter(|_| !simulated).map(hours_in_words);
+        let several = LaidOut::of(reader)?.several();
+        let by_clock = hours.as_ref().filter(|_| !simulated).map(|hours| hours_in_words(hours, several));
         let timeline_source = by_clock.unwrap_or(composed);
         let facts = RunFacts {
             title: file.plan.title.clone(),

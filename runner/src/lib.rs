@@ -20,6 +20,7 @@ pub mod forecast;
 pub mod hands;
 pub mod judging;
 pub mod merge;
+pub mod merge_clock;
 pub mod named_files;
 pub mod night;
 pub mod notes;

@@ -3,13 +3,14 @@
 use crate::exit::Failure;
 use crate::folder_facts::{PlanSize, shard_of};
 use crate::forecast::Forecast;
+use crate::merge_clock::LaidOut;
 use crate::plan_file::PlanFile;
 use crate::run_folder::{keys_of, store_failure};
 use crate::shard::{Shard, split};
 use crate::store::{
     Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text,
 };
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
@@ -19,6 +20,26 @@ struct Part {
     reader: StoreReader,
     meta: Meta,
     shard: Option<Shard>,
+}
+
+impl Part {
+    /// Name and beginning of a run on a bench; `None` for a simulated one.
+    fn bench(&self) -> Option<String> {
+        match &self.meta.target {
+            Target::Simulated => None,
+            Target::Bench(name) => Some(format!("{name}, run of {}", self.meta.created_utc)),
+        }
+    }
+
+    /// Last moment of the bench's own clock that anything was noted at, s.
+    fn clock_end_s(&self) -> Result<f64, Failure> {
+        let mut end_s = 0.0f64;
+        for stored in self.reader.jobs(Attempts::All) {
+            end_s = end_s.max(stored.map_err(|error| store_failure(&error))?.row.ended_bench_s);
+        }
+        let readings = self.reader.readings_between_jobs().map_err(|error| store_failure(&error))?;
+        Ok(readings.iter().map(|reading| reading.bench_s).fold(end_s, f64::max))
+    }
 }
 
 /// What a merge came to.
@@ -85,6 +106,8 @@ fn open_parts(dirs: &[PathBuf]) -> Result<(Vec<Part>, Vec<PathBuf>), Failure> {
         let shard = shard_of(&reader)?.and_then(|text| text.parse().ok());
         parts.push(Part { dir: dir.clone(), reader, meta, shard });
     }
+    // Benches in an order of their own, however they were named.
+    parts.sort_by_key(Part::bench);
     Ok((parts, without))
 }
 
@@ -253,8 +276,15 @@ fn copy(parts: &[Part], chosen: &Chosen, store: &mut Store, merged: &mut Merged)
         .collect::<Result<_, _>>()
         .map_err(|error| store_failure(&error))?;
     let mut words = Vec::new();
+    let mut clocks = LaidOut::of(store.reader())?;
     for (index, part) in parts.iter().enumerate() {
         let mut from_here = 0;
+        let bench = part.bench();
+        if let Some(bench) = &bench
+            && chosen.source.iter().any(|(key, source)| *source == index && !there.contains_key(key))
+        {
+            clocks.make_room(store, bench, part.clock_end_s()?)?;
+        }
         for stored in part.reader.jobs(Attempts::All) {
             let stored = stored.map_err(|error| store_failure(&error))?;
             let key = (stored.row.key, stored.attempt);
@@ -263,7 +293,10 @@ fn copy(parts: &[Part], chosen: &Chosen, store: &mut Store, merged: &mut Merged)
             }
             match (there.get(&key), &stored.superseded) {
                 (None, _) => {
-                    let packed = part.reader.packed(&stored).map_err(|error| store_failure(&error))?;
+                    let mut packed = part.reader.packed(&stored).map_err(|error| store_failure(&error))?;
+                    if let Some(bench) = &bench {
+                        packed.move_clock(clocks.offset_s(bench, stored.row.started_bench_s));
+                    }
                     store.record_packed(packed).map_err(|error| store_failure(&error))?;
                     from_here += 1;
                 }
@@ -278,7 +311,7 @@ fn copy(parts: &[Part], chosen: &Chosen, store: &mut Store, merged: &mut Merged)
         if from_here > 0 {
             let shard = part.shard.map(|shard| format!(", shard {shard}")).unwrap_or_default();
             words.push(format!("{}{shard}: {from_here} jobs", part.dir.display()));
-            copy_log(part, store)?;
+            copy_log(part, &clocks, store)?;
         }
     }
     if !words.is_empty() {
@@ -288,18 +321,34 @@ fn copy(parts: &[Part], chosen: &Chosen, store: &mut Store, merged: &mut Merged)
     store.commit().map_err(|error| store_failure(&error))
 }
 
-/// What a bench noted beside its jobs, marked with its name. A simulated run's log tells of its processes only.
-fn copy_log(part: &Part, store: &mut Store) -> Result<(), Failure> {
-    let Target::Bench(bench) = &part.meta.target else { return Ok(()) };
+/// What a bench noted beside its jobs, marked with its name, each note once. A simulated run's log tells of its
+/// processes only.
+fn copy_log(part: &Part, clocks: &LaidOut, store: &mut Store) -> Result<(), Failure> {
+    let (Target::Bench(bench), Some(run)) = (&part.meta.target, part.bench()) else { return Ok(()) };
+    store.commit().map_err(|error| store_failure(&error))?;
+    let known = store.reader().events().map_err(|error| store_failure(&error))?;
+    let known: HashSet<_> = known.into_iter().map(|event| (event.utc, event.kind, event.text)).collect();
     for event in part.reader.events().map_err(|error| store_failure(&error))? {
-        let text = format!("{bench}: {}", event.text);
-        store.append_event(&event.utc, &event.kind, &text).map_err(|error| store_failure(&error))?;
+        let event = (event.utc, event.kind, format!("{bench}: {}", event.text));
+        if !known.contains(&event) {
+            store.append_event(&event.0, &event.1, &event.2).map_err(|error| store_failure(&error))?;
+        }
     }
-    let readings = part.reader.readings_between_jobs().map_err(|error| store_failure(&error))?;
-    let marked: Vec<Reading> = readings
-        .into_iter()
-        .map(|reading| Reading { name: format!("{bench}: {}", reading.name), ..reading })
-        .collect();
+    let known = store.reader().readings_between_jobs().map_err(|error| store_failure(&error))?;
+    let same = |one: &Reading, other: &Reading| {
+        one.name == other.name && one.bench_s == other.bench_s && one.value == other.value
+    };
+    let mut marked = Vec::new();
+    for reading in part.reader.readings_between_jobs().map_err(|error| store_failure(&error))? {
+        let bench_s = reading.bench_s + clocks.offset_s(&run, reading.bench_s);
+        let reading = Reading { name: format!("{bench}: {}", reading.name), bench_s, ..reading };
+        // Both lists are in the order of time.
+        let from = known.partition_point(|one| one.bench_s < bench_s);
+        let at_once = known.iter().skip(from).take_while(|one| one.bench_s == bench_s);
+        if !at_once.into_iter().any(|one| same(one, &reading)) {
+            marked.push(reading);
+        }
+    }
     if marked.is_empty() {
         return Ok(());
     }

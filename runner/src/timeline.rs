@@ -5,6 +5,7 @@ use crate::store::{StoredJob, Target};
 use plans::expand::{Job, JobKeys, short_key};
 use plans::order::change_overs;
 use plans::results::JobOutcome;
+use rayon::prelude::*;
 use reports::judged::{HandsMoment, TimelineStep};
 use std::collections::HashMap;
 
@@ -80,7 +81,7 @@ pub fn compose(
     }
     let places: HashMap<[u8; 32], usize> = forecast
         .jobs
-        .iter()
+        .par_iter()
         .enumerate()
         .map(|(place, job)| (keys.key(&forecast.expansion.conditions[job.condition as usize], job), place))
         .collect();

@@ -3,6 +3,7 @@
 mod bench_driver;
 mod bench_file;
 mod bench_hands;
+mod bench_merge;
 mod bench_outside;
 mod bench_paths;
 mod bench_run;

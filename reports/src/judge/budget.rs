@@ -85,6 +85,23 @@ impl Row {
     }
 }
 
+/// Coverage probability of U, with its factor where every line's degrees of freedom are infinite.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Coverage {
+    probability: f64,
+    normal_k: f64,
+}
+
+impl Coverage {
+    /// Of a probability.
+    ///
+    /// # Errors
+    /// A probability outside 0 to 1.
+    pub fn new(probability: f64) -> Result<Coverage, StatisticsError> {
+        Ok(Coverage { probability, normal_k: coverage_factor(probability, f64::INFINITY)? })
+    }
+}
+
 /// Everything but the edge's own uncertainty, for one metric on one grid.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Common {
@@ -162,7 +179,7 @@ impl Common {
     ///
     /// # Errors
     /// A line that is no number.
-    pub fn combine(&self, value: f64, edges: f64, coverage: f64) -> Result<Combined, StatisticsError> {
+    pub fn combine(&self, value: f64, edges: f64, coverage: Coverage) -> Result<Combined, StatisticsError> {
         let variance = self.variance(value, edges);
         // Welch-Satterthwaite, truncated before the factor is looked up (GUM G.4.2).
         let freedom = |variance: f64, denominator: f64| {
@@ -176,7 +193,7 @@ impl Common {
         let apart = self.sums[2] + self.sums[3] * value * value + edges;
         Ok(Combined {
             standard: variance.sqrt(),
-            k: coverage_factor(coverage, all)?,
+            k: if all.is_finite() { coverage_factor(coverage.probability, all)? } else { coverage.normal_k },
             freedom: all,
             independent: (apart.sqrt(), freedom(apart, self.denominators[1])),
         })

@@ -34,7 +34,7 @@ fn inputs<'a>(metric: Metric, grid: &'a Grid, lines: &'a [BudgetLine]) -> Inputs
 fn lines_add_up_and_degrees_of_freedom_are_truncated() {
     let grid = grid();
     let common = Common::new(&inputs(Metric::Width, &grid, &[]), true);
-    let combined = common.combine(100.0, 4.0, 0.95).unwrap();
+    let combined = common.combine(100.0, 4.0, Coverage::new(0.95).unwrap()).unwrap();
     let third = 3f64.sqrt();
     let (rep, seat) = (3.0 / 2.0, 2.0 / 2f64.sqrt());
     let lines = [
@@ -89,9 +89,11 @@ fn a_plan_overrides_a_line_and_adds_one_with_its_source() {
         source: "invented".into(),
     };
     let lines = [line("tap nonlinearity", 0.0), line("cable", 7.0)];
-    let before = Common::new(&inputs(Metric::Width, &grid, &[]), false).combine(50.0, 1.0, 0.95).unwrap();
+    let before = Common::new(&inputs(Metric::Width, &grid, &[]), false)
+        .combine(50.0, 1.0, Coverage::new(0.95).unwrap())
+        .unwrap();
     let after = Common::new(&inputs(Metric::Width, &grid, &lines), true);
-    let combined = after.combine(50.0, 1.0, 0.95).unwrap();
+    let combined = after.combine(50.0, 1.0, Coverage::new(0.95).unwrap()).unwrap();
     // Out: 0.3 taps / sqrt 3 x sqrt 2 = 0.2449 taps of 10 ps; in: 7 ps.
     let change = combined.standard.powi(2) - before.standard.powi(2);
     assert!((change - (49.0 - 6.0)).abs() < 1e-9, "{change}");
@@ -108,7 +110,9 @@ fn a_plan_overrides_a_line_and_adds_one_with_its_source() {
 #[test]
 fn what_two_runs_of_a_chip_share_is_left_out_of_a_difference() {
     let grid = grid();
-    let combined = Common::new(&inputs(Metric::Width, &grid, &[]), false).combine(100.0, 4.0, 0.95).unwrap();
+    let combined = Common::new(&inputs(Metric::Width, &grid, &[]), false)
+        .combine(100.0, 4.0, Coverage::new(0.95).unwrap())
+        .unwrap();
     let shared = 0.5f64 + (0.01 / 3f64.sqrt() * 100.0).powi(2) + 2.0 * 3.0;
     let apart = combined.standard.powi(2) - combined.independent.0.powi(2);
     assert!((apart - shared).abs() < 1e-9, "{apart} {shared}");

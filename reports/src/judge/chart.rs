@@ -2,7 +2,7 @@
 
 use super::Judge;
 use super::digest::mask_of;
-use super::gather::{LaneTally, Part};
+use super::gather::{Part, lane_tallies};
 use crate::audit::ChartNote;
 use crate::statistics::control::{ControlLimits, ControlRule, robust_control_limits, signals};
 use crate::statistics::special::t_quantile;
@@ -93,8 +93,7 @@ impl Judge<'_> {
                     for capture in part.captures.iter().filter(|capture| capture.eye == eye) {
                         let mask = mask_of(limit, &capture.grid);
                         let (mut sum, mut count) = (0.0, 0u32);
-                        for lane in 0..capture.lanes.len() {
-                            let tally = LaneTally::of(&[(0, capture)], lane, limit.metric, mask.as_ref());
+                        for tally in lane_tallies(&[(0, capture)], limit.metric, mask.as_ref()) {
                             if let Some(value) = tally.value() {
                                 sum += value;
                                 count += 1;

@@ -169,47 +169,85 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<CaptureDigest, String
     })
 }
 
+/// Sides that a metric adds up: the numbers of a [`LaneDigest`]'s edges.
+fn sides(metric: Metric) -> &'static [usize] {
+    match metric {
+        Metric::Width => &[0, 1],
+        Metric::Height => &[2, 3],
+        Metric::LeftMargin => &[0],
+        Metric::RightMargin => &[1],
+        Metric::DownMargin => &[2],
+        Metric::UpMargin | Metric::Mask => &[3],
+    }
+}
+
+/// A lane's value over some sides, steps of `unit`.
+#[inline]
+fn over_sides(edges: &LaneDigest, sides: &[usize], unit: f64) -> LaneReading {
+    let mut reading = LaneReading {
+        value: 0.0,
+        sampling: 0.0,
+        step: 0.0,
+        at_least: false,
+        closed: edges.flags & CLOSED != 0,
+        off_centre: edges.flags & OFF_CENTRE != 0,
+    };
+    for &side in sides {
+        reading.value += f64::from(edges.reach[side]) * unit;
+        let u = f64::from(f32::from(edges.u[side]) / U_PARTS) * unit;
+        if edges.flags & (STEPWISE << side) != 0 {
+            reading.step += u * u;
+        } else {
+            reading.sampling += u * u;
+        }
+        reading.at_least |= edges.flags & (1 << side) != 0;
+    }
+    reading
+}
+
 impl CaptureDigest {
     /// A lane's value of a metric (`mask` says which mask); `None` where it was not digested.
     pub fn reading(&self, lane: usize, metric: Metric, mask: Option<&Mask>) -> Option<LaneReading> {
         let edges = self.edges.get(lane)?;
-        let (closed, off_centre) = (edges.flags & CLOSED != 0, edges.flags & OFF_CENTRE != 0);
         if metric == Metric::Mask {
-            let scaled = self.masks.iter().find(|known| Some(&known.mask) == mask)?;
-            let (scale, u, at_least) = *scaled.lanes.get(lane)?;
-            let width = 2.0 * scaled.mask.half_width.0;
-            let u = f64::from(u) * width;
-            return Some(LaneReading {
-                value: f64::from(scale) * width,
-                sampling: if closed { 0.0 } else { u * u },
-                step: if closed { u * u } else { 0.0 },
-                at_least,
-                closed,
-                off_centre,
-            });
+            return self.scaled(self.mask_digest(mask)?, lane);
         }
-        let unit = if metric.is_time() { self.grid.tap_step.0 } else { self.grid.vref_step.0 };
-        let mut reading =
-            LaneReading { value: 0.0, sampling: 0.0, step: 0.0, at_least: false, closed, off_centre };
-        let mut add = |side: usize| {
-            reading.value += f64::from(edges.reach[side]) * unit;
-            let u = f64::from(f32::from(edges.u[side]) / U_PARTS) * unit;
-            if edges.flags & (STEPWISE << side) != 0 {
-                reading.step += u * u;
-            } else {
-                reading.sampling += u * u;
-            }
-            reading.at_least |= edges.flags & (1 << side) != 0;
-        };
-        match metric {
-            Metric::Width => [0, 1].into_iter().for_each(add),
-            Metric::Height => [2, 3].into_iter().for_each(add),
-            Metric::LeftMargin => add(0),
-            Metric::RightMargin => add(1),
-            Metric::DownMargin => add(2),
-            Metric::UpMargin | Metric::Mask => add(3),
+        Some(over_sides(edges, sides(metric), self.unit(metric)))
+    }
+
+    /// Every lane's value of a metric, with its place; nothing where it was not digested.
+    pub fn each_reading(&self, metric: Metric, mask: Option<&Mask>, take: impl FnMut((usize, LaneReading))) {
+        if metric == Metric::Mask {
+            let Some(mask) = self.mask_digest(mask) else { return };
+            let lanes = 0..self.edges.len();
+            return lanes.filter_map(|lane| Some((lane, self.scaled(mask, lane)?))).for_each(take);
         }
-        Some(reading)
+        let (sides, unit) = (sides(metric), self.unit(metric));
+        self.edges.iter().map(|edges| over_sides(edges, sides, unit)).enumerate().for_each(take);
+    }
+
+    fn unit(&self, metric: Metric) -> f64 {
+        if metric.is_time() { self.grid.tap_step.0 } else { self.grid.vref_step.0 }
+    }
+
+    fn mask_digest(&self, mask: Option<&Mask>) -> Option<&MaskDigest> {
+        self.masks.iter().find(|known| Some(&known.mask) == mask)
+    }
+
+    fn scaled(&self, mask: &MaskDigest, lane: usize) -> Option<LaneReading> {
+        let flags = self.edges.get(lane)?.flags;
+        let closed = flags & CLOSED != 0;
+        let (scale, u, at_least) = *mask.lanes.get(lane)?;
+        let width = 2.0 * mask.mask.half_width.0;
+        let u = f64::from(u) * width;
+        Some(LaneReading {
+            value: f64::from(scale) * width,
+            sampling: if closed { 0.0 } else { u * u },
+            step: if closed { u * u } else { 0.0 },
+            at_least,
+            closed,
+            off_centre: flags & OFF_CENTRE != 0,
+        })
     }
 
     /// Does the digest hold exactly these masks?

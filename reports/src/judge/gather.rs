@@ -2,9 +2,10 @@
 
 use super::digest::{CaptureDigest, LaneDigest, LaneReading};
 use crate::eye::shapes::Mask;
-use crate::judged::JobNote;
+use crate::judged::{JobNote, LaneValues};
 use plans::plan::judge::Metric;
 use plans::results::EyeName;
+use std::borrow::Cow;
 
 /// One job of a condition.
 #[derive(Debug, Clone)]
@@ -54,7 +55,7 @@ impl ConditionTally {
 
 /// Centre of an eye as seen from the operating point, ps and mV: mean over open lanes and jobs. A side that runs off
 /// the grid has no edge, so such an eye has no centre.
-pub fn centre(captures: &[(u16, &CaptureDigest)]) -> Option<(f64, f64)> {
+fn centre(captures: &[(u16, &CaptureDigest)]) -> Option<(f64, f64)> {
     let (mut ps, mut mv, mut count) = (0.0, 0.0, 0u32);
     for (_, capture) in captures {
         let grid = &capture.grid;
@@ -63,6 +64,51 @@ pub fn centre(captures: &[(u16, &CaptureDigest)]) -> Option<(f64, f64)> {
         }
     }
     (count > 0).then(|| (ps / f64::from(count), mv / f64::from(count)))
+}
+
+/// One eye of a condition, with the width and height of every lane, which most limits and every page ask for.
+#[derive(Debug)]
+pub struct Eye<'a> {
+    /// Which eye.
+    pub name: EyeName,
+    /// Its captures with their mounting, in the order of the jobs.
+    pub captures: Vec<(u16, &'a CaptureDigest)>,
+    width: Vec<LaneTally>,
+    height: Vec<LaneTally>,
+}
+
+impl<'a> Eye<'a> {
+    /// Gathers an eye.
+    pub fn of(condition: &'a ConditionTally, name: EyeName) -> Eye<'a> {
+        let captures = condition.captures(name);
+        let width = lane_tallies(&captures, Metric::Width, None);
+        let height = lane_tallies(&captures, Metric::Height, None);
+        Eye { name, captures, width, height }
+    }
+
+    /// Every lane in one metric.
+    pub fn lanes(&self, metric: Metric, mask: Option<&Mask>) -> Cow<'_, [LaneTally]> {
+        match metric {
+            Metric::Width => Cow::Borrowed(&self.width),
+            Metric::Height => Cow::Borrowed(&self.height),
+            _ => Cow::Owned(lane_tallies(&self.captures, metric, mask)),
+        }
+    }
+
+    /// What the page keeps of every lane.
+    pub fn values(&self) -> LaneValues {
+        let centre = centre(&self.captures);
+        let means =
+            |lanes: &[LaneTally]| lanes.iter().map(|lane| lane.value().unwrap_or(0.0) as f32).collect();
+        LaneValues {
+            eye: self.name,
+            lanes: self.captures.first().map(|(_, capture)| capture.lanes.clone()).unwrap_or_default(),
+            width_ps: means(&self.width),
+            height_mv: means(&self.height),
+            centre_ps: centre.map(|(ps, _)| ps as f32),
+            centre_mv: centre.map(|(_, mv)| mv as f32),
+        }
+    }
 }
 
 /// What one lane gave in one metric over the jobs of a condition.
@@ -82,21 +128,25 @@ pub struct LaneTally {
     pub off_centre: u16,
 }
 
-impl LaneTally {
-    /// Over the captures of one eye.
-    pub fn of(
-        captures: &[(u16, &CaptureDigest)],
-        lane: usize,
-        metric: Metric,
-        mask: Option<&Mask>,
-    ) -> LaneTally {
-        let mut tally = LaneTally::default();
-        for reading in captures.iter().filter_map(|(_, capture)| capture.reading(lane, metric, mask)) {
-            tally.add(&reading);
-        }
-        tally
+/// Every lane of one eye in one metric, over its captures; lanes as the first capture has them.
+pub fn lane_tallies(
+    captures: &[(u16, &CaptureDigest)],
+    metric: Metric,
+    mask: Option<&Mask>,
+) -> Vec<LaneTally> {
+    let lanes = captures.first().map_or(0, |(_, capture)| capture.lanes.len());
+    let mut tallies = vec![LaneTally::default(); lanes];
+    for (_, capture) in captures {
+        capture.each_reading(metric, mask, |(lane, reading)| {
+            if let Some(tally) = tallies.get_mut(lane) {
+                tally.add(&reading);
+            }
+        });
     }
+    tallies
+}
 
+impl LaneTally {
     fn add(&mut self, reading: &LaneReading) {
         if reading.at_least {
             let least = self.at_least.map_or(reading.value, |known| known.min(reading.value));
@@ -113,12 +163,19 @@ impl LaneTally {
 
     /// Mean of the values that count; else the lower bound; `None` before any job.
     pub fn value(&self) -> Option<f64> {
-        if self.jobs > 0 { Some(self.sum / f64::from(self.jobs)) } else { self.at_least }
+        match self.jobs {
+            0 => self.at_least,
+            1 => Some(self.sum),
+            jobs => Some(self.sum / f64::from(jobs)),
+        }
     }
 
     /// Variance of the mean from counting, and from the step.
     pub fn edges(&self) -> (f64, f64) {
-        let n = f64::from(self.jobs.max(1));
+        if self.jobs <= 1 {
+            return self.variances;
+        }
+        let n = f64::from(self.jobs);
         (self.variances.0 / (n * n), self.variances.1 / (n * n))
     }
 }

@@ -22,8 +22,9 @@ pub use chart::{Series, reference_condition};
 pub use picture::{extrapolated, outline_picture, picture};
 
 use crate::audit::Audit;
-use crate::judged::{JobNote, JudgedRun, LaneValues, LeftOut};
+use crate::judged::{JobNote, JudgedRun, LeftOut};
 use crate::judged::{Verdict, VerdictCounts};
+use budget::Coverage;
 use digest::{JobDigest, mask_of, masks_for};
 use gather::{ConditionTally, Part, Pooled, Scatter};
 use plans::expand::{Condition, Expansion, Job, short_key};
@@ -196,7 +197,9 @@ impl<'p> Judge<'p> {
     pub fn judge(&self, terms: &Terms) -> JudgedRun {
         let jobs_per_condition = self.plan.repeats.jobs() as usize;
         let scatter = self.scatter(terms);
-        let bench = verdict::Bench { plan: self.plan, terms, scatter: &scatter, jobs_per_condition };
+        let coverage = Coverage::new(terms.decision.coverage);
+        let bench =
+            verdict::Bench { plan: self.plan, terms, scatter: &scatter, jobs_per_condition, coverage };
         let mut conditions = Vec::with_capacity(self.expansion.conditions.len());
         let (mut verdicts, mut beyond) = (VerdictCounts::default(), VerdictCounts::default());
         let (mut not_measured, mut not_judged) = (0, 0);
@@ -207,7 +210,6 @@ impl<'p> Judge<'p> {
             let tally = self.tallies.get(&(index as u32)).unwrap_or(&nothing);
             let suspect = suspects.words(&tally.parts);
             let (mut judged, seen) = verdict::judge_condition(&bench, condition, tally, suspect);
-            judged.lanes = lane_values(tally);
             judged.jobs = tally.notes.clone();
             (judged, seen)
         };
@@ -293,31 +295,6 @@ impl<'p> Judge<'p> {
         }
         pooled.into_iter().map(|(metric, pooled)| (metric, pooled.scatter())).collect()
     }
-}
-
-fn lane_values(tally: &ConditionTally) -> Vec<LaneValues> {
-    tally
-        .eyes()
-        .into_iter()
-        .map(|eye| {
-            let captures = tally.captures(eye);
-            let lanes: Arc<[u16]> =
-                captures.first().map(|(_, capture)| capture.lanes.clone()).unwrap_or_default();
-            let mean = |metric: Metric| {
-                let lane = |lane| gather::LaneTally::of(&captures, lane, metric, None).value().unwrap_or(0.0);
-                (0..lanes.len()).map(|index| lane(index) as f32).collect::<Vec<f32>>()
-            };
-            let centre = gather::centre(&captures);
-            LaneValues {
-                eye,
-                width_ps: mean(Metric::Width),
-                height_mv: mean(Metric::Height),
-                lanes,
-                centre_ps: centre.map(|(ps, _)| ps as f32),
-                centre_mv: centre.map(|(_, mv)| mv as f32),
-            }
-        })
-        .collect()
 }
 
 fn rule_words(rule: &DecisionRule) -> String {

@@ -1,16 +1,17 @@
 //! The verdict of one condition: its worst lane in every judged metric, against limit and guard band.
 
-use super::budget::{Common, Inputs};
-use super::digest::{CaptureDigest, mask_of};
-use super::gather::{ConditionTally, LaneTally, Scatter};
+use super::budget::{Common, Coverage, Inputs};
+use super::digest::mask_of;
+use super::gather::{ConditionTally, Eye, LaneTally, Scatter};
 use super::sample;
 use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, NO_LIMIT, Verdict};
+use crate::statistics::StatisticsError;
 use crate::statistics::conformity::{DecisionRule as Rule, Measured, Tolerance, judge};
 use plans::expand::Condition;
 use plans::plan::Plan;
 use plans::plan::judge::{Limit, Metric};
 use plans::plan::terms::Terms;
-use plans::results::{EyeName, Grid};
+use plans::results::Grid;
 use std::collections::BTreeMap;
 
 /// What every condition is judged with.
@@ -23,6 +24,8 @@ pub struct Bench<'a> {
     pub scatter: &'a BTreeMap<Metric, Scatter>,
     /// Jobs a condition was planned with.
     pub jobs_per_condition: usize,
+    /// Coverage of U, where the rule's can be had.
+    pub coverage: Result<Coverage, StatisticsError>,
 }
 
 /// A value and what its budget was made from.
@@ -118,14 +121,15 @@ pub fn judge_condition(
     troubles.sort();
     let rate = condition.rate(bench.plan);
     let off = off_set_point(bench.plan, condition, tally);
-    for eye in tally.eyes() {
-        let captures = tally.captures(eye);
-        for limit in bench.terms.limits.iter().filter(|limit| limit.applies(eye.direction, rate)) {
-            match judge_metric(bench, eye, &captures, limit, off, &mut seen) {
+    for name in tally.eyes() {
+        let eye = Eye::of(tally, name);
+        for limit in bench.terms.limits.iter().filter(|limit| limit.applies(name.direction, rate)) {
+            match judge_metric(bench, &eye, limit, off, &mut seen) {
                 Ok(metric) => judged.metrics.push(metric),
                 Err(words) => troubles.push(words),
             }
         }
+        judged.lanes.push(eye.values());
     }
     judged.metrics.sort_by(|a, b| a.compare_worst(b).then(a.eye.cmp(&b.eye)).then(a.metric.cmp(&b.metric)));
     let planned = bench.plan.repeats.repeats;
@@ -173,13 +177,13 @@ const NEAR: f64 = 1.05;
 
 fn judge_metric(
     bench: &Bench<'_>,
-    eye: EyeName,
-    captures: &[(u16, &CaptureDigest)],
+    eye: &Eye<'_>,
     limit: &Limit,
     off: (f64, f64),
     seen: &mut Vec<(Metric, Seen)>,
 ) -> Result<JudgedMetric, String> {
     let metric = limit.metric;
+    let captures = &eye.captures;
     let Some((_, first)) = captures.first() else { return Err("no capture".into()) };
     let grid = &first.grid;
     let rule = &bench.terms.decision;
@@ -224,10 +228,12 @@ fn judge_metric(
     };
     let mut common = Common::new(&inputs, false);
     let mut jobs = inputs.jobs;
+    let coverage =
+        bench.coverage.clone().map_err(|error| format!("no uncertainty for the {name}: {error}"))?;
+    let lanes = eye.lanes(metric, mask.as_ref());
     let mut worst: Option<(LaneScore, usize, LaneTally, f64)> = None;
     let mut near = None;
-    for lane in 0..first.lanes.len() {
-        let tally = LaneTally::of(captures, lane, metric, mask.as_ref());
+    for (lane, tally) in lanes.iter().enumerate() {
         let Some(value) = tally.value() else { continue };
         if !value.is_finite() {
             return Err(format!("the {name} of lane {} is no number", first.lanes[lane]));
@@ -255,7 +261,7 @@ fn judge_metric(
             Some(k) => k,
             None => {
                 common
-                    .combine(value, sampling + step, rule.coverage)
+                    .combine(value, sampling + step, coverage)
                     .map_err(|error| format!("no uncertainty for the {name}: {error}"))?
                     .k
             }
@@ -268,16 +274,18 @@ fn judge_metric(
             u8::from(margin >= -band / NEAR) + u8::from(margin >= 0.0) + u8::from(margin >= band * NEAR);
         let score = (tier, JudgedMetric::badness(margin, bound, u));
         if worst.as_ref().is_none_or(|(least, ..)| score < *least) {
-            worst = Some((score, lane, tally, value));
+            worst = Some((score, lane, *tally, value));
         }
     }
     let Some((_, index, lane, value)) = worst else {
         return Err(format!("no lane has a {name} value"));
     };
     let edges = lane.edges();
-    let common = Common::new(&Inputs { jobs: lane.jobs.max(1), ..inputs }, false);
+    if lane.jobs.max(1) != jobs {
+        common = Common::new(&Inputs { jobs: lane.jobs.max(1), ..inputs }, false);
+    }
     let combined = common
-        .combine(value, edges.0 + edges.1, rule.coverage)
+        .combine(value, edges.0 + edges.1, coverage)
         .map_err(|error| format!("no uncertainty for the {name}: {error}"))?;
     let only_bound = lane.jobs == 0;
     let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
@@ -312,7 +320,7 @@ fn judge_metric(
     let accepted = verdict <= Verdict::ConditionalPass;
     let conformance = judgement.conformance;
     Ok(JudgedMetric {
-        eye,
+        eye: eye.name,
         metric,
         lane: first.lanes[index],
         lanes: first.lanes.len() as u16,

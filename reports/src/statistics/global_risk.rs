@@ -138,7 +138,9 @@ pub fn global_risk(
     if let Prior::Observed(values) = prior {
         let n = values.len() as f64;
         let part = |inside: bool, f: &dyn Fn(f64) -> f64| {
-            values.iter().filter(|v| tolerance.contains(**v) == inside).map(|v| f(*v)).sum::<f64>() / n
+            let parts = values.iter().filter(|v| tolerance.contains(**v) == inside).map(|v| f(*v));
+            // An empty `sum` would be -0.
+            parts.fold(0.0, |sum, part| sum + part) / n
         };
         let (consumer, producer) = (part(false, &accept), part(true, &reject));
         return Ok(finish(consumer, producer, part(false, &|_| 1.0)));

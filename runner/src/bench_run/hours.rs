@@ -37,8 +37,8 @@ pub(crate) fn bench_hours(reader: &StoreReader) -> Result<Hours, Failure> {
     Ok(hours)
 }
 
-/// The hours in words, for the time line of a bench run.
-pub(crate) fn hours_in_words(hours: &Hours) -> String {
+/// The hours in words, for the time line of a bench run or of `several` merged.
+pub(crate) fn hours_in_words(hours: &Hours, several: bool) -> String {
     let parts = [
         ("measuring", hours.measuring),
         ("training", hours.training),
@@ -53,5 +53,10 @@ pub(crate) fn hours_in_words(hours: &Hours) -> String {
         .filter(|(_, hours)| *hours > 0.0)
         .map(|(kind, hours)| format!("{kind} {hours:.2} h"))
         .collect();
-    format!("Hours by the bench's own clock: {:.2} h, of these {}.", hours.total, parts.join(", "))
+    let clock = if several {
+        "Hours by the clocks of several benches, one after the other"
+    } else {
+        "Hours by the bench's own clock"
+    };
+    format!("{clock}: {:.2} h, of these {}.", hours.total, parts.join(", "))
 }

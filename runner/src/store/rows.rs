@@ -156,6 +156,15 @@ pub struct PackedJob {
     pub(super) attachments: Vec<Attachment>,
 }
 
+impl PackedJob {
+    /// Moves everything by some seconds of bench time: to the place of a bench's clock in a merged folder.
+    pub fn move_clock(&mut self, seconds: f64) {
+        self.row.started_bench_s += seconds;
+        self.row.ended_bench_s += seconds;
+        self.readings.iter_mut().for_each(|reading| reading.bench_s += seconds);
+    }
+}
+
 /// The trainings and captures of a job, packed: unpacking may be done on any thread.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PackedCounts {
