@@ -73,6 +73,18 @@ fn a_whole_run_gives_the_verdicts_of_the_simulated_target() {
     assert!(log.lines().all(|line| line.starts_with("20") && line.contains('Z')), "a line without its time");
     rig.off();
     nothing_outside(&rig.bench);
+    // A model is compared with hardware only when asked for.
+    let compare = |more: &[&str]| {
+        nightbench(rig.folder.path(), &[&["compare", "simulated", "out", "--json"][..], more].concat())
+    };
+    let refused = compare(&[]);
+    assert_eq!(refused.code, 2, "{}", refused.err);
+    assert!(refused.err.contains("a model is no baseline for hardware"), "{}", refused.err);
+    let asked = compare(&["--simulated-with-measured"]);
+    assert!([0, 3].contains(&asked.code), "{}\n{}", asked.out, asked.err);
+    assert_eq!(json(&asked)["worse"], 0, "{}", asked.out);
+    let html = std::fs::read_to_string(rig.folder.path().join("out/compare.html")).unwrap();
+    assert!(html.contains("the difference is that of model and hardware"));
     // A second run has nothing to do, and a simulated run is refused in this folder.
     let again = nightbench(rig.folder.path(), &["run", &rig.plan, "--into", "out"]);
     assert_eq!(again.code, 2, "{}", again.err);

@@ -231,7 +231,8 @@ fn a_write_mask_is_judged_by_rate_and_its_defined_ratio_is_information() {
     let plan = SMALL
         .replace("ber_limit = 1e-4", "ber_limit = 1e-4\ndirections = [\"read\", \"write\"]")
         .replace("rate = [2133, 2400]", "channel = [\"direct\"]\nrate = [1866, 2133, 2400]")
-        + "\n[[limit]]\npreset = \"DDR4 write mask\"\n";
+        + "\n[[limit]]\npreset = \"DDR4 write mask\"\n\
+           [[limit]]\nmetric = \"left margin\"\nminimum = 0.1\nunit = \"UI\"\nsource = \"invented\"\n";
     let run = run(&folder, &plan, "run");
     assert!(json(&run)["global_risk"].as_array().unwrap().iter().any(|risk| risk["of"] == "mask"));
     let html = page(&folder, "run");
@@ -243,8 +244,47 @@ fn a_write_mask_is_judged_by_rate_and_its_defined_ratio_is_information() {
     let masks: Vec<_> =
         first["metrics"].as_array().unwrap().iter().filter(|metric| metric["metric"] == "mask").collect();
     assert!(!masks.is_empty() && masks.iter().all(|mask| mask["eye"]["direction"] == "write"), "{first}");
+    columns_agree(&nightbench(folder.path(), &["export", "run", "--as", "csv"]).out);
     // 0.20 UI at 1866 MT/s: 107 ps as the data sheets print it.
     assert!((masks[0]["limit"].as_f64().unwrap() - 107.1).abs() < 0.2, "{}", masks[0]);
+}
+
+/// The lane table adds up: margins to width and height, each judged figure to its limit, one worst lane a condition.
+fn columns_agree(csv: &str) {
+    let mut lines = csv.lines();
+    let header: Vec<&str> = lines.next().unwrap().split(',').collect();
+    let column =
+        |name: &str| header.iter().position(|word| *word == name).unwrap_or_else(|| panic!("no {name}"));
+    let [left, right, up, down] =
+        ["left_margin_ps", "right_margin_ps", "up_margin_mv", "down_margin_mv"].map(column);
+    let (width, height) = (column("width_ps"), column("height_mv"));
+    let (direction, mask, mask_limit) = (column("direction"), column("mask_ps"), column("mask_limit_ps"));
+    let figures = ["limit_ps", "margin_ps", "expanded_uncertainty_ps", "guard_band_ps"]
+        .map(|figure| column(&format!("left_margin_{figure}")));
+    let (mut rows, mut masks) = (0, 0);
+    for line in lines {
+        let cells: Vec<&str> = line.split(',').collect();
+        assert_eq!(cells.len(), header.len(), "{line}");
+        let number =
+            |at: usize| cells[at].parse::<f64>().unwrap_or_else(|_| panic!("`{}` in {line}", cells[at]));
+        assert!((number(left) + number(right) - number(width)).abs() < 1e-6, "{line}");
+        assert!((number(up) + number(down) - number(height)).abs() < 1e-6, "{line}");
+        if cells[direction] == "write" {
+            // A mask that is scaled to the eye is no wider than the eye.
+            assert!(number(mask) <= number(width) + 1e-6 && number(mask_limit) > 0.0, "{line}");
+            masks += 1;
+        } else {
+            // The margin limit is one of read eyes.
+            let [limit, margin, expanded, guard] = figures.map(number);
+            assert!(limit > 0.0 && expanded > 0.0 && (guard - expanded).abs() < 1e-9, "{line}");
+            if cells[column("left_margin_worst_lane")] == cells[column("lane")] {
+                assert!((number(left) - limit - margin).abs() < 1e-6, "{line}");
+            }
+            assert!(cells[mask_limit].is_empty(), "{line}");
+        }
+        rows += 1;
+    }
+    assert!(rows > 50 && masks > 20, "{rows} rows, {masks} with a mask");
 }
 
 #[test]

@@ -70,6 +70,15 @@ fn identity() -> Identity {
 
 /// Judges a plan whose jobs give these captures, in the order of the list.
 fn judged(text: &str, simulated: bool, mut give: impl FnMut(&Job, u64) -> CaptureDigest) -> JudgedRun {
+    judged_of(text, simulated, |job, position| Some(give(job, position)))
+}
+
+/// The same of the jobs that give one.
+fn judged_of(
+    text: &str,
+    simulated: bool,
+    mut give: impl FnMut(&Job, u64) -> Option<CaptureDigest>,
+) -> JudgedRun {
     let plan = Plan::read(text).unwrap_or_else(|problems| panic!("{problems:?}"));
     let expansion = expand(&plan, &Selection::default());
     let mut judge = Judge::new(&plan, &expansion, simulated);
@@ -96,7 +105,8 @@ fn judged(text: &str, simulated: bool, mut give: impl FnMut(&Job, u64) -> Captur
             readback: None,
             times: JobTimes::default(),
         };
-        let digest = JobDigest { trainings: Vec::new(), captures: vec![Ok(give(job, position as u64))] };
+        let Some(capture) = give(job, position as u64) else { continue };
+        let digest = JobDigest { trainings: Vec::new(), captures: vec![Ok(capture)] };
         judge.add(job, &[position as u8; 32], &facts, digest);
     }
     judge.seal();
@@ -261,4 +271,47 @@ fn the_audit_names_the_factor_and_the_headroom() {
     let risk = &run.audit.global_risks[0];
     assert!(risk.consumer < 1e-6 && risk.producer < 0.01, "{risk:?}");
     assert!(run.audit.distributions.iter().any(|note| note.fits.len() >= 2), "{:?}", run.audit.distributions);
+}
+
+/// Of a mean over unequal mountings, the scatter between mountings weighs sqrt(sum of (jobs of a mounting / jobs)^2):
+/// GUM 5.1.2 with each mounting's effect as an input of sensitivity n_i / n. Three jobs in one and one in another:
+/// sqrt(10) / 4, not 1 / sqrt(2).
+#[test]
+fn unequal_mountings_weigh_as_many_jobs_as_they_have() {
+    let plan = PLAN.replace("repeats = 2", "repeats = 3\nre_seats = 1");
+    let reseating = |run: &JudgedRun| {
+        let rows = &run.budgets[0].rows;
+        rows.iter().find(|row| row.name == "re-seating").map(|row| (row.sensitivity, row.input))
+    };
+    let give = |job: &Job, p| capture(200.0 + scatter(p) + 8.0 * f64::from(job.mounting));
+    let equal = reseating(&judged(&plan, false, give)).unwrap();
+    assert!((equal.0 - 0.5f64.sqrt()).abs() < 1e-12, "{equal:?}");
+    let half = |job: &Job, p| (job.mounting == 0 || job.repeat == 0).then(|| give(job, p));
+    let unequal = reseating(&judged_of(&plan, false, half)).unwrap();
+    assert!((unequal.0 - 10f64.sqrt() / 4.0).abs() < 1e-12, "{unequal:?}");
+    // Two mountings 8 ps apart: 32 ps^2 between them, less what scatter within leaves there.
+    for (_, deviation) in [equal, unequal] {
+        assert!((deviation - 32f64.sqrt()).abs() < 0.2, "{deviation}");
+    }
+}
+
+/// An outlier is named with its condition, and stays in the sample.
+#[test]
+fn outliers_are_flagged_and_never_dropped() {
+    let temperatures: Vec<String> = (0..30).map(|step| (2 * step).to_string()).collect();
+    let plan = PLAN.replace("[25, 40, 55]", &format!("[{}]", temperatures.join(", ")));
+    let give = |odd: f64| {
+        move |job: &Job, p| capture(180.0 + scatter(p) - if job.condition == 17 { odd } else { 0.0 })
+    };
+    let over = |run: &JudgedRun| {
+        let notes = &run.audit.distributions;
+        notes.iter().find(|note| note.sample.contains("over conditions")).cloned().unwrap()
+    };
+    let (even, odd) = (over(&judged(&plan, false, give(0.0))), over(&judged(&plan, false, give(12.0))));
+    assert!(even.outliers.is_empty(), "{even:?}");
+    let name = judged(&plan, false, give(12.0)).conditions[17].name.clone();
+    assert_eq!(odd.outliers.len(), 2, "{odd:?}");
+    assert!(odd.outliers.iter().all(|words| words.starts_with(&name)), "{odd:?} has not {name}");
+    assert_eq!((odd.n, even.n), (60, 60));
+    assert!((even.mean - odd.mean - 12.0 / 60.0).abs() < 1e-5, "{} and {}", even.mean, odd.mean);
 }

@@ -324,3 +324,26 @@ fn share(value: f64) -> String {
         format!("{} %", plain(percent, 2))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// An observed distribution without a nonconforming value says nothing of the consumer's risk, which is not 0 %.
+    #[test]
+    fn a_risk_that_nothing_was_seen_of_is_not_called_zero() {
+        let mut risk = RiskNote {
+            of: "width".into(),
+            conditions: 40,
+            seen_nonconforming: false,
+            consumer: 0.0,
+            producer: 0.02,
+            nonconforming_given_accepted: 0.0,
+        };
+        assert_eq!(seen(&risk, risk.consumer), "not to be estimated: none seen below its limit");
+        assert_eq!(share(risk.producer), "2.00 %");
+        risk.seen_nonconforming = true;
+        assert_eq!(seen(&risk, 0.000_01), "below 0.01 %");
+        assert_eq!(seen(&risk, 0.0), "0.00 %");
+    }
+}
