@@ -164,6 +164,25 @@ impl DigestWriter {
     }
 }
 
+/// Takes over the digests of a folder that is merged into another, of the attempts that are `wanted` from it: what
+/// was fitted once need not be fitted again. What cannot be read or written is computed from the store later.
+pub fn take_over(from: &Path, to: &Path, wanted: impl Fn(&JobKey, u32) -> bool) {
+    let Some(cache) = Cache::open(&from.join(CACHE)) else { return };
+    let known = Cache::open(&to.join(CACHE)).map(|cache| cache.places).unwrap_or_default();
+    let mut entries: Vec<_> = cache.places.iter().collect();
+    entries.retain(|(job, _)| wanted(&job.0, job.1) && !known.contains_key(job));
+    if entries.is_empty() {
+        return;
+    }
+    entries.sort_by_key(|(_, place)| place.0);
+    let mut writer = DigestWriter::open(to);
+    for ((key, attempt), place) in entries {
+        if let Some(bytes) = cache.get(*place) {
+            writer.add(key, *attempt, &bytes);
+        }
+    }
+}
+
 fn write_entry(file: &mut impl Write, key: &JobKey, attempt: u32, bytes: &[u8]) -> std::io::Result<()> {
     let mut head = Vec::with_capacity(HEAD);
     head.extend(key);

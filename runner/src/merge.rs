@@ -1,5 +1,6 @@
 //! Merging run folders: shards of one simulated run, or parts of a plan measured on several benches.
 
+use crate::digests::take_over;
 use crate::exit::Failure;
 use crate::folder_facts::{PlanSize, shard_of};
 use crate::forecast::Forecast;
@@ -83,6 +84,9 @@ pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> 
     let mut store = open_out(out, &parts)?;
     let mut merged = Merged { duplicates: chosen.duplicates, without_results: without, ..Merged::default() };
     copy(&parts, &chosen, &mut store, &mut merged)?;
+    for (index, part) in parts.iter().enumerate() {
+        take_over(&part.dir, out, |key, attempt| chosen.source.get(&(*key, attempt)) == Some(&index));
+    }
     let file = PlanFile::from_text(first.meta.plan_text.clone(), "stored plan", false)?;
     let forecast = Forecast::new(&file.plan, &[])?;
     PlanSize::new(&first.meta.plan_text, &forecast).keep(&mut store)?;

@@ -2,6 +2,8 @@
 
 use crate::rig::{Rig, TINY};
 use crate::support::{Folder, SMALL, json, nightbench};
+use runner::digests::CACHE;
+use runner::merge::merge;
 use runner::shard::split;
 use std::collections::{HashMap, HashSet};
 use std::path::Path;
@@ -57,6 +59,37 @@ fn merged_shards_are_the_bytes_of_one_run() {
     folder.file("plan.toml", &more);
     let grown = nightbench(at, &["run", "plan.toml", "--into", "merged2"]);
     assert!(grown.err.contains("48 of 72 jobs are done already"), "{}", grown.err);
+}
+
+/// What the parts fitted is not fitted again: a hundred thousand captures would take minutes.
+#[test]
+fn a_merge_takes_over_what_its_parts_have_fitted() {
+    let folder = Folder::new();
+    let at = folder.path();
+    folder.file("plan.toml", &plan());
+    for shard in ["1/2", "2/2"] {
+        nightbench(at, &["run", "plan.toml", "--into", &shard[..1], "--shard", shard]);
+    }
+    // Twelve bytes begin a cache.
+    let entries = |dir: &str| std::fs::metadata(at.join(dir).join(CACHE)).map_or(0, |cache| cache.len() - 12);
+    let parts = [at.join("1"), at.join("2"), at.join("1")];
+    for _ in 0..2 {
+        let merged = merge(&at.join("out"), &parts);
+        assert!(merged.is_ok_and(|(_, merged)| merged.missing_jobs == 0));
+        assert!(entries("1") > 1000);
+        assert_eq!(entries("out"), entries("1") + entries("2"));
+    }
+    let page_of = |dir: &str| {
+        assert!([0, 1].contains(&nightbench(at, &["report", dir]).code));
+        page(at, dir)
+    };
+    let kept = page_of("out");
+    std::fs::remove_file(at.join("out").join(CACHE)).unwrap();
+    assert_eq!(page_of("out"), kept);
+    // Without the parts' caches a merge is only slower.
+    parts.iter().for_each(|part| drop(std::fs::remove_file(part.join(CACHE))));
+    nightbench(at, &["merge", "bare", "1", "2"]);
+    assert_eq!(page(at, "bare"), kept);
 }
 
 #[test]
