@@ -71,6 +71,8 @@ fn parts_measured_on_two_benches_make_one_run() {
     // What the benches were busy for adds up, and so do the clocks.
     let merged_hours = whole["bench_hours"].as_f64().unwrap();
     assert!((merged_hours - hours).abs() < 1e-6, "{merged_hours} h of {hours} h");
+    let status = json(&nightbench(at, &["status", "whole", "--json"]));
+    assert!((status["bench_hours"].as_f64().unwrap() - merged_hours).abs() < 1e-6, "{status}");
     let (channels, notes) = inside(&at.join("whole"));
     assert_eq!(channels.iter().filter(|channel| *channel == "direct").count(), 4);
     assert!(channels.is_sorted(), "one bench after the other: {channels:?}");

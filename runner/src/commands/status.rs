@@ -1,6 +1,7 @@
 //! `status`: how far a run is, from another terminal too.
 
 use crate::bench_clock::{BenchClock, work_min};
+use crate::bench_run::bench_hours;
 use crate::digests::CacheUse;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::folder_facts::PlanSize;
@@ -303,8 +304,16 @@ impl Left {
             let setup = setup_words(&file.plan, forecast.problem.mountings().get(moment.mounting as usize)?)?;
             Some((end(moment.start_min), setup))
         });
+        let done_hours = match meta.target {
+            Target::Simulated => work_min(&observed) / 60.0,
+            // A bench has a clock of its own.
+            Target::Bench(_) => {
+                let hours = bench_hours(reader)?;
+                hours.total - hours.waiting
+            }
+        };
         Ok(Left {
-            done_hours: Some(work_min(&observed) / 60.0),
+            done_hours: Some(done_hours),
             left_hours: observed.left_min / 60.0,
             finish: Some(
                 [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),
