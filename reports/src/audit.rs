@@ -193,6 +193,10 @@ pub struct LimitSetNote {
     pub agreed_before: bool,
     /// The page's verdicts rest on it.
     pub shown: bool,
+    /// Its limits, each in words.
+    pub limits: Vec<String>,
+    /// Its own lines of the uncertainty budget, each in words.
+    pub budget: Vec<String>,
     /// Its decision rule.
     pub rule: String,
     /// Verdicts by it.

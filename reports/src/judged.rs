@@ -281,6 +281,33 @@ pub struct Release {
     pub reasons: Vec<String>,
 }
 
+/// Stored jobs whose condition, repeat or mounting the plan does not have any more.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+pub struct OutsidePlan {
+    /// Jobs.
+    pub jobs: usize,
+    /// Of these, jobs whose training failed.
+    pub failed_trainings: usize,
+}
+
+impl OutsidePlan {
+    /// In a sentence; `None` where there are none.
+    pub fn words(&self) -> Option<String> {
+        let failed = match self.failed_trainings {
+            0 => String::new(),
+            failed => format!(", {failed} of them with failed training"),
+        };
+        (self.jobs > 0).then(|| {
+            let jobs = if self.jobs == 1 { "job is" } else { "jobs are" };
+            format!(
+                "{} stored {jobs} no longer in the plan{failed}: the plan was changed after they were measured, and \
+                 nothing here counts them",
+                self.jobs
+            )
+        })
+    }
+}
+
 /// A whole run, judged.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct JudgedRun {
@@ -298,6 +325,8 @@ pub struct JudgedRun {
     pub jobs_each: usize,
     /// Jobs in the store.
     pub jobs_done: usize,
+    /// Stored jobs that the plan does not have any more.
+    pub outside_plan: OutsidePlan,
     /// Counts over conditions within rating (and beyond it, where the plan says that they count).
     pub verdicts: VerdictCounts,
     /// Counts over conditions beyond rating that do not count.

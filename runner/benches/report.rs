@@ -10,11 +10,12 @@ use plans::expand::JobKeys;
 use plans::plan::matrix::Factor;
 use plans::results::JobResult;
 use reports::judge::digest::JobDigest;
-use runner::digests::{CacheUse, write_cache};
+use runner::digests::{CacheUse, fingerprint, write_cache};
 use runner::execute::Executor;
 use runner::forecast::Forecast;
 use runner::judging::{JudgedBy, JudgedFolder};
 use runner::plan_file::PlanFile;
+use runner::run_folder::open_whole;
 use runner::store::{Durability, JobRow, Meta, PackedJob, Store, Target};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -55,7 +56,8 @@ struct Filled {
     jobs: usize,
     /// Key and number of the simulated result of each job.
     keys: Vec<([u8; 32], usize)>,
-    digests: Vec<JobDigest>,
+    /// Each result with the fingerprint of its job.
+    digests: Vec<(u64, JobDigest)>,
 }
 
 /// Fills a store with every job of the plan.
@@ -96,7 +98,10 @@ fn fill(dir: &Path, text: &str) -> Filled {
     };
     let digests = results
         .iter()
-        .map(|result| JobDigest::of(&result.trainings, &result.captures, |_| Vec::new()))
+        .map(|result| {
+            let job = fingerprint(("", ""), &result.identity, result.readback.as_ref(), result.times);
+            (job, JobDigest::of(&result.trainings, &result.captures, |_| Vec::new()))
+        })
         .collect();
     let mut pairs = Vec::with_capacity(forecast.jobs.len());
     let mut store = Store::create(dir, &meta).expect("a new run folder");
@@ -143,7 +148,11 @@ fn peak_mb() -> f64 {
 
 fn build(name: &str, dir: &Path, captures: usize) {
     let began = Instant::now();
-    let reader = Store::open_read_only(dir).expect("a run folder");
+    // As `report` does: looked through for damage first.
+    let reader = open_whole(dir).unwrap_or_else(|failure| {
+        eprintln!("{}", failure.words);
+        std::process::exit(74)
+    });
     let folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(CacheUse::Look)).unwrap_or_else(|failure| {
         eprintln!("{}", failure.words);
         std::process::exit(74)
@@ -185,7 +194,10 @@ fn main() {
         let filled = fill(dir, text);
         let captures = captures_a_job * filled.jobs;
         build(&format!("{name}, every count fitted again"), dir, captures);
-        let digests = filled.keys.iter().map(|(key, which)| (*key, 1, filled.digests[*which].clone()));
+        let digests = filled.keys.iter().map(|(key, which)| {
+            let (job, digest) = &filled.digests[*which];
+            (*key, 1, *job, digest.clone())
+        });
         write_cache(dir, digests).expect("room on the disk");
         build(&format!("{name}, with the digests that a run keeps"), dir, captures);
     };

@@ -16,10 +16,10 @@ use plans::units::{Millivolts, Picoseconds};
 use reports::judge::digest::{CaptureDigest, JobDigest, LaneDigest, packed_u};
 use reports::judge::{JobFacts, Judge};
 use reports::judged::{JudgedMetric, JudgedRun};
-use runner::digests::{CacheUse, DigestedFolder, each_digest, write_cache};
+use runner::digests::{CacheUse, DigestedFolder, each_digest, fingerprint, write_cache};
 use runner::forecast::Forecast;
 use runner::judging::{JudgedBy, JudgedFolder};
-use runner::run_folder::TOOL_VERSION;
+use runner::run_folder::{TOOL_VERSION, open_whole};
 use runner::store::{Durability, JobRow, Meta, Store, Target};
 use serde_json::json;
 use std::collections::HashMap;
@@ -155,7 +155,8 @@ fn build(dir: &Path) -> usize {
     let digests = forecast.jobs.iter().map(|job| {
         let condition = forecast.expansion.conditions[job.condition as usize];
         let digest = JobDigest { trainings: Vec::new(), captures: vec![Ok(of(job))] };
-        (keys.key(&condition, job), 1, digest)
+        let job_facts = fingerprint(("", ""), &result.identity, None, result.times);
+        (keys.key(&condition, job), 1, job_facts, digest)
     });
     write_cache(dir, digests).expect("a cache");
     forecast.jobs.len()
@@ -236,7 +237,7 @@ fn sums(run: &JudgedRun) -> serde_json::Value {
 /// Everything from the folder, as `report` does; leaves the figures beside it.
 fn judge_folder(dir: &Path, judging_s: f64) {
     let begun = Instant::now();
-    let reader = Store::open_read_only(dir).expect("a store");
+    let Ok(reader) = open_whole(dir) else { panic!("{} is damaged", dir.display()) };
     let folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(CacheUse::Look)).expect("judged");
     let seconds = begun.elapsed().as_secs_f64();
     let peak = peak_mb().unwrap_or(f64::NAN);

@@ -3,7 +3,7 @@
 use crate::exit::{Exit, Failure};
 use crate::night::Todo;
 use crate::run_folder::store_failure;
-use crate::store::{Attempts, GivenUp, JobKey, StoreReader};
+use crate::store::{Attempts, GivenUp, JobKey, Store, StoreReader};
 use plans::expand::Selection;
 use plans::plan::Plan;
 use plans::results::JobOutcome;
@@ -11,6 +11,8 @@ use std::collections::{HashMap, HashSet};
 
 /// The word that selects jobs without a valid measurement.
 pub const NOT_MEASURED: &str = "not-measured";
+
+const NOTE: &str = "request to measure again";
 
 /// What a request to measure again comes to.
 #[derive(Debug, PartialEq)]
@@ -23,8 +25,8 @@ pub enum Choice {
 
 /// Chooses the jobs of a request among `selected`, whose attempt numbers are those of the next attempt.
 ///
-/// The same selection with the same reason goes on where an earlier request was cut off; it begins anew only when
-/// nothing of it is left.
+/// The same selection with the same reason goes on where an earlier request was cut off; it begins anew only when that
+/// one came to its end.
 ///
 /// # Errors
 /// Exit 2 for a selection that names nothing of the plan; exit 4 when no finished job is selected.
@@ -54,7 +56,7 @@ pub fn choose(
         })
         .copied()
         .collect();
-    if !pending.is_empty() {
+    if !pending.is_empty() || open(reader)?.is_some_and(|request| request == self::request(texts, reason)) {
         return Ok(Choice::Continued(pending));
     }
     let without = if words.is_empty() { None } else { Some(not_measured(reader)?) };
@@ -71,6 +73,32 @@ pub fn choose(
         ));
     }
     Ok(Choice::New(again))
+}
+
+/// Notes a request whose jobs are superseded, until it comes to its end.
+///
+/// # Errors
+/// Exit 74: the store cannot be written.
+pub fn open_request(store: &mut Store, texts: &[String], reason: &str) -> Result<(), Failure> {
+    store.note(NOTE, &request(texts, reason)).map_err(|error| store_failure(&error))
+}
+
+/// Notes that the request came to its end: the same one would measure everything anew.
+///
+/// # Errors
+/// Exit 74: the store cannot be written.
+pub fn close_request(store: &mut Store) -> Result<(), Failure> {
+    store.note(NOTE, "").map_err(|error| store_failure(&error))
+}
+
+/// The request that did not come to its end.
+fn open(reader: &StoreReader) -> Result<Option<String>, Failure> {
+    let noted = reader.noted(NOTE).map_err(|error| store_failure(&error))?;
+    Ok(noted.filter(|request| !request.is_empty()))
+}
+
+fn request(texts: &[String], reason: &str) -> String {
+    serde_json::json!({ "again": texts, "reason": reason }).to_string()
 }
 
 fn not_measured(reader: &StoreReader) -> Result<HashSet<JobKey>, Failure> {

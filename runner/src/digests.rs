@@ -8,6 +8,7 @@ use plans::expand::{Expansion, Job};
 use plans::plan::Plan;
 use plans::plan::judge::Limit;
 use plans::rates::DataRate;
+use plans::results::{Identity, JobTimes, Readback};
 use rayon::prelude::*;
 use reports::judge::digest::{DIGEST_VERSION, JobDigest, masks_for};
 use std::collections::HashMap;
@@ -24,7 +25,7 @@ const MAGIC: &[u8; 8] = b"NBDIGEST";
 const CHUNK: usize = 128;
 /// Bytes of the cache read at a time to find its entries.
 const READ_AHEAD: usize = 256 << 10;
-/// Bytes before each digest: key, attempt, length, check sum.
+/// Bytes before each digest: key, attempt, length, check sum (of the digest and of what the store says of its job).
 const HEAD: usize = 32 + 4 + 4 + 8;
 /// Largest digest taken for one.
 const LARGEST: u32 = 64 << 20;
@@ -69,15 +70,21 @@ impl Cache {
         Some(Cache { file: file.into_inner(), places, whole })
     }
 
+    /// The bytes at a place as they are.
+    fn raw(&self, (from, size, _): Place) -> Option<Vec<u8>> {
+        let mut bytes = vec![0; size as usize];
+        self.file.read_exact_at(&mut bytes, from).ok()?;
+        Some(bytes)
+    }
+
     fn place(&self, job: &StoredJob) -> Option<Place> {
         self.places.get(&(job.row.key, job.attempt)).copied()
     }
 
-    /// The bytes at a place; `None` where they are damaged.
-    fn get(&self, (from, size, sum): Place) -> Option<Vec<u8>> {
-        let mut bytes = vec![0; size as usize];
-        self.file.read_exact_at(&mut bytes, from).ok()?;
-        (check_sum(&bytes) == sum).then_some(bytes)
+    /// The bytes at a place; `None` where they are damaged, or belong to another measurement of the job.
+    fn get(&self, (from, size, sum): Place, job: u64) -> Option<Vec<u8>> {
+        let bytes = self.raw((from, size, sum))?;
+        (check_sum(&bytes) ^ job == sum).then_some(bytes)
     }
 }
 
@@ -105,9 +112,9 @@ impl Keeper {
         copied.then_some(keeper)
     }
 
-    fn add(&mut self, key: &JobKey, attempt: u32, bytes: &[u8]) {
+    fn add(&mut self, key: &JobKey, attempt: u32, job: u64, bytes: &[u8]) {
         if let Some(file) = &mut self.file
-            && write_entry(file, key, attempt, bytes).is_err()
+            && write_entry(file, key, attempt, check_sum(bytes) ^ job, bytes).is_err()
         {
             self.file = None;
         }
@@ -154,10 +161,14 @@ impl DigestWriter {
         DigestWriter { file: open().ok().map(BufWriter::new) }
     }
 
-    /// Adds a job's digest, as [`JobDigest::to_bytes`].
-    pub fn add(&mut self, key: &JobKey, attempt: u32, bytes: &[u8]) {
+    /// Adds a job's digest, as [`JobDigest::to_bytes`], with the [`fingerprint`] of its job.
+    pub fn add(&mut self, key: &JobKey, attempt: u32, job: u64, bytes: &[u8]) {
+        self.put(key, attempt, check_sum(bytes) ^ job, bytes);
+    }
+
+    fn put(&mut self, key: &JobKey, attempt: u32, sum: u64, bytes: &[u8]) {
         if let Some(file) = &mut self.file
-            && write_entry(file, key, attempt, bytes).is_err()
+            && write_entry(file, key, attempt, sum, bytes).is_err()
         {
             self.file = None;
         }
@@ -177,18 +188,26 @@ pub fn take_over(from: &Path, to: &Path, wanted: impl Fn(&JobKey, u32) -> bool) 
     entries.sort_by_key(|(_, place)| place.0);
     let mut writer = DigestWriter::open(to);
     for ((key, attempt), place) in entries {
-        if let Some(bytes) = cache.get(*place) {
-            writer.add(key, *attempt, &bytes);
+        // Its check sum holds its job's fingerprint, and goes with it.
+        let (_, _, sum) = *place;
+        if let Some(bytes) = cache.raw(*place) {
+            writer.put(key, *attempt, sum, &bytes);
         }
     }
 }
 
-fn write_entry(file: &mut impl Write, key: &JobKey, attempt: u32, bytes: &[u8]) -> std::io::Result<()> {
+fn write_entry(
+    file: &mut impl Write,
+    key: &JobKey,
+    attempt: u32,
+    sum: u64,
+    bytes: &[u8],
+) -> std::io::Result<()> {
     let mut head = Vec::with_capacity(HEAD);
     head.extend(key);
     head.extend(attempt.to_le_bytes());
     head.extend((bytes.len() as u32).to_le_bytes());
-    head.extend(check_sum(bytes).to_le_bytes());
+    head.extend(sum.to_le_bytes());
     file.write_all(&head)?;
     file.write_all(bytes)
 }
@@ -199,15 +218,40 @@ fn write_entry(file: &mut impl Write, key: &JobKey, attempt: u32, bytes: &[u8]) 
 /// The file cannot be created.
 pub fn write_cache(
     dir: &Path,
-    digests: impl IntoIterator<Item = (JobKey, u32, JobDigest)>,
+    digests: impl IntoIterator<Item = (JobKey, u32, u64, JobDigest)>,
 ) -> std::io::Result<()> {
     let mut keeper = Keeper::start(&dir.join(CACHE), None)
         .ok_or_else(|| std::io::Error::other("the cache cannot be created"))?;
-    for (key, attempt, digest) in digests {
-        keeper.add(&key, attempt, &digest.to_bytes());
+    for (key, attempt, job, digest) in digests {
+        keeper.add(&key, attempt, job, &digest.to_bytes());
     }
     keeper.finish();
     Ok(())
+}
+
+/// What the store says of a job beside its counts, in a number: a digest of another measurement of the same job (a store
+/// put back from a copy, another seed) is not taken for its own.
+pub fn fingerprint(
+    utc: (&str, &str),
+    identity: &Identity,
+    readback: Option<&Readback>,
+    times: JobTimes,
+) -> u64 {
+    let mut bytes = Vec::with_capacity(160);
+    for text in [utc.0, utc.1, &identity.chip_serial, &identity.firmware_hash, &identity.settings_hash] {
+        bytes.extend(text.as_bytes());
+        bytes.push(0);
+    }
+    let temperature = readback.map_or(f64::NAN, |readback| readback.temperature.0);
+    for number in [temperature, times.training_s, times.measuring_s] {
+        bytes.extend(number.to_le_bytes());
+    }
+    check_sum(&bytes)
+}
+
+fn fingerprint_of(stored: &StoredJob) -> u64 {
+    let utc = (stored.row.started_utc.as_str(), stored.row.ended_utc.as_str());
+    fingerprint(utc, &stored.identity, stored.readback.as_ref(), stored.times)
 }
 
 /// FNV-1a over 8-byte words: against torn writes, not against intent.
@@ -274,7 +318,7 @@ pub fn each_digest(
     let rate = |job: &Job| expansion.conditions[job.condition as usize].rate(plan);
     let digested = |(stored, job, source): &Sourced| match source {
         Source::Known(place) => {
-            let bytes = cache.as_ref().and_then(|cache| cache.get(*place));
+            let bytes = cache.as_ref().and_then(|cache| cache.get(*place, fingerprint_of(stored)));
             let found = bytes.and_then(|bytes| JobDigest::from_bytes(&bytes));
             Ok(found.filter(|found| complete(found, limits, rate(job))))
         }
@@ -321,7 +365,7 @@ pub fn each_digest(
                     keep = keeper.is_some();
                 }
                 if let Some(keeper) = &mut keeper {
-                    keeper.add(&stored.row.key, stored.attempt, &digest.to_bytes());
+                    keeper.add(&stored.row.key, stored.attempt, fingerprint_of(&stored), &digest.to_bytes());
                 }
             }
             take(&stored, &job, digest);

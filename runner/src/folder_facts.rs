@@ -75,6 +75,7 @@ pub fn shard_of(reader: &StoreReader) -> Result<Option<String>, Failure> {
     reader.noted(SHARD).map_err(|error| store_failure(&error))
 }
 
-fn digest(text: &str) -> String {
+/// SHA-256 of a text, in hexadecimal digits.
+pub fn digest(text: &str) -> String {
     crate::store::hex(&Sha256::digest(text.as_bytes()))
 }

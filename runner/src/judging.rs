@@ -19,6 +19,7 @@ use drivers::simulated::target::MODEL_VERSION;
 use plans::expand::{Condition, Expansion, Job, short_key};
 use plans::order::Hours;
 use plans::plan::Plan;
+use plans::plan::budget::BudgetLine;
 use plans::plan::judge::{Limit, Metric};
 use plans::plan::measure::TrainingPolicy;
 use plans::plan::terms::Terms;
@@ -28,7 +29,9 @@ use rayon::prelude::*;
 use reports::audit::{LimitSetNote, SetChange};
 use reports::judge::study::MetricStudy;
 use reports::judge::{JobFacts, Judge, Series, extrapolated, reference_condition};
-use reports::judged::{Equipment, JudgedMetric, JudgedRun, ModelEntry, RunFacts, Superseded, TestedItem};
+use reports::judged::{
+    Equipment, JudgedMetric, JudgedRun, ModelEntry, OutsidePlan, RunFacts, Superseded, TestedItem,
+};
 use reports::page;
 use serde_json::json;
 use sha2::{Digest, Sha256};
@@ -121,10 +124,15 @@ fn fill<'p>(
     let mut ends: Option<(String, String)> = None;
     let (mut ran, mut failed) = (Vec::new(), Vec::new());
     let expansion = &forecast.expansion;
+    let mut outside = OutsidePlan::default();
     each_digest(
         &DigestedFolder { dir, reader, limits, plan, expansion, cache_use: cache },
         |stored| {
-            let job = *jobs.get(&stored.row.key)?;
+            let Some(job) = jobs.get(&stored.row.key).copied() else {
+                outside.jobs += 1;
+                outside.failed_trainings += usize::from(stored.outcome == JobOutcome::TrainingFailed);
+                return None;
+            };
             only.is_none_or(|condition| condition == job.condition).then_some(job)
         },
         |stored, job, digest| {
@@ -152,6 +160,7 @@ fn fill<'p>(
         },
     )?;
     judge.seal();
+    judge.set_outside_plan(outside);
     // A bench has a clock of its own; a simulated run's time is composed.
     let hours = match (only, simulated) {
         (Some(_), _) => None,
@@ -392,7 +401,9 @@ fn compare_sets(run: &mut JudgedRun, judge: &Judge<'_>, shown: &Terms, sets: &[N
             recorded: if simulated { String::new() } else { set.recorded.clone() },
             agreed_before: set.agreed_before,
             shown: set.terms == *shown,
-            rule: set.terms.decision.name.clone(),
+            limits: set.terms.limits.iter().map(limit_words).collect(),
+            budget: set.terms.budget.lines.iter().map(budget_words).collect(),
+            rule: format!("{}: w = {}", set.terms.decision.name, set.terms.decision.formula()),
             verdicts: judged.verdicts,
             not_measured: judged.not_measured,
         };
@@ -414,6 +425,24 @@ fn compare_sets(run: &mut JudgedRun, judge: &Judge<'_>, shown: &Terms, sets: &[N
         run.audit.set_changes.extend(changes);
     }
     run.audit.set_changes.sort_by(|a, b| b.shown.cmp(&a.shown).then(a.condition.cmp(&b.condition)));
+}
+
+fn limit_words(limit: &Limit) -> String {
+    let rates: Vec<String> = limit.rates.iter().map(|rate| rate.0.to_string()).collect();
+    let rates = if rates.is_empty() { String::new() } else { format!(" at {} MT/s", rates.join(", ")) };
+    format!(
+        "{} ({}) at least {} {}{rates}",
+        limit.metric.name(),
+        limit.direction.name(),
+        limit.minimum,
+        limit.unit.name()
+    )
+}
+
+fn budget_words(line: &BudgetLine) -> String {
+    let (axis, unit) = if line.is_time { ("every time", "ps") } else { ("every voltage", "mV") };
+    let of = line.metric.map_or(axis, |metric| metric.name());
+    format!("{} of {of} {} {unit}", line.name, line.standard_uncertainty)
 }
 
 /// The condition whose deciding metric is worst, those that count before those beyond rating.

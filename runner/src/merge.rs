@@ -252,6 +252,12 @@ fn open_out(out: &Path, parts: &[Part]) -> Result<Store, Failure> {
     let meta = Meta { target, created_utc: utc_text(SystemTime::now()), ..first.meta.clone() };
     if Store::exists(out).map_err(|error| store_failure(&error))? {
         let store = Store::open(out).map_err(|error| store_failure(&error))?;
+        if let Some(shard) = shard_of(store.reader())? {
+            return Err(Failure::invalid(format!(
+                "{} holds shard {shard} of a run: it is a part; name another folder for the result",
+                out.display()
+            )));
+        }
         let there = store.reader().meta().map_err(|error| store_failure(&error))?;
         let same = (&there.plan_text, there.seed, &there.target, &there.tool_version)
             == (&meta.plan_text, meta.seed, &meta.target, &meta.tool_version);

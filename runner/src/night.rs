@@ -1,6 +1,6 @@
 //! Runs the jobs that are still to be done on simulated targets, in parallel, and stores them as they finish.
 
-use crate::digests::DigestWriter;
+use crate::digests::{DigestWriter, fingerprint};
 use crate::execute::Executor;
 use crate::exit::{Exit, Failure};
 use crate::progress::Progress;
@@ -39,6 +39,7 @@ struct Finished {
     key: [u8; 32],
     attempt: u32,
     digest: Vec<u8>,
+    fingerprint: u64,
     position: u64,
     outcome: JobOutcome,
     times: JobTimes,
@@ -146,7 +147,7 @@ pub fn simulate(
             let wait = store.commit_due_in().unwrap_or(Duration::from_secs(3600));
             let stored = match receiver.recv_timeout(wait) {
                 Ok(Ok(finished)) => store.record_packed(finished.packed).map(|()| {
-                    digests.add(&finished.key, finished.attempt, &finished.digest);
+                    digests.add(&finished.key, finished.attempt, finished.fingerprint, &finished.digest);
                     done += 1;
                     progress.job(&finished.words);
                     progress.took(finished.position, &finished.outcome, finished.times);
@@ -218,6 +219,7 @@ fn finished(plan: &Plan, todo: &Todo, mut result: JobResult) -> Result<Finished,
     let digest = JobDigest::of(&result.trainings, &result.captures, |capture| {
         masks_for(&plan.limits, capture.eye, &capture.grid, rate)
     });
+    let utc = (row.started_utc.as_str(), row.ended_utc.as_str());
     let words = match &result.outcome {
         JobOutcome::Measured => "measured".to_string(),
         JobOutcome::TrainingFailed => "training failed".to_string(),
@@ -228,6 +230,7 @@ fn finished(plan: &Plan, todo: &Todo, mut result: JobResult) -> Result<Finished,
         key: todo.key,
         attempt: todo.attempt,
         digest: digest.to_bytes(),
+        fingerprint: fingerprint(utc, &result.identity, result.readback.as_ref(), result.times),
         position: todo.position,
         outcome: result.outcome,
         times: result.times,

@@ -1,5 +1,6 @@
 //! A run folder: created or continued, bound to its target, seed and what it measures.
 
+use crate::digests::CACHE;
 use crate::exit::{Exit, Failure};
 use crate::plan_file::PlanFile;
 use crate::store::{Meta, Store, StoreError, StoreReader, Target};
@@ -50,6 +51,17 @@ pub fn open_for(dir: &Path, file: &PlanFile, seed: u64) -> Result<Store, Failure
 /// As [`open_for`].
 pub fn open_on(dir: &Path, file: &PlanFile, seed: u64, target: Target) -> Result<Store, Failure> {
     if !Store::exists(dir).map_err(|error| store_failure(&error))? {
+        // A store is written before anything else: what stands beside a lost one is all that is left of its run.
+        if let Some(left) = ["report.html", CACHE].iter().find(|name| dir.join(name).exists()) {
+            return Err(Failure::new(
+                Exit::Store,
+                format!(
+                    "{} holds a {left} and no results: its results.sqlite was lost or emptied; put it back from a \
+                     copy, or name another folder",
+                    dir.display()
+                ),
+            ));
+        }
         let meta = Meta {
             tool_version: TOOL_VERSION.into(),
             title: file.plan.title.clone(),
@@ -61,9 +73,21 @@ pub fn open_on(dir: &Path, file: &PlanFile, seed: u64, target: Target) -> Result
         return Store::create(dir, &meta).map_err(|error| store_failure(&error));
     }
     let store = Store::open(dir).map_err(|error| store_failure(&error))?;
+    store.reader().verify_events().map_err(|error| store_failure(&error))?;
     let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
     refuse_other_run(dir, &meta, &file.plan, seed, &target, store.reader())?;
     Ok(store)
+}
+
+/// Opens a run folder for reading and looks through the whole of it: what is handed on must rest on sound results and
+/// on the log as it was written.
+///
+/// # Errors
+/// Exit 2: no results there; exit 74: damage, or a log that was changed.
+pub fn open_whole(dir: &Path) -> Result<StoreReader, Failure> {
+    let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
+    reader.check().and_then(|()| reader.verify_events()).map_err(|error| store_failure(&error))?;
+    Ok(reader)
 }
 
 fn refuse_other_run(

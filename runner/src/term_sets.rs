@@ -51,15 +51,15 @@ pub fn resolve(mut terms: Terms, beside: Option<&Path>) -> Result<Terms, Failure
     Ok(terms)
 }
 
-/// Reads a file of limits.
+/// Reads a file of limits; what it says nothing of stays as the plan has it (`own`).
 ///
 /// # Errors
 /// Exit 2: the file cannot be read, or its mistakes.
-pub fn read_file(path: &Path, plan: &Plan, colour: bool) -> Result<Terms, Failure> {
+pub fn read_file(path: &Path, plan: &Plan, own: &Terms, colour: bool) -> Result<Terms, Failure> {
     let name = path.display().to_string();
     let text = std::fs::read_to_string(path)
         .map_err(|error| Failure::invalid(format!("{name}: {error}; name a file of limits (TOML)")))?;
-    let terms = Terms::read(&text, plan.interface.generation)
+    let terms = Terms::read_over(&text, plan.interface.generation, Some(own))
         .map_err(|problems| Failure::invalid(render(&text, &name, &problems, colour)))?;
     resolve(terms, path.parent())
 }

@@ -24,6 +24,7 @@ mod schedule;
 mod scpi_device;
 mod scripted;
 mod shards;
+mod sound;
 mod spd;
 mod store_examples;
 mod support;

@@ -41,6 +41,19 @@ impl Terms {
     /// # Errors
     /// Every mistake in the text, each with its place.
     pub fn read(text: &str, generation: Generation) -> Result<Terms, Vec<Problem>> {
+        Terms::read_over(text, generation, None)
+    }
+
+    /// As [`Terms::read`]; what the file says nothing of ([decision], [[uncertainty]] or [release]) is taken from
+    /// `base`, or has its default.
+    ///
+    /// # Errors
+    /// As [`Terms::read`].
+    pub fn read_over(
+        text: &str,
+        generation: Generation,
+        base: Option<&Terms>,
+    ) -> Result<Terms, Vec<Problem>> {
         let problems = Problems::default();
         let (document, errors) = DeTable::parse_recoverable(text);
         for error in errors {
@@ -58,12 +71,23 @@ impl Terms {
                 "add [[limit]] with `metric`, `minimum`, `unit` and `source`",
             );
         }
-        let terms = Terms {
+        let mut terms = Terms {
             limits,
             decision: DecisionRule::read(file.table("decision")),
             budget: read_budget(file.tables("uncertainty")),
             release: ReleaseWishes::read(file.table("release")),
         };
+        if let Some(base) = base {
+            if !file.has("decision") {
+                terms.decision = base.decision.clone();
+            }
+            if !file.has("uncertainty") {
+                terms.budget = base.budget.clone();
+            }
+            if !file.has("release") {
+                terms.release = base.release.clone();
+            }
+        }
         file.finish();
         if problems.is_empty() { Ok(terms) } else { Err(problems.into_sorted()) }
     }

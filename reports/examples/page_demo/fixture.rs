@@ -130,6 +130,7 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
         planned,
         jobs_planned: planned.max(jobs_done),
         jobs_done,
+        outside_plan: OutsidePlan::default(),
         verdicts,
         beyond_rating: beyond,
         not_measured,

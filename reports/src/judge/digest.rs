@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// Version of the digest: part of a cache's header.
-pub const DIGEST_VERSION: u32 = 2;
+pub const DIGEST_VERSION: u32 = 3;
 
 const OFF_GRID: u16 = 0b1111;
 const STEPWISE: u16 = 1 << 4;

@@ -22,7 +22,7 @@ pub use chart::{Series, reference_condition};
 pub use picture::{extrapolated, outline_picture, picture};
 
 use crate::audit::Audit;
-use crate::judged::{JobNote, JudgedRun, LeftOut};
+use crate::judged::{JobNote, JudgedRun, LeftOut, OutsidePlan};
 use crate::judged::{Verdict, VerdictCounts};
 use budget::Coverage;
 use digest::{JobDigest, mask_of, masks_for};
@@ -67,6 +67,7 @@ pub struct Judge<'p> {
     earlier: Vec<Series>,
     /// Every list of lanes seen, once.
     lanes: Vec<Arc<[u16]>>,
+    outside_plan: OutsidePlan,
 }
 
 impl<'p> Judge<'p> {
@@ -82,7 +83,13 @@ impl<'p> Judge<'p> {
             jobs_done: 0,
             earlier: Vec::new(),
             lanes: Vec::new(),
+            outside_plan: OutsidePlan::default(),
         }
+    }
+
+    /// Stored jobs that the plan does not have any more: they are not judged, and the release decision says so.
+    pub fn set_outside_plan(&mut self, outside: OutsidePlan) {
+        self.outside_plan = outside;
     }
 
     /// The reference condition's values in earlier run folders, oldest first.
@@ -245,6 +252,7 @@ impl<'p> Judge<'p> {
             jobs_planned: self.expansion.conditions.len() * jobs_per_condition,
             jobs_each: jobs_per_condition,
             jobs_done: self.jobs_done,
+            outside_plan: self.outside_plan,
             left_out,
             verdicts,
             beyond_rating: beyond,

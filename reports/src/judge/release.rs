@@ -101,6 +101,10 @@ pub fn release(run: &JudgedRun, plan: &Plan, terms: &Terms, simulated: bool) -> 
     say(needs_hands, "of the matrix left out: needs hands");
     let mut open = verdicts.conditional_pass + run.not_measured + needs_hands > 0;
     say(run.not_judged, "measured but not judged: no limit applies, outside the decision");
+    if let Some(words) = run.outside_plan.words() {
+        reasons.push(words);
+        open = true;
+    }
     if verdicts.total() == 0 {
         reasons.push("no condition within rating has a verdict".into());
         open = true;

@@ -315,3 +315,31 @@ fn outliers_are_flagged_and_never_dropped() {
     assert_eq!((odd.n, even.n), (60, 60));
     assert!((even.mean - odd.mean - 12.0 / 60.0).abs() < 1e-5, "{} and {}", even.mean, odd.mean);
 }
+
+/// Whatever the rule: an operating point that fails in every job, or in one of them, does not pass.
+#[test]
+fn no_rule_accepts_a_closed_eye() {
+    let close = |capture: &mut CaptureDigest, lane: usize| {
+        capture.edges[lane] = LaneDigest { reach: [0.0; 4], u: [packed_u(0.3); 4], flags: 1 << 8 };
+    };
+    for rule in ["", "guard_band_factor = -3\nwords = \"two\"", "rule = \"uncritical\""] {
+        // A limit so low that three U below it lies under zero.
+        let plan = format!("{}\n[decision]\n{rule}\n", PLAN.replace("minimum = 100", "minimum = 10"));
+        let shut = judged(&plan, false, |_, p| {
+            let mut capture = capture(200.0 + scatter(p));
+            (0..4).for_each(|lane| close(&mut capture, lane));
+            capture
+        });
+        assert_eq!(shut.verdicts.pass + shut.verdicts.conditional_pass, 0, "{rule}: {:?}", shut.verdicts);
+        let once = judged(&plan, false, |job, p| {
+            let mut capture = capture(200.0 + scatter(p));
+            if job.repeat == 1 {
+                close(&mut capture, 2);
+            }
+            capture
+        });
+        assert_eq!(once.verdicts.pass + once.verdicts.conditional_pass, 0, "{rule}: {:?}", once.verdicts);
+        let judged: Vec<_> = once.conditions.iter().filter_map(|condition| condition.worst()).collect();
+        assert!(judged.iter().all(|metric| metric.lane == 2 && metric.closed), "{rule}: {judged:?}");
+    }
+}

@@ -248,6 +248,7 @@ fn judge_metric(
         let margin = value - bound;
         // Without root and division: most lanes pass beyond doubt, and by more than the worst so far.
         if let (Some(k), Some((.., known))) = (near, &worst)
+            && tally.closed == 0
             && margin >= known - bound
             && margin > 0.0
         {
@@ -272,6 +273,8 @@ fn judge_metric(
         let band = rule.guard_band(u, k).abs();
         let tier =
             u8::from(margin >= -band / NEAR) + u8::from(margin >= 0.0) + u8::from(margin >= band * NEAR);
+        // Nothing is worse than an operating point that fails, whatever other jobs showed.
+        let tier = if tally.closed > 0 { 0 } else { tier };
         let score = (tier, JudgedMetric::badness(margin, bound, u));
         if worst.as_ref().is_none_or(|(least, ..)| score < *least) {
             worst = Some((score, lane, *tally, value));
@@ -293,7 +296,7 @@ fn judge_metric(
     let (u, k) = (combined.standard, combined.k);
     let guard_band = rule.guard_band(u, k);
     let margin = value - bound;
-    if bound > 0.0 && guard_band > bound {
+    if bound > 0.0 && guard_band.abs() > bound {
         return Err(format!(
             "the guard band of {guard_band:.1} {unit} is wider than the {name} limit of {bound:.1} {unit} itself: \
              under this rule the measurement decides nothing; measure more finely or repeat more"
@@ -313,6 +316,7 @@ fn judge_metric(
     )
     .map_err(|error| format!("no verdict for the {name}: {error}"))?;
     let verdict = match (rule.four_words, judgement.accepted) {
+        _ if lane.closed > 0 => Verdict::Fail,
         (true, _) => judgement.verdict,
         (false, true) => Verdict::Pass,
         (false, false) => Verdict::Fail,

@@ -300,6 +300,12 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         "jobs are suspect: a reference job left its control limits",
         "not-run",
     );
+    add(
+        run.outside_plan.jobs,
+        "stored job is no longer in the plan (changed after it was measured)",
+        "stored jobs are no longer in the plan (changed after they were measured)",
+        "not-run",
+    );
     let afterwards = run.audit.limit_sets.iter().filter(|set| set.shown && !set.agreed_before).count();
     add(
         afterwards,

@@ -76,7 +76,9 @@ fn limit_sets(audit: &Audit) -> Option<AnnexTable> {
             set.name.clone(),
             if set.agreed_before { "agreed before measuring" } else { "after measuring" }.into(),
             if set.shown { "this page" } else { "" }.into(),
+            set.limits.join("; "),
             set.rule.clone(),
+            set.budget.join("; "),
         ];
         row.extend(Verdict::ALL.iter().map(|verdict| set.verdicts.of(*verdict).to_string()));
         row.push(set.not_measured.to_string());
@@ -89,7 +91,9 @@ fn limit_sets(audit: &Audit) -> Option<AnnexTable> {
             "Limits of",
             "Agreed",
             "Shown",
+            "Limits",
             "Rule",
+            "Budget lines of its own",
             "Pass",
             "Conditional pass",
             "Conditional fail",

@@ -5,8 +5,8 @@ use crate::digests::CacheUse;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::judging::{JudgedBy, JudgedFolder};
 use crate::pictures::{self, Depth};
-use crate::run_folder::store_failure;
-use crate::store::{Store, StoreReader};
+use crate::run_folder::open_whole;
+use crate::store::StoreReader;
 use crate::terminal::{Terminal, table};
 use drivers::simulated::target::MODEL_VERSION;
 use plans::expand::JobKeys;
@@ -26,7 +26,7 @@ const MOST_LISTED: usize = 12;
 /// Compares DIR with BASELINE.
 pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
     let demands = demands(arguments)?;
-    let open = |dir: &Path| Store::open_read_only(dir).map_err(|error| store_failure(&error));
+    let open = open_whole;
     let (old_reader, new_reader) = (open(&arguments.baseline)?, open(&arguments.dir)?);
     let old = judged(&arguments.baseline, &old_reader, None)?;
     let own_terms = Terms::of(&old.file.plan);

@@ -4,8 +4,8 @@ use crate::cli::ExportFormat;
 use crate::digests::CacheUse;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::judging::{JudgedBy, JudgedFolder};
-use crate::run_folder::store_failure;
-use crate::store::{Attempts, Store, StoreReader};
+use crate::run_folder::{open_whole, store_failure};
+use crate::store::{Attempts, StoreReader};
 use crate::terminal::Terminal;
 use plans::expand::{Selection, short_key};
 use plans::plan::text::counted;
@@ -21,7 +21,7 @@ pub fn export(
     out: Option<&Path>,
     only: &[String],
 ) -> Outcome {
-    let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
+    let reader = open_whole(dir)?;
     let mut folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(CacheUse::Look))?;
     let selection = Selection::read(&folder.file.plan, only).map_err(Failure::invalid)?;
     let selected = |condition: &_| selection.contains(condition);

@@ -7,7 +7,7 @@ use crate::exit::{Exit, Failure, Outcome};
 use crate::eye_page;
 use crate::judging::{JudgedBy, JudgedFolder};
 use crate::plan_file::PlanFile;
-use crate::run_folder::store_failure;
+use crate::run_folder::{open_whole, store_failure};
 use crate::store::{LimitSet, Store, utc_text};
 use crate::term_sets;
 use crate::terminal::Terminal;
@@ -24,7 +24,7 @@ pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
         None => None,
     };
     let beyond_counts = instead.as_ref().map(|(_, terms)| terms.decision.beyond_rating_counts);
-    let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
+    let reader = open_whole(dir)?;
     let cache = if arguments.afresh { CacheUse::Afresh } else { CacheUse::Keep };
     let folder = JudgedFolder::read(dir, &reader, JudgedBy { instead, all_sets: true, cache })?;
     if let Some(job) = &arguments.eye {
@@ -60,8 +60,9 @@ fn other_limits(terminal: &Terminal, dir: &Path, path: &Path) -> Result<Terms, F
     let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
     let origin = format!("plan stored in {}", dir.display());
     let plan = PlanFile::from_text(meta.plan_text, &origin, false)?.plan;
-    let terms = term_sets::read_file(path, &plan, terminal.colour_err)?;
     let (known, _) = term_sets::recorded(store.reader(), &plan)?;
+    let own = term_sets::of_plan(&plan, &known, dir)?;
+    let terms = term_sets::read_file(path, &plan, &own, terminal.colour_err)?;
     if !known.iter().any(|set| set.terms == terms) {
         let set = LimitSet {
             limits_text: term_sets::recorded_text(&format!("the file {}", path.display()), &terms),

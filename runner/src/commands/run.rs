@@ -1,7 +1,7 @@
 //! `run`: runs a plan, or continues it, and writes the report.
 
 use super::ending::{ending, exit_of, explain, nothing_counts};
-use crate::again::{Choice, choose};
+use crate::again::{self, Choice, choose};
 use crate::bench_clock::BenchClock;
 use crate::bench_run::BenchRun;
 use crate::cli::RunArguments;
@@ -9,7 +9,7 @@ use crate::digests::CacheUse;
 use crate::execute::Executor;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::fitted::check_fittings;
-use crate::folder_facts::{PlanSize, keep_shard};
+use crate::folder_facts::{PlanSize, digest, keep_shard, shard_of};
 use crate::forecast::Forecast;
 use crate::judging::{JudgedBy, JudgedFolder};
 use crate::night::{Night, Todo, simulate};
@@ -75,6 +75,15 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     if bench.is_some() {
         crate::bench_run::reopen_unmeasured(&mut store, &selected)?;
     }
+    if let Some(shard) = arguments.shard
+        && let Some(held) = shard_of(store.reader())?
+        && held != shard.to_string()
+    {
+        return Err(Failure::invalid(format!(
+            "{} holds shard {held}, not {shard}: each shard has a folder of its own, and `merge` makes them whole",
+            dir.display()
+        )));
+    }
     let done_keys = store.reader().done_keys().map_err(|error| store_failure(&error))?;
     let given_up = store.reader().given_up().map_err(|error| store_failure(&error))?;
     for todo in &mut selected {
@@ -84,7 +93,10 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let todo = match &arguments.reason {
         Some(reason) => {
             match choose(plan, &arguments.again, reason, &selected, &given_up, &done_keys, store.reader())? {
-                Choice::Continued(pending) => pending,
+                Choice::Continued(pending) => {
+                    terminal.note("continuing an earlier request to measure again");
+                    pending
+                }
                 Choice::New(mut again) => {
                     // The attempt that counts now has the number that would be next without it.
                     again.iter_mut().for_each(|todo| todo.attempt += 1);
@@ -117,6 +129,9 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     if let (Some(reason), false) = (&arguments.reason, superseded.is_empty()) {
         store.supersede_all(&superseded, reason).map_err(|error| store_failure(&error))?;
         log(&mut store, "measured again", &format!("{}: {reason}", counted(superseded.len(), "job")))?;
+    }
+    if let (Some(reason), false) = (&arguments.reason, todo.is_empty()) {
+        again::open_request(&mut store, &arguments.again, reason)?;
     }
     log_start(&mut store, &todo, done_before)?;
     let cancel = CancelToken::new();
@@ -170,6 +185,9 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let on_bench = ran?;
     let stopped = watch.exit();
     log(&mut store, if stopped.is_some() { "stopped by a signal" } else { "run ended" }, "")?;
+    if arguments.reason.is_some() && stopped.is_none() {
+        again::close_request(&mut store)?;
+    }
     let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
     store.close().map_err(|error| store_failure(&error))?;
@@ -296,6 +314,14 @@ fn remember(
     let utc = utc_text(SystemTime::now());
     let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
     if meta.plan_text != file.text {
+        let words = format!(
+            "`{}` (SHA-256 {}) takes the place of `{}` (SHA-256 {})",
+            file.plan.title,
+            digest(&file.text),
+            meta.title,
+            digest(&meta.plan_text)
+        );
+        log(store, "plan changed", &words)?;
         store
             .extend_plan(&utc, &file.plan.title, &file.text, places)
             .map_err(|error| store_failure(&error))?;

@@ -2,6 +2,7 @@
 
 use crate::exit::{Exit, Failure, Outcome};
 use crate::judging::study_of;
+use crate::run_folder::open_whole;
 use crate::terminal::{Terminal, table};
 use plans::plan::terms::budget_line;
 use reports::judge::study::MetricStudy;
@@ -10,6 +11,7 @@ use std::path::Path;
 
 /// Studies a run folder.
 pub fn study(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
+    drop(open_whole(dir)?);
     let studies = study_of(dir)?;
     let source = format!("study of the run folder {}", dir.display());
     if as_json {
