@@ -223,7 +223,8 @@ pub struct RunArguments {
 pub struct ReportArguments {
     /// The run folder.
     pub dir: PathBuf,
-    /// Judge by the [[limit]], [decision] and [[uncertainty]] of this file instead of the plan's; both are kept and shown.
+    /// Judge by the [[limit]], [decision], [[uncertainty]] and [release] of this file instead of the plan's; what it leaves out
+    /// stays as the plan has it. Both sets are kept and shown.
     #[arg(long, value_name = "FILE")]
     pub limits: Option<PathBuf>,
     /// Draw the eyes of this job instead (first digits of its key), into DIR/eye-KEY.html.
