@@ -108,6 +108,9 @@ pub struct JobNote {
 /// Reason of a condition that was measured and has nothing to be judged by.
 pub const NO_LIMIT: &str = "not judged: no limit of the plan applies at this rate and direction";
 
+/// Begins the reason of a condition that was measured and of which nothing can be said: it counts as not measured.
+pub const NO_VERDICT: &str = "no verdict: ";
+
 /// Everything judged about one condition.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct JudgedCondition {

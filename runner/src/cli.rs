@@ -199,7 +199,7 @@ pub struct RunArguments {
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
     /// Threads for simulated jobs, 1 to 1024; the result does not depend on it. Default: every core.
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024), allow_negative_numbers = true)]
     pub threads: Option<u16>,
     /// Run only part I of N of the plan: whole mountings of the simulated target. `merge` joins the parts.
     #[arg(long, value_name = "I/N", conflicts_with = "bench")]
@@ -245,14 +245,14 @@ pub struct CompareArguments {
     pub baseline: PathBuf,
     /// The run folder in question.
     pub dir: PathBuf,
-    /// Loss of margin along the delay axis that still counts as not worse, in UI (bit times).
-    #[arg(long, value_name = "UI", default_value_t = 0.02)]
+    /// Loss of margin along the delay axis that still counts as not worse, in UI (bit times), 0 to 1.
+    #[arg(long, value_name = "UI", default_value_t = 0.02, allow_negative_numbers = true)]
     pub loss_ui: f64,
-    /// Loss of margin along the voltage axis that still counts as not worse, percent of VDDQ.
-    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    /// Loss of margin along the voltage axis that still counts as not worse, percent of VDDQ, 0 to 100.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0, allow_negative_numbers = true)]
     pub loss_percent: f64,
     /// Confidence of each answer, 0.5001 to 0.9999; over all conditions the share of false ones is held to the rest.
-    #[arg(long, value_name = "SHARE", default_value_t = 0.95)]
+    #[arg(long, value_name = "SHARE", default_value_t = 0.95, allow_negative_numbers = true)]
     pub confidence: f64,
     /// Compare a simulated run with a measured one.
     #[arg(long)]

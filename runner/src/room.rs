@@ -31,9 +31,10 @@ fn enough(need: u64, free: u64, jobs: usize, place: &Path) -> Result<(), Failure
     Err(Failure::new(
         Exit::Store,
         format!(
-            "{}: {jobs} jobs need up to {} of disk space, {} are free; nothing was begun. Free some space, name \
+            "{}: {} up to {} of disk space, {} are free; nothing was begun. Free some space, name \
              another folder with --into, or run part of the plan with --only",
             place.display(),
+            if jobs == 1 { "1 job needs".into() } else { format!("{jobs} jobs need") },
             bytes_in_words(need),
             bytes_in_words(free)
         ),
@@ -108,6 +109,8 @@ mod tests {
         assert!(enough(5, 5, 1, Path::new("x")).is_ok());
         let failure = enough(123_000_000_000, 4_500_000, 3000, Path::new("runs")).unwrap_err();
         assert_eq!(failure.exit, Exit::Store);
+        let one = enough(2, 1, 1, Path::new("runs")).unwrap_err().words;
+        assert!(one.starts_with("runs: 1 job needs up to "), "{one}");
         for words in ["runs: 3000 jobs need up to 123.0 GB", "4.5 MB are free", "nothing was begun", "--into"]
         {
             assert!(failure.words.contains(words), "{failure}");

@@ -216,12 +216,18 @@ fn status_names_what_fails_and_which_time_it_means() {
         "finished conditions: 4 fail",
         "fail: Amber, direct, 2133 MT/s, 25 °C",
         "width of read rank 0, lane ",
+        "\nfails so far:\n",
     ] {
         assert!(status.out.contains(words), "{words}: {}", status.out);
     }
     let machine = json(&nightbench(folder.path(), &["status", "d", "--json"]));
     assert_eq!(machine["failing"].as_array().map(Vec::len), Some(4));
     assert_eq!(machine["verdicts"]["fail"], 4);
+    // Nothing more will come.
+    nightbench(folder.path(), &["run", "plan.toml", "--into", "d"]);
+    let whole = nightbench(folder.path(), &["status", "d"]).out;
+    assert!(whole.contains("complete") && whole.contains("\nfails:\n"), "{whole}");
+    assert!(!whole.contains("fails so far"), "{whole}");
 }
 
 #[test]

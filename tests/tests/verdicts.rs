@@ -48,6 +48,8 @@ fn a_study_separates_repeats_from_reseats_and_gives_budget_lines() {
     }
     // A plan that names the study gets its lines, and keeps them when the study is gone.
     let named = format!("{SMALL}\n[[uncertainty]]\nstudy = \"study\"\n");
+    folder.file("sound.toml", &named);
+    assert_eq!(nightbench(folder.path(), &["check", "sound.toml"]).code, 0);
     run(&folder, &named, "named");
     assert!(page(&folder, "named").contains("study of the run folder study"));
     std::fs::remove_dir_all(folder.path().join("study")).unwrap();
@@ -74,6 +76,13 @@ fn a_run_without_repeats_gives_no_study() {
         study.err
     );
     assert_eq!(nightbench(folder.path(), &["study", "absent"]).code, 2);
+    // A plan that names it is refused by `check` as by `run`.
+    folder.file("named.toml", &format!("{SMALL}\n[[uncertainty]]\nstudy = \"single\"\n"));
+    let check = nightbench(folder.path(), &["check", "named.toml"]);
+    assert_eq!((check.code, check.out.as_str()), (2, ""), "{}", check.err);
+    assert!(check.err.contains("the study `single` gives no budget line: "), "{}", check.err);
+    let refused = nightbench(folder.path(), &["run", "named.toml", "--into", "named"]);
+    assert_eq!((refused.code, refused.err), (2, check.err));
 }
 
 #[test]
@@ -206,6 +215,61 @@ fn runs_of_different_grids_are_refused_with_the_reason() {
     assert_eq!(nightbench(folder.path(), &["compare", "a", "d", "--confidence", "1"]).code, 2);
 }
 
+/// Lines of the terminal joined again.
+fn unfolded(words: &str) -> String {
+    words.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn a_comparison_says_which_runs_what_loss_is_allowed_and_who_has_no_partner() {
+    let folder = Folder::new();
+    run(&folder, SMALL, "old");
+    run(&folder, &SMALL.replace("[2133, 2400]", "[1866, 2133]").replace("[25, 60]", "[25, 70]"), "new");
+    let same = json(&nightbench(folder.path(), &["compare", "old", "new", "--json"]));
+    let (old, new) = (&same["baseline"], &same["run"]);
+    assert_eq!((old["folder"].as_str(), new["folder"].as_str()), (Some("old"), Some("new")));
+    assert_ne!(old["report_id"], new["report_id"]);
+    // 2133 MT/s at 25 °C is in both; 6 of 8 are not.
+    assert_eq!((&same["unmatched"]["baseline"], &same["unmatched"]["run"]), (&6.into(), &6.into()));
+    let alone = same["without_partner"]["run"].as_array().expect("names");
+    assert_eq!(alone.len(), 6);
+    let compared = nightbench(folder.path(), &["compare", "old", "new"]);
+    assert_eq!(compared.code, 3, "{}", compared.err);
+    let words = unfolded(&compared.out);
+    for part in [
+        &format!("folder old, report {} chip", old["report_id"].as_str().expect("a number")),
+        &format!("folder new, report {} chip", new["report_id"].as_str().expect("a number")),
+        // 0.02 x 937.6 ps, 1 % of 1.2 V.
+        "Loss allowed: 0.02 UI along the delay axis (here 9.4 ps), 1 % of VDDQ along the voltage axis (here 12.0 mV).",
+        "Undecided: neither is shown. In brackets: 90 % confidence limits.",
+        "6 conditions of the baseline have no partner: Amber, direct, 2133 MT/s, 60 °C",
+        "6 conditions of the run have no partner: Amber, direct, 1866 MT/s, 25 °C",
+        "and 1 more, named in the report",
+        "Measure both with `repeats = 3` or more in [repeats], and compare again.",
+    ] {
+        assert!(words.contains(part), "{part}: {}", compared.out);
+    }
+    assert!(
+        compared.out.find("Loss allowed") < compared.out.find("difference of margin"),
+        "{}",
+        compared.out
+    );
+    let html = std::fs::read_to_string(folder.path().join("new/compare.html")).expect("the page");
+    for name in alone {
+        let item = format!("<li dir=\"auto\">{}</li>", name.as_str().expect("a name").replace('/', "&#x2f;"));
+        assert!(html.contains(&item), "{item}");
+    }
+    for (option, value, allowed) in [
+        ("--loss-ui", "-1", "--loss-ui is -1; allowed: 0 to 1 UI (bit times)"),
+        ("--loss-percent", "-0.5", "--loss-percent is -0.5; allowed: 0 to 100 % of VDDQ"),
+        ("--confidence", "-1", "--confidence is -1; allowed: 0.5001 to 0.9999"),
+    ] {
+        let refused = nightbench(folder.path(), &["compare", "old", "new", option, value]);
+        assert_eq!(refused.code, 2);
+        assert!(refused.err.contains(allowed) && !refused.err.contains("tip"), "{}", refused.err);
+    }
+}
+
 #[test]
 fn preview_says_when_a_release_is_out_of_reach() {
     let folder = Folder::new();
@@ -297,6 +361,7 @@ fn impossible_judgements_are_words_and_no_verdicts() {
     assert_eq!(high.code, 3, "{}", high.err);
     assert_eq!(json(&high)["not_measured"], 8);
     assert!(page(&folder, "high").contains("more than the grid can show"));
+    assert!(high.err.contains("8 conditions: no verdict: the width limit"), "{}", high.err);
     // A guard band wider than the limit itself.
     let plan = SMALL.replace("minimum = 0.2\n", "minimum = 0.01\n") + "\n[decision]\nguard_band_factor = 9\n";
     let path = folder.file("wide.toml", &plan);

@@ -61,6 +61,8 @@ pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetWishes {
         let value = match (ps, mv) {
             (Some(ps), None) => Some((true, ps)),
             (None, Some(mv)) => Some((false, mv)),
+            // One that is there and is no such number has its mistake already.
+            _ if section.has("standard_uncertainty_ps") != section.has("standard_uncertainty_mv") => None,
             _ => {
                 section.mistake(
                     "name",

@@ -89,7 +89,8 @@ pub(super) fn limits(
     }
 }
 
-/// In words, why no eye can meet a limit at a rate; `None` where one can.
+/// In words, why no eye can meet a limit at a rate; `None` where one can. What the grid shows is reckoned as the judge does
+/// (taps x tap size, steps x step size): the same limits are refused there, with the same number.
 fn too_large(limit: &Limit, rate: DataRate, sweep: &SweepRange, supplies: &[Supply]) -> Option<String> {
     let (minimum, unit) = (limit.minimum, limit.unit.name());
     if limit.metric.is_time() {
@@ -100,7 +101,7 @@ fn too_large(limit: &Limit, rate: DataRate, sweep: &SweepRange, supplies: &[Supp
             LimitUnit::Taps => minimum * tap_ui,
             _ => minimum,
         };
-        let shown = f64::from(sweep.taps.saturating_sub(1)) * tap_ui;
+        let shown = f64::from(sweep.taps) * tap_ui;
         return if wanted > 1.0 + 1e-9 {
             Some(format!(
                 "{minimum} {unit}, more than the whole bit time (1 UI, {ui:.1}): no eye is that wide"
@@ -111,7 +112,7 @@ fn too_large(limit: &Limit, rate: DataRate, sweep: &SweepRange, supplies: &[Supp
             None
         };
     }
-    let shown = f64::from(sweep.vref_steps.saturating_sub(1)) * sweep.vref_step_percent;
+    let shown = f64::from(sweep.vref_steps) * sweep.vref_step_percent;
     let vddq = supplies.iter().map(|supply| supply.vddq.0).fold(0.0, f64::max) * 1000.0;
     let wanted = match limit.unit {
         LimitUnit::Millivolts => 100.0 * minimum / vddq.max(1e-9),
@@ -121,7 +122,7 @@ fn too_large(limit: &Limit, rate: DataRate, sweep: &SweepRange, supplies: &[Supp
     (wanted > shown + 1e-9).then(|| {
         let mv = Millivolts(vddq * shown / 100.0);
         format!(
-            "{minimum} {unit}, more than the grid shows ({} steps, {shown:.1} % VDDQ, {mv:.0})",
+            "{minimum} {unit}, more than the grid shows ({} steps, {shown:.1} % VDDQ, {mv:.1})",
             sweep.vref_steps
         )
     })
@@ -162,7 +163,7 @@ mod tests {
             (("minimum = 0.22", "minimum = 0"), "at least 0 UI: every eye has that"),
             (
                 ("minimum = 10.0\nunit = \"% VDDQ\"", "minimum = 600\nunit = \"mV\""),
-                "more than the grid shows (64 steps",
+                "more than the grid shows (64 steps, 41.6 % VDDQ, 499.2 mV)",
             ),
             (("minimum = 0.22", "rate = 1600\nminimum = 0.22"), "its rates (1600) are not in the matrix"),
             (("direction = \"read\"", "direction = \"write\""), "`directions` in [capture] has no write"),
@@ -183,7 +184,7 @@ mod tests {
             ("lanes = 72", "lanes = 72\n[interface.read]\ntaps = 16"),
             ("minimum = 0.22", "minimum = 0.6"),
         ]);
-        assert!(small[0].contains("more than the grid shows (16 taps, 0.47 UI)"), "{small:?}");
+        assert!(small[0].contains("more than the grid shows (16 taps, 0.50 UI)"), "{small:?}");
     }
 
     #[test]

@@ -153,17 +153,18 @@ impl<'a> Section<'a> {
 
     /// A text, if present.
     pub fn text(&self, key: &'static str) -> Option<Placed<String>> {
+        self.text_or(key, "write a text or remove the key")
+    }
+
+    /// A text, if present; `remedy` says what to do about an empty one.
+    fn text_or(&self, key: &'static str, remedy: &str) -> Option<Placed<String>> {
         let value = self.find(key)?;
         match value.get_ref().as_str() {
             Some(text) if !text.trim().is_empty() => {
                 Some(Placed { value: text.to_string(), span: value.span() })
             }
             Some(_) => {
-                self.mistake(
-                    key,
-                    format!("`{key}` in {} is empty", self.title),
-                    "write a text or remove the key",
-                );
+                self.mistake(key, format!("`{key}` in {} is empty", self.title), remedy);
                 None
             }
             None => {
@@ -179,7 +180,11 @@ impl<'a> Section<'a> {
             self.missing(key, &format!("\"{example}\""));
             return None;
         }
-        self.text(key)
+        // A figure is worth what its source is worth: an example would only be copied.
+        match key {
+            "source" => self.text_or(key, "write where it comes from"),
+            _ => self.text_or(key, &format!("write a text, such as `{key} = \"{example}\"`")),
+        }
     }
 
     /// A yes/no value, with its default.
@@ -258,17 +263,17 @@ impl<'a> Section<'a> {
             self.missing(key, &format!("\"{}\"", words.first().map_or("", |(word, _)| word)));
             return None;
         }
-        self.choice(key, words)
+        let text = self.text_or(key, &known_words(words))?;
+        self.choose(key, &text, words)
     }
 
     fn choose<T: Copy>(&self, key: &str, text: &Placed<String>, words: &[(&str, T)]) -> Option<T> {
         if let Some((_, found)) = words.iter().find(|(word, _)| *word == text.value) {
             return Some(*found);
         }
-        let list: Vec<String> = words.iter().map(|(word, _)| format!("`{word}`")).collect();
         let remedy = match nearest(&text.value, words.iter().map(|(word, _)| *word)) {
-            Some(word) => format!("did you mean `{word}`? known: {}", list.join(", ")),
-            None => format!("known: {}", list.join(", ")),
+            Some(word) => format!("did you mean `{word}`? {}", known_words(words)),
+            None => known_words(words),
         };
         self.problems.add(
             text.span.clone(),
@@ -489,6 +494,11 @@ fn number_of(value: &DeValue<'_>) -> Option<f64> {
 fn to_whole(value: &DeValue<'_>) -> Option<i64> {
     let integer = value.as_integer()?;
     i64::from_str_radix(&integer.as_str().replace('_', ""), integer.radix()).ok()
+}
+
+fn known_words<T>(words: &[(&str, T)]) -> String {
+    let list: Vec<String> = words.iter().map(|(word, _)| format!("`{word}`")).collect();
+    format!("known: {}", list.join(", "))
 }
 
 fn with_unit(number: f64, unit: &str) -> String {

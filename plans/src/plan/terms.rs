@@ -218,6 +218,61 @@ units = 5
     }
 
     #[test]
+    fn one_fault_of_a_figure_or_its_source_is_one_mistake_with_a_remedy_that_can_be_followed() {
+        for (from, to, message, remedy) in [
+            (
+                "source = \"a \\\"quoted\\\" source\"",
+                "source = \"\"",
+                "`source` in [[limit]] number 1 is empty",
+                "write where it comes from",
+            ),
+            (
+                "degrees_of_freedom = 7\nsource = \"invented\"",
+                "source = \" \"",
+                "`source` in [[uncertainty]] `re-seating` is empty",
+                "write where it comes from",
+            ),
+            (
+                "standard_uncertainty_mv = 1.5",
+                "standard_uncertainty_mv = -1",
+                "`standard_uncertainty_mv` in [[uncertainty]] `re-seating` is -1 mV",
+                "allowed: 0 mV to 100000 mV",
+            ),
+            (
+                "metric = \"height\"\nstandard_uncertainty_mv = 1.5",
+                "standard_uncertainty_ps = -1",
+                "`standard_uncertainty_ps` in [[uncertainty]] `re-seating` is -1 ps",
+                "allowed: 0 ps to 100000 ps",
+            ),
+            (
+                "name = \"re-seating\"",
+                "name = \"\"",
+                "`name` in [[uncertainty]] `` is empty",
+                "write a text, such as `name = \"re-seating\"`",
+            ),
+            (
+                "metric = \"width\"",
+                "metric = \"\"",
+                "`metric` in [[limit]] number 1 is empty",
+                "known: `width`, ",
+            ),
+            (
+                "standard_uncertainty_mv = 1.5",
+                "standard_uncertainty_mv = 1.5\nstandard_uncertainty_ps = 1",
+                "needs one standard uncertainty",
+                "give either",
+            ),
+            ("standard_uncertainty_mv = 1.5", "", "needs one standard uncertainty", "give either"),
+        ] {
+            assert_eq!(FILE.matches(from).count(), 1, "{from}");
+            let problems = Terms::read(&FILE.replace(from, to), Generation::Ddr4).unwrap_err();
+            let [only] = problems.as_slice() else { panic!("{to}: {problems:?}") };
+            assert!(only.message.contains(message), "{to}: {only:?}");
+            assert!(only.remedy.as_deref().is_some_and(|words| words.starts_with(remedy)), "{to}: {only:?}");
+        }
+    }
+
+    #[test]
     fn rules_by_name_give_their_guard_band() {
         // ILAC-G8:09/2019 table of rules; ISO 14253-1:2017 w = 1.65 u.
         for (name, u, k, w) in [

@@ -12,6 +12,7 @@ use crate::statistics::multiplicity::{Correction, adjusted_p};
 use plans::plan::judge::Metric;
 use plans::results::EyeName;
 use serde::Serialize;
+use std::collections::BTreeSet;
 
 /// One condition measured in both runs.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,6 +38,18 @@ pub struct Demands {
     pub level: f64,
     /// The same chip answered in both runs: delay line and Vref cancel in a difference.
     pub same_chip: bool,
+}
+
+impl Demands {
+    /// Loss allowed along the delay axis, ps.
+    fn loss_ps(&self, pair: &Pair) -> f64 {
+        self.loss_ui * pair.ui_ps
+    }
+
+    /// Loss allowed along the voltage axis, mV.
+    fn loss_mv(&self, pair: &Pair) -> f64 {
+        self.loss_percent_vddq / 100.0 * pair.vddq_mv
+    }
 }
 
 /// Answer for one condition.
@@ -108,8 +121,8 @@ pub struct Comparison {
     pub demands: Demands,
     /// Conditions in both runs: worse first, then undecided, each by how much was lost.
     pub conditions: Vec<ComparedCondition>,
-    /// Conditions in one run only: baseline, run.
-    pub unmatched: (usize, usize),
+    /// Names of the conditions in one run only: baseline, run.
+    pub unmatched: (Vec<String>, Vec<String>),
     /// Training that fails now and did not, or the other way.
     pub training: Vec<TrainingChange>,
     /// Failed starts of all, baseline and run.
@@ -119,6 +132,28 @@ pub struct Comparison {
 }
 
 impl Comparison {
+    /// Smallest and largest loss allowed over the pairs, in ps (delay axis) and mV (voltage axis).
+    pub fn allowed(&self) -> [(f64, f64); 2] {
+        let range = |loss: fn(&Demands, &Pair) -> f64| {
+            let losses = self.conditions.iter().map(|condition| loss(&self.demands, &condition.pair));
+            losses.fold((f64::INFINITY, 0.0f64), |(least, most), loss| (least.min(loss), most.max(loss)))
+        };
+        [range(Demands::loss_ps), range(Demands::loss_mv)]
+    }
+
+    /// Nothing was decided, and some run has a single job of everything compared: without repeats a difference is told
+    /// from chance by an estimate only.
+    pub fn lacks_repeats(&self, before: &JudgedRun, after: &JudgedRun) -> bool {
+        let compared = || self.conditions.iter().filter(|condition| condition.worst.is_some());
+        let single = |run: &JudgedRun, index: fn(&Pair) -> usize| {
+            compared()
+                .all(|one| run.conditions.get(index(&one.pair)).is_some_and(|judged| judged.jobs.len() < 2))
+        };
+        compared().next().is_some()
+            && self.count(Answer::Undecided) == self.conditions.len()
+            && (single(before, |pair| pair.before) || single(after, |pair| pair.after))
+    }
+
     /// Number of conditions with an answer.
     pub fn count(&self, answer: Answer) -> usize {
         self.conditions.iter().filter(|condition| condition.answer == answer).count()
@@ -191,14 +226,21 @@ pub fn compare(before: &JudgedRun, after: &JudgedRun, pairs: &[Pair], demands: D
     Comparison {
         demands,
         unmatched: (
-            before.conditions.len().saturating_sub(conditions.len()),
-            after.conditions.len().saturating_sub(conditions.len()),
+            alone(before, pairs.iter().map(|pair| pair.before)),
+            alone(after, pairs.iter().map(|pair| pair.after)),
         ),
         conditions,
         training,
         failure_rates,
         failure_rise_p,
     }
+}
+
+/// Names of a run's conditions that are in no pair.
+fn alone(run: &JudgedRun, paired: impl Iterator<Item = usize>) -> Vec<String> {
+    let paired: BTreeSet<usize> = paired.collect();
+    let conditions = run.conditions.iter().enumerate();
+    conditions.filter(|(index, _)| !paired.contains(index)).map(|(_, judged)| judged.name.clone()).collect()
 }
 
 /// Tests every metric of a condition; worse when any metric is (Bonferroni over its metrics), not worse when all are
@@ -235,11 +277,7 @@ fn test(
             }
         };
         let difference = combine(later.value - earlier.value, u(earlier), u(later));
-        let allowed = if earlier.metric.is_time() {
-            demands.loss_ui * pair.ui_ps
-        } else {
-            demands.loss_percent_vddq / 100.0 * pair.vddq_mv
-        };
+        let allowed = if earlier.metric.is_time() { demands.loss_ps(pair) } else { demands.loss_mv(pair) };
         let result =
             non_inferiority(&difference, allowed, demands.level).map_err(|error| error.to_string())?;
         count += 1.0;

@@ -4,12 +4,15 @@ use super::{Answer, ComparedCondition, Comparison, FailureRate};
 use crate::judged::{EyePicture, RunFacts};
 use crate::page::{running_rules, value};
 use minijinja::{Environment, UndefinedBehavior};
+use plans::plan::text::counted;
 use plans::results::Identity;
 use serde::Serialize;
 use serde_json::json;
 
 /// Rows listed, at most; the worst are kept.
 const MOST_ROWS: usize = 500;
+/// Conditions without a partner listed of each run, at most.
+const MOST_ALONE: usize = 50;
 
 /// One of the two runs, as the page names it.
 #[derive(Debug, Clone)]
@@ -50,6 +53,15 @@ struct Row {
     allowed: String,
     p: String,
     reason: String,
+}
+
+/// Conditions of one run without a partner in the other.
+#[derive(Serialize)]
+struct Alone {
+    run: &'static str,
+    words: String,
+    names: Vec<String>,
+    more: usize,
 }
 
 #[derive(Serialize)]
@@ -102,7 +114,10 @@ pub fn build(
         "worse": comparison.count(Answer::Worse),
         "undecided": comparison.count(Answer::Undecided),
         "not_worse": comparison.count(Answer::NotWorse),
-        "unmatched": comparison.unmatched,
+        "alone": [
+            alone("Baseline", "of the baseline", &comparison.unmatched.0),
+            alone("Run", "of the run", &comparison.unmatched.1),
+        ],
         "demands": comparison.demands,
         "rows": comparison.conditions.iter().take(MOST_ROWS).map(row).collect::<Vec<_>>(),
         "left_out": comparison.conditions.len().saturating_sub(MOST_ROWS),
@@ -138,6 +153,16 @@ fn build_of(side: &RunSide<'_>) -> Build {
         report_id: side.facts.report_id.clone(),
         simulated: side.facts.simulated,
         lines,
+    }
+}
+
+fn alone(run: &'static str, of_run: &str, names: &[String]) -> Alone {
+    let has = if names.len() == 1 { "has" } else { "have" };
+    Alone {
+        run,
+        words: format!("{} {of_run} {has} no partner", counted(names.len(), "condition")),
+        names: names.iter().take(MOST_ALONE).cloned().collect(),
+        more: names.len().saturating_sub(MOST_ALONE),
     }
 }
 

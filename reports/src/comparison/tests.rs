@@ -141,3 +141,69 @@ fn training_that_fails_in_both_is_compared_by_its_starts() {
         Answer::Undecided
     );
 }
+
+#[test]
+fn conditions_without_a_partner_are_named_on_the_page_each_run_for_itself() {
+    let facts = demo(60, Kind::Usual).facts;
+    let before = run(1.0);
+    let mut after = before.clone();
+    let kept = pairs(&before).split_off(before.conditions.len() - 2);
+    // One more in the run.
+    let mut more = after.conditions[0].clone();
+    more.name = "only here".into();
+    after.conditions.push(more);
+    let result = compare(&before, &after, &kept, demands());
+    let (old, new) = &result.unmatched;
+    assert_eq!((old.len(), new.len()), (before.conditions.len() - 2, before.conditions.len() - 1));
+    assert_eq!(new.last().map(String::as_str), Some("only here"));
+    assert_eq!(old[0], before.conditions[0].name);
+    let html = |result: &Comparison| {
+        let side = page::RunSide { facts: &facts, identities: &[] };
+        page::build(result, &side, &side, &[], &[]).unwrap()
+    };
+    let shown = html(&result);
+    assert!(shown.contains("<li dir=\"auto\">only here</li>") == (new.len() <= 50));
+    let few = Comparison { unmatched: (vec!["<first>".into()], Vec::new()), ..result.clone() };
+    let shown = html(&few);
+    assert!(
+        shown
+            .contains("1 condition of the baseline has no partner; 0 conditions of the run have no partner.")
+    );
+    assert!(shown.contains("<li dir=\"auto\">&lt;first&gt;</li>") && !shown.contains("and 1 more"));
+    let names: Vec<String> = (0..53).map(|number| format!("number {number}")).collect();
+    let shown = html(&Comparison { unmatched: (Vec::new(), names), ..result.clone() });
+    assert!(shown.contains("<li dir=\"auto\">number 49</li><li>and 3 more</li>"));
+    assert!(!shown.contains("number 50") && !shown.contains("<h3>Baseline"));
+    let none = html(&Comparison { unmatched: Default::default(), ..result });
+    assert!(!none.contains("Conditions without a partner"));
+}
+
+#[test]
+fn the_loss_allowed_is_that_of_the_slowest_and_fastest_pair() {
+    let before = run(1.0);
+    let mut pairs = pairs(&before);
+    pairs[0].ui_ps = 500.0;
+    let result = compare(&before, &before, &pairs, demands());
+    // 0.02 x 400 and 500 ps, 1 % of 1200 mV.
+    assert_eq!(result.allowed(), [(8.0, 10.0), (12.0, 12.0)]);
+}
+
+#[test]
+fn a_lack_of_repeats_is_named_only_where_nothing_is_decided() {
+    let jobs = |mut run: JudgedRun, jobs: usize| {
+        for condition in &mut run.conditions {
+            let job = condition.jobs[0].clone();
+            condition.jobs = vec![job; jobs];
+        }
+        run
+    };
+    let (single, repeated) = (jobs(run(20.0), 1), jobs(run(20.0), 3));
+    let pairs = pairs(&single);
+    let undecided = compare(&single, &single, &pairs, demands());
+    assert!(undecided.lacks_repeats(&single, &single));
+    assert!(undecided.lacks_repeats(&repeated, &single) && undecided.lacks_repeats(&single, &repeated));
+    assert!(!undecided.lacks_repeats(&repeated, &repeated));
+    let sure = jobs(run(1.0), 1);
+    let decided = compare(&sure, &sure, &pairs, demands());
+    assert!(decided.count(Answer::NotWorse) > 0 && !decided.lacks_repeats(&sure, &sure));
+}

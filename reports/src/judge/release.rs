@@ -43,6 +43,13 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &Terms) -> Option<UnitsNote> {
     }
     let (content, confidence) = (terms.release.content, terms.release.confidence);
     let (mut limits, mut words) = (Vec::new(), Vec::new());
+    // Metrics without a limit by the reason, in the order met.
+    let mut without: Vec<(String, Vec<&str>)> = Vec::new();
+    let mut none = |name: &'static str, why: String| match without.iter_mut().find(|(known, _)| *known == why)
+    {
+        Some((_, names)) => names.push(name),
+        None => without.push((why, vec![name])),
+    };
     for (name, metric) in Metric::ALL {
         let margins: Vec<f64> =
             worst.iter().filter(|((known, _), _)| *known == metric).map(|(_, margin)| *margin).collect();
@@ -52,12 +59,16 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &Terms) -> Option<UnitsNote> {
         // A lower bound is no value: what its unit's margin is, nobody saw.
         if let Some(units) = bounds.get(&metric) {
             let units = counted(units.len(), "unit");
-            words.push(format!("{name}: runs off the grid in {units}, so that no limit can be given"));
+            none(name, format!("runs off the grid in {units}"));
+            continue;
+        }
+        if margins.len() < 2 {
+            none(name, "a spread takes at least 2 units".into());
             continue;
         }
         // Equal values show a grid too coarse, not units without spread.
-        if margins.len() > 1 && margins.iter().all(|margin| *margin == margins[0]) {
-            words.push(format!("{name}: the units' margins are identical, so that their spread is unknown"));
+        if margins.iter().all(|margin| *margin == margins[0]) {
+            none(name, "the units' margins are identical, so that their spread is unknown".into());
             continue;
         }
         match lower_limit(&margins, content, confidence) {
@@ -65,7 +76,7 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &Terms) -> Option<UnitsNote> {
                 limits.push((metric, limit));
                 words.push(format!("{name} {limit:+.1} {}", metric.base_unit()));
             }
-            Err(error) => words.push(format!("{name}: {error}")),
+            Err(error) => none(name, error.to_string()),
         }
     }
     let judged: Vec<Metric> = worst.keys().map(|(metric, _)| *metric).collect();
@@ -73,13 +84,22 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &Terms) -> Option<UnitsNote> {
     let holds = enough
         && !limits.is_empty()
         && judged.iter().all(|metric| limits.iter().any(|(known, limit)| known == metric && *limit >= 0.0));
-    let words = format!(
-        "margin that {} % of units exceed with {} % confidence, from {} of {wanted} units: {}",
-        100.0 * content,
-        100.0 * confidence,
+    // Shares are decimal fractions: 0.07 is not 7 % in binary.
+    let percent = |share: f64| (1e8 * share).round() / 1e6;
+    let mut words = format!(
+        "Margin that {} % of units exceed with {} % confidence, from {} of {wanted} units: {}.",
+        percent(content),
+        percent(confidence),
         measured.len(),
-        if words.is_empty() { "nothing measured".into() } else { words.join(", ") }
+        match (words.is_empty(), without.is_empty()) {
+            (false, _) => words.join(", "),
+            (true, false) => "none can be given".into(),
+            (true, true) => "nothing measured".into(),
+        }
     );
+    for (why, names) in without {
+        words.push_str(&format!(" No limit for {}: {why}.", names.join(", ")));
+    }
     Some(UnitsNote { wanted, measured: measured.len(), content, confidence, limits, holds, words })
 }
 
@@ -88,19 +108,21 @@ pub fn release(run: &JudgedRun, plan: &Plan, terms: &Terms, simulated: bool) -> 
     let verdicts = run.verdicts;
     let mut reasons = Vec::new();
     let bad = verdicts.fail + verdicts.conditional_fail;
-    let mut say = |count: usize, words: &str| {
+    let mut say = |count: usize, one: &str, many: &str| {
         if count > 0 {
-            reasons.push(format!("{} {words}", conditions_word(count)));
+            reasons.push(format!("{} {}", counted(count, "condition"), if count == 1 { one } else { many }));
         }
     };
-    say(verdicts.fail, "fail");
-    say(verdicts.conditional_fail, "fail conditionally");
-    say(verdicts.conditional_pass, "pass only conditionally");
-    say(run.not_measured, "not measured");
+    say(verdicts.fail, "fails", "fail");
+    say(verdicts.conditional_fail, "fails conditionally", "fail conditionally");
+    say(verdicts.conditional_pass, "passes only conditionally", "pass only conditionally");
+    say(run.not_measured, "not measured", "not measured");
     let needs_hands = run.left_out.iter().filter(|left| left.reason == NEEDS_HANDS).count();
-    say(needs_hands, "of the matrix left out: needs hands");
+    let left_out = "of the matrix left out: needs hands";
+    say(needs_hands, left_out, left_out);
     let mut open = verdicts.conditional_pass + run.not_measured + needs_hands > 0;
-    say(run.not_judged, "measured but not judged: no limit applies, outside the decision");
+    let not_judged = "measured but not judged: no limit applies, outside the decision";
+    say(run.not_judged, not_judged, not_judged);
     if let Some(words) = run.outside_plan.words() {
         reasons.push(words);
         open = true;
@@ -116,9 +138,11 @@ pub fn release(run: &JudgedRun, plan: &Plan, terms: &Terms, simulated: bool) -> 
         open = true;
     }
     match &run.audit.units {
-        Some(units) if units.holds => reasons.push(units.words.clone()),
+        Some(units) if units.holds => {
+            reasons.push(format!("the tolerance limit over units holds. {}", units.words));
+        }
         Some(units) => {
-            reasons.push(format!("the tolerance limit over units does not hold: {}", units.words));
+            reasons.push(format!("the tolerance limit over units does not hold. {}", units.words));
             open = true;
         }
         None => reasons.push("relates to the items tested only: the plan states no number of units".into()),
@@ -133,7 +157,7 @@ pub fn release(run: &JudgedRun, plan: &Plan, terms: &Terms, simulated: bool) -> 
     }
     let beyond = run.conditions.iter().filter(|condition| condition.beyond_rating).count();
     if beyond > 0 && !terms.decision.beyond_rating_counts {
-        reasons.push(format!("{} beyond rating: informative, not counted", conditions_word(beyond)));
+        reasons.push(format!("{} beyond rating: informative, not counted", counted(beyond, "condition")));
     }
     let decision = match (bad > 0, open) {
         (true, _) => ReleaseDecision::No,
@@ -144,8 +168,4 @@ pub fn release(run: &JudgedRun, plan: &Plan, terms: &Terms, simulated: bool) -> 
         }
     };
     Release { decision, reasons }
-}
-
-fn conditions_word(count: usize) -> String {
-    if count == 1 { "1 condition".into() } else { format!("{count} conditions") }
 }

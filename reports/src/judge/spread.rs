@@ -10,6 +10,7 @@ use crate::statistics::outliers::{Side, generalised_esd, grubbs};
 use crate::statistics::summary::{mean, standard_deviation};
 use crate::statistics::tolerance::{lower_limit, two_sided_interval, wilks_order};
 use plans::plan::judge::Metric;
+use plans::plan::text::counted;
 
 /// Content and confidence of tolerance limits.
 const TOLERANCE: (f64, f64) = (0.95, 0.95);
@@ -106,9 +107,13 @@ fn describe(
     sorted.sort_by(f64::total_cmp);
     match wilks_order(values.len() as u64, TOLERANCE.0, TOLERANCE.1) {
         Ok(Some(order)) => note.tolerance_lower_any = sorted.get(order as usize - 1).copied(),
-        _ => note
-            .words
-            .push(format!("{} values are too few for a distribution-free limit (59 needed)", note.n)),
+        _ => {
+            let verb = if note.n == 1 { "is" } else { "are" };
+            note.words.push(format!(
+                "{} {verb} too few for a distribution-free limit (59 needed)",
+                counted(note.n, "value")
+            ));
+        }
     }
     if let Ok(index) = capability_of(values, &Tolerance::Lower(judged.limit)) {
         note.cpk = cpk_interval(index.cpk, values.len(), 0.95)

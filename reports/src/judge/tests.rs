@@ -134,6 +134,11 @@ fn a_measured_run_that_passes_everywhere_may_be_released_and_a_simulated_one_nev
         judged(PLAN, false, |job, p| capture(if job.condition == 4 { 50.0 } else { 200.0 + scatter(p) }));
     assert_eq!(narrow.release.decision, ReleaseDecision::No);
     assert_eq!(narrow.verdicts.fail, 1);
+    assert!(narrow.release.reasons.contains(&"1 condition fails".to_string()), "{:?}", narrow.release);
+    let two = judged(PLAN, false, |job, p| {
+        capture(if [3, 4].contains(&job.condition) { 50.0 } else { 200.0 + scatter(p) })
+    });
+    assert!(two.release.reasons.contains(&"2 conditions fail".to_string()), "{:?}", two.release);
 }
 
 #[test]
@@ -146,6 +151,16 @@ fn units_need_their_number_and_their_tolerance_limit() {
     let units = tight.audit.units.as_ref().unwrap();
     assert!(units.holds && units.measured == 5, "{units:?}");
     assert_eq!(tight.release.decision, ReleaseDecision::Yes, "{:?}", tight.release);
+    let words = "the tolerance limit over units holds. Margin that 95 % of units exceed with 95 % confidence, from 5 of 5 \
+                 units: width +";
+    assert!(tight.release.reasons.iter().any(|reason| reason.starts_with(words)), "{:?}", tight.release);
+    // One unit has no spread: short sentences, and why.
+    let alone = judged(&PLAN.replace("[matrix]", "[release]\nunits = 5\n[matrix]"), false, |_, p| {
+        capture(200.0 + scatter(p))
+    });
+    let reason = "the tolerance limit over units does not hold. Margin that 95 % of units exceed with 95 % confidence, from 1 \
+                  of 5 units: none can be given. No limit for width: a spread takes at least 2 units.";
+    assert!(alone.release.reasons.contains(&reason.to_string()), "{:?}", alone.release);
     // The same mean, spread wide: k(5, 0.95, 0.95) = 4.203 (ISO 16269-6) puts the limit below zero.
     let loose =
         judged(&plan, false, |job, p| capture(160.0 + scatter(p) + 20.0 * f64::from(job.condition / 6)));
@@ -163,7 +178,10 @@ fn units_need_their_number_and_their_tolerance_limit() {
         wide
     });
     let units = off.audit.units.as_ref().unwrap();
-    assert!(!units.holds && units.words.contains("runs off the grid in 1 unit"), "{units:?}");
+    assert!(
+        !units.holds && units.words.contains("No limit for width: runs off the grid in 1 unit."),
+        "{units:?}"
+    );
     assert_ne!(off.release.decision, ReleaseDecision::Yes);
     let equal = judged(&plan, false, |_, _| capture(200.0));
     let units = equal.audit.units.as_ref().unwrap();

@@ -4,7 +4,7 @@ use super::budget::{Common, Coverage, Inputs};
 use super::digest::mask_of;
 use super::gather::{ConditionTally, Eye, LaneTally, Scatter};
 use super::sample;
-use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, NO_LIMIT, Verdict};
+use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, NO_LIMIT, NO_VERDICT, Verdict};
 use crate::statistics::StatisticsError;
 use crate::statistics::conformity::{DecisionRule as Rule, Measured, Tolerance, judge};
 use plans::expand::Condition;
@@ -142,7 +142,9 @@ pub fn judge_condition(
         judged.metrics.clear();
     } else if !troubles.is_empty() {
         troubles.dedup();
-        judged.reason = format!("not measured: {}", troubles.join("; "));
+        // Measured, and still nothing can be said, unless something was not measured as well.
+        let kind = if tally.faults.is_empty() { NO_VERDICT } else { "not measured: " };
+        judged.reason = format!("{kind}{}", troubles.join("; "));
     } else if tally.notes.is_empty() {
         judged.reason = "not measured: not run yet".into();
     } else if done < bench.jobs_per_condition {

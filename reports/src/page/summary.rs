@@ -90,9 +90,10 @@ pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> 
         beyond: run.beyond_rating.total(),
         coverage: coverage(run),
         coverage_words: format!(
-            "{} of {} planned have a verdict{}; {} left out with a reason.",
+            "{} of {} planned {} a verdict{}; {} left out with a reason.",
             total + run.beyond_rating.total(),
             count(run.planned, "condition", "conditions"),
+            if run.planned == 1 { "has" } else { "have" },
             if run.planned > 0 {
                 format!(" ({:.0} %)", 100.0 * (total + run.beyond_rating.total()) as f64 / run.planned as f64)
             } else {
@@ -129,6 +130,8 @@ fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String 
                     (Verdict::Fail, _) => "fail",
                     (Verdict::Pass, 1) => "passes",
                     (Verdict::Pass, _) => "pass",
+                    (Verdict::ConditionalFail, 1) => "fails conditionally",
+                    (Verdict::ConditionalPass, 1) => "passes conditionally",
                     (Verdict::ConditionalFail, _) => "fail conditionally",
                     (Verdict::ConditionalPass, _) => "pass conditionally",
                 };

@@ -118,6 +118,26 @@ fn an_empty_or_interrupted_run_says_so() {
 }
 
 #[test]
+fn counts_and_their_words_stand_apart() {
+    let demo = demo(60, Kind::Usual);
+    assert!(demo.run.beyond_rating.total() > 0);
+    let html = page(&demo, 12);
+    // As it is copied, read out or searched: without the tags.
+    let tiles = html.split("<ul class=\"tiles\"").nth(1).and_then(|part| part.split("</ul>").next()).unwrap();
+    let text: String =
+        tiles.split('<').filter_map(|part| part.split_once('>')).map(|(_, text)| text).collect();
+    let pass = demo.run.beyond_rating.of(judged::Verdict::Pass);
+    assert!(pass > 0 && text.contains(&format!("\u{2713} pass and {pass} beyond rating")), "{text}");
+    // One of a thing takes the verb of one.
+    let mut one = demo;
+    one.run.planned = 1;
+    one.run.verdicts = judged::VerdictCounts { pass: 1, conditional_fail: 1, ..Default::default() };
+    let html = page(&one, 12);
+    assert!(html.contains("of 1 condition planned has a verdict"));
+    assert!(html.contains("of 2 conditions judged, 1 fails conditionally, 1 passes"));
+}
+
+#[test]
 fn every_link_has_its_target_and_no_anchor_is_used_twice() {
     for (size, kind) in [(60, Kind::Usual), (60, Kind::Interrupted), (2000, Kind::Usual)] {
         let html = page(&demo(size, kind), 12);

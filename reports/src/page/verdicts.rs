@@ -30,11 +30,11 @@ pub(super) struct Annex {
 pub(super) fn annex(run: &JudgedRun, simulated: bool) -> Annex {
     let audit = &run.audit;
     let mut words = audit.words.clone();
-    words.extend(audit.units.iter().map(|units| format!("Units: {}", units.words)));
+    words.extend(audit.units.iter().map(|units| units.words.clone()));
     let left_out = words.len().saturating_sub(MOST_LINES);
     words.truncate(MOST_LINES);
     if left_out > 0 {
-        words.push(format!("and {left_out} more remarks"));
+        words.push(format!("and {}", count(left_out, "more remark", "more remarks")));
     }
     let tables = [
         limit_sets(audit),
@@ -182,9 +182,9 @@ fn effects(audit: &Audit) -> Option<AnnexTable> {
             ]);
         }
         notes.push(format!(
-            "{}: {} conditions, {} explained. {}",
+            "{}: {}, {} explained. {}",
             effect.metric.name(),
-            effect.conditions,
+            count(effect.conditions, "condition", "conditions"),
             share(effect.r_squared),
             effect.words.join("; ")
         ));
@@ -273,6 +273,7 @@ fn extrapolations(audit: &Audit) -> Option<AnnexTable> {
 fn control_chart(chart: &ChartNote, simulated: bool) -> Plot {
     let suspect = match chart.suspect_jobs {
         0 => String::new(),
+        1 => " 1 job is suspect and gives no verdict.".into(),
         n => format!(" {n} jobs are suspect and give no verdict."),
     };
     let words = format!(

@@ -1,6 +1,6 @@
 //! How the page writes numbers, verdicts, anchors and levels.
 
-use crate::judged::{JudgedCondition, JudgedMetric, JudgedRun, Verdict};
+use crate::judged::{JudgedCondition, JudgedMetric, JudgedRun, NO_VERDICT, Verdict};
 use plans::expand::Condition;
 use plans::plan::judge::Metric;
 use plans::plan::matrix::Factor;
@@ -104,6 +104,7 @@ pub(super) fn verdict_words(condition: &JudgedCondition) -> &'static str {
         Some(verdict) => verdict.words(),
         None if not_yet_run(condition) => "not yet run",
         None if condition.no_limit() => "not judged",
+        None if condition.reason.starts_with(NO_VERDICT) => "no verdict",
         None => "not measured",
     }
 }

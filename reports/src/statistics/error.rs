@@ -67,9 +67,10 @@ impl fmt::Display for StatisticsError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::TooFewValues { what, have, need } => {
+                let values = if *have == 1 { "value" } else { "values" };
                 write!(
                     f,
-                    "{what}: {have} values given, at least {need} are needed; measure more or leave this figure out"
+                    "{what}: {have} {values} given, at least {need} are needed; measure more or leave this figure out"
                 )
             }
             Self::ZeroVariance { what } => {

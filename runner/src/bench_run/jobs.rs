@@ -18,6 +18,7 @@ use drivers::bench::{BenchDriver, RAMP_READING, SOAK_READING};
 use drivers::contract::{Call, CancelToken, Driver, ErrorKind};
 use plans::bench_file::EventKind;
 use plans::order::Standing;
+use plans::plan::text::counted;
 use plans::results::{Identity, JobOutcome, JobResult};
 use std::collections::HashMap;
 use std::time::Duration;
@@ -284,7 +285,12 @@ impl<'a> Loop<'a> {
                     self.note(
                         store,
                         "setup left out",
-                        &format!("{} on {}: {} jobs: {reason}", wanted.module, wanted.channel, jobs.len()),
+                        &format!(
+                            "{} on {}: {}: {reason}",
+                            wanted.module,
+                            wanted.channel,
+                            counted(jobs.len(), "job")
+                        ),
                     )?;
                     self.not_measured(driver, &jobs, &reason, store)?;
                     for one in &jobs {
@@ -397,7 +403,10 @@ impl<'a> Loop<'a> {
 
     fn finish(&mut self, driver: &mut BenchDriver, store: &mut Store) -> Result<BenchEnd, Failure> {
         if self.end.waiting_for_hands > 0 {
-            let words = format!("{} jobs wait for hands", self.end.waiting_for_hands);
+            let words = match self.end.waiting_for_hands {
+                1 => "1 job waits for hands".to_string(),
+                jobs => format!("{jobs} jobs wait for hands"),
+            };
             self.note(store, "hands needed", &words)?;
             self.session.terminal().note(&words);
             self.session.tell(EventKind::HandsNeeded, &words);

@@ -158,13 +158,16 @@ impl<'f> Rest<'f> {
             // Their jobs were taken out before: what is left is shorter for it.
             let end = walk_from(problem, &left, calendar, now).map_err(invalid)?.finish_min;
             words = format!(
-                "{} are left out; the other {} jobs keep their order, about {:.0} min of bench time",
+                "{} are left out; {}, about {:.0} min of bench time",
                 if gone.len() == 1 {
                     "the jobs of a fitting".into()
                 } else {
                     format!("{} fittings", gone.len())
                 },
-                left.len(),
+                match left.len() {
+                    1 => "1 other job stays".into(),
+                    jobs => format!("the other {jobs} jobs keep their order"),
+                },
                 end - now.now_min
             );
         }

@@ -4,8 +4,10 @@ use super::ending::nothing_counts;
 use crate::exit::{Exit, Failure, Outcome};
 use crate::patience::Patience;
 use crate::plan_file::PlanFile;
+use crate::term_sets;
 use crate::terminal::{Terminal, folded};
 use plans::expand::{Selection, expand, jobs};
+use plans::plan::terms::Terms;
 use plans::plan::text::counted;
 use std::path::Path;
 
@@ -14,6 +16,8 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
     let _patience = Patience::start(terminal, "choosing and counting conditions ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
+    // A study that gives no line would be refused by `run` only.
+    term_sets::resolve(Terms::of(plan), path.parent())?;
     let expansion = expand(plan, &Selection::default());
     if expansion.conditions.is_empty() {
         return Err(Failure::new(

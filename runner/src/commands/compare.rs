@@ -7,11 +7,12 @@ use crate::judging::{JudgedBy, JudgedFolder};
 use crate::pictures::{self, Depth};
 use crate::run_folder::open_whole;
 use crate::store::StoreReader;
-use crate::terminal::{Terminal, table};
+use crate::terminal::{Terminal, folded, table};
 use drivers::simulated::target::MODEL_VERSION;
 use plans::expand::JobKeys;
 use plans::plan::matrix::Factor;
 use plans::plan::terms::Terms;
+use plans::plan::text::counted;
 use reports::comparison::page::{EyePair, RunSide, build};
 use reports::comparison::{Answer, Comparison, Demands, Pair, compare as compare_runs};
 use serde_json::json;
@@ -22,6 +23,12 @@ use std::path::Path;
 const MOST_EYES: usize = 4;
 /// Conditions listed on the terminal.
 const MOST_LISTED: usize = 12;
+/// Conditions without a partner named on the terminal, of each run.
+const MOST_ALONE: usize = 5;
+
+/// What to do where chance cannot be told from a loss.
+const NO_REPEATS: &str = "Nothing is decided: where a run has a single job of each condition, what it shows may be \
+                          chance. Measure both with `repeats = 3` or more in [repeats], and compare again.";
 
 /// Compares DIR with BASELINE.
 pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
@@ -58,6 +65,9 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
         serials(&old) == serials(&new)
     };
     let comparison = compare_runs(&old.run, &new.run, &pairs, Demands { same_chip, ..demands });
+    if comparison.lacks_repeats(&old.run, &new.run) {
+        words.push(NO_REPEATS.into());
+    }
     let eyes = eyes(&comparison, (&old, &old_reader), (&new, &new_reader))?;
     let side = |folder: &JudgedFolder| -> Vec<_> { folder.run.identities.clone() };
     let (old_ids, new_ids) = (side(&old), side(&new));
@@ -73,9 +83,9 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
     std::fs::write(&page, html)
         .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", page.display())))?;
     if arguments.json.json {
-        terminal.out(&machine(&comparison, &old, &new, &words, &page).to_string());
+        terminal.out(&machine(arguments, &comparison, &old, &new, &words, &page).to_string());
     } else {
-        terminal.out(&text(&comparison, &old, &new, &words, &page));
+        terminal.out(&text(arguments, &comparison, &old, &new, &words, &page));
     }
     Ok(if comparison.count(Answer::Worse) > 0 {
         Exit::NotAllPass
@@ -89,13 +99,13 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
 fn demands(arguments: &CompareArguments) -> Result<Demands, Failure> {
     // As many digits as were given: 1 - 0.95 is not 0.05 in binary.
     let level = (1e9 * (1.0 - arguments.confidence)).round() / 1e9;
-    for (name, value, low, high) in [
-        ("--confidence", arguments.confidence, 0.5001, 0.9999),
-        ("--loss-ui", arguments.loss_ui, 0.0, 1.0),
-        ("--loss-percent", arguments.loss_percent, 0.0, 100.0),
+    for (name, value, low, high, unit) in [
+        ("--confidence", arguments.confidence, 0.5001, 0.9999, ""),
+        ("--loss-ui", arguments.loss_ui, 0.0, 1.0, " UI (bit times)"),
+        ("--loss-percent", arguments.loss_percent, 0.0, 100.0, " % of VDDQ"),
     ] {
         if !(low..=high).contains(&value) {
-            return Err(Failure::invalid(format!("{name} is {value}; allowed: {low} to {high}")));
+            return Err(Failure::invalid(format!("{name} is {value}; allowed: {low} to {high}{unit}")));
         }
     }
     Ok(Demands {
@@ -236,19 +246,27 @@ fn builds(folder: &JudgedFolder) -> Vec<serde_json::Value> {
 }
 
 fn machine(
+    arguments: &CompareArguments,
     comparison: &Comparison,
     old: &JudgedFolder,
     new: &JudgedFolder,
     words: &[String],
     page: &Path,
 ) -> serde_json::Value {
+    let side = |folder: &JudgedFolder, dir: &Path| {
+        json!({
+            "title": folder.facts.title, "folder": dir.display().to_string(), "report_id": folder.facts.report_id,
+            "simulated": folder.facts.simulated, "builds": builds(folder),
+        })
+    };
     json!({
-        "baseline": { "title": old.facts.title, "simulated": old.facts.simulated, "builds": builds(old) },
-        "run": { "title": new.facts.title, "simulated": new.facts.simulated, "builds": builds(new) },
+        "baseline": side(old, &arguments.baseline),
+        "run": side(new, &arguments.dir),
         "worse": comparison.count(Answer::Worse),
         "not_worse": comparison.count(Answer::NotWorse),
         "undecided": comparison.count(Answer::Undecided),
-        "unmatched": { "baseline": comparison.unmatched.0, "run": comparison.unmatched.1 },
+        "unmatched": { "baseline": comparison.unmatched.0.len(), "run": comparison.unmatched.1.len() },
+        "without_partner": { "baseline": comparison.unmatched.0, "run": comparison.unmatched.1 },
         "demands": comparison.demands,
         "conditions": comparison.conditions,
         "training": {
@@ -262,7 +280,45 @@ fn machine(
     })
 }
 
+/// Names conditions without a partner in the other run; empty where there are none.
+fn alone(of_run: &str, names: &[String]) -> String {
+    if names.is_empty() {
+        return String::new();
+    }
+    let has = if names.len() == 1 { "has" } else { "have" };
+    let mut text = format!("{} {of_run} {has} no partner:\n", counted(names.len(), "condition"));
+    for name in names.iter().take(MOST_ALONE) {
+        text.push_str(&folded(name, "  ", "    "));
+    }
+    match names.len().saturating_sub(MOST_ALONE) {
+        0 => {}
+        more => text.push_str(&format!("  and {more} more, named in the report\n")),
+    }
+    text
+}
+
+/// The loss that is allowed and what the answers mean, in words.
+fn demanded(comparison: &Comparison) -> String {
+    let demands = &comparison.demands;
+    let [ps, mv] = comparison.allowed().map(|(least, most)| {
+        let (least, most) = (format!("{least:.1}"), format!("{most:.1}"));
+        if least == most { least } else { format!("{least} to {most}") }
+    });
+    let allowed = format!(
+        "Loss allowed: {} UI along the delay axis (here {ps} ps), {} % of VDDQ along the voltage axis (here {mv} mV).",
+        demands.loss_ui, demands.loss_percent_vddq
+    );
+    // As many digits as the level has.
+    let sure = (1e8 * (1.0 - 2.0 * demands.level)).round() / 1e6;
+    let answers = format!(
+        "Worse: shown to have lost more. Not worse: shown to have lost less. Undecided: neither is shown. In brackets: \
+         {sure} % confidence limits.",
+    );
+    format!("{}{}", folded(&allowed, "", "  "), folded(&answers, "", "  "))
+}
+
 fn text(
+    arguments: &CompareArguments,
     comparison: &Comparison,
     old: &JudgedFolder,
     new: &JudgedFolder,
@@ -270,8 +326,9 @@ fn text(
     page: &Path,
 ) -> String {
     let mut text = String::new();
-    for (name, folder) in [("baseline", old), ("run", new)] {
+    for (name, folder, dir) in [("baseline", old, &arguments.baseline), ("run", new, &arguments.dir)] {
         text.push_str(&format!("{name}: {}\n", folder.facts.title));
+        text.push_str(&format!("  folder {}, report {}\n", dir.display(), folder.facts.report_id));
         for identity in &folder.run.identities {
             text.push_str(&format!(
                 "  chip {}, firmware {}, {}\n",
@@ -283,13 +340,17 @@ fn text(
         text.push_str("SIMULATED - not measured\n");
     }
     text.push_str(&format!(
-        "\n{} worse, {} undecided, {} not worse; {} and {} conditions without a partner\n\n",
+        "\n{} worse, {} undecided, {} not worse\n",
         comparison.count(Answer::Worse),
         comparison.count(Answer::Undecided),
         comparison.count(Answer::NotWorse),
-        comparison.unmatched.0,
-        comparison.unmatched.1,
     ));
+    for (of_run, names) in
+        [("of the baseline", &comparison.unmatched.0), ("of the run", &comparison.unmatched.1)]
+    {
+        text.push_str(&alone(of_run, names));
+    }
+    text.push_str(&format!("\n{}\n", demanded(comparison)));
     let rows: Vec<Vec<String>> = comparison
         .conditions
         .iter()
@@ -315,7 +376,7 @@ fn text(
         was.failed, was.starts, is.failed, is.starts, comparison.failure_rise_p
     ));
     for remark in words {
-        text.push_str(&format!("\n{remark}"));
+        text.push_str(folded(remark, "\n", "  ").trim_end());
     }
     text.push_str(&format!("\n\nreport: {}", page.display()));
     text

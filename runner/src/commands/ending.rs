@@ -9,7 +9,7 @@ use plans::plan::Plan;
 use plans::plan::text::counted;
 use reports::judge::every_verdict_passes;
 use reports::judged::{JudgedCondition, Verdict};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 
 /// The exit code of the verdicts over the conditions that were selected. Beyond-rating conditions count only with `beyond_counts`,
@@ -84,6 +84,9 @@ pub fn nothing_counts<'c>(plan: &Plan, conditions: impl Iterator<Item = &'c Cond
 
 /// Says why nothing counted, where [`exit_of`] says so.
 pub fn explain(terminal: &Terminal, exit: Exit, folder: &JudgedFolder, selection: &Selection) {
+    if exit == Exit::Incomplete {
+        return tell_reasons(terminal, folder, selection);
+    }
     if exit != Exit::NothingSelected {
         return;
     }
@@ -102,6 +105,26 @@ pub fn explain(terminal: &Terminal, exit: Exit, folder: &JudgedFolder, selection
         why.join(" and ")
     );
     terminal.note(folded(&words, "", "  ").trim_end());
+}
+
+/// Most reasons told where conditions have no verdict; all stand on the page.
+const MOST_REASONS: usize = 3;
+
+/// Why conditions have no verdict, the most frequent reasons first.
+fn tell_reasons(terminal: &Terminal, folder: &JudgedFolder, selection: &Selection) {
+    let without = folder.run.conditions.iter().filter(|one| one.verdict.is_none() && !one.no_limit());
+    let mut reasons: BTreeMap<&str, usize> = BTreeMap::new();
+    for one in without.filter(|one| selection.contains(&one.condition) && !one.jobs.is_empty()) {
+        *reasons.entry(&one.reason).or_default() += 1;
+    }
+    let mut reasons: Vec<(&str, usize)> = reasons.into_iter().collect();
+    reasons.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
+    for (reason, count) in reasons.iter().take(MOST_REASONS) {
+        terminal.note(folded(&format!("{}: {reason}", counted(*count, "condition")), "", "  ").trim_end());
+    }
+    if let Some(more) = reasons.len().checked_sub(MOST_REASONS).filter(|more| *more > 0) {
+        terminal.note(&format!("and {}; see the report", counted(more, "other reason")));
+    }
 }
 
 /// The last words of a run: verdicts, the worst condition, and where the report is.

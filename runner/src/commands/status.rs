@@ -80,7 +80,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         None => "\ncomplete",
     });
     match judged {
-        Ok(so_far) => text.push_str(&so_far.words(dir)),
+        Ok(so_far) => text.push_str(&so_far.words(dir, done >= planned)),
         Err(words) => text.push_str(&format!("\n\n{}", folded(&words, "", "  ").trim_end())),
     }
     terminal.out(&text);
@@ -186,7 +186,7 @@ impl SoFar {
         }
         let by = JudgedBy { instead: None, all_sets: false, cache: CacheUse::Keep };
         let folder = JudgedFolder::read(dir, reader, by)
-            .map_err(|failure| format!("what fails so far cannot be said: {}", failure.words))?;
+            .map_err(|failure| format!("what fails cannot be said: {}", failure.words))?;
         let mut failing: Vec<(Verdict, &JudgedCondition)> = folder
             .run
             .conditions
@@ -215,7 +215,9 @@ impl SoFar {
         Ok(SoFar { verdicts: folder.run.verdicts, beyond: folder.run.beyond_rating, failing })
     }
 
-    fn words(&self, dir: &Path) -> String {
+    /// `complete`: nothing more will come.
+    fn words(&self, dir: &Path, complete: bool) -> String {
+        let so_far = if complete { "" } else { " so far" };
         let finished = self.verdicts.total() + self.beyond.total();
         if finished == 0 {
             return "\n\nno condition is finished yet".into();
@@ -231,10 +233,10 @@ impl SoFar {
             text.push_str(&format!("\nbeyond rating, not counted: {}", list(&self.beyond)));
         }
         if self.failing.is_empty() {
-            text.push_str("\nnothing fails so far");
+            text.push_str(&format!("\nnothing fails{so_far}"));
             return text;
         }
-        text.push_str("\n\nfails so far:\n");
+        text.push_str(&format!("\n\nfails{so_far}:\n"));
         for one in self.failing.iter().take(SHOWN_FAILING) {
             let beyond = if one.beyond_rating { " (beyond rating)" } else { "" };
             text.push_str(&folded(&format!("{}: {}{beyond}", one.verdict, one.condition), "  ", "    "));
