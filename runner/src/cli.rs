@@ -21,8 +21,8 @@ const EXIT_CODES: &str = "Exit codes: 0 every verdict passes (or the command wor
                           that counts; 5 bench refused before the start; 6 could not make safe; 74 a file or the store \
                           could not be read or written; 101 a fault in this program; 130/143 stopped by a signal, after \
                           a safe stop. Every command lists its own: nightbench COMMAND --help.";
-const OF_CHECK: &str =
-    "Exit codes: 0 no mistakes; 2 mistakes, or no such file; 4 the plan leaves everything out.";
+const OF_CHECK: &str = "Exit codes: 0 no mistakes; 2 mistakes, or no such file; 4 the plan leaves everything out; 74 a study \
+                        that the plan names could not be read.";
 const OF_PREVIEW: &str = "Exit codes: 0 done; 2 mistakes in plan, bench file or selection; 4 nothing selected; 5 the \
                           bench refuses (with --bench); 74 the page could not be written.";
 const OF_RUN: &str = "Exit codes: 0 every condition that counts passes; 1 complete, something does not pass (a conditional \
