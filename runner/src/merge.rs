@@ -11,6 +11,7 @@ use crate::shard::{Shard, split};
 use crate::store::{
     Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text,
 };
+use plans::plan::text::counted;
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
@@ -320,7 +321,8 @@ fn copy(parts: &[Part], chosen: &Chosen, store: &mut Store, merged: &mut Merged)
         merged.taken += from_here;
         if from_here > 0 {
             let shard = part.shard.map(|shard| format!(", shard {shard}")).unwrap_or_default();
-            words.push(format!("{}{shard}: {from_here} jobs", part.dir.display()));
+            let jobs = counted(from_here as usize, "job");
+            words.push(format!("{}{shard}: {jobs}", part.dir.display()));
             copy_log(part, &clocks, store)?;
         }
     }

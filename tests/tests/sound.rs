@@ -32,6 +32,9 @@ fn jobs_that_the_plan_lost_are_told_wherever_a_decision_stands() {
     assert_eq!(json(&fewer)["release"]["decision"], "undecided");
     let page = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
     assert!(page.contains("2 stored jobs are no longer in the plan (changed after they were measured)"));
+    let status = nightbench(folder.path(), &["status", "d"]).out;
+    assert!(status.contains("2 of 2 jobs done (100 %)"), "{status}");
+    assert!(status.contains("2 stored jobs are no longer in the plan"), "{status}");
     let reader = Store::open_read_only(&folder.path().join("d")).unwrap();
     assert!(reader.events().unwrap().iter().any(|event| event.kind == "plan changed"));
     // Put back, they count again.

@@ -16,7 +16,7 @@ use plans::order::Mounting;
 use plans::order::calendar::days_from_civil;
 use plans::plan::Plan;
 use plans::plan::text::counted;
-use reports::judged::{JudgedCondition, Verdict, VerdictCounts};
+use reports::judged::{JudgedCondition, OutsidePlan, Verdict, VerdictCounts};
 use serde::Serialize;
 use serde_json::json;
 use std::path::Path;
@@ -30,7 +30,10 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let progress = reader.progress().map_err(|error| store_failure(&error))?;
     let size = PlanSize::of(&reader, &meta)?;
     let planned = size.jobs as usize;
-    let done = (progress.measured + progress.training_failed + progress.not_measured) as usize;
+    let stored = (progress.measured + progress.training_failed + progress.not_measured) as usize;
+    let judged = SoFar::of(dir, &reader, stored);
+    let outside = judged.as_ref().map_or(OutsidePlan::default(), |so_far| so_far.outside);
+    let done = stored.saturating_sub(outside.jobs).min(planned);
     let left = Left::of(&reader, &meta, &size, done)?;
     let holder = Holder::running_in(dir);
     let simulated = meta.target == Target::Simulated;
@@ -39,7 +42,6 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         Target::Bench(name) => format!("bench {name}"),
     };
     let wall = if holder.is_some() { Wall::of(&reader, done)? } else { None };
-    let judged = SoFar::of(dir, &reader, done);
     if as_json {
         let target = if simulated { "simulated target".to_string() } else { target };
         let so_far = judged.as_ref().ok();
@@ -48,7 +50,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "title": meta.title, "simulated": simulated, "target": target,
                 "jobs": planned, "done": done, "measured": progress.measured,
                 "training_failed": progress.training_failed, "not_measured": progress.not_measured,
-                "superseded": progress.superseded, "bench_hours": left.done_hours,
+                "superseded": progress.superseded, "outside_plan": outside.jobs, "bench_hours": left.done_hours,
                 "bench_hours_left": left.left_hours,
                 "wall_clock_seconds_left": wall.as_ref().and_then(|wall| wall.left_s(planned - done.min(planned))),
                 "finish": left.finish.as_ref().map(|[p10, p50, p90]| json!({"p10": p10, "p50": p50, "p90": p90})),
@@ -64,6 +66,9 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let share = 100.0 * done as f64 / planned.max(1) as f64;
     let mut text =
         format!("{}\n{target}\n\n{done} of {} done ({share:.0} %)", meta.title, counted(planned, "job"));
+    if let Some(words) = outside.words() {
+        text.push_str(folded(&words, "\n  ", "  ").trim_end());
+    }
     for (count, words) in [
         (progress.training_failed, "with failed training"),
         (progress.not_measured, "not measured"),
@@ -173,6 +178,7 @@ struct SoFar {
     beyond: VerdictCounts,
     /// Worst first: those that count, then those beyond rating.
     failing: Vec<Failing>,
+    outside: OutsidePlan,
 }
 
 impl SoFar {
@@ -212,7 +218,8 @@ impl SoFar {
             beyond_rating: condition.beyond_rating,
         };
         let failing = failing.iter().map(named).collect();
-        Ok(SoFar { verdicts: folder.run.verdicts, beyond: folder.run.beyond_rating, failing })
+        let (verdicts, beyond) = (folder.run.verdicts, folder.run.beyond_rating);
+        Ok(SoFar { verdicts, beyond, failing, outside: folder.run.outside_plan })
     }
 
     /// `complete`: nothing more will come.
