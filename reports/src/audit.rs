@@ -236,3 +236,30 @@ pub struct ExtrapolationNote {
     /// The mask, ps and mV.
     pub mask: (f64, f64),
 }
+
+/// Stored jobs whose condition, repeat or mounting the plan does not have any more.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+pub struct OutsidePlan {
+    /// Jobs.
+    pub jobs: usize,
+    /// Of these, jobs whose training failed.
+    pub failed_trainings: usize,
+}
+
+impl OutsidePlan {
+    /// In a sentence; `None` where there are none.
+    pub fn words(&self) -> Option<String> {
+        let failed = match self.failed_trainings {
+            0 => String::new(),
+            failed => format!(", {failed} of them with failed training"),
+        };
+        (self.jobs > 0).then(|| {
+            let jobs = if self.jobs == 1 { "job is" } else { "jobs are" };
+            format!(
+                "{} stored {jobs} no longer in the plan{failed}: the plan was changed after they were measured, and \
+                 nothing here counts them",
+                self.jobs
+            )
+        })
+    }
+}

@@ -1,6 +1,6 @@
 //! Judged results: what the page, the exports and the comparison are made from. Plain values, no logic.
 
-pub use crate::audit::Audit;
+pub use crate::audit::{Audit, OutsidePlan};
 pub use crate::statistics::conformity::Verdict;
 use plans::expand::Condition;
 use plans::plan::judge::{Limit, Metric};
@@ -282,33 +282,6 @@ pub struct Release {
     pub decision: ReleaseDecision,
     /// Why.
     pub reasons: Vec<String>,
-}
-
-/// Stored jobs whose condition, repeat or mounting the plan does not have any more.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
-pub struct OutsidePlan {
-    /// Jobs.
-    pub jobs: usize,
-    /// Of these, jobs whose training failed.
-    pub failed_trainings: usize,
-}
-
-impl OutsidePlan {
-    /// In a sentence; `None` where there are none.
-    pub fn words(&self) -> Option<String> {
-        let failed = match self.failed_trainings {
-            0 => String::new(),
-            failed => format!(", {failed} of them with failed training"),
-        };
-        (self.jobs > 0).then(|| {
-            let jobs = if self.jobs == 1 { "job is" } else { "jobs are" };
-            format!(
-                "{} stored {jobs} no longer in the plan{failed}: the plan was changed after they were measured, and \
-                 nothing here counts them",
-                self.jobs
-            )
-        })
-    }
 }
 
 /// A whole run, judged.

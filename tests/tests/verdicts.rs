@@ -361,7 +361,7 @@ fn impossible_judgements_are_words_and_no_verdicts() {
     assert_eq!(high.code, 3, "{}", high.err);
     assert_eq!(json(&high)["not_measured"], 8);
     assert!(page(&folder, "high").contains("more than the grid can show"));
-    assert!(high.err.contains("8 conditions: no verdict: the width limit"), "{}", high.err);
+    assert!(high.err.contains("4 conditions: no verdict: the width limit of"), "{}", high.err);
     // A guard band wider than the limit itself.
     let plan = SMALL.replace("minimum = 0.2\n", "minimum = 0.01\n") + "\n[decision]\nguard_band_factor = 9\n";
     let path = folder.file("wide.toml", &plan);
