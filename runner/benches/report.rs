@@ -7,16 +7,16 @@
 use drivers::contract::CancelToken;
 use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
 use plans::expand::JobKeys;
-use plans::plan::matrix::Factor;
 use plans::results::JobResult;
 use reports::judge::digest::JobDigest;
 use runner::digests::{CacheUse, fingerprint, write_cache};
 use runner::execute::Executor;
 use runner::forecast::Forecast;
 use runner::judging::{JudgedBy, JudgedFolder};
+use runner::night::{Todo, row};
 use runner::plan_file::PlanFile;
 use runner::run_folder::open_whole;
-use runner::store::{Durability, JobRow, Meta, PackedJob, Store, Target};
+use runner::store::{Durability, Meta, PackedJob, Store, Target};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -108,29 +108,9 @@ fn fill(dir: &Path, text: &str) -> Filled {
     store.set_durability(Durability::Grouped).expect("nothing waits");
     for (position, job) in forecast.jobs.iter().enumerate() {
         let condition = forecast.expansion.conditions[job.condition as usize];
-        let name = |factor: Factor| plan.level_name(factor, condition.level(factor));
-        let row = JobRow {
-            key: keys.key(&condition, job),
-            plan_position: position as u64,
-            chip: name(Factor::Chip),
-            firmware: name(Factor::Firmware),
-            module: name(Factor::Module),
-            channel: name(Factor::Channel),
-            rate: name(Factor::Rate),
-            temperature: name(Factor::Temperature),
-            supply: name(Factor::Supply),
-            pattern: name(Factor::Pattern),
-            rate_mts: condition.rate(plan).mega_transfers(),
-            temperature_set_degc: condition.temperature(plan).0,
-            mounting: u32::from(job.mounting),
-            repeat: u32::from(job.repeat),
-            start: u32::from(job.start),
-            started_utc: String::new(),
-            ended_utc: String::new(),
-            started_bench_s: 0.0,
-            ended_bench_s: 0.0,
-        };
-        let which = (position / step).min(results.len() - 1);
+        let (key, position) = (keys.key(&condition, job), position as u64);
+        let row = row(plan, &Todo { job: *job, condition, key, position, attempt: 1 });
+        let which = (position as usize / step).min(results.len() - 1);
         let result = &results[which];
         pairs.push((row.key, which));
         store.record_packed(PackedJob::new(&row, result, &[]).expect("a sound result")).expect("room");

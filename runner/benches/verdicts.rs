@@ -9,7 +9,6 @@ use drivers::simulated::target::MODEL_VERSION;
 use plans::expand::{Job, JobKeys};
 use plans::plan::Plan;
 use plans::plan::judge::Metric;
-use plans::plan::matrix::Factor;
 use plans::plan::terms::Terms;
 use plans::results::{Direction, EyeName, Grid, Identity, JobOutcome, JobResult, JobTimes};
 use plans::units::{Millivolts, Picoseconds};
@@ -19,6 +18,7 @@ use reports::judged::{JudgedMetric, JudgedRun};
 use runner::digests::{CacheUse, DigestedFolder, each_digest, fingerprint, write_cache};
 use runner::forecast::Forecast;
 use runner::judging::{JudgedBy, JudgedFolder};
+use runner::night::{Todo, row};
 use runner::run_folder::{TOOL_VERSION, open_whole};
 use runner::store::{Durability, JobRow, Meta, Store, Target};
 use serde_json::json;
@@ -123,28 +123,10 @@ fn build(dir: &Path) -> usize {
     };
     for (position, job) in forecast.jobs.iter().enumerate() {
         let condition = forecast.expansion.conditions[job.condition as usize];
-        let name = |factor| plan.level_name(factor, condition.level(factor));
-        let row = JobRow {
-            key: keys.key(&condition, job),
-            plan_position: position as u64,
-            chip: name(Factor::Chip),
-            firmware: name(Factor::Firmware),
-            module: name(Factor::Module),
-            channel: name(Factor::Channel),
-            rate: name(Factor::Rate),
-            temperature: name(Factor::Temperature),
-            supply: name(Factor::Supply),
-            pattern: name(Factor::Pattern),
-            rate_mts: f64::from(condition.rate(&plan).nominal()),
-            temperature_set_degc: plan.matrix.temperatures[condition.level(Factor::Temperature)].0,
-            mounting: 0,
-            repeat: 0,
-            start: 0,
-            started_utc: String::new(),
-            ended_utc: String::new(),
-            started_bench_s: 0.0,
-            ended_bench_s: 0.0,
-        };
+        let (key, position) = (keys.key(&condition, job), position as u64);
+        let todo = Todo { job: *job, condition, key, position, attempt: 1 };
+        // The script tells rates by their names.
+        let row = JobRow { rate_mts: f64::from(condition.rate(&plan).nominal()), ..row(&plan, &todo) };
         store.record(&row, &result, &[]).expect("recorded");
     }
     store.close().expect("closed");

@@ -347,17 +347,13 @@ fn copy_log(part: &Part, clocks: &LaidOut, store: &mut Store) -> Result<(), Fail
         }
     }
     let known = store.reader().readings_between_jobs().map_err(|error| store_failure(&error))?;
-    let same = |one: &Reading, other: &Reading| {
-        one.name == other.name && one.bench_s == other.bench_s && one.value == other.value
-    };
+    let mark = |one: &Reading| (one.name.clone(), one.bench_s.to_bits(), one.value.to_bits());
+    let known: HashSet<_> = known.iter().map(mark).collect();
     let mut marked = Vec::new();
     for reading in part.reader.readings_between_jobs().map_err(|error| store_failure(&error))? {
         let bench_s = reading.bench_s + clocks.offset_s(&run, reading.bench_s);
         let reading = Reading { name: format!("{bench}: {}", reading.name), bench_s, ..reading };
-        // Both lists are in the order of time.
-        let from = known.partition_point(|one| one.bench_s < bench_s);
-        let at_once = known.iter().skip(from).take_while(|one| one.bench_s == bench_s);
-        if !at_once.into_iter().any(|one| same(one, &reading)) {
+        if !known.contains(&mark(&reading)) {
             marked.push(reading);
         }
     }

@@ -239,7 +239,7 @@ fn finished(plan: &Plan, todo: &Todo, mut result: JobResult) -> Result<Finished,
 }
 
 /// A job's row, without a clock.
-pub(crate) fn row(plan: &Plan, todo: &Todo) -> JobRow {
+pub fn row(plan: &Plan, todo: &Todo) -> JobRow {
     let condition = &todo.condition;
     let name = |factor: Factor| plan.level_name(factor, condition.level(factor));
     JobRow {

@@ -2,6 +2,7 @@
 //! passed, asked again for a re-seat; setups that do not work are left out and the rest is planned anew; attended hours.
 
 use crate::bench_driver::start;
+use crate::bench_run::named;
 use crate::support::{Folder, SMALL};
 use drivers::contract::CancelToken;
 use drivers::emulated::{EmulatedBench, FittedThings};
@@ -102,8 +103,7 @@ impl Sitting {
         let forecast = Forecast::new(&file.plan, &[]).expect("an order");
         let bench = start(&file.plan, 1, 0.0, scale);
         let folder = Folder::new();
-        let name = format!("name = \"emulated {}\"", folder.path().display());
-        let bench_text = bench.bench_file().replace("name = \"emulated bench\"", &name);
+        let bench_text = named(&bench, &folder);
         Sitting { folder, file, forecast, bench, bench_text, start_local_min: None }
     }
 

@@ -1,6 +1,6 @@
 //! One plan measured in parts on two emulated benches, each with what is fitted to it, and merged.
 
-use crate::bench_run::{Rig, rig, text};
+use crate::bench_run::{Rig, named, rig, text};
 use crate::support::{Folder, SMALL, json, nightbench};
 use drivers::emulated::FittedThings;
 use runner::store::{Attempts, Store};
@@ -37,8 +37,7 @@ fn inside(dir: &Path) -> (Vec<String>, Vec<Note>) {
 fn on_the_risers(plan: &str, seed: u64) -> Rig {
     let rig = rig(plan, seed, 0.0, 400.0);
     rig.bench.fit(FittedThings { channel: "risers".into(), ..rig.bench.fitted() });
-    let name = format!("name = \"emulated {}\"", rig.folder.path().display());
-    rig.folder.file("bench.toml", &rig.bench.bench_file().replace("name = \"emulated bench\"", &name));
+    rig.folder.file("bench.toml", &named(&rig.bench, &rig.folder));
     rig
 }
 

@@ -23,13 +23,17 @@ pub fn one_setup() -> String {
     SMALL.replace("rate = [2133, 2400]", "module = [\"Amber\"]\nchannel = [\"direct\"]\nrate = [2133, 2400]")
 }
 
+/// The bench's file as it stands now. Each test has a bench of its own name: the lock is by name.
+pub fn named(bench: &EmulatedBench, folder: &Folder) -> String {
+    let name = format!("name = \"emulated {}\"", folder.path().display());
+    bench.bench_file().replace("name = \"emulated bench\"", &name)
+}
+
 pub fn rig(plan_text: &str, seed: u64, storm: f64, scale: f64) -> Rig {
     let folder = Folder::new();
     let plan = Plan::read(plan_text).unwrap_or_else(|problems| panic!("{problems:?}"));
     let bench = start(&plan, seed, storm, scale);
-    // Each test has a bench of its own name: the lock is by name.
-    let name = format!("name = \"emulated {}\"", folder.path().display());
-    let file = folder.file("bench.toml", &bench.bench_file().replace("name = \"emulated bench\"", &name));
+    let file = folder.file("bench.toml", &named(&bench, &folder));
     let plan_file = folder.file("plan.toml", plan_text);
     Rig { plan: text(&plan_file).into(), file: text(&file).into(), folder, bench }
 }
