@@ -12,13 +12,13 @@ mod cases;
 #[path = "support/mod.rs"]
 mod support;
 
-use drivers::contract::{DriverError, PointCounts, PointRequest};
-use plans::eye_labels::{EyeLabels, Lattice};
-use plans::point_rule::PointRule;
-use plans::results::{Capture, CaptureMode, LanePoint, LaneSet, Point, VisitKind};
-use reports::eye::counts::CaptureView;
-use reports::eye::edges::{EdgeMethod, Side};
-use reports::eye::metrics::{Wanted, lane_metrics};
+use contract::{DriverError, PointCounts, PointRequest};
+use eye::counts::CaptureView;
+use eye::edges::{EdgeMethod, Side};
+use eye::labels::{EyeLabels, Lattice};
+use eye::metrics::{Wanted, lane_metrics};
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::results::{Capture, CaptureMode, LanePoint, LaneSet, Point, VisitKind};
 use runner::capture as strategy;
 use runner::capture::{
     CaptureOptions, CaptureStats, Regime, Sampler, capture_into, empty_capture, snake_order,

@@ -4,19 +4,19 @@
 //! Run with `cargo bench -p runner --bench report`. A few jobs are simulated; their results fill the stores. With
 //! KEEP=FOLDER the store of 2,000 jobs stays there, for `tests/report-baseline/figures.py`.
 
-use drivers::contract::CancelToken;
-use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
-use plans::expand::JobKeys;
-use plans::results::JobResult;
-use reports::judge::digest::JobDigest;
-use runner::digests::{CacheUse, fingerprint, write_cache};
-use runner::execute::Executor;
+use contract::CancelToken;
+use judge::eye_summary::JobSummary;
+use nightbench_core::results::JobResult;
+use plan::expand::JobKeys;
+use runner::evaluate::eye_summaries::{CacheUse, fingerprint, write_cache};
+use runner::evaluate::judging::{JudgedBy, JudgedFolder};
 use runner::forecast::Forecast;
-use runner::judging::{JudgedBy, JudgedFolder};
-use runner::night::{Todo, row};
-use runner::plan_file::PlanFile;
-use runner::run_folder::open_whole;
+use runner::inputs::plan_file::PlanFile;
+use runner::run::execute::Executor;
+use runner::run::simulated_run::{PendingJob, row};
+use runner::store::run_folder::open_whole;
 use runner::store::{Durability, Meta, PackedJob, Store, Target};
+use simulator::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -57,7 +57,7 @@ struct Filled {
     /// Key and number of the simulated result of each job.
     keys: Vec<([u8; 32], usize)>,
     /// Each result with the fingerprint of its job.
-    digests: Vec<(u64, JobDigest)>,
+    digests: Vec<(u64, JobSummary)>,
 }
 
 /// Fills a store with every job of the plan.
@@ -100,7 +100,7 @@ fn fill(dir: &Path, text: &str) -> Filled {
         .iter()
         .map(|result| {
             let job = fingerprint(("", ""), &result.identity, result.readback.as_ref(), result.times);
-            (job, JobDigest::of(&result.trainings, &result.captures, |_| Vec::new()))
+            (job, JobSummary::of(&result.trainings, &result.captures, |_| Vec::new()))
         })
         .collect();
     let mut pairs = Vec::with_capacity(forecast.jobs.len());
@@ -109,7 +109,7 @@ fn fill(dir: &Path, text: &str) -> Filled {
     for (position, job) in forecast.jobs.iter().enumerate() {
         let condition = forecast.expansion.conditions[job.condition as usize];
         let (key, position) = (keys.key(&condition, job), position as u64);
-        let row = row(plan, &Todo { job: *job, condition, key, position, attempt: 1 });
+        let row = row(plan, &PendingJob { job: *job, condition, key, position, attempt: 1 });
         let which = (position as usize / step).min(results.len() - 1);
         let result = &results[which];
         pairs.push((row.key, which));

@@ -8,8 +8,8 @@ mod generated;
 
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
 use generated::raster;
-use plans::results::{Capture, Identity, JobOutcome, JobResult, JobTimes, Readback, Visit};
-use plans::units::{Celsius, Seconds, Volts};
+use nightbench_core::results::{Capture, Identity, JobOutcome, JobResult, JobTimes, Readback, Visit};
+use nightbench_core::units::{Celsius, Seconds, Volts};
 use runner::store::{
     Attempts, Durability, JobKey, JobRow, Meta, PackedJob, Store, Target, pack_visits, unpack_visits,
 };

@@ -5,23 +5,23 @@
 //! `tests/speed/verdicts.py FOLDER`, which works out the same figures with numpy, pandas and scipy and compares numbers
 //! and times. Goal: 10 s, 500 MB, 5 times.
 
-use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::{Job, JobKeys};
-use plans::plan::Plan;
-use plans::plan::judge::Metric;
-use plans::plan::terms::Terms;
-use plans::results::{Direction, EyeName, Grid, Identity, JobOutcome, JobResult, JobTimes};
-use plans::units::{Millivolts, Picoseconds};
-use reports::judge::digest::{CaptureDigest, JobDigest, LaneDigest, packed_u};
-use reports::judge::{JobFacts, Judge};
-use reports::judged::{JudgedMetric, JudgedRun};
-use runner::digests::{CacheUse, DigestedFolder, each_digest, fingerprint, write_cache};
+use judge::eye_summary::{EyeSummary, JobSummary, LaneSummary, packed_u};
+use judge::judged::{JudgedMetric, JudgedRun};
+use judge::{JobFacts, Judge};
+use nightbench_core::results::{Direction, EyeName, Grid, Identity, JobOutcome, JobResult, JobTimes};
+use nightbench_core::units::{Millivolts, Picoseconds};
+use plan::Plan;
+use plan::criteria::AcceptanceCriteria;
+use plan::expand::{Job, JobKeys};
+use plan::limits::Metric;
+use runner::evaluate::eye_summaries::{CacheUse, SummarisedFolder, each_summary, fingerprint, write_cache};
+use runner::evaluate::judging::{JudgedBy, JudgedFolder};
 use runner::forecast::Forecast;
-use runner::judging::{JudgedBy, JudgedFolder};
-use runner::night::{Todo, row};
-use runner::run_folder::{TOOL_VERSION, open_whole};
+use runner::run::simulated_run::{PendingJob, row};
+use runner::store::run_folder::{TOOL_VERSION, open_whole};
 use runner::store::{Durability, JobRow, Meta, Store, Target};
 use serde_json::json;
+use simulator::target::MODEL_VERSION;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -61,7 +61,7 @@ fn noise(index: u64) -> f32 {
     ((z >> 40) as f32) / 16_777_216.0 - 0.5
 }
 
-fn capture(index: u64, ui_ps: f64) -> CaptureDigest {
+fn capture(index: u64, ui_ps: f64) -> EyeSummary {
     let grid = Grid {
         taps: 128,
         vref_steps: 64,
@@ -74,7 +74,7 @@ fn capture(index: u64, ui_ps: f64) -> CaptureDigest {
     let edges = (0..LANES)
         .map(|lane| {
             let n = |k: u64| noise(index * 1000 + u64::from(lane) * 8 + k);
-            LaneDigest {
+            LaneSummary {
                 reach: [16.0 + 3.0 * n(0), 15.0 + 3.0 * n(1), 14.0 + 4.0 * n(2), 14.5 + 4.0 * n(3)],
                 u: [0.1 + 0.05 * n(4), 0.1 + 0.05 * n(5), 0.12 + 0.05 * n(6), 0.12 + 0.05 * n(7)]
                     .map(packed_u),
@@ -82,7 +82,7 @@ fn capture(index: u64, ui_ps: f64) -> CaptureDigest {
             }
         })
         .collect();
-    CaptureDigest {
+    EyeSummary {
         eye: EyeName { direction: Direction::Read, rank: 0, sub_channel: None },
         grid,
         lanes: (0..LANES).collect(),
@@ -124,7 +124,7 @@ fn build(dir: &Path) -> usize {
     for (position, job) in forecast.jobs.iter().enumerate() {
         let condition = forecast.expansion.conditions[job.condition as usize];
         let (key, position) = (keys.key(&condition, job), position as u64);
-        let todo = Todo { job: *job, condition, key, position, attempt: 1 };
+        let todo = PendingJob { job: *job, condition, key, position, attempt: 1 };
         // The script tells rates by their names.
         let row = JobRow { rate_mts: f64::from(condition.rate(&plan).nominal()), ..row(&plan, &todo) };
         store.record(&row, &result, &[]).expect("recorded");
@@ -136,7 +136,7 @@ fn build(dir: &Path) -> usize {
     };
     let digests = forecast.jobs.iter().map(|job| {
         let condition = forecast.expansion.conditions[job.condition as usize];
-        let digest = JobDigest { trainings: Vec::new(), captures: vec![Ok(of(job))] };
+        let digest = JobSummary { trainings: Vec::new(), captures: vec![Ok(of(job))] };
         let job_facts = fingerprint(("", ""), &result.identity, None, result.times);
         (keys.key(&condition, job), 1, job_facts, digest)
     });
@@ -161,7 +161,7 @@ fn judging_alone(dir: &Path) -> f64 {
     let key = |job: &Job| (keys.key(&expansion.conditions[job.condition as usize], job), *job);
     let jobs: HashMap<_, _> = forecast.jobs.iter().map(key).collect();
     let mut judge = Judge::new(&plan, expansion, true);
-    let folder = DigestedFolder {
+    let folder = SummarisedFolder {
         dir,
         reader: &reader,
         limits: &plan.limits,
@@ -169,7 +169,7 @@ fn judging_alone(dir: &Path) -> f64 {
         expansion,
         cache_use: CacheUse::Look,
     };
-    each_digest(
+    each_summary(
         &folder,
         |stored| jobs.get(&stored.row.key).copied(),
         |stored, job, digest| {
@@ -186,7 +186,7 @@ fn judging_alone(dir: &Path) -> f64 {
     .expect("digests");
     judge.seal();
     let begun = Instant::now();
-    let run = judge.judge(&Terms::of(&plan));
+    let run = judge.judge(&AcceptanceCriteria::of(&plan));
     let seconds = begun.elapsed().as_secs_f64();
     assert_eq!(run.jobs_done, forecast.jobs.len());
     seconds

@@ -1,6 +1,6 @@
 //! The command line: what can be asked, in one clap definition.
 
-use crate::shard::Shard;
+use crate::forecast::shard::Shard;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 

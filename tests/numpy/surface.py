@@ -3,7 +3,7 @@
 the channel model with arrays where numpy invites them, and no further tricks. One thread. Prints the seconds it took and
 a few values to compare.
 
-Needs numpy from PyPI (written with numpy 2.4). The bench beside it, `cargo bench -p drivers --bench against_numpy`, runs
+Needs numpy from PyPI (written with numpy 2.4). The bench beside it, `cargo bench -p simulator --bench against_numpy`, runs
 this script and the model on the same lanes and prints the ratio of their times and the largest difference.
 
     OMP_NUM_THREADS=1 python3 tests/numpy/surface.py LANES.csv

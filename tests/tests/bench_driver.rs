@@ -2,16 +2,16 @@
 
 use crate::scripted::Scripted;
 use crate::support::SMALL;
-use drivers::bench::{BenchDriver, CommandLog};
-use drivers::conformance::{self, training};
-use drivers::contract::*;
-use drivers::emulated::{EmulatedBench, EmulatedOptions, Fault};
-use drivers::simulated::target::{SimulatedOptions, SimulatedTarget};
-use plans::bench_file::BenchFile;
-use plans::plan::Plan;
-use plans::point_rule::PointRule;
-use plans::results::{LaneSet, Point, TrainedEye};
-use plans::units::{Celsius, Volts};
+use bench::{BenchDriver, CommandLog};
+use contract::conformance::{self, training};
+use contract::*;
+use emulator::{EmulatedBench, EmulatedOptions, Fault};
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::results::{LaneSet, Point, TrainedEye};
+use nightbench_core::units::{Celsius, Volts};
+use plan::Plan;
+use plan::bench_file::BenchFile;
+use simulator::target::{SimulatedOptions, SimulatedTarget};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -432,15 +432,15 @@ fn nothing_is_set_when_a_channel_cannot_be_chosen() {
     let bench = start(&plan, 1, 0.0, 2000.0);
     let file = bench_file(&bench.bench_file());
     let spec = file.instrument("supply").unwrap().clone();
-    let mut supply = drivers::bench::instrument::Instrument::new(spec, CommandLog::in_memory(), false);
-    let set = plans::bench_file::Action::SetVoltage;
+    let mut supply = bench::instrument::Instrument::new(spec, CommandLog::in_memory(), false);
+    let set = plan::bench_file::Action::SetVoltage;
     supply.tell(set, Some("1"), Some(1.2), &call()).unwrap();
     let error = supply.tell(set, Some("9"), Some(1.0), &call()).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Instrument(-222), "{error}");
     assert!((bench.world().outputs[0].volts - 1.2).abs() < 1e-9, "{}", bench.world().outputs[0].volts);
     // An older entry in the queue is no reason to refuse.
     bench.world().weather.arm(Fault::ErrorEntry);
-    let get = plans::bench_file::Action::GetVoltage;
+    let get = plan::bench_file::Action::GetVoltage;
     assert!((supply.ask(get, Some("1"), 0.0, &call()).unwrap() - 1.2).abs() < 1e-9);
     supply.tell(set, Some("2"), Some(1.1), &call()).unwrap_or_else(|error| panic!("{error}"));
 }

@@ -1,10 +1,10 @@
 //! The commented bench file that shows every key: sound, complete, and what it describes can be previewed.
 
 use crate::support::{Folder, SMALL, nightbench};
-use plans::bench_file::{Action, BenchFile, Transport};
+use plan::bench_file::{Action, BenchFile, Transport};
 use std::path::{Path, PathBuf};
 
-const EXAMPLE: &str = include_str!("../../drivers/agent/every-key-bench.toml");
+const EXAMPLE: &str = include_str!("../../drivers/bench/agent/every-key-bench.toml");
 
 fn keys() -> Vec<String> {
     let bare = |line: &str| line.strip_prefix("# ").unwrap_or(line).to_string();
@@ -37,7 +37,7 @@ fn the_example_is_sound_and_narrow() {
 fn every_key_in_the_readers_source_is_in_the_example() {
     let keys = keys();
     let tables = |key: &str| EXAMPLE.contains(&format!("[{key}]"));
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../plans/src/bench_file");
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../plans/plan/src/bench_file");
     let mut seen = 0;
     for file in ["mod.rs", "instruments.rs", "profile.rs", "safety.rs"] {
         let path: PathBuf = folder.join(file);

@@ -4,21 +4,21 @@
 use crate::bench_driver::start;
 use crate::bench_run::named;
 use crate::support::{Folder, SMALL};
-use drivers::contract::CancelToken;
-use drivers::emulated::{EmulatedBench, FittedThings};
-use plans::results::JobOutcome;
-use plans::units::Celsius;
-use runner::bench_run::{BenchEnd, BenchRun, BenchSession};
-use runner::execute::Executor;
-use runner::exit::{Exit, Failure};
+use contract::CancelToken;
+use emulator::{EmulatedBench, FittedThings};
+use nightbench_core::results::JobOutcome;
+use nightbench_core::units::Celsius;
+use runner::console::exit::{Exit, Failure};
+use runner::console::terminal::Terminal;
 use runner::forecast::Forecast;
-use runner::hands::{Fitting, Hands};
-use runner::night::Todo;
-use runner::plan_file::PlanFile;
-use runner::progress::Progress;
-use runner::run_folder::{bench_keys, open_on};
+use runner::inputs::plan_file::PlanFile;
+use runner::run::bench_run::{BenchEnd, BenchRun, BenchSession};
+use runner::run::execute::Executor;
+use runner::run::operator::{Fitting, Hands};
+use runner::run::progress::Progress;
+use runner::run::simulated_run::PendingJob;
+use runner::store::run_folder::{bench_keys, open_on};
 use runner::store::{Attempts, Store};
-use runner::terminal::Terminal;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 /// What a scripted person does when asked: fits something, and says whether it was done.
@@ -128,11 +128,11 @@ impl Sitting {
             None => session,
         };
         let mut store = open_on(&dir, &self.file, 1, session.target())?;
-        let todo: Vec<Todo> = (0..)
+        let todo: Vec<PendingJob> = (0..)
             .zip(&self.forecast.jobs)
             .map(|(position, job)| {
                 let condition = self.forecast.expansion.conditions[job.condition as usize];
-                Todo { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
+                PendingJob { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
             })
             .collect();
         let executor = Executor::new(plan, &self.forecast.expansion, &keys);

@@ -2,7 +2,7 @@
 
 use crate::bench_run::{Rig, named, rig, text};
 use crate::support::{Folder, SMALL, json, nightbench};
-use drivers::emulated::FittedThings;
+use emulator::FittedThings;
 use runner::store::{Attempts, Store};
 use std::path::Path;
 

@@ -5,11 +5,11 @@
 
 use crate::bench_driver::{bench_file, plan, start};
 use crate::support::Folder;
-use drivers::bench::CommandLog;
-use drivers::bench::agent::AgentLink;
-use drivers::bench::instrument::Instrument;
-use drivers::contract::{Call, CancelToken};
-use plans::bench_file::{Action, AgentConnection, AgentSpec, Transport};
+use bench::CommandLog;
+use bench::agent::AgentLink;
+use bench::instrument::Instrument;
+use contract::{Call, CancelToken};
+use plan::bench_file::{Action, AgentConnection, AgentSpec, Transport};
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -56,7 +56,7 @@ fn an_independent_client_speaks_with_the_reference_agent() {
     if !there("python3", &["-c", "import jsonrpcclient"]) {
         return;
     }
-    let agent = root().join("drivers/agent/reference_agent.py");
+    let agent = root().join("drivers/bench/agent/reference_agent.py");
     python("agent.py", &[agent.display().to_string()]);
 }
 
@@ -66,7 +66,7 @@ fn the_reference_agent_runs_as_a_child_and_leaves_nothing_behind() {
     if !there("python3", &["--version"]) {
         return;
     }
-    let agent = root().join("drivers/agent/reference_agent.py");
+    let agent = root().join("drivers/bench/agent/reference_agent.py");
     let spec = AgentSpec {
         connection: AgentConnection::Command(vec!["python3".into(), agent.display().to_string()]),
         heartbeat_s: 5.0,
@@ -77,7 +77,7 @@ fn the_reference_agent_runs_as_a_child_and_leaves_nothing_behind() {
     let found: Value = link.call("identify", &json!({}), &call(), &mut |_| Ok(())).unwrap();
     assert_eq!(found["agent_version"], "reference agent 1");
     let error = link.call::<_, Value>("train", &json!({}), &call(), &mut |_| Ok(())).unwrap_err();
-    assert_eq!(error.kind, drivers::contract::ErrorKind::WrongOrder);
+    assert_eq!(error.kind, contract::ErrorKind::WrongOrder);
     // An error answer is no fault of the conversation.
     let _: Value = link.call("power", &json!({ "on": true }), &call(), &mut |_| Ok(())).unwrap();
     let id = link.process().expect("a child");
@@ -121,7 +121,7 @@ fn an_instrument_answers_over_a_serial_line_and_as_a_device_file() {
         let volts = supply.ask(Action::GetVoltage, Some("2"), 0.0, &call()).unwrap();
         assert!((volts - 1.25).abs() < 1e-6);
         let refused = supply.tell(Action::SetVoltage, Some("2"), Some(5.9), &call()).unwrap_err();
-        assert_eq!(refused.kind, drivers::contract::ErrorKind::Instrument(-221), "{refused}");
+        assert_eq!(refused.kind, contract::ErrorKind::Instrument(-221), "{refused}");
         supply.close();
     }
     let _ = socat.kill();

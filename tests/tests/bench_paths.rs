@@ -3,7 +3,7 @@
 
 use crate::bench_run::{Rig, one_setup, rig, text};
 use crate::support::{SMALL, json, nightbench, program};
-use drivers::emulated::{Fault, FittedThings};
+use emulator::{Fault, FittedThings};
 use runner::store::{Attempts, Store};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -263,7 +263,7 @@ fn what_the_agent_says_is_kept_with_every_job_and_shown_with_failures() {
         let stored = stored.unwrap();
         let kept = reader.attachments(&stored).unwrap();
         let names: Vec<&str> = kept.iter().map(|one| one.name.as_str()).collect();
-        if matches!(stored.outcome, plans::results::JobOutcome::NotMeasured { .. }) {
+        if matches!(stored.outcome, nightbench_core::results::JobOutcome::NotMeasured { .. }) {
             failed += 1;
             assert_eq!(names, ["commands", "log", "registers", "training log"]);
         } else {

@@ -2,8 +2,8 @@
 
 use crate::bench_driver::start;
 use crate::support::{Folder, SMALL, json, nightbench, program};
-use drivers::emulated::{EmulatedBench, Fault, FittedThings};
-use plans::plan::Plan;
+use emulator::{EmulatedBench, Fault, FittedThings};
+use plan::Plan;
 use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 

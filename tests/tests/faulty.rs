@@ -1,13 +1,13 @@
 //! A driver that fails on purpose: seeded faults at every call of the contract, around the simulated target.
 
 use crate::chance::Chance;
-use drivers::contract::{
+use contract::{
     Call, CancelToken, Capabilities, Driver, DriverError, ErrorKind, PointCounts, PointRequest, SafetyHandle,
     Setting, TrainingRequest,
 };
-use drivers::simulated::target::SimulatedTarget;
-use plans::results::{EyeName, Identity, Readback, TrainedEye, TrainingResult};
-use plans::units::{Celsius, Seconds, Volts};
+use nightbench_core::results::{EyeName, Identity, Readback, TrainedEye, TrainingResult};
+use nightbench_core::units::{Celsius, Seconds, Volts};
+use simulator::target::SimulatedTarget;
 use std::collections::HashSet;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};

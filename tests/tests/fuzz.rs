@@ -4,12 +4,12 @@
 //! More cases: `PROPTEST_CASES=100000 cargo test --release -p tests fuzz`.
 
 use crate::chance::Chance;
-use plans::expand::{Selection, expand};
-use plans::plan::Plan;
-use plans::results::{Grid, Point, Visit, VisitKind};
-use plans::units::{Millivolts, Picoseconds};
+use nightbench_core::results::{Grid, Point, Visit, VisitKind};
+use nightbench_core::units::{Millivolts, Picoseconds};
+use plan::Plan;
+use plan::expand::{Selection, expand};
 use proptest::prelude::*;
-use runner::plan_file::render;
+use runner::inputs::plan_file::render;
 use runner::store::{pack_visits, unpack_visits};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};

@@ -3,13 +3,13 @@
 use crate::faulty::{FaultyDriver, Mishaps, Witness};
 use crate::rig::{Rig, Sitting, TINY, contents};
 use crate::support::Folder;
-use drivers::contract::{CancelToken, Driver, ErrorKind};
-use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::JobKeys;
-use plans::plan::Plan;
+use contract::{CancelToken, Driver, ErrorKind};
+use plan::Plan;
+use plan::expand::JobKeys;
 use proptest::prelude::*;
-use runner::execute::Executor;
+use runner::run::execute::Executor;
 use runner::store::{JobKey, Store, StoreError};
+use simulator::target::MODEL_VERSION;
 use std::collections::{BTreeMap, HashSet};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, OnceLock};
@@ -97,7 +97,7 @@ proptest! {
     fn any_cut_continued_is_the_uninterrupted_run(
         cuts in proptest::collection::vec((0usize..12, 1usize..=3), 0..4),
     ) {
-        static WHOLE: OnceLock<Vec<(JobKey, u32, bool, plans::results::JobResult)>> = OnceLock::new();
+        static WHOLE: OnceLock<Vec<(JobKey, u32, bool, nightbench_core::results::JobResult)>> = OnceLock::new();
         let rig = Rig::new(TINY);
         let folder = Folder::in_memory();
         let whole = WHOLE.get_or_init(|| {

@@ -3,8 +3,8 @@
 use crate::chance::Chance;
 use crate::rig::{Rig, Sitting, TINY, contents};
 use crate::support::{Folder, SMALL, json, nightbench, program};
-use drivers::contract::{CancelToken, Driver};
-use runner::exit::Exit;
+use contract::{CancelToken, Driver};
+use runner::console::exit::Exit;
 use runner::store::{Store, WriteFault, WriteFaultKind};
 use std::io::{BufRead, BufReader, Read};
 use std::path::Path;

@@ -7,11 +7,11 @@ use crate::chance::Chance;
 use crate::faulty::{FaultyDriver, Mishaps, SEEDED_PANIC, Witness};
 use crate::rig::{Rig, Sitting, TINY, contents};
 use crate::support::Folder;
-use drivers::contract::{CancelToken, Driver};
-use plans::plan::terms::Terms;
-use plans::results::{JobOutcome, JobResult};
-use reports::judge::Judge;
-use runner::exit::Exit;
+use contract::{CancelToken, Driver};
+use judge::Judge;
+use nightbench_core::results::{JobOutcome, JobResult};
+use plan::criteria::AcceptanceCriteria;
+use runner::console::exit::Exit;
 use runner::store::{JobKey, Store, WriteFault, WriteFaultKind};
 use std::collections::{HashMap, HashSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -146,8 +146,8 @@ fn judge(
 ) -> Result<(), String> {
     let rig = &yardstick.rig;
     let plan = &rig.file.plan;
-    let keys = plans::expand::JobKeys::new(plan, drivers::simulated::target::MODEL_VERSION);
-    let jobs: HashMap<JobKey, plans::expand::Job> =
+    let keys = plan::expand::JobKeys::new(plan, simulator::target::MODEL_VERSION);
+    let jobs: HashMap<JobKey, plan::expand::Job> =
         rig.jobs().into_iter().map(|todo| (todo.key, todo.job)).collect();
     let mut judge = Judge::new(plan, &rig.forecast.expansion, true);
     let mut spoiled: HashSet<u32> = HashSet::new();
@@ -174,7 +174,7 @@ fn judge(
         judge.add_result(job, key, 0, result);
     }
     judge.seal();
-    for (index, condition) in (0..).zip(&judge.judge(&Terms::of(plan)).conditions) {
+    for (index, condition) in (0..).zip(&judge.judge(&AcceptanceCriteria::of(plan)).conditions) {
         if condition.verdict.is_some() == spoiled.contains(&index) {
             return Err(format!(
                 "{}: verdict {:?} although {}",

@@ -1,9 +1,9 @@
 //! The report and its exports: the same numbers everywhere, readers' notes, and any job's eyes on a page.
 
 use crate::support::{Folder, SMALL, json, nightbench};
-use reports::eye::counts::CaptureView;
-use reports::eye::metrics::{Wanted, lane_metrics};
-use reports::eye::value::{EyeMetric, Reading};
+use eye::counts::CaptureView;
+use eye::metrics::{Wanted, lane_metrics};
+use eye::value::{EyeMetric, Reading};
 use runner::store::{Attempts, Store, hex};
 use std::collections::BTreeMap;
 

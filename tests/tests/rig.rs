@@ -1,18 +1,18 @@
 //! A run without the command line: the same steps as `run`, with targets and stores that a test may spoil.
 
-use drivers::contract::{CancelToken, Driver};
-use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
-use plans::expand::JobKeys;
-use plans::results::JobResult;
-use runner::execute::Executor;
-use runner::exit::Failure;
+use contract::{CancelToken, Driver};
+use nightbench_core::results::JobResult;
+use plan::expand::JobKeys;
+use runner::console::exit::Failure;
+use runner::console::terminal::Terminal;
 use runner::forecast::Forecast;
-use runner::night::{Night, Todo, simulate};
-use runner::plan_file::PlanFile;
-use runner::progress::Progress;
-use runner::run_folder::open_for;
+use runner::inputs::plan_file::PlanFile;
+use runner::run::execute::Executor;
+use runner::run::progress::Progress;
+use runner::run::simulated_run::{Night, PendingJob, simulate};
+use runner::store::run_folder::open_for;
 use runner::store::{Attempts, JobKey, Store};
-use runner::terminal::Terminal;
+use simulator::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
@@ -63,13 +63,13 @@ impl Rig {
     }
 
     /// Every job, first attempts.
-    pub fn jobs(&self) -> Vec<Todo> {
+    pub fn jobs(&self) -> Vec<PendingJob> {
         let keys = JobKeys::new(&self.file.plan, MODEL_VERSION);
         (0..)
             .zip(&self.forecast.jobs)
             .map(|(position, job)| {
                 let condition = self.forecast.expansion.conditions[job.condition as usize];
-                Todo { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
+                PendingJob { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
             })
             .collect()
     }
@@ -81,7 +81,8 @@ impl Rig {
         let executor = Executor::new(plan, &self.forecast.expansion, &keys);
         let mut store = open_for(dir, &self.file, SEED)?;
         let done = store.reader().done_keys().expect("a readable store");
-        let todo: Vec<Todo> = self.jobs().into_iter().filter(|todo| !done.contains(&todo.key)).collect();
+        let todo: Vec<PendingJob> =
+            self.jobs().into_iter().filter(|todo| !done.contains(&todo.key)).collect();
         (sitting.spoil)(&mut store);
         // "Animated" off a terminal shows nothing at all.
         let quiet = Terminal { colour_out: false, colour_err: false, animated: true };

@@ -2,10 +2,10 @@
 //! SCPI-1999 / IEEE 488.2 parser for devices that this project did not write), at the other end of a TCP socket.
 
 use crate::bench_driver::{bench_file, plan, start};
-use drivers::bench::CommandLog;
-use drivers::bench::instrument::Instrument;
-use drivers::contract::{Call, CancelToken, ErrorKind};
-use plans::bench_file::{Action, Transport};
+use bench::CommandLog;
+use bench::instrument::Instrument;
+use contract::{Call, CancelToken, ErrorKind};
+use plan::bench_file::{Action, Transport};
 use scpi::error::{ErrorQueue, Result};
 use scpi::tree::prelude::*;
 use scpi::{Branch, Leaf, Root, cmd_both, cmd_nquery, cmd_qonly};

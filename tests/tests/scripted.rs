@@ -1,11 +1,11 @@
 //! A scripted double of a device: the contract with fixed answers and faults where a test wants them.
 
-use drivers::contract::*;
-use plans::results::{
+use contract::*;
+use nightbench_core::results::{
     Direction, EyeName, Grid, Identity, LanePoint, LaneSet, LaneTraining, Readback, TrainedEye,
     TrainingResult, TrainingStage,
 };
-use plans::units::{Millivolts, Picoseconds, Seconds};
+use nightbench_core::units::{Millivolts, Picoseconds, Seconds};
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};

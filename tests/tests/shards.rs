@@ -2,9 +2,9 @@
 
 use crate::rig::{Rig, TINY};
 use crate::support::{Folder, SMALL, json, nightbench};
-use runner::digests::CACHE;
-use runner::merge::merge;
-use runner::shard::split;
+use runner::evaluate::eye_summaries::CACHE;
+use runner::forecast::shard::split;
+use runner::run::merge::merge;
 use std::collections::{HashMap, HashSet};
 use std::path::Path;
 

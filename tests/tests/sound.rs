@@ -1,7 +1,7 @@
 //! What a report rests on: the store as it was measured and nothing else, a log nobody changed, jobs nobody left out.
 
 use crate::support::{Folder, SMALL, json, nightbench};
-use runner::again::open_request;
+use runner::run::remeasure::open_request;
 use runner::store::Store;
 use rusqlite::Connection;
 use std::path::Path;

@@ -4,9 +4,9 @@
 //! Where the tool is not installed the test says so and compares nothing, except on a build server (`CI` set), where
 //! its absence is a failure.
 
-use plans::plan::devices::ModuleKind;
-use plans::rates::Generation;
-use plans::spd::{Package, SpdImage};
+use nightbench_core::devices::ModuleKind;
+use nightbench_core::rates::Generation;
+use plan::spd::{Package, SpdImage};
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;

@@ -232,8 +232,8 @@ fn model_values_are_checked_with_their_place() {
 /// 95 % confidence at 1e-9.
 #[test]
 fn binomial_check_numbers() {
-    use plans::point_rule::PointRule;
-    use reports::statistics::sequential::{upper_error_limit, zero_error_trials};
+    use nightbench_core::point_rule::PointRule;
+    use statistics::sequential::{upper_error_limit, zero_error_trials};
     let bits = 1u64 << 20;
     let none = (bits as f64 * (-1e-6f64).ln_1p()).exp();
     assert!((none - 0.350436232).abs() < 1e-9, "{none}");

@@ -1,8 +1,8 @@
 //! The commented plan that shows every key: it is complete, sound, and true about ranges and defaults.
 
 use crate::support::{Folder, nightbench};
-use plans::plan::Plan;
-use plans::plan::files::Files;
+use plan::Plan;
+use plan::files::Files;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
@@ -123,7 +123,7 @@ fn every_key_that_is_read_is_in_the_example_and_no_other() {
 #[test]
 fn every_key_in_the_readers_source_is_in_the_example() {
     let keys: BTreeSet<String> = shown().into_iter().map(|(_, key)| key).collect();
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../plans/src/plan");
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../plans/plan/src");
     let readers = [
         "text",
         "required_text",

@@ -4,9 +4,9 @@
 //! series), so every strategy sees the same silicon whatever it visits, and in whatever parts.
 
 use super::strategy::{Sampler, visit_cost};
-use drivers::contract::{DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest};
-use plans::results::{Direction, EyeName, Grid, LanePoint, LaneSet, Point};
-use plans::units::{Millivolts, Picoseconds};
+use contract::{DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest};
+use nightbench_core::results::{Direction, EyeName, Grid, LanePoint, LaneSet, Point};
+use nightbench_core::units::{Millivolts, Picoseconds};
 use std::collections::BTreeMap;
 
 /// Upper tail of the normal distribution. Numerical approximation with relative error below 1.2e-7 (Chebyshev
@@ -200,7 +200,7 @@ impl Eyes {
         self.visits += 1;
     }
 
-    /// Visits one point as the device does: until the lanes asked for are decided.
+    /// Stretches one point as the device does: until the lanes asked for are decided.
     pub fn visit(&mut self, request: &PointRequest) -> PointCounts {
         let table = request.rule.table();
         let most = request.bits_before + request.most_bits;
@@ -310,7 +310,13 @@ impl Arrivals {
         }
     }
     /// First length above `bits` at which the counts are decided; at most `most`.
-    fn decided_at(&self, table: &plans::point_rule::DecisionTable, bits: u64, before: u64, most: u64) -> u64 {
+    fn decided_at(
+        &self,
+        table: &nightbench_core::point_rule::DecisionTable,
+        bits: u64,
+        before: u64,
+        most: u64,
+    ) -> u64 {
         let mut errors = before;
         let mut at = bits;
         if bits == 0 && self.burst > 0 {

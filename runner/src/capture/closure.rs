@@ -2,9 +2,9 @@
 
 use super::Regime;
 use super::engine::{Engine, Wanted};
-use drivers::contract::DriverError;
-use plans::eye_labels::{Lattice, bilinear_fill};
-use plans::results::LaneSet;
+use contract::DriverError;
+use eye::labels::{Lattice, bilinear_fill};
+use nightbench_core::results::LaneSet;
 use std::collections::BTreeMap;
 
 /// Spacing of the survey in taps and Vref steps: a pass region of 4 x 4 points holds a survey point.

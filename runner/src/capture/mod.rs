@@ -25,10 +25,10 @@ mod tests;
 
 pub use split::{snake_order, split_by_time, visit_cost};
 
-use drivers::contract::{DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest};
+use contract::{DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest};
 use engine::Engine;
-use plans::point_rule::PointRule;
-use plans::results::{Capture, CaptureMode, LanePoint, MOST_LANES};
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::results::{Capture, CaptureMode, LanePoint, MOST_LANES};
 
 /// Measures lists of points: one answer a point, in the order asked.
 pub trait Sampler {
@@ -46,7 +46,7 @@ pub enum Regime {
     /// Dwell outweighs the visit overhead: a short survey first, full dwell on the contour only. A visit ends at the
     /// next length a point can pass at, so every point is decided alike whatever lanes it is visited for.
     LongDwell,
-    /// Visits cost as much as their bits: the survey itself is measured at full length, and a visit runs on until
+    /// Stretches cost as much as their bits: the survey itself is measured at full length, and a visit runs on until
     /// all its lanes are decided. A lane is then judged on the counts at the end of the visit: a few in a hundred
     /// contour points move by one point against a raster, for a quarter less time.
     ShortDwell,
@@ -96,7 +96,7 @@ pub struct CaptureStats {
     pub batches: u32,
     /// Lists sent to the device (batches split by expected time).
     pub lists: u32,
-    /// Visits made.
+    /// Stretches made.
     pub visits: u64,
 }
 

@@ -1,8 +1,8 @@
 //! Order and splitting of a batch: rows in a snake, lists short enough for one call to the driver.
 
-use drivers::contract::{EyeCapabilities, PointRequest};
-use plans::capture_cost::VisitCost;
-use plans::results::Point;
+use contract::{EyeCapabilities, PointRequest};
+use nightbench_core::capture_cost::VisitCost;
+use nightbench_core::results::Point;
 use std::ops::Range;
 
 /// The cost model of an eye's device.

@@ -2,10 +2,10 @@
 
 use super::simulated_eyes::{Eyes, LaneEye, Patch};
 use super::*;
-use drivers::contract::PointRequest;
-use plans::eye_labels::{EyeLabels, Label, LaneMap, Opening, drift};
-use plans::point_rule::Decision;
-use plans::results::{LaneSet, Point, VisitKind};
+use contract::PointRequest;
+use eye::labels::{EyeLabels, Label, LaneMap, Opening, drift};
+use nightbench_core::point_rule::Decision;
+use nightbench_core::results::{LaneSet, Point, VisitKind};
 use proptest::prelude::*;
 
 const LIMIT: f64 = 1e-9;
@@ -31,7 +31,7 @@ fn take(eyes: &mut Eyes, mode: CaptureMode) -> (Capture, EyeLabels) {
 /// Every pass/fail pair of neighbours, `stride` apart, that is not measured on both sides.
 fn uncertified_pairs(labels: &EyeLabels, mode: CaptureMode) -> Vec<(Point, Point, u16)> {
     let grid = *labels.grid();
-    let lattice = plans::eye_labels::Lattice::of_mode(mode, &grid);
+    let lattice = eye::labels::Lattice::of_mode(mode, &grid);
     let mut found = Vec::new();
     for at in 0..lattice.len() {
         let a = lattice.point(at);
@@ -422,7 +422,7 @@ proptest! {
     #[test]
     fn splitting_keeps_order_and_time(points in prop::collection::vec((0u16..9, 0u16..9, 1u64..4_000_000_000), 0..60),
         limit_s in 0.5f64..5.0, most in 1usize..20) {
-        let cost = plans::capture_cost::VisitCost {
+        let cost = nightbench_core::capture_cost::VisitCost {
             compared_bits_per_second: 1e9, visit_overhead_s: 1e-3, vref_settle_s: 2e-3,
         };
         let requests: Vec<PointRequest> = points.iter().map(|&(tap, vref, most_bits)| PointRequest {

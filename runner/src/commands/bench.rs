@@ -1,18 +1,18 @@
 //! `bench check`, `bench safe` and `preview --bench`.
 
-use crate::bench_run::{lock_bench, make_safe_now, narrowed, overdue, read_bench, refused};
 use crate::cli::BenchCommand;
-use crate::execute::Executor;
-use crate::exit::{Exit, Failure, Outcome};
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::terminal::Terminal;
 use crate::forecast::Forecast;
-use crate::hands::CAUTIONS;
-use crate::plan_file::PlanFile;
-use crate::run_folder::bench_keys;
+use crate::inputs::plan_file::PlanFile;
+use crate::run::bench_run::{lock_bench, make_safe_now, narrowed, overdue, read_bench, refused};
+use crate::run::execute::Executor;
+use crate::run::operator::CAUTIONS;
+use crate::store::run_folder::bench_keys;
 use crate::store::utc_text;
-use crate::terminal::Terminal;
-use drivers::bench::driver::within;
-use drivers::bench::{BenchDriver, CommandLog};
-use drivers::contract::{Call, CancelToken, Driver};
+use bench::driver::within;
+use bench::{BenchDriver, CommandLog};
+use contract::{Call, CancelToken, Driver};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};

@@ -1,13 +1,13 @@
 //! `channel`: what a measured channel looks like to the tool.
 
 use crate::cli::ChannelArguments;
-use crate::exit::{Exit, Failure, Outcome};
-use crate::named_files::read_touchstone;
-use crate::terminal::{Terminal, table};
-use drivers::simulated::physics::PhysicsError;
-use drivers::simulated::touchstone::{Pairing, Through, Touchstone, check_data, check_through};
-use plans::rates::{DataRate, Generation};
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::terminal::{Terminal, table};
+use crate::inputs::named_files::read_touchstone;
+use nightbench_core::rates::{DataRate, Generation};
 use serde_json::json;
+use simulator::physics::PhysicsError;
+use simulator::touchstone::{Pairing, Through, Touchstone, check_data, check_through};
 
 /// One line of the file.
 struct Line {

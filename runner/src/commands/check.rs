@@ -1,14 +1,14 @@
 //! `check`: every mistake in a plan at once.
 
-use super::ending::nothing_counts;
-use crate::exit::{Exit, Failure, Outcome};
-use crate::patience::Patience;
-use crate::plan_file::PlanFile;
-use crate::term_sets;
-use crate::terminal::{Terminal, folded};
-use plans::expand::{Selection, expand, jobs};
-use plans::plan::terms::Terms;
-use plans::plan::text::counted;
+use super::run_summary::nothing_counts;
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::slow_notice::Patience;
+use crate::console::terminal::{Terminal, folded};
+use crate::evaluate::criteria;
+use crate::inputs::plan_file::PlanFile;
+use nightbench_core::text::counted;
+use plan::criteria::AcceptanceCriteria;
+use plan::expand::{Selection, expand, jobs};
 use std::path::Path;
 
 /// Reads the plan, expands it and says what it holds.
@@ -17,7 +17,7 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
     // A study that gives no line would be refused by `run` only.
-    term_sets::resolve(Terms::of(plan), path.parent())?;
+    criteria::resolve(AcceptanceCriteria::of(plan), path.parent())?;
     let expansion = expand(plan, &Selection::default());
     if expansion.conditions.is_empty() {
         return Err(Failure::new(

@@ -1,21 +1,21 @@
 //! `compare`: has anything got worse since a baseline?
 
 use crate::cli::CompareArguments;
-use crate::digests::CacheUse;
-use crate::exit::{Exit, Failure, Outcome};
-use crate::judging::{JudgedBy, JudgedFolder};
-use crate::pictures::{self, Depth};
-use crate::run_folder::open_whole;
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::terminal::{Terminal, folded, table};
+use crate::evaluate::eye_summaries::CacheUse;
+use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::evaluate::pictures::{self, Depth};
 use crate::store::StoreReader;
-use crate::terminal::{Terminal, folded, table};
-use drivers::simulated::target::MODEL_VERSION;
-use plans::expand::JobKeys;
-use plans::plan::matrix::Factor;
-use plans::plan::terms::Terms;
-use plans::plan::text::counted;
-use reports::comparison::page::{EyePair, RunSide, build};
-use reports::comparison::{Answer, Comparison, Demands, Pair, compare as compare_runs};
+use crate::store::run_folder::open_whole;
+use judge::comparison::{Answer, Comparison, Demands, Pair, compare as compare_runs};
+use nightbench_core::text::counted;
+use pages::comparison::{EyePair, RunSide, build};
+use plan::criteria::AcceptanceCriteria;
+use plan::expand::JobKeys;
+use plan::matrix::Factor;
 use serde_json::json;
+use simulator::target::MODEL_VERSION;
 use std::collections::HashMap;
 use std::path::Path;
 
@@ -36,10 +36,10 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
     let open = open_whole;
     let (old_reader, new_reader) = (open(&arguments.baseline)?, open(&arguments.dir)?);
     let old = judged(&arguments.baseline, &old_reader, None)?;
-    let own_terms = Terms::of(&old.file.plan);
+    let own_terms = AcceptanceCriteria::of(&old.file.plan);
     let new = judged(&arguments.dir, &new_reader, Some(own_terms.clone()))?;
     let mut words = comparable(arguments, &old, &new)?;
-    if Terms::of(&new.file.plan).limits != own_terms.limits {
+    if AcceptanceCriteria::of(&new.file.plan).limits != own_terms.limits {
         words.push("The runs have different limits: both are judged by the baseline's.".into());
     }
     let pairs = pairs(&old, &new);
@@ -116,9 +116,15 @@ fn demands(arguments: &CompareArguments) -> Result<Demands, Failure> {
     })
 }
 
-fn judged(dir: &Path, reader: &StoreReader, limits: Option<Terms>) -> Result<JudgedFolder, Failure> {
+fn judged(
+    dir: &Path,
+    reader: &StoreReader,
+    limits: Option<AcceptanceCriteria>,
+) -> Result<JudgedFolder, Failure> {
     let instead = match limits {
-        Some(terms) => Some(("the baseline".to_string(), crate::term_sets::resolve(terms, dir.parent())?)),
+        Some(terms) => {
+            Some(("the baseline".to_string(), crate::evaluate::criteria::resolve(terms, dir.parent())?))
+        }
         None => None,
     };
     JudgedFolder::read(dir, reader, JudgedBy { instead, all_sets: false, cache: CacheUse::Look })

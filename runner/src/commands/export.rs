@@ -1,15 +1,15 @@
 //! `export`: results as a table, as JSON lines or as test results, written piece by piece.
 
 use crate::cli::ExportFormat;
-use crate::digests::CacheUse;
-use crate::exit::{Exit, Failure, Outcome};
-use crate::judging::{JudgedBy, JudgedFolder};
-use crate::run_folder::{open_whole, store_failure};
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::terminal::Terminal;
+use crate::evaluate::eye_summaries::CacheUse;
+use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::store::run_folder::{open_whole, store_failure};
 use crate::store::{Attempts, StoreReader};
-use crate::terminal::Terminal;
-use plans::expand::{Selection, short_key};
-use plans::plan::text::counted;
-use reports::export::{csv, jsonl, junit};
+use nightbench_core::text::counted;
+use pages::export::{csv, jsonl, junit};
+use plan::expand::{Selection, short_key};
 use std::io::{BufWriter, Write};
 use std::path::Path;
 

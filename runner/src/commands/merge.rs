@@ -1,14 +1,14 @@
 //! `merge`: shards, or parts measured on several benches, become one run folder.
 
-use super::ending::{ending, exit_of, explain};
-use crate::digests::CacheUse;
-use crate::exit::{Exit, Outcome};
-use crate::judging::{JudgedBy, JudgedFolder};
-use crate::merge::{Merged, merge as merge_folders};
-use crate::run_folder::store_failure;
-use crate::terminal::Terminal;
-use plans::expand::Selection;
-use plans::plan::text::counted;
+use super::run_summary::{ending, exit_of, explain};
+use crate::console::exit::{Exit, Outcome};
+use crate::console::terminal::Terminal;
+use crate::evaluate::eye_summaries::CacheUse;
+use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::run::merge::{Merged, merge as merge_folders};
+use crate::store::run_folder::store_failure;
+use nightbench_core::text::counted;
+use plan::expand::Selection;
 use std::path::{Path, PathBuf};
 
 /// Merges run folders and writes the report of the whole.

@@ -4,19 +4,19 @@ mod bench;
 mod channel;
 mod check;
 mod compare;
-mod ending;
 mod export;
 mod merge;
 mod module;
 mod preview;
 mod report;
 mod run;
+mod run_summary;
 mod status;
 mod study;
 
 use crate::cli::{Cli, Command, Json};
-use crate::exit::Exit;
-use crate::terminal::Terminal;
+use crate::console::exit::Exit;
+use crate::console::terminal::Terminal;
 
 /// Does what the command line asks.
 pub fn dispatch(cli: Cli) -> Exit {

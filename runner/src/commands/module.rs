@@ -1,9 +1,9 @@
 //! `module`: what a module's SPD image says, and its entry for a plan.
 
-use crate::exit::{Exit, Failure, Outcome};
-use crate::named_files::read_spd;
-use crate::terminal::{Terminal, table};
-use plans::spd::SpdImage;
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::terminal::{Terminal, table};
+use crate::inputs::named_files::read_spd;
+use plan::spd::SpdImage;
 use serde_json::json;
 use std::path::Path;
 

@@ -1,20 +1,20 @@
 //! `preview`: what would run, in which order, how long, and what to fit when.
 
-use super::ending::nothing_counts;
-use crate::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
-use crate::exit::{Exit, Failure, Outcome};
-use crate::fitting_list::{cautions, change_over_ratio, fitting_list, fittings, least_change_over_h};
+use super::run_summary::nothing_counts;
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::slow_notice::Patience;
+use crate::console::terminal::{Terminal, duration, folded, table};
 use crate::forecast::Forecast;
-use crate::patience::Patience;
-use crate::plan_file::PlanFile;
-use crate::terminal::{Terminal, duration, folded, table};
-use plans::expand::NEEDS_HANDS;
-use plans::order::finish_bound;
-use plans::plan::Plan;
-use plans::plan::coverage::{Coverage, CoverageKind};
-use plans::plan::release::obstacles;
-use plans::plan::text::counted;
-use reports::fitting::Fitting;
+use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
+use crate::forecast::setup_list::{cautions, change_over_ratio, fittings, least_change_over_h, setup_list};
+use crate::inputs::plan_file::PlanFile;
+use nightbench_core::text::counted;
+use pages::setup_list::Fitting;
+use plan::Plan;
+use plan::coverage::{Coverage, CoverageKind};
+use plan::expand::NEEDS_HANDS;
+use plan::release::obstacles;
+use schedule::finish_bound;
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -39,7 +39,7 @@ pub fn preview(
     let plan = &file.plan;
     let forecast = Forecast::new(plan, only)?;
     if let Some(page) = page {
-        let html = reports::fitting::build(&fitting_list(plan, &forecast)?)
+        let html = pages::setup_list::build(&setup_list(plan, &forecast)?)
             .map_err(|words| Failure::new(Exit::Store, words))?;
         std::fs::write(page, html)
             .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", page.display())))?;

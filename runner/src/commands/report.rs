@@ -1,18 +1,18 @@
 //! `report`: rebuilds the page from the stored counts alone, by the plan's limits or by others.
 
-use super::ending::{ending, exit_of, explain};
+use super::run_summary::{ending, exit_of, explain};
 use crate::cli::ReportArguments;
-use crate::digests::CacheUse;
-use crate::exit::{Exit, Failure, Outcome};
-use crate::eye_page;
-use crate::judging::{JudgedBy, JudgedFolder};
-use crate::plan_file::PlanFile;
-use crate::run_folder::{open_whole, store_failure};
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::terminal::Terminal;
+use crate::evaluate::criteria;
+use crate::evaluate::eye_page;
+use crate::evaluate::eye_summaries::CacheUse;
+use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::inputs::plan_file::PlanFile;
+use crate::store::run_folder::{open_whole, store_failure};
 use crate::store::{LimitSet, Store, utc_text};
-use crate::term_sets;
-use crate::terminal::Terminal;
-use plans::expand::Selection;
-use plans::plan::terms::Terms;
+use plan::criteria::AcceptanceCriteria;
+use plan::expand::Selection;
 use std::path::Path;
 use std::time::SystemTime;
 
@@ -55,17 +55,17 @@ pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
 }
 
 /// Reads a file of limits and records it in the store, beside those the run was measured under.
-fn other_limits(terminal: &Terminal, dir: &Path, path: &Path) -> Result<Terms, Failure> {
+fn other_limits(terminal: &Terminal, dir: &Path, path: &Path) -> Result<AcceptanceCriteria, Failure> {
     let mut store = Store::open(dir).map_err(|error| store_failure(&error))?;
     let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
     let origin = format!("plan stored in {}", dir.display());
     let plan = PlanFile::from_text(meta.plan_text, &origin, false)?.plan;
-    let (known, _) = term_sets::recorded(store.reader(), &plan)?;
-    let own = term_sets::of_plan(&plan, &known, dir)?;
-    let terms = term_sets::read_file(path, &plan, &own, terminal.colour_err)?;
+    let (known, _) = criteria::recorded(store.reader(), &plan)?;
+    let own = criteria::of_plan(&plan, &known, dir)?;
+    let terms = criteria::read_file(path, &plan, &own, terminal.colour_err)?;
     if !known.iter().any(|set| set.terms == terms) {
         let set = LimitSet {
-            limits_text: term_sets::recorded_text(&format!("the file {}", path.display()), &terms),
+            limits_text: criteria::recorded_text(&format!("the file {}", path.display()), &terms),
             agreed_before_measuring: false,
             recorded_utc: utc_text(SystemTime::now()),
         };

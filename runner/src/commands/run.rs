@@ -1,34 +1,34 @@
 //! `run`: runs a plan, or continues it, and writes the report.
 
-use super::ending::{ending, exit_of, explain, nothing_counts};
-use crate::again::{self, Choice, choose};
-use crate::bench_clock::BenchClock;
-use crate::bench_run::BenchRun;
+use super::run_summary::{ending, exit_of, explain, nothing_counts};
 use crate::cli::RunArguments;
-use crate::digests::CacheUse;
-use crate::execute::Executor;
-use crate::exit::{Exit, Failure, Outcome};
-use crate::fitted::check_fittings;
-use crate::folder_facts::{PlanSize, digest, keep_shard, shard_of};
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::slow_notice::Patience;
+use crate::console::terminal::{Terminal, folded};
+use crate::evaluate::criteria;
+use crate::evaluate::eye_summaries::CacheUse;
+use crate::evaluate::folder_facts::{PlanSize, digest, keep_shard, shard_of};
+use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::forecast::Forecast;
-use crate::judging::{JudgedBy, JudgedFolder};
-use crate::night::{Night, Todo, simulate};
-use crate::patience::Patience;
-use crate::plan_file::PlanFile;
-use crate::progress::Progress;
-use crate::room::refuse_without_room;
-use crate::run_folder::{bench_keys, open_for, open_on, store_failure};
-use crate::shard::{Shard, split};
-use crate::signals::Watch;
+use crate::forecast::bench_clock::BenchClock;
+use crate::forecast::shard::{Shard, split};
+use crate::inputs::plan_file::PlanFile;
+use crate::run::bench_run::BenchRun;
+use crate::run::disk_space::refuse_without_room;
+use crate::run::execute::Executor;
+use crate::run::mountings::check_mountings;
+use crate::run::progress::Progress;
+use crate::run::remeasure::{self, Choice, choose};
+use crate::run::signals::Watch;
+use crate::run::simulated_run::{Night, PendingJob, simulate};
+use crate::store::run_folder::{bench_keys, open_for, open_on, store_failure};
 use crate::store::{Holder, LimitSet, Store, utc_text};
-use crate::term_sets;
-use crate::terminal::{Terminal, folded};
-use drivers::contract::{CancelToken, Driver};
-use drivers::simulated::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
-use plans::expand::{JobKeys, Selection};
-use plans::plan::Plan;
-use plans::plan::terms::Terms;
-use plans::plan::text::counted;
+use contract::{CancelToken, Driver};
+use nightbench_core::text::counted;
+use plan::Plan;
+use plan::criteria::AcceptanceCriteria;
+use plan::expand::{JobKeys, Selection};
+use simulator::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
@@ -61,10 +61,10 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         refuse_without_room(plan, &selected, &dir)?;
     }
     // A study that is not there is found out before anything is measured.
-    let terms = term_sets::resolve(Terms::of(plan), arguments.plan.parent())?;
+    let terms = criteria::resolve(AcceptanceCriteria::of(plan), arguments.plan.parent())?;
     let bench = match &arguments.bench {
         Some(path) => {
-            Some(crate::bench_run::BenchSession::prepare(terminal, path, &file, &forecast, &keys, &dir)?)
+            Some(crate::run::bench_run::BenchSession::prepare(terminal, path, &file, &forecast, &keys, &dir)?)
         }
         None => None,
     };
@@ -73,7 +73,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         None => open_for(&dir, &file, arguments.seed)?,
     };
     if bench.is_some() {
-        crate::bench_run::reopen_unmeasured(&mut store, &selected)?;
+        crate::run::bench_run::reopen_unmeasured(&mut store, &selected)?;
     }
     if let Some(shard) = arguments.shard
         && let Some(held) = shard_of(store.reader())?
@@ -131,7 +131,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         log(&mut store, "measured again", &format!("{}: {reason}", counted(superseded.len(), "job")))?;
     }
     if let (Some(reason), false) = (&arguments.reason, todo.is_empty()) {
-        again::open_request(&mut store, &arguments.again, reason)?;
+        remeasure::open_request(&mut store, &arguments.again, reason)?;
     }
     log_start(&mut store, &todo, done_before)?;
     let cancel = CancelToken::new();
@@ -162,7 +162,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
             ended.map(Some)
         }
         None => {
-            let checked = check_fittings(plan, &executor, &options, &todo, threads, &cancel)?;
+            let checked = check_mountings(plan, &executor, &options, &todo, threads, &cancel)?;
             for note in &checked.notes {
                 terminal.note(&format!("fit check: {note}"));
             }
@@ -186,7 +186,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let stopped = watch.exit();
     log(&mut store, if stopped.is_some() { "stopped by a signal" } else { "run ended" }, "")?;
     if arguments.reason.is_some() && stopped.is_none() {
-        again::close_request(&mut store)?;
+        remeasure::close_request(&mut store)?;
     }
     let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
@@ -231,12 +231,12 @@ fn folder(arguments: &RunArguments) -> PathBuf {
 }
 
 /// Every job of the plan in the order it runs.
-fn in_order(forecast: &Forecast, keys: &JobKeys<'_>) -> Vec<Todo> {
+fn in_order(forecast: &Forecast, keys: &JobKeys<'_>) -> Vec<PendingJob> {
     (0..)
         .zip(&forecast.jobs)
         .map(|(position, job)| {
             let condition = forecast.expansion.conditions[job.condition as usize];
-            Todo { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
+            PendingJob { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
         })
         .collect()
 }
@@ -244,12 +244,12 @@ fn in_order(forecast: &Forecast, keys: &JobKeys<'_>) -> Vec<Todo> {
 fn select(
     plan: &Plan,
     forecast: &Forecast,
-    all: Vec<Todo>,
+    all: Vec<PendingJob>,
     selection: &Selection,
     shard: Option<Shard>,
-) -> Result<Vec<Todo>, Failure> {
+) -> Result<Vec<PendingJob>, Failure> {
     let shards = shard.map(|shard| split(plan, forecast, shard.count));
-    let selected: Vec<Todo> = all
+    let selected: Vec<PendingJob> = all
         .into_iter()
         .enumerate()
         .filter(|(place, todo)| {
@@ -293,7 +293,7 @@ fn log(store: &mut Store, kind: &str, text: &str) -> Result<(), Failure> {
     store.append_event(&utc_text(SystemTime::now()), kind, text).map_err(|error| store_failure(&error))
 }
 
-fn log_start(store: &mut Store, todo: &[Todo], done_before: usize) -> Result<(), Failure> {
+fn log_start(store: &mut Store, todo: &[PendingJob], done_before: usize) -> Result<(), Failure> {
     if let Some(holder) = store.left_by() {
         let words = format!("{holder} ended without closing the folder");
         log(store, "found", &words)?;
@@ -307,7 +307,7 @@ fn log_start(store: &mut Store, todo: &[Todo], done_before: usize) -> Result<(),
 fn remember(
     store: &mut Store,
     file: &PlanFile,
-    terms: &Terms,
+    terms: &AcceptanceCriteria,
     places: Vec<([u8; 32], u64)>,
     forecast: &Forecast,
 ) -> Result<(), Failure> {
@@ -328,11 +328,11 @@ fn remember(
     }
     PlanSize::new(&file.text, forecast).keep(store)?;
     let fresh = store.reader().done_keys().map_err(|error| store_failure(&error))?.is_empty();
-    let (known, _) = term_sets::recorded(store.reader(), &file.plan)?;
+    let (known, _) = criteria::recorded(store.reader(), &file.plan)?;
     if known.iter().any(|set| set.terms == *terms) {
         return Ok(());
     }
-    let limits_text = term_sets::recorded_text("the plan", terms);
+    let limits_text = criteria::recorded_text("the plan", terms);
     store
         .record_limits(&LimitSet { limits_text, agreed_before_measuring: fresh, recorded_utc: utc })
         .map_err(|error| store_failure(&error))

@@ -1,22 +1,22 @@
 //! `status`: how far a run is, from another terminal too.
 
-use crate::bench_clock::{BenchClock, work_min};
-use crate::bench_run::bench_hours;
-use crate::digests::CacheUse;
-use crate::exit::{Exit, Failure, Outcome};
-use crate::folder_facts::PlanSize;
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::slow_notice::Patience;
+use crate::console::terminal::{Terminal, duration, folded};
+use crate::evaluate::eye_summaries::CacheUse;
+use crate::evaluate::folder_facts::PlanSize;
+use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::forecast::Forecast;
-use crate::judging::{JudgedBy, JudgedFolder};
-use crate::patience::Patience;
-use crate::plan_file::PlanFile;
-use crate::run_folder::store_failure;
+use crate::forecast::bench_clock::{BenchClock, work_min};
+use crate::inputs::plan_file::PlanFile;
+use crate::run::bench_run::bench_hours;
+use crate::store::run_folder::store_failure;
 use crate::store::{Holder, Meta, Store, StoreReader, Target};
-use crate::terminal::{Terminal, duration, folded};
-use plans::order::Mounting;
-use plans::order::calendar::days_from_civil;
-use plans::plan::Plan;
-use plans::plan::text::counted;
-use reports::judged::{JudgedCondition, OutsidePlan, Verdict, VerdictCounts};
+use judge::judged::{JudgedCondition, OutsidePlan, Verdict, VerdictCounts};
+use nightbench_core::text::counted;
+use plan::Plan;
+use schedule::Mounting;
+use schedule::calendar::days_from_civil;
 use serde::Serialize;
 use serde_json::json;
 use std::path::Path;

@@ -1,11 +1,11 @@
 //! `study`: what repeats and re-seats of a run say about the measurement, as an uncertainty budget.
 
-use crate::exit::{Exit, Failure, Outcome};
-use crate::judging::study_of;
-use crate::run_folder::open_whole;
-use crate::terminal::{Terminal, table};
-use plans::plan::terms::budget_line;
-use reports::judge::study::MetricStudy;
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::terminal::{Terminal, table};
+use crate::evaluate::judging::study_of;
+use crate::store::run_folder::open_whole;
+use judge::study::MetricStudy;
+use plan::criteria::budget_line;
 use serde_json::json;
 use std::path::Path;
 

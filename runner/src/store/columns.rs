@@ -1,8 +1,10 @@
 //! Rows of the tables `jobs` and `captures` as values.
 
 use super::rows::{JobRow, PackedCapture, StoredJob, parse};
-use plans::results::{CaptureMode, Direction, EyeName, Grid, Identity, JobOutcome, JobTimes, Readback};
-use plans::units::{Celsius, Millivolts, Picoseconds, Seconds, Volts};
+use nightbench_core::results::{
+    CaptureMode, Direction, EyeName, Grid, Identity, JobOutcome, JobTimes, Readback,
+};
+use nightbench_core::units::{Celsius, Millivolts, Picoseconds, Seconds, Volts};
 use rusqlite::Row;
 
 /// Columns of a job, of `jobs` joined with `identities`.

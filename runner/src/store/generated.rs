@@ -1,8 +1,10 @@
 //! A generated capture of the size that matters: an early-stop raster of many lanes, for tests and the bench.
 
-use plans::point_rule::PointRule;
-use plans::results::{Capture, CaptureMode, Direction, EyeName, Grid, LanePoint, Point, Visit, VisitKind};
-use plans::units::{Millivolts, Picoseconds};
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::results::{
+    Capture, CaptureMode, Direction, EyeName, Grid, LanePoint, Point, Visit, VisitKind,
+};
+use nightbench_core::units::{Millivolts, Picoseconds};
 
 /// A small generator of repeatable random numbers (SplitMix64, Steele, Lea and Flood 2014).
 pub struct Random(pub u64);

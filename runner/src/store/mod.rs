@@ -8,6 +8,8 @@
 //! Invariant: while a run writes less than [`MOST_LOG_BYTES`], the database file itself stays as it was when the
 //! run was opened (changes go to the log beside it), so a plain copy of the folder is a whole store.
 
+pub mod run_folder;
+
 mod attachments;
 mod bytes;
 mod columns;
@@ -44,7 +46,7 @@ pub use rows::{JobKey, JobRow, LimitSet, Meta, PackedCounts, PackedJob, Reading,
 pub use schema::FORMAT_VERSION;
 
 use disk::Ballast;
-use plans::results::JobResult;
+use nightbench_core::results::JobResult;
 use rusqlite::{Connection, ErrorCode, Transaction, TransactionBehavior, params};
 use schema::Found;
 use sha2::{Digest, Sha256};

@@ -2,7 +2,7 @@
 
 use super::super::generated::raster;
 use super::*;
-use plans::units::{Millivolts, Picoseconds};
+use nightbench_core::units::{Millivolts, Picoseconds};
 use proptest::prelude::*;
 
 fn grid(taps: u16, vref_steps: u16) -> Grid {

@@ -7,7 +7,7 @@ use super::rows::{
     Target, hex,
 };
 use super::schema::{self, Found};
-use plans::results::{Capture, Identity, JobResult, TrainingResult};
+use nightbench_core::results::{Capture, Identity, JobResult, TrainingResult};
 use rusqlite::{CachedStatement, Connection, OpenFlags, OptionalExtension, params};
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};

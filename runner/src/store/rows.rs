@@ -3,8 +3,8 @@
 use super::attachments::Attachment;
 use super::error::StoreError;
 use super::packing::{pack_visits, unpack_visits};
-use plans::point_rule::PointRule;
-use plans::results::{
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::results::{
     Capture, CaptureMode, EyeName, Grid, Identity, JobOutcome, JobResult, JobTimes, LanePoint, Readback,
     TrainingResult,
 };

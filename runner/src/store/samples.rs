@@ -2,12 +2,12 @@
 
 use super::generated::{Random, raster};
 use super::rows::{JobKey, JobRow, Meta, Reading, Target};
-use plans::point_rule::PointRule;
-use plans::results::{
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::results::{
     CaptureMode, Direction, EyeName, Identity, JobOutcome, JobResult, JobTimes, LanePoint, LaneTraining,
     Readback, TrainedEye, TrainingResult, TrainingStage, VisitKind,
 };
-use plans::units::{Celsius, Seconds, Volts};
+use nightbench_core::units::{Celsius, Seconds, Volts};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
 

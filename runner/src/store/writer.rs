@@ -3,7 +3,7 @@
 use super::attachments;
 use super::rows::{JobRow, PackedCapture, PackedJob, Reading, json};
 use super::{StoreError, events};
-use plans::results::{Identity, JobOutcome};
+use nightbench_core::results::{Identity, JobOutcome};
 use rusqlite::{Connection, OptionalExtension, params};
 
 /// Something to be written with the next transaction.

@@ -1,0 +1,127 @@
+//! What instruments answer, read strictly: numbers, switches, error-queue entries.
+
+use contract::{DriverError, ErrorKind};
+use plan::bench_file::Profile;
+
+/// From this magnitude on a number means "not a number" (9.91E+37) or infinity (9.9E+37). Source: SCPI-1999 as
+/// quoted in public instrument manuals.
+const NO_NUMBER: f64 = 9.8e37;
+
+/// Reads a number, undoing the profile's prefix, suffix, scale and offset. NaN and infinities are faults, never data.
+pub fn number(text: &str, profile: &Profile) -> Result<f64, DriverError> {
+    let bare = text.trim();
+    let bare = bare.strip_prefix(profile.answer_prefix.as_str()).unwrap_or(bare);
+    let bare = bare.strip_suffix(profile.answer_suffix.as_str()).unwrap_or(bare).trim();
+    let refuse = |words: &str| {
+        let shown: String = text.chars().take(60).collect();
+        DriverError::new(ErrorKind::Protocol, format!("the answer `{shown}` {words}"))
+    };
+    // Rust would also read "inf", "nan" and "infinity": an instrument means the same by them, a fault.
+    let number: f64 = bare.parse().map_err(|_| refuse("is no number"))?;
+    if !number.is_finite() || number.abs() >= NO_NUMBER {
+        return Err(refuse("means `not a number` or infinity"));
+    }
+    Ok((number - profile.offset) / profile.scale)
+}
+
+/// Reads 0/1, ON/OFF or one of the profile's words.
+pub fn switch(text: &str, profile: &Profile) -> Result<bool, DriverError> {
+    let bare = text.trim();
+    if profile.on_words.iter().any(|word| word.eq_ignore_ascii_case(bare)) {
+        return Ok(true);
+    }
+    match bare.to_ascii_uppercase().as_str() {
+        "1" | "+1" | "ON" => Ok(true),
+        "0" | "+0" | "OFF" => Ok(false),
+        _ if !profile.on_words.is_empty() && !bare.is_empty() => Ok(false),
+        _ => {
+            let shown: String = text.chars().take(60).collect();
+            Err(DriverError::new(ErrorKind::Protocol, format!("the answer `{shown}` is neither 0 nor 1")))
+        }
+    }
+}
+
+/// Reads an entry of the error queue: optional sign, comma or blank, optional quotes (`-222,"Data out of range"`,
+/// `+0 "No error"`, `-000`).
+pub fn error_entry(text: &str) -> Result<(i32, String), DriverError> {
+    let bare = text.trim();
+    let end = bare
+        .char_indices()
+        .find(|(index, letter)| !(letter.is_ascii_digit() || *index == 0 && matches!(letter, '+' | '-')))
+        .map_or(bare.len(), |(index, _)| index);
+    // `9.91E+37` begins with digits, too, but is no error number.
+    let ends = bare[end..].chars().next().is_none_or(|next| matches!(next, ',' | ' ' | '\t' | '"'));
+    let number: i32 = bare[..end].parse().ok().filter(|_| ends).ok_or_else(|| {
+        let shown: String = text.chars().take(60).collect();
+        DriverError::new(
+            ErrorKind::Protocol,
+            format!("the error-queue answer `{shown}` begins with no whole number"),
+        )
+    })?;
+    let words = bare[end..].trim_start_matches([',', ' ']).trim().trim_matches('"').to_string();
+    Ok((number, words))
+}
+
+/// Names of errors worth naming. Source: SCPI-1999 error list as quoted in public manuals.
+pub fn error_name(code: i32) -> &'static str {
+    match code {
+        -108 => "parameter not allowed",
+        -109 => "missing parameter",
+        -113 => "undefined header",
+        -131 => "invalid suffix",
+        -221 => "settings conflict",
+        -222 => "data out of range",
+        -224 => "illegal parameter value",
+        -350 => "error queue overflow",
+        -410 => "query interrupted",
+        -420 => "query unterminated",
+        -430 => "query deadlocked",
+        -199..=-100 => "command error",
+        -299..=-200 => "execution error",
+        -399..=-300 => "device error",
+        -499..=-400 => "query error",
+        _ => "instrument error",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_read_and_faults_are_no_data() {
+        let mut profile = Profile::scpi_1999();
+        assert_eq!(number("+1.2000E+00\r", &profile).unwrap(), 1.2);
+        for text in ["9.91E+37", "9.9E37", "-9.9E+37", "nan", "inf", "", "1,2", "V 1"] {
+            assert_eq!(number(text, &profile).unwrap_err().kind, ErrorKind::Protocol, "{text}");
+        }
+        profile.answer_prefix = "T".into();
+        profile.answer_suffix = "C".into();
+        profile.scale = 10.0;
+        assert_eq!(number("T-105C", &profile).unwrap(), -10.5);
+    }
+
+    /// Forms seen in the field: `+0 "No error"`, code -000, quotes left out.
+    #[test]
+    fn error_entries_are_read_in_every_form() {
+        assert_eq!(error_entry("0,\"No error\"").unwrap(), (0, "No error".into()));
+        assert_eq!(error_entry("+0 \"No error\"").unwrap().0, 0);
+        assert_eq!(error_entry("-000").unwrap().0, 0);
+        assert_eq!(
+            error_entry("-222,\"Data out of range;VOLT 9\"").unwrap(),
+            (-222, "Data out of range;VOLT 9".into())
+        );
+        assert_eq!(error_entry("-113, Undefined header").unwrap().0, -113);
+        assert!(error_entry("fine").is_err());
+        assert!(error_entry("9.91E+37").is_err());
+        assert!(error_entry("").is_err());
+    }
+
+    #[test]
+    fn switches_are_read() {
+        let profile = Profile::scpi_1999();
+        assert!(switch("1", &profile).unwrap() && switch(" on", &profile).unwrap());
+        assert!(!switch("0", &profile).unwrap() && !switch("OFF\r", &profile).unwrap());
+        assert!(switch("maybe", &profile).is_err());
+    }
+}

@@ -1,0 +1,152 @@
+//! What is asked of the agent and what it answers, checked: the right module, whole trainings, counts that can be.
+
+use super::BenchDriver;
+use crate::agent::messages::{
+    ConfigureRequest, Configured, FittedModule, Identified, PointQuestion, SampleRequest, Sampled,
+};
+use contract::{
+    Call, Capabilities, DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest, Setting,
+};
+use nightbench_core::devices::ControlPoint;
+use nightbench_core::results::{EyeName, TrainingResult};
+use std::collections::BTreeMap;
+
+/// Above this case temperature the refresh interval is halved. Source: DDR4/DDR5 datasheets, extended range.
+const DOUBLE_REFRESH_ABOVE_C: f64 = 85.0;
+
+impl BenchDriver {
+    pub(super) fn check_module(&self, setting: &Setting, found: &Identified) -> Result<(), DriverError> {
+        match (&setting.module.serial, &found.module_serial) {
+            (Some(expected), Some(found)) if expected != found => Err(DriverError::new(
+                ErrorKind::WrongIdentity,
+                format!(
+                    "the plan's module `{}` has the serial number {expected}, the agent reads {found}: fit the right \
+                     module, or correct the plan",
+                    setting.module.name
+                ),
+            )),
+            _ => Ok(()),
+        }
+    }
+
+    pub(super) fn configure(
+        &mut self,
+        setting: &Setting,
+        levels: &[f64],
+        call: &Call,
+    ) -> Result<(), DriverError> {
+        let double_refresh =
+            setting.control_point != ControlPoint::Air && setting.temperature.0 > DOUBLE_REFRESH_ABOVE_C;
+        let rails_v: BTreeMap<String, f64> =
+            self.plant.bench.rails.iter().map(|rail| rail.name.clone()).zip(levels.iter().copied()).collect();
+        let request = ConfigureRequest {
+            chip: setting.chip.name.clone(),
+            firmware: setting.firmware.as_ref().map(|firmware| firmware.name.clone()),
+            firmware_image: setting.firmware.as_ref().and_then(|firmware| firmware.image.clone()),
+            module: FittedModule {
+                name: setting.module.name.clone(),
+                kind: setting.module.kind.name().into(),
+                ranks: setting.module.ranks,
+                device_width: setting.module.device_width,
+                serial: setting.module.serial.clone(),
+                lanes: setting.module.lanes().iter().collect(),
+            },
+            channel: setting.channel.name.clone(),
+            rate: setting.rate.nominal(),
+            rate_mts: setting.rate.mega_transfers(),
+            temperature_degc: setting.temperature.0,
+            calibrated_at_degc: setting.calibrated_at.0,
+            double_refresh,
+            supply: setting.supply.name.clone(),
+            rails_v,
+            pattern: setting.pattern.name(),
+            mounting: setting.mounting,
+            start: setting.start,
+            job: setting.noise_key.iter().map(|byte| format!("{byte:02x}")).collect(),
+        };
+        let dry = Configured {
+            eyes: Vec::new(),
+            restores_training: true,
+            power_cycle: true,
+            double_refresh: request.double_refresh,
+        };
+        let configured = self.ask_agent("configure", &request, call, dry)?;
+        if double_refresh && !configured.double_refresh {
+            return Err(DriverError::new(
+                ErrorKind::Unsupported,
+                format!("the refresh interval was not halved at {}: data would be lost", setting.temperature),
+            ));
+        }
+        self.capabilities = if self.plant.dry {
+            Some(Capabilities { eyes: Vec::new(), restores_training: true, power_cycle: true })
+        } else {
+            Some(configured.capabilities().ok_or_else(|| {
+                DriverError::new(
+                    ErrorKind::Protocol,
+                    "agent: the answer to `configure` has figures that make no sense",
+                )
+            })?)
+        };
+        Ok(())
+    }
+
+    /// A training result must be whole: every eye with its lanes, settings on the grid; none where it failed.
+    pub(super) fn check_training(&self, result: &TrainingResult) -> Result<(), DriverError> {
+        let wrong =
+            |words: String| Err(DriverError::new(ErrorKind::Protocol, format!("agent: training: {words}")));
+        if result.passed != result.stages.iter().all(nightbench_core::results::TrainingStage::passed) {
+            return wrong("`passed` contradicts its stages".into());
+        }
+        if !result.passed {
+            return Ok(());
+        }
+        for own in self.capabilities.iter().flat_map(|known| &known.eyes) {
+            let Some(eye) = result.eye(own.eye) else { return wrong(format!("no settings for {}", own.eye)) };
+            let lanes: Vec<u16> = own.lanes.iter().collect();
+            if eye.lanes != lanes || eye.settings.len() != lanes.len() {
+                return wrong(format!("{} has settings of other lanes", own.eye));
+            }
+            if eye.settings.iter().any(|at| at.tap >= own.grid.taps || at.vref >= own.grid.vref_steps) {
+                return wrong(format!("{} has a setting beyond its grid", own.eye));
+            }
+        }
+        Ok(())
+    }
+
+    pub(super) fn sampled(
+        &mut self,
+        eye: EyeName,
+        points: &[PointRequest],
+        own: &EyeCapabilities,
+        lanes: usize,
+        call: &Call,
+    ) -> Result<Vec<PointCounts>, DriverError> {
+        self.watch(call)?;
+        let request = SampleRequest { eye, points: points.iter().map(PointQuestion::new).collect() };
+        let answer: Sampled = self.ask_agent("sample", &request, call, Sampled { counts: Vec::new() })?;
+        let wrong =
+            |words: String| Err(DriverError::new(ErrorKind::Protocol, format!("agent: sample: {words}")));
+        if answer.counts.len() != points.len() {
+            return wrong(format!("{} points asked, {} answered", points.len(), answer.counts.len()));
+        }
+        let mut counts = Vec::with_capacity(points.len());
+        for (asked, got) in points.iter().zip(answer.counts) {
+            let at = format!("tap {} at Vref step {}", asked.point.tap, asked.point.vref);
+            if got.errors.len() != lanes {
+                return wrong(format!("{at}: counts of {} lanes, {lanes} expected", got.errors.len()));
+            }
+            if got.errors.iter().any(|errors| *errors > got.bits) {
+                return wrong(format!("{at}: more errors than bits"));
+            }
+            let most = asked.most_bits.max(own.fewest_bits).next_multiple_of(own.fewest_bits);
+            if got.bits == 0 || got.bits > most {
+                return wrong(format!("{at}: {} bits compared, 1 to {most} asked", got.bits));
+            }
+            counts.push(PointCounts { bits: got.bits, errors: got.errors });
+        }
+        // What was counted while a reading went stale or the condition left its band is no measurement.
+        self.plant.check_stale()?;
+        self.watch(call)?;
+        Ok(counts)
+    }
+}

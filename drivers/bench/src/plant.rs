@@ -1,0 +1,365 @@
+//! The instruments of a bench together: clock, limits, and the watch over rails and temperature.
+
+use super::command_log::CommandLog;
+use super::instrument::Instrument;
+use contract::{Call, DriverError, ErrorKind};
+use nightbench_core::devices::{ControlPoint, Supply};
+use nightbench_core::units::{Celsius, Volts};
+use plan::bench_file::{Action, BenchFile, InstrumentKind, Rail};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+/// A value read while a job ran.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WatchedValue {
+    /// Bench time, seconds since opening.
+    pub bench_s: f64,
+    /// What was read.
+    pub name: String,
+    /// The value.
+    pub value: f64,
+    /// Its unit.
+    pub unit: &'static str,
+}
+
+/// Readings kept until they are fetched.
+const MOST_READINGS: usize = 20_000;
+
+/// What is watched at present.
+pub(super) struct Watched {
+    next_look_s: f64,
+    /// Asked voltage and time of the last good reading, for each rail.
+    rails: Vec<(f64, f64)>,
+    /// The temperature that is held; `None` on the way to it.
+    held: Option<HeldBand>,
+}
+
+/// A temperature that is held within a band.
+#[derive(Clone, Copy)]
+struct HeldBand {
+    level: Celsius,
+    point: ControlPoint,
+    half_k: f64,
+    read_at_s: f64,
+}
+
+/// A current above its limit by more than this share is no reading's error. Common practice, no source.
+const CURRENT_MARGIN: f64 = 0.02;
+
+/// Every instrument of a bench.
+pub(super) struct Plant {
+    pub bench: Arc<BenchFile>,
+    pub instruments: Vec<Instrument>,
+    pub log: CommandLog,
+    pub dry: bool,
+    pub watched: Option<Watched>,
+    pub readings: Vec<WatchedValue>,
+    /// Voltages the rails were switched on with; `None` = not known to be on.
+    pub rails_on: Option<Vec<f64>>,
+    start: Instant,
+}
+
+impl Plant {
+    pub fn new(bench: Arc<BenchFile>, log: CommandLog, dry: bool) -> Plant {
+        let instruments =
+            bench.instruments.iter().map(|spec| Instrument::new(spec.clone(), log.clone(), dry)).collect();
+        Plant {
+            bench,
+            instruments,
+            log,
+            dry,
+            watched: None,
+            readings: Vec::new(),
+            rails_on: None,
+            start: Instant::now(),
+        }
+    }
+
+    /// Bench seconds since opening.
+    pub fn now_s(&self) -> f64 {
+        self.start.elapsed().as_secs_f64() * self.bench.time_scale
+    }
+
+    /// Waits this many bench seconds.
+    pub fn wait(&self, bench_s: f64, call: &Call, what: &str) -> Result<(), DriverError> {
+        if self.dry {
+            return Ok(());
+        }
+        let end = Instant::now() + Duration::from_secs_f64(bench_s / self.bench.time_scale);
+        loop {
+            call.check(what)?;
+            let left = end.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                return Ok(());
+            }
+            std::thread::sleep(left.min(Duration::from_millis(20)));
+        }
+    }
+
+    pub fn instrument(&mut self, name: &str) -> Result<&mut Instrument, DriverError> {
+        self.instruments.iter_mut().find(|one| one.spec.name == name).ok_or_else(|| {
+            DriverError::new(ErrorKind::Unsupported, format!("the bench has no instrument `{name}`"))
+        })
+    }
+
+    /// The first instrument of a kind.
+    pub fn first(&mut self, kind: InstrumentKind) -> Option<&mut Instrument> {
+        self.instruments.iter_mut().find(|one| one.spec.kind == kind)
+    }
+
+    /// Opens and identifies every instrument.
+    pub fn connect(&mut self, call: &Call) -> Result<(), DriverError> {
+        self.instruments.iter_mut().try_for_each(|one| one.connect(call))
+    }
+
+    /// Closes every connection and forgets what was set.
+    pub fn close(&mut self) {
+        for one in &mut self.instruments {
+            one.close();
+            one.forget();
+        }
+        self.watched = None;
+        self.rails_on = None;
+    }
+
+    /// Voltage of every rail at a supply level, in the bench's order, checked against the rail's limits.
+    pub fn rail_levels(&self, supply: &Supply) -> Result<Vec<f64>, DriverError> {
+        let named = [("VDD", supply.vdd), ("VDDQ", supply.vddq), ("VPP", supply.vpp)];
+        for (name, volts) in named {
+            if !self.bench.rails.iter().any(|rail| rail.name == name) {
+                return Err(DriverError::new(
+                    ErrorKind::Unsupported,
+                    format!(
+                        "supply `{}` sets {name} to {volts}, but the bench has no such [[rail]]",
+                        supply.name
+                    ),
+                ));
+            }
+        }
+        let mut levels = Vec::new();
+        for rail in &self.bench.rails {
+            let named = named.iter().find(|(name, _)| *name == rail.name).map(|(_, volts)| *volts);
+            let Some(volts) = named.or(rail.fixed) else {
+                return Err(DriverError::new(
+                    ErrorKind::Unsupported,
+                    format!("no plan sets the rail {}: give it `fixed_v` in the bench file", rail.name),
+                ));
+            };
+            self.check_rail(&rail.name, volts)?;
+            levels.push(volts.0);
+        }
+        Ok(levels)
+    }
+
+    /// Is the voltage within the rail's limits?
+    pub fn check_rail(&self, name: &str, volts: Volts) -> Result<(), DriverError> {
+        let rail = self.bench.rails.iter().find(|rail| rail.name == name);
+        match rail {
+            Some(rail) if volts.0 >= rail.low.0 && volts.0 <= rail.high.0 => Ok(()),
+            Some(rail) => Err(DriverError::new(
+                ErrorKind::OutOfRange,
+                format!("{name} = {volts} is beyond the bench's limits, {} to {}", rail.low, rail.high),
+            )),
+            None => Err(DriverError::new(ErrorKind::Unsupported, format!("the bench has no rail {name}"))),
+        }
+    }
+
+    /// Is the device temperature within the bench's limits?
+    pub fn check_device(&self, level: Celsius) -> Result<(), DriverError> {
+        let limits = &self.bench.limits;
+        if level.0 >= limits.device_low.0 && level.0 <= limits.device_high.0 {
+            return Ok(());
+        }
+        Err(DriverError::new(
+            ErrorKind::OutOfRange,
+            format!(
+                "{level} is beyond the bench's limits for the device, {} to {}",
+                limits.device_low, limits.device_high
+            ),
+        ))
+    }
+
+    /// Below the dew point a dry purge must be declared.
+    pub fn check_dew(&self, level: Celsius) -> Result<(), DriverError> {
+        if level.0 >= self.bench.lowest_dry().0 || self.bench.room.dry_purge {
+            return Ok(());
+        }
+        Err(DriverError::new(
+            ErrorKind::Interlock,
+            format!(
+                "{level} is below {} (dew point {} + 3 K): water would condense. Put a dry purge in place and declare \
+                 `dry_purge = true` in [room]",
+                self.bench.lowest_dry(),
+                self.bench.room.dew_point
+            ),
+        ))
+    }
+
+    /// Keeps a reading for the job's time series.
+    pub fn read(&mut self, name: String, value: f64, unit: &'static str) {
+        if self.readings.len() < MOST_READINGS {
+            self.readings.push(WatchedValue { bench_s: self.now_s(), name, value, unit });
+        }
+    }
+
+    /// Starts watching the rails, on the way to a condition.
+    pub fn arm_rails(&mut self) {
+        let now = self.now_s();
+        let rails = self.rails_on.clone().unwrap_or_default();
+        self.watched = Some(Watched {
+            next_look_s: now + self.bench.watch.every_s,
+            rails: rails.into_iter().map(|volts| (volts, now)).collect(),
+            held: None,
+        });
+    }
+
+    /// Starts watching a condition that was just reached: the rails, and the temperature within a band of `half_k`.
+    pub fn arm(&mut self, level: Celsius, point: ControlPoint, half_k: f64) {
+        self.arm_rails();
+        let read_at_s = self.now_s();
+        if let Some(watched) = &mut self.watched {
+            watched.held = Some(HeldBand { level, point, half_k, read_at_s });
+        }
+    }
+
+    /// Is it time to look again?
+    pub fn look_is_due(&self) -> bool {
+        self.watched.as_ref().is_some_and(|watched| self.now_s() >= watched.next_look_s)
+    }
+
+    /// Looks at every rail. A failed read is no alarm until the last good reading is stale.
+    pub fn look_at_rails(&mut self, call: &Call) -> Result<(), DriverError> {
+        let Some(count) = self.watched.as_ref().map(|watched| watched.rails.len()) else { return Ok(()) };
+        for index in 0..count {
+            match self.look_at_rail(index, call) {
+                Err(error)
+                    if matches!(
+                        error.kind,
+                        ErrorKind::TimeOut | ErrorKind::Communication | ErrorKind::Protocol
+                    ) && !error.words.contains("lost its settings") =>
+                {
+                    self.log.note("watch", '-', &error.to_string());
+                }
+                other => other?,
+            }
+        }
+        if let Some(watched) = &mut self.watched {
+            watched.next_look_s =
+                self.start.elapsed().as_secs_f64() * self.bench.time_scale + self.bench.watch.every_s;
+        }
+        self.check_stale()
+    }
+
+    fn look_at_rail(&mut self, index: usize, call: &Call) -> Result<(), DriverError> {
+        let Some((asked, _)) = self.watched.as_ref().and_then(|watched| watched.rails.get(index).copied())
+        else {
+            return Ok(());
+        };
+        let Some(rail) = self.bench.rails.get(index).cloned() else { return Ok(()) };
+        let supply = self.instrument(&rail.supply)?;
+        if supply.has(Action::Tripped)
+            && supply.ask_switch(Action::Tripped, rail.channel.as_deref(), false, call)?
+        {
+            return Err(DriverError::new(
+                ErrorKind::Interlock,
+                format!("{}: the over-voltage protection of {} tripped", rail.supply, rail.name),
+            ));
+        }
+        let mut measured = self.measure_rail(&rail, asked, call)?;
+        if (measured - asked).abs() > rail.tolerance.0 {
+            // One look may fall into a spike of the reading itself: a second decides.
+            measured = self.measure_rail(&rail, asked, call)?;
+        }
+        self.read(rail.name.clone(), measured, "V");
+        self.look_at_current(&rail, call)?;
+        if measured > rail.over_voltage.0 {
+            return Err(DriverError::new(
+                ErrorKind::Interlock,
+                format!("{} is {measured:.3} V, above its protection at {}", rail.name, rail.over_voltage),
+            ));
+        }
+        if (measured - asked).abs() > rail.tolerance.0 {
+            return Err(DriverError::new(
+                ErrorKind::NotSettled,
+                format!(
+                    "{} left its tolerance during the job: {measured:.4} V, {asked:.4} V +- {:.4} V asked",
+                    rail.name, rail.tolerance.0
+                ),
+            ));
+        }
+        let now = self.now_s();
+        if let Some(slot) = self.watched.as_mut().and_then(|watched| watched.rails.get_mut(index)) {
+            slot.1 = now;
+        }
+        Ok(())
+    }
+
+    /// The current of a rail, where its supply measures it: above its limit the protection has failed.
+    fn look_at_current(&mut self, rail: &Rail, call: &Call) -> Result<(), DriverError> {
+        let supply = self.instrument(&rail.supply)?;
+        if !supply.has(Action::MeasureCurrent) {
+            return Ok(());
+        }
+        let amperes = supply.ask(Action::MeasureCurrent, rail.channel.as_deref(), 0.0, call)?;
+        self.read(format!("{} current", rail.name), amperes, "A");
+        if amperes > rail.most_a * (1.0 + CURRENT_MARGIN) {
+            return Err(DriverError::new(
+                ErrorKind::Interlock,
+                format!("{} takes {amperes:.3} A, above its limit of {} A", rail.name, rail.most_a),
+            ));
+        }
+        Ok(())
+    }
+
+    /// Takes a reading of the watched temperature: alarm beyond the device's limits, not settled beyond the band.
+    pub fn take_temperature(&mut self, point: ControlPoint, reading: Celsius) -> Result<(), DriverError> {
+        let limits = self.bench.limits;
+        let margin = self.bench.settle.band.0;
+        if point != ControlPoint::Air
+            && (reading.0 > limits.device_high.0 + margin || reading.0 < limits.device_low.0 - margin)
+        {
+            return Err(DriverError::new(
+                ErrorKind::Interlock,
+                format!(
+                    "the {} is at {reading}, beyond {} to {}",
+                    point.name(),
+                    limits.device_low,
+                    limits.device_high
+                ),
+            ));
+        }
+        let now = self.now_s();
+        let held = self.watched.as_mut().and_then(|watched| watched.held.as_mut());
+        let Some(held) = held.filter(|held| held.point == point) else { return Ok(()) };
+        let (level, margin) = (held.level, held.half_k);
+        held.read_at_s = now;
+        self.read(format!("{} temperature", point.name()), reading.0, "degC");
+        if (reading - level).0.abs() > margin {
+            return Err(DriverError::new(
+                ErrorKind::NotSettled,
+                format!(
+                    "the temperature left its band during the job: {reading}, {level} +- {margin} K asked"
+                ),
+            ));
+        }
+        Ok(())
+    }
+
+    /// A stale reading is an alarm.
+    pub fn check_stale(&self) -> Result<(), DriverError> {
+        let Some(watched) = &self.watched else { return Ok(()) };
+        let limit = self.bench.watch.stale_after_s;
+        let temperature_at = watched.held.map_or(f64::INFINITY, |held| held.read_at_s);
+        let oldest = watched.rails.iter().map(|(_, at)| *at).fold(temperature_at, f64::min);
+        let age = self.now_s() - oldest;
+        if age <= limit || self.dry {
+            return Ok(());
+        }
+        Err(DriverError::new(
+            ErrorKind::NotSettled,
+            format!(
+                "alarm: a watched reading is {age:.0} s old, {limit} s allowed; the condition is not known"
+            ),
+        ))
+    }
+}

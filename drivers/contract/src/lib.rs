@@ -1,0 +1,341 @@
+//! The driver contract: what every target, simulated or real, promises.
+//!
+//! The trait is object-safe and blocking. Every call takes a [`Call`]: a deadline and a cancel token; a batch of
+//! points stays under about ten seconds. Order of calls: [`Driver::apply`] before [`Driver::train`] (or
+//! [`Driver::restore`]) before [`Driver::sample`]; a new rate or setup, a loss of power or a re-seat invalidates
+//! training. The runner, not the driver, decides what is retried: errors say what kind they are.
+
+pub mod conformance;
+
+use nightbench_core::devices::{Channel, Chip, ControlPoint, Firmware, Module, Pattern, Supply};
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::rates::DataRate;
+use nightbench_core::results::{
+    EyeName, Grid, Identity, LaneSet, Point, Readback, TrainedEye, TrainingResult,
+};
+use nightbench_core::units::{Celsius, Seconds};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+/// Asks a running call to stop at the next safe place. Clones share the request.
+#[derive(Debug, Clone, Default)]
+pub struct CancelToken(Arc<AtomicBool>);
+
+impl CancelToken {
+    /// A token nobody has cancelled.
+    pub fn new() -> CancelToken {
+        CancelToken::default()
+    }
+    /// Asks to stop.
+    pub fn cancel(&self) {
+        self.0.store(true, Ordering::SeqCst);
+    }
+    /// Was a stop asked for?
+    pub fn is_cancelled(&self) -> bool {
+        self.0.load(Ordering::SeqCst)
+    }
+}
+
+/// Limits of one call.
+#[derive(Debug, Clone)]
+pub struct Call {
+    /// Latest end of the call.
+    pub deadline: Instant,
+    /// Asks for an early end.
+    pub cancel: CancelToken,
+}
+
+impl Call {
+    /// A call that may take `limit` from now.
+    pub fn within(limit: Duration, cancel: &CancelToken) -> Call {
+        Call { deadline: Instant::now() + limit, cancel: cancel.clone() }
+    }
+    /// Fails when the deadline has passed or a stop was asked for.
+    ///
+    /// # Errors
+    /// `Cancelled` or `TimeOut`, naming `what` was going on.
+    pub fn check(&self, what: &str) -> Result<(), DriverError> {
+        if self.cancel.is_cancelled() {
+            return Err(DriverError::new(ErrorKind::Cancelled, format!("{what} was cancelled")));
+        }
+        if Instant::now() > self.deadline {
+            return Err(DriverError::new(ErrorKind::TimeOut, format!("{what} took longer than allowed")));
+        }
+        Ok(())
+    }
+}
+
+/// What kind of fault an error is; the runner decides by it what is retried and what is skipped.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ErrorKind {
+    /// No answer within the deadline.
+    TimeOut,
+    /// The connection failed or was closed.
+    Communication,
+    /// An answer that does not follow the protocol.
+    Protocol,
+    /// An instrument reported an error of this number.
+    Instrument(i32),
+    /// A value beyond a limit of the bench.
+    OutOfRange,
+    /// The condition was not reached or not held.
+    NotSettled,
+    /// A safety condition forbids the call.
+    Interlock,
+    /// Another chip, module or firmware than expected.
+    WrongIdentity,
+    /// A call in the wrong order, for example a sample before training.
+    WrongOrder,
+    /// The device cannot do what was asked.
+    Unsupported,
+    /// Stopped on request.
+    Cancelled,
+}
+
+impl ErrorKind {
+    /// The kind in plain words.
+    pub fn words(self) -> &'static str {
+        match self {
+            ErrorKind::TimeOut => "time-out",
+            ErrorKind::Communication => "communication",
+            ErrorKind::Protocol => "protocol",
+            ErrorKind::Instrument(_) => "instrument error",
+            ErrorKind::OutOfRange => "out of range",
+            ErrorKind::NotSettled => "not settled",
+            ErrorKind::Interlock => "interlock",
+            ErrorKind::WrongIdentity => "wrong identity",
+            ErrorKind::WrongOrder => "wrong order of calls",
+            ErrorKind::Unsupported => "unsupported",
+            ErrorKind::Cancelled => "cancelled",
+        }
+    }
+}
+
+/// A driver's fault.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{}: {words}", kind.words())]
+pub struct DriverError {
+    /// What kind of fault.
+    pub kind: ErrorKind,
+    /// What happened, with the values and the remedy.
+    pub words: String,
+}
+
+impl DriverError {
+    /// An error of a kind.
+    pub fn new(kind: ErrorKind, words: impl Into<String>) -> DriverError {
+        DriverError { kind, words: words.into() }
+    }
+}
+
+/// A condition as the driver needs it, with the keys that make a simulated result reproducible.
+#[derive(Debug, Clone)]
+pub struct Setting {
+    /// Test chip.
+    pub chip: Arc<Chip>,
+    /// Firmware image, where the plan names one.
+    pub firmware: Option<Arc<Firmware>>,
+    /// Fitted module.
+    pub module: Arc<Module>,
+    /// Channel between chip and module.
+    pub channel: Arc<Channel>,
+    /// Data rate.
+    pub rate: DataRate,
+    /// Temperature level.
+    pub temperature: Celsius,
+    /// Where the temperature is held.
+    pub control_point: ControlPoint,
+    /// Temperature at which drivers and terminations were last calibrated: the condition's own, unless training is
+    /// held from another.
+    pub calibrated_at: Celsius,
+    /// Rail voltages.
+    pub supply: Arc<Supply>,
+    /// Data pattern.
+    pub pattern: Pattern,
+    /// Which fitting of the setup, from 0.
+    pub mounting: u32,
+    /// Which start, from 0.
+    pub start: u32,
+    /// Condition, mounting, repeat and start as a digest: counting noise is a function of it and of the seed
+    /// the driver was opened with, never of the capture strategy.
+    pub noise_key: [u8; 32],
+}
+
+/// Axes and abilities of one eye's sweep at the present condition.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EyeCapabilities {
+    /// Which eye.
+    pub eye: EyeName,
+    /// Its axes at the present condition.
+    pub grid: Grid,
+    /// Lanes that can be captured.
+    pub lanes: LaneSet,
+    /// Compared bits a lane and second: refresh and turnaround eat into the data rate.
+    pub compared_bits_per_second: f64,
+    /// Time a point costs beside its bits, seconds.
+    pub visit_overhead_s: f64,
+    /// Time a change of Vref takes to settle, seconds.
+    pub vref_settle_s: f64,
+    /// The device ends a point itself when the lanes asked for are decided.
+    pub early_stop: bool,
+    /// Fewest bits a visit can compare (one burst).
+    pub fewest_bits: u64,
+}
+
+/// What the device can do.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Capabilities {
+    /// Every eye of the present condition.
+    pub eyes: Vec<EyeCapabilities>,
+    /// Trained codes can be restored.
+    pub restores_training: bool,
+    /// Start kinds available beside a retrain: power cycle, reset.
+    pub power_cycle: bool,
+}
+
+/// How a training attempt starts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum StartKind {
+    /// Supplies off and on.
+    PowerCycle,
+    /// Reset, supplies stay on.
+    Reset,
+    /// Training only.
+    Retrain,
+}
+
+/// A training attempt to be made.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TrainingRequest {
+    /// How it starts.
+    pub start: StartKind,
+    /// A point passes when its bit error ratio is at most this.
+    pub pass_ber: f64,
+    /// Fewest taps a lane's window must have.
+    pub fewest_taps: u16,
+    /// Fewest Vref steps a lane's window must have.
+    pub fewest_steps: u16,
+    /// Train the write side too.
+    pub write: bool,
+}
+
+/// One point to be measured.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PointRequest {
+    /// Where.
+    pub point: Point,
+    /// Counts from earlier visits that this visit continues: bits a lane.
+    pub bits_before: u64,
+    /// Errors of each captured lane in those bits (capture lane order; empty = none measured yet).
+    pub errors_before: Vec<u64>,
+    /// Lanes (positions in the capture's lane order) that must be decided.
+    pub lanes: LaneSet,
+    /// The rule that decides them, on earlier and new counts together.
+    pub rule: PointRule,
+    /// Most new bits of this visit.
+    pub most_bits: u64,
+    /// Independent series: 0 for measuring, above for re-tests and drift.
+    pub series: u32,
+}
+
+impl PointRequest {
+    /// Is it one that an eye with this grid and so many captured lanes can answer?
+    ///
+    /// # Errors
+    /// Out of range: a point beyond the grid, a lane beyond the captured ones, earlier counts of another number of lanes.
+    pub fn check(&self, grid: &Grid, lanes: usize) -> Result<(), DriverError> {
+        let out = |words: String| Err(DriverError::new(ErrorKind::OutOfRange, words));
+        let point = self.point;
+        if !grid.contains(point) {
+            return out(format!(
+                "tap {} at Vref step {} is beyond the grid of {} taps x {} steps",
+                point.tap, point.vref, grid.taps, grid.vref_steps
+            ));
+        }
+        if self.lanes.iter().any(|lane| usize::from(lane) >= lanes) {
+            return out(format!("a lane beyond the {lanes} captured lanes was asked for"));
+        }
+        if !self.errors_before.is_empty() && self.errors_before.len() != lanes {
+            return out(format!("earlier counts of {} lanes, {lanes} expected", self.errors_before.len()));
+        }
+        Ok(())
+    }
+}
+
+/// New counts of one visit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PointCounts {
+    /// New bits compared a lane.
+    pub bits: u64,
+    /// New errors of each captured lane (all lanes count, asked for or not).
+    pub errors: Vec<u64>,
+}
+
+/// A separate way to make everything safe while another call is stuck.
+pub trait SafetyHandle: Send + Sync {
+    /// Switches everything off, by a connection of its own. Idempotent.
+    ///
+    /// # Errors
+    /// What could not be made safe.
+    fn make_safe(&self) -> Result<(), DriverError>;
+}
+
+/// A target that conditions can be applied to and eyes captured from.
+pub trait Driver: Send {
+    /// Is this the simulated target? Decides the marks on every page.
+    fn is_simulated(&self) -> bool;
+
+    /// Who answers. Needs an applied condition.
+    ///
+    /// # Errors
+    /// Communication faults.
+    fn identity(&mut self, call: &Call) -> Result<Identity, DriverError>;
+
+    /// Axes and abilities at the present condition.
+    ///
+    /// # Errors
+    /// `WrongOrder` before a condition was applied; communication faults.
+    fn capabilities(&mut self, call: &Call) -> Result<Capabilities, DriverError>;
+
+    /// Sets a condition and returns what was really reached, after settling.
+    ///
+    /// # Errors
+    /// `OutOfRange`, `NotSettled`, `Interlock`, `WrongIdentity` and communication faults.
+    fn apply(&mut self, setting: &Setting, call: &Call) -> Result<Readback, DriverError>;
+
+    /// Trains the interface. A failed training is a result.
+    ///
+    /// # Errors
+    /// `WrongOrder` before a condition was applied; communication faults.
+    fn train(&mut self, request: &TrainingRequest, call: &Call) -> Result<TrainingResult, DriverError>;
+
+    /// Restores trained settings, where the device can.
+    ///
+    /// # Errors
+    /// `Unsupported` where it cannot.
+    fn restore(&mut self, eyes: &[TrainedEye], call: &Call) -> Result<(), DriverError>;
+
+    /// Measures a batch of points of one eye; one answer a point, in the order asked.
+    ///
+    /// # Errors
+    /// `WrongOrder` before training; `OutOfRange` for a point or lane beyond the capabilities; faults.
+    fn sample(
+        &mut self,
+        eye: EyeName,
+        points: &[PointRequest],
+        call: &Call,
+    ) -> Result<Vec<PointCounts>, DriverError>;
+
+    /// Makes everything safe. Idempotent, allowed in any state.
+    ///
+    /// # Errors
+    /// What could not be made safe.
+    fn make_safe(&mut self, call: &Call) -> Result<(), DriverError>;
+
+    /// A separate handle that makes everything safe while a call is stuck.
+    fn safety_handle(&self) -> Box<dyn SafetyHandle>;
+
+    /// Bench time since opening: virtual for the simulated target.
+    fn elapsed(&self) -> Seconds;
+}

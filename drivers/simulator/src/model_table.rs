@@ -1,0 +1,87 @@
+//! The model's figures as a table for people: every key that a plan's model tables take. `drivers/simulator/MODEL.md` is this text.
+
+use super::assembly::SET_BY_INTERFACE;
+use super::physics::{Entry, Parameters};
+use std::fmt::Write;
+
+const HEAD: &str = "\
+# Figures of the simulated channel
+
+A plan sets them, in the unit the key ends in, for everything in `[model]`, for one module in a `[module.model]` table
+behind its `[[module]]`, for one channel in `[channel.model]`; a module's or channel's own value wins over the plan's:
+
+    [model]
+    rx_noise_mv = 5.0
+
+    [[channel]]
+    name = \"long risers\"
+    risers = 3
+    fits = [\"unbuffered\"]
+    [channel.model]
+    riser_len_mm = 40.0
+
+A value outside its range, or a key that does not exist, is a mistake of the plan with its place. The report lists every
+figure used and where it comes from.
+
+**Most figures are fitted estimates.** They were chosen so that a few channels behave as commonly observed; agreement
+with those observations is by construction and no evidence about hardware. Marks: J datasheet figure, G design guide,
+H handbook, E estimate (fitted: took part in the fit), M from memory. DDR5 values are given where they differ from DDR4;
+all of those are from memory. Figures marked `[interface]` follow from that section of the plan.
+
+";
+
+/// The text of `drivers/simulator/MODEL.md`.
+pub fn model_table() -> String {
+    let mut text = String::from(HEAD);
+    text.push_str(
+        "| key | DDR4 | DDR5 | unit | from | to | source | meaning |\n|---|---|---|---|---|---|---|---|\n",
+    );
+    let (ddr4, ddr5) = (Parameters::ddr4(), Parameters::ddr5());
+    for (entry, other) in ddr4.entries().zip(ddr5.entries()) {
+        // Writing to a string cannot fail.
+        let _ = writeln!(
+            text,
+            "| `{}` | {} | {} | {} | {} | {} | {} | {} |",
+            entry.name,
+            number(entry.value),
+            if entry.value == other.value { String::new() } else { number(other.value) },
+            entry.unit,
+            number(entry.range.0),
+            number(entry.range.1),
+            source(&entry),
+            entry.description
+        );
+    }
+    text
+}
+
+fn source(entry: &Entry) -> &'static str {
+    if SET_BY_INTERFACE.contains(&entry.name) { "`[interface]`" } else { entry.mark.text() }
+}
+
+/// Plain where that is short, else with an exponent.
+fn number(value: f64) -> String {
+    if value != 0.0 && !(1e-3..1e5).contains(&value.abs()) {
+        format!("{value:e}")
+    } else {
+        format!("{value}")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_printed_table_is_the_models_table() {
+        let stored = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/MODEL.md")).unwrap();
+        assert!(
+            stored == model_table(),
+            "drivers/simulator/MODEL.md is out of date: cargo run -p simulator --example model_table > drivers/simulator/MODEL.md"
+        );
+        for entry in Parameters::ddr4().entries() {
+            assert!(stored.contains(&format!("| `{}` |", entry.name)), "{}", entry.name);
+            assert!(entry.range.0 <= entry.value && entry.value <= entry.range.1, "{}", entry.name);
+        }
+    }
+}

@@ -1,0 +1,112 @@
+//! Training of one eye as the firmware does it: deskew and centring, then Vref, lane by lane, on the model.
+
+use super::super::draws::Draws;
+use super::super::physics::training::{self, Needed, Run};
+use super::super::physics::{LaneSurface, Parameters, TrainingFailure};
+use super::super::target::centre;
+use super::{StartSpread, stage, untrained};
+use contract::TrainingRequest;
+use nightbench_core::results::{Direction, Grid, LanePoint, TrainingStage};
+
+/// Stages run on one eye and the settings they gave; settings are complete only when every stage passed.
+pub struct TrainedLanes {
+    /// The stages, the failed one last.
+    pub stages: Vec<TrainingStage>,
+    /// Operating point of each lane.
+    pub settings: Vec<LanePoint>,
+}
+
+/// DFE adaptation of the lanes of a DDR5 read eye: each lane's taps are set against its own post-cursors. The height is
+/// what the worst pattern leaves with them (peak distortion), in Vref steps. Adapting never makes an eye worse on the
+/// model, so the stage passes; a tap at the end of its range is its warning, and what it leaves closed fails centring.
+pub fn equalizer(grid: &Grid, lanes: &[u16], surfaces: &[LaneSurface]) -> TrainingStage {
+    let results = lanes.iter().zip(surfaces).map(|(lane, surface)| {
+        let mut result = untrained(*lane);
+        let height_mv = surface.worst_height_v() * 1e3;
+        result.height_steps = Some((height_mv / grid.vref_step.0).floor().max(0.0));
+        result.end_stop = surface.feedback_at_end();
+        result.passed = true;
+        result
+    });
+    stage("DFE", false, results.collect(), &[])
+}
+
+/// Trains every lane of one eye.
+pub fn train_eye(
+    p: &Parameters,
+    request: &TrainingRequest,
+    direction: Direction,
+    grid: &Grid,
+    lanes: &[u16],
+    surfaces: &mut [LaneSurface],
+    draws: &mut Draws,
+) -> TrainedLanes {
+    let spread = StartSpread::of(p, request.start);
+    let mut centring = Vec::new();
+    let mut reference = Vec::new();
+    let mut settings = Vec::new();
+    for (lane, surface) in lanes.iter().zip(surfaces) {
+        let threshold = request.pass_ber * 10f64.powf(spread.threshold_dec * draws.normal());
+        let (tap_shift, vref_shift) =
+            (p.train_centre_tap * draws.normal(), p.train_centre_step * draws.normal());
+        let needed =
+            Needed { taps: usize::from(request.fewest_taps), steps: usize::from(request.fewest_steps) };
+        let found = training::train_coarse_to_fine(surface, threshold, needed);
+        let mut delay = untrained(*lane);
+        let mut vref = delay;
+        let mut setting = centre(grid);
+        match found {
+            Ok(trained) => {
+                let tap = settle(trained.tap, tap_shift, &trained.tap_run);
+                let step = settle(trained.vref, vref_shift, &trained.vref_run);
+                setting = LanePoint { tap, vref: step };
+                delay.delay_taps = Some(f64::from(tap));
+                delay.width_taps = Some(trained.tap_run.len() as f64);
+                delay.end_stop = trained.tap_run.censored_low || trained.tap_run.censored_high;
+                delay.passed = true;
+                vref.vref_step = Some(f64::from(step));
+                vref.height_steps = Some(trained.vref_run.len() as f64);
+                vref.end_stop = trained.vref_run.censored_low || trained.vref_run.censored_high;
+                vref.passed = true;
+            }
+            Err(TrainingFailure::NothingPasses) => delay.width_taps = Some(0.0),
+            Err(TrainingFailure::TooFewTaps { found, .. }) => delay.width_taps = Some(found as f64),
+            Err(TrainingFailure::TooFewVrefSteps { found, .. }) => {
+                delay.passed = true;
+                vref.height_steps = Some(found as f64);
+            }
+        }
+        centring.push(delay);
+        reference.push(vref);
+        settings.push(setting);
+    }
+    let (centring_name, reference_name) = match direction {
+        Direction::Read => ("read deskew and centring", "read VrefDQ"),
+        Direction::Write => ("write deskew and centring", "VrefDQ training"),
+    };
+    let mut stages = vec![stage(
+        centring_name,
+        false,
+        centring,
+        &[
+            "one lane narrow: local skew or crosstalk",
+            "all lanes narrow: Vref, termination (RTT), or the data rate",
+            "zero width on one lane: stuck or shorted DQ",
+        ],
+    )];
+    if stages[0].passed() {
+        stages.push(stage(
+            reference_name,
+            false,
+            reference,
+            &["no code passes: swing or termination (RTT)", "best code at the end stop: wrong Vref range"],
+        ));
+    }
+    TrainedLanes { stages, settings }
+}
+
+/// A centre shifted by a start's noise, kept inside the run it was found in.
+fn settle(centre: usize, shift: f64, run: &Run) -> u16 {
+    let moved = (centre as f64 + shift).round().max(0.0) as usize;
+    moved.clamp(run.first, run.last) as u16
+}

@@ -1,0 +1,552 @@
+//! The simulated target: a [`Driver`] whose eyes come from the channel model and whose clock is virtual.
+
+use super::assembly::{self, refused};
+use super::draws::{self, Draws};
+use super::noise::Noise;
+use super::physics::{LaneSurface, Link, Measured, Parameters};
+use super::silicon;
+use super::stages::{self, ByteLanes, StartSpread};
+use contract::{
+    Call, Capabilities, Driver, DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest,
+    SafetyHandle, Setting, StartKind, TrainingRequest,
+};
+use nightbench_core::devices::{Interface, ModelValue, Module, Supply};
+use nightbench_core::rates::{DataRate, Generation};
+use nightbench_core::results::{
+    Direction, EyeName, Grid, Identity, LanePoint, LaneSet, Readback, TrainedEye, TrainingResult,
+    TrainingStage,
+};
+use nightbench_core::units::{Celsius, Seconds, Volts};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// Version of the channel model: part of every job's key, so that results of different models never mix.
+pub const MODEL_VERSION: &str = "channel model 2";
+
+/// Share of the data rate that is compared: refresh, turnaround and pattern set-up eat the rest (estimate).
+const COMPARED_SHARE: f64 = 0.6;
+/// Time a point costs beside its bits, seconds (estimate: register writes and counter reads).
+const VISIT_OVERHEAD_S: f64 = 0.5e-3;
+/// Time a change of Vref takes to settle, seconds (estimate).
+const VREF_SETTLE_S: f64 = 0.1e-3;
+/// Time of one training attempt, seconds (estimate).
+pub const TRAINING_S: f64 = 2.5;
+/// Spread of a temperature reading, K rms, and of a rail reading, V rms (estimates).
+const READING_SPREAD: (f64, f64) = (0.15, 1.5e-3);
+
+/// What every simulated target of a run shares.
+#[derive(Debug, Clone)]
+pub struct SimulatedOptions {
+    /// The interface under test.
+    pub interface: Interface,
+    /// Model values the plan sets.
+    pub model: Vec<ModelValue>,
+    /// Directions that can be captured.
+    pub directions: Vec<Direction>,
+    /// Measured data by the channel's name in the plan.
+    pub measured: BTreeMap<String, Measured>,
+    /// Seed of mountings, training and counting noise.
+    pub seed: u64,
+}
+
+/// Surface sets kept: the condition's own and the one training is held from.
+const KEPT_SETS: usize = 2;
+
+/// Everything that hangs on one setting, whatever the start: built once, then repeats cost only their draws.
+struct SurfaceSet {
+    key: SurfaceKey,
+    parameters: Parameters,
+    eyes: Vec<Eye>,
+}
+
+/// Surfaces of the lanes of one eye.
+struct Eye {
+    capabilities: EyeCapabilities,
+    lanes: Vec<u16>,
+    surfaces: Vec<LaneSurface>,
+}
+
+/// What the surfaces hang on: equal words mean equal surfaces.
+type SurfaceKey = [u8; 32];
+
+/// A simulated target.
+pub struct SimulatedTarget {
+    options: Arc<SimulatedOptions>,
+    setting: Option<Setting>,
+    /// The present set last.
+    sets: Vec<SurfaceSet>,
+    /// How the last training started; the strobes stay where it found them until the next one.
+    started: Option<StartKind>,
+    trained: bool,
+    /// Virtual time, whole nanoseconds: sums do not depend on what came before.
+    elapsed_ns: u64,
+    last_vref: Option<u16>,
+}
+
+/// Every eye of a module at a rate and supply, as the simulated target will offer it: known without any physics.
+pub fn expected_eyes(
+    interface: &Interface,
+    module: &Module,
+    rate: DataRate,
+    supply: &Supply,
+    directions: &[Direction],
+) -> Vec<EyeCapabilities> {
+    let populated = module.lanes();
+    let mut eyes = Vec::new();
+    for direction in directions {
+        for rank in 0..module.ranks {
+            for (sub_channel, lanes) in assembly::sub_channels(interface) {
+                let lanes = LaneSet(lanes.0 & populated.0);
+                if lanes.is_empty() {
+                    continue;
+                }
+                eyes.push(EyeCapabilities {
+                    eye: EyeName { direction: *direction, rank, sub_channel },
+                    grid: assembly::grid(interface, rate, supply, *direction),
+                    lanes,
+                    compared_bits_per_second: rate.bits_per_second() * COMPARED_SHARE,
+                    visit_overhead_s: VISIT_OVERHEAD_S,
+                    vref_settle_s: VREF_SETTLE_S,
+                    early_stop: true,
+                    fewest_bits: u64::from(interface.generation.burst_length()),
+                });
+            }
+        }
+    }
+    eyes
+}
+
+impl SimulatedTarget {
+    /// A target that waits for its first condition.
+    pub fn new(options: Arc<SimulatedOptions>) -> SimulatedTarget {
+        SimulatedTarget {
+            options,
+            setting: None,
+            sets: Vec::new(),
+            started: None,
+            trained: false,
+            elapsed_ns: 0,
+            last_vref: None,
+        }
+    }
+
+    fn setting(&self) -> Result<&Setting, DriverError> {
+        self.setting.as_ref().ok_or_else(|| {
+            DriverError::new(ErrorKind::WrongOrder, "no condition was applied yet; apply one first")
+        })
+    }
+
+    fn surface_key(&self, setting: &Setting) -> SurfaceKey {
+        let words = format!(
+            "{:?} {:?} {:?} {} {} {} {:?} {:?} {}",
+            setting.chip,
+            setting.module,
+            setting.channel,
+            setting.rate,
+            setting.temperature,
+            setting.calibrated_at,
+            setting.supply,
+            setting.pattern,
+            setting.mounting
+        );
+        draws::key(&[words.as_bytes()])
+    }
+
+    fn build(&self, key: SurfaceKey, setting: &Setting) -> Result<SurfaceSet, DriverError> {
+        let interface = &self.options.interface;
+        let module = &setting.module;
+        let own = self.options.model.iter().chain(&module.overrides).chain(&setting.channel.overrides);
+        let parameters = assembly::parameters(interface.generation, own).map_err(|error| refused(&error))?;
+        let measured = match &setting.channel.measured {
+            Some(data) => {
+                Some(self.options.measured.get(&setting.channel.name).cloned().ok_or_else(|| {
+                    DriverError::new(
+                        ErrorKind::OutOfRange,
+                        format!(
+                            "the measured data `{}` of channel {} was not loaded",
+                            data.file, setting.channel.name
+                        ),
+                    )
+                })?)
+            }
+            None => None,
+        };
+        let mut eyes = Vec::new();
+        let directions = &self.options.directions;
+        for capabilities in expected_eyes(interface, module, setting.rate, &setting.supply, directions) {
+            let name = capabilities.eye;
+            let mut links: Vec<Link> = Vec::new();
+            for half in 0..module.populated.len() as u8 {
+                let contacts = silicon::mounting(
+                    &parameters,
+                    self.options.seed,
+                    &setting.chip.name,
+                    &module.name,
+                    &setting.channel.name,
+                    half,
+                    setting.mounting,
+                );
+                let setup =
+                    assembly::setup(interface, setting, name, parameters.clone(), contacts, measured.clone());
+                links.push(Link::new(setup).map_err(|error| refused(&error))?);
+            }
+            let lanes: Vec<u16> = capabilities.lanes.iter().collect();
+            let surfaces = lanes
+                .iter()
+                .map(|lane| {
+                    let bit = silicon::bit(&parameters, &setting.chip.name, module, name, *lane);
+                    let link = &links[module.half_of(*lane).min(links.len() - 1)];
+                    link.lane(&bit).map_err(|error| refused(&error))
+                })
+                .collect::<Result<Vec<_>, _>>()?;
+            eyes.push(Eye { capabilities, lanes, surfaces });
+        }
+        Ok(SurfaceSet { key, parameters, eyes })
+    }
+
+    /// Puts every strobe where the last start found it.
+    fn place_strobes(&mut self) {
+        let (Some(setting), Some(start)) = (&self.setting, self.started) else { return };
+        let seed = self.options.seed;
+        let Some(set) = self.sets.last_mut() else { return };
+        let spread_ps = StartSpread::of(&set.parameters, start).skew_ps;
+        let ui_ps = setting.rate.ui().0;
+        let width = stages::strobe_width(&setting.module);
+        for eye in &mut set.eyes {
+            let name = eye.capabilities.eye.to_string();
+            for (lane, surface) in eye.lanes.iter().zip(&mut eye.surfaces) {
+                let group = (lane / width).to_le_bytes();
+                let words: [&[u8]; 5] =
+                    [b"strobe of a start", &seed.to_le_bytes(), &setting.noise_key, name.as_bytes(), &group];
+                let shift = if spread_ps > 0.0 { spread_ps * Draws::of(&words).normal() } else { 0.0 };
+                surface.set_shift(shift / ui_ps);
+            }
+        }
+    }
+
+    fn eyes(&self) -> &[Eye] {
+        self.sets.last().map_or(&[], |set| &set.eyes)
+    }
+
+    /// Taps of all lanes of the present setting whose error ratios were computed, and all there are.
+    pub fn computed_taps(&self) -> (usize, usize) {
+        let lanes = || self.eyes().iter().flat_map(|eye| &eye.surfaces);
+        (lanes().map(LaneSurface::computed_taps).sum(), lanes().map(LaneSurface::taps).sum())
+    }
+
+    fn noise(&self, setting: &Setting, eye: EyeName) -> Noise {
+        let sub_channel = eye.sub_channel.map_or(255, |index| index);
+        Noise::new(draws::key(&[
+            b"counting noise",
+            &self.options.seed.to_le_bytes(),
+            &setting.noise_key,
+            eye.direction.name().as_bytes(),
+            &[eye.rank, sub_channel],
+        ]))
+    }
+}
+
+impl Driver for SimulatedTarget {
+    fn is_simulated(&self) -> bool {
+        true
+    }
+
+    fn identity(&mut self, _: &Call) -> Result<Identity, DriverError> {
+        let setting = self.setting()?;
+        let firmware = setting.firmware.as_ref().map_or("as loaded", |firmware| firmware.name.as_str());
+        let hex =
+            |bytes: [u8; 32]| bytes.iter().take(8).map(|byte| format!("{byte:02x}")).collect::<String>();
+        Ok(Identity {
+            chip_serial: setting.chip.name.clone(),
+            firmware_build: firmware.to_string(),
+            firmware_hash: hex(draws::key(&[b"firmware", firmware.as_bytes()])),
+            settings_hash: hex(draws::key(&[b"settings", format!("{:?}", self.options.model).as_bytes()])),
+            agent_version: MODEL_VERSION.into(),
+        })
+    }
+
+    fn capabilities(&mut self, _: &Call) -> Result<Capabilities, DriverError> {
+        self.setting()?;
+        Ok(Capabilities {
+            eyes: self.eyes().iter().map(|eye| eye.capabilities.clone()).collect(),
+            restores_training: true,
+            power_cycle: true,
+        })
+    }
+
+    fn apply(&mut self, setting: &Setting, call: &Call) -> Result<Readback, DriverError> {
+        call.check("applying a condition")?;
+        let key = self.surface_key(setting);
+        // Repeats and starts of a condition share their surfaces: they cost only their draws.
+        let set = match self.sets.iter().position(|set| set.key == key) {
+            Some(known) => self.sets.remove(known),
+            None => self.build(key, setting)?,
+        };
+        if self.sets.len() >= KEPT_SETS {
+            self.sets.remove(0);
+        }
+        self.sets.push(set);
+        let kept = self.setting.as_ref().is_some_and(|before| {
+            before.rate == setting.rate
+                && before.chip == setting.chip
+                && before.module == setting.module
+                && before.channel == setting.channel
+                && before.mounting == setting.mounting
+        });
+        self.trained &= kept;
+        self.last_vref = None;
+        let mut draws = Draws::of(&[b"readings", &self.options.seed.to_le_bytes(), &setting.noise_key]);
+        let temperature = Celsius(setting.temperature.0 + READING_SPREAD.0 * draws.normal());
+        let rails = [("VDD", setting.supply.vdd), ("VDDQ", setting.supply.vddq), ("VPP", setting.supply.vpp)]
+            .into_iter()
+            .map(|(name, volts)| (name.to_string(), Volts(volts.0 + READING_SPREAD.1 * draws.normal())))
+            .collect();
+        self.setting = Some(setting.clone());
+        if !self.trained {
+            self.started = None;
+        }
+        self.place_strobes();
+        Ok(Readback { temperature, rails, settling: Seconds(0.0) })
+    }
+
+    fn train(&mut self, request: &TrainingRequest, call: &Call) -> Result<TrainingResult, DriverError> {
+        let setting = self.setting()?.clone();
+        self.started = Some(request.start);
+        self.place_strobes();
+        self.elapsed_ns += nanoseconds(TRAINING_S);
+        let keyed = Keyed { seed: self.options.seed, setting: &setting };
+        let result = match self.sets.last_mut() {
+            Some(set) => train_set(set, &keyed, request, call)?,
+            None => return Err(DriverError::new(ErrorKind::WrongOrder, "no condition was applied yet")),
+        };
+        self.trained = result.passed;
+        Ok(result)
+    }
+
+    fn restore(&mut self, eyes: &[TrainedEye], _: &Call) -> Result<(), DriverError> {
+        self.setting()?;
+        for eye in self.eyes() {
+            let name = eye.capabilities.eye;
+            if !eyes.iter().any(|saved| saved.eye == name && saved.lanes == eye.lanes) {
+                return Err(DriverError::new(
+                    ErrorKind::OutOfRange,
+                    format!("no saved training settings for {name}; train it first"),
+                ));
+            }
+        }
+        self.trained = true;
+        Ok(())
+    }
+
+    fn sample(
+        &mut self,
+        eye: EyeName,
+        points: &[PointRequest],
+        call: &Call,
+    ) -> Result<Vec<PointCounts>, DriverError> {
+        let noise = self.noise(self.setting()?, eye);
+        if !self.trained {
+            return Err(DriverError::new(
+                ErrorKind::WrongOrder,
+                "the interface is not trained; train it first",
+            ));
+        }
+        let eyes = self.sets.last_mut().map(|set| set.eyes.iter_mut());
+        let target =
+            eyes.into_iter().flatten().find(|known| known.capabilities.eye == eye).ok_or_else(|| {
+                DriverError::new(ErrorKind::OutOfRange, format!("there is no eye `{eye}` at this condition"))
+            })?;
+        let grid = target.capabilities.grid;
+        let burst = target.capabilities.fewest_bits;
+        let mut answers = Vec::with_capacity(points.len());
+        for (index, request) in points.iter().enumerate() {
+            if index % 64 == 0 {
+                call.check("sampling")?;
+            }
+            request.check(&grid, target.lanes.len())?;
+            let point = request.point;
+            let mut lanes: Vec<_> = target
+                .surfaces
+                .iter_mut()
+                .zip(&target.lanes)
+                .map(|(surface, lane)| {
+                    let ber = surface.ber(usize::from(point.tap), usize::from(point.vref));
+                    noise.lane(*lane, point.tap, point.vref, request.series, ber)
+                })
+                .collect();
+            let decided = request
+                .lanes
+                .iter()
+                .map(|lane| lanes[usize::from(lane)].decided_at(&request.rule, request.bits_before))
+                .max()
+                .unwrap_or(request.bits_before);
+            let new =
+                decided.saturating_sub(request.bits_before).max(burst).min(request.most_bits.max(burst));
+            let bits = new.div_ceil(burst) * burst;
+            let total = request.bits_before + bits;
+            let errors = lanes
+                .iter_mut()
+                .enumerate()
+                .map(|(lane, errors)| {
+                    let before = request.errors_before.get(lane).copied().unwrap_or(0);
+                    errors.count(total).saturating_sub(before)
+                })
+                .collect();
+            if self.last_vref != Some(point.vref) {
+                self.elapsed_ns += nanoseconds(VREF_SETTLE_S);
+                self.last_vref = Some(point.vref);
+            }
+            let dwell_s = bits as f64 / target.capabilities.compared_bits_per_second;
+            self.elapsed_ns += nanoseconds(VISIT_OVERHEAD_S + dwell_s);
+            answers.push(PointCounts { bits, errors });
+        }
+        Ok(answers)
+    }
+
+    fn make_safe(&mut self, _: &Call) -> Result<(), DriverError> {
+        self.trained = false;
+        Ok(())
+    }
+
+    fn safety_handle(&self) -> Box<dyn SafetyHandle> {
+        Box::new(NothingToSwitch)
+    }
+
+    fn elapsed(&self) -> Seconds {
+        Seconds(self.elapsed_ns as f64 * 1e-9)
+    }
+}
+
+fn nanoseconds(seconds: f64) -> u64 {
+    (seconds * 1e9).round() as u64
+}
+
+/// Keys of a training attempt's draws.
+struct Keyed<'s> {
+    seed: u64,
+    setting: &'s Setting,
+}
+
+impl Keyed<'_> {
+    fn draws(&self, what: &str, eye: &str, group: u16) -> Draws {
+        Draws::of(&[
+            b"training",
+            what.as_bytes(),
+            &self.seed.to_le_bytes(),
+            &self.setting.noise_key,
+            eye.as_bytes(),
+            &group.to_le_bytes(),
+        ])
+    }
+
+    /// Draws that belong to the parts fitted, not to the attempt.
+    fn parts(&self, what: &str, rank: u8, group: u16) -> Draws {
+        let (chip, module) = (&self.setting.chip.name, &self.setting.module.name);
+        Draws::of(&[what.as_bytes(), chip.as_bytes(), module.as_bytes(), &[rank], &group.to_le_bytes()])
+    }
+}
+
+/// All stages on one surface set; the first failed one ends the attempt.
+fn train_set(
+    set: &mut SurfaceSet,
+    keyed: &Keyed<'_>,
+    request: &TrainingRequest,
+    call: &Call,
+) -> Result<TrainingResult, DriverError> {
+    let (p, setting) = (&set.parameters, keyed.setting);
+    let ui_ps = setting.rate.ui().0;
+    let mut result = TrainingResult { stages: Vec::new(), eyes: Vec::new(), passed: true };
+    let byte_lanes: Vec<ByteLanes> =
+        set.eyes.iter().map(|eye| ByteLanes::of(&setting.module, &eye.lanes, &eye.surfaces, ui_ps)).collect();
+    let mut early = Vec::new();
+    if let (Some(first), Some(lanes)) = (set.eyes.first(), byte_lanes.first()) {
+        early.push(stages::zq_calibration(p, setting, lanes));
+        if setting.rate.generation() == Generation::Ddr5 {
+            let mut draws = keyed.parts("command lines", 0, 0);
+            let tap_ps = first.capabilities.grid.tap_step.0;
+            let count = first.lanes.len() as u16;
+            early.extend(stages::command_address(p, setting, count, tap_ps, request.fewest_taps, &mut draws));
+        }
+    }
+    // Every rank and sub-channel is levelled once, whichever directions are captured.
+    let mut levelled: Vec<(u8, Option<u8>)> = Vec::new();
+    for (eye, lanes) in set.eyes.iter().zip(&byte_lanes) {
+        let name = eye.capabilities.eye;
+        if !levelled.contains(&(name.rank, name.sub_channel)) {
+            levelled.push((name.rank, name.sub_channel));
+            let draws = |group: u16| keyed.parts("clock to strobe", name.rank, group);
+            let tap_ps = eye.capabilities.grid.tap_step.0;
+            let mut stage = stages::write_levelling(p, setting, lanes, tap_ps, &draws);
+            stage.eye = Some(EyeName { direction: Direction::Write, ..name });
+            early.push(stage);
+        }
+    }
+    if !take(&mut result, early) {
+        return Ok(result);
+    }
+    for (eye, lanes) in set.eyes.iter_mut().zip(&byte_lanes) {
+        call.check("training")?;
+        let name = eye.capabilities.eye;
+        let tap_ps = eye.capabilities.grid.tap_step.0;
+        let mut done = Vec::new();
+        if name.direction == Direction::Read {
+            let draws = |group: u16| keyed.parts("strobe output", name.rank, group);
+            done.push(stages::gate(p, setting, lanes, tap_ps, request.fewest_taps, &draws));
+        }
+        if eye.surfaces.iter().any(LaneSurface::is_equalized) {
+            done.push(stages::equalizer(&eye.capabilities.grid, &eye.lanes, &eye.surfaces));
+        }
+        let mut settings = Vec::new();
+        if done.iter().all(TrainingStage::passed) {
+            let mut draws = keyed.draws("eye", &name.to_string(), 0);
+            let grid = eye.capabilities.grid;
+            let trained = stages::train_eye(
+                p,
+                request,
+                name.direction,
+                &grid,
+                &eye.lanes,
+                &mut eye.surfaces,
+                &mut draws,
+            );
+            done.extend(trained.stages);
+            settings = trained.settings;
+        }
+        for stage in &mut done {
+            stage.eye = Some(name);
+        }
+        if !take(&mut result, done) {
+            return Ok(result);
+        }
+        result.eyes.push(TrainedEye { eye: name, lanes: eye.lanes.clone(), settings });
+    }
+    Ok(result)
+}
+
+/// Adds stages up to the first failed one; `false` when there was one.
+fn take(result: &mut TrainingResult, stages: Vec<TrainingStage>) -> bool {
+    for stage in stages {
+        let passed = stage.passed();
+        result.stages.push(stage);
+        if !passed {
+            result.passed = false;
+            result.eyes.clear();
+            return false;
+        }
+    }
+    true
+}
+
+/// A simulated target has nothing that could be left on.
+struct NothingToSwitch;
+
+impl SafetyHandle for NothingToSwitch {
+    fn make_safe(&self) -> Result<(), DriverError> {
+        Ok(())
+    }
+}
+
+/// Settings in the middle of nowhere: where an untrained lane is looked for.
+pub(crate) fn centre(grid: &Grid) -> LanePoint {
+    LanePoint { tap: grid.taps / 2, vref: grid.vref_steps / 2 }
+}

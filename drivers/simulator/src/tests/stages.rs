@@ -1,0 +1,189 @@
+//! Training stages: their order, what each reports, and how each fails.
+
+use super::{Bench, names, with_model};
+use contract::StartKind;
+use nightbench_core::results::Direction;
+
+const BOTH: [Direction; 2] = [Direction::Read, Direction::Write];
+
+fn ddr5(lanes: u16) -> impl Fn(&str) -> String {
+    move |plan| {
+        plan.replace("DDR4", "DDR5")
+            .replace("lanes = 16", &format!("lanes = {lanes}"))
+            .replace("rated = 3200", "rated = 6400")
+            .replace("rated = 2133", "rated = 4800")
+            .replace("rate = [2400]", "rate = [4800]")
+    }
+}
+
+#[test]
+fn stages_run_in_their_order_with_figures() {
+    let mut bench = Bench::new(str::to_string, &BOTH);
+    let setting = bench.setting("two ranks", "direct", "2400", 25.0);
+    let result = bench.train(&setting, StartKind::PowerCycle);
+    assert!(result.passed, "{:?}", result.failed_stage());
+    let read = ["DQS gate", "read deskew and centring", "read VrefDQ"];
+    let write = ["write deskew and centring", "VrefDQ training"];
+    let mut wanted = vec!["ZQ calibration", "write levelling", "write levelling"];
+    wanted.extend(read.iter().chain(&read).chain(&write).chain(&write));
+    assert_eq!(names(&result), wanted);
+    assert_eq!(result.eyes.len(), 4);
+    for stage in &result.stages {
+        let lanes = if stage.by_byte_lane { 2 } else { 16 };
+        assert_eq!(stage.lanes.len(), lanes, "{}", stage.name);
+        assert!(stage.causes.is_empty(), "a stage that passed names no causes");
+        for lane in &stage.lanes {
+            assert!(lane.passed);
+            let (delay, vref) = match stage.name.as_str() {
+                "ZQ calibration" => (false, false),
+                "read VrefDQ" | "VrefDQ training" => (false, true),
+                _ => (true, false),
+            };
+            assert_eq!(
+                (lane.delay_taps.is_some(), lane.vref_step.is_some()),
+                (delay, vref),
+                "{}",
+                stage.name
+            );
+        }
+    }
+    // The clock reaches the second package later than the first: its strobe is delayed more, by about one flight.
+    let levelling = &result.stages[1].lanes;
+    let tap_ps = 1e12 / 2.4e9 / 32.0;
+    let later_ps = (levelling[1].delay_taps.unwrap() - levelling[0].delay_taps.unwrap()) * tap_ps;
+    assert!((20.0..130.0).contains(&later_ps), "75 ps a package and 10 ps rms of skew: {later_ps}");
+}
+
+#[test]
+fn a_clock_beyond_the_delays_range_fails_write_levelling() {
+    let mut bench = Bench::new(with_model("flyby_ps = 1000.0\nlevel_range_tck = 1.0"), &BOTH);
+    let setting = bench.setting("unbuffered", "direct", "2400", 25.0);
+    let result = bench.train(&setting, StartKind::PowerCycle);
+    assert!(!result.passed && result.eyes.is_empty());
+    let failed = result.failed_stage().unwrap();
+    assert_eq!(failed.name, "write levelling");
+    // The first byte lane is near, the second one beyond the range: named, with its end stop and the likely causes.
+    assert_eq!(failed.failed_lanes(), [1]);
+    assert!(failed.lanes[1].end_stop && failed.by_byte_lane);
+    assert!(failed.causes[0].contains("CK against DQS"), "{:?}", failed.causes);
+    assert_eq!(result.stages.last().map(|stage| &stage.name), Some(&failed.name), "the attempt ended there");
+    // A register in the middle of the module halves the way: the same parts pass.
+    let setting = bench.setting("registered", "direct", "2400", 25.0);
+    let result = bench.train(&setting, StartKind::PowerCycle);
+    assert!(result.failed_stage().is_none_or(|stage| stage.name != "write levelling"));
+}
+
+#[test]
+fn a_weak_strobe_fails_the_gate() {
+    let mut bench = Bench::new(with_model("strobe_min_mv = 400.0"), &BOTH);
+    let setting = bench.setting("unbuffered", "three risers", "3200", 25.0);
+    let result = bench.train(&setting, StartKind::PowerCycle);
+    let failed = result.failed_stage().unwrap();
+    assert_eq!(failed.name, "DQS gate");
+    assert_eq!(failed.failed_lanes(), [0, 1]);
+    assert_eq!(failed.lanes[0].width_taps, Some(0.0));
+    assert!(failed.causes[0].contains("no DQS toggles"));
+    // Window by hand where the strobe is strong: one clock period less the part below the threshold and the jitter.
+    let mut bench = Bench::new(with_model("strobe_min_mv = 0.0"), &BOTH);
+    let setting = bench.setting("unbuffered", "direct", "2400", 25.0);
+    let result = bench.train(&setting, StartKind::PowerCycle);
+    let gate = result.stages.iter().find(|stage| stage.name == "DQS gate").unwrap();
+    let window_taps: f64 = (1e12 / 1.2e9 - 14.0 - 18.0 - 14.0 * 4.5) / (1e12 / 2.4e9 / 32.0);
+    assert_eq!(gate.lanes[0].width_taps, Some(window_taps.floor()));
+}
+
+#[test]
+fn a_closed_eye_fails_centring_and_names_its_lanes() {
+    let mut bench = Bench::new(str::to_string, &BOTH);
+    let setting = bench.setting("small", "adapter and three risers", "3200", 25.0);
+    let result = bench.train(&setting, StartKind::PowerCycle);
+    let failed = result.failed_stage().unwrap();
+    assert_eq!(failed.name, "read deskew and centring");
+    assert!(!failed.failed_lanes().is_empty());
+    for lane in &failed.lanes {
+        assert_eq!(lane.passed, lane.width_taps.unwrap() >= 5.0);
+    }
+    assert!(!failed.causes.is_empty());
+}
+
+#[test]
+fn calibration_fails_beyond_its_range() {
+    let mut bench = Bench::new(with_model("ron_tc_per_k = 0.01"), &BOTH);
+    let cold = bench.setting("unbuffered", "direct", "1600", 25.0);
+    assert_eq!(bench.train(&cold, StartKind::Reset).stages[0].failed_lanes(), [0u16; 0]);
+    let hot = bench.setting("unbuffered", "direct", "1600", 95.0);
+    let result = bench.train(&hot, StartKind::Reset);
+    assert_eq!(result.failed_stage().unwrap().name, "ZQ calibration");
+    assert!(result.failed_stage().unwrap().lanes[0].end_stop);
+}
+
+#[test]
+fn ddr5_trains_command_and_address_and_its_sub_channels() {
+    let mut bench = Bench::new(ddr5(64), &[Direction::Read]);
+    let setting = bench.setting("unbuffered", "direct", "4800", 25.0);
+    let result = bench.train(&setting, StartKind::PowerCycle);
+    assert_eq!(names(&result)[..4], ["ZQ calibration", "CS training", "CA training", "write levelling"]);
+    assert!(result.passed, "{:?}", result.failed_stage());
+    let subs: Vec<_> =
+        result.eyes.iter().map(|trained| (trained.eye.sub_channel, trained.lanes.len())).collect();
+    assert_eq!(subs, [(Some(0), 32), (Some(1), 32)]);
+    let command = &result.stages[2];
+    assert_eq!(command.lanes.len(), 14);
+    // 34.3 ohm into 40 ohm: middle of the swing at 73.1 % of VDDQ, code (97.5 - 73.1)/0.5.
+    assert_eq!(command.lanes[0].vref_step, Some(49.0));
+    // One pad behind the register instead of one a package: a wider window; a faster rate: a narrower one.
+    let width = |bench: &mut Bench, module: &str, rate: &str| {
+        let setting = bench.setting(module, "direct", rate, 25.0);
+        let result = bench.train(&setting, StartKind::PowerCycle);
+        let stage = result.stages.iter().find(|stage| stage.name == "CA training").unwrap();
+        stage.lanes[0].width_taps.unwrap() / 32.0
+    };
+    let plain = width(&mut bench, "unbuffered", "4800");
+    assert!(width(&mut bench, "registered", "4800") > plain);
+    assert!(width(&mut bench, "two ranks", "4800") < plain);
+    assert!(width(&mut bench, "unbuffered", "6400") < plain);
+    let mut slow = Bench::new(
+        |plan| format!("{}\n[model]\nca_uncertainty_ps = 400.0\n", ddr5(64)(plan)),
+        &[Direction::Read],
+    );
+    let setting = slow.setting("unbuffered", "direct", "6400", 25.0);
+    let result = slow.train(&setting, StartKind::PowerCycle);
+    let failed = result.failed_stage().unwrap();
+    assert!(failed.name == "CS training" && failed.eye.is_none());
+}
+
+/// With an equaliser the taps are adapted while training, lane by lane: each stage carries the height the worst pattern
+/// leaves. A range too short for the first post-cursor shows as an end stop.
+#[test]
+fn ddr5_adapts_its_equaliser_while_training() {
+    let with = |model: &str| {
+        let model = model.to_string();
+        let edit = move |plan: &str| {
+            let plan = ddr5(32)(plan).replace("lanes = 32", "lanes = 32\nequaliser = true");
+            format!("{plan}\n[model]\n{model}\n")
+        };
+        Bench::new(edit, &[Direction::Read])
+    };
+    let train = |model: &str| {
+        let mut bench = with(model);
+        let setting = bench.setting("unbuffered", "direct", "4800", 25.0);
+        bench.train(&setting, StartKind::PowerCycle)
+    };
+    let result = train("dfe_step_mv = 5.0");
+    assert!(result.passed, "{:?}", result.failed_stage());
+    let order: Vec<&str> = names(&result);
+    let place = |name: &str| {
+        order.iter().position(|known| *known == name).unwrap_or_else(|| panic!("{name}: {order:?}"))
+    };
+    assert!(place("DQS gate") < place("DFE") && place("DFE") < place("read deskew and centring"));
+    let stage = &result.stages[place("DFE")];
+    assert_eq!(stage.lanes.len(), 32);
+    assert!(stage.lanes.iter().all(|lane| lane.passed && lane.height_steps.is_some_and(|steps| steps > 0.0)));
+    let short = train("dfe1_min_mv = -5.0\ndfe1_max_mv = 5.0\ndfe2_mv = 5.0\ndfe3_mv = 5.0\ndfe4_mv = 5.0");
+    let stage = short.stages.iter().find(|stage| stage.name == "DFE").unwrap();
+    assert!(stage.lanes.iter().any(|lane| lane.end_stop));
+    // Without an equaliser there is no such stage.
+    let mut plain = Bench::new(ddr5(32), &[Direction::Read]);
+    let setting = plain.setting("unbuffered", "direct", "4800", 25.0);
+    assert!(!names(&plain.train(&setting, StartKind::PowerCycle)).contains(&"DFE"));
+}

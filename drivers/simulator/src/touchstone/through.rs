@@ -1,0 +1,183 @@
+//! A single-ended through path of a measured network, and which ports belong together.
+
+use super::error::TouchstoneError;
+use super::{REFERENCE_OHM, Touchstone};
+use crate::physics::twoport::Scattering;
+use crate::physics::{MeasuredTwoPort, PhysicsError};
+use std::f64::consts::TAU;
+
+/// Which ports of a network are the two ends of a line. The format does not say: it is a setting.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Pairing {
+    /// Line 0 from port 1 to 2, line 1 from port 3 to 4.
+    #[default]
+    OneTwo,
+    /// Line 0 from port 1 to 3, line 1 from port 2 to 4.
+    OneThree,
+}
+
+impl Pairing {
+    /// Every pairing with the word for it.
+    pub const ALL: [(&'static str, Pairing); 2] =
+        [("1-2/3-4", Pairing::OneTwo), ("1-3/2-4", Pairing::OneThree)];
+
+    /// The word for it.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Pairing::OneTwo => "1-2/3-4",
+            Pairing::OneThree => "1-3/2-4",
+        }
+    }
+
+    /// Reads the word for it.
+    #[must_use]
+    pub fn parse(word: &str) -> Option<Pairing> {
+        Self::ALL.iter().find(|(name, _)| *name == word.trim()).map(|(_, pairing)| *pairing)
+    }
+
+    /// The other one.
+    #[must_use]
+    pub fn other(self) -> Pairing {
+        match self {
+            Pairing::OneTwo => Pairing::OneThree,
+            Pairing::OneThree => Pairing::OneTwo,
+        }
+    }
+
+    fn ports(self, line: usize) -> (usize, usize) {
+        match (self, line) {
+            (Pairing::OneTwo, 0) => (0, 1),
+            (Pairing::OneTwo, _) => (2, 3),
+            (Pairing::OneThree, 0) => (0, 2),
+            (Pairing::OneThree, _) => (1, 3),
+        }
+    }
+}
+
+/// One line of a network, the other ports terminated in [`REFERENCE_OHM`].
+#[derive(Debug, Clone, PartialEq)]
+pub struct Through {
+    /// The port it starts at (module's side) and the port it ends at, counted from 1.
+    pub ports: (usize, usize),
+    /// Frequencies, Hz, ascending.
+    pub frequency_hz: Vec<f64>,
+    /// Scattering parameters on [`REFERENCE_OHM`], port 1 at the start.
+    pub points: Vec<Scattering>,
+}
+
+impl Touchstone {
+    /// Number of lines that a pairing finds: two in a four-port, one in a two- or three-port, else none.
+    #[must_use]
+    pub fn lines(&self) -> usize {
+        match self.ports {
+            4 => 2,
+            2 | 3 => 1,
+            _ => 0,
+        }
+    }
+
+    /// Takes out line `line` (from 0). In a two-port it is port 1 to 2 whatever the pairing.
+    ///
+    /// # Errors
+    /// A one-port has no line; a network has no more than [`lines`](Self::lines).
+    pub fn through(&self, pairing: Pairing, line: usize) -> Result<Through, TouchstoneError> {
+        if self.ports < 2 {
+            return Err(TouchstoneError::at(
+                0,
+                "the file holds one port, a reflection: a channel needs a file with two ports or more (.s2p, .s4p)",
+            ));
+        }
+        if line >= self.lines() {
+            return Err(TouchstoneError::at(
+                0,
+                format!("line {line} of a {}-port; lines 0 to {} exist", self.ports, self.lines() - 1),
+            ));
+        }
+        let (from, to) = if self.ports == 2 { (0, 1) } else { pairing.ports(line) };
+        // On a common reference, terminating the other ports in it means leaving their rows and columns out.
+        let points = self.scattering.iter().map(|s| Scattering {
+            s11: s.at(from, from),
+            s12: s.at(from, to),
+            s21: s.at(to, from),
+            s22: s.at(to, to),
+        });
+        Ok(Through {
+            ports: (from + 1, to + 1),
+            frequency_hz: self.frequency_hz.clone(),
+            points: points.collect(),
+        })
+    }
+}
+
+impl Through {
+    /// The same line from its other end, for a file measured with port 1 on the board's side.
+    #[must_use]
+    pub fn reversed(mut self) -> Through {
+        self.ports = (self.ports.1, self.ports.0);
+        for s in &mut self.points {
+            *s = Scattering { s11: s.s22, s12: s.s21, s21: s.s12, s22: s.s11 };
+        }
+        self
+    }
+
+    /// The two-port that the physics cascades. Between points and below the first one it interpolates and extrapolates as
+    /// [`MeasuredTwoPort`] says: transmissions in magnitude and unwrapped phase, reflections in real and imaginary part,
+    /// to 0 Hz on straight lines.
+    ///
+    /// # Errors
+    /// Fewer than two frequencies, no transmission, or gain (beyond 1.05) at some frequency.
+    pub fn to_measured(&self) -> Result<MeasuredTwoPort, PhysicsError> {
+        MeasuredTwoPort::new(self.frequency_hz.clone(), self.points.clone(), REFERENCE_OHM)
+    }
+
+    /// Phase of each step of the transmission in (-pi, pi], with the step's width in Hz and its weight, the smaller
+    /// magnitude of its ends.
+    pub(super) fn phase_steps(&self) -> Vec<(f64, f64, f64)> {
+        let pairs = self.frequency_hz.windows(2).zip(self.points.windows(2));
+        pairs
+            .filter_map(|(f, s)| match (f, s) {
+                ([f0, f1], [s0, s1]) => {
+                    let weight = s0.s21.norm().min(s1.s21.norm());
+                    Some(((s1.s21 * s0.s21.conj()).arg(), f1 - f0, weight))
+                }
+                _ => None,
+            })
+            .collect()
+    }
+
+    /// Delay of the line, s: the weighted mean of the phase slope over the finest steps, magnitudes as weights. `None`
+    /// below two frequencies or without transmission.
+    #[must_use]
+    pub fn delay_s(&self) -> Option<f64> {
+        let steps = self.phase_steps();
+        let finest = steps.iter().map(|(_, width, _)| *width).fold(f64::INFINITY, f64::min);
+        let (mut turned, mut span) = (0.0, 0.0);
+        for (phase, width, weight) in steps.iter().filter(|(_, width, _)| *width <= 1.5 * finest) {
+            turned += phase * weight;
+            span += TAU * width * weight;
+        }
+        (span > 0.0).then(|| -turned / span)
+    }
+
+    /// Facts for a person: name and value of each, with the loss at `frequency_hz` (half a data rate).
+    ///
+    /// # Errors
+    /// As [`to_measured`](Self::to_measured).
+    pub fn facts(&self, frequency_hz: f64) -> Result<Vec<(&'static str, String)>, PhysicsError> {
+        let measured = self.to_measured()?;
+        let decibel = |size: f64| 20.0 * size.max(1e-12).log10();
+        let here = measured.at(frequency_hz);
+        let reflection = self.points.iter().map(|s| s.s11.norm().max(s.s22.norm())).fold(0.0, f64::max);
+        Ok(vec![
+            ("line", format!("port {} to port {}", self.ports.0, self.ports.1)),
+            ("delay", self.delay_s().map_or("unknown".into(), |delay| format!("{:.1} ps", delay * 1e12))),
+            ("loss at 0 Hz", format!("{:.2} dB", -decibel(measured.at(0.0).s21.norm()))),
+            (
+                "loss at half the data rate",
+                format!("{:.2} dB at {} GHz", -decibel(here.s21.norm()), frequency_hz / 1e9),
+            ),
+            ("largest reflection", format!("{:.1} dB", decibel(reflection))),
+        ])
+    }
+}

@@ -1,0 +1,14 @@
+//! Values every crate shares: units, rates, grid, results, point rule, published tables, text.
+
+#![warn(clippy::print_stdout, clippy::print_stderr)]
+
+pub mod capture_cost;
+pub mod devices;
+pub mod eye_confidence;
+pub mod jedec;
+pub mod point_odds;
+pub mod point_rule;
+pub mod rates;
+pub mod results;
+pub mod text;
+pub mod units;

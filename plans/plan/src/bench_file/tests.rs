@@ -1,0 +1,144 @@
+//! A whole bench file, and what is refused.
+
+use super::*;
+use nightbench_core::units::Volts;
+
+const WHOLE: &str = r#"
+name = "bench 1"
+[limits]
+device_low_degc = -40
+device_high_degc = 105
+air_low_degc = -55
+air_high_degc = 120
+ramp_k_per_min = 20
+[room]
+temperature_degc = 23
+humidity_percent = 40
+[unattended]
+most_hours = 14
+most_consecutive_faults = 5
+[agent]
+command = ["python3", "agent.py"]
+[fitted]
+chip = "K1"
+module = "Amber"
+channel = "direct"
+[events]
+on = ["finished", "fault", "hands needed"]
+command = ["logger"]
+[[profile]]
+name = "oven"
+set_temperature = "TEMP {value}"
+get_temperature = "TEMP?"
+measure_temperature = "TEMP:ACT?"
+terminator = "CR LF"
+[[instrument]]
+name = "oven"
+kind = "chamber"
+serial = "/dev/ttyUSB0"
+baud = 19200
+identity = "OV-1"
+profile = "oven"
+calibration_due = "2027-03-31"
+[[instrument]]
+name = "supply"
+kind = "supply"
+tcp = "192.0.2.10:5025"
+identity = "PS-1"
+[[rail]]
+name = "VDDQ"
+supply = "supply"
+channel = "1"
+low_v = 1.1
+high_v = 1.3
+most_a = 3
+over_voltage_v = 1.4
+[[sensor]]
+point = "chip"
+from = "agent"
+channel = "chip"
+"#;
+
+#[test]
+fn a_whole_bench_is_read() {
+    let bench = BenchFile::read(WHOLE).unwrap_or_else(|problems| panic!("{problems:#?}"));
+    assert_eq!(bench.name, "bench 1");
+    assert_eq!(bench.rails[0].most_a, 3.0);
+    // 23 degC at 40 %: dew point 8.7 degC (Magnus, from memory), so hands stay above 15 degC.
+    assert!((bench.room.dew_point.0 - 8.7).abs() < 0.05);
+    assert_eq!(bench.touch_band(), (Celsius(15.0), Celsius(43.0)));
+    let oven = bench.chamber().unwrap();
+    assert_eq!(oven.profile.command(Action::SetTemperature, None, Some(-10.0)).unwrap(), "TEMP -10.0000");
+    assert_eq!(oven.calibration_due.unwrap().to_string(), "2027-03-31");
+    assert_eq!(oven.profile.terminator, "\r\n");
+}
+
+#[test]
+fn a_bench_without_limits_is_refused() {
+    for (table, words) in [
+        (
+            "[limits]\ndevice_low_degc = -40\ndevice_high_degc = 105\nair_low_degc = -55\nair_high_degc = 120\nramp_k_per_min = 20\n",
+            "no [limits]",
+        ),
+        ("over_voltage_v = 1.4\n", "no `over_voltage_v`"),
+        ("device_high_degc = 105\n", "no `device_high_degc`"),
+        ("most_a = 3\n", "no `most_a`"),
+        ("most_hours = 14\n", "no `most_hours`"),
+    ] {
+        assert!(WHOLE.contains(table), "{table}");
+        let problems = BenchFile::read(&WHOLE.replace(table, "")).unwrap_err();
+        assert!(problems.iter().any(|problem| problem.message.contains(words)), "{words}: {problems:#?}");
+    }
+}
+
+#[test]
+fn every_mistake_is_found_at_once() {
+    let text = WHOLE
+        .replace("high_v = 1.3", "high_v = 1.0")
+        .replace("kind = \"supply\"", "kind = \"suply\"")
+        .replace("2027-03-31", "2027-02-30")
+        .replace("humidity_percent = 40", "humidity_percent = 140")
+        .replace("name = \"bench 1\"", "name = \"bench 1\"\ntime_scale = 60\ncolour = 1");
+    let problems = BenchFile::read(&text).unwrap_err();
+    let all: Vec<&str> = problems.iter().map(|problem| problem.message.as_str()).collect();
+    let all = all.join("\n");
+    for words in ["`low_v` 1.1 V is above", "`suply`", "2027-02-30", "140 %", "has no key `colour`"] {
+        assert!(all.contains(words), "{words}\n{all}");
+    }
+}
+
+#[test]
+fn a_time_scale_is_for_loopback_only() {
+    let text = WHOLE.replace("name = \"bench 1\"", "name = \"bench 1\"\ntime_scale = 60");
+    let problems = BenchFile::read(&text).unwrap_err();
+    assert!(problems[0].message.contains("not on loopback"), "{problems:?}");
+}
+
+#[test]
+fn a_plan_narrows_the_bench_and_never_widens_it() {
+    let bench = || BenchFile::read(WHOLE).unwrap_or_else(|problems| panic!("{problems:#?}"));
+    let narrow = BenchLimits {
+        device_high: Some(Celsius(85.0)),
+        rails: vec![("VDDQ", Volts(1.14), Volts(1.26)), ("VPP", Volts(2.5), Volts(2.5))],
+        most_hours: Some(10.0),
+        most_consecutive_faults: Some(2),
+        ..BenchLimits::default()
+    };
+    let narrowed = bench().narrowed(&narrow).unwrap();
+    assert_eq!((narrowed.limits.device_low, narrowed.limits.device_high), (Celsius(-40.0), Celsius(85.0)));
+    assert_eq!((narrowed.rails[0].low, narrowed.rails[0].high), (Volts(1.14), Volts(1.26)));
+    assert_eq!((narrowed.unattended.most_hours, narrowed.unattended.most_consecutive_faults), (10.0, 2));
+    let wide = BenchLimits {
+        device_low: Some(Celsius(-55.0)),
+        device_high: Some(Celsius(125.0)),
+        rails: vec![("VDDQ", Volts(1.0), Volts(1.2))],
+        most_hours: Some(15.0),
+        most_consecutive_faults: Some(6),
+    };
+    let words = bench().narrowed(&wide).unwrap_err();
+    assert_eq!(words.len(), 5, "{words:#?}");
+    for (line, part) in words.iter().zip(["device_low_degc", "device_high_degc", "VDDQ", "15 h", "faults 6"])
+    {
+        assert!(line.contains(part) && line.contains("never widen"), "{line}");
+    }
+}

@@ -1,0 +1,97 @@
+//! Lines of the uncertainty budget that a plan states: `[[uncertainty]]`, by figure or by the study run they come from.
+
+use super::limits::Metric;
+use super::section::Section;
+use serde::Serialize;
+
+/// A line that a plan adds to the uncertainty budget, or sets instead of the tool's own line of that name.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BudgetLine {
+    /// Name of the contribution.
+    pub name: String,
+    /// Along the delay axis (ps) or the voltage axis (mV).
+    pub is_time: bool,
+    /// The one metric it belongs to; `None` = every metric along its axis.
+    pub metric: Option<Metric>,
+    /// Standard uncertainty in ps or mV.
+    pub standard_uncertainty: f64,
+    /// Degrees of freedom; `None` = infinite (a type B estimate).
+    pub degrees_of_freedom: Option<f64>,
+    /// Where the figure comes from.
+    pub source: String,
+}
+
+impl BudgetLine {
+    /// Does the line belong into the budget of a metric?
+    pub fn applies(&self, metric: Metric) -> bool {
+        self.is_time == metric.is_time() && self.metric.is_none_or(|own| own == metric)
+    }
+}
+
+/// What `[[uncertainty]]` states.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct BudgetConfig {
+    /// Lines by figure.
+    pub lines: Vec<BudgetLine>,
+    /// Run folders whose study gives lines.
+    pub studies: Vec<String>,
+}
+
+/// Reads every `[[uncertainty]]`.
+pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
+    let mut wishes = BudgetConfig::default();
+    for section in sections {
+        if let Some(study) = section.text("study") {
+            for key in ["name", "standard_uncertainty_ps", "standard_uncertainty_mv", "degrees_of_freedom"] {
+                if section.has(key) {
+                    section.mistake(key, "a study gives its own lines", "remove this key, or remove `study`");
+                }
+            }
+            let _ = (section.text("source"), section.text("metric"));
+            section.finish();
+            wishes.studies.push(study.value);
+            continue;
+        }
+        let name = section.required_text("name", "re-seating");
+        let metric = section.choice("metric", &Metric::ALL);
+        let ps = section.number("standard_uncertainty_ps", 0.0..=1e5, "ps");
+        let mv = section.number("standard_uncertainty_mv", 0.0..=1e5, "mV");
+        let freedom = section.number("degrees_of_freedom", 1.0..=1e9, "");
+        let source = section.required_text("source", "study of re-seating, run folder name");
+        let value = match (ps, mv) {
+            (Some(ps), None) => Some((true, ps)),
+            (None, Some(mv)) => Some((false, mv)),
+            // One that is there and is no such number has its mistake already.
+            _ if section.has("standard_uncertainty_ps") != section.has("standard_uncertainty_mv") => None,
+            _ => {
+                section.mistake(
+                    "name",
+                    format!("{} needs one standard uncertainty", section.title),
+                    "give either `standard_uncertainty_ps` or `standard_uncertainty_mv`",
+                );
+                None
+            }
+        };
+        if let (Some(metric), Some((is_time, _))) = (metric, value)
+            && metric.is_time() != is_time
+        {
+            section.mistake(
+                "metric",
+                format!("a {} is measured in {}", metric.name(), metric.base_unit()),
+                "give the standard uncertainty in that unit",
+            );
+        }
+        section.finish();
+        if let (Some(name), Some((is_time, standard_uncertainty)), Some(source)) = (name, value, source) {
+            wishes.lines.push(BudgetLine {
+                name: name.value,
+                is_time,
+                metric,
+                standard_uncertainty,
+                degrees_of_freedom: freedom,
+                source: source.value,
+            });
+        }
+    }
+    wishes
+}

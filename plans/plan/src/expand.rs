@@ -1,0 +1,577 @@
+//! From the matrix to conditions and jobs: what is run, what is left out and why.
+
+use crate::Plan;
+use crate::matrix::{FACTORS, Factor};
+use nightbench_core::devices::{Channel, Chip, Firmware, Module, Pattern, Supply};
+use nightbench_core::rates::DataRate;
+use nightbench_core::text::nearest;
+use nightbench_core::units::Celsius;
+use sha2::{Digest, Sha256};
+
+/// One level of each factor, as indices into the matrix's levels in the order of [`Factor::ALL`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Condition {
+    /// The levels.
+    pub levels: [u16; FACTORS],
+}
+
+impl Condition {
+    /// Level of a factor.
+    pub fn level(&self, factor: Factor) -> usize {
+        usize::from(self.levels[factor as usize])
+    }
+    /// The test chip.
+    pub fn chip<'p>(&self, plan: &'p Plan) -> &'p Chip {
+        &plan.chips[plan.matrix.chips[self.level(Factor::Chip)]]
+    }
+    /// The firmware image, where the plan declares any.
+    pub fn firmware<'p>(&self, plan: &'p Plan) -> Option<&'p Firmware> {
+        plan.matrix.firmwares.get(self.level(Factor::Firmware)).map(|index| &plan.firmwares[*index])
+    }
+    /// The module.
+    pub fn module<'p>(&self, plan: &'p Plan) -> &'p Module {
+        &plan.modules[plan.matrix.modules[self.level(Factor::Module)]]
+    }
+    /// The channel.
+    pub fn channel<'p>(&self, plan: &'p Plan) -> &'p Channel {
+        &plan.channels[plan.matrix.channels[self.level(Factor::Channel)]]
+    }
+    /// The data rate.
+    pub fn rate(&self, plan: &Plan) -> DataRate {
+        plan.matrix.rates[self.level(Factor::Rate)]
+    }
+    /// The temperature.
+    pub fn temperature(&self, plan: &Plan) -> Celsius {
+        plan.matrix.temperatures[self.level(Factor::Temperature)]
+    }
+    /// The supply.
+    pub fn supply<'p>(&self, plan: &'p Plan) -> &'p Supply {
+        &plan.supplies[plan.matrix.supplies[self.level(Factor::Supply)]]
+    }
+    /// The data pattern.
+    pub fn pattern<'p>(&self, plan: &'p Plan) -> &'p Pattern {
+        &plan.matrix.patterns[self.level(Factor::Pattern)]
+    }
+    /// Is the rate above the module's rating?
+    pub fn beyond_rating(&self, plan: &Plan) -> bool {
+        self.rate(plan) > self.module(plan).rated.0
+    }
+    /// Setup as (chip, module, channel) levels: changing it is hands-on.
+    pub fn setup(&self) -> (u16, u16, u16) {
+        let at = |factor: Factor| self.levels[factor as usize];
+        (at(Factor::Chip), at(Factor::Module), at(Factor::Channel))
+    }
+    /// Level names separated by commas, leaving out factors with a single level unless all have one.
+    pub fn describe(&self, plan: &Plan) -> String {
+        let counts = plan.matrix.level_counts();
+        let mut words = Vec::new();
+        for (_, factor) in Factor::ALL {
+            let always =
+                matches!(factor, Factor::Module | Factor::Channel | Factor::Rate | Factor::Temperature);
+            if always || counts[factor as usize] > 1 {
+                let name = plan.level_name(factor, self.level(factor));
+                words.push(match factor {
+                    Factor::Rate => format!("{name} MT/s"),
+                    Factor::Temperature => format!("{name} °C"),
+                    _ => name,
+                });
+            }
+        }
+        words.join(", ")
+    }
+}
+
+/// A condition that is not run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Skipped {
+    /// Which.
+    pub condition: Condition,
+    /// Index into [`Expansion::reasons`].
+    pub reason: u32,
+}
+
+/// A narrowed selection: `--only factor=level,...`. Levels of different factors must all hold.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Selection {
+    allowed: [Option<Vec<bool>>; FACTORS],
+}
+
+impl Selection {
+    /// Reads selections such as `rate=2400,2666`; several narrow together.
+    ///
+    /// # Errors
+    /// Names an unknown factor or level, with the known ones.
+    pub fn read(plan: &Plan, texts: &[String]) -> Result<Selection, String> {
+        let mut selection = Selection::default();
+        let names = plan.level_names();
+        for text in texts {
+            let Some((factor_word, levels)) = text.split_once('=') else {
+                return Err(format!(
+                    "`{text}` is no selection; write factor=level,... such as rate=2400,2666"
+                ));
+            };
+            let factor_word = factor_word.trim();
+            let Some((_, factor)) = Factor::ALL.iter().find(|(name, _)| *name == factor_word) else {
+                let known: Vec<&str> = Factor::ALL.iter().map(|(name, _)| *name).collect();
+                let hint = nearest(factor_word, known.iter().copied()).map_or_else(
+                    || format!("factors: {}", known.join(", ")),
+                    |near| format!("did you mean `{near}`?"),
+                );
+                return Err(format!("`{factor_word}` is no factor; {hint}"));
+            };
+            let names = &names[*factor as usize];
+            let mut chosen = vec![false; names.len()];
+            for word in levels.split(',').map(str::trim) {
+                let word = match factor {
+                    Factor::Rate => DataRate::parse(plan.interface.generation, word)
+                        .map_or_else(|| word.to_string(), |rate| rate.to_string()),
+                    _ => word.to_string(),
+                };
+                match names.iter().position(|name| *name == word) {
+                    Some(level) => chosen[level] = true,
+                    None => {
+                        return Err(format!(
+                            "`{word}` is no level of {factor_word}; levels: {}",
+                            names.join(", ")
+                        ));
+                    }
+                }
+            }
+            let slot = &mut selection.allowed[*factor as usize];
+            match slot {
+                Some(earlier) => earlier.iter_mut().zip(&chosen).for_each(|(a, b)| *a &= *b),
+                None => *slot = Some(chosen),
+            }
+        }
+        Ok(selection)
+    }
+
+    /// Does the condition belong to the selection?
+    pub fn contains(&self, condition: &Condition) -> bool {
+        self.allowed
+            .iter()
+            .zip(condition.levels)
+            .all(|(allowed, level)| allowed.as_ref().is_none_or(|set| set[usize::from(level)]))
+    }
+
+    /// Nothing narrowed?
+    pub fn is_everything(&self) -> bool {
+        self.allowed.iter().all(Option::is_none)
+    }
+}
+
+/// The expanded matrix.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Expansion {
+    /// Conditions to be run, nested as the factors are listed.
+    pub conditions: Vec<Condition>,
+    /// Conditions left out.
+    pub skipped: Vec<Skipped>,
+    /// Reasons, named by `skipped`.
+    pub reasons: Vec<String>,
+}
+
+/// Which conditions of a plan are left out by what fits and by `[[skip]]`.
+pub struct SkipRule<'p> {
+    plan: &'p Plan,
+    reasons: Vec<String>,
+    /// Which module level cannot be fitted to which channel level, and the reason it is skipped with.
+    unfit: Vec<Option<u32>>,
+    /// Which module levels each skip's kinds name.
+    kinds: Vec<Option<Vec<bool>>>,
+}
+
+impl<'p> SkipRule<'p> {
+    /// The rule of a plan.
+    pub fn new(plan: &'p Plan) -> SkipRule<'p> {
+        let counts = plan.matrix.level_counts();
+        let mut reasons: Vec<String> = plan.skips.iter().map(|skip| skip.reason.clone()).collect();
+        let mut unfit = vec![None; counts[Factor::Module as usize] * counts[Factor::Channel as usize]];
+        for (m, module_index) in plan.matrix.modules.iter().enumerate() {
+            for (c, channel_index) in plan.matrix.channels.iter().enumerate() {
+                let (module, channel) = (&plan.modules[*module_index], &plan.channels[*channel_index]);
+                if !channel.fits.contains(&module.kind) {
+                    let reason = format!("channel {} takes no {} module", channel.name, module.kind.name());
+                    unfit[m * plan.matrix.channels.len() + c] = Some(number_of(&mut reasons, reason));
+                }
+            }
+        }
+        let of_kind = |kinds: &Vec<_>| {
+            let named = |index: &usize| kinds.contains(&plan.modules[*index].kind);
+            plan.matrix.modules.iter().map(named).collect()
+        };
+        let kinds = plan.skips.iter().map(|skip| (!skip.kinds.is_empty()).then(|| of_kind(&skip.kinds)));
+        SkipRule { plan, unfit, kinds: kinds.collect(), reasons }
+    }
+
+    /// Why a condition is left out (index into [`SkipRule::reasons`]), if it is.
+    pub fn of(&self, condition: &Condition) -> Option<u32> {
+        let plan = self.plan;
+        let pair =
+            condition.level(Factor::Module) * plan.matrix.channels.len() + condition.level(Factor::Channel);
+        if let Some(reason) = self.unfit[pair] {
+            return Some(reason);
+        }
+        plan.skips
+            .iter()
+            .zip(&self.kinds)
+            .position(|(skip, kinds)| {
+                kinds.as_ref().is_none_or(|set| set[condition.level(Factor::Module)])
+                    && skip
+                        .levels
+                        .iter()
+                        .zip(condition.levels)
+                        .all(|(set, level)| set.as_ref().is_none_or(|set| set[usize::from(level)]))
+            })
+            .map(|index| index as u32)
+    }
+
+    /// The reasons.
+    pub fn reasons(&self) -> &[String] {
+        &self.reasons
+    }
+}
+
+/// Index of a reason, added where it is new.
+fn number_of(reasons: &mut Vec<String>, reason: String) -> u32 {
+    let at = reasons.iter().position(|known| *known == reason).unwrap_or_else(|| {
+        reasons.push(reason);
+        reasons.len() - 1
+    });
+    at as u32
+}
+
+/// Every combination of levels, first factor outermost.
+fn every_condition(plan: &Plan) -> impl Iterator<Item = Condition> + use<> {
+    let counts = plan.matrix.level_counts();
+    let mut next = (!counts.contains(&0)).then_some([0u16; FACTORS]);
+    std::iter::from_fn(move || {
+        let levels = next?;
+        let mut after = levels;
+        next = (0..FACTORS).rev().find_map(|factor| {
+            after[factor] += 1;
+            if usize::from(after[factor]) < counts[factor] {
+                return Some(after);
+            }
+            after[factor] = 0;
+            None
+        });
+        Some(Condition { levels })
+    })
+}
+
+/// The setup of a night-only plan, as its levels of chip, module and channel: the one named, else the one with the most
+/// conditions. `None` for other plans.
+fn night_setup(plan: &Plan, rule: &SkipRule<'_>) -> Option<(u16, u16, u16)> {
+    if !plan.wishes.night_only {
+        return None;
+    }
+    if let Some((module, channel)) = plan.wishes.fitted {
+        let level = |list: &[usize], index| list.iter().position(|known| *known == index);
+        let (m, c) = (level(&plan.matrix.modules, module), level(&plan.matrix.channels, channel));
+        // A setup outside the matrix leaves nothing to run.
+        return Some((0, m.map_or(u16::MAX, |m| m as u16), c.map_or(u16::MAX, |c| c as u16)));
+    }
+    let mut counts: std::collections::BTreeMap<(u16, u16, u16), usize> = Default::default();
+    for condition in every_condition(plan) {
+        if rule.of(&condition).is_none() && plan.coverage.contains(&condition) {
+            *counts.entry(condition.setup()).or_default() += 1;
+        }
+    }
+    let most = counts.values().copied().max()?;
+    counts.into_iter().find(|(_, count)| *count == most).map(|(setup, _)| setup)
+}
+
+/// The setups with a condition that is not skipped, as (module, channel) indices into the declared lists.
+pub fn setups(plan: &Plan) -> Vec<(usize, usize)> {
+    let rule = SkipRule::new(plan);
+    let channels = plan.matrix.channels.len();
+    let mut found = vec![false; plan.matrix.modules.len() * channels];
+    for condition in every_condition(plan) {
+        let at = condition.level(Factor::Module) * channels + condition.level(Factor::Channel);
+        found[at] = found[at] || rule.of(&condition).is_none();
+    }
+    let listed = found.iter().enumerate().filter(|(_, found)| **found);
+    listed.map(|(at, _)| (plan.matrix.modules[at / channels], plan.matrix.channels[at % channels])).collect()
+}
+
+/// The first condition that is run and has the levels named.
+pub fn first_condition(plan: &Plan, levels: &[Option<u16>; FACTORS]) -> Option<Condition> {
+    let rule = SkipRule::new(plan);
+    every_condition(plan).find(|condition| {
+        condition
+            .levels
+            .iter()
+            .zip(levels)
+            .all(|(level, wanted)| wanted.is_none_or(|wanted| wanted == *level))
+            && rule.of(condition).is_none()
+            && plan.coverage.contains(condition)
+    })
+}
+
+/// Expands the matrix of a plan, narrowed to a selection.
+pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
+    let rule = SkipRule::new(plan);
+    let night = night_setup(plan, &rule);
+    let mut reasons = rule.reasons().to_vec();
+    let uncovered = (plan.coverage.rows.is_some()).then(|| number_of(&mut reasons, plan.coverage.reason()));
+    let hands = night.map(|_| number_of(&mut reasons, NEEDS_HANDS.into()));
+    let left_out = |condition: &Condition| {
+        rule.of(condition)
+            .or_else(|| uncovered.filter(|_| !plan.coverage.contains(condition)))
+            .or_else(|| hands.filter(|_| night.is_some_and(|setup| setup != condition.setup())))
+    };
+    let mut expansion = Expansion { conditions: Vec::new(), skipped: Vec::new(), reasons: Vec::new() };
+    for condition in every_condition(plan).filter(|condition| only.contains(condition)) {
+        match left_out(&condition) {
+            Some(reason) => expansion.skipped.push(Skipped { condition, reason }),
+            None => expansion.conditions.push(condition),
+        }
+    }
+    expansion.reasons = reasons;
+    expansion
+}
+
+/// Why a night-only plan leaves a condition out.
+pub const NEEDS_HANDS: &str = "needs hands: another setup than the one fitted for the night";
+
+/// One condition to be measured once.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Job {
+    /// Index into the expansion's conditions.
+    pub condition: u32,
+    /// Which fitting of the setup, from 0.
+    pub mounting: u16,
+    /// Which measurement in that fitting, from 0.
+    pub repeat: u16,
+    /// Which start, from 0.
+    pub start: u16,
+}
+
+/// Every job of the expansion, conditions outermost within a mounting.
+pub fn jobs(plan: &Plan, expansion: &Expansion) -> Vec<Job> {
+    // A re-seat needs hands: a night-only plan has one mounting.
+    let mountings = if plan.wishes.night_only { 1 } else { plan.repeats.mountings };
+    let count = expansion.conditions.len() as u64 * plan.repeats.jobs();
+    let mut jobs = Vec::with_capacity(usize::try_from(count).unwrap_or(0));
+    for mounting in 0..mountings {
+        for condition in 0..expansion.conditions.len() as u32 {
+            for repeat in 0..plan.repeats.repeats {
+                for start in 0..plan.repeats.starts {
+                    jobs.push(Job { condition, mounting, repeat, start });
+                }
+            }
+        }
+    }
+    jobs
+}
+
+/// Keys of jobs: what is measured and nothing else.
+///
+/// A job's key covers its condition (the things fitted and set with all their properties), mounting, repeat and
+/// start, the capture and training settings and the model's version; never limits, the title or other levels.
+pub struct JobKeys<'p> {
+    plan: &'p Plan,
+    /// Canonical text of each level of each factor.
+    levels: [Vec<String>; FACTORS],
+    /// Canonical texts of what holds for every job, by name.
+    settings: Vec<(&'static str, String)>,
+}
+
+impl<'p> JobKeys<'p> {
+    /// Keys for a plan run on a target of this version.
+    pub fn new(plan: &'p Plan, model_version: &str) -> JobKeys<'p> {
+        let matrix = &plan.matrix;
+        let text = |value: &dyn erased::Canonical| value.canonical();
+        let levels: [Vec<String>; FACTORS] = [
+            matrix.chips.iter().map(|i| text(&plan.chips[*i])).collect(),
+            if matrix.firmwares.is_empty() {
+                vec!["as loaded".into()]
+            } else {
+                matrix.firmwares.iter().map(|i| text(&plan.firmwares[*i])).collect()
+            },
+            matrix.modules.iter().map(|i| text(&plan.modules[*i])).collect(),
+            matrix.channels.iter().map(|i| text(&plan.channels[*i])).collect(),
+            matrix.rates.iter().map(ToString::to_string).collect(),
+            matrix.temperatures.iter().map(|t| format!("{}@{}", t.0, matrix.control_point.name())).collect(),
+            matrix.supplies.iter().map(|i| text(&plan.supplies[*i])).collect(),
+            matrix.patterns.iter().map(|pattern| pattern.name()).collect(),
+        ];
+        let settings = vec![
+            ("[interface]", text(&plan.interface)),
+            ("[training]", text(&plan.training)),
+            ("[capture]", text(&plan.capture)),
+            ("how a start begins", format!("{:?}", plan.repeats.start)),
+            ("[model]", text(&plan.model)),
+            ("version of the target", model_version.to_string()),
+        ];
+        JobKeys { plan, levels, settings }
+    }
+
+    /// Digest of condition, mounting, repeat and start: the simulated target's counting noise hangs on it, so
+    /// that every capture strategy sees the same errors.
+    pub fn noise_key(&self, condition: &Condition, job: &Job) -> [u8; 32] {
+        let mut hash = Sha256::new();
+        for (names, level) in self.levels.iter().zip(condition.levels) {
+            hash.update(names[usize::from(level)].as_bytes());
+            hash.update([0]);
+        }
+        for number in [job.mounting, job.repeat, job.start] {
+            hash.update(number.to_le_bytes());
+        }
+        hash.finalize().into()
+    }
+
+    /// The noise key of a further attempt at the same job, counted from 1: measuring again draws new noise. The
+    /// first attempt's is [`noise_key`](Self::noise_key).
+    pub fn attempt_noise_key(&self, condition: &Condition, job: &Job, attempt: u32) -> [u8; 32] {
+        let first = self.noise_key(condition, job);
+        if attempt <= 1 {
+            return first;
+        }
+        let mut hash = Sha256::new();
+        hash.update(b"attempt");
+        hash.update(attempt.to_le_bytes());
+        hash.update(first);
+        hash.finalize().into()
+    }
+
+    /// The job's key.
+    pub fn key(&self, condition: &Condition, job: &Job) -> [u8; 32] {
+        let mut hash = Sha256::new();
+        hash.update(self.noise_key(condition, job));
+        for (_, text) in &self.settings {
+            hash.update(text.as_bytes());
+            hash.update([0]);
+        }
+        hash.finalize().into()
+    }
+
+    /// What these keys measure differently from earlier ones under the same name; levels that only one of them
+    /// has are no change.
+    pub fn changes_since(&self, earlier: &JobKeys<'_>) -> Vec<String> {
+        let mut changes: Vec<String> = self
+            .settings
+            .iter()
+            .zip(&earlier.settings)
+            .filter(|(now, before)| now.1 != before.1)
+            .map(|(now, _)| now.0.to_string())
+            .collect();
+        let (names, names_before) = (self.plan.level_names(), earlier.plan.level_names());
+        for (index, (word, _)) in Factor::ALL.iter().enumerate() {
+            for (name, text) in names[index].iter().zip(&self.levels[index]) {
+                let before = names_before[index].iter().position(|known| known == name);
+                if before.is_some_and(|level| earlier.levels[index][level] != *text) {
+                    changes.push(format!("{word} `{name}`"));
+                }
+            }
+        }
+        changes
+    }
+
+    /// What a condition is, in its canonical text, without some factors: two runs' conditions with the same text were
+    /// measured under the same circumstances.
+    pub fn condition_text(&self, condition: &Condition, without: &[Factor]) -> String {
+        let mut text = String::new();
+        for ((_, factor), (names, level)) in Factor::ALL.iter().zip(self.levels.iter().zip(condition.levels))
+        {
+            if !without.contains(factor) {
+                text.push_str(&names[usize::from(level)]);
+            }
+            text.push('\0');
+        }
+        text
+    }
+
+    /// Canonical texts of what holds for every job, by name.
+    pub fn settings(&self) -> &[(&'static str, String)] {
+        &self.settings
+    }
+
+    /// The plan the keys belong to.
+    pub fn plan(&self) -> &'p Plan {
+        self.plan
+    }
+}
+
+/// The first 16 hexadecimal digits of a job's key: enough to name it.
+pub fn short_key(key: &[u8; 32]) -> String {
+    key.iter().take(8).map(|byte| format!("{byte:02x}")).collect()
+}
+
+mod erased {
+    //! Canonical text of plan values: their serialised TOML form, which is stable for equal values.
+
+    /// A value with a canonical text.
+    pub trait Canonical {
+        /// The text.
+        fn canonical(&self) -> String;
+    }
+
+    impl<T: serde::Serialize> Canonical for T {
+        fn canonical(&self) -> String {
+            // A wrapping table lets lists and enums serialise too.
+            #[derive(serde::Serialize)]
+            struct Value<'a, T> {
+                value: &'a T,
+            }
+            toml::to_string(&Value { value: self }).unwrap_or_else(|error| format!("unprintable: {error}"))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PLAN: &str = include_str!("../../library/quick-look.toml");
+
+    fn plan() -> Plan {
+        Plan::read(PLAN).expect("the library's plan is sound")
+    }
+
+    #[test]
+    fn what_cannot_be_fitted_is_skipped_with_that_reason() {
+        let plan = plan();
+        let expansion = expand(&plan, &Selection::default());
+        assert_eq!(expansion.conditions.len() + expansion.skipped.len(), plan.matrix.combinations() as usize);
+        for skipped in &expansion.skipped {
+            let (module, channel) = (skipped.condition.module(&plan), skipped.condition.channel(&plan));
+            let fits = channel.fits.contains(&module.kind);
+            let reason = &expansion.reasons[skipped.reason as usize];
+            assert_eq!(!fits, reason.starts_with("channel "), "{reason}");
+        }
+    }
+
+    #[test]
+    fn keys_cover_what_is_measured_and_nothing_else() {
+        let text = PLAN.to_string();
+        let first = Plan::read(&text).unwrap();
+        let renamed = Plan::read(&text.replacen("title = \"", "title = \"Another ", 1)).unwrap();
+        let expansion = expand(&first, &Selection::default());
+        let condition = expansion.conditions[0];
+        let job = Job { condition: 0, mounting: 0, repeat: 0, start: 0 };
+        let key = JobKeys::new(&first, "1").key(&condition, &job);
+        assert_eq!(key, JobKeys::new(&renamed, "1").key(&condition, &job));
+        assert_ne!(key, JobKeys::new(&first, "2").key(&condition, &job));
+        assert_ne!(key, JobKeys::new(&first, "1").key(&condition, &Job { repeat: 1, ..job }));
+        assert_eq!(short_key(&key).len(), 16);
+        let mut changed = first.clone();
+        changed.capture.ber_limit = 1e-7;
+        let keys = JobKeys::new(&changed, "1");
+        assert_ne!(key, keys.key(&condition, &job));
+        assert_eq!(JobKeys::new(&first, "1").noise_key(&condition, &job), keys.noise_key(&condition, &job));
+    }
+
+    #[test]
+    fn a_selection_narrows_and_names_what_it_does_not_know() {
+        let plan = plan();
+        let all = expand(&plan, &Selection::default()).conditions.len();
+        let rate = plan.level_name(Factor::Rate, 0);
+        let some = Selection::read(&plan, &[format!("rate={rate}")]).unwrap();
+        let narrowed = expand(&plan, &some).conditions;
+        assert!(!narrowed.is_empty() && narrowed.len() < all);
+        assert!(Selection::read(&plan, &["rat=2400".into()]).unwrap_err().contains("did you mean `rate`"));
+        assert!(Selection::read(&plan, &["rate=99".into()]).unwrap_err().contains("levels:"));
+    }
+}

@@ -1,0 +1,343 @@
+//! What is judged and how: `[[limit]]`, `[decision]`, `[[uncertainty]]`.
+
+use super::section::{Placed, Section};
+use nightbench_core::devices::DataRateName;
+use nightbench_core::rates::{DataRate, Generation};
+use nightbench_core::results::Direction;
+use nightbench_core::units::{Millivolts, Picoseconds};
+use serde::Serialize;
+
+/// A judged metric of an eye.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Metric {
+    /// Width at the operating Vref.
+    Width,
+    /// Height at the operating tap.
+    Height,
+    /// From the operating point to the early edge.
+    LeftMargin,
+    /// From the operating point to the late edge.
+    RightMargin,
+    /// From the operating point up.
+    UpMargin,
+    /// From the operating point down.
+    DownMargin,
+    /// Width of the largest scaled mask that fits about the operating point.
+    Mask,
+}
+
+impl Metric {
+    /// Every metric with the plan's word.
+    pub const ALL: [(&'static str, Metric); 7] = [
+        ("width", Metric::Width),
+        ("height", Metric::Height),
+        ("left margin", Metric::LeftMargin),
+        ("right margin", Metric::RightMargin),
+        ("up margin", Metric::UpMargin),
+        ("down margin", Metric::DownMargin),
+        ("mask", Metric::Mask),
+    ];
+
+    /// The plan's word.
+    pub fn name(self) -> &'static str {
+        Self::ALL[self as usize].0
+    }
+
+    /// Measured along the delay axis?
+    pub fn is_time(self) -> bool {
+        matches!(self, Metric::Width | Metric::LeftMargin | Metric::RightMargin | Metric::Mask)
+    }
+
+    /// Unit its values are kept in: `ps` or `mV`.
+    pub fn base_unit(self) -> &'static str {
+        if self.is_time() { "ps" } else { "mV" }
+    }
+}
+
+/// Unit a limit is written in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub enum LimitUnit {
+    /// Picoseconds.
+    #[serde(rename = "ps")]
+    Picoseconds,
+    /// Bit times.
+    #[serde(rename = "UI")]
+    UnitIntervals,
+    /// Delay taps.
+    #[serde(rename = "taps")]
+    Taps,
+    /// Millivolts.
+    #[serde(rename = "mV")]
+    Millivolts,
+    /// Percent of VDDQ.
+    #[serde(rename = "% VDDQ")]
+    PercentVddq,
+    /// Vref steps.
+    #[serde(rename = "steps")]
+    Steps,
+}
+
+impl LimitUnit {
+    const TIME: [(&'static str, LimitUnit); 3] =
+        [("ps", LimitUnit::Picoseconds), ("UI", LimitUnit::UnitIntervals), ("taps", LimitUnit::Taps)];
+    const VOLTAGE: [(&'static str, LimitUnit); 3] =
+        [("mV", LimitUnit::Millivolts), ("% VDDQ", LimitUnit::PercentVddq), ("steps", LimitUnit::Steps)];
+
+    /// The plan's word.
+    pub fn name(self) -> &'static str {
+        Self::TIME.iter().chain(&Self::VOLTAGE).find(|(_, unit)| *unit == self).map_or("", |(word, _)| word)
+    }
+}
+
+/// A lower tolerance limit of one metric.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Limit {
+    /// What is limited.
+    pub metric: Metric,
+    /// Direction it holds for.
+    pub direction: Direction,
+    /// Smallest acceptable value, in `unit`.
+    pub minimum: f64,
+    /// Unit of `minimum`.
+    pub unit: LimitUnit,
+    /// Rates it holds for; empty = every rate.
+    pub rates: Vec<DataRateName>,
+    /// Where the figure comes from.
+    pub source: String,
+    /// The mask, where `metric` is a mask: `minimum` is its width.
+    pub mask: Option<MaskSize>,
+}
+
+/// What a mask has beside its width.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct MaskSize {
+    /// Its height, mV.
+    pub height_mv: f64,
+    /// Length of its flat top as a share of its width: 1 is a rectangle, less a hexagon, 0 a diamond.
+    pub flat: f64,
+}
+
+impl Limit {
+    /// Does the limit hold at this rate and direction?
+    pub fn applies(&self, direction: Direction, rate: DataRate) -> bool {
+        self.direction == direction && (self.rates.is_empty() || self.rates.iter().any(|name| name.0 == rate))
+    }
+
+    /// The limit in ps (time metrics) or mV (voltage metrics).
+    pub fn in_base_unit(&self, ui: Picoseconds, tap: Picoseconds, vddq: Millivolts, step: Millivolts) -> f64 {
+        self.minimum
+            * match self.unit {
+                LimitUnit::Picoseconds | LimitUnit::Millivolts => 1.0,
+                LimitUnit::UnitIntervals => ui.0,
+                LimitUnit::Taps => tap.0,
+                LimitUnit::PercentVddq => vddq.0 / 100.0,
+                LimitUnit::Steps => step.0,
+            }
+    }
+
+    fn read(section: Section<'_>, generation: Generation) -> Vec<Limit> {
+        if section.has("preset") {
+            return super::presets::read_preset(&section, generation);
+        }
+        Limit::read_own(section, generation).into_iter().collect()
+    }
+
+    fn read_own(section: Section<'_>, generation: Generation) -> Option<Limit> {
+        let metric = section.required_choice("metric", &Metric::ALL);
+        let direction =
+            section.choice("direction", &[("read", Direction::Read), ("write", Direction::Write)]);
+        let minimum = section.number("minimum", 0.0..=1e6, "");
+        if minimum.is_none() && !section.has("minimum") {
+            section.mistake("minimum", format!("{} has no `minimum`", section.title), "add `minimum = 0.25`");
+        }
+        let units: &[(&str, LimitUnit)] = match metric {
+            Some(metric) if metric.is_time() => &LimitUnit::TIME,
+            Some(_) => &LimitUnit::VOLTAGE,
+            None => &[],
+        };
+        let unit = if units.is_empty() {
+            section.text("unit").and(None)
+        } else {
+            section.required_choice("unit", units)
+        };
+        let rates = read_rates(&section, "rate", generation);
+        let source = section.required_text("source", "where the figure comes from");
+        let mask = read_mask(&section, metric, direction, minimum);
+        let direction = direction.unwrap_or(if metric == Some(Metric::Mask) {
+            Direction::Write
+        } else {
+            Direction::Read
+        });
+        section.finish();
+        Some(Limit {
+            metric: metric?,
+            direction,
+            minimum: minimum?,
+            unit: unit?,
+            rates: rates.into_iter().map(|rate| DataRateName(rate.value)).collect(),
+            source: source?.value,
+            mask,
+        })
+    }
+}
+
+fn read_mask(
+    section: &Section<'_>,
+    metric: Option<Metric>,
+    direction: Option<Direction>,
+    minimum: Option<f64>,
+) -> Option<MaskSize> {
+    let height_mv = section.number("mask_height_mv", 1e-3..=1e4, "mV");
+    let flat = section.number("mask_flat", 0.0..=1.0, "of the width");
+    if metric? != Metric::Mask {
+        if height_mv.is_some() || flat.is_some() {
+            let key = if height_mv.is_some() { "mask_height_mv" } else { "mask_flat" };
+            section.mistake(key, "only a mask has a height and a flat top", "remove it, or judge `mask`");
+        }
+        return None;
+    }
+    if direction == Some(Direction::Read) {
+        section.mistake(
+            "direction",
+            "a write mask holds at the memory's receiver, never for the read eye at the flops",
+            "remove `direction`, or limit `width` and `height` of the read eye",
+        );
+    }
+    if minimum.is_some_and(|width| width <= 0.0) {
+        section.mistake("minimum", "a mask without width cannot be scaled", "give the mask's width");
+    }
+    if height_mv.is_none() && !section.has("mask_height_mv") {
+        section.mistake("metric", "a mask needs its height", "add `mask_height_mv = 130`");
+    }
+    Some(MaskSize { height_mv: height_mv?, flat: flat.unwrap_or(1.0) })
+}
+
+/// Reads a list of data rates by their standard names.
+pub fn read_rates(section: &Section<'_>, key: &'static str, generation: Generation) -> Vec<Placed<DataRate>> {
+    let mut rates: Vec<Placed<DataRate>> = Vec::new();
+    for item in section.items(key).unwrap_or_default() {
+        let words = item.value.words();
+        match DataRate::parse(generation, &words) {
+            Some(rate) if rates.iter().any(|known| known.value == rate) => section.problems().add(
+                item.span,
+                format!("`{key}` in {} names {rate} twice", section.title),
+                Some("remove one of them".into()),
+            ),
+            Some(rate) => rates.push(Placed { value: rate, span: item.span }),
+            None => {
+                let names: Vec<String> = generation.rates().map(|rate| rate.to_string()).collect();
+                section.problems().add(
+                    item.span,
+                    format!("{words} MT/s is no {generation} data rate"),
+                    Some(format!("{generation} rates: {}", names.join(", "))),
+                );
+            }
+        }
+    }
+    rates
+}
+
+/// Reads every `[[limit]]`.
+pub fn read_limits(sections: Vec<Section<'_>>, generation: Generation) -> Vec<Limit> {
+    read_placed_limits(sections, generation).into_iter().map(|limit| limit.value).collect()
+}
+
+/// As [`read_limits`], with the place of the table each stands in; a preset gives several limits of one place.
+pub(super) fn read_placed_limits(sections: Vec<Section<'_>>, generation: Generation) -> Vec<Placed<Limit>> {
+    let placed = |section: Section<'_>| {
+        let span = section.span.clone();
+        let limits = Limit::read(section, generation).into_iter();
+        limits.map(move |value| Placed { value, span: span.clone() })
+    };
+    sections.into_iter().flat_map(placed).collect()
+}
+
+/// How a measured value and its uncertainty become a verdict: guard band w = r U.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DecisionRule {
+    /// Name as printed.
+    pub name: String,
+    /// Guard band in units of the expanded uncertainty U, or of u where `in_standard` says so.
+    pub guard_band_factor: f64,
+    /// The guard band is a multiple of the standard uncertainty u.
+    pub in_standard: bool,
+    /// Coverage probability of U, for example 0.95.
+    pub coverage: f64,
+    /// Four words (pass, conditional pass, conditional fail, fail) or two.
+    pub four_words: bool,
+    /// Do rates beyond a module's rating count for the release decision?
+    pub beyond_rating_counts: bool,
+}
+
+impl DecisionRule {
+    /// Name, factor, and whether it counts u instead of U.
+    const NAMED: [(&'static str, f64, bool); 11] = [
+        ("simple acceptance", 0.0, false),
+        ("guard band U", 1.0, false),
+        ("ILAC-G8", 1.0, false),
+        ("guard band 1.65 u", 1.65, true),
+        ("ISO 14253-1", 1.65, true),
+        ("guard band 1.5 U", 1.5, false),
+        ("3 sigma", 1.5, false),
+        ("guard band 3 U", 3.0, false),
+        ("6 sigma", 3.0, false),
+        ("guard band -U", -1.0, false),
+        ("uncritical", -1.0, false),
+    ];
+
+    /// Is it the name of a rule that a plan may choose?
+    pub fn is_named(name: &str) -> bool {
+        Self::NAMED.iter().any(|line| line.0 == name)
+    }
+
+    /// Guard band w of a value with standard uncertainty `u` and U = `k` u.
+    pub fn guard_band(&self, u: f64, k: f64) -> f64 {
+        self.guard_band_factor * u * if self.in_standard { 1.0 } else { k }
+    }
+
+    /// The guard band in a formula, for example `1 U`.
+    pub fn formula(&self) -> String {
+        format!("{} {}", self.guard_band_factor, if self.in_standard { "u" } else { "U" })
+    }
+
+    /// Reads `[decision]`, or the default rule (w = U, four words) where it is absent.
+    pub fn read(section: Option<Section<'_>>) -> DecisionRule {
+        let mut rule = DecisionRule {
+            name: "guard band U".into(),
+            guard_band_factor: 1.0,
+            in_standard: false,
+            coverage: 0.95,
+            four_words: true,
+            beyond_rating_counts: false,
+        };
+        let Some(section) = section else { return rule };
+        let named: Vec<(&str, (&str, f64, bool))> = Self::NAMED.iter().map(|line| (line.0, *line)).collect();
+        let chosen = section.choice("rule", &named);
+        let factor = section.number("guard_band_factor", -3.0..=10.0, "U");
+        match (chosen, factor) {
+            (Some(_), Some(_)) => section.mistake(
+                "guard_band_factor",
+                "both a named rule and a guard-band factor are given",
+                "keep one of `rule` and `guard_band_factor`",
+            ),
+            (Some((name, factor, in_standard)), None) => {
+                rule.name = name.into();
+                rule.guard_band_factor = factor;
+                rule.in_standard = in_standard;
+            }
+            (None, Some(factor)) => {
+                rule.name = format!("guard band {factor} U");
+                rule.guard_band_factor = factor;
+            }
+            (None, None) => {}
+        }
+        if let Some(coverage) = section.number("coverage", 0.5..=0.9999, "") {
+            rule.coverage = coverage;
+        }
+        rule.four_words = section.choice("words", &[("four", true), ("two", false)]).unwrap_or(true);
+        rule.beyond_rating_counts = section.flag("beyond_rating_counts", false);
+        section.finish();
+        rule
+    }
+}

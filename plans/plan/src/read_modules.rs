@@ -1,0 +1,222 @@
+//! Reads `[[module]]`: by hand, or from an SPD image that every stated key has to agree with.
+
+use super::files::Files;
+use super::read_devices::{read_overrides, unique};
+use super::section::{Placed, Section};
+use nightbench_core::devices::*;
+use nightbench_core::rates::{DataRate, Generation};
+use nightbench_core::results::LaneSet;
+use nightbench_core::text::{lane_list, lane_ranges};
+
+fn read_rating(section: &Section<'_>, generation: Generation) -> Option<DataRate> {
+    let rates = super::limits::read_rates(section, "rated", generation);
+    if !section.has("rated") {
+        section.mistake(
+            "rated",
+            format!("{} has no rated data rate", section.title),
+            "add `rated = 2400`, the fastest rate the module is sold for",
+        );
+    }
+    rates.first().map(|rate| rate.value)
+}
+
+fn read_populated(section: &Section<'_>, kind: Option<ModuleKind>, lanes: u16) -> Option<Vec<LaneSet>> {
+    let pair = kind == Some(ModuleKind::HalfPopulatedPair);
+    let Some(texts) = section.texts("populated_lanes") else {
+        if pair {
+            section.mistake(
+                "populated_lanes",
+                format!("{} is a half-populated pair without stated lanes", section.title),
+                "add `populated_lanes = [\"0-31\", \"32-63\"]`: the lanes of each of the two modules",
+            );
+            return None;
+        }
+        return Some(vec![LaneSet::first(lanes)]);
+    };
+    if texts.len() != if pair { 2 } else { 1 } {
+        let wanted = if pair { "two, one for each module of the pair" } else { "one" };
+        section.mistake(
+            "populated_lanes",
+            format!("{} states {} lists of populated lanes", section.title, texts.len()),
+            format!("state {wanted}, such as \"0-31\""),
+        );
+        return None;
+    }
+    let mut sets: Vec<LaneSet> = Vec::new();
+    for text in texts {
+        match lane_ranges(&text.value, lanes) {
+            Ok(set) => {
+                let both = LaneSet(sets.iter().fold(0, |all, known| all | known.0) & set.0);
+                if !both.is_empty() {
+                    section.problems().add(
+                        text.span,
+                        format!("lanes {} of {} are in both modules", lane_list(both.iter()), section.title),
+                        Some("a lane belongs to one module of the pair".into()),
+                    );
+                }
+                sets.push(set);
+            }
+            Err(words) => section.problems().add(
+                text.span,
+                format!("`populated_lanes` in {}: {words}", section.title),
+                Some("write ranges such as \"0-31, 40-47\"".into()),
+            ),
+        }
+    }
+    Some(sets)
+}
+
+/// Reads every `[[module]]`.
+pub fn read_modules(
+    sections: Vec<Section<'_>>,
+    interface: Option<&Interface>,
+    lanes: u16,
+    files: &Files,
+) -> Vec<Module> {
+    let generation = interface.map_or(Generation::Ddr4, |interface| interface.generation);
+    unique("module", sections, |section, name| match section.text("spd") {
+        Some(file) => read_from_image(section, name, &file, interface, files),
+        None => read_by_hand(section, name, generation, lanes),
+    })
+}
+
+fn read_by_hand(
+    section: &Section<'_>,
+    name: Placed<String>,
+    generation: Generation,
+    lanes: u16,
+) -> Option<Module> {
+    let kind = section.required_choice("kind", &ModuleKind::ALL);
+    let ranks = section.choices_number("ranks", &RANKS).unwrap_or(1) as u8;
+    let width = section.choices_number("device_width", &WIDTHS).unwrap_or(8) as u8;
+    let stacked = kind == Some(ModuleKind::DieStacked);
+    let dies = section.whole("dies", 1..=16, "dies").unwrap_or(if stacked { 2 } else { 1 }) as u8;
+    if stacked && dies < 2 {
+        section.mistake(
+            "dies",
+            format!("{} is die-stacked with {dies} die a package", section.title),
+            "state at least 2 dies, or another kind",
+        );
+    }
+    let rated = read_rating(section, generation);
+    let populated = read_populated(section, kind, lanes);
+    let serial = section.text("serial").map(|text| text.value);
+    let overrides = read_overrides(section);
+    Some(Module {
+        name: name.value,
+        kind: kind?,
+        ranks,
+        device_width: width,
+        dies,
+        rated: DataRateName(rated?),
+        populated: populated?,
+        serial,
+        overrides,
+    })
+}
+
+const RANKS: [i64; 3] = [1, 2, 4];
+const WIDTHS: [i64; 3] = [4, 8, 16];
+
+/// The module that an SPD image describes. Keys beside `spd` may repeat what it says (or narrow the lanes); anything
+/// else is a mistake at the key.
+fn read_from_image(
+    section: &Section<'_>,
+    name: Placed<String>,
+    file: &Placed<String>,
+    interface: Option<&Interface>,
+    files: &Files,
+) -> Option<Module> {
+    let generation = interface.map_or(Generation::Ddr4, |interface| interface.generation);
+    let lanes = interface.map_or(nightbench_core::results::MOST_LANES, |interface| interface.lanes);
+    let kind = section.choice("kind", &ModuleKind::ALL);
+    let ranks = section.choices_number("ranks", &RANKS);
+    let width = section.choices_number("device_width", &WIDTHS);
+    let dies = section.whole("dies", 1..=16, "dies");
+    let rated = super::limits::read_rates(section, "rated", generation);
+    let populated = if section.has("populated_lanes") { read_populated(section, None, lanes) } else { None };
+    let serial = section.text("serial");
+    let overrides = read_overrides(section);
+    let image = match files.spd(&file.value) {
+        Ok(image) => image,
+        Err(words) => {
+            section.problems().add(
+                file.span.clone(),
+                format!("`spd` in {}: {words}", section.title),
+                Some(
+                    "name an SPD image, relative to the plan; `nightbench module FILE` shows what it holds"
+                        .into(),
+                ),
+            );
+            return None;
+        }
+    };
+    let mut module = match image.to_module(&name.value, interface?) {
+        Ok(module) => module,
+        Err(words) => {
+            section.problems().add(file.span.clone(), format!("`spd` in {}: {words}", section.title), None);
+            return None;
+        }
+    };
+    if !RANKS.contains(&i64::from(module.ranks)) {
+        section.problems().add(
+            file.span.clone(),
+            format!(
+                "`spd` in {}: the module has {} package ranks; allowed: 1, 2, 4",
+                section.title, module.ranks
+            ),
+            None,
+        );
+    }
+    let differs = |key: &str, stated: String, says: String| {
+        if stated != says {
+            section.mistake(
+                key,
+                format!(
+                    "`{key}` in {} is {stated}, but its SPD image `{}` says {says}",
+                    section.title, file.value
+                ),
+                "remove the key, or name the image of this module",
+            );
+        }
+    };
+    if let Some(kind) = kind {
+        differs("kind", kind.name().into(), module.kind.name().into());
+    }
+    if let Some(ranks) = ranks {
+        differs("ranks", ranks.to_string(), module.ranks.to_string());
+    }
+    if let Some(width) = width {
+        differs("device_width", width.to_string(), module.device_width.to_string());
+    }
+    if let Some(dies) = dies {
+        differs("dies", dies.to_string(), module.dies.to_string());
+    }
+    if let Some(rate) = rated.first() {
+        differs("rated", rate.value.to_string(), module.rated.0.to_string());
+    }
+    if let Some(serial) = &serial {
+        differs("serial", serial.value.clone(), module.serial.clone().unwrap_or_else(|| "nothing".into()));
+    }
+    if let Some(sets) = populated {
+        let stated = LaneSet(sets.iter().fold(0, |all, set| all | set.0));
+        let missing = LaneSet(stated.0 & !module.lanes().0);
+        if missing.is_empty() {
+            module.populated = sets;
+        } else {
+            section.mistake(
+                "populated_lanes",
+                format!(
+                    "lanes {} of {} have no DRAM: its SPD image `{}` says {}",
+                    lane_list(missing.iter()),
+                    section.title,
+                    file.value,
+                    lane_list(module.lanes().iter())
+                ),
+                "name lanes that the module has, or remove the key",
+            );
+        }
+    }
+    module.overrides = overrides;
+    Some(module)
+}

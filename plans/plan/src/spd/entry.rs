@@ -1,0 +1,118 @@
+//! From an SPD image to a plan: the text of a `[[module]]` entry, the module itself, and the facts a person checks.
+
+use super::{Package, SpdImage};
+use nightbench_core::devices::{DataRateName, Interface, Module};
+use nightbench_core::results::{LaneSet, MOST_LANES};
+use std::fmt::Write;
+
+impl SpdImage {
+    /// A name for the module in a plan: its part number in lower case and its serial number; `module` where both are
+    /// blank.
+    pub fn plan_name(&self) -> String {
+        let part = self.part_number.as_deref().unwrap_or("module");
+        let mut name = String::new();
+        for letter in part.chars() {
+            if letter.is_ascii_alphanumeric() {
+                name.push(letter.to_ascii_lowercase());
+            } else if !name.is_empty() && !name.ends_with('-') {
+                name.push('-');
+            }
+        }
+        let name = name.trim_end_matches('-');
+        let name = if name.is_empty() { "module" } else { name };
+        match &self.serial {
+            Some(serial) => format!("{name}-{}", serial.to_ascii_lowercase()),
+            None => name.to_string(),
+        }
+    }
+
+    /// The module's entry as a plan's text. `lanes`: the lanes of the interface under test, where known; lanes beyond
+    /// them are left out. Text fields are quoted as TOML asks.
+    pub fn plan_entry(&self, name: &str, lanes: Option<u16>) -> String {
+        let text = |value: &str| toml::Value::String(value.to_string()).to_string();
+        let mut entry = String::from("[[module]]\n");
+        // Writing to a string cannot fail.
+        let mut line = |key: &str, value: String| {
+            let _ = writeln!(entry, "{key} = {value}");
+        };
+        line("name", text(name));
+        line("kind", text(self.kind.name()));
+        line("ranks", self.package_ranks.to_string());
+        line("device_width", self.device_width.to_string());
+        line("dies", self.package.dies().to_string());
+        line("rated", self.rated.to_string());
+        line("populated_lanes", format!("[\"0-{}\"]", self.reachable_lanes(lanes).saturating_sub(1)));
+        if let Some(serial) = &self.serial {
+            line("serial", text(serial));
+        }
+        entry
+    }
+
+    /// The module as a plan holds it, called `name`, on this interface.
+    ///
+    /// # Errors
+    /// A sentence, when the module's generation is not the interface's.
+    pub fn to_module(&self, name: &str, interface: &Interface) -> Result<Module, String> {
+        if self.generation != interface.generation {
+            return Err(format!(
+                "byte 2 of the image says {}, the interface is {}: fit a {} module or change `generation`",
+                self.generation, interface.generation, interface.generation
+            ));
+        }
+        Ok(Module {
+            name: name.to_string(),
+            kind: self.kind,
+            ranks: self.package_ranks,
+            device_width: self.device_width,
+            dies: self.package.dies(),
+            rated: DataRateName(self.rated),
+            populated: vec![LaneSet::first(self.reachable_lanes(Some(interface.lanes)))],
+            serial: self.serial.clone(),
+            overrides: Vec::new(),
+        })
+    }
+
+    /// Lanes that both the module and the interface have.
+    fn reachable_lanes(&self, interface: Option<u16>) -> u16 {
+        self.lanes().min(interface.unwrap_or(MOST_LANES)).min(MOST_LANES)
+    }
+
+    /// What a person compares with the label: name and value of each fact, in reading order.
+    pub fn facts(&self) -> Vec<(&'static str, String)> {
+        let or_blank = |text: &Option<String>| text.clone().unwrap_or_else(|| "blank".into());
+        let package = match self.package {
+            Package::Monolithic => "one die".to_string(),
+            Package::MultiLoad { dies } => format!("{dies} dies, each a load"),
+            Package::SingleLoad { dies } => format!("{dies} dies behind one load"),
+        };
+        let ecc = match self.ecc_lanes {
+            0 => "no ECC".to_string(),
+            lanes => format!("{lanes} ECC"),
+        };
+        let channels = if self.channels == 1 { "" } else { ", on each of two sub-channels" };
+        let gibibytes = self.capacity_bytes as f64 / (1u64 << 30) as f64;
+        let mut facts = vec![
+            ("module", format!("{} {}, {}", self.generation, self.module_type, self.kind.name())),
+            ("part number", or_blank(&self.part_number)),
+            ("serial number", or_blank(&self.serial)),
+            ("capacity", format!("{gibibytes} GiB")),
+            ("ranks", format!("{} package ranks, {} logical", self.package_ranks, self.logical_ranks())),
+            ("devices", format!("x{}, {} Gbit a die, {package}", self.device_width, self.die_gigabits)),
+            ("lanes", format!("{} data, {ecc}{channels}", self.data_lanes)),
+            ("loads on a lane", self.loads_per_lane().to_string()),
+            ("rated", format!("{} MT/s (clock period {} ps)", self.rated, self.clock_period_ps)),
+            ("temperature sensor", if self.temperature_sensor { "yes" } else { "no" }.to_string()),
+        ];
+        if let Some(range) = self.temperature_range {
+            facts.push(("temperature range", range.to_string()));
+        }
+        if let Some((year, week)) = self.made {
+            facts.push(("made", format!("20{year:02}, week {week}")));
+        }
+        if let Some((continuation, code)) = self.maker {
+            facts.push(("maker (JEP-106)", format!("0x{continuation:02X} 0x{code:02X}")));
+        }
+        facts.push(("layout revision", format!("{}.{}", self.revision.0, self.revision.1)));
+        facts
+    }
+}

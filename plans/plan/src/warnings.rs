@@ -1,0 +1,203 @@
+//! What a plan may ask for but hardly means: limits that judge nothing, that no eye can meet, or that say a thing twice.
+
+use super::limits::{Limit, LimitUnit};
+use super::matrix::Matrix;
+use super::measure::CapturePlan;
+use super::section::{Placed, Section};
+use nightbench_core::devices::{Interface, Supply, SweepRange};
+use nightbench_core::rates::DataRate;
+use nightbench_core::results::Direction;
+use nightbench_core::units::Millivolts;
+
+/// Looks at the limits against the matrix, the grid and each other.
+pub(super) fn limits(
+    limits: &[Placed<Limit>],
+    interface: &Interface,
+    matrix: &Matrix,
+    capture: &CapturePlan,
+    supplies: &[Supply],
+    plan: &Section<'_>,
+) {
+    let problems = plan.problems();
+    let doubt = |limit: &Placed<Limit>, message: String, remedy: &str| {
+        problems.doubt(limit.span.clone(), message, remedy);
+    };
+    for (index, limit) in limits.iter().enumerate() {
+        let Limit { metric, direction, minimum, ref rates, .. } = limit.value;
+        let named = format!("the limit on {} ({})", metric.name(), direction.name());
+        let preset = limits.iter().filter(|other| other.span == limit.span).count() > 1;
+        if !capture.directions.contains(&direction) {
+            let message =
+                format!("{named} judges nothing: `directions` in [capture] has no {}", direction.name());
+            doubt(limit, message, "capture that direction too, or remove the limit");
+            continue;
+        }
+        let applies = |rate: &&DataRate| limit.value.applies(direction, **rate);
+        if !preset && !matrix.rates.iter().any(|rate| applies(&rate)) {
+            let names: Vec<String> = rates.iter().map(|rate| rate.0.to_string()).collect();
+            let message =
+                format!("{named} judges nothing: its rates ({}) are not in the matrix", names.join(", "));
+            doubt(limit, message, "correct `rate`, or remove the limit");
+        }
+        if minimum == 0.0 {
+            let message =
+                format!("{named} asks for at least 0 {}: every eye has that", limit.value.unit.name());
+            doubt(limit, message, "state the smallest acceptable value");
+        }
+        let sweep = if direction == Direction::Read { &interface.read } else { &interface.write };
+        let beyond = matrix.rates.iter().filter(applies).find_map(|rate| {
+            too_large(&limit.value, *rate, sweep, supplies)
+                .map(|words| format!("{named} at {rate} MT/s is {words}"))
+        });
+        if let Some(message) = beyond {
+            doubt(limit, message, "correct `minimum` or `unit`, or sweep more in [interface]");
+        }
+        let twice = limits[..index].iter().find_map(|earlier| {
+            let same = earlier.value.metric == metric && earlier.span != limit.span;
+            let both = |rate: &&DataRate| earlier.value.applies(direction, **rate) && applies(rate);
+            matrix.rates.iter().filter(|_| same).find(both)
+        });
+        if let Some(rate) = twice {
+            let message =
+                format!("{named} is the second one at {rate} MT/s: both are judged, the worse one counts");
+            doubt(limit, message, "keep one, or give them different `rate` lists");
+        }
+    }
+    for direction in &capture.directions {
+        let bare: Vec<String> = matrix
+            .rates
+            .iter()
+            .filter(|rate| !limits.iter().any(|limit| limit.value.applies(*direction, **rate)))
+            .map(ToString::to_string)
+            .collect();
+        if bare.is_empty() {
+            continue;
+        }
+        let span = plan.table("matrix").map_or(0..0, |section| section.place("rate"));
+        problems.doubt(
+            span,
+            format!(
+                "no limit applies to {} eyes at {} MT/s: they are captured, but not judged",
+                direction.name(),
+                bare.join(", ")
+            ),
+            format!(
+                "add a [[limit]] with `direction = \"{}\"` for these rates, or leave them out",
+                direction.name()
+            ),
+        );
+    }
+}
+
+/// In words, why no eye can meet a limit at a rate; `None` where one can. What the grid shows is reckoned as the judge does
+/// (taps x tap size, steps x step size): the same limits are refused there, with the same number.
+fn too_large(limit: &Limit, rate: DataRate, sweep: &SweepRange, supplies: &[Supply]) -> Option<String> {
+    let (minimum, unit) = (limit.minimum, limit.unit.name());
+    if limit.metric.is_time() {
+        let ui = rate.ui();
+        let tap_ui = 1.0 / f64::from(sweep.taps_per_ui);
+        let wanted = match limit.unit {
+            LimitUnit::Picoseconds => minimum / ui.0,
+            LimitUnit::Taps => minimum * tap_ui,
+            _ => minimum,
+        };
+        let shown = f64::from(sweep.taps) * tap_ui;
+        return if wanted > 1.0 + 1e-9 {
+            Some(format!(
+                "{minimum} {unit}, more than the whole bit time (1 UI, {ui:.1}): no eye is that wide"
+            ))
+        } else if wanted > shown + 1e-9 {
+            Some(format!("{minimum} {unit}, more than the grid shows ({} taps, {shown:.2} UI)", sweep.taps))
+        } else {
+            None
+        };
+    }
+    let shown = f64::from(sweep.vref_steps) * sweep.vref_step_percent;
+    let vddq = supplies.iter().map(|supply| supply.vddq.0).fold(0.0, f64::max) * 1000.0;
+    let wanted = match limit.unit {
+        LimitUnit::Millivolts => 100.0 * minimum / vddq.max(1e-9),
+        LimitUnit::Steps => minimum * sweep.vref_step_percent,
+        _ => minimum,
+    };
+    (wanted > shown + 1e-9).then(|| {
+        let mv = Millivolts(vddq * shown / 100.0);
+        format!(
+            "{minimum} {unit}, more than the grid shows ({} steps, {shown:.1} % VDDQ, {mv:.1})",
+            sweep.vref_steps
+        )
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::Plan;
+
+    const PLAN: &str = include_str!("../../library/quick-look.toml");
+
+    fn doubts(replace: &[(&str, &str)]) -> Vec<String> {
+        let text = replace.iter().fold(PLAN.to_string(), |text, (from, to)| {
+            assert!(text.contains(from), "{from}");
+            text.replacen(from, to, 1)
+        });
+        let plan = Plan::read(&text).expect("sound");
+        plan.doubts
+            .iter()
+            .map(|doubt| {
+                let line = 1 + text[..doubt.span.start].matches('\n').count();
+                let at = text.lines().nth(line - 1).unwrap_or_default();
+                assert!(at.starts_with("[[limit]]") || at.starts_with("rate = "), "{at}");
+                doubt.message.clone()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_sound_plan_raises_none() {
+        assert_eq!(doubts(&[]), Vec::<String>::new());
+    }
+
+    #[test]
+    fn limits_that_judge_nothing_or_that_no_eye_meets_are_named() {
+        for (replace, words) in [
+            (("minimum = 0.22", "minimum = 1.22"), "1.22 UI, more than the whole bit time"),
+            (("minimum = 0.22", "minimum = 0"), "at least 0 UI: every eye has that"),
+            (
+                ("minimum = 10.0\nunit = \"% VDDQ\"", "minimum = 600\nunit = \"mV\""),
+                "more than the grid shows (64 steps, 41.6 % VDDQ, 499.2 mV)",
+            ),
+            (("minimum = 0.22", "rate = 1600\nminimum = 0.22"), "its rates (1600) are not in the matrix"),
+            (("direction = \"read\"", "direction = \"write\""), "`directions` in [capture] has no write"),
+            (
+                (
+                    "[decision]",
+                    "[[limit]]\nmetric = \"width\"\nminimum = 30\nunit = \"ps\"\nrate = [3200]\nsource = \"x\"\n[decision]",
+                ),
+                "the limit on width (read) is the second one at 3200 MT/s",
+            ),
+        ] {
+            let found = doubts(&[replace]);
+            assert_eq!(found.len(), 1, "{words}: {found:?}");
+            assert!(found[0].contains(words), "{words}: {found:?}");
+        }
+        // A grid of less than a bit time shows less than one.
+        let small = doubts(&[
+            ("lanes = 72", "lanes = 72\n[interface.read]\ntaps = 16"),
+            ("minimum = 0.22", "minimum = 0.6"),
+        ]);
+        assert!(small[0].contains("more than the grid shows (16 taps, 0.50 UI)"), "{small:?}");
+    }
+
+    #[test]
+    fn rates_and_directions_without_a_limit_are_named() {
+        let found = doubts(&[("directions = [\"read\"]", "directions = [\"read\", \"write\"]")]);
+        assert_eq!(
+            found,
+            ["no limit applies to write eyes at 2400, 2666, 3200 MT/s: they are captured, but not judged"]
+        );
+        let found = doubts(&[
+            ("minimum = 0.22", "rate = [2400, 2666]\nminimum = 0.22"),
+            ("minimum = 10.0", "rate = 2400\nminimum = 10.0"),
+        ]);
+        assert_eq!(found, ["no limit applies to read eyes at 3200 MT/s: they are captured, but not judged"]);
+    }
+}

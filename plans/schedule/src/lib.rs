@@ -1,0 +1,40 @@
+//! Order and calendar: which job when, so that the bench wastes the least time, with a proven bound beside it.
+//!
+//! [`model`] says what is to be ordered, [`cost`] what a sequence costs, [`stretches`] builds the order, [`bound`] proves how good it
+//! is, [`nestings`] costs the loops as written, [`search`] improves tours, [`calendar`] walks
+//! an order through attended hours, [`nights`] plans it so that nights are filled, [`remaining`]
+//! learns from what was observed and says when the run ends, [`observed`] puts observed durations in the place of expected ones,
+//! [`replan`] plans again what is left when reality departs from the plan, [`covering`] chooses conditions when not all are run.
+//! Everything is pure: no clock, no files, and random numbers only from a seed given by the caller.
+
+#![warn(clippy::print_stdout, clippy::print_stderr)]
+
+pub mod bound;
+pub mod calendar;
+pub mod cost;
+pub mod covering;
+pub mod exact;
+pub mod model;
+pub mod nestings;
+pub mod nights;
+pub mod observed;
+pub mod remaining;
+pub mod replan;
+pub mod search;
+pub mod steps;
+pub mod stretches;
+
+mod pieces;
+mod postman;
+
+pub use bound::{Bound, lower_bound};
+pub use calendar::{Calendar, HandsOn, Scheduled, finish_bound, walk, walk_from};
+pub use cost::{Cost, Hours, Minutes, cost_of};
+pub use model::{BenchTimes, JobInput, Mounting, OrderError, Problem, Rules};
+pub use nestings::{Loop, Nesting, best_nesting, nested};
+pub use nights::{CalendarEffort, plan_calendar};
+pub use observed::{JobSeconds, Observed, observe};
+pub use remaining::{FinishRange, Learned, Standing, Work, finish_range};
+pub use replan::{Reality, Replan, replan};
+pub use steps::{ByHand, ChangeOver, change_overs};
+pub use stretches::{Effort, Order, Origin, Stretch, plan_order, stretches_of};

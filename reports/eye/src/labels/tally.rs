@@ -1,0 +1,209 @@
+//! Running counts and decisions of a capture: the one place where visits become pass or fail.
+
+use super::fill::Lattice;
+use nightbench_core::point_rule::{Decision, DecisionTable, PointRule};
+use nightbench_core::results::{CaptureMode, Grid, LaneSet, MOST_LANES, Point, Visit, VisitKind};
+use std::collections::BTreeMap;
+
+/// Stretches that do not fit their capture.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum LabelError {
+    /// A visit beside the grid.
+    #[error("visit to tap {tap}, Vref step {vref} lies outside the grid of {taps} taps x {steps} steps")]
+    OutsideGrid {
+        /// Its tap.
+        tap: u16,
+        /// Its Vref step.
+        vref: u16,
+        /// Taps of the grid.
+        taps: u16,
+        /// Vref steps of the grid.
+        steps: u16,
+    },
+    /// Counts for another number of lanes.
+    #[error("visit to tap {tap}, Vref step {vref} counts {found} lanes; the capture has {wanted}")]
+    LaneCount {
+        /// Its tap.
+        tap: u16,
+        /// Its Vref step.
+        vref: u16,
+        /// Lanes counted.
+        found: usize,
+        /// Lanes of the capture.
+        wanted: usize,
+    },
+    /// More lanes than a lane set holds.
+    #[error("a capture of {0} lanes is beyond the {MOST_LANES} supported")]
+    TooManyLanes(usize),
+}
+
+/// One independent re-test of an isolated decision, both results kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Retested {
+    /// Where.
+    pub point: Point,
+    /// Position of the lane in the capture's lane order.
+    pub lane: u16,
+    /// Decision of the first measurement.
+    pub first: Decision,
+    /// Decision of the re-test; the label follows it.
+    pub second: Decision,
+}
+
+/// Counts and decisions of every point and lane so far.
+///
+/// Rules, the same while capturing and when a stored capture is read again:
+/// - bits and errors of `Measure` visits to a point add up; after each visit every open lane (asked for or not)
+///   is put to the point rule, and keeps the first decision it gets;
+/// - a `Retest` visit has counts of its own. It bears on the lanes whose decision is *isolated* at that moment:
+///   opposite to the decisions of all lattice neighbours, all of them decided. Their label follows the re-test;
+/// - `Drift` visits decide nothing.
+#[derive(Debug, Clone)]
+pub struct Tally {
+    grid: Grid,
+    lattice: Lattice,
+    lanes: usize,
+    table: DecisionTable,
+    bits: Vec<u64>,
+    errors: Vec<u64>,
+    decided: Vec<u128>,
+    pass: Vec<u128>,
+    retests: BTreeMap<usize, (u64, Vec<u64>)>,
+    retested: Vec<Retested>,
+}
+
+impl Tally {
+    /// An empty tally.
+    ///
+    /// # Errors
+    /// More than [`MOST_LANES`] lanes.
+    pub fn new(grid: Grid, mode: CaptureMode, rule: &PointRule, lanes: usize) -> Result<Tally, LabelError> {
+        if lanes > usize::from(MOST_LANES) {
+            return Err(LabelError::TooManyLanes(lanes));
+        }
+        let points = grid.len();
+        Ok(Tally {
+            grid,
+            lattice: Lattice::of_mode(mode, &grid),
+            lanes,
+            table: rule.table(),
+            bits: vec![0; points],
+            errors: vec![0; points * lanes],
+            decided: vec![0; points],
+            pass: vec![0; points],
+            retests: BTreeMap::new(),
+            retested: Vec::new(),
+        })
+    }
+
+    /// The certified lattice.
+    pub fn lattice(&self) -> &Lattice {
+        &self.lattice
+    }
+    /// The rule in use.
+    pub fn table(&self) -> &DecisionTable {
+        &self.table
+    }
+    /// Bits compared so far at a grid index.
+    pub fn bits(&self, index: usize) -> u64 {
+        self.bits[index]
+    }
+    /// Errors so far at a grid index, by lane position.
+    pub fn errors(&self, index: usize) -> &[u64] {
+        &self.errors[index * self.lanes..(index + 1) * self.lanes]
+    }
+    /// Lanes decided at a grid index.
+    pub fn decided(&self, index: usize) -> LaneSet {
+        LaneSet(self.decided[index])
+    }
+    /// Lanes decided a pass at a grid index.
+    pub fn passed(&self, index: usize) -> LaneSet {
+        LaneSet(self.pass[index])
+    }
+    /// Counts of the re-test of a grid index: bits and errors by lane position.
+    pub fn retest_counts(&self, index: usize) -> Option<(u64, &[u64])> {
+        self.retests.get(&index).map(|(bits, errors)| (*bits, errors.as_slice()))
+    }
+    /// Every re-tested decision, in the order measured.
+    pub fn retested(&self) -> &[Retested] {
+        &self.retested
+    }
+
+    /// Lanes whose decision at a grid index is opposite to that of all its lattice neighbours, all decided.
+    pub fn isolated(&self, index: usize) -> LaneSet {
+        let Some(place) = self.lattice.index(self.grid.point(index)) else { return LaneSet::default() };
+        let mut opposite = self.decided[index];
+        let mut any = false;
+        for neighbour in self.lattice.neighbours(place) {
+            let there = self.grid.index(self.lattice.point(neighbour));
+            opposite &= self.decided[there] & (self.pass[index] ^ self.pass[there]);
+            any = true;
+        }
+        LaneSet(if any { opposite } else { 0 })
+    }
+
+    /// Adds one visit.
+    ///
+    /// # Errors
+    /// A visit outside the grid or with another number of lanes; the tally is left as it was.
+    pub fn absorb(&mut self, visit: &Visit) -> Result<(), LabelError> {
+        let Point { tap, vref } = visit.point;
+        if !self.grid.contains(visit.point) {
+            let (taps, steps) = (self.grid.taps, self.grid.vref_steps);
+            return Err(LabelError::OutsideGrid { tap, vref, taps, steps });
+        }
+        if visit.errors.len() != self.lanes {
+            return Err(LabelError::LaneCount { tap, vref, found: visit.errors.len(), wanted: self.lanes });
+        }
+        let index = self.grid.index(visit.point);
+        match visit.kind {
+            VisitKind::Measure => self.measure(index, visit),
+            VisitKind::Retest => self.retest(index, visit),
+            VisitKind::Drift => {}
+        }
+        Ok(())
+    }
+
+    fn measure(&mut self, index: usize, visit: &Visit) {
+        let bits = self.bits[index].saturating_add(visit.bits);
+        self.bits[index] = bits;
+        let totals = &mut self.errors[index * self.lanes..(index + 1) * self.lanes];
+        let (passing, failing) = self.table.bounds(bits);
+        // Halves of 64 lanes: shifts of 128 bits in the innermost loop would double its time.
+        let (mut passes, mut fails) = ([0u64; 2], [0u64; 2]);
+        for ((half, totals), new) in totals.chunks_mut(64).enumerate().zip(visit.errors.chunks(64)) {
+            for (lane, (total, new)) in totals.iter_mut().zip(new).enumerate() {
+                *total = total.saturating_add(*new);
+                passes[half] |= u64::from(*total < passing) << lane;
+                fails[half] |= u64::from(*total >= failing) << lane;
+            }
+        }
+        let whole = |halves: [u64; 2]| u128::from(halves[1]) << 64 | u128::from(halves[0]);
+        let open = !self.decided[index];
+        let decided = self.decided[index] | whole(passes) | whole(fails);
+        let pass = self.pass[index] | whole(passes) & open;
+        (self.decided[index], self.pass[index]) = (decided, pass);
+    }
+
+    fn retest(&mut self, index: usize, visit: &Visit) {
+        let open = self.isolated(index);
+        let (bits, errors) = self.retests.entry(index).or_insert_with(|| (0, vec![0; self.lanes]));
+        *bits = bits.saturating_add(visit.bits);
+        for (total, &new) in errors.iter_mut().zip(&visit.errors) {
+            *total = total.saturating_add(new);
+        }
+        let point = visit.point;
+        for lane in open.iter() {
+            let settled = |r: &Retested| r.point == point && r.lane == lane;
+            if self.retested.iter().any(settled) {
+                continue;
+            }
+            let Some(second) = self.table.decide(*bits, errors[usize::from(lane)]) else { continue };
+            let was = self.pass[index] >> lane & 1 == 1;
+            let first = if was { Decision::Pass } else { Decision::Fail };
+            self.retested.push(Retested { point, lane, first, second });
+            let bit = 1u128 << lane;
+            self.pass[index] = self.pass[index] & !bit | if second == Decision::Pass { bit } else { 0 };
+        }
+    }
+}

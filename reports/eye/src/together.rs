@@ -1,0 +1,133 @@
+//! All lanes together: the AND of the lanes' eyes, in two senses.
+//!
+//! *Aligned*: every lane moved by the same amount from its own operating point, as a common drift of strobe or
+//! Vref would do. *Common*: one setting for all lanes, no lane moved on its own.
+
+use crate::counts::CaptureView;
+use crate::edges::{EdgeMethod, Side};
+use crate::map::PassMap;
+use crate::mask_fit::fit_mask;
+use crate::metrics::{LaneMetrics, Reach, Wanted, reach, shapes, state};
+use crate::value::EyeState;
+use nightbench_core::results::{LanePoint, Point};
+
+/// Lanes whose edge lies within this many steps of the innermost one are fitted too: noise or a fraction of a
+/// step may make any of them the binding one.
+const NEAR_STEPS: u16 = 2;
+
+/// AND of the lanes about their own operating points, cut to the offsets every lane was swept over; with the
+/// operating point in that map. `None` without lanes, or when a lane's operating point is off the grid.
+pub fn aligned_map(view: &CaptureView) -> Option<(PassMap, LanePoint)> {
+    let operating = &view.capture().operating;
+    let grid = view.grid();
+    if operating.iter().any(|at| at.tap >= grid.taps || at.vref >= grid.vref_steps) {
+        return None;
+    }
+    let left = operating.iter().map(|at| at.tap).min()?;
+    let down = operating.iter().map(|at| at.vref).min()?;
+    let right = operating.iter().map(|at| grid.taps - 1 - at.tap).min()?;
+    let up = operating.iter().map(|at| grid.vref_steps - 1 - at.vref).min()?;
+    let (taps, steps) = (left + right + 1, down + up + 1);
+    let mut all: Option<PassMap> = None;
+    for (map, at) in view.maps().iter().zip(operating) {
+        let part = map.cut(Point { tap: at.tap - left, vref: at.vref - down }, taps, steps);
+        match &mut all {
+            Some(all) => {
+                all.intersect(&part);
+            }
+            None => all = Some(part),
+        }
+    }
+    all.map(|map| (map, LanePoint { tap: left, vref: down }))
+}
+
+/// AND of the lanes on the grid as swept, with the median operating point (lower of two); `None` without lanes.
+pub fn common_map(view: &CaptureView) -> Option<(PassMap, LanePoint)> {
+    let mut maps = view.maps().iter();
+    let mut all = maps.next()?.clone();
+    for map in maps {
+        all.intersect(map);
+    }
+    let median = |of: fn(&LanePoint) -> u16| {
+        let mut values: Vec<u16> = view.capture().operating.iter().map(of).collect();
+        values.sort_unstable();
+        values.get(values.len().saturating_sub(1) / 2).copied()
+    };
+    Some((all, LanePoint { tap: median(|at| at.tap)?, vref: median(|at| at.vref)? }))
+}
+
+/// Metrics of all lanes about their own operating points, from the lanes' own metrics. Its operating point and
+/// rectangle are in the coordinates of [`aligned_map`].
+pub fn aligned_metrics(view: &CaptureView, lanes: &[LaneMetrics], wanted: &Wanted) -> Option<LaneMetrics> {
+    let (map, operating) = aligned_map(view)?;
+    let reach = innermost(lanes.iter().map(|lane| lane.reach))?;
+    let grid = view.grid();
+    let mut scratch = Vec::new();
+    let (area, rectangle, mut masks) = shapes(grid, &map, operating, wanted, |region, mask| {
+        fit_mask(grid, region, operating, mask, None, &mut scratch)
+    });
+    if wanted.sub_tap {
+        // A lane's refined scale beats the half step the AND alone can offer.
+        for (index, mask) in masks.iter_mut().enumerate() {
+            let tightest = lanes
+                .iter()
+                .filter_map(|lane| lane.masks.get(index))
+                .min_by(|a, b| a.scale.total_cmp(&b.scale));
+            if let Some(tightest) = tightest {
+                (mask.scale, mask.u) = (tightest.scale, tightest.u);
+            }
+        }
+    }
+    Some(LaneMetrics { lane: None, operating, state: state(&map, operating), reach, area, rectangle, masks })
+}
+
+/// Metrics of all lanes at one common setting, the median operating point. Masks and shapes by last pass.
+pub fn common_metrics(view: &CaptureView, wanted: &Wanted) -> Option<LaneMetrics> {
+    let (map, operating) = common_map(view)?;
+    let mut scratch = Vec::new();
+    let state = state(&map, operating);
+    let reach = if state == EyeState::Open {
+        let by_step: Vec<[Reach; 4]> = view
+            .maps()
+            .iter()
+            .enumerate()
+            .map(|(lane, map)| reach(view, lane, map, operating, false, &mut scratch))
+            .collect();
+        let least = innermost(by_step.iter().copied())?;
+        let near = by_step.iter().enumerate().filter(|(_, reach)| {
+            Side::ALL.iter().any(|side| {
+                let side = *side as usize;
+                reach[side].last_pass <= least[side].last_pass.saturating_add(NEAR_STEPS)
+            })
+        });
+        let fitted: Vec<[Reach; 4]> = near
+            .filter_map(|(lane, _)| view.maps().get(lane).map(|map| (lane, map)))
+            .map(|(lane, map)| reach(view, lane, map, operating, wanted.sub_tap, &mut scratch))
+            .collect();
+        innermost(fitted.into_iter())?
+    } else {
+        reach(view, 0, &map, operating, false, &mut scratch)
+    };
+    let grid = view.grid();
+    let (area, rectangle, masks) = shapes(grid, &map, operating, wanted, |region, mask| {
+        fit_mask(grid, region, operating, mask, None, &mut scratch)
+    });
+    Some(LaneMetrics { lane: None, operating, state, reach, area, rectangle, masks })
+}
+
+/// Side by side the shortest reach: last pass by last pass, and the sub-tap edge nearest to the operating point
+/// with its own uncertainty. A side is "at least" only when the lane that binds it is.
+fn innermost(reaches: impl Iterator<Item = [Reach; 4]>) -> Option<[Reach; 4]> {
+    reaches.reduce(|mut least, next| {
+        for (least, next) in least.iter_mut().zip(next) {
+            let last_pass = least.last_pass.min(next.last_pass);
+            let nearer = next.sub_tap < least.sub_tap
+                || (next.sub_tap == least.sub_tap && least.method == EdgeMethod::Border);
+            if nearer {
+                *least = next;
+            }
+            least.last_pass = last_pass;
+        }
+        least
+    })
+}

@@ -1,0 +1,265 @@
+//! Gathers what the jobs of each condition measured, and reads lanes out of it.
+
+use super::eye_summary::{EyeSummary, LaneReading, LaneSummary};
+use crate::judged::{JobNote, LaneValues};
+use eye::shapes::Mask;
+use nightbench_core::results::EyeName;
+use plan::limits::Metric;
+use std::borrow::Cow;
+
+/// One job of a condition.
+#[derive(Debug, Clone)]
+pub struct Part {
+    /// Mounting, repeat and start.
+    pub place: (u16, u16, u16),
+    /// Place in the order of the run.
+    pub position: u64,
+    /// Its eyes.
+    pub captures: Vec<EyeSummary>,
+}
+
+/// Everything measured at one condition.
+#[derive(Debug, Clone, Default)]
+pub struct ConditionTally {
+    /// Its jobs.
+    pub parts: Vec<Part>,
+    /// Notes on them.
+    pub notes: Vec<JobNote>,
+    /// Jobs whose training failed.
+    pub failed_trainings: u16,
+    /// Why jobs were not measured.
+    pub faults: Vec<String>,
+}
+
+impl ConditionTally {
+    /// The eyes captured, each once.
+    pub fn eyes(&self) -> Vec<EyeName> {
+        let mut eyes: Vec<EyeName> = Vec::new();
+        for capture in self.parts.iter().flat_map(|part| &part.captures) {
+            if !eyes.contains(&capture.eye) {
+                eyes.push(capture.eye);
+            }
+        }
+        eyes
+    }
+
+    /// The captures of one eye with their mounting, in the order of the jobs.
+    pub fn captures(&self, eye: EyeName) -> Vec<(u16, &EyeSummary)> {
+        self.parts
+            .iter()
+            .flat_map(|part| part.captures.iter().map(move |capture| (part.place.0, capture)))
+            .filter(|(_, capture)| capture.eye == eye)
+            .collect()
+    }
+}
+
+/// Centre of an eye as seen from the operating point, ps and mV: mean over open lanes and jobs. A side that runs off
+/// the grid has no edge, so such an eye has no centre.
+fn centre(captures: &[(u16, &EyeSummary)]) -> Option<(f64, f64)> {
+    let (mut ps, mut mv, mut count) = (0.0, 0.0, 0u32);
+    for (_, capture) in captures {
+        let grid = &capture.grid;
+        for (taps, steps) in capture.edges.iter().filter_map(LaneSummary::centre) {
+            (ps, mv, count) = (ps + taps * grid.tap_step.0, mv + steps * grid.vref_step.0, count + 1);
+        }
+    }
+    (count > 0).then(|| (ps / f64::from(count), mv / f64::from(count)))
+}
+
+/// One eye of a condition, with the width and height of every lane, which most limits and every page ask for.
+#[derive(Debug)]
+pub struct Eye<'a> {
+    /// Which eye.
+    pub name: EyeName,
+    /// Its captures with their mounting, in the order of the jobs.
+    pub captures: Vec<(u16, &'a EyeSummary)>,
+    width: Vec<LaneTally>,
+    height: Vec<LaneTally>,
+}
+
+impl<'a> Eye<'a> {
+    /// Gathers an eye.
+    pub fn of(condition: &'a ConditionTally, name: EyeName) -> Eye<'a> {
+        let captures = condition.captures(name);
+        let width = lane_tallies(&captures, Metric::Width, None);
+        let height = lane_tallies(&captures, Metric::Height, None);
+        Eye { name, captures, width, height }
+    }
+
+    /// Every lane in one metric.
+    pub fn lanes(&self, metric: Metric, mask: Option<&Mask>) -> Cow<'_, [LaneTally]> {
+        match metric {
+            Metric::Width => Cow::Borrowed(&self.width),
+            Metric::Height => Cow::Borrowed(&self.height),
+            _ => Cow::Owned(lane_tallies(&self.captures, metric, mask)),
+        }
+    }
+
+    /// What the page keeps of every lane.
+    pub fn values(&self) -> LaneValues {
+        let centre = centre(&self.captures);
+        let means =
+            |lanes: &[LaneTally]| lanes.iter().map(|lane| lane.value().unwrap_or(0.0) as f32).collect();
+        LaneValues {
+            eye: self.name,
+            lanes: self.captures.first().map(|(_, capture)| capture.lanes.clone()).unwrap_or_default(),
+            width_ps: means(&self.width),
+            height_mv: means(&self.height),
+            centre_ps: centre.map(|(ps, _)| ps as f32),
+            centre_mv: centre.map(|(_, mv)| mv as f32),
+        }
+    }
+}
+
+/// What one lane gave in one metric over the jobs of a condition.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct LaneTally {
+    /// Jobs with a value that counts into the mean.
+    pub jobs: u16,
+    /// Sum of their values, ps or mV.
+    sum: f64,
+    /// Sum of their variances from counting, and from the step.
+    variances: (f64, f64),
+    /// Smallest lower bound seen ("at least"), ps or mV.
+    pub at_least: Option<f64>,
+    /// Jobs whose operating point failed.
+    pub closed: u16,
+    /// Of these, jobs with an eye elsewhere.
+    pub off_centre: u16,
+}
+
+/// Every lane of one eye in one metric, over its captures; lanes as the first capture has them.
+pub fn lane_tallies(captures: &[(u16, &EyeSummary)], metric: Metric, mask: Option<&Mask>) -> Vec<LaneTally> {
+    let lanes = captures.first().map_or(0, |(_, capture)| capture.lanes.len());
+    let mut tallies = vec![LaneTally::default(); lanes];
+    for (_, capture) in captures {
+        capture.each_reading(metric, mask, |(lane, reading)| {
+            if let Some(tally) = tallies.get_mut(lane) {
+                tally.add(&reading);
+            }
+        });
+    }
+    tallies
+}
+
+impl LaneTally {
+    fn add(&mut self, reading: &LaneReading) {
+        if reading.at_least {
+            let least = self.at_least.map_or(reading.value, |known| known.min(reading.value));
+            self.at_least = Some(least);
+            return;
+        }
+        self.jobs += 1;
+        self.sum += reading.value;
+        self.variances.0 += reading.sampling;
+        self.variances.1 += reading.step;
+        self.closed += u16::from(reading.closed);
+        self.off_centre += u16::from(reading.off_centre);
+    }
+
+    /// Mean of the values that count; else the lower bound; `None` before any job.
+    pub fn value(&self) -> Option<f64> {
+        match self.jobs {
+            0 => self.at_least,
+            1 => Some(self.sum),
+            jobs => Some(self.sum / f64::from(jobs)),
+        }
+    }
+
+    /// Variance of the mean from counting, and from the step.
+    pub fn edges(&self) -> (f64, f64) {
+        if self.jobs <= 1 {
+            return self.variances;
+        }
+        let n = f64::from(self.jobs);
+        (self.variances.0 / (n * n), self.variances.1 / (n * n))
+    }
+}
+
+/// How repeats and re-seats of one metric scatter, pooled over conditions.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Pooled {
+    /// Sum of squares within mountings, over lanes.
+    within: f64,
+    /// Its degrees of freedom over lanes.
+    within_dof: f64,
+    /// Jobs' degrees of freedom: lanes of one job are not counted as independent.
+    within_jobs: f64,
+    /// Sum of squares of mounting means about their mean, over lanes.
+    between: f64,
+    /// Its degrees of freedom over lanes.
+    between_dof: f64,
+    /// Mountings' degrees of freedom.
+    between_jobs: f64,
+    /// Sum over mounting means of 1 / jobs behind it, and their number.
+    inverse: (f64, f64),
+}
+
+/// What a run itself says about scatter: standard deviations (ps or mV) and degrees of freedom.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Scatter {
+    /// Of one measurement in one mounting.
+    pub repeatability: Option<(f64, f64)>,
+    /// Between mountings.
+    pub reseating: Option<(f64, f64)>,
+}
+
+impl Pooled {
+    /// Adds one eye of a condition.
+    pub fn add(&mut self, captures: &[(u16, &EyeSummary)], metric: Metric, mask: Option<&Mask>) {
+        let lanes = captures.first().map_or(0, |(_, capture)| capture.lanes.len());
+        if captures.len() < 2 {
+            return;
+        }
+        let (mut most_within, mut most_between) = (0.0f64, 0.0f64);
+        let mut groups: Vec<(u16, f64, f64, f64)> = Vec::new();
+        for lane in 0..lanes {
+            groups.clear();
+            for (mounting, capture) in captures {
+                let Some(reading) = capture.reading(lane, metric, mask) else { continue };
+                if reading.at_least || reading.closed {
+                    continue;
+                }
+                // Welford's update within the mounting.
+                match groups.iter_mut().find(|group| group.0 == *mounting) {
+                    Some((_, n, mean, squares)) => {
+                        *n += 1.0;
+                        let off = reading.value - *mean;
+                        *mean += off / *n;
+                        *squares += off * (reading.value - *mean);
+                    }
+                    None => groups.push((*mounting, 1.0, reading.value, 0.0)),
+                }
+            }
+            let within: f64 = groups.iter().map(|group| group.1 - 1.0).sum();
+            self.within += groups.iter().map(|group| group.3).sum::<f64>();
+            self.within_dof += within;
+            most_within = most_within.max(within);
+            if groups.len() > 1 {
+                let count = groups.len() as f64;
+                let mean = groups.iter().map(|group| group.2).sum::<f64>() / count;
+                self.between += groups.iter().map(|group| (group.2 - mean).powi(2)).sum::<f64>();
+                self.between_dof += count - 1.0;
+                most_between = most_between.max(count - 1.0);
+                self.inverse.0 += groups.iter().map(|group| 1.0 / group.1).sum::<f64>();
+                self.inverse.1 += count;
+            }
+        }
+        self.within_jobs += most_within;
+        self.between_jobs += most_between;
+    }
+
+    /// The standard deviations; between mountings as variance component (negative ones are 0).
+    pub fn scatter(&self) -> Scatter {
+        let variance = (self.within_dof > 0.0).then(|| self.within / self.within_dof);
+        let between = (self.between_dof > 0.0).then(|| {
+            let seen = self.between / self.between_dof;
+            let part = variance.map_or(0.0, |variance| variance * self.inverse.0 / self.inverse.1);
+            (seen - part).max(0.0)
+        });
+        Scatter {
+            repeatability: variance.map(|variance| (variance.sqrt(), self.within_jobs)),
+            reseating: between.map(|variance| (variance.sqrt(), self.between_jobs)),
+        }
+    }
+}

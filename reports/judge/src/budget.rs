@@ -1,0 +1,394 @@
+//! The uncertainty budget of a metric (GUM, JCGM 100:2008): which contributions, how large, and what they add up to.
+
+use super::aggregate::Scatter;
+use crate::judged::{Budget, BudgetRow};
+use nightbench_core::results::Grid;
+use plan::budget::BudgetLine;
+use plan::limits::Metric;
+use statistics::StatisticsError;
+use statistics::gum::{Line, combine, coverage_factor};
+use std::borrow::Cow;
+
+/// Peak-to-peak nonlinearity of a delay line, taps (estimate).
+const NONLINEARITY_PP_TAPS: f64 = 0.6;
+/// Half-width of the relative error of a tap's size, as the device states it (estimate until a bench measures it).
+const TAP_SIZE: f64 = 0.01;
+/// Tolerance of a set Vref relative to another, +- percent of VDDQ (DDR4 datasheets: valid tolerance 0.15 %).
+const VREF_TOLERANCE_PERCENT: f64 = 0.15;
+/// How far the fitted curve may be off an edge, grid steps, as standard uncertainty (seen on synthetic edges).
+const FIT_MODEL_STEPS: f64 = 0.05;
+/// Relative change of an eye's width or height a kelvin and a percent of VDDQ (estimates: 2 to 5 % over 70 K; an
+/// edge rate and driver that follow the supply).
+const SENSITIVITY: (f64, f64) = (0.0007, 0.01);
+/// How far a reading of the achieved condition may be off, K and percent of VDDQ (half-widths, estimates).
+const READING_TOLERANCE: (f64, f64) = (1.0, 0.3);
+/// Repeatability where a run has no repeats, taps and Vref steps (estimate until a study replaces it).
+const UNKNOWN_REPEATABILITY: f64 = 0.25;
+/// Re-seating where a run has no re-seats, taps and Vref steps (estimate until a study replaces it).
+const UNKNOWN_RESEATING: f64 = 0.2;
+
+/// What a budget of one metric at one condition is made from.
+#[derive(Debug, Clone, Copy)]
+pub struct Inputs<'a> {
+    /// Metric.
+    pub metric: Metric,
+    /// Axes.
+    pub grid: &'a Grid,
+    /// Jobs averaged.
+    pub jobs: u16,
+    /// Mountings among them.
+    pub mountings: u16,
+    /// Standard deviation of the mean over jobs, as a share of that between mountings: sqrt(sum of (jobs of a mounting
+    /// / all jobs)^2).
+    pub mounting_weight: f64,
+    /// What the run's own repeats and re-seats say.
+    pub scatter: Scatter,
+    /// Lines of the plan and of studies.
+    pub lines: &'a [BudgetLine],
+    /// Largest difference of achieved temperature and set point, K.
+    pub off_kelvin: f64,
+    /// Largest difference of achieved VDDQ and set point, percent.
+    pub off_percent: f64,
+}
+
+/// How a line grows with the value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Amount {
+    /// u = input x sensitivity.
+    Fixed,
+    /// u = input x sensitivity x value.
+    OfValue,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+struct Row {
+    name: Cow<'static, str>,
+    kind: char,
+    input: f64,
+    unit: &'static str,
+    sensitivity: f64,
+    amount: Amount,
+    freedom: Option<f64>,
+    /// Cancels in a difference of two runs with the same chip and delay line.
+    common: bool,
+    source: String,
+}
+
+impl Row {
+    fn u(&self, value: f64) -> f64 {
+        self.input
+            * self.sensitivity
+            * match self.amount {
+                Amount::Fixed => 1.0,
+                Amount::OfValue => value.abs(),
+            }
+    }
+}
+
+/// Coverage probability of U, with its factor where every line's degrees of freedom are infinite.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Coverage {
+    probability: f64,
+    normal_k: f64,
+}
+
+impl Coverage {
+    /// Of a probability.
+    ///
+    /// # Errors
+    /// A probability outside 0 to 1.
+    pub fn new(probability: f64) -> Result<Coverage, StatisticsError> {
+        Ok(Coverage { probability, normal_k: coverage_factor(probability, f64::INFINITY)? })
+    }
+}
+
+/// Everything but the edge's own uncertainty, for one metric on one grid.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Common {
+    rows: Vec<Row>,
+    /// Sums of variances: fixed and per squared value; then the same of lines that do not cancel.
+    sums: [f64; 4],
+    /// Welch-Satterthwaite denominator: all lines, and those that do not cancel.
+    denominators: [f64; 2],
+}
+
+/// Combined figures of a value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Combined {
+    /// Standard uncertainty, ps or mV.
+    pub standard: f64,
+    /// Coverage factor.
+    pub k: f64,
+    /// Effective degrees of freedom; infinite where no type A line has a say.
+    pub freedom: f64,
+    /// Standard uncertainty of what two runs of the same chip do not share, and its degrees of freedom.
+    pub independent: (f64, f64),
+}
+
+impl Common {
+    /// The lines; their sources are written only where `words` asks for them.
+    pub fn new(inputs: &Inputs<'_>, words: bool) -> Common {
+        let mut rows = tool_rows(inputs, words);
+        for line in inputs.lines.iter().filter(|line| line.applies(inputs.metric)) {
+            let known = rows.iter().position(|known| known.name == line.name);
+            let divisor = match line.name.as_str() {
+                "repeatability" => f64::from(inputs.jobs.max(1)).sqrt(),
+                "re-seating" => 1.0 / inputs.mounting_weight,
+                _ => 1.0,
+            };
+            let row = Row {
+                name: line.name.clone().into(),
+                kind: if line.degrees_of_freedom.is_some() { 'A' } else { 'B' },
+                input: line.standard_uncertainty,
+                unit: inputs.metric.base_unit(),
+                sensitivity: 1.0 / divisor,
+                amount: Amount::Fixed,
+                freedom: line.degrees_of_freedom,
+                common: known.is_some_and(|index| rows[index].common),
+                source: if words { format!("plan: {}", line.source) } else { String::new() },
+            };
+            match known {
+                Some(index) => rows[index] = row,
+                None => rows.push(row),
+            }
+        }
+        let (mut sums, mut denominators) = ([0.0; 4], [0.0; 2]);
+        for row in &rows {
+            let square = (row.input * row.sensitivity).powi(2);
+            let place = usize::from(row.amount == Amount::OfValue);
+            sums[place] += square;
+            if !row.common {
+                sums[2 + place] += square;
+            }
+            if let (Some(freedom), Amount::Fixed) = (row.freedom, row.amount) {
+                denominators[0] += square * square / freedom;
+                if !row.common {
+                    denominators[1] += square * square / freedom;
+                }
+            }
+        }
+        Common { rows, sums, denominators }
+    }
+
+    /// Combined variance at a value whose edges have this variance.
+    pub fn variance(&self, value: f64, edges: f64) -> f64 {
+        self.sums[0] + self.sums[1] * value * value + edges
+    }
+
+    /// Combines at a value (GUM 5.1.2, G.4).
+    ///
+    /// # Errors
+    /// A line that is no number.
+    pub fn combine(&self, value: f64, edges: f64, coverage: Coverage) -> Result<Combined, StatisticsError> {
+        let variance = self.variance(value, edges);
+        // Welch-Satterthwaite, truncated before the factor is looked up (GUM G.4.2).
+        let freedom = |variance: f64, denominator: f64| {
+            if denominator > 0.0 {
+                (variance * variance / denominator).floor().max(1.0)
+            } else {
+                f64::INFINITY
+            }
+        };
+        let all = freedom(variance, self.denominators[0]);
+        let apart = self.sums[2] + self.sums[3] * value * value + edges;
+        Ok(Combined {
+            standard: variance.sqrt(),
+            k: if all.is_finite() { coverage_factor(coverage.probability, all)? } else { coverage.normal_k },
+            freedom: all,
+            independent: (apart.sqrt(), freedom(apart, self.denominators[1])),
+        })
+    }
+
+    /// The whole budget as a table, with the edges' own lines: variance from counting, and from the step.
+    ///
+    /// # Errors
+    /// A line that is no number.
+    pub fn table(
+        &self,
+        metric: Metric,
+        value: f64,
+        (sampling, step): (f64, f64),
+        coverage: f64,
+    ) -> Result<Budget, StatisticsError> {
+        let unit = metric.base_unit();
+        let edge = |name: &'static str, kind: char, variance: f64, source: &str| Row {
+            name: name.into(),
+            kind,
+            input: variance.sqrt(),
+            unit,
+            sensitivity: 1.0,
+            amount: Amount::Fixed,
+            freedom: None,
+            common: false,
+            source: source.into(),
+        };
+        let step_name = if metric.is_time() { "tap step" } else { "Vref step" };
+        let mut rows = vec![
+            edge(
+                "sampling",
+                'A',
+                sampling,
+                "error counts at the edges of each eye, by the fit of their tail",
+            ),
+            edge(step_name, 'B', step, "edges known to one step only: 1/sqrt(12) of it (GUM F.2.2.1)"),
+        ];
+        rows.extend(self.rows.iter().cloned());
+        let lines: Vec<Line> = rows
+            .iter()
+            .map(|row| {
+                let freedom = row.freedom.unwrap_or(f64::INFINITY);
+                Line::type_a(row.name.clone(), 0.0, row.u(value), freedom)
+            })
+            .collect();
+        let total = combine(&lines, coverage)?;
+        let rows = rows
+            .into_iter()
+            .zip(&total.contributions)
+            .map(|(row, part)| BudgetRow {
+                kind: row.kind,
+                input: row.input,
+                input_unit: row.unit.into(),
+                sensitivity: match row.amount {
+                    Amount::Fixed => row.sensitivity,
+                    Amount::OfValue => row.sensitivity * value.abs(),
+                },
+                standard_uncertainty: row.u(value),
+                degrees_of_freedom: row.freedom,
+                share: part.variance_share,
+                source: row.source,
+                name: row.name.into_owned(),
+            })
+            .collect();
+        Ok(Budget {
+            metric,
+            rows,
+            combined: total.standard_uncertainty,
+            degrees_of_freedom: total.effective_dof.is_finite().then_some(total.effective_dof),
+            k: total.coverage_factor,
+            expanded: total.expanded,
+        })
+    }
+}
+
+fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
+    let (metric, grid) = (inputs.metric, inputs.grid);
+    let edges = if matches!(metric, Metric::Width | Metric::Height) { 2.0f64 } else { 1.0 };
+    let (step, unit) = if metric.is_time() { (grid.tap_step.0, "ps") } else { (grid.vref_step.0, "mV") };
+    let rectangular = |half_width: f64| half_width / 3f64.sqrt();
+    let say = |text: &dyn Fn() -> String| if words { text() } else { String::new() };
+    let row = |name: &'static str, input: f64, source: String| Row {
+        name: name.into(),
+        kind: 'B',
+        input,
+        unit,
+        sensitivity: 1.0,
+        amount: Amount::Fixed,
+        freedom: None,
+        common: false,
+        source,
+    };
+    let mut rows = Vec::with_capacity(10);
+    let model =
+        say(&|| format!("{FIT_MODEL_STEPS} of a step an edge, edges: {edges}; shape of the fitted tail"));
+    rows.push(Row {
+        sensitivity: edges.sqrt(),
+        common: true,
+        ..row("edge fit", FIT_MODEL_STEPS * step, model)
+    });
+    if metric.is_time() {
+        let source = say(&|| {
+            format!(
+                "+-{} % of the step as the device states it ({step:.3} ps), rectangular; estimate until measured",
+                TAP_SIZE * 100.0
+            )
+        });
+        rows.push(Row {
+            unit: "of 1",
+            amount: Amount::OfValue,
+            common: true,
+            ..row("size of a tap", rectangular(TAP_SIZE), source)
+        });
+        let source = say(&|| {
+            format!("{NONLINEARITY_PP_TAPS} taps peak to peak, rectangular, edges: {edges}; estimate")
+        });
+        let u = rectangular(NONLINEARITY_PP_TAPS / 2.0) * step;
+        rows.push(Row { sensitivity: edges.sqrt(), common: true, ..row("tap nonlinearity", u, source) });
+    } else {
+        let source = say(&|| {
+            format!("+-{VREF_TOLERANCE_PERCENT} % of VDDQ, rectangular, edges: {edges}; DDR4 data sheets")
+        });
+        let u = rectangular(VREF_TOLERANCE_PERCENT / 100.0 * grid.vddq.0);
+        rows.push(Row { sensitivity: edges.sqrt(), common: true, ..row("Vref tolerance", u, source) });
+    }
+    // Identical repeats say that the grid is too coarse to see the scatter, not that there is none.
+    match inputs.scatter.repeatability.filter(|(deviation, _)| *deviation > 0.0) {
+        Some((deviation, freedom)) => rows.push(Row {
+            kind: 'A',
+            sensitivity: 1.0 / f64::from(inputs.jobs.max(1)).sqrt(),
+            freedom: Some(freedom),
+            ..row("repeatability", deviation, say(&|| format!("this run's repeats, mean of {}", inputs.jobs)))
+        }),
+        None => {
+            let why = if inputs.scatter.repeatability.is_some() {
+                "the repeats are identical (zero variance)"
+            } else if inputs.jobs > 1 {
+                "no repeat has a value within the grid"
+            } else {
+                "no repeats in this run"
+            };
+            let source = say(&|| format!("{why}: {UNKNOWN_REPEATABILITY} of a step, estimate"));
+            rows.push(row("repeatability", UNKNOWN_REPEATABILITY * step, source));
+        }
+    }
+    match inputs.scatter.reseating {
+        Some((deviation, freedom)) => rows.push(Row {
+            kind: 'A',
+            sensitivity: inputs.mounting_weight,
+            freedom: Some(freedom),
+            ..row(
+                "re-seating",
+                deviation,
+                say(&|| format!("this run's re-seats, mountings averaged: {}", inputs.mountings)),
+            )
+        }),
+        None => {
+            let source = say(&|| format!("no re-seats in this run: {UNKNOWN_RESEATING} of a step, estimate"));
+            rows.push(row("re-seating", UNKNOWN_RESEATING * step, source));
+        }
+    }
+    let (per_kelvin, per_percent) = SENSITIVITY;
+    let (kelvin, percent) = READING_TOLERANCE;
+    let source = say(&|| {
+        format!(
+            "reading +-{kelvin} K, rectangular, and {:.2} K from the set point; {:.2} % a kelvin, estimate",
+            inputs.off_kelvin,
+            per_kelvin * 100.0
+        )
+    });
+    rows.push(Row {
+        unit: "K",
+        sensitivity: per_kelvin,
+        amount: Amount::OfValue,
+        ..row("temperature", rectangular(kelvin).hypot(inputs.off_kelvin), source)
+    });
+    let source = say(&|| {
+        format!(
+            "reading +-{percent} %, rectangular, and {:.2} % from the set point; {:.1} % a percent of VDDQ, estimate",
+            inputs.off_percent,
+            per_percent * 100.0
+        )
+    });
+    rows.push(Row {
+        unit: "% of VDDQ",
+        sensitivity: per_percent,
+        amount: Amount::OfValue,
+        ..row("supply", rectangular(percent).hypot(inputs.off_percent), source)
+    });
+    let source = say(&|| "none: judged at the counted bit error ratio, nothing is extrapolated".into());
+    rows.push(row("extrapolation", 0.0, source));
+    rows
+}
+
+#[cfg(test)]
+#[path = "budget_tests.rs"]
+mod tests;

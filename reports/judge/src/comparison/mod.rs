@@ -1,0 +1,352 @@
+//! Has anything got worse? Two judged runs compared condition by condition: differences of margin with their
+//! uncertainty, non-inferiority against a stated loss, and the false discovery rate over all conditions.
+
+mod training;
+
+pub use training::{FailureRate, TrainingChange};
+
+use crate::judged::{JudgedCondition, JudgedMetric, JudgedRun};
+use nightbench_core::results::EyeName;
+use plan::limits::Metric;
+use serde::Serialize;
+use statistics::comparisons::{Difference, non_inferiority};
+use statistics::multiplicity::{Correction, adjusted_p};
+use std::collections::BTreeSet;
+
+/// One condition measured in both runs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pair {
+    /// Index into the baseline's conditions.
+    pub before: usize,
+    /// Index into the run's conditions.
+    pub after: usize,
+    /// Bit time, ps.
+    pub ui_ps: f64,
+    /// VDDQ, mV.
+    pub vddq_mv: f64,
+}
+
+/// What counts as a loss, and how sure an answer must be.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Demands {
+    /// Loss along the delay axis that still counts as not worse, UI.
+    pub loss_ui: f64,
+    /// Loss along the voltage axis that still counts as not worse, percent of VDDQ.
+    pub loss_percent_vddq: f64,
+    /// Share of false answers among those given, at most.
+    pub level: f64,
+    /// The same chip answered in both runs: delay line and Vref cancel in a difference.
+    pub same_chip: bool,
+}
+
+impl Demands {
+    /// Loss allowed along the delay axis, ps.
+    fn loss_ps(&self, pair: &Pair) -> f64 {
+        self.loss_ui * pair.ui_ps
+    }
+
+    /// Loss allowed along the voltage axis, mV.
+    fn loss_mv(&self, pair: &Pair) -> f64 {
+        self.loss_percent_vddq / 100.0 * pair.vddq_mv
+    }
+}
+
+/// Answer for one condition.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Answer {
+    /// Lost more than the loss allowed.
+    Worse,
+    /// Neither shown.
+    Undecided,
+    /// Shown not to have lost more than the loss allowed.
+    NotWorse,
+}
+
+impl Answer {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Answer::Worse => "worse",
+            Answer::Undecided => "undecided",
+            Answer::NotWorse => "not worse",
+        }
+    }
+}
+
+/// The metric of a condition that lost most, in units of its uncertainty.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MetricChange {
+    /// Eye.
+    pub eye: EyeName,
+    /// Metric.
+    pub metric: Metric,
+    /// Worst lane before and after.
+    pub lanes: (u16, u16),
+    /// Margin before and after, against the baseline's limit, ps or mV.
+    pub margins: (f64, f64),
+    /// After minus before, ps or mV.
+    pub difference: f64,
+    /// Its standard uncertainty.
+    pub standard_uncertainty: f64,
+    /// Its confidence limits, two-sided at 1 - 2 x level.
+    pub interval: (f64, f64),
+    /// Loss allowed, ps or mV.
+    pub allowed: f64,
+}
+
+/// One condition compared.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ComparedCondition {
+    /// Name.
+    pub name: String,
+    /// Indices into both runs' conditions.
+    #[serde(skip)]
+    pub pair: Pair,
+    /// The answer.
+    pub answer: Answer,
+    /// Why, where numbers do not say it.
+    pub reason: String,
+    /// The metric that lost most; `None` where nothing could be compared.
+    pub worst: Option<MetricChange>,
+    /// p of "worse" and of "not worse", adjusted over all conditions (Benjamini and Hochberg).
+    pub adjusted_p: Option<(f64, f64)>,
+}
+
+/// Two runs compared.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Comparison {
+    /// What was asked.
+    pub demands: Demands,
+    /// Conditions in both runs: worse first, then undecided, each by how much was lost.
+    pub conditions: Vec<ComparedCondition>,
+    /// Names of the conditions in one run only: baseline, run.
+    pub unmatched: (Vec<String>, Vec<String>),
+    /// Training that fails now and did not, or the other way.
+    pub training: Vec<TrainingChange>,
+    /// Failed starts of all, baseline and run.
+    pub failure_rates: (FailureRate, FailureRate),
+    /// One-sided p that the failure rate did not rise (Fisher's exact test).
+    pub failure_rise_p: f64,
+}
+
+impl Comparison {
+    /// Smallest and largest loss allowed over the pairs, in ps (delay axis) and mV (voltage axis).
+    pub fn allowed(&self) -> [(f64, f64); 2] {
+        let range = |loss: fn(&Demands, &Pair) -> f64| {
+            let losses = self.conditions.iter().map(|condition| loss(&self.demands, &condition.pair));
+            losses.fold((f64::INFINITY, 0.0f64), |(least, most), loss| (least.min(loss), most.max(loss)))
+        };
+        [range(Demands::loss_ps), range(Demands::loss_mv)]
+    }
+
+    /// Nothing was decided, and some run has a single job of everything compared: without repeats a difference is told
+    /// from chance by an estimate only.
+    pub fn lacks_repeats(&self, before: &JudgedRun, after: &JudgedRun) -> bool {
+        let compared = || self.conditions.iter().filter(|condition| condition.worst.is_some());
+        let single = |run: &JudgedRun, index: fn(&Pair) -> usize| {
+            compared()
+                .all(|one| run.conditions.get(index(&one.pair)).is_some_and(|judged| judged.jobs.len() < 2))
+        };
+        compared().next().is_some()
+            && self.count(Answer::Undecided) == self.conditions.len()
+            && (single(before, |pair| pair.before) || single(after, |pair| pair.after))
+    }
+
+    /// Number of conditions with an answer.
+    pub fn count(&self, answer: Answer) -> usize {
+        self.conditions.iter().filter(|condition| condition.answer == answer).count()
+    }
+}
+
+struct Tested {
+    remark: String,
+    worst: Option<MetricChange>,
+    p_worse: f64,
+    p_not_worse: f64,
+}
+
+/// Compares the pairs of two runs judged by the same limits.
+pub fn compare(before: &JudgedRun, after: &JudgedRun, pairs: &[Pair], demands: Demands) -> Comparison {
+    let mut conditions: Vec<ComparedCondition> = Vec::new();
+    let mut tested: Vec<(usize, Tested)> = Vec::new();
+    for pair in pairs {
+        let (Some(old), Some(new)) = (before.conditions.get(pair.before), after.conditions.get(pair.after))
+        else {
+            continue;
+        };
+        let mut compared = ComparedCondition {
+            name: old.name.clone(),
+            pair: *pair,
+            answer: Answer::Undecided,
+            reason: String::new(),
+            worst: None,
+            adjusted_p: None,
+        };
+        let failed = |judged: &JudgedCondition| judged.reason == "training";
+        match (failed(old), failed(new)) {
+            (false, true) if old.verdict.is_some() => {
+                compared.answer = Answer::Worse;
+                compared.reason = "training fails now".into();
+            }
+            (true, false) if new.verdict.is_some() => {
+                compared.answer = Answer::NotWorse;
+                compared.reason = "training failed before".into();
+            }
+            // Nothing but the starts can be compared.
+            (true, true) => {
+                let (was, is) = (training::starts(old), training::starts(new));
+                let remark = format!(
+                    "training fails in both: {} of {} starts before, {} of {} now",
+                    was.0, was.1, is.0, is.1
+                );
+                let (rise, fall) = (training::fisher_rise(was, is), training::fisher_rise(is, was));
+                tested.push((
+                    conditions.len(),
+                    Tested { remark, worst: None, p_worse: rise, p_not_worse: fall },
+                ));
+            }
+            _ => match test(old, new, pair, demands) {
+                Ok(found) => tested.push((conditions.len(), found)),
+                Err(words) => compared.reason = words,
+            },
+        }
+        conditions.push(compared);
+    }
+    answer(&mut conditions, tested, demands.level);
+    let lost = |condition: &ComparedCondition| {
+        condition.worst.as_ref().map_or(f64::NEG_INFINITY, |worst| {
+            (worst.difference + worst.allowed) / worst.standard_uncertainty
+        })
+    };
+    conditions
+        .sort_by(|a, b| a.answer.cmp(&b.answer).then(lost(a).total_cmp(&lost(b))).then(a.name.cmp(&b.name)));
+    let (training, failure_rates, failure_rise_p) = training::compare(before, after, pairs);
+    Comparison {
+        demands,
+        unmatched: (
+            alone(before, pairs.iter().map(|pair| pair.before)),
+            alone(after, pairs.iter().map(|pair| pair.after)),
+        ),
+        conditions,
+        training,
+        failure_rates,
+        failure_rise_p,
+    }
+}
+
+/// Names of a run's conditions that are in no pair.
+fn alone(run: &JudgedRun, paired: impl Iterator<Item = usize>) -> Vec<String> {
+    let paired: BTreeSet<usize> = paired.collect();
+    let conditions = run.conditions.iter().enumerate();
+    conditions.filter(|(index, _)| !paired.contains(index)).map(|(_, judged)| judged.name.clone()).collect()
+}
+
+/// Tests every metric of a condition; worse when any metric is (Bonferroni over its metrics), not worse when all are
+/// not (intersection-union).
+fn test(
+    old: &JudgedCondition,
+    new: &JudgedCondition,
+    pair: &Pair,
+    demands: Demands,
+) -> Result<Tested, String> {
+    for (run, judged) in [("baseline", old), ("run", new)] {
+        if judged.verdict.is_none() {
+            return Err(format!("{run}: {}", judged.reason));
+        }
+    }
+    let mut found: Option<Tested> = None;
+    let mut least = f64::INFINITY;
+    let mut count = 0.0;
+    let mut off_grid = None;
+    for earlier in &old.metrics {
+        let same = |judged: &&JudgedMetric| judged.eye == earlier.eye && judged.metric == earlier.metric;
+        let later = new.metrics.iter().find(same);
+        let Some(later) = later else { return Err(format!("no {} in the run", earlier.metric.name())) };
+        if earlier.at_least && later.at_least {
+            // Neither end is seen: whatever was lost lies outside both grids.
+            off_grid = Some(earlier.metric.name());
+            continue;
+        }
+        let u = |judged: &JudgedMetric| {
+            if demands.same_chip {
+                (judged.parts.independent, judged.parts.independent_freedom)
+            } else {
+                (judged.standard_uncertainty, judged.parts.degrees_of_freedom)
+            }
+        };
+        let difference = combine(later.value - earlier.value, u(earlier), u(later));
+        let allowed = if earlier.metric.is_time() { demands.loss_ps(pair) } else { demands.loss_mv(pair) };
+        let result =
+            non_inferiority(&difference, allowed, demands.level).map_err(|error| error.to_string())?;
+        count += 1.0;
+        let (p_worse, p_not_worse) =
+            found.as_ref().map_or((1.0f64, 0.0f64), |found| (found.p_worse, found.p_not_worse));
+        let score = (difference.value + allowed) / difference.standard_uncertainty;
+        let worst = if score < least {
+            least = score;
+            Some(MetricChange {
+                eye: earlier.eye,
+                metric: earlier.metric,
+                lanes: (earlier.lane, later.lane),
+                margins: (earlier.margin, later.margin),
+                difference: difference.value,
+                standard_uncertainty: difference.standard_uncertainty,
+                interval: (result.interval.lower, result.interval.upper),
+                allowed,
+            })
+        } else {
+            match found.take() {
+                Some(found) => found.worst,
+                None => continue,
+            }
+        };
+        found = Some(Tested {
+            remark: String::new(),
+            worst,
+            p_worse: p_worse.min(result.p_worse),
+            // A baseline that is only a lower bound may show a loss, never that there is none.
+            p_not_worse: p_not_worse.max(if earlier.at_least { 1.0 } else { result.p_not_worse }),
+        });
+    }
+    let mut found = found.ok_or_else(|| match off_grid {
+        Some(name) => format!("the {name} runs off the grid in both"),
+        None => "nothing was judged".into(),
+    })?;
+    found.remark =
+        off_grid.map_or_else(String::new, |name| format!("{name} runs off the grid in both: left out"));
+    found.p_worse = (found.p_worse * count).min(1.0);
+    Ok(found)
+}
+
+/// Difference of two values with independent uncertainties (Welch-Satterthwaite).
+fn combine(value: f64, old: (f64, Option<f64>), new: (f64, Option<f64>)) -> Difference {
+    let part = |(u, freedom): (f64, Option<f64>)| freedom.map_or(0.0, |freedom| u.powi(4) / freedom);
+    let variance = old.0 * old.0 + new.0 * new.0;
+    let denominator = part(old) + part(new);
+    let dof = if denominator > 0.0 { (variance * variance / denominator).max(1.0) } else { f64::INFINITY };
+    Difference { value, standard_uncertainty: variance.sqrt(), dof }
+}
+
+fn answer(conditions: &mut [ComparedCondition], tested: Vec<(usize, Tested)>, level: f64) {
+    let adjusted = |p: Vec<f64>| adjusted_p(&p, Correction::BenjaminiHochberg).unwrap_or_default();
+    let worse = adjusted(tested.iter().map(|(_, found)| found.p_worse).collect());
+    let not_worse = adjusted(tested.iter().map(|(_, found)| found.p_not_worse).collect());
+    for (place, (index, found)) in tested.into_iter().enumerate() {
+        let (Some(condition), Some(worse), Some(not_worse)) =
+            (conditions.get_mut(index), worse.get(place), not_worse.get(place))
+        else {
+            continue;
+        };
+        condition.answer = if *worse <= level {
+            Answer::Worse
+        } else if *not_worse <= level {
+            Answer::NotWorse
+        } else {
+            Answer::Undecided
+        };
+        condition.adjusted_p = Some((*worse, *not_worse));
+        condition.worst = found.worst;
+        condition.reason = found.remark;
+    }
+}

@@ -1,0 +1,316 @@
+//! What judging needs of one job's captures and trainings, computed once from the counts: every lane's reach to its
+//! four edges, scaled masks, and what each training stage showed.
+//!
+//! A digest depends on nothing but one job: it may be computed on any thread and kept as a cache
+//! ([`SUMMARY_VERSION`] changes whenever the same counts would give another digest).
+
+use eye::counts::CaptureView;
+use eye::edges::EdgeMethod;
+use eye::metrics::{Wanted, lane_metrics};
+use eye::shapes::{Mask, MaskShape};
+use eye::value::EyeState;
+use nightbench_core::rates::DataRate;
+use nightbench_core::results::{Capture, EyeName, Grid, TrainingResult};
+use nightbench_core::text::lane_list;
+use nightbench_core::units::{Millivolts, Picoseconds};
+use plan::limits::{Limit, Metric};
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// Version of the digest: part of a cache's header.
+pub const SUMMARY_VERSION: u32 = 3;
+
+const OFF_GRID: u16 = 0b1111;
+const STEPWISE: u16 = 1 << 4;
+const CLOSED: u16 = 1 << 8;
+const OFF_CENTRE: u16 = 1 << 9;
+
+/// Parts of a grid step that uncertainties are kept in: four of them in a lane, and lanes by the million.
+const U_PARTS: f32 = 1024.0;
+
+/// A standard uncertainty in grid steps as it is kept: rounded up to a part of 1024, at most 63 steps.
+pub fn packed_u(steps: f32) -> u16 {
+    (steps * U_PARTS).ceil() as u16
+}
+
+/// One lane: reach from the operating point to the left, right, lower and upper edge, in taps and Vref steps.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct LaneSummary {
+    /// Reach.
+    pub reach: [f32; 4],
+    /// Its standard uncertainty from counting or from the step, as [`packed_u`].
+    pub u: [u16; 4],
+    /// Bits 0-3: that side ends on the grid's border; bits 4-7: known to a step only; 8: the operating point fails;
+    /// 9: although an eye exists elsewhere.
+    pub flags: u16,
+}
+
+impl LaneSummary {
+    /// Centre of the eye as seen from the operating point, taps and Vref steps; `None` for an eye that is closed there
+    /// or runs off the grid on any side.
+    pub fn centre(&self) -> Option<(f64, f64)> {
+        let [left, right, down, up] = self.reach.map(f64::from);
+        (self.flags & (OFF_GRID | CLOSED) == 0).then_some(((right - left) / 2.0, (up - down) / 2.0))
+    }
+}
+
+/// A mask scaled in every lane.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MaskSummary {
+    /// The mask at scale 1.
+    pub mask: Mask,
+    /// Scale, standard uncertainty and "at least" of each lane.
+    pub lanes: Vec<(f32, f32, bool)>,
+}
+
+/// One captured eye.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EyeSummary {
+    /// Which eye.
+    pub eye: EyeName,
+    /// Its axes.
+    pub grid: Grid,
+    /// The captured lanes' numbers; captures by the thousand share one list.
+    pub lanes: Arc<[u16]>,
+    /// Each lane.
+    pub edges: Vec<LaneSummary>,
+    /// Masks.
+    pub masks: Vec<MaskSummary>,
+}
+
+/// A lane's value of one metric, in ps or mV.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LaneReading {
+    /// Value.
+    pub value: f64,
+    /// Variance from counting errors at edges that were fitted.
+    pub sampling: f64,
+    /// Variance of edges that are known to a grid step only.
+    pub step: f64,
+    /// A lower bound.
+    pub at_least: bool,
+    /// The operating point fails.
+    pub closed: bool,
+    /// The operating point fails although an eye exists elsewhere.
+    pub off_centre: bool,
+}
+
+/// The mask a limit asks for; `None` for other metrics.
+pub fn mask_of(limit: &Limit, grid: &Grid) -> Option<Mask> {
+    let size = limit.mask?;
+    let width = limit.in_base_unit(grid.ui, grid.tap_step, grid.vddq, grid.vref_step);
+    Some(Mask {
+        shape: if size.flat >= 1.0 { MaskShape::Rectangle } else { MaskShape::Hexagon { flat: size.flat } },
+        half_width: Picoseconds(0.5 * width),
+        half_height: Millivolts(0.5 * size.height_mv),
+    })
+}
+
+/// Every mask that some limits ask for at a capture's rate and direction, each once.
+pub fn masks_for<'l>(
+    limits: impl IntoIterator<Item = &'l Limit>,
+    eye: EyeName,
+    grid: &Grid,
+    rate: DataRate,
+) -> Vec<Mask> {
+    let mut masks = Vec::new();
+    for limit in limits {
+        if limit.applies(eye.direction, rate)
+            && let Some(mask) = mask_of(limit, grid)
+            && !masks.contains(&mask)
+        {
+            masks.push(mask);
+        }
+    }
+    masks
+}
+
+/// Computes the digest of a capture.
+///
+/// # Errors
+/// Counts that contradict themselves, in words.
+pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<EyeSummary, String> {
+    let view =
+        CaptureView::new(capture).map_err(|error| format!("stored counts contradict themselves: {error}"))?;
+    let wanted = Wanted { masks: masks.to_vec(), ..Wanted::margins() };
+    let lanes = lane_metrics(&view, &wanted);
+    let mut scaled: Vec<MaskSummary> = masks
+        .iter()
+        .filter(|mask| mask.is_valid())
+        .map(|mask| MaskSummary { mask: *mask, lanes: Vec::with_capacity(lanes.len()) })
+        .collect();
+    let mut edges = Vec::with_capacity(lanes.len());
+    for lane in &lanes {
+        let mut digest = LaneSummary::default();
+        for (side, reach) in lane.reach.iter().enumerate() {
+            digest.reach[side] = reach.sub_tap as f32;
+            digest.u[side] = packed_u(reach.u as f32);
+            digest.flags |= u16::from(reach.at_least()) << side;
+            if matches!(reach.method, EdgeMethod::Interval | EdgeMethod::Inferred) {
+                digest.flags |= STEPWISE << side;
+            }
+        }
+        match lane.state {
+            EyeState::Open => {}
+            EyeState::Closed => digest.flags |= CLOSED,
+            EyeState::OffCentre => digest.flags |= CLOSED | OFF_CENTRE,
+        }
+        edges.push(digest);
+        for (mask, fit) in scaled.iter_mut().zip(&lane.masks) {
+            mask.lanes.push((fit.scale as f32, fit.u as f32, fit.at_least));
+        }
+    }
+    Ok(EyeSummary {
+        eye: capture.eye,
+        grid: capture.grid,
+        lanes: capture.lanes.as_slice().into(),
+        edges,
+        masks: scaled,
+    })
+}
+
+/// Sides that a metric adds up: the numbers of a [`LaneSummary`]'s edges.
+fn sides(metric: Metric) -> &'static [usize] {
+    match metric {
+        Metric::Width => &[0, 1],
+        Metric::Height => &[2, 3],
+        Metric::LeftMargin => &[0],
+        Metric::RightMargin => &[1],
+        Metric::DownMargin => &[2],
+        Metric::UpMargin | Metric::Mask => &[3],
+    }
+}
+
+/// A lane's value over some sides, steps of `unit`.
+#[inline]
+fn over_sides(edges: &LaneSummary, sides: &[usize], unit: f64) -> LaneReading {
+    let mut reading = LaneReading {
+        value: 0.0,
+        sampling: 0.0,
+        step: 0.0,
+        at_least: false,
+        closed: edges.flags & CLOSED != 0,
+        off_centre: edges.flags & OFF_CENTRE != 0,
+    };
+    for &side in sides {
+        reading.value += f64::from(edges.reach[side]) * unit;
+        let u = f64::from(f32::from(edges.u[side]) / U_PARTS) * unit;
+        if edges.flags & (STEPWISE << side) != 0 {
+            reading.step += u * u;
+        } else {
+            reading.sampling += u * u;
+        }
+        reading.at_least |= edges.flags & (1 << side) != 0;
+    }
+    reading
+}
+
+impl EyeSummary {
+    /// A lane's value of a metric (`mask` says which mask); `None` where it was not summarised.
+    pub fn reading(&self, lane: usize, metric: Metric, mask: Option<&Mask>) -> Option<LaneReading> {
+        let edges = self.edges.get(lane)?;
+        if metric == Metric::Mask {
+            return self.scaled(self.mask_summary(mask)?, lane);
+        }
+        Some(over_sides(edges, sides(metric), self.unit(metric)))
+    }
+
+    /// Every lane's value of a metric, with its place; nothing where it was not summarised.
+    pub fn each_reading(&self, metric: Metric, mask: Option<&Mask>, take: impl FnMut((usize, LaneReading))) {
+        if metric == Metric::Mask {
+            let Some(mask) = self.mask_summary(mask) else { return };
+            let lanes = 0..self.edges.len();
+            return lanes.filter_map(|lane| Some((lane, self.scaled(mask, lane)?))).for_each(take);
+        }
+        let (sides, unit) = (sides(metric), self.unit(metric));
+        self.edges.iter().map(|edges| over_sides(edges, sides, unit)).enumerate().for_each(take);
+    }
+
+    fn unit(&self, metric: Metric) -> f64 {
+        if metric.is_time() { self.grid.tap_step.0 } else { self.grid.vref_step.0 }
+    }
+
+    fn mask_summary(&self, mask: Option<&Mask>) -> Option<&MaskSummary> {
+        self.masks.iter().find(|known| Some(&known.mask) == mask)
+    }
+
+    fn scaled(&self, mask: &MaskSummary, lane: usize) -> Option<LaneReading> {
+        let flags = self.edges.get(lane)?.flags;
+        let closed = flags & CLOSED != 0;
+        let (scale, u, at_least) = *mask.lanes.get(lane)?;
+        let width = 2.0 * mask.mask.half_width.0;
+        let u = f64::from(u) * width;
+        Some(LaneReading {
+            value: f64::from(scale) * width,
+            sampling: if closed { 0.0 } else { u * u },
+            step: if closed { u * u } else { 0.0 },
+            at_least,
+            closed,
+            off_centre: flags & OFF_CENTRE != 0,
+        })
+    }
+
+    /// Does the digest hold exactly these masks?
+    pub fn holds(&self, masks: &[Mask]) -> bool {
+        masks
+            .iter()
+            .filter(|mask| mask.is_valid())
+            .all(|mask| self.masks.iter().any(|known| known.mask == *mask))
+    }
+}
+
+/// What one stage of a training attempt showed.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StageSummary {
+    /// Stage name.
+    pub name: String,
+    /// A lane ended at the stop of its range.
+    pub end_stop: bool,
+    /// Narrowest pass window, taps.
+    pub narrowest_taps: Option<f64>,
+    /// Lowest pass window, Vref steps.
+    pub lowest_steps: Option<f64>,
+    /// Lanes that failed, as ranges, and likely causes; `None` where the stage passed.
+    pub failed: Option<(String, Vec<String>)>,
+}
+
+/// The stages of a training attempt.
+pub fn training_summary(training: &TrainingResult) -> Vec<StageSummary> {
+    let least = |known: Option<f64>, seen: Option<f64>| match (known, seen) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
+    };
+    let stages = training.stages.iter();
+    stages
+        .map(|stage| StageSummary {
+            name: stage.name.clone(),
+            end_stop: stage.lanes.iter().any(|lane| lane.end_stop),
+            narrowest_taps: stage.lanes.iter().fold(None, |known, lane| least(known, lane.width_taps)),
+            lowest_steps: stage.lanes.iter().fold(None, |known, lane| least(known, lane.height_steps)),
+            failed: (!stage.passed()).then(|| (lane_list(stage.failed_lanes()), stage.causes.clone())),
+        })
+        .collect()
+}
+
+/// Everything judged of one job that comes from its captures and trainings.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct JobSummary {
+    /// Stages of each training attempt.
+    pub trainings: Vec<Vec<StageSummary>>,
+    /// Each captured eye, or what is wrong with its counts.
+    pub captures: Vec<Result<EyeSummary, String>>,
+}
+
+impl JobSummary {
+    /// Of trainings and captures; `masks` names the masks of a capture.
+    pub fn of(
+        trainings: &[TrainingResult],
+        captures: &[Capture],
+        masks: impl Fn(&Capture) -> Vec<Mask>,
+    ) -> JobSummary {
+        JobSummary {
+            trainings: trainings.iter().map(training_summary).collect(),
+            captures: captures.iter().map(|capture| digest(capture, &masks(capture))).collect(),
+        }
+    }
+}

@@ -1,0 +1,594 @@
+//! Judged results: what the page, the exports and the comparison are made from. Plain values, no logic.
+
+pub use crate::audit::{Audit, OutsidePlan};
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::results::{CaptureMode, EyeName, Grid, Identity, JobTimes, LanePoint};
+use plan::expand::Condition;
+use plan::limits::{Limit, Metric};
+use serde::Serialize;
+pub use statistics::conformity::Verdict;
+use std::sync::Arc;
+
+/// One metric of one eye judged on its worst lane.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct JudgedMetric {
+    /// Which eye.
+    pub eye: EyeName,
+    /// Which metric.
+    pub metric: Metric,
+    /// The worst lane (DQ number), on which the verdict rests.
+    pub lane: u16,
+    /// Lanes that stand behind it.
+    pub lanes: u16,
+    /// Measured value: mean over the jobs of the condition, ps or mV.
+    pub value: f64,
+    /// Lower tolerance limit, ps or mV.
+    pub limit: f64,
+    /// Value minus limit, ps or mV.
+    pub margin: f64,
+    /// Combined standard uncertainty, ps or mV.
+    pub standard_uncertainty: f64,
+    /// Expanded uncertainty U, ps or mV.
+    pub expanded_uncertainty: f64,
+    /// Guard band w = r U, ps or mV.
+    pub guard_band: f64,
+    /// Probability that the true value is at or above the limit.
+    pub conformance_probability: f64,
+    /// Risk that this decision is wrong: false accept of a (conditional) pass, false reject of a (conditional) fail.
+    pub wrong_decision_risk: f64,
+    /// The run touches the grid border: the value is a lower bound.
+    pub at_least: bool,
+    /// The operating point fails: width and height are 0.
+    pub closed: bool,
+    /// The operating point fails although an eye exists elsewhere.
+    pub off_centre: bool,
+    /// Jobs averaged.
+    pub jobs: u16,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// More about the uncertainty.
+    pub parts: MetricParts,
+}
+
+/// More about a judged metric's uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+pub struct MetricParts {
+    /// Coverage factor k of U = k u.
+    pub k: f64,
+    /// Effective degrees of freedom; `None` = infinite.
+    pub degrees_of_freedom: Option<f64>,
+    /// Standard uncertainty of what another run of the same chip and delay line does not share, ps or mV.
+    pub independent: f64,
+    /// Its effective degrees of freedom; `None` = infinite.
+    pub independent_freedom: Option<f64>,
+}
+
+/// Width and height of every lane of one eye, for strips and distributions.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LaneValues {
+    /// Which eye.
+    pub eye: EyeName,
+    /// The lanes' numbers (DQ).
+    pub lanes: Arc<[u16]>,
+    /// Width at the operating Vref, ps; mean over jobs.
+    pub width_ps: Vec<f32>,
+    /// Height at the operating tap, mV; mean over jobs.
+    pub height_mv: Vec<f32>,
+    /// Centre of the eye as seen from the operating point, (right - left) / 2, ps; mean over open lanes and jobs.
+    pub centre_ps: Option<f32>,
+    /// The same upwards, (up - down) / 2, mV.
+    pub centre_mv: Option<f32>,
+}
+
+/// One job of a condition, as the lists show it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct JobNote {
+    /// The job's key.
+    pub key: String,
+    /// Mounting, repeat and start, from 0.
+    pub mounting: u16,
+    /// See `mounting`.
+    pub repeat: u16,
+    /// See `mounting`.
+    pub start: u16,
+    /// Training passed?
+    pub trained: bool,
+    /// A valid result: eyes were captured or training failed; false after a fault.
+    pub valid: bool,
+    /// Failed training stage and lanes in words, or why it was not measured; empty when all went well.
+    pub trouble: String,
+    /// Temperature achieved, degC.
+    pub temperature_degc: Option<f64>,
+    /// VDDQ achieved, V.
+    pub vddq_v: Option<f64>,
+    /// Bench time.
+    pub times: JobTimes,
+}
+
+/// Reason of a condition that was measured and has nothing to be judged by.
+pub const NO_LIMIT: &str = "not judged: no limit of the plan applies at this rate and direction";
+
+/// Begins the reason of a condition that was measured and of which nothing can be said: it counts as not measured.
+pub const NO_VERDICT: &str = "no verdict: ";
+
+/// Everything judged about one condition.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct JudgedCondition {
+    /// The condition's levels.
+    #[serde(skip)]
+    pub condition: Condition,
+    /// In words.
+    pub name: String,
+    /// Stable page anchor: first digits of its first job's key.
+    pub anchor: String,
+    /// The rate is above the module's rating.
+    pub beyond_rating: bool,
+    /// The verdict; `None` = not measured.
+    pub verdict: Option<Verdict>,
+    /// Why, where numbers do not say it: `training`, `not measured: ...`; empty otherwise.
+    pub reason: String,
+    /// Every judged metric, worst first ([`JudgedMetric::compare_worst`]).
+    pub metrics: Vec<JudgedMetric>,
+    /// Width and height of every lane.
+    pub lanes: Vec<LaneValues>,
+    /// Its jobs.
+    pub jobs: Vec<JobNote>,
+}
+
+impl JudgedCondition {
+    /// Measured, but no limit of the plan applies: nothing to judge.
+    pub fn no_limit(&self) -> bool {
+        self.verdict.is_none() && self.reason == NO_LIMIT
+    }
+
+    /// The metric that decides, where one was measured.
+    pub fn worst(&self) -> Option<&JudgedMetric> {
+        self.metrics.first()
+    }
+}
+
+/// A condition left out, with the reason.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LeftOut {
+    /// The condition's levels.
+    #[serde(skip)]
+    pub condition: Condition,
+    /// Why.
+    pub reason: String,
+}
+
+/// One line of a training table: what a stage gave on the worst lane.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StageNote {
+    /// Stage name.
+    pub stage: String,
+    /// Attempts.
+    pub attempts: u32,
+    /// Failed attempts.
+    pub failed: u32,
+    /// Attempts in which a lane ended at the stop of its range.
+    pub end_stops: u32,
+    /// Narrowest pass window seen, taps.
+    pub narrowest_taps: Option<f64>,
+    /// Lowest pass window seen, Vref steps.
+    pub lowest_steps: Option<f64>,
+}
+
+/// A failed training attempt.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FailedTraining {
+    /// Index of its condition.
+    pub condition: usize,
+    /// The stage that failed.
+    pub stage: String,
+    /// Lanes that failed, as ranges.
+    pub lanes: String,
+    /// Likely causes.
+    pub causes: Vec<String>,
+}
+
+/// One line of an uncertainty budget.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct BudgetRow {
+    /// Contribution.
+    pub name: String,
+    /// `A` (statistics of this run) or `B` (other knowledge).
+    pub kind: char,
+    /// Standard uncertainty of the input quantity, in `input_unit`.
+    pub input: f64,
+    /// Its unit.
+    pub input_unit: String,
+    /// Sensitivity: ps or mV of the metric a unit of the input.
+    pub sensitivity: f64,
+    /// Standard uncertainty that it contributes (input x sensitivity), ps or mV.
+    pub standard_uncertainty: f64,
+    /// Degrees of freedom; `None` = infinite.
+    pub degrees_of_freedom: Option<f64>,
+    /// Share of the variance, 0..1.
+    pub share: f64,
+    /// Where it comes from.
+    pub source: String,
+}
+
+/// The uncertainty budget of one metric at the run's median values.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Budget {
+    /// Metric.
+    pub metric: Metric,
+    /// Its lines.
+    pub rows: Vec<BudgetRow>,
+    /// Combined standard uncertainty, ps or mV.
+    pub combined: f64,
+    /// Effective degrees of freedom; `None` = infinite.
+    pub degrees_of_freedom: Option<f64>,
+    /// Coverage factor.
+    pub k: f64,
+    /// Expanded uncertainty, ps or mV.
+    pub expanded: f64,
+}
+
+/// Counts of verdicts over conditions that count.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct VerdictCounts {
+    /// Conditions that pass.
+    pub pass: usize,
+    /// Conditions with a conditional pass.
+    pub conditional_pass: usize,
+    /// Conditions with a conditional fail.
+    pub conditional_fail: usize,
+    /// Conditions that fail.
+    pub fail: usize,
+}
+
+impl VerdictCounts {
+    /// Adds one.
+    pub fn add(&mut self, verdict: Verdict) {
+        *self.slot(verdict) += 1;
+    }
+    /// Number with a verdict.
+    pub fn of(mut self, verdict: Verdict) -> usize {
+        *self.slot(verdict)
+    }
+    /// All together.
+    pub fn total(self) -> usize {
+        self.pass + self.conditional_pass + self.conditional_fail + self.fail
+    }
+    fn slot(&mut self, verdict: Verdict) -> &mut usize {
+        match verdict {
+            Verdict::Pass => &mut self.pass,
+            Verdict::ConditionalPass => &mut self.conditional_pass,
+            Verdict::ConditionalFail => &mut self.conditional_fail,
+            Verdict::Fail => &mut self.fail,
+        }
+    }
+}
+
+/// The release decision.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ReleaseDecision {
+    /// Every condition was measured and passes under the rule.
+    Yes,
+    /// Something fails.
+    No,
+    /// Neither can be said.
+    Undecided,
+}
+
+/// The release decision with its reasons.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Release {
+    /// The decision.
+    pub decision: ReleaseDecision,
+    /// Why.
+    pub reasons: Vec<String>,
+}
+
+/// A whole run, judged.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct JudgedRun {
+    /// Printed names of every factor's levels, in the order of the factors.
+    pub level_names: Vec<Vec<String>>,
+    /// Every condition of the plan that is to be run, in the plan's order.
+    pub conditions: Vec<JudgedCondition>,
+    /// Conditions left out.
+    pub left_out: Vec<LeftOut>,
+    /// Conditions of the plan (run or not yet run), without those left out.
+    pub planned: usize,
+    /// Jobs planned.
+    pub jobs_planned: usize,
+    /// Jobs that every condition was planned with; the reference has more.
+    pub jobs_each: usize,
+    /// Jobs in the store.
+    pub jobs_done: usize,
+    /// Stored jobs that the plan does not have any more.
+    pub outside_plan: OutsidePlan,
+    /// Counts over conditions within rating (and beyond it, where the plan says that they count).
+    pub verdicts: VerdictCounts,
+    /// Counts over conditions beyond rating that do not count.
+    pub beyond_rating: VerdictCounts,
+    /// Conditions that count and were not measured.
+    pub not_measured: usize,
+    /// Conditions that count and were measured, to which no limit applies.
+    pub not_judged: usize,
+    /// Training stages over all attempts.
+    pub stages: Vec<StageNote>,
+    /// Failed trainings.
+    pub failed_trainings: Vec<FailedTraining>,
+    /// Uncertainty budgets.
+    pub budgets: Vec<Budget>,
+    /// The decision rule in words.
+    pub rule_words: String,
+    /// How captures were taken and points decided.
+    pub capture_mode: CaptureMode,
+    /// The point rule.
+    pub point_rule: PointRule,
+    /// Release decision.
+    pub release: Release,
+    /// Risks, distributions, effects and what else an auditor asks.
+    pub audit: Audit,
+    /// Everyone who answered as the device, in order of appearance.
+    pub identities: Vec<Identity>,
+}
+
+/// An eye to be drawn: one byte a point, plus outlines.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EyePicture {
+    /// Key of the job that captured it; empty where it is not known.
+    pub job: String,
+    /// Which eye.
+    pub eye: EyeName,
+    /// Its axes.
+    pub grid: Grid,
+    /// Worst bit error ratio over the lanes at each point, row by row from Vref step 0, in classes:
+    /// 0 = no error in any lane, k = a ratio of at least 10^(k - 1) / `clean_bits`; 253 = inferred to fail in a lane,
+    /// 254 = inferred to pass in every lane, 255 = neither measured nor inferred.
+    pub classes: Vec<u8>,
+    /// SVG path of the worst lane's outline, in tap and Vref-step units (Vref upwards).
+    pub worst_lane_path: String,
+    /// SVG path of the outline common to all lanes.
+    pub all_lanes_path: String,
+    /// SVG path of dots at the rim points of the two outlines that were inferred, not measured; empty if all were
+    /// measured.
+    pub inferred_path: String,
+    /// The worst lane (DQ).
+    pub worst_lane: u16,
+    /// Operating point of the worst lane.
+    pub operating: LanePoint,
+    /// Bits of a clean point: the floor is 1 over this.
+    pub clean_bits: u64,
+    /// Every metric, extrapolation and claim; `None` for eyes drawn as outlines only.
+    pub details: Option<EyeDetails>,
+}
+
+/// A value with its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct DetailValue {
+    /// The value, in the row's unit.
+    pub value: f64,
+    /// Its standard uncertainty from counting and step, in the row's unit.
+    pub standard_uncertainty: f64,
+    /// The eye touches the border of the grid: the value is a lower bound.
+    pub at_least: bool,
+}
+
+/// One metric of an eye.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DetailRow {
+    /// The metric.
+    pub name: String,
+    /// Its unit.
+    pub unit: String,
+    /// Value of the worst lane.
+    pub worst_lane: Option<DetailValue>,
+    /// Value of all lanes together, each about its own operating point.
+    pub all_lanes: Option<DetailValue>,
+}
+
+/// A size extrapolated to a bit error ratio that cannot be counted, by two models.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ExtrapolatedSize {
+    /// Tail of amplitude 1/2: conservative on average.
+    pub conservative: f64,
+    /// Tail with fitted amplitude.
+    pub fitted: Option<f64>,
+    /// Difference of the two: the model uncertainty.
+    pub difference: Option<f64>,
+}
+
+/// Everything known about one captured eye beside its verdict.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct EyeDetails {
+    /// Metrics.
+    pub rows: Vec<DetailRow>,
+    /// Bit error ratio extrapolated to.
+    pub extrapolation_ber: f64,
+    /// Width of the worst lane there, ps.
+    pub width_beyond_ps: Option<ExtrapolatedSize>,
+    /// Height of the worst lane there, mV.
+    pub height_beyond_mv: Option<ExtrapolatedSize>,
+    /// What the capture claims, in words.
+    pub confidence: String,
+    /// Points measured in at least one lane.
+    pub measured_points: usize,
+    /// Points inferred in every lane.
+    pub inferred_points: usize,
+    /// Stretches made.
+    pub visits: usize,
+    /// Points re-tested.
+    pub retested: usize,
+    /// Early points measured again last that had enough errors to compare.
+    pub drift_checks: usize,
+    /// They differ by more than counting noise explains.
+    pub drifted: bool,
+}
+
+/// A value of the simulated target's model, as used.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ModelEntry {
+    /// Name.
+    pub name: String,
+    /// Value used.
+    pub value: f64,
+    /// Unit.
+    pub unit: String,
+    /// Where it comes from, for example `fitted estimate`.
+    pub mark: String,
+    /// Set by the plan instead of the default.
+    pub set_by_plan: bool,
+}
+
+/// Something tested, as it was fitted.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TestedItem {
+    /// Chip, module or channel, with its name in the plan.
+    pub name: String,
+    /// What it is: kind, ranks, width, rating, risers.
+    pub description: String,
+    /// Serial number as identified; `None` where none was read.
+    pub serial: Option<String>,
+}
+
+/// An instrument that took part.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Equipment {
+    /// Its part in the bench, for example `chamber`.
+    pub role: String,
+    /// Its answer to `*IDN?`.
+    pub identification: String,
+    /// Day its calibration runs out, ISO 8601; `None` = not stated.
+    pub calibration_due: Option<String>,
+}
+
+/// One job on the run's time line, hours since the run began.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TimelineStep {
+    /// Index of its condition.
+    pub condition: usize,
+    /// The job's key.
+    pub key: String,
+    /// Begin of the change-over before it, h.
+    pub from_h: f64,
+    /// Begin of the job itself, h.
+    pub begin_h: f64,
+    /// Its end, h.
+    pub end_h: f64,
+    /// Something was fitted by hand before it.
+    pub hands: Option<HandsMoment>,
+    /// Temperature asked for, degC.
+    pub set_degc: f64,
+    /// Temperature achieved, degC; `None` where none was read.
+    pub achieved_degc: Option<f64>,
+    /// A fault: no valid measurement.
+    pub fault: bool,
+}
+
+/// A change by hand on the time line.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct HandsMoment {
+    /// When, h since the run began: begin of the work where hours are composed, on a bench the moment the job could
+    /// begin because the fit check was through.
+    pub hour_h: f64,
+    /// Temperature of the chamber then, degC; `None` where none was noted.
+    pub chamber_degc: Option<f64>,
+}
+
+/// Texts kept with a job that failed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct JobTexts {
+    /// Index of its condition.
+    pub condition: usize,
+    /// The job's key.
+    pub key: String,
+    /// How it failed.
+    pub what: String,
+    /// Name and text of each.
+    pub texts: Vec<(String, String)>,
+}
+
+/// An attempt that does not count any more.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Superseded {
+    /// Index of its condition.
+    pub condition: usize,
+    /// The job's key.
+    pub key: String,
+    /// Attempt, from 1.
+    pub attempt: u32,
+    /// Why it was measured again.
+    pub reason: String,
+}
+
+/// A reader's note on a condition or job: printed beside the verdict, never changing it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ReviewNote {
+    /// Index of the condition.
+    pub condition: usize,
+    /// The job's key, where the note is on one job.
+    pub job: Option<String>,
+    /// What is to be said.
+    pub reason: String,
+    /// A document or ticket it refers to.
+    pub reference: Option<String>,
+    /// Who says so.
+    pub author: String,
+    /// When, ISO 8601.
+    pub date: Option<String>,
+}
+
+/// Facts about the run that the page prints beside the judged results.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct RunFacts {
+    /// Title of the plan.
+    pub title: String,
+    /// Purpose of the plan.
+    pub purpose: Option<String>,
+    /// Laboratory and location.
+    pub laboratory: Option<String>,
+    /// Simulated target?
+    pub simulated: bool,
+    /// Name of the target: `simulated target` or the bench's name.
+    pub target: String,
+    /// Unique identifier of the report, on every page.
+    pub report_id: String,
+    /// Tool version.
+    pub tool_version: String,
+    /// Seed of the simulated target.
+    pub seed: u64,
+    /// The plan as run.
+    pub plan_text: String,
+    /// SHA-256 of the plan, hexadecimal.
+    pub plan_hash: String,
+    /// First and last moment of the run, UTC, ISO 8601; simulated runs have none (same data, same bytes).
+    pub started_utc: Option<String>,
+    /// See `started_utc`.
+    pub ended_utc: Option<String>,
+    /// Bench hours of the run: measuring and training.
+    pub bench_hours: f64,
+    /// Model values used (simulated target).
+    pub model: Vec<ModelEntry>,
+    /// Limits of the plan, with their sources.
+    pub limits: Vec<Limit>,
+    /// Chips, modules and channels tested.
+    pub items: Vec<TestedItem>,
+    /// Instruments of the bench; empty for the simulated target.
+    pub equipment: Vec<Equipment>,
+    /// Lines of the run's log worth a reader's attention (faults, repeats, changes), with their time.
+    pub log: Vec<(String, String)>,
+    /// The jobs in the order they ran.
+    #[serde(skip)]
+    pub timeline: Vec<TimelineStep>,
+    /// Where the hours of the time line come from; empty for clock time.
+    pub timeline_source: String,
+    /// What the agent and the log said about jobs that failed, in the plan's order.
+    #[serde(skip)]
+    pub texts: Vec<JobTexts>,
+    /// Attempts that do not count any more.
+    #[serde(skip)]
+    pub superseded: Vec<Superseded>,
+    /// Notes of those who read the results.
+    #[serde(skip)]
+    pub notes: Vec<ReviewNote>,
+    /// Temperature at which training was done and then held, degC; `None` = trained at every condition.
+    pub held_degc: Option<f64>,
+}

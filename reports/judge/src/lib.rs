@@ -1,0 +1,337 @@
+//! From stored results to verdicts: feed every job to a [`Judge`], then let it [`Judge::judge`], by as many sets of
+//! limits as wanted.
+
+#![warn(clippy::print_stdout, clippy::print_stderr)]
+
+mod aggregate;
+pub mod audit;
+pub mod budget;
+mod chart;
+pub mod comparison;
+mod details;
+mod distributions;
+mod effects;
+pub mod eye_summary;
+pub mod judged;
+mod picture;
+mod ranking;
+mod release;
+mod risk;
+mod sample;
+pub mod study;
+mod summary_bytes;
+mod training;
+mod verdict;
+
+pub use chart::{Series, reference_condition};
+pub use picture::{extrapolated, outline_picture, picture};
+
+use crate::audit::Audit;
+use crate::judged::{JobNote, JudgedRun, LeftOut, OutsidePlan};
+use crate::judged::{Verdict, VerdictCounts};
+use aggregate::{ConditionTally, Part, Pooled, Scatter};
+use budget::Coverage;
+use eye_summary::{JobSummary, mask_of, masks_for};
+use nightbench_core::results::{Identity, JobOutcome, JobResult, JobTimes, Readback};
+use plan::Plan;
+use plan::criteria::AcceptanceCriteria;
+use plan::expand::{Condition, Expansion, Job, short_key};
+use plan::limits::{DecisionRule, Metric};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use training::TrainingNotes;
+
+/// Conditions judged at a time, on every core.
+const TOGETHER: usize = 1024;
+
+/// What is known of a job beside its captures and trainings.
+#[derive(Debug, Clone, Copy)]
+pub struct JobFacts<'a> {
+    /// Place in the order of the run.
+    pub position: u64,
+    /// How it ended.
+    pub outcome: &'a JobOutcome,
+    /// Who answered.
+    pub identity: &'a Identity,
+    /// The condition as achieved.
+    pub readback: Option<&'a Readback>,
+    /// Bench time.
+    pub times: JobTimes,
+}
+
+/// Judges the jobs of a run as they are read from the store. Of a capture only its digest is kept.
+pub struct Judge<'p> {
+    plan: &'p Plan,
+    expansion: &'p Expansion,
+    simulated: bool,
+    tallies: BTreeMap<u32, ConditionTally>,
+    training: TrainingNotes,
+    identities: Vec<Identity>,
+    jobs_done: usize,
+    earlier: Vec<Series>,
+    /// Every list of lanes seen, once.
+    lanes: Vec<Arc<[u16]>>,
+    outside_plan: OutsidePlan,
+}
+
+impl<'p> Judge<'p> {
+    /// A judge of a plan's jobs.
+    pub fn new(plan: &'p Plan, expansion: &'p Expansion, simulated: bool) -> Judge<'p> {
+        Judge {
+            plan,
+            expansion,
+            simulated,
+            tallies: BTreeMap::new(),
+            training: TrainingNotes::default(),
+            identities: Vec::new(),
+            jobs_done: 0,
+            earlier: Vec::new(),
+            lanes: Vec::new(),
+            outside_plan: OutsidePlan::default(),
+        }
+    }
+
+    /// Stored jobs that the plan does not have any more: they are not judged, and the release decision says so.
+    pub fn set_outside_plan(&mut self, outside: OutsidePlan) {
+        self.outside_plan = outside;
+    }
+
+    /// The reference condition's values in earlier run folders, oldest first.
+    pub fn set_earlier(&mut self, series: Vec<Series>) {
+        self.earlier = series;
+    }
+
+    /// Adds a job.
+    pub fn add(&mut self, job: &Job, key: &[u8; 32], facts: &JobFacts<'_>, digest: JobSummary) {
+        self.jobs_done += 1;
+        let tally = self.tallies.entry(job.condition).or_default();
+        if tally.parts.is_empty() {
+            // Exactly: there are tallies by the ten thousand.
+            let jobs = self.plan.repeats.jobs() as usize;
+            tally.parts.reserve_exact(jobs);
+            tally.notes.reserve_exact(jobs);
+        }
+        let mut trouble = String::new();
+        let mut valid = true;
+        match facts.outcome {
+            JobOutcome::Measured => {}
+            JobOutcome::TrainingFailed => {
+                tally.failed_trainings += 1;
+                let failed = digest.trainings.iter().flatten().find_map(|stage| {
+                    stage.failed.as_ref().map(|(lanes, _)| format!("{}: lanes {lanes}", stage.name))
+                });
+                trouble = failed.unwrap_or_else(|| "training failed".into());
+            }
+            JobOutcome::NotMeasured { reason } => {
+                trouble = reason.clone();
+                valid = false;
+                tally.faults.push(reason.clone());
+            }
+        }
+        for training in &digest.trainings {
+            self.training.add(job.condition as usize, training);
+        }
+        let mut captures = Vec::with_capacity(digest.captures.len());
+        for capture in digest.captures {
+            match capture {
+                Ok(mut capture) => {
+                    match self.lanes.iter().find(|known| **known == capture.lanes) {
+                        Some(known) => capture.lanes = known.clone(),
+                        None => self.lanes.push(capture.lanes.clone()),
+                    }
+                    captures.push(capture);
+                }
+                Err(words) => {
+                    tally.faults.push(words.clone());
+                    trouble = words;
+                    valid = false;
+                }
+            }
+        }
+        let place = (job.mounting, job.repeat, job.start);
+        tally.parts.push(Part { place, position: facts.position, captures });
+        if !facts.identity.chip_serial.is_empty() && !self.identities.contains(facts.identity) {
+            self.identities.push(facts.identity.clone());
+        }
+        let vddq = |rails: &[(String, nightbench_core::units::Volts)]| {
+            rails.iter().find(|(name, _)| name == "VDDQ").map(|(_, volts)| volts.0)
+        };
+        tally.notes.push(JobNote {
+            key: short_key(key),
+            mounting: job.mounting,
+            repeat: job.repeat,
+            start: job.start,
+            trained: *facts.outcome == JobOutcome::Measured,
+            valid,
+            trouble,
+            temperature_degc: facts.readback.map(|readback| readback.temperature.0),
+            vddq_v: facts.readback.and_then(|readback| vddq(&readback.rails)),
+            times: facts.times,
+        });
+    }
+
+    /// Adds a job that is at hand as a whole, with the masks of the plan's own limits.
+    pub fn add_result(&mut self, job: &Job, key: &[u8; 32], position: u64, result: &JobResult) {
+        let rate = self.expansion.conditions[job.condition as usize].rate(self.plan);
+        let limits = &self.plan.limits;
+        let digest = JobSummary::of(&result.trainings, &result.captures, |capture| {
+            masks_for(limits, capture.eye, &capture.grid, rate)
+        });
+        let facts = JobFacts {
+            position,
+            outcome: &result.outcome,
+            identity: &result.identity,
+            readback: result.readback.as_ref(),
+            times: result.times,
+        };
+        self.add(job, key, &facts, digest);
+    }
+
+    /// Puts everything added into the plan's order: any order of arrival then gives the same page.
+    pub fn seal(&mut self) {
+        for tally in self.tallies.values_mut() {
+            tally.notes.sort_by_key(|note| (note.mounting, note.repeat, note.start));
+            tally.parts.sort_by_key(|part| part.place);
+            tally.faults.sort();
+        }
+        self.training.sort();
+        self.identities.sort_by(|a, b| {
+            (&a.chip_serial, &a.firmware_build, &a.firmware_hash).cmp(&(
+                &b.chip_serial,
+                &b.firmware_build,
+                &b.firmware_hash,
+            ))
+        });
+    }
+
+    /// Judges everything added and [sealed](Judge::seal) by a set of limits.
+    pub fn judge(&self, terms: &AcceptanceCriteria) -> JudgedRun {
+        let jobs_per_condition = self.plan.repeats.jobs() as usize;
+        let scatter = self.scatter(terms);
+        let coverage = Coverage::new(terms.decision.coverage);
+        let bench =
+            verdict::Bench { plan: self.plan, terms, scatter: &scatter, jobs_per_condition, coverage };
+        let mut conditions = Vec::with_capacity(self.expansion.conditions.len());
+        let (mut verdicts, mut beyond) = (VerdictCounts::default(), VerdictCounts::default());
+        let (mut not_measured, mut not_judged) = (0, 0);
+        let mut typical = verdict::Typical::new(self.expansion.conditions.len(), self.plan);
+        let (charts, suspects) = self.charts(terms);
+        let nothing = ConditionTally::default();
+        let judge = |(index, condition): (usize, &Condition)| {
+            let tally = self.tallies.get(&(index as u32)).unwrap_or(&nothing);
+            let suspect = suspects.words(&tally.parts);
+            let (mut judged, seen) = verdict::judge_condition(&bench, condition, tally, suspect);
+            judged.jobs = tally.notes.clone();
+            (judged, seen)
+        };
+        for (number, some) in self.expansion.conditions.chunks(TOGETHER).enumerate() {
+            let places =
+                some.par_iter().enumerate().map(|(at, condition)| (number * TOGETHER + at, condition));
+            for (judged, seen) in places.map(judge).collect::<Vec<_>>() {
+                typical.add(seen);
+                let counts = !judged.beyond_rating || terms.decision.beyond_rating_counts;
+                match judged.verdict {
+                    Some(verdict) if counts => verdicts.add(verdict),
+                    Some(verdict) => beyond.add(verdict),
+                    None if counts && judged.no_limit() => not_judged += 1,
+                    None if counts => not_measured += 1,
+                    None => {}
+                }
+                conditions.push(judged);
+            }
+        }
+        let left_out = self
+            .expansion
+            .skipped
+            .iter()
+            .map(|skipped| LeftOut {
+                condition: skipped.condition,
+                reason: self.expansion.reasons[skipped.reason as usize].clone(),
+            })
+            .collect();
+        let (stages, failed_trainings) = self.training.notes();
+        let mut run = JudgedRun {
+            level_names: self.plan.level_names().to_vec(),
+            planned: self.expansion.conditions.len(),
+            jobs_planned: self.expansion.conditions.len() * jobs_per_condition,
+            jobs_each: jobs_per_condition,
+            jobs_done: self.jobs_done,
+            outside_plan: self.outside_plan,
+            left_out,
+            verdicts,
+            beyond_rating: beyond,
+            not_measured,
+            not_judged,
+            stages,
+            failed_trainings,
+            budgets: typical.budgets(&bench),
+            rule_words: rule_words(&terms.decision),
+            capture_mode: self.plan.capture.mode,
+            point_rule: self.plan.capture.rule,
+            release: release::undecided(),
+            audit: Audit { charts, ..Audit::default() },
+            identities: self.identities.clone(),
+            conditions,
+        };
+        let mut words = Vec::new();
+        run.audit.global_risks = risk::risks(&run, terms, &mut words);
+        run.audit.distributions = distributions::distributions(&run, &mut words);
+        run.audit.effects = effects::effects(&run, self.plan, &mut words);
+        run.audit.headroom = effects::headroom(&run, self.plan);
+        run.audit.units = release::units(&run, self.plan, terms);
+        run.audit.words = words;
+        run.release = release::release(&run, self.plan, terms, self.simulated);
+        run
+    }
+
+    /// Scatter within and between mountings, for each judged metric.
+    fn scatter(&self, terms: &AcceptanceCriteria) -> BTreeMap<Metric, Scatter> {
+        let mut pooled: BTreeMap<Metric, Pooled> = BTreeMap::new();
+        for (index, tally) in &self.tallies {
+            if tally.parts.len() < 2 {
+                continue;
+            }
+            let rate = self.expansion.conditions[*index as usize].rate(self.plan);
+            for eye in tally.eyes() {
+                let captures = tally.captures(eye);
+                let Some((_, first)) = captures.first() else { continue };
+                let mut done: Vec<Metric> = Vec::new();
+                for limit in terms.limits.iter().filter(|limit| limit.applies(eye.direction, rate)) {
+                    if !done.contains(&limit.metric) {
+                        done.push(limit.metric);
+                        let mask = mask_of(limit, &first.grid);
+                        pooled.entry(limit.metric).or_default().add(&captures, limit.metric, mask.as_ref());
+                    }
+                }
+            }
+        }
+        pooled.into_iter().map(|(metric, pooled)| (metric, pooled.scatter())).collect()
+    }
+}
+
+fn rule_words(rule: &DecisionRule) -> String {
+    let words = if rule.guard_band_factor < 0.0 {
+        "w is negative: pass at or beyond limit + w, although the limit may not be met; the risk is the customer's \
+         (ILAC-G8:09/2019, 4.2.2, and its table of guard bands: uncritical)"
+    } else if rule.four_words {
+        "pass at or beyond limit + w, conditional pass from the limit to there, conditional fail down to limit - w, \
+         fail below (ILAC-G8:09/2019, 4.2.3)"
+    } else {
+        "pass at or beyond limit + w, else fail (ILAC-G8:09/2019, 4.2.2)"
+    };
+    format!(
+        "{}: guard band w = {}, U at {} % coverage; {words}. A condition is judged on its worst lane.",
+        rule.name,
+        rule.formula(),
+        rule.coverage * 100.0
+    )
+}
+
+/// Verdict of a whole run for the exit code: does every condition that counts pass?
+pub fn every_verdict_passes(run: &JudgedRun) -> bool {
+    run.verdicts.total() == run.verdicts.of(Verdict::Pass)
+}
+
+#[cfg(test)]
+mod tests;

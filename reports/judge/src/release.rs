@@ -1,0 +1,171 @@
+//! The release decision: yes, no or undecided, with its reasons, and the tolerance limit over units behind it.
+
+use crate::audit::UnitsNote;
+use crate::judged::{JudgedRun, Release, ReleaseDecision};
+use nightbench_core::text::counted;
+use plan::Plan;
+use plan::criteria::AcceptanceCriteria;
+use plan::expand::NEEDS_HANDS;
+use plan::limits::Metric;
+use plan::matrix::Factor;
+use plan::release::{obstacles, unit_levels};
+use statistics::tolerance::lower_limit;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// No decision yet.
+pub fn undecided() -> Release {
+    Release { decision: ReleaseDecision::Undecided, reasons: Vec::new() }
+}
+
+/// Tolerance limit of the worst margin over units, where the plan asks for units.
+pub fn units(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria) -> Option<UnitsNote> {
+    let wanted = terms.release.units?;
+    let levels = unit_levels(plan);
+    let mut worst: BTreeMap<(Metric, u16), f64> = BTreeMap::new();
+    let mut bounds: BTreeMap<Metric, BTreeSet<u16>> = BTreeMap::new();
+    let mut measured: Vec<u16> = Vec::new();
+    for judged in &run.conditions {
+        let unit = judged.condition.levels[Factor::Chip as usize];
+        let counts = !judged.beyond_rating || terms.decision.beyond_rating_counts;
+        if !counts || !levels.contains(&unit) || judged.verdict.is_none() {
+            continue;
+        }
+        if !measured.contains(&unit) {
+            measured.push(unit);
+        }
+        for metric in &judged.metrics {
+            let slot = worst.entry((metric.metric, unit)).or_insert(f64::INFINITY);
+            *slot = slot.min(metric.margin);
+            if metric.at_least {
+                bounds.entry(metric.metric).or_default().insert(unit);
+            }
+        }
+    }
+    let (content, confidence) = (terms.release.content, terms.release.confidence);
+    let (mut limits, mut words) = (Vec::new(), Vec::new());
+    // Metrics without a limit by the reason, in the order met.
+    let mut without: Vec<(String, Vec<&str>)> = Vec::new();
+    let mut none = |name: &'static str, why: String| match without.iter_mut().find(|(known, _)| *known == why)
+    {
+        Some((_, names)) => names.push(name),
+        None => without.push((why, vec![name])),
+    };
+    for (name, metric) in Metric::ALL {
+        let margins: Vec<f64> =
+            worst.iter().filter(|((known, _), _)| *known == metric).map(|(_, margin)| *margin).collect();
+        if margins.is_empty() {
+            continue;
+        }
+        // A lower bound is no value: what its unit's margin is, nobody saw.
+        if let Some(units) = bounds.get(&metric) {
+            let units = counted(units.len(), "unit");
+            none(name, format!("runs off the grid in {units}"));
+            continue;
+        }
+        if margins.len() < 2 {
+            none(name, "a spread takes at least 2 units".into());
+            continue;
+        }
+        // Equal values show a grid too coarse, not units without spread.
+        if margins.iter().all(|margin| *margin == margins[0]) {
+            none(name, "the units' margins are identical, so that their spread is unknown".into());
+            continue;
+        }
+        match lower_limit(&margins, content, confidence) {
+            Ok(limit) => {
+                limits.push((metric, limit));
+                words.push(format!("{name} {limit:+.1} {}", metric.base_unit()));
+            }
+            Err(error) => none(name, error.to_string()),
+        }
+    }
+    let judged: Vec<Metric> = worst.keys().map(|(metric, _)| *metric).collect();
+    let enough = measured.len() >= usize::from(wanted);
+    let holds = enough
+        && !limits.is_empty()
+        && judged.iter().all(|metric| limits.iter().any(|(known, limit)| known == metric && *limit >= 0.0));
+    // Shares are decimal fractions: 0.07 is not 7 % in binary.
+    let percent = |share: f64| (1e8 * share).round() / 1e6;
+    let mut words = format!(
+        "Margin that {} % of units exceed with {} % confidence, from {} of {wanted} units: {}.",
+        percent(content),
+        percent(confidence),
+        measured.len(),
+        match (words.is_empty(), without.is_empty()) {
+            (false, _) => words.join(", "),
+            (true, false) => "none can be given".into(),
+            (true, true) => "nothing measured".into(),
+        }
+    );
+    for (why, names) in without {
+        words.push_str(&format!(" No limit for {}: {why}.", names.join(", ")));
+    }
+    Some(UnitsNote { wanted, measured: measured.len(), content, confidence, limits, holds, words })
+}
+
+/// The decision.
+pub fn release(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria, simulated: bool) -> Release {
+    let verdicts = run.verdicts;
+    let mut reasons = Vec::new();
+    let bad = verdicts.fail + verdicts.conditional_fail;
+    let mut say = |count: usize, one: &str, many: &str| {
+        if count > 0 {
+            reasons.push(format!("{} {}", counted(count, "condition"), if count == 1 { one } else { many }));
+        }
+    };
+    say(verdicts.fail, "fails", "fail");
+    say(verdicts.conditional_fail, "fails conditionally", "fail conditionally");
+    say(verdicts.conditional_pass, "passes only conditionally", "pass only conditionally");
+    say(run.not_measured, "not measured", "not measured");
+    let needs_hands = run.left_out.iter().filter(|left| left.reason == NEEDS_HANDS).count();
+    let left_out = "of the matrix left out: needs hands";
+    say(needs_hands, left_out, left_out);
+    let mut open = verdicts.conditional_pass + run.not_measured + needs_hands > 0;
+    let not_judged = "measured but not judged: no limit applies, outside the decision";
+    say(run.not_judged, not_judged, not_judged);
+    if let Some(words) = run.outside_plan.words() {
+        reasons.push(words);
+        open = true;
+    }
+    if verdicts.total() == 0 {
+        reasons.push("no condition within rating has a verdict".into());
+        open = true;
+    }
+    let suspect: usize = run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0);
+    if suspect > 0 {
+        let jobs = counted(suspect, "job");
+        reasons.push(format!("suspect, because the reference condition left its control limits: {jobs}"));
+        open = true;
+    }
+    match &run.audit.units {
+        Some(units) if units.holds => {
+            reasons.push(format!("the tolerance limit over units holds. {}", units.words));
+        }
+        Some(units) => {
+            reasons.push(format!("the tolerance limit over units does not hold. {}", units.words));
+            open = true;
+        }
+        None => reasons.push("relates to the items tested only: the plan states no number of units".into()),
+    }
+    for obstacle in obstacles(plan) {
+        reasons.push(obstacle);
+        open = true;
+    }
+    if simulated {
+        reasons.push("simulated, not measured: a dry run releases nothing".into());
+        open = true;
+    }
+    let beyond = run.conditions.iter().filter(|condition| condition.beyond_rating).count();
+    if beyond > 0 && !terms.decision.beyond_rating_counts {
+        reasons.push(format!("{} beyond rating: informative, not counted", counted(beyond, "condition")));
+    }
+    let decision = match (bad > 0, open) {
+        (true, _) => ReleaseDecision::No,
+        (false, true) => ReleaseDecision::Undecided,
+        (false, false) => {
+            reasons.insert(0, "every condition that counts was measured and passes under the rule".into());
+            ReleaseDecision::Yes
+        }
+    };
+    Release { decision, reasons }
+}

@@ -1,0 +1,353 @@
+//! The verdict of one condition: its worst lane in every judged metric, against limit and guard band.
+
+use super::aggregate::{ConditionTally, Eye, LaneTally, Scatter};
+use super::budget::{Common, Coverage, Inputs};
+use super::eye_summary::mask_of;
+use super::sample;
+use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, NO_LIMIT, NO_VERDICT, Verdict};
+use nightbench_core::results::Grid;
+use plan::Plan;
+use plan::criteria::AcceptanceCriteria;
+use plan::expand::Condition;
+use plan::limits::{Limit, Metric};
+use statistics::StatisticsError;
+use statistics::conformity::{DecisionRule as Rule, Measured, Tolerance, judge};
+use std::collections::BTreeMap;
+
+/// What every condition is judged with.
+pub struct Bench<'a> {
+    /// The plan.
+    pub plan: &'a Plan,
+    /// Limits, rule and budget lines.
+    pub terms: &'a AcceptanceCriteria,
+    /// Scatter known from this run.
+    pub scatter: &'a BTreeMap<Metric, Scatter>,
+    /// Jobs a condition was planned with.
+    pub jobs_per_condition: usize,
+    /// Coverage of U, where the rule's can be had.
+    pub coverage: Result<Coverage, StatisticsError>,
+}
+
+/// A value and what its budget was made from.
+#[derive(Debug, Clone, Copy)]
+pub struct Seen {
+    value: f64,
+    edges: (f64, f64),
+    grid: Grid,
+    jobs: u16,
+    mountings: u16,
+    mounting_weight: f64,
+    off: (f64, f64),
+}
+
+/// Most values of a metric that its printed budget is chosen from.
+const MOST_TYPICAL: usize = 10_000;
+
+/// Typical figures of each judged metric, for the printed budgets.
+#[derive(Debug, Default)]
+pub struct Typical {
+    /// Number of values of each metric, and a sample of them.
+    seen: BTreeMap<Metric, (usize, Vec<Seen>)>,
+    /// Every so many values one is kept.
+    every: usize,
+}
+
+impl Typical {
+    /// For so many conditions.
+    pub fn new(conditions: usize, plan: &Plan) -> Typical {
+        Typical { every: sample::step(conditions, MOST_TYPICAL, plan), ..Typical::default() }
+    }
+
+    /// Adds what a condition showed; conditions come in their order.
+    pub fn add(&mut self, seen: Vec<(Metric, Seen)>) {
+        // A median needs no more than a regular sample.
+        for (metric, seen) in seen {
+            let (count, sample) = self.seen.entry(metric).or_default();
+            if count.is_multiple_of(self.every) {
+                sample.push(seen);
+            }
+            *count += 1;
+        }
+    }
+
+    /// The budget of each metric at its median value over the conditions.
+    pub fn budgets(self, bench: &Bench<'_>) -> Vec<Budget> {
+        let mut budgets = Vec::new();
+        for (metric, (_, mut seen)) in self.seen {
+            seen.sort_by(|a, b| a.value.total_cmp(&b.value).then(a.edges.0.total_cmp(&b.edges.0)));
+            let Some(seen) = seen.get(seen.len() / 2) else { continue };
+            let inputs = Inputs {
+                metric,
+                grid: &seen.grid,
+                jobs: seen.jobs,
+                mountings: seen.mountings,
+                mounting_weight: seen.mounting_weight,
+                scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
+                lines: &bench.terms.budget.lines,
+                off_kelvin: seen.off.0,
+                off_percent: seen.off.1,
+            };
+            let common = Common::new(&inputs, true);
+            budgets.extend(common.table(metric, seen.value, seen.edges, bench.terms.decision.coverage));
+        }
+        budgets
+    }
+}
+
+/// Judges a condition on everything its jobs measured; also gives the values behind it, for [`Typical::add`].
+/// `suspect` says why no verdict may be given.
+pub fn judge_condition(
+    bench: &Bench<'_>,
+    condition: &Condition,
+    tally: &ConditionTally,
+    suspect: Option<&str>,
+) -> (JudgedCondition, Vec<(Metric, Seen)>) {
+    let mut seen = Vec::new();
+    let mut judged = JudgedCondition {
+        condition: *condition,
+        name: condition.describe(bench.plan),
+        anchor: tally.notes.first().map_or_else(
+            || format!("not-run-{}", condition.levels.map(|level| level.to_string()).join("-")),
+            |note| format!("c-{}", note.key),
+        ),
+        beyond_rating: condition.beyond_rating(bench.plan),
+        verdict: None,
+        reason: String::new(),
+        metrics: Vec::new(),
+        lanes: Vec::new(),
+        jobs: Vec::new(),
+    };
+    let mut troubles: Vec<String> = tally.faults.clone();
+    troubles.sort();
+    let rate = condition.rate(bench.plan);
+    let off = off_set_point(bench.plan, condition, tally);
+    for name in tally.eyes() {
+        let eye = Eye::of(tally, name);
+        for limit in bench.terms.limits.iter().filter(|limit| limit.applies(name.direction, rate)) {
+            match judge_metric(bench, &eye, limit, off, &mut seen) {
+                Ok(metric) => judged.metrics.push(metric),
+                Err(words) => troubles.push(words),
+            }
+        }
+        judged.lanes.push(eye.values());
+    }
+    judged.metrics.sort_by(|a, b| a.compare_worst(b).then(a.eye.cmp(&b.eye)).then(a.metric.cmp(&b.metric)));
+    let planned = bench.plan.repeats.repeats;
+    let done = tally.notes.iter().filter(|note| note.repeat < planned).count();
+    if let Some(words) = suspect {
+        judged.reason = format!("not measured: {words}");
+    } else if tally.failed_trainings > 0 {
+        judged.verdict = Some(Verdict::Fail);
+        judged.reason = "training".into();
+        judged.metrics.clear();
+    } else if !troubles.is_empty() {
+        troubles.dedup();
+        // Measured, and still nothing can be said, unless something was not measured as well.
+        let kind = if tally.faults.is_empty() { NO_VERDICT } else { "not measured: " };
+        judged.reason = format!("{kind}{}", troubles.join("; "));
+    } else if tally.notes.is_empty() {
+        judged.reason = "not measured: not run yet".into();
+    } else if done < bench.jobs_per_condition {
+        judged.reason = format!("not measured: {done} of {} jobs done", bench.jobs_per_condition);
+    } else if judged.metrics.is_empty() {
+        judged.reason = NO_LIMIT.into();
+    } else {
+        judged.verdict = judged.metrics.iter().map(|metric| metric.verdict).max();
+    }
+    // Kept by the ten thousand.
+    judged.metrics.shrink_to_fit();
+    (judged, seen)
+}
+
+/// Largest differences of achieved and set temperature (K) and VDDQ (percent) over the jobs.
+fn off_set_point(plan: &Plan, condition: &Condition, tally: &ConditionTally) -> (f64, f64) {
+    use plan::matrix::Factor;
+    let set = plan.matrix.temperatures.get(condition.level(Factor::Temperature)).map(|level| level.0);
+    let vddq = condition.supply(plan).vddq.0;
+    tally.notes.iter().fold((0.0, 0.0), |most: (f64, f64), note| {
+        let kelvin = note.temperature_degc.zip(set).map_or(0.0, |(is, set)| (is - set).abs());
+        let percent = note.vddq_v.map_or(0.0, |is| 100.0 * (is - vddq).abs() / vddq);
+        (most.0.max(kelvin), most.1.max(percent))
+    })
+}
+
+/// How bad a lane is, lower being worse: the verdict it would give, then [`JudgedMetric::badness`].
+type LaneScore = (u8, (f64, f64));
+
+/// Guard bands are taken this much wider where lanes are compared before their own coverage factor is known.
+const NEAR: f64 = 1.05;
+
+fn judge_metric(
+    bench: &Bench<'_>,
+    eye: &Eye<'_>,
+    limit: &Limit,
+    off: (f64, f64),
+    seen: &mut Vec<(Metric, Seen)>,
+) -> Result<JudgedMetric, String> {
+    let metric = limit.metric;
+    let captures = &eye.captures;
+    let Some((_, first)) = captures.first() else { return Err("no capture".into()) };
+    let grid = &first.grid;
+    let rule = &bench.terms.decision;
+    let bound = limit.in_base_unit(grid.ui, grid.tap_step, grid.vddq, grid.vref_step);
+    let unit = metric.base_unit();
+    let name = metric.name();
+    let most = if metric.is_time() {
+        f64::from(grid.taps) * grid.tap_step.0
+    } else {
+        f64::from(grid.vref_steps) * grid.vref_step.0
+    };
+    if bound > most {
+        return Err(format!(
+            "the {name} limit of {bound:.1} {unit} is more than the grid can show ({most:.1} {unit})"
+        ));
+    }
+    let mask = mask_of(limit, grid);
+    if let Some(mask) = &mask {
+        let height = f64::from(grid.vref_steps) * grid.vref_step.0;
+        if 2.0 * mask.half_height.0 > height {
+            return Err(format!(
+                "the mask's height of {:.1} mV is more than the grid can show ({height:.1} mV)",
+                2.0 * mask.half_height.0
+            ));
+        }
+    }
+    let mut mountings: BTreeMap<u16, u32> = BTreeMap::new();
+    captures.iter().for_each(|(mounting, _)| *mountings.entry(*mounting).or_default() += 1);
+    // The mean is over jobs: a mounting weighs as many of them as it has (1 / sqrt(mountings) where all have as many).
+    let squares: f64 = mountings.values().map(|jobs| f64::from(*jobs).powi(2)).sum();
+    let mounting_weight = (squares.sqrt() / captures.len() as f64).min(1.0);
+    let inputs = Inputs {
+        metric,
+        grid,
+        jobs: captures.len() as u16,
+        mountings: mountings.len() as u16,
+        mounting_weight,
+        scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
+        lines: &bench.terms.budget.lines,
+        off_kelvin: off.0,
+        off_percent: off.1,
+    };
+    let mut common = Common::new(&inputs, false);
+    let mut jobs = inputs.jobs;
+    let coverage =
+        bench.coverage.clone().map_err(|error| format!("no uncertainty for the {name}: {error}"))?;
+    let lanes = eye.lanes(metric, mask.as_ref());
+    let mut worst: Option<(LaneScore, usize, LaneTally, f64)> = None;
+    let mut near = None;
+    for (lane, tally) in lanes.iter().enumerate() {
+        let Some(value) = tally.value() else { continue };
+        if !value.is_finite() {
+            return Err(format!("the {name} of lane {} is no number", first.lanes[lane]));
+        }
+        // Fewer jobs count in a lane that ran off the grid in some.
+        if tally.jobs.max(1) != jobs {
+            jobs = tally.jobs.max(1);
+            common = Common::new(&Inputs { jobs, ..inputs }, false);
+        }
+        let (sampling, step) = tally.edges();
+        let variance = common.variance(value, sampling + step);
+        let margin = value - bound;
+        // Without root and division: most lanes pass beyond doubt, and by more than the worst so far.
+        if let (Some(k), Some((.., known))) = (near, &worst)
+            && tally.closed == 0
+            && margin >= known - bound
+            && margin > 0.0
+        {
+            let sure = (rule.guard_band(1.0, k).abs() * NEAR).max(JudgedMetric::CERTAIN);
+            if margin * margin >= sure * sure * variance {
+                continue;
+            }
+        }
+        let u = variance.sqrt();
+        let k = match near {
+            Some(k) => k,
+            None => {
+                common
+                    .combine(value, sampling + step, coverage)
+                    .map_err(|error| format!("no uncertainty for the {name}: {error}"))?
+                    .k
+            }
+        };
+        near = Some(k);
+        // Lanes by the verdict they would give. Their own k may differ a little: one near a border counts as worse, and
+        // its verdict is then worked out exactly.
+        let band = rule.guard_band(u, k).abs();
+        let tier =
+            u8::from(margin >= -band / NEAR) + u8::from(margin >= 0.0) + u8::from(margin >= band * NEAR);
+        // Nothing is worse than an operating point that fails, whatever other jobs showed.
+        let tier = if tally.closed > 0 { 0 } else { tier };
+        let score = (tier, JudgedMetric::badness(margin, bound, u));
+        if worst.as_ref().is_none_or(|(least, ..)| score < *least) {
+            worst = Some((score, lane, *tally, value));
+        }
+    }
+    let Some((_, index, lane, value)) = worst else {
+        return Err(format!("no lane has a {name} value"));
+    };
+    let edges = lane.edges();
+    if lane.jobs.max(1) != jobs {
+        common = Common::new(&Inputs { jobs: lane.jobs.max(1), ..inputs }, false);
+    }
+    let combined = common
+        .combine(value, edges.0 + edges.1, coverage)
+        .map_err(|error| format!("no uncertainty for the {name}: {error}"))?;
+    let only_bound = lane.jobs == 0;
+    let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
+    seen.push((metric, Seen { value, edges, grid: *grid, jobs, mountings, mounting_weight, off }));
+    let (u, k) = (combined.standard, combined.k);
+    let guard_band = rule.guard_band(u, k);
+    let margin = value - bound;
+    if bound > 0.0 && guard_band.abs() > bound {
+        return Err(format!(
+            "the guard band of {guard_band:.1} {unit} is wider than the {name} limit of {bound:.1} {unit} itself: \
+             under this rule the measurement decides nothing; measure more finely or repeat more"
+        ));
+    }
+    if only_bound && margin < guard_band {
+        return Err(format!(
+            "the {name} runs off the grid: at least {value:.1} {unit}, which does not decide against {bound:.1} {unit}; \
+             sweep a wider range"
+        ));
+    }
+    let judgement = judge(
+        &Measured::normal(value, u),
+        &Tolerance::Lower(bound),
+        &Rule::Multiple { r: rule.guard_band_factor / if rule.in_standard { k } else { 1.0 } },
+        k,
+    )
+    .map_err(|error| format!("no verdict for the {name}: {error}"))?;
+    let verdict = match (rule.four_words, judgement.accepted) {
+        _ if lane.closed > 0 => Verdict::Fail,
+        (true, _) => judgement.verdict,
+        (false, true) => Verdict::Pass,
+        (false, false) => Verdict::Fail,
+    };
+    let accepted = verdict <= Verdict::ConditionalPass;
+    let conformance = judgement.conformance;
+    Ok(JudgedMetric {
+        eye: eye.name,
+        metric,
+        lane: first.lanes[index],
+        lanes: first.lanes.len() as u16,
+        value,
+        limit: bound,
+        margin,
+        standard_uncertainty: u,
+        expanded_uncertainty: k * u,
+        guard_band,
+        conformance_probability: conformance.conforming,
+        wrong_decision_risk: if accepted { conformance.nonconforming } else { conformance.conforming },
+        at_least: only_bound,
+        closed: lane.closed > 0,
+        off_centre: lane.off_centre > 0,
+        jobs: lane.jobs,
+        verdict,
+        parts: MetricParts {
+            k,
+            degrees_of_freedom: combined.freedom.is_finite().then_some(combined.freedom),
+            independent: combined.independent.0,
+            independent_freedom: combined.independent.1.is_finite().then_some(combined.independent.1),
+        },
+    })
+}

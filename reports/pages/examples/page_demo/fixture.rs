@@ -1,0 +1,552 @@
+//! An invented run of any size. Values follow simple made-up trends so that every verdict occurs; no name is real.
+
+use super::judged::*;
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::results::{CaptureMode, Direction, EyeName, Grid, Identity, JobTimes, LanePoint};
+use nightbench_core::units::{Millivolts, Picoseconds};
+use plan::expand::Condition;
+use plan::limits::{Limit, LimitUnit, Metric};
+use plan::matrix::{FACTORS, Factor};
+
+/// Which story the run tells.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// Complete, with some fails.
+    Usual,
+    /// Every name is an attack.
+    Hostile,
+    /// A third of the jobs was run.
+    Interrupted,
+    /// Nothing was run.
+    Empty,
+    /// On hardware instead of the simulated target.
+    Bench,
+}
+
+/// A run with its facts.
+pub struct Demo {
+    pub run: JudgedRun,
+    pub facts: RunFacts,
+}
+
+/// The eye that every condition captures.
+pub const EYE: EyeName = EyeName { direction: Direction::Read, rank: 0, sub_channel: None };
+const LANES: u16 = 72;
+const VDDQ_MV: f64 = 1200.0;
+
+/// A fixed, cheap hash in 0..1: the same on every machine.
+fn noise(seed: u64) -> f64 {
+    let mut z = seed.wrapping_add(0x9e37_79b9_7f4a_7c15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+}
+
+fn level_names(size: usize, kind: Kind) -> Vec<Vec<String>> {
+    let large = size > 200;
+    let list = |names: &[&str]| names.iter().map(|name| name.to_string()).collect::<Vec<_>>();
+    let mut modules = list(&["Amber 1Rx8 3200", "Birch 1Rx8 2400 small", "Cedar stacked 2133"]);
+    let mut channels = list(&["direct", "three risers"]);
+    let mut temperatures = list(&["25", "85"]);
+    let mut supplies = list(&["nominal"]);
+    if large {
+        modules.extend(list(&["Dogwood 2Rx4 2933", "Elder pair 2666"]));
+        channels = list(&["direct", "one riser", "two risers", "three risers", "adapter and three risers"]);
+        temperatures = list(&["0", "25", "55", "85"]);
+        supplies = list(&["low", "nominal", "high", "low VPP"]);
+    }
+    let rates = list(&["1866", "2133", "2400", "2666", "3200"]);
+    if kind == Kind::Hostile {
+        modules[0] = "<script>document.title='owned'</script>".into();
+        modules[1] = "\u{202e}elbaton ton\u{2066}<img src=x onerror=alert(1)>\" onmouseover='x".into();
+        modules[2] = format!("=HYPERLINK(\"a\") {}", "very-long-".repeat(30));
+        channels[0] = "{{ 7 * 7 }} {% raw %} </td></table></style>".into();
+    }
+    vec![
+        list(&["Kestrel K1"]),
+        list(&["as loaded"]),
+        modules,
+        channels,
+        rates,
+        temperatures,
+        supplies,
+        list(&["PRBS15"]),
+    ]
+}
+
+/// Builds a run of about `size` conditions.
+pub fn demo(size: usize, kind: Kind) -> Demo {
+    let names = level_names(size, kind);
+    let counts: Vec<u16> = names.iter().map(|levels| levels.len() as u16).collect();
+    let mut conditions = Vec::new();
+    let mut left_out = Vec::new();
+    let mut failed = Vec::new();
+    let total: u64 = counts.iter().map(|count| u64::from(*count)).product();
+    for number in 0..total {
+        let mut levels = [0u16; FACTORS];
+        let mut rest = number;
+        for place in (0..FACTORS).rev() {
+            levels[place] = (rest % u64::from(counts[place])) as u16;
+            rest /= u64::from(counts[place]);
+        }
+        let condition = Condition { levels };
+        if levels[2] == 2 && levels[4] >= 3 {
+            let reason = "die-stacked parts are rated 2133: one bin above is of interest, two are not".into();
+            left_out.push(LeftOut { condition, reason });
+            continue;
+        }
+        let done = match kind {
+            Kind::Empty => false,
+            Kind::Interrupted => conditions.len() < size / 3,
+            _ => true,
+        };
+        let judged = judge(condition, &names, conditions.len(), done);
+        if judged.reason == "training" {
+            failed.push(FailedTraining {
+                condition: conditions.len(),
+                stage: "read data eye".into(),
+                lanes: "40-47, 63".into(),
+                causes: vec!["byte lane 5 sees no strobe".into(), "Vref range too small for the loss".into()],
+            });
+        }
+        conditions.push(judged);
+    }
+    let mut verdicts = VerdictCounts::default();
+    let mut beyond = VerdictCounts::default();
+    let mut not_measured = 0;
+    for judged in &conditions {
+        match (judged.verdict, judged.beyond_rating) {
+            (Some(verdict), false) => verdicts.add(verdict),
+            (Some(verdict), true) => beyond.add(verdict),
+            (None, _) => not_measured += 1,
+        }
+    }
+    let jobs_done = conditions.iter().map(|judged| judged.jobs.len()).sum();
+    let ran = jobs_done > 0;
+    let planned = conditions.len();
+    let complete = ran && jobs_done >= planned;
+    let run = JudgedRun {
+        level_names: names,
+        planned,
+        jobs_planned: planned.max(jobs_done),
+        jobs_done,
+        outside_plan: OutsidePlan::default(),
+        verdicts,
+        beyond_rating: beyond,
+        not_measured,
+        not_judged: 0,
+        jobs_each: planned.max(jobs_done).checked_div(planned).unwrap_or(0),
+        stages: if ran { stages(jobs_done as u32, failed.len() as u32) } else { Vec::new() },
+        failed_trainings: failed,
+        budgets: if ran { vec![budget(Metric::Width), budget(Metric::Height)] } else { Vec::new() },
+        rule_words: "Guard band w = U (95 % coverage, k from the effective degrees of freedom), four words."
+            .into(),
+        capture_mode: CaptureMode::Raster,
+        point_rule: PointRule::sequential(1e-6, 0.95),
+        release: Release {
+            decision: if !complete {
+                ReleaseDecision::Undecided
+            } else if verdicts.fail + verdicts.conditional_fail > 0 {
+                ReleaseDecision::No
+            } else {
+                ReleaseDecision::Yes
+            },
+            reasons: if complete {
+                vec![
+                    format!("{} within rating fail", verdicts.fail),
+                    "some margins lie in the guard band".into(),
+                ]
+            } else {
+                vec!["the run is not complete".into()]
+            },
+        },
+        audit: Default::default(),
+        identities: if ran { vec![identity()] } else { Vec::new() },
+        conditions,
+        left_out,
+    };
+    Demo { facts: facts(&run, kind), run }
+}
+
+fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool) -> JudgedCondition {
+    let level = |factor: Factor| condition.level(factor);
+    let name_of = |factor: Factor| names[factor as usize][level(factor)].clone();
+    let rate: f64 = name_of(Factor::Rate).parse().unwrap_or(2400.0);
+    let rated = [3200.0, 2400.0, 2133.0, 2933.0, 2666.0][level(Factor::Module)];
+    let mut judged = JudgedCondition {
+        condition,
+        name: format!(
+            "{}, {}, {} MT/s, {} degC, {}",
+            name_of(Factor::Module),
+            name_of(Factor::Channel),
+            name_of(Factor::Rate),
+            name_of(Factor::Temperature),
+            name_of(Factor::Supply)
+        ),
+        anchor: format!("{:010x}", (number as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 24),
+        beyond_rating: rate > rated,
+        verdict: None,
+        reason: String::new(),
+        metrics: Vec::new(),
+        lanes: Vec::new(),
+        jobs: Vec::new(),
+    };
+    if !done {
+        return judged;
+    }
+    judged.jobs.push(JobNote {
+        key: format!("{number:064x}"),
+        mounting: 0,
+        repeat: 0,
+        start: 0,
+        trained: true,
+        valid: true,
+        trouble: String::new(),
+        temperature_degc: name_of(Factor::Temperature)
+            .parse::<f64>()
+            .ok()
+            .map(|t| t + 0.4 * noise(number as u64)),
+        vddq_v: Some(1.2 + 0.002 * noise(number as u64 + 7)),
+        times: JobTimes { training_s: 40.0, measuring_s: 95.0 },
+    });
+    if number % 29 == 17 {
+        judged.reason = "not measured: temperature not reached".into();
+        judged.jobs[0].valid = false;
+        judged.jobs[0].trouble = "chamber stayed 3.2 K below the set point for 30 min".into();
+        return judged;
+    }
+    let ui = 1e6 / rate;
+    let channel = level(Factor::Channel) as f64;
+    let hot = level(Factor::Temperature) as f64;
+    let spread = noise(number as u64 * 31 + 5);
+    let open = 0.52 - 0.06 * channel - (rate - 1866.0) / 1334.0 * 0.26 - 0.02 * hot + 0.05 * spread
+        - 0.03 * level(Factor::Module) as f64;
+    if open < 0.205 {
+        judged.verdict = Some(Verdict::Fail);
+        judged.reason = "training".into();
+        judged.jobs[0].trained = false;
+        judged.jobs[0].trouble = "training failed: read data eye, lanes 40-47, 63".into();
+        return judged;
+    }
+    let values = lanes(number, open * ui, open * 0.36 * VDDQ_MV);
+    judged.metrics.push(metric(Metric::Width, &values, 0.22 * ui, 2.1));
+    judged.metrics.push(metric(Metric::Height, &values, 0.08 * VDDQ_MV, 3.4));
+    judged.metrics.sort_by(|a, b| a.conformance_probability.total_cmp(&b.conformance_probability));
+    judged.verdict = judged.metrics.iter().map(|m| m.verdict).max();
+    judged.lanes.push(values);
+    judged
+}
+
+fn lanes(number: usize, width: f64, height: f64) -> LaneValues {
+    let share = |lane: u16, salt: u64| 0.86 + 0.14 * noise(number as u64 * 977 + u64::from(lane) * 3 + salt);
+    LaneValues {
+        eye: EYE,
+        lanes: (0..LANES).collect(),
+        width_ps: (0..LANES).map(|lane| (width * share(lane, 1)) as f32).collect(),
+        height_mv: (0..LANES).map(|lane| (height * share(lane, 2)) as f32).collect(),
+        centre_ps: Some((6.0 * noise(number as u64)) as f32),
+        centre_mv: Some((4.0 * noise(number as u64 + 3)) as f32),
+    }
+}
+
+fn metric(metric: Metric, values: &LaneValues, limit: f64, uncertainty: f64) -> JudgedMetric {
+    let series = if metric == Metric::Width { &values.width_ps } else { &values.height_mv };
+    let (lane, value) = series
+        .iter()
+        .enumerate()
+        .map(|(lane, value)| (lane as u16, f64::from(*value)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .unwrap_or((0, 0.0));
+    let margin = value - limit;
+    let guard_band = 2.0 * uncertainty;
+    // A logistic curve stands in for the normal distribution: close enough for a picture.
+    let conforms = 1.0 / (1.0 + (-1.702 * margin / uncertainty).exp());
+    let verdict = if margin >= guard_band {
+        Verdict::Pass
+    } else if margin >= 0.0 {
+        Verdict::ConditionalPass
+    } else if margin >= -guard_band {
+        Verdict::ConditionalFail
+    } else {
+        Verdict::Fail
+    };
+    JudgedMetric {
+        eye: EYE,
+        metric,
+        lane,
+        lanes: LANES,
+        value,
+        limit,
+        margin,
+        standard_uncertainty: uncertainty,
+        expanded_uncertainty: guard_band,
+        guard_band,
+        conformance_probability: conforms,
+        wrong_decision_risk: conforms.min(1.0 - conforms),
+        at_least: margin > 200.0,
+        closed: false,
+        off_centre: false,
+        jobs: 1,
+        verdict,
+        parts: Default::default(),
+    }
+}
+
+/// An eye drawn from two smooth flanks.
+pub fn picture(run: &JudgedRun, index: usize, eye: EyeName) -> EyePicture {
+    let judged = &run.conditions[index];
+    let rate: f64 = run.level_names[4][judged.condition.level(Factor::Rate)].parse().unwrap_or(2400.0);
+    let ui = 1e6 / rate;
+    let grid = Grid {
+        taps: 64,
+        vref_steps: 64,
+        tap_step: Picoseconds(ui / 64.0),
+        vref_start: Millivolts(0.45 * VDDQ_MV),
+        vref_step: Millivolts(0.0065 * VDDQ_MV),
+        ui: Picoseconds(ui),
+        vddq: Millivolts(VDDQ_MV),
+    };
+    let find = |metric: Metric| judged.metrics.iter().find(|m| m.metric == metric).map_or(10.0, |m| m.value);
+    let (half_taps, half_steps) =
+        (find(Metric::Width) / grid.tap_step.0 / 2.0, find(Metric::Height) / grid.vref_step.0 / 2.0);
+    let (centre_tap, centre_step) = (31.0 + 2.0 * noise(index as u64), 33.0 - 3.0 * noise(index as u64 + 1));
+    let mut classes = Vec::with_capacity(grid.len());
+    for step in 0..64 {
+        for tap in 0..64 {
+            let (x, y) =
+                ((f64::from(tap) - centre_tap) / half_taps, (f64::from(step) - centre_step) / half_steps);
+            let away = x.abs().powf(1.5) + y.abs().powf(1.5);
+            let decades =
+                ((away - 1.0) * 2.2 + 0.6 * noise(index as u64 * 4096 + (step * 64 + tap) as u64)).max(0.0);
+            classes.push(if away < 1.0 { 0 } else { 1 + (decades as u8).min(6) });
+        }
+    }
+    let outline = |scale: f64| {
+        let mut path = String::new();
+        for k in 0..72 {
+            let angle = f64::from(k) * std::f64::consts::TAU / 72.0;
+            let flank = |c: f64| c.signum() * c.abs().powf(4.0 / 3.0);
+            let x = centre_tap + scale * half_taps * flank(angle.cos());
+            let y = centre_step + scale * half_steps * flank(angle.sin());
+            path.push_str(&format!("{}{x:.1} {y:.1}", if k == 0 { 'M' } else { 'L' }));
+        }
+        path + "Z"
+    };
+    EyePicture {
+        job: judged.jobs.first().map(|job| job.key.clone()).unwrap_or_default(),
+        eye,
+        grid,
+        classes,
+        worst_lane_path: outline(1.0),
+        all_lanes_path: outline(0.93),
+        inferred_path: (0..9).map(|k| format!("M{} {}h0", 28 + k, 40 - k)).collect(),
+        worst_lane: judged.worst().map_or(0, |worst| worst.lane),
+        operating: LanePoint { tap: centre_tap.round() as u16, vref: centre_step.round() as u16 },
+        clean_bits: 3_000_000,
+        details: None,
+    }
+}
+
+fn stages(attempts: u32, failed: u32) -> Vec<StageNote> {
+    let names = ["command/address", "write levelling", "read strobe gate", "read data eye", "read Vref"];
+    let stage = |(index, name): (usize, &&str)| StageNote {
+        stage: name.to_string(),
+        attempts,
+        failed: if index == 3 { failed } else { 0 },
+        end_stops: if index == 2 { 2 } else { 0 },
+        narrowest_taps: (index > 1).then_some(9.0 + index as f64),
+        lowest_steps: (index > 3).then_some(14.0),
+    };
+    names.iter().enumerate().map(stage).collect()
+}
+
+fn budget(metric: Metric) -> Budget {
+    let rows = [
+        ("tap step", 'B', 0.9, None, 0.18, "rectangular, half a tap each edge"),
+        ("tap nonlinearity", 'B', 1.3, None, 0.39, "invented figure of the delay line"),
+        ("sampling", 'A', 0.7, Some(24.0), 0.11, "binomial counts at the edges"),
+        ("repeatability", 'A', 1.1, Some(9.0), 0.28, "repeats of this run"),
+        ("re-seating", 'B', 0.4, Some(4.0), 0.04, "earlier study, invented"),
+    ];
+    Budget {
+        metric,
+        rows: rows
+            .iter()
+            .map(|(name, kind, value, freedom, share, source)| BudgetRow {
+                name: name.to_string(),
+                kind: *kind,
+                standard_uncertainty: *value,
+                degrees_of_freedom: *freedom,
+                share: *share,
+                source: source.to_string(),
+                ..BudgetRow::default()
+            })
+            .collect(),
+        combined: 2.1,
+        degrees_of_freedom: Some(61.0),
+        k: 2.0,
+        expanded: 4.2,
+    }
+}
+
+fn identity() -> Identity {
+    Identity {
+        chip_serial: "K1-0007".into(),
+        firmware_build: "invented build 41".into(),
+        firmware_hash: "5f".repeat(32),
+        settings_hash: "a1".repeat(32),
+        agent_version: "model 1".into(),
+    }
+}
+
+/// Texts of every fault of a bench; a hostile agent says hostile things.
+fn texts(run: &JudgedRun, kind: Kind) -> Vec<JobTexts> {
+    let faulty =
+        timeline(run).into_iter().filter(|step| step.fault && matches!(kind, Kind::Bench | Kind::Hostile));
+    faulty
+        .map(|step| JobTexts {
+            condition: step.condition,
+            key: step.key,
+            what: "not measured".into(),
+            texts: vec![
+                ("log".into(), hostile(kind, "link lost after 12 s")),
+                ("registers".into(), "0x0000".into()),
+            ],
+        })
+        .collect()
+}
+
+fn facts(run: &JudgedRun, kind: Kind) -> RunFacts {
+    let simulated = kind != Kind::Bench;
+    let title = match kind {
+        Kind::Hostile => "</title><script>alert('title')</script>".to_string(),
+        _ => "Receiver margin of the Kestrel evaluation chip".to_string(),
+    };
+    let limit = |metric: Metric, minimum: f64, unit: LimitUnit| Limit {
+        metric,
+        direction: Direction::Read,
+        minimum,
+        unit,
+        rates: Vec::new(),
+        source: "budget of the Kestrel receiver, invented for this demonstration".into(),
+        mask: None,
+    };
+    let model =
+        [("board trace length", 0.062, "m"), ("riser delay", 1.1e-10, "s"), ("driver jitter", 1.9, "ps")];
+    RunFacts {
+        purpose: Some("Shows how the read eye shrinks from a direct channel to three risers.".into()),
+        laboratory: Some("Demonstration bench, invented town".into()),
+        simulated,
+        target: if simulated { "simulated target".into() } else { "bench 2".into() },
+        report_id: if kind == Kind::Hostile { "\"; } </style><b>x".into() } else { "NB-5f1c09ae22".into() },
+        tool_version: "0.1.0".into(),
+        seed: 20_260_101,
+        plan_text: format!("title = \"{title}\"\n\n[matrix]\nrate = [1866, 2133, 2400, 2666, 3200]\n"),
+        plan_hash: "9c".repeat(32),
+        started_utc: (!simulated).then(|| "2026-03-02T18:04:11Z".into()),
+        ended_utc: (!simulated).then(|| "2026-03-03T05:51:40Z".into()),
+        bench_hours: run.jobs_done as f64 * 135.0 / 3600.0,
+        model: model
+            .iter()
+            .map(|(name, value, unit)| ModelEntry {
+                name: name.to_string(),
+                value: *value,
+                unit: unit.to_string(),
+                mark: "fitted estimate".into(),
+                set_by_plan: *name == "riser delay",
+            })
+            .collect(),
+        limits: vec![
+            limit(Metric::Width, 0.22, LimitUnit::UnitIntervals),
+            limit(Metric::Height, 8.0, LimitUnit::PercentVddq),
+        ],
+        items: run.level_names[2]
+            .iter()
+            .map(|name| TestedItem {
+                name: name.clone(),
+                description: "invented module".into(),
+                serial: None,
+            })
+            .collect(),
+        log: vec![(
+            "02:14:07".into(),
+            "chamber stayed below its set point; condition left, run went on".into(),
+        )],
+        timeline: timeline(run),
+        timeline_source: if simulated { "Invented hours.".into() } else { String::new() },
+        texts: texts(run, kind),
+        superseded: run
+            .conditions
+            .iter()
+            .enumerate()
+            .filter(|(index, judged)| index % 31 == 4 && !judged.jobs.is_empty())
+            .map(|(condition, judged)| Superseded {
+                condition,
+                key: judged.jobs[0].key.clone(),
+                attempt: 1,
+                reason: hostile(kind, "operator doubted the seating"),
+            })
+            .collect(),
+        notes: run
+            .conditions
+            .iter()
+            .enumerate()
+            .filter(|(index, judged)| index % 17 == 3 && judged.verdict.is_some())
+            .take(6)
+            .map(|(condition, _)| ReviewNote {
+                condition,
+                job: None,
+                reason: hostile(kind, "adapter card was replaced afterwards"),
+                reference: Some(hostile(kind, "lab book 12, page 40")),
+                author: hostile(kind, "reviewer of the demonstration"),
+                date: Some("2026-03-04".into()),
+            })
+            .collect(),
+        held_degc: Some(25.0),
+        title,
+        ..RunFacts::default()
+    }
+}
+
+/// A word of the demonstration, or markup where names are hostile.
+fn hostile(kind: Kind, words: &str) -> String {
+    match kind {
+        Kind::Hostile => format!("<img src=x onerror=alert(1)>{words}</td>"),
+        _ => words.to_string(),
+    }
+}
+
+/// Jobs one after the other, with a change-over before each.
+fn timeline(run: &JudgedRun) -> Vec<TimelineStep> {
+    let mut hour = 0.0;
+    let mut setup = None;
+    let mut order: Vec<usize> = (0..run.conditions.len()).collect();
+    order.sort_by_key(|index| {
+        let condition = &run.conditions[*index].condition;
+        (condition.setup(), condition.level(Factor::Temperature), *index)
+    });
+    let mut steps = Vec::new();
+    for condition in order {
+        let judged = &run.conditions[condition];
+        let Some(job) = judged.jobs.first() else { continue };
+        let hands_on = setup != Some(judged.condition.setup());
+        setup = Some(judged.condition.setup());
+        let from_h = hour;
+        let begin_h = from_h + if hands_on { 0.4 } else { 0.01 };
+        hour = begin_h + 135.0 / 3600.0;
+        let name =
+            &run.level_names[Factor::Temperature as usize][judged.condition.level(Factor::Temperature)];
+        steps.push(TimelineStep {
+            condition,
+            key: job.key.clone(),
+            from_h,
+            begin_h,
+            end_h: hour,
+            hands: hands_on.then_some(HandsMoment { hour_h: from_h + 0.1, chamber_degc: Some(25.0) }),
+            set_degc: name.parse().unwrap_or(25.0),
+            achieved_degc: job.temperature_degc,
+            fault: !job.valid,
+        });
+    }
+    steps
+}

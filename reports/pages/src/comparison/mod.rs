@@ -1,0 +1,223 @@
+//! The page of a comparison: one self-contained HTML file.
+
+use crate::report::{running_rules, value};
+use judge::comparison::{Answer, ComparedCondition, Comparison, FailureRate};
+use judge::judged::{EyePicture, RunFacts};
+use minijinja::{Environment, UndefinedBehavior};
+use nightbench_core::results::Identity;
+use nightbench_core::text::counted;
+use serde::Serialize;
+use serde_json::json;
+
+/// Rows listed, at most; the worst are kept.
+const MOST_ROWS: usize = 500;
+/// Conditions without a partner listed of each run, at most.
+const MOST_ALONE: usize = 50;
+
+/// One of the two runs, as the page names it.
+#[derive(Debug, Clone)]
+pub struct RunSide<'a> {
+    /// Facts.
+    pub facts: &'a RunFacts,
+    /// Who answered.
+    pub identities: &'a [Identity],
+}
+
+/// The eyes of one condition in both runs.
+#[derive(Debug, Clone)]
+pub struct EyePair {
+    /// Condition.
+    pub name: String,
+    /// Before and after.
+    pub pictures: (EyePicture, EyePicture),
+}
+
+#[derive(Serialize)]
+struct Build {
+    title: String,
+    report_id: String,
+    simulated: bool,
+    lines: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct Row {
+    name: String,
+    answer: &'static str,
+    class: &'static str,
+    metric: String,
+    before: String,
+    after: String,
+    difference: String,
+    interval: String,
+    allowed: String,
+    p: String,
+    reason: String,
+}
+
+/// Conditions of one run without a partner in the other.
+#[derive(Serialize)]
+struct Alone {
+    run: &'static str,
+    words: String,
+    names: Vec<String>,
+    more: usize,
+}
+
+#[derive(Serialize)]
+struct Overlay {
+    title: String,
+    words: String,
+    before: Outline,
+    after: Outline,
+}
+
+#[derive(Serialize)]
+struct Outline {
+    path: String,
+    transform: String,
+}
+
+/// Builds the page. `words` are remarks on how the runs were brought together.
+///
+/// # Errors
+/// The template engine's words.
+pub fn build(
+    comparison: &Comparison,
+    before: &RunSide<'_>,
+    after: &RunSide<'_>,
+    eyes: &[EyePair],
+    words: &[String],
+) -> Result<String, String> {
+    let fault = |error: minijinja::Error| format!("{error:#}");
+    let mut environment = Environment::new();
+    environment.set_undefined_behavior(UndefinedBehavior::Strict);
+    environment.add_template("compare.html", include_str!("compare.html")).map_err(fault)?;
+    let rate = |rate: FailureRate| {
+        format!(
+            "{} of {} starts failed (exact 95 % interval of the rate: {:.2} % to {:.2} %)",
+            rate.failed,
+            rate.starts,
+            100.0 * rate.lower,
+            100.0 * rate.upper
+        )
+    };
+    let simulated = before.facts.simulated || after.facts.simulated;
+    let page = json!({
+        "mark": if simulated { "SIMULATED - not measured" } else { "" },
+        "style": include_str!("../report/style.css"),
+        "running": running_rules(
+            &format!("{} against {}", after.facts.report_id, before.facts.report_id),
+            simulated,
+        ),
+        "builds": [build_of(before), build_of(after)],
+        "worse": comparison.count(Answer::Worse),
+        "undecided": comparison.count(Answer::Undecided),
+        "not_worse": comparison.count(Answer::NotWorse),
+        "alone": [
+            alone("Baseline", "of the baseline", &comparison.unmatched.0),
+            alone("Run", "of the run", &comparison.unmatched.1),
+        ],
+        "demands": comparison.demands,
+        "rows": comparison.conditions.iter().take(MOST_ROWS).map(row).collect::<Vec<_>>(),
+        "left_out": comparison.conditions.len().saturating_sub(MOST_ROWS),
+        "training": comparison.training,
+        "rates": [rate(comparison.failure_rates.0), rate(comparison.failure_rates.1)],
+        "rise_p": format!("{:.4}", comparison.failure_rise_p),
+        "overlays": eyes.iter().map(overlay).collect::<Vec<_>>(),
+        "words": words,
+    });
+    environment.get_template("compare.html").and_then(|template| template.render(value(page))).map_err(fault)
+}
+
+fn build_of(side: &RunSide<'_>) -> Build {
+    let mut lines: Vec<String> = side
+        .identities
+        .iter()
+        .map(|identity| {
+            format!(
+                "chip {}, firmware {} ({}), settings {}, {}",
+                identity.chip_serial,
+                identity.firmware_build,
+                identity.firmware_hash.chars().take(12).collect::<String>(),
+                identity.settings_hash.chars().take(12).collect::<String>(),
+                identity.agent_version
+            )
+        })
+        .collect();
+    if lines.is_empty() {
+        lines.push("no device has answered".into());
+    }
+    Build {
+        title: side.facts.title.clone(),
+        report_id: side.facts.report_id.clone(),
+        simulated: side.facts.simulated,
+        lines,
+    }
+}
+
+fn alone(run: &'static str, of_run: &str, names: &[String]) -> Alone {
+    let has = if names.len() == 1 { "has" } else { "have" };
+    Alone {
+        run,
+        words: format!("{} {of_run} {has} no partner", counted(names.len(), "condition")),
+        names: names.iter().take(MOST_ALONE).cloned().collect(),
+        more: names.len().saturating_sub(MOST_ALONE),
+    }
+}
+
+fn row(condition: &ComparedCondition) -> Row {
+    let class = match condition.answer {
+        Answer::Worse => "vf",
+        Answer::Undecided => "vn",
+        Answer::NotWorse => "vp",
+    };
+    let with = |f: &dyn Fn(&judge::comparison::MetricChange) -> String| {
+        condition.worst.as_ref().map(f).unwrap_or_default()
+    };
+    Row {
+        name: condition.name.clone(),
+        answer: condition.answer.words(),
+        class,
+        metric: with(&|worst| {
+            let (old, new) = worst.lanes;
+            let lanes = if old == new { format!("lane {old}") } else { format!("lanes {old}, {new}") };
+            format!("{}, {}, {} ({lanes})", worst.metric.name(), worst.metric.base_unit(), worst.eye)
+        }),
+        before: with(&|worst| format!("{:+.1}", worst.margins.0)),
+        after: with(&|worst| format!("{:+.1}", worst.margins.1)),
+        difference: with(&|worst| format!("{:+.1}", worst.difference)),
+        interval: with(&|worst| format!("{:+.1} to {:+.1}", worst.interval.0, worst.interval.1)),
+        allowed: with(&|worst| format!("{:.1}", worst.allowed)),
+        p: condition.adjusted_p.map_or_else(String::new, |(worse, not)| format!("{worse:.3} / {not:.3}")),
+        reason: condition.reason.clone(),
+    }
+}
+
+fn overlay(pair: &EyePair) -> Overlay {
+    let (old, new) = &pair.pictures;
+    // Both about their own operating point, on one scale.
+    let across = old.grid.ui.0.max(new.grid.ui.0) * 0.65;
+    let up = 0.5 * f64::from(old.grid.vref_steps) * old.grid.vref_step.0;
+    let outline = |picture: &EyePicture| {
+        let (x, y) = (180.0 / across * picture.grid.tap_step.0, 120.0 / up * picture.grid.vref_step.0);
+        let (tap, vref) = (f64::from(picture.operating.tap), f64::from(picture.operating.vref));
+        Outline {
+            path: picture.all_lanes_path.clone(),
+            transform: format!("matrix({x:.5} 0 0 {:.5} {:.3} {:.3})", -y, 180.0 - tap * x, 120.0 + vref * y),
+        }
+    };
+    Overlay {
+        title: pair.name.clone(),
+        words: format!(
+            "{}: outline common to all lanes about each run's own operating point; half width {across:.0} ps, half \
+             height {up:.0} mV",
+            old.eye
+        ),
+        before: outline(old),
+        after: outline(new),
+    }
+}
+
+#[cfg(test)]
+mod tests;

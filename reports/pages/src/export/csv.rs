@@ -1,0 +1,264 @@
+//! CSV after RFC 4180: tidy, one row a job, eye and lane, written job by job so that memory stays flat. A job without
+//! lanes (failed training, not measured) has one row, and so has a condition without jobs.
+
+use super::{FACTOR_KEYS, level, outcome, reason};
+use eye::counts::CaptureView;
+use eye::metrics::{LaneMetrics, Wanted, lane_metrics};
+use eye::value::{EyeMetric, EyeState, Reading};
+use judge::eye_summary::masks_for;
+use judge::judged::{JobNote, JudgedCondition, JudgedMetric, JudgedRun, RunFacts};
+use nightbench_core::rates::DataRate;
+use nightbench_core::results::{Capture, EyeName};
+use plan::limits::Metric;
+use std::fmt::{Result, Write};
+
+/// Columns after the factors' own. From `width_limit_ps` on they describe the condition, not the lane: the verdict on
+/// the eye's metric rests on the mean over the jobs of its worst lane.
+const COLUMNS: [&str; 45] = [
+    "condition_id",
+    "job_id",
+    "mounting",
+    "repeat",
+    "start",
+    "outcome",
+    "trouble",
+    "beyond_rating",
+    "verdict",
+    "reason",
+    "direction",
+    "rank",
+    "sub_channel",
+    "lane",
+    "state",
+    "width_ps",
+    "width_at_least",
+    "height_mv",
+    "height_at_least",
+    "left_margin_ps",
+    "right_margin_ps",
+    "up_margin_mv",
+    "down_margin_mv",
+    "operating_tap",
+    "operating_vref_step",
+    "width_limit_ps",
+    "width_margin_ps",
+    "width_expanded_uncertainty_ps",
+    "width_guard_band_ps",
+    "width_verdict",
+    "width_worst_lane",
+    "height_limit_mv",
+    "height_margin_mv",
+    "height_expanded_uncertainty_mv",
+    "height_guard_band_mv",
+    "height_verdict",
+    "height_worst_lane",
+    "conformance_probability",
+    "jobs",
+    "temperature_achieved_degc",
+    "vddq_achieved_v",
+    "training_time_s",
+    "measuring_time_s",
+    "started_utc",
+    "ended_utc",
+];
+
+/// Metrics judged beside width and height; their columns stand at the end, named after metric, figure and unit.
+const FURTHER: [Metric; 5] =
+    [Metric::Mask, Metric::LeftMargin, Metric::RightMargin, Metric::UpMargin, Metric::DownMargin];
+/// Figures of each: those of width and height.
+const FIGURES: [&str; 6] = ["limit", "margin", "expanded_uncertainty", "guard_band", "verdict", "worst_lane"];
+
+/// One stored job, with the condition it belongs to.
+#[derive(Debug, Clone, Copy)]
+pub struct JobRows<'a> {
+    /// Its condition, judged.
+    pub judged: &'a JudgedCondition,
+    /// The job.
+    pub note: &'a JobNote,
+    /// When it began and ended, UTC, ISO 8601; empty for simulated runs.
+    pub utc: (&'a str, &'a str),
+    /// The eyes it captured.
+    pub captures: &'a [Capture],
+    /// Its data rate.
+    pub rate: DataRate,
+}
+
+/// Writes the line of column names.
+///
+/// # Errors
+/// Only those of `out`.
+pub fn header(out: &mut dyn Write) -> Result {
+    out.write_str("target,report_id")?;
+    for name in FACTOR_KEYS.iter().map(|(name, _)| *name).chain(COLUMNS) {
+        write!(out, ",{name}")?;
+    }
+    out.write_str(",mask_ps,mask_at_least")?;
+    for metric in FURTHER {
+        let name = metric.name().replace(' ', "_");
+        let unit = if metric.is_time() { "ps" } else { "mv" };
+        for (index, figure) in FIGURES.iter().enumerate() {
+            // The first four are quantities.
+            if index < 4 {
+                write!(out, ",{name}_{figure}_{unit}")?;
+            } else {
+                write!(out, ",{name}_{figure}")?;
+            }
+        }
+    }
+    out.write_str("\r\n")
+}
+
+/// Writes the rows of a job: lane by lane its own values, beside them the verdict of its condition. `target` is
+/// `SIMULATED` or `measured` in every row. Eyes whose counts contradict themselves have no lanes; `trouble` says so.
+///
+/// # Errors
+/// Only those of `out`.
+pub fn job(run: &JudgedRun, facts: &RunFacts, rows: &JobRows<'_>, out: &mut dyn Write) -> Result {
+    let mut written = false;
+    for capture in rows.captures {
+        let Ok(view) = CaptureView::new(capture) else { continue };
+        let masks = masks_for(&facts.limits, capture.eye, &capture.grid, rows.rate);
+        for lane in lane_metrics(&view, &Wanted { masks, ..Wanted::margins() }) {
+            row(run, facts, rows.judged, Some(rows), Some((capture, &lane)), out)?;
+            written = true;
+        }
+    }
+    if !written {
+        row(run, facts, rows.judged, Some(rows), None, out)?;
+    }
+    Ok(())
+}
+
+/// Writes the row of a condition of which no job is in the store.
+///
+/// # Errors
+/// Only those of `out`.
+pub fn not_run(run: &JudgedRun, facts: &RunFacts, judged: &JudgedCondition, out: &mut dyn Write) -> Result {
+    row(run, facts, judged, None, None, out)
+}
+
+fn row(
+    run: &JudgedRun,
+    facts: &RunFacts,
+    judged: &JudgedCondition,
+    job: Option<&JobRows<'_>>,
+    lane: Option<(&Capture, &LaneMetrics)>,
+    out: &mut dyn Write,
+) -> Result {
+    out.write_str(if facts.simulated { "SIMULATED" } else { "measured" })?;
+    text(out, &facts.report_id)?;
+    for (_, factor) in FACTOR_KEYS {
+        text(out, level(run, judged, factor))?;
+    }
+    text(out, &judged.anchor)?;
+    match job.map(|job| job.note) {
+        Some(note) => {
+            text(out, &note.key)?;
+            write!(out, ",{},{},{}", note.mounting, note.repeat, note.start)?;
+            text(out, outcome(note))?;
+            text(out, &note.trouble)?;
+        }
+        None => out.write_str(",,,,,not run,")?,
+    }
+    text(out, if judged.beyond_rating { "yes" } else { "no" })?;
+    text(out, judged.verdict.map_or("", |verdict| verdict.words()))?;
+    text(out, reason(judged))?;
+    match lane {
+        Some((capture, lane)) => lane_cells(capture, lane, out)?,
+        None => out.write_str(&",".repeat(15))?,
+    }
+    for metric in [Metric::Width, Metric::Height] {
+        figures(judged, lane, metric, out)?;
+    }
+    number(out, judged.worst().map(|worst| worst.conformance_probability))?;
+    write!(out, ",{}", judged.jobs.len())?;
+    let note = job.map(|job| job.note);
+    number(out, note.and_then(|note| note.temperature_degc))?;
+    number(out, note.and_then(|note| note.vddq_v))?;
+    number(out, note.map(|note| note.times.training_s))?;
+    number(out, note.map(|note| note.times.measuring_s))?;
+    text(out, job.map_or("", |job| job.utc.0))?;
+    text(out, job.map_or("", |job| job.utc.1))?;
+    // The mask of the first limit that applies, scaled in this lane: its width.
+    let mask = lane.and_then(|(_, lane)| lane.masks.first());
+    number(out, mask.map(|fit| fit.scale * 2.0 * fit.mask.half_width.0))?;
+    text(out, mask.map_or("", |fit| if fit.at_least { "yes" } else { "no" }))?;
+    for metric in FURTHER {
+        figures(judged, lane, metric, out)?;
+    }
+    out.write_str("\r\n")
+}
+
+/// What a condition's verdict on one metric of this eye rests on; empty cells where it is not judged.
+fn figures(
+    judged: &JudgedCondition,
+    lane: Option<(&Capture, &LaneMetrics)>,
+    metric: Metric,
+    out: &mut dyn Write,
+) -> Result {
+    let verdict = lane.and_then(|(capture, _)| of_eye(judged, capture.eye, metric));
+    number(out, verdict.map(|m| m.limit))?;
+    number(out, verdict.map(|m| m.margin))?;
+    number(out, verdict.map(|m| m.expanded_uncertainty))?;
+    number(out, verdict.map(|m| m.guard_band))?;
+    text(out, verdict.map_or("", |m| m.verdict.words()))?;
+    write!(out, ",{}", verdict.map_or_else(String::new, |m| m.lane.to_string()))
+}
+
+/// Eye, lane and the lane's own values.
+fn lane_cells(capture: &Capture, lane: &LaneMetrics, out: &mut dyn Write) -> Result {
+    let EyeName { direction, rank, sub_channel } = capture.eye;
+    text(out, direction.name())?;
+    let sub_channel = sub_channel.map(|index| char::from(b'A' + index.min(25)).to_string());
+    let number_of = lane.lane.map_or_else(String::new, |lane| lane.to_string());
+    write!(out, ",{rank},{},{number_of}", sub_channel.unwrap_or_default())?;
+    text(
+        out,
+        match lane.state {
+            EyeState::Open => "open",
+            EyeState::Closed => "closed",
+            EyeState::OffCentre => "off centre",
+        },
+    )?;
+    let value = |metric| lane.value(metric, Reading::SubTap);
+    for metric in [EyeMetric::Width, EyeMetric::Height] {
+        let value = value(metric);
+        number(out, value.as_ref().map(|value| value.base_value(&capture.grid)))?;
+        text(out, value.map_or("", |value| if value.at_least { "yes" } else { "no" }))?;
+    }
+    for metric in [EyeMetric::LeftMargin, EyeMetric::RightMargin, EyeMetric::UpMargin, EyeMetric::DownMargin]
+    {
+        number(out, value(metric).map(|value| value.base_value(&capture.grid)))?;
+    }
+    write!(out, ",{},{}", lane.operating.tap, lane.operating.vref)
+}
+
+fn of_eye(judged: &JudgedCondition, eye: EyeName, metric: Metric) -> Option<&JudgedMetric> {
+    judged.metrics.iter().find(|m| m.eye == eye && m.metric == metric)
+}
+
+/// A number with all its digits; empty when there is none.
+fn number(out: &mut dyn Write, value: Option<f64>) -> Result {
+    match value.filter(|value| value.is_finite()) {
+        Some(value) => write!(out, ",{value}"),
+        None => out.write_char(','),
+    }
+}
+
+/// A text cell. One that a spreadsheet would take for a formula gets an apostrophe in front, as OWASP advises.
+fn text(out: &mut dyn Write, value: &str) -> Result {
+    out.write_char(',')?;
+    let formula = value
+        .starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}']);
+    // A level such as `-40` is a number, not a formula.
+    let guard = formula && value.parse::<f64>().is_err();
+    if !guard && !value.contains([',', '"', '\r', '\n']) {
+        return out.write_str(value);
+    }
+    out.write_char('"')?;
+    if guard {
+        out.write_char('\'')?;
+    }
+    out.write_str(&value.replace('"', "\"\""))?;
+    out.write_char('"')
+}

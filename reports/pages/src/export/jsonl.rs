@@ -1,0 +1,56 @@
+//! JSON lines: one object a condition, with its levels by name, every judged metric, lane and job.
+
+use super::{FACTOR_KEYS, level, reason};
+use judge::judged::{JudgedRun, RunFacts};
+use serde_json::{Map, Value, json};
+use std::fmt::Write;
+
+/// Why nothing was written.
+#[derive(Debug, thiserror::Error)]
+pub enum JsonlError {
+    /// The output refused.
+    #[error("the JSON lines could not be written")]
+    Output(#[from] std::fmt::Error),
+    /// A value has no JSON form.
+    #[error("a condition has no JSON form: {0}")]
+    Json(#[from] serde_json::Error),
+}
+
+/// Writes one line a condition. Units stand in the keys of `condition`; metrics are in ps (width, left, right) or
+/// mV (height, up, down), as `unit` says.
+///
+/// # Errors
+/// Those of `out`, and a value without a JSON form.
+pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(), JsonlError> {
+    for judged in &run.conditions {
+        let mut levels = Map::new();
+        for (key, factor) in FACTOR_KEYS {
+            let name = level(run, judged, factor);
+            let number = key.contains('_').then(|| name.parse::<f64>().ok()).flatten();
+            levels.insert(key.into(), number.map_or_else(|| json!(name), |number| json!(number)));
+        }
+        let mut metrics = Vec::with_capacity(judged.metrics.len());
+        for metric in &judged.metrics {
+            let mut value = serde_json::to_value(metric)?;
+            if let Value::Object(map) = &mut value {
+                map.insert("unit".into(), json!(metric.metric.base_unit()));
+            }
+            metrics.push(value);
+        }
+        let line = json!({
+            "simulated": facts.simulated,
+            "target": if facts.simulated { "SIMULATED - not measured" } else { facts.target.as_str() },
+            "report_id": facts.report_id,
+            "condition_id": judged.anchor,
+            "condition": levels,
+            "beyond_rating": judged.beyond_rating,
+            "verdict": judged.verdict,
+            "reason": reason(judged),
+            "metrics": metrics,
+            "lanes": judged.lanes,
+            "jobs": judged.jobs,
+        });
+        writeln!(out, "{}", serde_json::to_string(&line)?)?;
+    }
+    Ok(())
+}

@@ -1,0 +1,220 @@
+//! JUnit XML: a suite a setup, a case a job. Failure = its condition fails, error = no valid measurement, skipped = not
+//! run, with the reason.
+
+use super::{FACTOR_KEYS, level, reason};
+use judge::judged::{JobNote, JudgedCondition, JudgedRun, RunFacts, Verdict};
+use plan::expand::Condition;
+use plan::matrix::Factor;
+use std::collections::BTreeMap;
+use std::fmt::{Result, Write};
+
+/// One case: a job in the store, one still to be run (with its number among those of its condition), or a condition
+/// left out with its reason.
+enum Case<'a> {
+    Done(&'a JudgedCondition, &'a JobNote),
+    Waiting(&'a JudgedCondition, usize),
+    LeftOut(&'a Condition, &'a str),
+}
+
+/// How a case ends.
+enum End {
+    Pass,
+    Failure(&'static str),
+    Error,
+    Skipped,
+}
+
+impl Case<'_> {
+    fn end(&self) -> End {
+        match self {
+            Case::LeftOut(..) | Case::Waiting(..) => End::Skipped,
+            Case::Done(_, note) if !note.valid => End::Error,
+            Case::Done(_, note) if !note.trained => End::Failure("training"),
+            Case::Done(judged, _) => match judged.verdict {
+                Some(Verdict::Fail) => End::Failure("fail"),
+                Some(Verdict::ConditionalFail) => End::Failure("conditional fail"),
+                Some(_) => End::Pass,
+                // This job is sound, but its condition has no verdict.
+                None => End::Error,
+            },
+        }
+    }
+
+    fn seconds(&self) -> f64 {
+        match self {
+            Case::Done(_, note) => note.times.training_s + note.times.measuring_s,
+            _ => 0.0,
+        }
+    }
+}
+
+/// Writes the document. The verdict is that of the condition, on the mean over its jobs; a failed training is a
+/// failure of that job. A conditional pass is a passing case that says so in its output, a conditional fail a failure
+/// of its own type.
+///
+/// # Errors
+/// Only those of `out`.
+pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result {
+    let mut suites: BTreeMap<(u16, u16, u16), Vec<Case<'_>>> = BTreeMap::new();
+    let jobs_each = run.jobs_each;
+    for judged in &run.conditions {
+        let cases = suites.entry(judged.condition.setup()).or_default();
+        cases.extend(judged.jobs.iter().map(|note| Case::Done(judged, note)));
+        cases.extend((judged.jobs.len()..jobs_each).map(|number| Case::Waiting(judged, number + 1)));
+    }
+    for left in &run.left_out {
+        suites.entry(left.condition.setup()).or_default().push(Case::LeftOut(&left.condition, &left.reason));
+    }
+    let mark = if facts.simulated { "SIMULATED - not measured: " } else { "" };
+    let total = suites.values().flatten().fold(Counts::default(), |counts, case| counts.with(case));
+    out.write_str("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n")?;
+    writeln!(
+        out,
+        "<testsuites name=\"{}\"{}>",
+        escaped(&format!("{mark}{}", facts.title)),
+        total.attributes()
+    )?;
+    for ((chip, module, channel), cases) in &suites {
+        let setup = [(Factor::Chip, chip), (Factor::Module, module), (Factor::Channel, channel)];
+        let name: Vec<String> =
+            setup.iter().map(|(factor, at)| name_at(run, *factor, usize::from(**at))).collect();
+        let name = name.join(", ");
+        let counts = cases.iter().fold(Counts::default(), Counts::with);
+        write!(out, "  <testsuite name=\"{}\"{}", escaped(&format!("{mark}{name}")), counts.attributes())?;
+        if let Some(started) = facts.started_utc.as_deref() {
+            // The format's time stamps carry no zone; UTC is meant.
+            write!(out, " timestamp=\"{}\"", escaped(started.trim_end_matches('Z')))?;
+        }
+        out.write_str(">\n")?;
+        for case in cases {
+            write_case(run, case, &name, out)?;
+        }
+        out.write_str("  </testsuite>\n")?;
+    }
+    out.write_str("</testsuites>\n")
+}
+
+#[derive(Default, Clone, Copy)]
+struct Counts {
+    tests: usize,
+    failures: usize,
+    errors: usize,
+    skipped: usize,
+    seconds: f64,
+}
+
+impl Counts {
+    fn with(mut self, case: &Case<'_>) -> Counts {
+        self.tests += 1;
+        self.seconds += case.seconds();
+        match case.end() {
+            End::Pass => {}
+            End::Failure(_) => self.failures += 1,
+            End::Error => self.errors += 1,
+            End::Skipped => self.skipped += 1,
+        }
+        self
+    }
+
+    fn attributes(self) -> String {
+        format!(
+            " tests=\"{}\" failures=\"{}\" errors=\"{}\" skipped=\"{}\" time=\"{:.3}\"",
+            self.tests, self.failures, self.errors, self.skipped, self.seconds
+        )
+    }
+}
+
+fn name_at(run: &JudgedRun, factor: Factor, at: usize) -> String {
+    let name = run.level_names.get(factor as usize).and_then(|names| names.get(at));
+    name.cloned().unwrap_or_else(|| format!("{} {}", factor.name(), at + 1))
+}
+
+fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write) -> Result {
+    let (condition, job) = match case {
+        Case::Done(judged, note) => {
+            let place = (note.mounting + 1, note.repeat + 1, note.start + 1);
+            (&judged.condition, format!("mounting {}, repeat {}, start {}", place.0, place.1, place.2))
+        }
+        Case::Waiting(judged, number) => (&judged.condition, format!("job {number}")),
+        Case::LeftOut(condition, _) => (*condition, String::new()),
+    };
+    let setup = [Factor::Chip, Factor::Module, Factor::Channel];
+    let mut words: Vec<String> = FACTOR_KEYS
+        .iter()
+        .filter(|(_, factor)| !setup.contains(factor))
+        .map(|(key, factor)| format!("{key} {}", name_at(run, *factor, condition.level(*factor))))
+        .collect();
+    words.extend((!job.is_empty()).then_some(job));
+    let open = format!(
+        "    <testcase classname=\"{}\" name=\"{}\" time=\"{:.3}\"",
+        escaped(suite),
+        escaped(&words.join(", ")),
+        case.seconds()
+    );
+    let message = escaped(&match case {
+        Case::LeftOut(_, why) => why.to_string(),
+        Case::Waiting(..) => "not run yet".into(),
+        Case::Done(judged, note) => message(run, judged, note),
+    });
+    match case.end() {
+        End::Skipped => writeln!(out, "{open}><skipped message=\"{message}\"/></testcase>"),
+        End::Error => writeln!(out, "{open}><error type=\"not measured\" message=\"{message}\"/></testcase>"),
+        End::Failure(kind) => {
+            writeln!(out, "{open}><failure type=\"{kind}\" message=\"{message}\"/></testcase>")
+        }
+        End::Pass if matches!(case, Case::Done(judged, _) if judged.verdict == Some(Verdict::ConditionalPass)) =>
+        {
+            writeln!(out, "{open}><system-out>{message}</system-out></testcase>")
+        }
+        End::Pass => writeln!(out, "{open}/>"),
+    }
+}
+
+fn message(run: &JudgedRun, judged: &JudgedCondition, note: &JobNote) -> String {
+    let mut words = Vec::new();
+    if let Some(verdict) = judged.verdict {
+        words.push(verdict.words().to_string());
+    }
+    if judged.beyond_rating {
+        words.push(format!("beyond rating at {} MT/s", level(run, judged, Factor::Rate)));
+    }
+    if let Some(worst) = judged.worst() {
+        let unit = worst.metric.base_unit();
+        words.push(format!(
+            "{} of {}, lane {}: {:.3} {unit}, limit {:.3} {unit}, margin {:+.3} {unit}, U {:.3} {unit}",
+            worst.metric.name(),
+            worst.eye,
+            worst.lane,
+            worst.value,
+            worst.limit,
+            worst.margin,
+            worst.expanded_uncertainty
+        ));
+    }
+    if !reason(judged).is_empty() {
+        words.push(reason(judged).to_string());
+    }
+    if !note.trouble.is_empty() {
+        words.push(note.trouble.clone());
+    }
+    words.join("; ")
+}
+
+/// Text for XML 1.0: markup escaped, characters that the standard forbids replaced.
+fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for character in text.chars() {
+        match character {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\n' => out.push_str("&#10;"),
+            '\r' => out.push_str("&#13;"),
+            '\t' => out.push_str("&#9;"),
+            '\u{0}'..='\u{1f}' | '\u{fffe}' | '\u{ffff}' => out.push('\u{fffd}'),
+            _ => out.push(character),
+        }
+    }
+    out
+}

@@ -1,0 +1,136 @@
+//! Tests of the exports on an invented run.
+
+use super::csv;
+use judge::judged;
+use nightbench_core::rates::{DataRate, Generation};
+use std::collections::BTreeSet;
+
+use crate::report::tests::fixture::{Kind, demo};
+
+/// The table of an invented run, whose jobs captured nothing.
+fn csv(kind: Kind) -> String {
+    let demo = demo(60, kind);
+    let mut out = String::new();
+    csv::header(&mut out).unwrap();
+    for judged in &demo.run.conditions {
+        for note in &judged.jobs {
+            let rows = csv::JobRows {
+                judged,
+                note,
+                utc: ("", ""),
+                captures: &[],
+                rate: DataRate::parse(Generation::Ddr4, "2400").unwrap(),
+            };
+            csv::job(&demo.run, &demo.facts, &rows, &mut out).unwrap();
+        }
+        if judged.jobs.is_empty() {
+            csv::not_run(&demo.run, &demo.facts, judged, &mut out).unwrap();
+        }
+    }
+    out
+}
+
+/// Cells of a CSV text: a reader of RFC 4180 as small as can be.
+fn cells(text: &str) -> Vec<Vec<String>> {
+    let (mut rows, mut row, mut cell, mut quoted) = (Vec::new(), Vec::new(), String::new(), false);
+    let mut characters = text.chars().peekable();
+    while let Some(c) = characters.next() {
+        match (c, quoted) {
+            ('"', true) if characters.peek() == Some(&'"') => {
+                characters.next();
+                cell.push('"');
+            }
+            ('"', _) => quoted = !quoted,
+            (',', false) => row.push(std::mem::take(&mut cell)),
+            ('\r', false) => {}
+            ('\n', false) => {
+                row.push(std::mem::take(&mut cell));
+                rows.push(std::mem::take(&mut row));
+            }
+            _ => cell.push(c),
+        }
+    }
+    rows
+}
+
+#[test]
+fn csv_is_tidy_and_carries_the_run_s_numbers() {
+    let demo = demo(60, Kind::Usual);
+    let rows = cells(&csv(Kind::Usual));
+    let header = &rows[0];
+    assert!(rows.iter().all(|row| row.len() == header.len()), "every row has every column");
+    let column = |name: &str| header.iter().position(|cell| cell == name).unwrap();
+    let expected: usize = demo.run.conditions.iter().map(|c| c.jobs.len().max(1)).sum();
+    assert_eq!(rows.len() - 1, expected);
+    assert!(rows[1..].iter().all(|row| row[column("target")] == "SIMULATED"));
+    let judged = demo.run.conditions.iter().find(|c| c.worst().is_some()).unwrap();
+    let row = rows.iter().find(|row| row[column("condition_id")] == judged.anchor).unwrap();
+    assert_eq!(row[column("outcome")], "measured");
+    assert_eq!(
+        row[column("conformance_probability")].parse::<f64>().unwrap(),
+        judged.worst().unwrap().conformance_probability
+    );
+    // Not measured is empty, never 0.
+    let missing = demo.run.conditions.iter().find(|c| c.verdict.is_none()).unwrap();
+    let row = rows.iter().find(|row| row[column("condition_id")] == missing.anchor).unwrap();
+    for name in ["verdict", "lane", "width_ps", "width_margin_ps", "height_mv", "conformance_probability"] {
+        assert_eq!(row[column(name)], "", "{name}");
+    }
+    assert!(row[column("reason")].contains("temperature not reached"));
+    assert_eq!(row[column("outcome")], "not_measured");
+    assert!(csv(Kind::Empty).lines().skip(1).all(|line| line.contains(",not run,")));
+}
+
+#[test]
+fn csv_cells_are_never_formulas() {
+    let text = csv(Kind::Hostile);
+    let rows = cells(&text);
+    let module = rows[0].iter().position(|cell| cell == "module").unwrap();
+    let names: BTreeSet<&str> = rows[1..].iter().map(|row| row[module].as_str()).collect();
+    assert!(names.iter().any(|name| name.starts_with("'=HYPERLINK")), "{names:?}");
+    for cell in rows.iter().flatten() {
+        assert!(!cell.starts_with(['=', '+', '@', '\t']), "{cell}");
+        assert!(!cell.starts_with('-') || cell.parse::<f64>().is_ok(), "{cell}");
+    }
+}
+
+#[test]
+fn json_lines_parse_and_keep_null_for_not_measured() {
+    let demo = demo(60, Kind::Hostile);
+    let mut out = String::new();
+    super::jsonl::write(&demo.run, &demo.facts, &mut out).unwrap();
+    let lines: Vec<serde_json::Value> = out.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert_eq!(lines.len(), demo.run.conditions.len());
+    for ((line, written), judged) in lines.iter().zip(out.lines()).zip(&demo.run.conditions) {
+        assert_eq!(line["verdict"].is_null(), judged.verdict.is_none());
+        assert_eq!(line["target"], "SIMULATED - not measured");
+        assert!(line["condition"]["rate_mtps"].is_number());
+        if let Some(worst) = judged.worst() {
+            // Compared as written: serde_json reads numbers to within a rounding, but writes every digit.
+            assert!(
+                written.contains(&format!("\"margin\":{}", serde_json::to_string(&worst.margin).unwrap()))
+            );
+        }
+    }
+}
+
+#[test]
+fn junit_counts_match_the_run_and_names_stay_text() {
+    for kind in [Kind::Usual, Kind::Hostile, Kind::Interrupted, Kind::Empty] {
+        let demo = demo(60, kind);
+        let mut out = String::new();
+        super::junit::write(&demo.run, &demo.facts, &mut out).unwrap();
+        let of = |tag: &str| out.matches(tag).count();
+        let run = &demo.run;
+        assert_eq!(of("<testcase "), run.conditions.len() + run.left_out.len());
+        let fails = |c: &&judged::JudgedCondition| c.verdict >= Some(judged::Verdict::ConditionalFail);
+        assert_eq!(of("<failure "), run.conditions.iter().filter(fails).count());
+        let missing = |c: &&judged::JudgedCondition| c.verdict.is_none() && !c.jobs.is_empty();
+        assert_eq!(of("<error "), run.conditions.iter().filter(missing).count());
+        let waiting = run.conditions.iter().filter(|c| c.verdict.is_none() && c.jobs.is_empty()).count();
+        assert_eq!(of("<skipped "), run.left_out.len() + waiting);
+        assert!(!out.contains("<script") && !out.contains("<img"));
+        assert_eq!(of("<testsuite "), of("</testsuite>"));
+        assert!(out.contains("SIMULATED - not measured"));
+    }
+}

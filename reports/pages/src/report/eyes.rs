@@ -1,0 +1,451 @@
+//! Eye cards: picture, outlines, limits and operating point of one captured eye, with its numbers and lanes.
+
+use super::details::{DetailsView, details};
+use super::lanes::{Strips, strips};
+use super::picture::{INFERRED_FAIL, INFERRED_PASS, NOT_MEASURED, Scale as Colours};
+use super::plot::{Scale, Tick};
+use super::words::*;
+use super::{PageError, rank};
+use judge::judged::{EyePicture, JudgedCondition, JudgedMetric, JudgedRun, RunFacts};
+use nightbench_core::results::Grid;
+use plan::limits::{MaskSize, Metric};
+use plan::matrix::Factor;
+use serde::Serialize;
+use std::collections::BTreeSet;
+
+/// Plot area of an eye, SVG user units: left, top, right, bottom.
+const LEFT: f64 = 46.0;
+const TOP: f64 = 34.0;
+const RIGHT: f64 = 314.0;
+const BOTTOM: f64 = 230.0;
+
+/// A line of the numbers beside a picture.
+#[derive(Debug, Serialize)]
+pub(super) struct MetricRow {
+    pub metric: &'static str,
+    pub unit: &'static str,
+    pub lane: u16,
+    pub value: String,
+    pub limit: String,
+    pub margin: String,
+    pub uncertainty: String,
+    pub probability: String,
+    pub class: &'static str,
+    pub verdict: String,
+    pub note: String,
+}
+
+/// One eye.
+#[derive(Debug, Serialize)]
+pub(super) struct EyeCard {
+    pub id: String,
+    pub name: String,
+    pub eye: String,
+    pub class: &'static str,
+    pub glyph: &'static str,
+    pub verdict: String,
+    pub beyond: bool,
+    pub levels: String,
+    /// Place in the worst-first order, for the script.
+    pub rank: usize,
+    /// Place in the plan's order, for the script.
+    pub order: usize,
+    /// Data URI; empty for an eye drawn as outlines only.
+    pub uri: String,
+    pub words: String,
+    pub transform: String,
+    pub worst_path: String,
+    pub all_path: String,
+    /// Dots where a rim point was inferred.
+    pub inferred_path: String,
+    pub worst_lane: u16,
+    /// Path of the limits about the operating point, SVG user units; empty where none can be drawn.
+    pub limit_path: String,
+    pub point: (String, String),
+    pub ps: Vec<Tick>,
+    pub taps: Vec<Tick>,
+    pub mv: Vec<Tick>,
+    pub percent: Vec<Tick>,
+    pub left: String,
+    pub right: String,
+    pub top: String,
+    pub bottom: String,
+    pub width: String,
+    pub height: String,
+    /// Numbers for overlays: ps a tap, mV a step, operating tap and step, UI in ps.
+    pub tap_ps: f64,
+    pub step_mv: f64,
+    pub tap: u16,
+    pub step: u16,
+    pub grid: String,
+    pub metrics: Vec<MetricRow>,
+    pub strips: Option<Strips>,
+    /// Key of the job drawn.
+    pub job: String,
+    /// Notes on its condition.
+    pub notes: Vec<String>,
+    pub details: Option<DetailsView>,
+}
+
+/// A class of the colour scale.
+#[derive(Debug, Serialize)]
+pub(super) struct LegendEntry {
+    pub colour: String,
+    pub words: String,
+}
+
+/// Every eye on the page.
+#[derive(Debug, Serialize)]
+pub(super) struct EyesView {
+    pub pictured: Vec<EyeCard>,
+    pub outlined: Vec<EyeCard>,
+    pub legend: Vec<LegendEntry>,
+    pub floor: String,
+    /// Some drawn outline rests on inferred points.
+    pub inferred: bool,
+    /// What the dotted outlines are; empty where none is drawn.
+    pub limits: &'static str,
+    pub note: String,
+}
+
+/// Builds the cards, worst first.
+pub(super) fn eyes(
+    run: &JudgedRun,
+    facts: &RunFacts,
+    pictures: &[(usize, EyePicture)],
+    anchors: &[String],
+) -> Result<EyesView, PageError> {
+    let colours = Colours::over(pictures.iter().map(|(_, picture)| picture));
+    let order = rank::worst_first(run);
+    let mut place = vec![usize::MAX; run.conditions.len()];
+    for (position, index) in order.iter().enumerate() {
+        if let Some(slot) = place.get_mut(*index) {
+            *slot = position;
+        }
+    }
+    let mut sorted: Vec<&(usize, EyePicture)> = pictures.iter().collect();
+    sorted.sort_by_key(|(index, picture)| (place.get(*index).copied().unwrap_or(usize::MAX), picture.eye));
+    let mut named = BTreeSet::new();
+    let (mut pictured, mut outlined) = (Vec::new(), Vec::new());
+    for (index, picture) in sorted {
+        let judged = run
+            .conditions
+            .get(*index)
+            .ok_or(PageError::Condition { index: *index, conditions: run.conditions.len() })?;
+        let base = anchors.get(*index).cloned().unwrap_or_default();
+        let id = match named.insert(*index) {
+            true => base,
+            false => format!("{base}-{}", picture.eye.to_string().replace(' ', "-")),
+        };
+        let masks = masks(run, facts, judged, picture);
+        let mut card = card(judged, picture, (colours, &masks), id, facts.simulated)?;
+        card.rank = place.get(*index).copied().unwrap_or(usize::MAX);
+        card.order = *index;
+        if card.uri.is_empty() { outlined.push(card) } else { pictured.push(card) }
+    }
+    let drawn: BTreeSet<usize> = pictures.iter().map(|(index, _)| *index).collect();
+    let measured = run.conditions.iter().filter(|condition| condition.worst().is_some()).count();
+    let note = if measured > drawn.len() {
+        format!(
+            "{} of {} measured conditions are drawn. The page keeps pictures of the worst and the best condition, \
+             of pairs for comparison, of fails and conditional verdicts, and of the passes nearest to a limit; \
+             the other eyes are left out here and can be drawn from the run folder.",
+            drawn.len(),
+            measured
+        )
+    } else {
+        String::new()
+    };
+    let inferred = pictures.iter().any(|(_, picture)| !picture.inferred_path.is_empty());
+    let judged_by = |mask: bool| {
+        let drawn = pictured.iter().filter(|card| !card.limit_path.is_empty());
+        drawn.flat_map(|card| &card.metrics).any(|row| (row.metric == Metric::Mask.name()) == mask)
+    };
+    let limits = match (judged_by(true), judged_by(false)) {
+        (true, true) => "limits (a mask as its outline), drawn about the operating point",
+        (true, false) => "mask of the limit, drawn about the operating point",
+        (false, true) => "limits, drawn about the operating point",
+        (false, false) => "",
+    };
+    Ok(EyesView {
+        inferred,
+        limits,
+        legend: legend(colours, pictures),
+        floor: floor(pictures),
+        pictured,
+        outlined,
+        note,
+    })
+}
+
+fn card(
+    judged: &JudgedCondition,
+    picture: &EyePicture,
+    (colours, masks): (Colours, &[(f64, MaskSize)]),
+    id: String,
+    simulated: bool,
+) -> Result<EyeCard, PageError> {
+    let grid = &picture.grid;
+    let path = |text: &str| check_path(text, picture);
+    let uri = if picture.classes.is_empty() { String::new() } else { colours.data_uri(picture)? };
+    let (taps, steps) = (f64::from(grid.taps), f64::from(grid.vref_steps));
+    let x = Scale::new(-0.5, taps - 0.5, LEFT, RIGHT);
+    let y = Scale::new(-0.5, steps - 0.5, BOTTOM, TOP);
+    let (tap_ps, step_mv, start_mv) = (grid.tap_step.0, grid.vref_step.0, grid.vref_start.0);
+    let ps = Scale::new(-0.5 * tap_ps, (taps - 0.5) * tap_ps, LEFT, RIGHT);
+    let mv = Scale::new(start_mv - 0.5 * step_mv, start_mv + (steps - 0.5) * step_mv, BOTTOM, TOP);
+    let percent = Scale::new(grid.vref_percent(-0.5), grid.vref_percent(steps - 0.5), BOTTOM, TOP);
+    let (tap, step) = (picture.operating.tap, picture.operating.vref);
+    let metrics: Vec<&JudgedMetric> =
+        judged.metrics.iter().filter(|metric| metric.eye == picture.eye).collect();
+    let name = format!("{}, {}", judged.name, picture.eye);
+    let mark = if simulated { format!("{SIMULATED}. ") } else { String::new() };
+    Ok(EyeCard {
+        words: format!(
+            "{mark}Eye of {name}: {} {}; operating point at tap {tap}, Vref step {step}.",
+            glyph(judged.verdict),
+            verdict_words(judged)
+        ),
+        id,
+        name: judged.name.clone(),
+        eye: picture.eye.to_string(),
+        class: class(judged.verdict),
+        glyph: glyph(judged.verdict),
+        verdict: verdict_words(judged).into(),
+        beyond: judged.beyond_rating,
+        levels: level_code(&judged.condition),
+        rank: 0,
+        order: 0,
+        uri,
+        transform: format!(
+            "translate({:.2} {:.2}) scale({:.4} {:.4})",
+            x.at(0.0),
+            y.at(0.0),
+            x.unit(),
+            y.unit()
+        ),
+        worst_path: path(&picture.worst_lane_path)?,
+        all_path: path(&picture.all_lanes_path)?,
+        inferred_path: path(&picture.inferred_path)?,
+        worst_lane: picture.worst_lane,
+        limit_path: limit_path(&metrics, masks, (x, y), (f64::from(tap), f64::from(step)), (tap_ps, step_mv)),
+        point: (coordinate(x.held(f64::from(tap))), coordinate(y.held(f64::from(step)))),
+        ps: ps.ticks(5),
+        taps: x.ticks(5),
+        mv: mv.ticks(5),
+        percent: percent.ticks(5),
+        left: coordinate(LEFT),
+        right: coordinate(RIGHT),
+        top: coordinate(TOP),
+        bottom: coordinate(BOTTOM),
+        width: coordinate(RIGHT - LEFT),
+        height: coordinate(BOTTOM - TOP),
+        tap_ps,
+        step_mv,
+        tap,
+        step,
+        grid: format!(
+            "{} taps of {} ps, {} Vref steps of {} mV; UI {} ps; VDDQ {} mV; {} bits at a clean point",
+            grid.taps,
+            significant(tap_ps),
+            grid.vref_steps,
+            significant(step_mv),
+            significant(grid.ui.0),
+            significant(grid.vddq.0),
+            ratio(picture.clean_bits as f64)
+        ),
+        strips: strips(judged, picture.eye),
+        job: picture.job.clone(),
+        notes: Vec::new(),
+        details: picture.details.as_ref().map(details),
+        metrics: metrics.into_iter().map(metric_row).collect(),
+    })
+}
+
+/// A metric as a table line.
+pub(super) fn metric_row(metric: &JudgedMetric) -> MetricRow {
+    let mut notes = Vec::new();
+    if metric.off_centre {
+        notes.push("off centre");
+    } else if metric.closed {
+        notes.push("closed");
+    }
+    if metric.at_least {
+        notes.push("lower bound");
+    }
+    let bound = if metric.at_least { "\u{2265} " } else { "" };
+    MetricRow {
+        metric: metric.metric.name(),
+        lane: metric.lane,
+        unit: metric.metric.base_unit(),
+        value: format!("{bound}{}", plain(metric.value, 1)),
+        limit: plain(metric.limit, 1),
+        margin: signed(metric.margin, 1),
+        uncertainty: format!("\u{b1}{}", plain(metric.expanded_uncertainty, 1)),
+        probability: format!(
+            "P {}\nrisk {}",
+            percent(metric.conformance_probability),
+            percent(metric.wrong_decision_risk)
+        ),
+        class: class(Some(metric.verdict)),
+        verdict: format!("{} {}", glyph(Some(metric.verdict)), short_words(metric.verdict)),
+        note: notes.join("; "),
+    }
+}
+
+/// Outlines come as SVG path data; anything else would be drawn as nothing, so it is refused with words.
+pub(super) fn check_path(text: &str, picture: &EyePicture) -> Result<String, PageError> {
+    let fine = |c: char| c.is_ascii_digit() || " ,.-+eE".contains(c) || "MmLlHhVvZz".contains(c);
+    match text.chars().find(|c| !fine(*c)) {
+        Some(found) => Err(PageError::Outline { eye: picture.eye.to_string(), found }),
+        None => Ok(text.to_string()),
+    }
+}
+
+/// Width, ps, and shape of the masks that the eye is judged by: of the plan's masks for its direction and rate,
+/// those as wide as a judged limit.
+fn masks(
+    run: &JudgedRun,
+    facts: &RunFacts,
+    judged: &JudgedCondition,
+    picture: &EyePicture,
+) -> Vec<(f64, MaskSize)> {
+    let Grid { ui, tap_step, vddq, vref_step, .. } = picture.grid;
+    let names = run.level_names.get(Factor::Rate as usize);
+    let rate = names.and_then(|names| names.get(judged.condition.level(Factor::Rate)));
+    let mut masks = Vec::new();
+    for limit in &facts.limits {
+        let Some(size) = limit.mask.filter(|_| limit.direction == picture.eye.direction) else { continue };
+        let width = limit.in_base_unit(ui, tap_step, vddq, vref_step);
+        let at_rate =
+            limit.rates.is_empty() || limit.rates.iter().any(|name| Some(&name.0.to_string()) == rate);
+        let is_judged = judged.metrics.iter().any(|metric| {
+            metric.eye == picture.eye
+                && metric.metric == Metric::Mask
+                && (metric.limit - width).abs() <= 1e-6 * width.abs()
+        });
+        if at_rate && is_judged && !masks.contains(&(width, size)) {
+            masks.push((width, size));
+        }
+    }
+    masks
+}
+
+/// Left/right and up/down limits where they are judged, else half the width and height limit on each side, as a box;
+/// and every mask as its outline. All about the operating point, held inside the picture.
+fn limit_path(
+    metrics: &[&JudgedMetric],
+    masks: &[(f64, MaskSize)],
+    (x, y): (Scale, Scale),
+    point: (f64, f64),
+    steps: (f64, f64),
+) -> String {
+    if steps.0 <= 0.0 || steps.1 <= 0.0 {
+        return String::new();
+    }
+    let limit = |wanted: Metric| metrics.iter().find(|m| m.metric == wanted).map(|m| m.limit);
+    let side = |one: Metric, both: Metric| limit(one).or_else(|| limit(both).map(|whole| whole / 2.0));
+    let (left, right) = (side(Metric::LeftMargin, Metric::Width), side(Metric::RightMargin, Metric::Width));
+    let (up, down) = (side(Metric::UpMargin, Metric::Height), side(Metric::DownMargin, Metric::Height));
+    let mut path = String::new();
+    let mut outline = |corners: &[(f64, f64)]| {
+        for (index, (ps, mv)) in corners.iter().enumerate() {
+            let at = (x.held(point.0 + ps / steps.0), y.held(point.1 + mv / steps.1));
+            let command = if index == 0 { 'M' } else { 'L' };
+            path.push_str(&format!("{command}{} {}", coordinate(at.0), coordinate(at.1)));
+        }
+        path.push('z');
+    };
+    if [left, right, up, down].iter().any(Option::is_some) {
+        let [left, right, up, down] = [left, right, up, down].map(|limit| limit.unwrap_or(0.0));
+        outline(&[(-left, up), (right, up), (right, -down), (-left, -down)]);
+    }
+    for (width, size) in masks {
+        let (end, flat, high) = (width / 2.0, width / 2.0 * size.flat.clamp(0.0, 1.0), size.height_mv / 2.0);
+        if size.flat >= 1.0 {
+            outline(&[(-end, high), (end, high), (end, -high), (-end, -high)]);
+        } else {
+            // Corners at the ends, flat top and bottom.
+            outline(&[(-end, 0.0), (-flat, high), (flat, high), (end, 0.0), (flat, -high), (-flat, -high)]);
+        }
+    }
+    path
+}
+
+/// -ln(0.05): the mean number of errors that stays unseen with probability 5 % (Poisson; the rule of three).
+const BOUND_OF_NO_ERROR: f64 = 2.995_732_273_553_991;
+
+fn clean_bits(pictures: &[(usize, EyePicture)]) -> Option<u64> {
+    let mut all =
+        pictures.iter().filter(|(_, p)| !p.classes.is_empty()).map(|(_, picture)| picture.clean_bits);
+    let first = all.next()?;
+    (first > 0 && all.all(|bits| bits == first)).then_some(first)
+}
+
+fn floor(pictures: &[(usize, EyePicture)]) -> String {
+    match clean_bits(pictures) {
+        Some(bits) => format!(
+            "A point without an error has seen at least N = {} bits: with 95 % confidence its bit error ratio is \
+             below 3/N = {} (rule of three), never zero.",
+            ratio(bits as f64),
+            ratio(BOUND_OF_NO_ERROR / bits as f64)
+        ),
+        None => {
+            "N is the number of bits a point without an error has seen, stated under each eye: with 95 % \
+                 confidence its bit error ratio is below 3/N (rule of three), never zero."
+                .into()
+        }
+    }
+}
+
+fn legend(colours: Colours, pictures: &[(usize, EyePicture)]) -> Vec<LegendEntry> {
+    if pictures.iter().all(|(_, picture)| picture.classes.is_empty()) {
+        return Vec::new();
+    }
+    let bits = clean_bits(pictures);
+    let mut entries = vec![LegendEntry {
+        colour: colours.hex(0),
+        words: bits.map_or("no error (below 3/N at 95 %)".into(), |bits| {
+            format!("no error (below {} at 95 %)", ratio(BOUND_OF_NO_ERROR / bits as f64))
+        }),
+    }];
+    for class in 1..=colours.top {
+        let from = 10f64.powi(i32::from(class) - 1);
+        // No bit error ratio is above one half: classes beyond it stand for nothing.
+        if bits.is_some_and(|bits| from > 0.5 * bits as f64) {
+            break;
+        }
+        let words = match bits {
+            Some(bits) => format!("seen \u{2265} {}", ratio(from / bits as f64)),
+            None => format!("seen \u{2265} {}/N", significant(from)),
+        };
+        entries.push(LegendEntry { colour: colours.hex(class), words });
+    }
+    for (class, words) in [
+        (INFERRED_PASS, "not measured, inferred to pass"),
+        (INFERRED_FAIL, "not measured, inferred to fail"),
+        (NOT_MEASURED, "not measured"),
+    ] {
+        if pictures.iter().any(|(_, picture)| picture.classes.contains(&class)) {
+            entries.push(LegendEntry { colour: colours.hex(class), words: words.into() });
+        }
+    }
+    entries
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_mask_is_drawn_as_its_outline_about_the_operating_point() {
+        let scales = (Scale::new(0.0, 100.0, 0.0, 100.0), Scale::new(0.0, 100.0, 100.0, 0.0));
+        let path = |flat: f64| {
+            limit_path(&[], &[(20.0, MaskSize { height_mv: 40.0, flat })], scales, (50.0, 50.0), (1.0, 2.0))
+        };
+        // 20 ps at 1 ps a tap, 40 mV at 2 mV a step: 10 to either side.
+        assert_eq!(path(1.0), "M40 40L60 40L60 60L40 60z");
+        assert_eq!(path(0.5), "M40 50L45 40L55 40L60 50L55 60L45 60z");
+        assert_eq!(limit_path(&[], &[], scales, (50.0, 50.0), (1.0, 2.0)), "");
+    }
+}

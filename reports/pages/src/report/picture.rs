@@ -1,0 +1,116 @@
+//! Eye pictures: one colour scale for every eye of a report, and the picture as an indexed PNG in a data URI.
+
+use super::PageError;
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use judge::judged::EyePicture;
+
+/// Class of a point that was not measured.
+pub(super) const NOT_MEASURED: u8 = 255;
+/// Class of a point that was inferred to pass in every lane.
+pub(super) const INFERRED_PASS: u8 = 254;
+/// Class of a point that was inferred to fail in a lane.
+pub(super) const INFERRED_FAIL: u8 = 253;
+/// Palette indices of points that were not measured.
+const GAP: u8 = 15;
+const PASS: u8 = 14;
+const FAIL: u8 = 13;
+/// Highest class told apart.
+const TOP: u8 = 12;
+/// A clean point: nearly white, so that outlines and marks stand out.
+const CLEAN: [u8; 3] = [0xf6, 0xf8, 0xfa];
+const GREY: [u8; 3] = [0xb4, 0xb9, 0xbf];
+/// Inferred points: greys, which no measured ratio has, light for pass and dark for fail.
+const LIGHT: [u8; 3] = [0xd6, 0xdb, 0xe0];
+const DARK: [u8; 3] = [0x6a, 0x70, 0x78];
+
+/// Viridis from few errors (yellow) to many (purple); nine samples of the published map.
+const VIRIDIS: [[u8; 3]; 9] = [
+    [0xfd, 0xe7, 0x25],
+    [0xad, 0xdc, 0x30],
+    [0x5e, 0xc9, 0x62],
+    [0x28, 0xae, 0x80],
+    [0x21, 0x91, 0x8c],
+    [0x2c, 0x72, 0x8e],
+    [0x3b, 0x52, 0x8b],
+    [0x47, 0x2d, 0x7b],
+    [0x44, 0x01, 0x54],
+];
+
+/// The scale shared by every picture of a report.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Scale {
+    /// Highest class in use, at least 7 and at most [`TOP`].
+    pub top: u8,
+}
+
+impl Scale {
+    /// The scale that holds every picture.
+    pub fn over<'a>(pictures: impl Iterator<Item = &'a EyePicture>) -> Scale {
+        let seen = pictures.flat_map(|picture| &picture.classes).filter(|class| **class < INFERRED_FAIL);
+        Scale { top: seen.copied().max().unwrap_or(0).clamp(7, TOP) }
+    }
+
+    /// Colour of a class.
+    pub fn colour(self, class: u8) -> [u8; 3] {
+        match class {
+            NOT_MEASURED => return GREY,
+            INFERRED_PASS => return LIGHT,
+            INFERRED_FAIL => return DARK,
+            0 => return CLEAN,
+            _ => {}
+        }
+        let share = f64::from(class.min(self.top) - 1) / f64::from(self.top - 1) * 8.0;
+        let below = (share.floor() as usize).min(7);
+        let part = share - below as f64;
+        let (low, high) = (VIRIDIS[below], VIRIDIS[below + 1]);
+        std::array::from_fn(|i| {
+            (f64::from(low[i]) + part * (f64::from(high[i]) - f64::from(low[i]))).round() as u8
+        })
+    }
+
+    /// `#rrggbb`.
+    pub fn hex(self, class: u8) -> String {
+        let [r, g, b] = self.colour(class);
+        format!("#{r:02x}{g:02x}{b:02x}")
+    }
+
+    /// The picture as a data URI: four bits a point, highest Vref in the first row.
+    ///
+    /// # Errors
+    /// A picture that does not have one class a point of its grid, or a grid without points.
+    pub fn data_uri(self, picture: &EyePicture) -> Result<String, PageError> {
+        let (width, height) = (usize::from(picture.grid.taps), usize::from(picture.grid.vref_steps));
+        if width == 0 || height == 0 || picture.classes.len() != width * height {
+            return Err(PageError::Picture {
+                eye: picture.eye.to_string(),
+                points: picture.classes.len(),
+                taps: picture.grid.taps,
+                steps: picture.grid.vref_steps,
+            });
+        }
+        let mut pixels = Vec::with_capacity(width.div_ceil(2) * height);
+        for row in picture.classes.chunks_exact(width).rev() {
+            for pair in row.chunks(2) {
+                let index = |class: Option<&u8>| match class {
+                    Some(&NOT_MEASURED) => GAP,
+                    Some(&INFERRED_PASS) => PASS,
+                    Some(&INFERRED_FAIL) => FAIL,
+                    Some(class) => (*class).min(self.top),
+                    None => 0,
+                };
+                pixels.push(index(pair.first()) << 4 | index(pair.get(1)));
+            }
+        }
+        let mut bytes = Vec::new();
+        let mut encoder = png::Encoder::new(&mut bytes, width as u32, height as u32);
+        encoder.set_color(png::ColorType::Indexed);
+        encoder.set_depth(png::BitDepth::Four);
+        encoder.set_compression(png::Compression::High);
+        let classes = (0..=TOP).chain([INFERRED_FAIL, INFERRED_PASS, NOT_MEASURED]);
+        encoder.set_palette(classes.flat_map(|class| self.colour(class)).collect::<Vec<u8>>());
+        let written = encoder.write_header().and_then(|mut writer| writer.write_image_data(&pixels));
+        written.map_err(|error| PageError::Png { eye: picture.eye.to_string(), words: error.to_string() })?;
+        Ok(format!("data:image/png;base64,{}", STANDARD.encode(&bytes)))
+    }
+}

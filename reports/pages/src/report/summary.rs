@@ -1,0 +1,324 @@
+//! The top screen: the decision in a sentence, counts, coverage, the worst condition and what needs attention.
+
+use super::words::*;
+use super::{eyes::MetricRow, eyes::metric_row, rank};
+use judge::judged::{JudgedRun, ReleaseDecision, RunFacts, Verdict};
+use plan::matrix::Factor;
+use serde::Serialize;
+
+/// A count of one verdict.
+#[derive(Debug, Serialize)]
+pub(super) struct Tile {
+    pub class: &'static str,
+    pub glyph: &'static str,
+    pub number: usize,
+    pub words: String,
+    pub beyond: usize,
+}
+
+/// A part of the coverage bar: share of its width.
+#[derive(Debug, Serialize)]
+pub(super) struct Part {
+    pub class: &'static str,
+    pub x: String,
+    pub w: String,
+    pub words: String,
+}
+
+/// A line that needs a reader's attention, with the place to look.
+#[derive(Debug, Serialize)]
+pub(super) struct Attention {
+    pub words: String,
+    pub link: String,
+}
+
+/// The worst condition.
+#[derive(Debug, Serialize)]
+pub(super) struct Worst {
+    pub index: usize,
+    pub anchor: String,
+    pub name: String,
+    pub class: &'static str,
+    pub verdict: String,
+    pub place: String,
+    pub row: MetricRow,
+}
+
+#[derive(Debug, Serialize)]
+pub(super) struct Summary {
+    pub class: &'static str,
+    pub decision: &'static str,
+    pub sentence: String,
+    pub reasons: Vec<String>,
+    pub incomplete: String,
+    pub tiles: Vec<Tile>,
+    pub beyond: usize,
+    pub coverage: Vec<Part>,
+    pub coverage_words: String,
+    pub attention: Vec<Attention>,
+    pub worst: Option<Worst>,
+}
+
+/// Builds the top screen.
+pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> Summary {
+    let (class, decision) = match run.release.decision {
+        ReleaseDecision::Yes => ("vp", "Passes"),
+        ReleaseDecision::No => ("vf", "Does not pass"),
+        ReleaseDecision::Undecided => ("vn", "Undecided"),
+    };
+    let worst = rank::worst(run).and_then(|index| {
+        let judged = run.conditions.get(index)?;
+        let metric = judged.worst()?;
+        Some(Worst {
+            index,
+            anchor: anchors.get(index).cloned().unwrap_or_default(),
+            name: judged.name.clone(),
+            class: super::words::class(judged.verdict),
+            verdict: format!("{} {}", glyph(judged.verdict), verdict_words(judged)),
+            place: metric_place(metric),
+            row: metric_row(metric),
+        })
+    });
+    let total = run.verdicts.total();
+    Summary {
+        class,
+        decision,
+        sentence: sentence(run, facts, worst.as_ref()),
+        reasons: run.release.reasons.clone(),
+        incomplete: incomplete(run),
+        tiles: tiles(run),
+        beyond: run.beyond_rating.total(),
+        coverage: coverage(run),
+        coverage_words: format!(
+            "{} of {} planned {} a verdict{}; {} left out with a reason.",
+            total + run.beyond_rating.total(),
+            count(run.planned, "condition", "conditions"),
+            if run.planned == 1 { "has" } else { "have" },
+            if run.planned > 0 {
+                format!(" ({:.0} %)", 100.0 * (total + run.beyond_rating.total()) as f64 / run.planned as f64)
+            } else {
+                String::new()
+            },
+            count(run.left_out.len(), "combination is", "combinations are"),
+        ),
+        attention: attention(run, facts),
+        worst,
+    }
+}
+
+fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String {
+    let target = if facts.simulated { "On the simulated target, " } else { "" };
+    let counted = run.verdicts.total();
+    if counted + run.beyond_rating.total() == 0 {
+        return format!("{}no condition has a verdict: nothing can be said about the margin.", start(target));
+    }
+    let of = count(counted, "condition", "conditions");
+    let main = if counted == 0 {
+        "no condition within rating has a verdict".to_string()
+    } else if run.verdicts.pass == counted {
+        match counted {
+            1 => "the one condition judged passes".into(),
+            _ => format!("all {of} judged pass"),
+        }
+    } else {
+        let mut parts = Vec::new();
+        for verdict in Verdict::ALL.into_iter().rev() {
+            let many = run.verdicts.of(verdict);
+            if many > 0 {
+                let verb = match (verdict, many) {
+                    (Verdict::Fail, 1) => "fails",
+                    (Verdict::Fail, _) => "fail",
+                    (Verdict::Pass, 1) => "passes",
+                    (Verdict::Pass, _) => "pass",
+                    (Verdict::ConditionalFail, 1) => "fails conditionally",
+                    (Verdict::ConditionalPass, 1) => "passes conditionally",
+                    (Verdict::ConditionalFail, _) => "fail conditionally",
+                    (Verdict::ConditionalPass, _) => "pass conditionally",
+                };
+                parts.push(format!("{many} {verb}"));
+            }
+        }
+        format!("of {of} judged, {}", parts.join(", "))
+    };
+    let missing = match run.not_measured {
+        0 => String::new(),
+        n => format!("; {} not measured", count(n, "is", "are")),
+    };
+    let tail =
+        worst.map_or_else(String::new, |w| format!(" The worst measured is {} ({}).", w.name, w.place));
+    format!("{}{main}{missing}.{}{tail}", start(target), untrained(run))
+}
+
+/// Where training failed among the conditions that count: no margin is worse.
+fn untrained(run: &JudgedRun) -> String {
+    let failed: Vec<&str> = run
+        .conditions
+        .iter()
+        .filter(|judged| !judged.beyond_rating && judged.reason == "training")
+        .map(|judged| judged.name.as_str())
+        .collect();
+    match failed.as_slice() {
+        [] => String::new(),
+        [one] => format!(" Training fails at {one}."),
+        [first, rest @ ..] => {
+            format!(
+                " Training fails at {first} and {}.",
+                count(rest.len(), "other condition", "other conditions")
+            )
+        }
+    }
+}
+
+/// The opening words; what follows begins with a small letter.
+fn start(target: &str) -> String {
+    if target.is_empty() { "Result: ".into() } else { target.into() }
+}
+
+fn incomplete(run: &JudgedRun) -> String {
+    if run.jobs_done == 0 {
+        format!(
+            "Empty: no job of {} is in the store.",
+            count(run.jobs_planned, "planned job", "planned jobs")
+        )
+    } else if run.jobs_done < run.jobs_planned {
+        format!(
+            "Incomplete: {} of {} are in the store. The same command continues the run.",
+            run.jobs_done,
+            count(run.jobs_planned, "planned job", "planned jobs")
+        )
+    } else {
+        String::new()
+    }
+}
+
+fn tiles(run: &JudgedRun) -> Vec<Tile> {
+    let mut tiles: Vec<Tile> = Verdict::ALL
+        .into_iter()
+        .map(|verdict| Tile {
+            class: class(Some(verdict)),
+            glyph: glyph(Some(verdict)),
+            number: run.verdicts.of(verdict),
+            words: verdict.words().into(),
+            beyond: run.beyond_rating.of(verdict),
+        })
+        .collect();
+    let mut none = |number: usize, words: &str| {
+        tiles.push(Tile { class: "vn", glyph: glyph(None), number, words: words.into(), beyond: 0 });
+    };
+    none(run.not_measured, "not measured");
+    if run.not_judged > 0 {
+        none(run.not_judged, "not judged: no limit");
+    }
+    tiles
+}
+
+fn coverage(run: &JudgedRun) -> Vec<Part> {
+    let both = |verdict: Verdict| run.verdicts.of(verdict) + run.beyond_rating.of(verdict);
+    let judged: usize = Verdict::ALL.into_iter().map(both).sum();
+    let mut parts: Vec<(&'static str, usize, &str)> =
+        Verdict::ALL.into_iter().map(|v| (class(Some(v)), both(v), v.words())).collect();
+    parts.push(("vn", run.planned.saturating_sub(judged), "without a verdict"));
+    parts.push(("vo", run.left_out.len(), "left out"));
+    let all: usize = parts.iter().map(|part| part.1).sum();
+    let mut x = 0.0;
+    let mut bar = Vec::new();
+    for (class, number, words) in parts.into_iter().filter(|part| part.1 > 0) {
+        let w = 1000.0 * number as f64 / all.max(1) as f64;
+        bar.push(Part { class, x: coordinate(x), w: coordinate(w), words: format!("{number} {words}") });
+        x += w;
+    }
+    bar
+}
+
+fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
+    let mut list = Vec::new();
+    let mut add = |number: usize, one: &str, many: &str, link: &str| {
+        if number > 0 {
+            list.push(Attention { words: count(number, one, many), link: link.into() });
+        }
+    };
+    let metrics = || run.conditions.iter().filter_map(|condition| condition.worst());
+    let counted = |verdict: Verdict| run.verdicts.of(verdict);
+    add(run.jobs_planned.saturating_sub(run.jobs_done), "job not yet run", "jobs not yet run", "not-run");
+    add(counted(Verdict::Fail), "condition fails", "conditions fail", "conditions");
+    add(run.failed_trainings.len(), "training attempt failed", "training attempts failed", "training");
+    add(
+        counted(Verdict::ConditionalFail) + counted(Verdict::ConditionalPass),
+        "condition lies within the guard band",
+        "conditions lie within the guard band",
+        "conditions",
+    );
+    add(run.not_measured, "condition not measured", "conditions not measured", "not-run");
+    add(run.not_judged, "condition without any limit", "conditions without any limit", "not-run");
+    add(
+        metrics().filter(|m| m.off_centre).count(),
+        "eye is open but the operating point lies outside it",
+        "eyes are open but the operating point lies outside them",
+        "eyes",
+    );
+    add(
+        metrics().filter(|m| m.at_least).count(),
+        "eye reaches the border of its grid: a lower bound",
+        "eyes reach the border of their grid: lower bounds",
+        "eyes",
+    );
+    let stops: usize = run.stages.iter().map(|stage| stage.end_stops as usize).sum();
+    add(
+        stops,
+        "training result lies at the stop of its range",
+        "training results lie at the stop of their range",
+        "training",
+    );
+    let beyond = run.beyond_rating;
+    add(
+        beyond.total() - beyond.pass,
+        "condition beyond rating does not pass (outside the decision)",
+        "conditions beyond rating do not pass (outside the decision)",
+        "matrix",
+    );
+    // Every planned chip and firmware image answers with an identity of its own.
+    let levels = |factor: Factor| run.level_names.get(factor as usize).map_or(1, |names| names.len().max(1));
+    let changed = run.identities.len().saturating_sub(levels(Factor::Chip) * levels(Factor::Firmware));
+    add(
+        changed,
+        "change of the device's identity during the run",
+        "changes of the device's identity during the run",
+        "items",
+    );
+    let short = run.audit.extrapolations.iter().filter(|note| {
+        note.width_ps.is_some_and(|width| width < note.mask.0)
+            || note.height_mv.is_some_and(|height| height < note.mask.1)
+    });
+    add(
+        short.count(),
+        "eye is smaller than its mask when extrapolated to the ratio the mask is defined at (information, section A)",
+        "eyes are smaller than their masks when extrapolated to the ratio the masks are defined at (information, \
+         section A)",
+        "annex",
+    );
+    let suspect = run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0);
+    add(
+        suspect,
+        "job is suspect: a reference job left its control limits",
+        "jobs are suspect: a reference job left its control limits",
+        "not-run",
+    );
+    add(
+        run.outside_plan.jobs,
+        "stored job is no longer in the plan (changed after it was measured)",
+        "stored jobs are no longer in the plan (changed after they were measured)",
+        "not-run",
+    );
+    let afterwards = run.audit.limit_sets.iter().filter(|set| set.shown && !set.agreed_before).count();
+    add(
+        afterwards,
+        "set of limits on this page is not the one agreed before measuring",
+        "sets of limits on this page are not the ones agreed before measuring",
+        "uncertainty",
+    );
+    add(facts.notes.len(), "note by a reader", "notes by readers", "not-run");
+    if list.is_empty() && !run.conditions.is_empty() {
+        list.push(Attention { words: "Nothing.".into(), link: String::new() });
+    }
+    list
+}

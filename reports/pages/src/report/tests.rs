@@ -1,0 +1,263 @@
+//! Tests of the page on an invented run: escaping, determinism, size, and what it says when little was measured.
+
+use super::*;
+use judge::judged;
+use std::collections::BTreeMap;
+
+#[path = "../../examples/page_demo/fixture.rs"]
+#[allow(dead_code)]
+pub(crate) mod fixture;
+
+use fixture::{Demo, EYE, Kind, demo, picture};
+
+fn page(demo: &Demo, most: usize) -> String {
+    let wanted = wanted_pictures(&demo.run, most);
+    let outlines = wanted_outlines(&demo.run, &wanted, most);
+    let mut pictures: Vec<(usize, EyePicture)> =
+        wanted.iter().map(|(index, eye)| (*index, picture(&demo.run, *index, *eye))).collect();
+    for (index, eye) in outlines {
+        pictures.push((index, EyePicture { classes: Vec::new(), ..picture(&demo.run, index, eye) }));
+    }
+    build(&demo.run, &demo.facts, &pictures, &Options::default()).unwrap()
+}
+
+/// Opening tags by name, and the number of texts between tags, of everything outside style and script.
+fn tags(html: &str) -> (BTreeMap<String, usize>, usize) {
+    let mut counts = BTreeMap::new();
+    let mut texts = 0;
+    let mut rest = html;
+    while let Some(at) = rest.find('<') {
+        texts += usize::from(at > 0);
+        rest = &rest[at + 1..];
+        let end = rest.find('>').unwrap();
+        let tag = &rest[..end];
+        let name: String = tag.chars().take_while(|c| c.is_ascii_alphanumeric()).collect();
+        rest = &rest[end + 1..];
+        if name == "style" || name == "script" {
+            rest = &rest[rest.find(&format!("</{name}>")).unwrap()..];
+        }
+        if !name.is_empty() {
+            *counts.entry(name).or_default() += 1;
+        }
+    }
+    (counts, texts)
+}
+
+#[test]
+fn the_same_data_gives_the_same_bytes() {
+    let (a, b) = (page(&demo(60, Kind::Usual), 12), page(&demo(60, Kind::Usual), 12));
+    assert_eq!(a, b);
+}
+
+#[test]
+fn hostile_names_stay_text() {
+    let usual = tags(&page(&demo(60, Kind::Usual), 12)).0;
+    let html = page(&demo(60, Kind::Hostile), 12);
+    let hostile = tags(&html).0;
+    for name in ["script", "style", "title", "img", "b"] {
+        assert_eq!(usual.get(name), hostile.get(name), "{name} elements");
+    }
+    assert!(html.contains("&lt;script&gt;document.title"));
+    assert!(html.contains("{{ 7 * 7 }}"), "a name is no template");
+    assert!(html.contains("[U+202E]elbaton") && !html.contains('\u{202e}'), "no name turns the text round");
+    assert!(!html.contains("<img") && !html.contains("\" onmouseover"));
+    assert!(html.contains("&quot; onmouseover=&#x27;x"));
+    assert!(html.contains("<details id=\"said-"), "what a hostile agent said is shown as text");
+}
+
+#[test]
+fn two_thousand_conditions_stay_light() {
+    let demo = demo(2000, Kind::Usual);
+    assert!(demo.run.conditions.len() > 1800);
+    let html = page(&demo, 36);
+    let (counts, texts) = tags(&html);
+    let elements: usize = counts.values().sum();
+    assert!(html.len() <= 5_000_000, "{} bytes", html.len());
+    assert!(elements + texts <= 25_000, "{elements} elements and {texts} texts");
+    assert!(html.contains("worst conditions of"), "what is left out is said");
+}
+
+#[test]
+fn a_simulated_run_is_marked_everywhere_and_a_measured_one_nowhere() {
+    let html = page(&demo(60, Kind::Usual), 12);
+    let (counts, _) = tags(&html);
+    let marks = html.matches(SIMULATED).count();
+    // Every section heading, and every picture with axes.
+    assert!(
+        html.split("<h2")
+            .skip(1)
+            .all(|part| part.split("</h2>").next().is_some_and(|h| h.contains(SIMULATED)))
+    );
+    for svg in html.split("<svg").skip(1).filter(|svg| svg.contains("viewBox=\"0 0 360")) {
+        assert!(svg.split("</svg>").next().is_some_and(|svg| svg.contains(SIMULATED)));
+    }
+    assert!(marks > counts["section"]);
+    assert!(html.contains("@top-right{content:\"SIMULATED - not measured\"}"));
+    assert!(!page(&demo(60, Kind::Bench), 12).contains("SIMULATED"));
+}
+
+#[test]
+fn an_empty_or_interrupted_run_says_so() {
+    let empty = page(&demo(60, Kind::Empty), 12);
+    assert!(empty.contains("Empty: no job of"));
+    assert!(empty.contains("nothing can be said about the margin"));
+    assert!(empty.contains("End of report"));
+    let interrupted = demo(60, Kind::Interrupted);
+    let html = page(&interrupted, 12);
+    let said =
+        format!("Incomplete: {} of {} planned jobs", interrupted.run.jobs_done, interrupted.run.jobs_planned);
+    assert!(html.contains(&said));
+    assert!(html.contains("have not been run yet"));
+    // Nothing at all: not even a condition.
+    let mut nothing = demo(60, Kind::Empty);
+    nothing.run.conditions.clear();
+    nothing.run.left_out.clear();
+    nothing.run.level_names.clear();
+    nothing.run.planned = 0;
+    assert!(page(&nothing, 12).contains("the matrix is empty"));
+}
+
+#[test]
+fn counts_and_their_words_stand_apart() {
+    let demo = demo(60, Kind::Usual);
+    assert!(demo.run.beyond_rating.total() > 0);
+    let html = page(&demo, 12);
+    // As it is copied, read out or searched: without the tags.
+    let tiles = html.split("<ul class=\"tiles\"").nth(1).and_then(|part| part.split("</ul>").next()).unwrap();
+    let text: String =
+        tiles.split('<').filter_map(|part| part.split_once('>')).map(|(_, text)| text).collect();
+    let pass = demo.run.beyond_rating.of(judged::Verdict::Pass);
+    assert!(pass > 0 && text.contains(&format!("\u{2713} pass and {pass} beyond rating")), "{text}");
+    // One of a thing takes the verb of one.
+    let mut one = demo;
+    one.run.planned = 1;
+    one.run.verdicts = judged::VerdictCounts { pass: 1, conditional_fail: 1, ..Default::default() };
+    let html = page(&one, 12);
+    assert!(html.contains("of 1 condition planned has a verdict"));
+    assert!(html.contains("of 2 conditions judged, 1 fails conditionally, 1 passes"));
+}
+
+#[test]
+fn every_link_has_its_target_and_no_anchor_is_used_twice() {
+    for (size, kind) in [(60, Kind::Usual), (60, Kind::Interrupted), (2000, Kind::Usual)] {
+        let html = page(&demo(size, kind), 12);
+        let mut ids = BTreeSet::new();
+        for part in html.split(" id=\"").skip(1) {
+            let id = part.split('"').next().unwrap();
+            assert!(ids.insert(id.to_string()), "{id} twice");
+        }
+        for part in html.split("href=\"#").skip(1) {
+            let target = part.split('"').next().unwrap();
+            assert!(ids.contains(target), "{target} is nowhere");
+        }
+    }
+}
+
+#[test]
+fn nothing_is_asked_of_the_network() {
+    let html = page(&demo(60, Kind::Usual), 12);
+    assert!(html.contains("default-src 'none'"));
+    for (attribute, allowed) in [("href=\"", ["#", "data:image/png;base64,"]), ("src=\"", ["#", "data:"])] {
+        for part in html.split(attribute).skip(1) {
+            assert!(allowed.iter().any(|start| part.starts_with(start)), "{}", &part[..40.min(part.len())]);
+        }
+    }
+    assert!(!html.contains("@import") && !html.contains("url("));
+}
+
+#[test]
+fn wanted_pictures_hold_the_worst_the_best_and_a_pair() {
+    let demo = demo(60, Kind::Usual);
+    let wanted = wanted_pictures(&demo.run, 100);
+    let worst = rank::worst(&demo.run).unwrap();
+    let best = rank::best(&demo.run).unwrap();
+    assert_eq!(wanted[0], (worst, EYE));
+    assert_eq!(wanted[1], (best, EYE));
+    let levels = |at: usize| demo.run.conditions[at].condition.levels;
+    let partner = |at: usize| {
+        let same =
+            |other: usize| wanted::without_channel(&levels(at)) == wanted::without_channel(&levels(other));
+        wanted.iter().take(8).any(|(other, _)| *other != at && same(*other))
+    };
+    assert!(partner(worst), "the worst condition is drawn through another channel too");
+    for (index, judged) in demo.run.conditions.iter().enumerate().filter(|(_, c)| c.worst().is_some()) {
+        if judged.verdict != Some(judged::Verdict::Pass) {
+            assert!(wanted.contains(&(index, EYE)), "{}", judged.name);
+        }
+    }
+    assert_eq!(wanted_pictures(&demo.run, 3).len(), 3);
+}
+
+#[test]
+fn pictures_that_do_not_fit_are_refused_with_words() {
+    let demo = demo(60, Kind::Usual);
+    let good = picture(&demo.run, 0, EYE);
+    let error = |pictures: &[(usize, EyePicture)]| {
+        build(&demo.run, &demo.facts, pictures, &Options::default()).unwrap_err().to_string()
+    };
+    assert!(error(&[(9999, good.clone())]).contains("condition 9999"));
+    let short = EyePicture { classes: vec![0; 7], ..good.clone() };
+    assert!(error(&[(0, short)]).contains("7 points for a grid of 64 taps"));
+    let path = EyePicture { worst_lane_path: "M0 0<".into(), ..good };
+    assert!(error(&[(0, path)]).contains("`<`"));
+}
+
+#[test]
+fn a_picture_reads_back_as_it_was_drawn() {
+    use base64::Engine;
+    let demo = demo(60, Kind::Usual);
+    let mut eye = picture(&demo.run, 0, EYE);
+    eye.classes[0] = picture::NOT_MEASURED;
+    let scale = picture::Scale::over([&eye].into_iter());
+    let uri = scale.data_uri(&eye).unwrap();
+    let bytes = base64::engine::general_purpose::STANDARD.decode(uri.split(',').nth(1).unwrap()).unwrap();
+    let mut decoder = png::Decoder::new(std::io::Cursor::new(bytes));
+    decoder.set_transformations(png::Transformations::EXPAND);
+    let mut reader = decoder.read_info().unwrap();
+    let mut pixels = vec![0; reader.output_buffer_size().unwrap()];
+    reader.next_frame(&mut pixels).unwrap();
+    // The top row of the picture is the highest Vref step.
+    for (index, class) in eye.classes.iter().enumerate() {
+        let (tap, step) = (index % 64, index / 64);
+        let at = 3 * ((63 - step) * 64 + tap);
+        assert_eq!(pixels[at..at + 3], scale.colour(*class));
+    }
+}
+
+#[test]
+fn eyes_judged_by_a_mask_show_it_and_say_its_value() {
+    use plan::limits::{MaskSize, Metric};
+    let mut demo = demo(60, Kind::Usual);
+    demo.facts.limits.retain(|limit| limit.metric == Metric::Width);
+    for limit in &mut demo.facts.limits {
+        (limit.metric, limit.mask) = (Metric::Mask, Some(MaskSize { height_mv: 60.0, flat: 0.5 }));
+    }
+    for condition in &mut demo.run.conditions {
+        condition.metrics.retain(|metric| metric.metric == Metric::Width);
+        for metric in &mut condition.metrics {
+            metric.metric = Metric::Mask;
+            metric.at_least = true;
+        }
+    }
+    let html = page(&demo, 12);
+    assert!(html.contains("mask of the limit, drawn about the operating point"));
+    for card in html.split("<article").skip(1).filter(|card| card.contains("<image")) {
+        let path = card.split("class=\"box-limit\" d=\"").nth(1).expect("a mask is drawn").split('"').next();
+        assert_eq!(path.map(|path| path.matches('L').count()), Some(5), "a hexagon: {path:?}");
+    }
+    let overlay = html.split("plot overlay").nth(1).unwrap().split("</figure>").next().unwrap();
+    assert!(overlay.contains(": mask \u{2265} ") && !overlay.contains("not judged"), "{overlay}");
+    assert!(html.contains("<br><span class=\"remark\">lower bound</span>"), "a line of its own");
+}
+
+#[test]
+fn hands_come_before_the_job_at_a_chamber_that_can_be_touched() {
+    let demo = demo(60, Kind::Usual);
+    let html = page(&demo, 12);
+    let table = html.split("Hands-on changes in order").nth(1).unwrap();
+    let first = demo.facts.timeline.iter().find(|step| step.hands.is_some()).unwrap();
+    let hour = |at: f64| format!("<th scope=\"row\">{}</th>", words::plain(at, 2));
+    let hands = first.hands.unwrap();
+    assert!(hands.hour_h < first.begin_h);
+    assert!(table.contains(&hour(hands.hour_h)), "{:?}", table.get(..400));
+}

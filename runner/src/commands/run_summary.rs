@@ -1,0 +1,195 @@
+//! How `run`, `report` and `merge` end: the exit code of the verdicts, and the last words.
+
+use crate::console::exit::Exit;
+use crate::console::terminal::{Terminal, duration, folded, table};
+use crate::evaluate::judging::{JudgedFolder, worst};
+use crate::run::simulated_run::PendingJob;
+use judge::every_verdict_passes;
+use judge::judged::{JudgedCondition, Verdict};
+use nightbench_core::text::counted;
+use plan::Plan;
+use plan::expand::{Condition, Selection};
+use std::collections::{BTreeMap, HashMap};
+use std::path::Path;
+
+/// The exit code of the verdicts over the conditions that were selected. Beyond-rating conditions count only with `beyond_counts`,
+/// and conditions to which no limit applies have no verdict that could count; where nothing is left that counts, nothing was
+/// selected (exit 4): an empty "every verdict passes" must not let anything through. A shard answers for its own jobs: a condition
+/// whose other mountings belong to other shards is not held against it.
+pub fn exit_of(
+    folder: &JudgedFolder,
+    beyond_counts: bool,
+    selection: &Selection,
+    shard: Option<&[PendingJob]>,
+) -> Exit {
+    let plan = &folder.file.plan;
+    let mut own: HashMap<u32, usize> = HashMap::new();
+    for todo in shard.into_iter().flatten() {
+        *own.entry(todo.job.condition).or_default() += 1;
+    }
+    let mut all_pass = every_verdict_passes(&folder.run) || !selection.is_everything() || shard.is_some();
+    let mut counting = 0;
+    for (index, condition) in (0..).zip(&folder.run.conditions) {
+        let own_jobs = own.get(&index).copied();
+        let mine = selection.contains(&condition.condition) && (shard.is_none() || own_jobs.is_some());
+        let beyond = condition.beyond_rating && !beyond_counts;
+        if !mine || beyond || !is_judged(folder, condition) {
+            continue;
+        }
+        counting += 1;
+        match condition.verdict {
+            None if own_jobs.is_some_and(|jobs| {
+                condition.jobs.len() >= jobs && condition.jobs.iter().all(|job| job.trouble.is_empty())
+            }) && condition.jobs.len() < plan.repeats.jobs() as usize => {}
+            None => return Exit::Incomplete,
+            Some(verdict) => all_pass &= verdict == Verdict::Pass,
+        }
+    }
+    match (counting, all_pass) {
+        // The whole answers for a shard.
+        (0, _) if shard.is_none() => Exit::NothingSelected,
+        (_, true) => Exit::Pass,
+        (_, false) => Exit::NotAllPass,
+    }
+}
+
+/// Does any limit apply to a condition?
+fn is_judged(folder: &JudgedFolder, condition: &JudgedCondition) -> bool {
+    let plan = &folder.file.plan;
+    let rate = condition.condition.rate(plan);
+    let directions = &plan.capture.directions;
+    // A failed training is a verdict whatever the limits are.
+    condition.verdict.is_some()
+        || folder.facts.limits.iter().any(|limit| directions.iter().any(|one| limit.applies(*one, rate)))
+}
+
+/// What to say before a run of which nothing will count.
+pub fn nothing_counts<'c>(plan: &Plan, conditions: impl Iterator<Item = &'c Condition>) -> Option<String> {
+    let counts = |condition: &Condition| {
+        (plan.decision.beyond_rating_counts || !condition.beyond_rating(plan))
+            && plan.capture.directions.iter().any(|direction| {
+                let rate = condition.rate(plan);
+                plan.limits.iter().any(|limit| limit.applies(*direction, rate))
+            })
+    };
+    let mut conditions = conditions.peekable();
+    conditions.peek()?;
+    let none = !conditions.any(counts);
+    none.then(|| {
+        "nothing here counts towards a verdict: every condition is beyond its module's rating or without a limit; a run \
+         measures and reports it, and ends with exit code 4"
+            .to_string()
+    })
+}
+
+/// Says why nothing counted, where [`exit_of`] says so.
+pub fn explain(terminal: &Terminal, exit: Exit, folder: &JudgedFolder, selection: &Selection) {
+    if exit == Exit::Incomplete {
+        return tell_reasons(terminal, folder, selection);
+    }
+    if exit != Exit::NothingSelected {
+        return;
+    }
+    let selected = || folder.run.conditions.iter().filter(|one| selection.contains(&one.condition));
+    let unjudged = selected().filter(|one| !is_judged(folder, one)).count();
+    let beyond = selected().count() - unjudged;
+    let mut why = Vec::new();
+    if beyond > 0 {
+        why.push(format!("{} beyond a module's rating", counted(beyond, "condition")));
+    }
+    if unjudged > 0 {
+        why.push(format!("{} to which no limit applies", counted(unjudged, "condition")));
+    }
+    let words = format!(
+        "nothing selected that counts: {}; what was measured is in the report, and no verdict follows from it (exit 4)",
+        why.join(" and ")
+    );
+    terminal.note(folded(&words, "", "  ").trim_end());
+}
+
+/// Most reasons told where conditions have no verdict; all stand on the page.
+const MOST_REASONS: usize = 3;
+
+/// Why conditions have no verdict, the most frequent reasons first.
+fn tell_reasons(terminal: &Terminal, folder: &JudgedFolder, selection: &Selection) {
+    let without = folder.run.conditions.iter().filter(|one| one.verdict.is_none() && !one.no_limit());
+    let mut reasons: BTreeMap<&str, usize> = BTreeMap::new();
+    for one in without.filter(|one| selection.contains(&one.condition) && !one.jobs.is_empty()) {
+        *reasons.entry(&one.reason).or_default() += 1;
+    }
+    let mut reasons: Vec<(&str, usize)> = reasons.into_iter().collect();
+    reasons.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
+    for (reason, count) in reasons.iter().take(MOST_REASONS) {
+        terminal.note(folded(&format!("{}: {reason}", counted(*count, "condition")), "", "  ").trim_end());
+    }
+    if let Some(more) = reasons.len().checked_sub(MOST_REASONS).filter(|more| *more > 0) {
+        terminal.note(&format!("and {}; see the report", counted(more, "other reason")));
+    }
+}
+
+/// The last words of a run: verdicts, the worst condition, and where the report is.
+pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
+    let run = &folder.run;
+    let mut rows: Vec<Vec<String>> = Verdict::ALL
+        .iter()
+        .map(|verdict| {
+            vec![
+                verdict.words().to_string(),
+                run.verdicts.of(*verdict).to_string(),
+                run.beyond_rating.of(*verdict).to_string(),
+            ]
+        })
+        .collect();
+    rows.push(vec!["not measured".into(), run.not_measured.to_string(), String::new()]);
+    let unjudged = run.conditions.iter().filter(|one| one.no_limit()).count();
+    if unjudged > 0 {
+        let beyond = unjudged - run.not_judged;
+        rows.push(vec!["not judged: no limit".into(), run.not_judged.to_string(), beyond.to_string()]);
+    }
+    let mut text = String::new();
+    if folder.facts.simulated {
+        text.push_str("SIMULATED - not measured\n");
+    }
+    text.push_str(&table(&["conditions", "within rating", "beyond rating"], &rows, 1));
+    text.push('\n');
+    let untrained = run.conditions.iter().filter(|one| one.reason == "training").count();
+    if untrained > 0 {
+        let words = counted(untrained, "condition");
+        text.push_str(&format!("\n{words} failed in training: no eye, no margin\n"));
+    }
+    let mut line = |words: String, first: &str| text.push_str(&folded(&words, first, "  "));
+    if let Some((name, metric)) = worst(run) {
+        line(format!("worst measured eye: {name}"), "\n");
+        line(
+            format!(
+                "{} of {}, lane {}: margin {:+.1} {unit} (limit {:.1}, U {:.1} {unit}), {}",
+                metric.metric.name(),
+                metric.eye,
+                metric.lane,
+                metric.margin,
+                metric.limit,
+                metric.expanded_uncertainty,
+                metric.verdict.words(),
+                unit = metric.metric.base_unit(),
+            ),
+            "  ",
+        );
+    }
+    if let Some(hours) = &folder.hours {
+        let mut words = format!("bench time: {}", duration((hours.total - hours.waiting) * 3600.0));
+        if hours.waiting > 0.0 {
+            let waiting = duration(hours.waiting * 3600.0);
+            words.push_str(&format!(", and {waiting} of waiting for attended hours"));
+        }
+        let parts = format!(
+            "measuring and training {}, ramps, soak {}, hands {}",
+            duration((hours.measuring + hours.training) * 3600.0),
+            duration((hours.ramps + hours.soak + hours.settle) * 3600.0),
+            duration((hours.hands_on + hours.boot) * 3600.0),
+        );
+        line(words, "\n");
+        line(parts, "  ");
+    }
+    text.push_str(&format!("\nreport: {}", report.display()));
+    text
+}

@@ -1,0 +1,5 @@
+//! What a person sees on the terminal: words, exit codes, a notice when something is slow.
+
+pub mod exit;
+pub mod slow_notice;
+pub mod terminal;

@@ -1,0 +1,126 @@
+//! The sets of limits a run folder is judged by: the plan's, those recorded in the store, those of `--limits FILE`;
+//! and the studies that give budget lines.
+
+use crate::console::exit::{Exit, Failure};
+use crate::evaluate::judging::study_of;
+use crate::inputs::plan_file::render;
+use crate::store::{LimitSet, StoreReader};
+use plan::Plan;
+use plan::criteria::AcceptanceCriteria;
+use std::path::{Path, PathBuf};
+
+/// A set with where it comes from.
+#[derive(Debug, Clone)]
+pub struct NamedCriteria {
+    /// In words.
+    pub name: String,
+    /// When it was recorded.
+    pub recorded: String,
+    /// Agreed before the first measurement.
+    pub agreed_before: bool,
+    /// The set, its studies replaced by the lines they give.
+    pub terms: AcceptanceCriteria,
+}
+
+/// Replaces every study by the budget lines it gives. A study's folder is looked for from here and from `beside`.
+///
+/// # Errors
+/// Exit 2: a study that is not there or gives no line.
+pub fn resolve(mut terms: AcceptanceCriteria, beside: Option<&Path>) -> Result<AcceptanceCriteria, Failure> {
+    for study in std::mem::take(&mut terms.budget.studies) {
+        let places = [Some(PathBuf::from(&study)), beside.map(|folder| folder.join(&study))];
+        let found = places.into_iter().flatten().find(|folder| folder.is_dir());
+        let Some(folder) = found else {
+            return Err(Failure::invalid(format!(
+                "[[uncertainty]] names the study `{study}`, and there is no such run folder; run the study first, or \
+                 give its lines by figure (`nightbench study DIR` prints them)"
+            )));
+        };
+        let studies = study_of(&folder)?;
+        let source = format!("study of the run folder {study}");
+        let lines: Vec<_> = studies.iter().flat_map(|metric| metric.lines(&source)).collect();
+        if lines.is_empty() {
+            let words: Vec<String> = studies.iter().flat_map(|metric| metric.words.clone()).collect();
+            return Err(Failure::invalid(format!(
+                "the study `{study}` gives no budget line: {}",
+                words.join("; ")
+            )));
+        }
+        terms.budget.lines.extend(lines);
+    }
+    Ok(terms)
+}
+
+/// Reads a file of limits; what it says nothing of stays as the plan has it (`own`).
+///
+/// # Errors
+/// Exit 2: the file cannot be read, or its mistakes.
+pub fn read_file(
+    path: &Path,
+    plan: &Plan,
+    own: &AcceptanceCriteria,
+    colour: bool,
+) -> Result<AcceptanceCriteria, Failure> {
+    let name = path.display().to_string();
+    let text = std::fs::read_to_string(path)
+        .map_err(|error| Failure::invalid(format!("{name}: {error}; name a file of limits (TOML)")))?;
+    let terms = AcceptanceCriteria::read_over(&text, plan.interface.generation, Some(own))
+        .map_err(|problems| Failure::invalid(render(&text, &name, &problems, colour)))?;
+    resolve(terms, path.parent())
+}
+
+/// The text a set is recorded with: a first line that says where it is from, then the set.
+pub fn recorded_text(origin: &str, terms: &AcceptanceCriteria) -> String {
+    format!("# {}\n{}", origin.replace(['\n', '\r'], " "), terms.to_text())
+}
+
+/// Every set recorded in a store that can be judged by again, and words on those that cannot.
+///
+/// # Errors
+/// Exit 74: the store cannot be read.
+pub fn recorded(reader: &StoreReader, plan: &Plan) -> Result<(Vec<NamedCriteria>, Vec<String>), Failure> {
+    let sets = reader.limit_sets().map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
+    let (mut named, mut words) = (Vec::<NamedCriteria>::new(), Vec::new());
+    for (index, LimitSet { limits_text, agreed_before_measuring, recorded_utc }) in
+        sets.into_iter().enumerate()
+    {
+        match AcceptanceCriteria::read(&limits_text, plan.interface.generation) {
+            Ok(terms) => {
+                if let Some(known) = named.iter_mut().find(|known| known.terms == terms) {
+                    known.agreed_before |= agreed_before_measuring;
+                    continue;
+                }
+                let origin = limits_text.lines().next().and_then(|line| line.strip_prefix("# "));
+                named.push(NamedCriteria {
+                    name: origin.unwrap_or("a recorded set").to_string(),
+                    recorded: recorded_utc,
+                    agreed_before: agreed_before_measuring,
+                    terms,
+                });
+            }
+            Err(_) => words.push(format!("recorded set {} of limits cannot be judged by again", index + 1)),
+        }
+    }
+    Ok((named, words))
+}
+
+/// The plan's own set, with the lines its studies gave when the run began.
+///
+/// # Errors
+/// Exit 2: a study that was never recorded and is not there.
+pub fn of_plan(plan: &Plan, recorded: &[NamedCriteria], dir: &Path) -> Result<AcceptanceCriteria, Failure> {
+    let terms = AcceptanceCriteria::of(plan);
+    if terms.budget.studies.is_empty() {
+        return Ok(terms);
+    }
+    let same = |known: &&NamedCriteria| {
+        known.terms.limits == terms.limits
+            && known.terms.decision == terms.decision
+            && known.terms.release == terms.release
+            && known.terms.budget.lines.starts_with(&terms.budget.lines)
+    };
+    match recorded.iter().rev().find(same) {
+        Some(known) => Ok(known.terms.clone()),
+        None => resolve(terms, dir.parent()),
+    }
+}

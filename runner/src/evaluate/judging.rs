@@ -1,0 +1,587 @@
+//! From a run folder to its judged results and its page: everything comes from the store.
+
+use crate::console::exit::{Exit, Failure};
+use crate::evaluate::criteria::{self, NamedCriteria};
+use crate::evaluate::eye_summaries::{CacheUse, SummarisedFolder, each_summary};
+use crate::evaluate::pictures::{self, Depth};
+use crate::evaluate::timeline::{Ran, compose};
+use crate::forecast::Forecast;
+use crate::forecast::bench_clock::BenchClock;
+use crate::forecast::merge_clock::MergedClock;
+use crate::inputs::notes;
+use crate::inputs::plan_file::PlanFile;
+use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
+use crate::store::run_folder::{keys_of, store_failure};
+use crate::store::{Attempts, Meta, Store, StoreReader, Target};
+use judge::audit::{LimitSetNote, SetChange};
+use judge::judged::{
+    Equipment, JudgedMetric, JudgedRun, ModelEntry, OutsidePlan, RunFacts, Superseded, TestedItem,
+};
+use judge::study::MetricStudy;
+use judge::{JobFacts, Judge, Series, extrapolated, reference_condition};
+use nightbench_core::results::JobOutcome;
+use nightbench_core::text::lane_list;
+use pages::report;
+use plan::Plan;
+use plan::budget::BudgetLine;
+use plan::criteria::AcceptanceCriteria;
+use plan::expand::{Condition, Expansion, Job, short_key};
+use plan::limits::{Limit, Metric};
+use plan::measure::TrainingPolicy;
+use rayon::prelude::*;
+use schedule::Hours;
+use serde_json::json;
+use sha2::{Digest, Sha256};
+use simulator::assembly;
+use simulator::physics::Mark;
+use simulator::target::MODEL_VERSION;
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+
+/// Most eyes drawn as pictures on a page.
+const MOST_PICTURES: usize = 24;
+/// Most eyes drawn as outlines on a page.
+const MOST_OUTLINES: usize = 200;
+
+/// Most masks seen at the bit error ratio they are defined for.
+const MOST_EXTRAPOLATIONS: usize = 24;
+
+/// A run folder, judged.
+pub struct JudgedFolder {
+    /// The plan as stored.
+    pub file: PlanFile,
+    /// Judged results.
+    pub run: JudgedRun,
+    /// Facts printed beside them.
+    pub facts: RunFacts,
+    /// The plan's jobs by key.
+    pub jobs: HashMap<[u8; 32], Job>,
+    /// Bench hours by kind: by the bench's clock, or composed in the plan's order for a simulated run.
+    pub hours: Option<Hours>,
+    /// Key of the first counting job of each condition, for its pictures.
+    keys: Vec<Option<[u8; 32]>>,
+}
+
+/// What a folder is judged by.
+pub struct JudgedBy {
+    /// A set instead of the plan's own, with its name.
+    pub instead: Option<(String, AcceptanceCriteria)>,
+    /// Also by every other set on record, for comparison.
+    pub all_sets: bool,
+    /// What may be done with the cache of digests.
+    pub cache: CacheUse,
+}
+
+impl JudgedBy {
+    /// The plan's own set.
+    pub fn plan(cache: CacheUse) -> JudgedBy {
+        JudgedBy { instead: None, all_sets: true, cache }
+    }
+}
+
+/// Jobs of a folder fed to a judge.
+struct Filled<'p> {
+    judge: Judge<'p>,
+    keys: Vec<Option<[u8; 32]>>,
+    seconds: f64,
+    ends: Option<(String, String)>,
+    /// Bench hours by kind.
+    hours: Option<Hours>,
+    jobs: HashMap<[u8; 32], Job>,
+    ran: Vec<Ran>,
+    /// Failed jobs of a bench, in the plan's order as far as stored.
+    failed: Vec<([u8; 32], JobOutcome)>,
+}
+
+fn plan_of(dir: &Path, meta: &Meta) -> Result<PlanFile, Failure> {
+    let origin = format!("plan stored in {}", dir.display());
+    PlanFile::from_text(meta.plan_text.clone(), &origin, false)
+        .map_err(|failure| Failure::new(Exit::Store, failure.words))
+}
+
+/// Feeds the counting jobs of a folder to a judge: all, or those of one condition (index).
+fn fill<'p>(
+    dir: &Path,
+    reader: &StoreReader,
+    plan: &'p Plan,
+    forecast: &'p Forecast,
+    limits: &[Limit],
+    cache: CacheUse,
+    only: Option<u32>,
+) -> Result<Filled<'p>, Failure> {
+    let target = reader.meta().map_err(|error| store_failure(&error))?.target;
+    let simulated = target == Target::Simulated;
+    let keys = keys_of(plan, &target);
+    let jobs: HashMap<[u8; 32], Job> = forecast
+        .jobs
+        .par_iter()
+        .map(|job| (keys.key(&forecast.expansion.conditions[job.condition as usize], job), *job))
+        .collect();
+    let mut judge = Judge::new(plan, &forecast.expansion, simulated);
+    let mut first_keys = vec![None; forecast.expansion.conditions.len()];
+    let mut seconds = 0.0;
+    let mut clock = BenchClock::new(plan, forecast);
+    let mut ends: Option<(String, String)> = None;
+    let (mut ran, mut failed) = (Vec::new(), Vec::new());
+    let expansion = &forecast.expansion;
+    let mut outside = OutsidePlan::default();
+    each_summary(
+        &SummarisedFolder { dir, reader, limits, plan, expansion, cache_use: cache },
+        |stored| {
+            let Some(job) = jobs.get(&stored.row.key).copied() else {
+                outside.jobs += 1;
+                outside.failed_trainings += usize::from(stored.outcome == JobOutcome::TrainingFailed);
+                return None;
+            };
+            only.is_none_or(|condition| condition == job.condition).then_some(job)
+        },
+        |stored, job, digest| {
+            let facts = JobFacts {
+                position: stored.row.plan_position,
+                outcome: &stored.outcome,
+                identity: &stored.identity,
+                readback: stored.readback.as_ref(),
+                times: stored.times,
+            };
+            ran.push(Ran::new(stored, job, forecast));
+            if !simulated && stored.outcome != JobOutcome::Measured && failed.len() < MOST_TEXTS {
+                failed.push((stored.row.key, stored.outcome.clone()));
+            }
+            judge.add(job, &stored.row.key, &facts, digest);
+            first_keys[job.condition as usize].get_or_insert(stored.row.key);
+            clock.took(stored.row.plan_position, &stored.outcome, stored.times);
+            seconds += stored.times.measuring_s + stored.times.training_s;
+            if !stored.row.started_utc.is_empty() {
+                let (start, end) = ends
+                    .get_or_insert_with(|| (stored.row.started_utc.clone(), stored.row.ended_utc.clone()));
+                *start = start.clone().min(stored.row.started_utc.clone());
+                *end = end.clone().max(stored.row.ended_utc.clone());
+            }
+        },
+    )?;
+    judge.seal();
+    judge.set_outside_plan(outside);
+    // A bench has a clock of its own; a simulated run's time is composed.
+    let hours = match (only, simulated) {
+        (Some(_), _) => None,
+        (None, true) => Some(clock.observed()?.done.hours()),
+        (None, false) => Some(bench_hours(reader)?),
+    };
+    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran, failed })
+}
+
+/// Studies the measurement of a run folder.
+///
+/// # Errors
+/// Exit 2: no such folder; exit 74: the store cannot be read.
+pub fn study_of(dir: &Path) -> Result<Vec<MetricStudy>, Failure> {
+    let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
+    let meta = reader.meta().map_err(|error| store_failure(&error))?;
+    let file = plan_of(dir, &meta)?;
+    let forecast = Forecast::new(&file.plan, &[])?;
+    let limits = &file.plan.limits;
+    let filled = fill(dir, &reader, &file.plan, &forecast, limits, CacheUse::Look, None)?;
+    Ok(filled.judge.study(&AcceptanceCriteria::of(&file.plan)))
+}
+
+/// The reference condition's values in an earlier run folder, where it was measured alike.
+fn earlier_series(
+    folder: &str,
+    run_dir: &Path,
+    plan: &Plan,
+    expansion: &Expansion,
+    terms: &AcceptanceCriteria,
+) -> Result<Vec<Series>, String> {
+    let Some(index) = reference_condition(plan, expansion) else { return Ok(Vec::new()) };
+    // As seen from here, or beside the run folder.
+    let beside = run_dir.parent().map(|parent| parent.join(folder)).filter(|path| path.is_dir());
+    let dir = &beside.filter(|_| !Path::new(folder).is_dir()).unwrap_or_else(|| folder.into());
+    let words = |failure: Failure| failure.words;
+    let reader = Store::open_read_only(dir).map_err(|error| error.to_string())?;
+    let meta = reader.meta().map_err(|error| error.to_string())?;
+    let file = plan_of(dir, &meta).map_err(words)?;
+    let forecast = Forecast::new(&file.plan, &[]).map_err(words)?;
+    let (own, other) = (keys_of(plan, &meta.target), keys_of(&file.plan, &meta.target));
+    let text = own.condition_text(&expansion.conditions[index], &[]);
+    let same = |condition: &Condition| other.condition_text(condition, &[]) == text;
+    let Some(index) = forecast.expansion.conditions.iter().position(same) else {
+        return Err("it never measured the reference condition".into());
+    };
+    let filled = fill(dir, &reader, &file.plan, &forecast, &terms.limits, CacheUse::Look, Some(index as u32))
+        .map_err(words)?;
+    Ok(filled.judge.series(index as u32, terms))
+}
+
+impl JudgedFolder {
+    /// Judges everything in a run folder.
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be read.
+    pub fn read(dir: &Path, reader: &StoreReader, by: JudgedBy) -> Result<JudgedFolder, Failure> {
+        let meta = reader.meta().map_err(|error| store_failure(&error))?;
+        let file = plan_of(dir, &meta)?;
+        let forecast = Forecast::new(&file.plan, &[])?;
+        let simulated = meta.target == Target::Simulated;
+        let (recorded, mut words) = criteria::recorded(reader, &file.plan)?;
+        let own = criteria::of_plan(&file.plan, &recorded, dir)?;
+        let (name, terms) = by.instead.unwrap_or_else(|| ("the plan".into(), own.clone()));
+        let mut sets: Vec<NamedCriteria> = if by.all_sets { recorded } else { Vec::new() };
+        for (name, known) in [(&name, &terms), (&"the plan".to_string(), &own)] {
+            if !sets.iter().any(|set| set.terms == *known) {
+                sets.push(NamedCriteria {
+                    name: name.clone(),
+                    recorded: String::new(),
+                    agreed_before: false,
+                    terms: known.clone(),
+                });
+            }
+        }
+        let limits: Vec<Limit> = sets.iter().flat_map(|set| set.terms.limits.iter().cloned()).collect();
+        let mut filled = fill(dir, reader, &file.plan, &forecast, &limits, by.cache, None)?;
+        let mut earlier = Vec::new();
+        let reference = file.plan.wishes.reference.as_ref();
+        for folder in reference.iter().flat_map(|reference| &reference.earlier) {
+            match earlier_series(folder, dir, &file.plan, &forecast.expansion, &terms) {
+                Ok(series) => earlier.extend(series),
+                Err(error) => words.push(format!("the earlier run folder {folder} is left out: {error}")),
+            }
+        }
+        filled.judge.set_earlier(earlier);
+        let mut run = filled.judge.judge(&terms);
+        run.jobs_planned = forecast.jobs.len();
+        run.audit.words.extend(words);
+        if by.all_sets {
+            compare_sets(&mut run, &filled.judge, &terms, &sets, simulated);
+        }
+        let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
+        let (hours, jobs, ran, failed) = (filled.hours, filled.jobs, filled.ran, filled.failed);
+        let keys = keys_of(&file.plan, &meta.target);
+        let plan_hash = sha256(&meta.plan_text);
+        let report_id = {
+            let words = format!("{plan_hash} {} {} {}", meta.seed, run.jobs_done, MODEL_VERSION);
+            format!("NB-{}", &sha256(&words)[..12])
+        };
+        let (timeline, composed) = compose(ran, &meta.target, &forecast, &keys);
+        let several = MergedClock::of(reader)?.several();
+        let by_clock = hours.as_ref().filter(|_| !simulated).map(|hours| hours_in_words(hours, several));
+        let timeline_source = by_clock.unwrap_or(composed);
+        let facts = RunFacts {
+            title: file.plan.title.clone(),
+            purpose: file.plan.purpose.clone(),
+            laboratory: file.plan.laboratory.clone(),
+            simulated,
+            target: match &meta.target {
+                Target::Simulated => format!("simulated target ({MODEL_VERSION})"),
+                Target::Bench(name) => name.clone(),
+            },
+            report_id,
+            tool_version: meta.tool_version.clone(),
+            seed: meta.seed,
+            plan_text: meta.plan_text.clone(),
+            plan_hash,
+            started_utc: ends.as_ref().map(|(start, _)| start.clone()),
+            ended_utc: ends.map(|(_, end)| end),
+            bench_hours: hours.map_or(seconds / 3600.0, |hours| hours.total - hours.waiting),
+            model: if simulated { model_entries(&file) } else { Vec::new() },
+            limits: terms.limits.clone(),
+            items: tested_items(&file),
+            equipment: equipment(reader)?,
+            log: log_lines(reader, simulated)?,
+            timeline,
+            timeline_source,
+            texts: failure_texts(reader, &jobs, &failed)?,
+            superseded: superseded(reader, &jobs)?,
+            notes: notes::read(dir, &jobs)?,
+            held_degc: match file.plan.training.policy {
+                TrainingPolicy::Held { temperature, .. } => Some(temperature),
+                TrainingPolicy::EveryCondition => None,
+            },
+        };
+        let mut folder = JudgedFolder { file, run, facts, hours, jobs, keys: first_keys };
+        folder.extrapolate(reader)?;
+        Ok(folder)
+    }
+
+    /// Sees the tightest masks at the bit error ratio that they are defined for.
+    fn extrapolate(&mut self, reader: &StoreReader) -> Result<(), Failure> {
+        let mut masks: Vec<(usize, JudgedMetric)> = Vec::new();
+        for (index, condition) in self.run.conditions.iter().enumerate() {
+            let found = condition.metrics.iter().filter(|metric| metric.metric == Metric::Mask);
+            masks.extend(found.map(|metric| (index, metric.clone())));
+        }
+        masks.sort_by(|a, b| a.1.margin.total_cmp(&b.1.margin));
+        for (index, metric) in masks.into_iter().take(MOST_EXTRAPOLATIONS) {
+            let Some(key) = self.keys[index] else { continue };
+            let Some(stored) = reader.job(&key).map_err(|error| store_failure(&error))? else { continue };
+            let condition = &self.run.conditions[index];
+            let rate = condition.condition.rate(&self.file.plan);
+            for capture in reader.captures(&stored).map_err(|error| store_failure(&error))? {
+                let capture = capture.map_err(|error| store_failure(&error))?;
+                let height = self.facts.limits.iter().find_map(|limit| {
+                    limit
+                        .mask
+                        .filter(|_| limit.applies(capture.eye.direction, rate))
+                        .map(|mask| mask.height_mv)
+                });
+                if capture.eye == metric.eye
+                    && let Some(height) = height
+                    && let Some(note) =
+                        extrapolated(&capture, &condition.name, metric.lane, (metric.limit, height))
+                {
+                    self.run.audit.extrapolations.push(note);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Writes DIR/report.html and returns its path.
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be read or the page not written.
+    pub fn write_page(&self, dir: &Path, reader: &StoreReader) -> Result<PathBuf, Failure> {
+        let wanted = report::wanted_pictures(&self.run, MOST_PICTURES);
+        let outlined = report::wanted_outlines(&self.run, &wanted, MOST_OUTLINES);
+        let whole = wanted.iter().map(|(index, eye)| (*index, *eye, Depth::Whole));
+        let outlines = outlined.iter().map(|(index, eye)| (*index, *eye, Depth::Outline));
+        let pictures = pictures::draw(self, reader, whole.chain(outlines))?;
+        let html = report::build(&self.run, &self.facts, &pictures, &report::Options::default())
+            .map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
+        let path = dir.join("report.html");
+        // Written beside and renamed, so that a reader never sees half a page.
+        let part = dir.join("report.html.part");
+        std::fs::write(&part, html)
+            .and_then(|()| std::fs::rename(&part, &path))
+            .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", path.display())))?;
+        Ok(path)
+    }
+
+    /// Key of the first counting job of a condition (index): the one that is pictured.
+    pub fn first_key(&self, index: usize) -> Option<[u8; 32]> {
+        self.keys.get(index).copied().flatten()
+    }
+
+    /// The machine-readable summary that `run` and `report` print.
+    pub fn summary(&self, report: &Path) -> serde_json::Value {
+        let run = &self.run;
+        let worst = worst(run).map(|(name, metric)| {
+            json!({
+                "condition": name, "lane": metric.lane, "metric": metric.metric.name(),
+                "direction": metric.eye.direction.name(), "rank": metric.eye.rank,
+                "margin": metric.margin, "unit": metric.metric.base_unit(),
+            })
+        });
+        json!({
+            "simulated": self.facts.simulated,
+            "jobs": run.jobs_done,
+            "bench_hours": self.facts.bench_hours,
+            "verdicts": run.verdicts,
+            "beyond_rating": run.beyond_rating,
+            "not_measured": run.not_measured,
+            "not_judged": run.not_judged,
+            "worst": worst,
+            "release": run.release,
+            "global_risk": run.audit.global_risks,
+            "headroom": run.audit.headroom,
+            "limit_sets": run.audit.limit_sets,
+            "suspect_jobs": run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0),
+            "report": report.display().to_string(),
+        })
+    }
+}
+
+/// Judges by every other set on record and notes what differs.
+fn compare_sets(
+    run: &mut JudgedRun,
+    judge: &Judge<'_>,
+    shown: &AcceptanceCriteria,
+    sets: &[NamedCriteria],
+    simulated: bool,
+) {
+    let before = sets.iter().find(|set| set.agreed_before).or_else(|| sets.first());
+    for set in sets {
+        let other = (set.terms != *shown).then(|| judge.judge(&set.terms));
+        let judged = other.as_ref().unwrap_or(run);
+        let note = LimitSetNote {
+            name: set.name.clone(),
+            recorded: if simulated { String::new() } else { set.recorded.clone() },
+            agreed_before: set.agreed_before,
+            shown: set.terms == *shown,
+            limits: set.terms.limits.iter().map(limit_words).collect(),
+            budget: set.terms.budget.lines.iter().map(budget_words).collect(),
+            rule: format!("{}: w = {}", set.terms.decision.name, set.terms.decision.formula()),
+            verdicts: judged.verdicts,
+            not_measured: judged.not_measured,
+        };
+        let changes: Vec<SetChange> = match (&other, before) {
+            (Some(other), Some(before)) if before.terms == set.terms => other
+                .conditions
+                .iter()
+                .zip(&run.conditions)
+                .filter(|(before, shown)| before.verdict != shown.verdict)
+                .map(|(before, shown)| SetChange {
+                    condition: shown.name.clone(),
+                    before: before.verdict,
+                    shown: shown.verdict,
+                })
+                .collect(),
+            _ => Vec::new(),
+        };
+        run.audit.limit_sets.push(note);
+        run.audit.set_changes.extend(changes);
+    }
+    run.audit.set_changes.sort_by(|a, b| b.shown.cmp(&a.shown).then(a.condition.cmp(&b.condition)));
+}
+
+fn limit_words(limit: &Limit) -> String {
+    let rates: Vec<String> = limit.rates.iter().map(|rate| rate.0.to_string()).collect();
+    let rates = if rates.is_empty() { String::new() } else { format!(" at {} MT/s", rates.join(", ")) };
+    format!(
+        "{} ({}) at least {} {}{rates}",
+        limit.metric.name(),
+        limit.direction.name(),
+        limit.minimum,
+        limit.unit.name()
+    )
+}
+
+fn budget_words(line: &BudgetLine) -> String {
+    let (axis, unit) = if line.is_time { ("every time", "ps") } else { ("every voltage", "mV") };
+    let of = line.metric.map_or(axis, |metric| metric.name());
+    format!("{} of {of} {} {unit}", line.name, line.standard_uncertainty)
+}
+
+/// The condition whose deciding metric is worst, those that count before those beyond rating.
+pub fn worst(run: &JudgedRun) -> Option<(&str, &JudgedMetric)> {
+    run.conditions
+        .iter()
+        .filter(|condition| condition.verdict.is_some())
+        .filter_map(|condition| condition.worst().map(|metric| (condition, metric)))
+        .min_by(|(a, x), (b, y)| a.beyond_rating.cmp(&b.beyond_rating).then(x.compare_worst(y)))
+        .map(|(condition, metric)| (condition.name.as_str(), metric))
+}
+
+fn sha256(text: &str) -> String {
+    Sha256::digest(text.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
+    let plan = &file.plan;
+    let Ok(parameters) = assembly::parameters(plan.interface.generation, &plan.model) else {
+        return Vec::new();
+    };
+    let mut entries: Vec<ModelEntry> = parameters
+        .entries()
+        .map(|entry| ModelEntry {
+            name: entry.name.into(),
+            value: entry.value,
+            unit: entry.unit.into(),
+            mark: entry.mark.text().into(),
+            set_by_plan: plan.model.iter().any(|value| value.name == entry.name),
+        })
+        .collect();
+    // A module's or channel's own values stand behind the plan's.
+    let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
+    let channels = plan.matrix.channels.iter().map(|index| &plan.channels[*index]);
+    let own = modules
+        .map(|module| (&module.name, &module.overrides))
+        .chain(channels.map(|channel| (&channel.name, &channel.overrides)));
+    for (owner, values) in own {
+        for value in values {
+            let unit = entries.iter().find(|entry| entry.name == value.name).map(|entry| entry.unit.clone());
+            entries.push(ModelEntry {
+                name: format!("{} of {owner}", value.name),
+                value: value.value,
+                unit: unit.unwrap_or_default(),
+                mark: Mark::Given.text().into(),
+                set_by_plan: true,
+            });
+        }
+    }
+    entries
+}
+
+/// The chips, modules and channels that the matrix names.
+fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
+    let plan = &file.plan;
+    let item = |name: &str, description: String, serial: Option<String>| TestedItem {
+        name: name.into(),
+        description,
+        serial,
+    };
+    let chips = plan.matrix.chips.iter().map(|index| {
+        let chip = &plan.chips[*index];
+        let corner = chip.corner.as_ref().map(|corner| format!(", corner {corner}")).unwrap_or_default();
+        item(&chip.name, format!("test chip{corner}"), None)
+    });
+    let modules = plan.matrix.modules.iter().map(|index| {
+        let module = &plan.modules[*index];
+        let words = format!(
+            "{} module, {} rank(s), x{}, rated {} MT/s, lanes {}",
+            module.kind.name(),
+            module.ranks,
+            module.device_width,
+            module.rated.0,
+            lane_list(module.lanes().iter()),
+        );
+        item(&module.name, words, module.serial.clone())
+    });
+    let channels = plan.matrix.channels.iter().map(|index| {
+        let channel = &plan.channels[*index];
+        let adapter = if channel.adapter { ", adapter card" } else { "" };
+        let measured = channel
+            .measured
+            .as_ref()
+            .map_or(String::new(), |data| format!(", measured data {} (SHA-256 {})", data.file, data.sha256));
+        item(&channel.name, format!("channel, {} riser(s){adapter}{measured}", channel.risers), None)
+    });
+    chips.chain(modules).chain(channels).collect()
+}
+
+/// Attempts that do not count any more; none are looked for where the counts show none.
+fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec<Superseded>, Failure> {
+    if reader.progress().map_err(|error| store_failure(&error))?.superseded == 0 {
+        return Ok(Vec::new());
+    }
+    let mut list = Vec::new();
+    for stored in reader.jobs(Attempts::All) {
+        let stored = stored.map_err(|error| store_failure(&error))?;
+        if let (Some(reason), Some(job)) = (stored.superseded, jobs.get(&stored.row.key)) {
+            list.push(Superseded {
+                condition: job.condition as usize,
+                key: short_key(&stored.row.key),
+                attempt: stored.attempt,
+                reason,
+            });
+        }
+    }
+    Ok(list)
+}
+
+/// Instruments as they answered, from the events of the latest run on a bench.
+fn equipment(reader: &StoreReader) -> Result<Vec<Equipment>, Failure> {
+    let mut list: Vec<Equipment> = Vec::new();
+    for event in reader.events().map_err(|error| store_failure(&error))? {
+        if event.kind != crate::run::bench_run::INSTRUMENT_EVENT {
+            continue;
+        }
+        let (role, rest) = event.text.split_once(": ").unwrap_or((event.text.as_str(), ""));
+        let (identification, due) = rest.rsplit_once("; calibration due ").unwrap_or((rest, ""));
+        list.retain(|known| known.role != role);
+        list.push(Equipment {
+            role: role.into(),
+            identification: identification.into(),
+            calibration_due: due.starts_with(|digit: char| digit.is_ascii_digit()).then(|| due.into()),
+        });
+    }
+    Ok(list)
+}
+
+/// Events worth a reader's attention; simulated runs carry no clock, so theirs have no time.
+fn log_lines(reader: &StoreReader, simulated: bool) -> Result<Vec<(String, String)>, Failure> {
+    if simulated {
+        return Ok(Vec::new());
+    }
+    let events = reader.events().map_err(|error| store_failure(&error))?;
+    Ok(events.into_iter().map(|event| (event.utc, format!("{}: {}", event.kind, event.text))).collect())
+}

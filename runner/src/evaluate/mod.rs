@@ -1,0 +1,9 @@
+//! From the store to judged runs and pages: summaries of eyes, criteria on record, pictures, hours.
+
+pub mod criteria;
+pub mod eye_page;
+pub mod eye_summaries;
+pub mod folder_facts;
+pub mod judging;
+pub mod pictures;
+pub mod timeline;

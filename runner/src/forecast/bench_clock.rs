@@ -1,0 +1,80 @@
+//! The bench time of a run: what is done, composed in the plan's order with every change-over, and what is left.
+//!
+//! Simulated jobs run in parallel and out of turn; on a bench they would follow each other. So their own durations are put into the
+//! plan's order, and a dry run of a twelve-hour night shows twelve bench hours.
+
+use crate::console::exit::Failure;
+use crate::console::terminal::duration;
+use crate::forecast::Forecast;
+use crate::store::run_folder::store_failure;
+use crate::store::{Attempts, StoreReader};
+use nightbench_core::results::{JobOutcome, JobTimes};
+use plan::Plan;
+use schedule::{JobSeconds, Observed};
+
+/// Durations of the jobs of a forecast, as they become known.
+pub struct BenchClock<'f> {
+    plan: &'f Plan,
+    forecast: &'f Forecast,
+    seconds: Vec<Option<JobSeconds>>,
+}
+
+impl<'f> BenchClock<'f> {
+    /// Nothing is done yet.
+    pub fn new(plan: &'f Plan, forecast: &'f Forecast) -> BenchClock<'f> {
+        BenchClock { plan, forecast, seconds: vec![None; forecast.jobs.len()] }
+    }
+
+    /// With the jobs that a run folder holds already.
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be read.
+    pub fn of_store(
+        plan: &'f Plan,
+        forecast: &'f Forecast,
+        reader: &StoreReader,
+    ) -> Result<BenchClock<'f>, Failure> {
+        let mut clock = BenchClock::new(plan, forecast);
+        for stored in reader.jobs(Attempts::Counting) {
+            let stored = stored.map_err(|error| store_failure(&error))?;
+            clock.took(stored.row.plan_position, &stored.outcome, stored.times);
+        }
+        Ok(clock)
+    }
+
+    /// The job at a position of the order took this long. Jobs that never came to measuring take no bench time.
+    pub fn took(&mut self, position: u64, outcome: &JobOutcome, times: JobTimes) {
+        let idle =
+            matches!(outcome, JobOutcome::NotMeasured { .. }) && times.training_s + times.measuring_s <= 0.0;
+        let place = usize::try_from(position).ok().and_then(|position| self.seconds.get_mut(position));
+        if let (false, Some(slot)) = (idle, place) {
+            *slot = Some(JobSeconds { measuring_s: times.measuring_s, training_s: times.training_s });
+        }
+    }
+
+    /// What is done and what is left.
+    ///
+    /// # Errors
+    /// Exit 2: attended hours that never come.
+    pub fn observed(&self) -> Result<Observed, Failure> {
+        self.forecast.observed(&self.seconds)
+    }
+
+    /// In words: `bench time 3 h 12 min, about 9 h 05 min left, ends Tue 2026-11-24 06:40`.
+    pub fn words(&self) -> String {
+        let Ok(observed) = self.observed() else { return String::new() };
+        let done = duration(work_min(&observed) * 60.0);
+        if observed.left_min <= 0.0 {
+            return format!("bench time {done}");
+        }
+        let (left, end) =
+            (duration(observed.left_min * 60.0), self.forecast.clock(self.plan, observed.finish.p50_min));
+        format!("bench time {done}, about {left} left, ends {end}")
+    }
+}
+
+/// Bench time of what is done, waiting for attended hours left out, min.
+pub fn work_min(observed: &Observed) -> f64 {
+    let minutes = &observed.done.cost.minutes;
+    minutes.total() - minutes.waiting
+}

@@ -1,0 +1,204 @@
+//! What a plan will take: conditions, jobs, their order and hours, before anything runs.
+
+pub mod bench_clock;
+pub mod capture_hours;
+pub mod merge_clock;
+pub mod setup_list;
+pub mod shard;
+
+use crate::capture::{CaptureOptions, Regime, visit_cost};
+use crate::console::exit::{Exit, Failure};
+use contract::EyeCapabilities;
+use nightbench_core::capture_cost::{CapturePlan, predict_seconds};
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::results::CaptureMode;
+use nightbench_core::text::counted;
+use plan::Plan;
+use plan::expand::{Condition, Expansion, Job, Selection, expand, jobs};
+use plan::matrix::Factor;
+use plan::timetable::{ExpectedTimes, Timetable, timetable};
+use schedule::calendar::DAY_MIN;
+use schedule::{
+    Calendar, FinishRange, JobSeconds, Learned, Observed, Order, OrderError, Problem, Scheduled, Standing,
+    Stretch, finish_range, observe, stretches_of,
+};
+use std::cell::RefCell;
+use std::collections::HashMap;
+
+/// Spread of a kind of work's factor before anything was observed (standard deviation of the logarithm).
+const PRIOR_SD: f64 = 0.25;
+/// Draws of the finish's range.
+const DRAWS: usize = 400;
+
+/// A plan's jobs in the order they will run.
+pub struct Forecast {
+    /// The expanded matrix.
+    pub expansion: Expansion,
+    /// The jobs in the order they run. A job that the order measures again is a further repeat.
+    pub jobs: Vec<Job>,
+    /// The ordering problem.
+    pub problem: Problem,
+    /// The order without the calendar, with the bound.
+    pub order: Order,
+    /// The order that runs, through the calendar; its sequence belongs to `jobs`.
+    pub schedule: Scheduled,
+    /// Attended hours.
+    pub calendar: Calendar,
+}
+
+impl Forecast {
+    /// Expands and orders a plan, narrowed to a selection.
+    ///
+    /// # Errors
+    /// Exit 4 for an empty selection; exit 2 for a wrong selection or times no bench can have.
+    pub fn new(plan: &Plan, only: &[String]) -> Result<Forecast, Failure> {
+        let selection = Selection::read(plan, only).map_err(Failure::invalid)?;
+        let expansion = expand(plan, &selection);
+        if expansion.conditions.is_empty() {
+            return Err(Failure::new(
+                Exit::NothingSelected,
+                format!(
+                    "nothing to run: the selection holds {}, all left out; see [[skip]], `fits`, [coverage] and `night_only`",
+                    counted(expansion.skipped.len(), "condition")
+                ),
+            ));
+        }
+        let listed = jobs(plan, &expansion);
+        let expected = Expected::new(plan);
+        let Timetable { problem, order, schedule, calendar } = timetable(plan, &expansion, &listed, |job| {
+            expected.of(&expansion.conditions[job.condition as usize])
+        })
+        .map_err(invalid)?;
+        let mut times_run = vec![0u16; listed.len()];
+        let jobs = schedule
+            .sequence
+            .iter()
+            .map(|index| {
+                let job = listed[*index as usize];
+                let again = times_run[*index as usize];
+                times_run[*index as usize] += 1;
+                Job { repeat: job.repeat + again * plan.repeats.repeats, ..job }
+            })
+            .collect();
+        Ok(Forecast { expansion, jobs, problem, order, schedule, calendar })
+    }
+
+    /// The fittings in the order they happen, as positions of `jobs`.
+    pub fn visits(&self) -> Vec<Stretch> {
+        stretches_of(&self.problem, &self.schedule.sequence)
+    }
+
+    /// The condition of the job at a position.
+    pub fn condition(&self, position: usize) -> &Condition {
+        &self.expansion.conditions[self.jobs[position].condition as usize]
+    }
+
+    /// When the whole run ends, before anything was observed.
+    ///
+    /// # Errors
+    /// Exit 2: attended hours that never come.
+    pub fn finish(&self) -> Result<FinishRange, Failure> {
+        let standing = Standing {
+            now_min: self.schedule.start_min,
+            fitted: None,
+            chamber_c: self.problem.bench().start_c,
+        };
+        let learned = Learned::new(PRIOR_SD);
+        finish_range(&self.problem, &self.schedule.sequence, &self.calendar, standing, &learned, DRAWS, 1)
+            .map_err(invalid)
+    }
+
+    /// The bench time of what is done, composed in the plan's order, and what is left. `seconds` belongs to `jobs`.
+    ///
+    /// # Errors
+    /// Exit 2: attended hours that never come.
+    pub fn observed(&self, seconds: &[Option<JobSeconds>]) -> Result<Observed, Failure> {
+        let prior = Learned::new(PRIOR_SD);
+        observe(
+            &self.problem,
+            &self.schedule.sequence,
+            seconds,
+            &self.calendar,
+            self.schedule.start_min,
+            &prior,
+        )
+        .map_err(invalid)
+    }
+
+    /// A moment in words: date and time where the plan gives them, else the time since the begin.
+    pub fn clock(&self, plan: &Plan, t_min: f64) -> String {
+        match &plan.attended {
+            Some(attended) => attended.words(t_min),
+            None => {
+                let since = (t_min - self.schedule.start_min).max(0.0);
+                let (day, minute) = ((since / DAY_MIN).floor(), (since % DAY_MIN).round());
+                format!("day {:.0}, {:02.0}:{:02.0} h", day + 1.0, (minute / 60.0).floor(), minute % 60.0)
+            }
+        }
+    }
+}
+
+fn invalid(error: OrderError) -> Failure {
+    Failure::invalid(error.to_string())
+}
+
+/// Seconds a job is expected to take; each kind of job is worked out once.
+pub struct Expected<'p> {
+    plan: &'p Plan,
+    mode: CaptureMode,
+    rule: PointRule,
+    known: RefCell<HashMap<[u16; 3], ExpectedTimes>>,
+}
+
+impl<'p> Expected<'p> {
+    /// For the jobs of a plan on the simulated target.
+    pub fn new(plan: &'p Plan) -> Expected<'p> {
+        Expected::with_capture(plan, plan.capture.mode, plan.capture.rule)
+    }
+
+    /// The same jobs, captured in another way.
+    pub fn with_capture(plan: &'p Plan, mode: CaptureMode, rule: PointRule) -> Expected<'p> {
+        Expected { plan, mode, rule, known: RefCell::default() }
+    }
+
+    /// Of a job at a condition.
+    pub fn of(&self, condition: &Condition) -> ExpectedTimes {
+        // Grids, eyes and bit rates hang on nothing else.
+        let key =
+            [Factor::Module, Factor::Rate, Factor::Supply].map(|factor| condition.levels[factor as usize]);
+        if let Some(times) = self.known.borrow().get(&key) {
+            return *times;
+        }
+        let eyes = simulator::target::expected_eyes(
+            &self.plan.interface,
+            condition.module(self.plan),
+            condition.rate(self.plan),
+            condition.supply(self.plan),
+            &self.plan.capture.directions,
+        );
+        let measuring_s = eyes.iter().map(|eye| self.seconds(eye)).sum();
+        let times = ExpectedTimes { measuring_s, training_s: simulator::target::TRAINING_S };
+        self.known.borrow_mut().insert(key, times);
+        times
+    }
+
+    fn seconds(&self, eye: &EyeCapabilities) -> f64 {
+        predict_seconds(&CapturePlan {
+            mode: self.mode,
+            rule: self.rule,
+            taps: eye.grid.taps,
+            vref_steps: eye.grid.vref_steps,
+            lane_spread_taps: None,
+            cost: visit_cost(eye),
+        })
+        .seconds
+    }
+}
+
+/// The capture options a plan asks for.
+pub fn capture_options(plan: &Plan) -> CaptureOptions {
+    let mut options = CaptureOptions::new(plan.capture.mode, plan.capture.rule);
+    options.regime =
+        plan.capture.short_dwell.map(|short| if short { Regime::ShortDwell } else { Regime::LongDwell });
+    options
+}

@@ -1,0 +1,5 @@
+//! Files that people write: plans, the files a plan names, readers' notes.
+
+pub mod named_files;
+pub mod notes;
+pub mod plan_file;

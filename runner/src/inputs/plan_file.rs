@@ -1,0 +1,165 @@
+//! Reads a plan file with the files it names and shows every mistake in them with its place.
+
+use crate::console::exit::Failure;
+use crate::inputs::named_files;
+use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
+use nightbench_core::text::counted;
+use plan::Plan;
+use plan::files::Files;
+use plan::section::Mistake;
+use simulator::assembly;
+use simulator::physics::Measured;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Largest plan file read, bytes: a plan is written by hand.
+const LARGEST_PLAN: u64 = 4 << 20;
+
+/// A plan with the text it was read from.
+#[derive(Debug)]
+pub struct PlanFile {
+    /// The plan.
+    pub plan: Plan,
+    /// Its text, with the content of the files it names added: enough to be read again without them.
+    pub text: String,
+    /// Measured data by channel; empty for a plan read from a store, which keeps its digest only.
+    pub measured: BTreeMap<String, Measured>,
+    /// What is doubtful about the files, each a sentence.
+    pub warnings: Vec<String>,
+}
+
+impl PlanFile {
+    /// Reads a plan file.
+    ///
+    /// # Errors
+    /// Exit 2: the file cannot be read, or its mistakes, each with line, column and remedy.
+    pub fn read(path: &Path, colour: bool) -> Result<PlanFile, Failure> {
+        let text = read_text(path)?;
+        let origin = path.display().to_string();
+        let loaded = named_files::read(&text, path);
+        let (plan, mut problems) = Plan::read_partly(&text, &loaded.files);
+        let (studies, earlier) = named_files::missing_folders(&text, path);
+        problems.extend(studies);
+        let refused = |mut problems: Vec<Mistake>| {
+            problems.sort_by_key(|problem| (problem.span.start, problem.span.end));
+            Failure::invalid(render(&text, &origin, &problems, colour))
+        };
+        let Some(plan) = plan else { return Err(refused(problems)) };
+        problems.extend(model_problems(&plan));
+        let found = named_files::measured(&plan, &loaded);
+        problems.extend(found.problems);
+        if !problems.is_empty() {
+            return Err(refused(problems));
+        }
+        let mut warnings: Vec<String> =
+            plan.doubts.iter().chain(&earlier).map(|doubt| one_line(&text, &origin, doubt)).collect();
+        warnings.extend(found.warnings);
+        let text = loaded.files.add_to(&text);
+        Ok(PlanFile { plan, text, measured: found.measured, warnings })
+    }
+
+    /// Reads a plan from a stored text, which carries what it needs of its files; `origin` names it in messages.
+    ///
+    /// # Errors
+    /// As [`PlanFile::read`].
+    pub fn from_text(text: String, origin: &str, colour: bool) -> Result<PlanFile, Failure> {
+        let plan = checked(&text, origin, &Files::default(), colour)?;
+        Ok(PlanFile { plan, text, measured: BTreeMap::new(), warnings: Vec::new() })
+    }
+}
+
+/// A doubt on one line, with its place.
+fn one_line(text: &str, origin: &str, doubt: &Mistake) -> String {
+    let before = &text[..floor_boundary(text, doubt.span.start)];
+    let line = 1 + before.bytes().filter(|byte| *byte == b'\n').count();
+    let remedy = doubt.remedy.as_ref().map_or_else(String::new, |remedy| format!("; {remedy}"));
+    format!("{origin}:{line}: {}{remedy}", doubt.message)
+}
+
+/// The plan in a text, or all its mistakes.
+fn checked(text: &str, origin: &str, files: &Files, colour: bool) -> Result<Plan, Failure> {
+    let refused = |problems: &[Mistake]| Failure::invalid(render(text, origin, problems, colour));
+    let plan = Plan::read_with(text, files).map_err(|problems| refused(&problems))?;
+    let problems = model_problems(&plan);
+    if problems.is_empty() { Ok(plan) } else { Err(refused(&problems)) }
+}
+
+fn read_text(path: &Path) -> Result<String, Failure> {
+    let name = path.display();
+    let size = std::fs::metadata(path)
+        .map_err(|error| Failure::invalid(format!("{name}: {error}; name a plan file (TOML)")))?
+        .len();
+    if size > LARGEST_PLAN {
+        return Err(Failure::invalid(format!(
+            "{name} is {size} bytes, more than the limit of {LARGEST_PLAN} bytes; is it a plan?"
+        )));
+    }
+    let bytes = std::fs::read(path).map_err(|error| Failure::invalid(format!("{name}: {error}")))?;
+    String::from_utf8(bytes).map_err(|error| {
+        let at = error.utf8_error().valid_up_to();
+        Failure::invalid(format!("{name} is not UTF-8 text (byte {at}); save it as UTF-8"))
+    })
+}
+
+/// Model values whose names or sizes the simulated target does not take.
+fn model_problems(plan: &Plan) -> Vec<Mistake> {
+    let lists = std::iter::once(&plan.model)
+        .chain(plan.modules.iter().map(|module| &module.overrides))
+        .chain(plan.channels.iter().map(|channel| &channel.overrides));
+    let mut parameters = assembly::defaults(plan.interface.generation);
+    let mut problems = Vec::new();
+    for value in lists.flatten() {
+        if assembly::SET_BY_INTERFACE.contains(&value.name.as_str()) {
+            problems.push(Mistake {
+                span: value.span.clone(),
+                message: format!("`{}` is set by [interface], not by the model's values", value.name),
+                remedy: Some(
+                    "use `taps`, `taps_per_ui`, `vref_steps`, `vref_start_percent` and `vref_step_percent` there"
+                        .into(),
+                ),
+            });
+            continue;
+        }
+        if let Err(error) = parameters.set(&value.name, value.value) {
+            problems.push(Mistake { span: value.span.clone(), message: error.to_string(), remedy: None });
+        }
+    }
+    problems
+}
+
+/// Renders mistakes with file, line, column and caret; `colour` for a terminal.
+pub fn render(text: &str, origin: &str, problems: &[Mistake], colour: bool) -> String {
+    let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
+    let mut parts = Vec::new();
+    for problem in problems {
+        let start = floor_boundary(text, problem.span.start);
+        let mut end = floor_boundary(text, problem.span.end.max(start));
+        // A whole table would underline many lines: its first line is enough.
+        if let Some(line_end) = text[start..end].find('\n') {
+            end = start + line_end;
+        }
+        // Only the line that is shown: laying out the whole text for each of many mistakes would take seconds.
+        let first = text[..start].rfind('\n').map_or(0, |at| at + 1);
+        let last = text[end..].find('\n').map_or(text.len(), |at| end + at);
+        let number = 1 + text[..first].bytes().filter(|byte| *byte == b'\n').count();
+        let snippet = Snippet::source(&text[first..last])
+            .line_start(number)
+            .path(origin)
+            .annotation(AnnotationKind::Primary.span(start - first..end - first));
+        let mut group = Level::ERROR.primary_title(problem.message.as_str()).element(snippet);
+        if let Some(remedy) = &problem.remedy {
+            group = group.element(Level::HELP.message(remedy.as_str()));
+        }
+        parts.push(renderer.render(&[group]));
+    }
+    parts.push(format!("{origin}: {}, nothing was touched", counted(problems.len(), "mistake")));
+    parts.join("\n\n")
+}
+
+fn floor_boundary(text: &str, at: usize) -> usize {
+    let mut at = at.min(text.len());
+    while !text.is_char_boundary(at) {
+        at -= 1;
+    }
+    at
+}

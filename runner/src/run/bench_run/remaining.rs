@@ -1,0 +1,230 @@
+//! What is left of a run on a bench, and planning it anew when reality departs from the plan.
+
+use crate::console::exit::Failure;
+use crate::forecast::Forecast;
+use crate::run::simulated_run::PendingJob;
+use schedule::remaining::predicted_stretches;
+use schedule::{Calendar, CalendarEffort, Effort, Learned, Minutes, Reality, Standing, replan, walk_from};
+use std::collections::{HashMap, VecDeque};
+
+/// Spread of a kind of work's factor before anything was observed.
+const PRIOR_SD: f64 = 0.25;
+/// Most jobs whose order is searched while the bench waits, and trials of the calendar above that.
+const SEARCHED_JOBS: usize = 10_000;
+const LARGE_TRIALS: usize = 4;
+/// A visit this many minutes off what was expected, and this share, is a departure from the plan.
+const DEPARTURE_MIN: f64 = 10.0;
+const DEPARTURE_SHARE: f64 = 0.1;
+
+/// Bench seconds of one visit by kind, as observed.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct StretchSeconds {
+    /// Hands and fit checks.
+    pub hands: f64,
+    /// On the way to temperatures.
+    pub ramps: f64,
+    /// Soaking there.
+    pub soak: f64,
+    /// Training.
+    pub training: f64,
+    /// Measuring.
+    pub measuring: f64,
+}
+
+/// The jobs that are left, in order.
+pub(super) struct Rest<'f> {
+    forecast: &'f Forecast,
+    left: VecDeque<PendingJob>,
+    given_up: Vec<u32>,
+    learned: Learned,
+    /// Jobs of the present visit and where it began.
+    visit: Vec<u32>,
+    from: Standing,
+    departed: bool,
+}
+
+impl<'f> Rest<'f> {
+    /// Everything is left; the run stands somewhere.
+    pub fn new(forecast: &'f Forecast, todo: &[PendingJob], from: Standing) -> Rest<'f> {
+        Rest {
+            forecast,
+            left: todo.iter().copied().collect(),
+            given_up: Vec::new(),
+            learned: Learned::new(PRIOR_SD),
+            visit: Vec::new(),
+            from,
+            departed: false,
+        }
+    }
+
+    /// The next job.
+    pub fn first(&self) -> Option<&PendingJob> {
+        self.left.front()
+    }
+
+    /// The jobs that are left.
+    pub fn jobs(&self) -> impl Iterator<Item = &PendingJob> {
+        self.left.iter()
+    }
+
+    /// Takes the first job that fits a condition.
+    pub fn take(&mut self, fits: impl FnMut(&PendingJob) -> bool) -> Option<PendingJob> {
+        let place = self.left.iter().position(fits)?;
+        let taken = self.left.remove(place)?;
+        self.visit.extend(self.job(&taken));
+        Some(taken)
+    }
+
+    /// Takes out every job of a fitting that will not be made.
+    pub fn give_up(&mut self, mut belongs: impl FnMut(&PendingJob) -> bool) -> Vec<PendingJob> {
+        let (out, left): (Vec<PendingJob>, Vec<PendingJob>) =
+            self.left.iter().partition(|todo| belongs(todo));
+        self.left = left.into();
+        let mountings: Vec<u32> = out.iter().filter_map(|todo| self.mounting(todo)).collect();
+        for mounting in mountings {
+            if !self.given_up.contains(&mounting) {
+                self.given_up.push(mounting);
+            }
+        }
+        self.departed |= !out.is_empty();
+        out
+    }
+
+    fn job(&self, todo: &PendingJob) -> Option<u32> {
+        let place = usize::try_from(todo.position).ok()?;
+        self.forecast.schedule.sequence.get(place).copied()
+    }
+
+    /// The mounting of a job in the ordering problem.
+    pub fn mounting(&self, todo: &PendingJob) -> Option<u32> {
+        self.forecast.problem.mounting_of(self.job(todo)?)
+    }
+
+    /// Does the job measure again what the order has measured before (the baseline at the end, a reference job)? Its
+    /// place in the order is what it is for.
+    pub fn is_measured_again(&self, todo: &PendingJob) -> bool {
+        let sequence = &self.forecast.schedule.sequence;
+        let place = usize::try_from(todo.position).unwrap_or(usize::MAX).min(sequence.len());
+        self.job(todo).is_some_and(|job| sequence[..place].contains(&job))
+    }
+
+    /// A visit is over: learns from it how fast this bench is. `now` is where the run stands.
+    pub fn visited(&mut self, seconds: StretchSeconds, now: Standing) {
+        let jobs = std::mem::take(&mut self.visit);
+        let from = std::mem::replace(&mut self.from, now);
+        if jobs.is_empty() {
+            return;
+        }
+        let expected = predicted_stretches(&self.forecast.problem, &jobs, from)
+            .into_iter()
+            .reduce(add)
+            .unwrap_or_default();
+        let observed = observed(&expected, seconds);
+        self.learned.observe_stretch(&expected, &observed);
+        let off = (observed.total() - expected.total()).abs();
+        self.departed |= off > DEPARTURE_MIN && off > DEPARTURE_SHARE * expected.total();
+    }
+
+    /// Plans what is left anew, where reality departed from the plan; what changed, in words for the log.
+    ///
+    /// # Errors
+    /// Exit 2: attended hours that never come.
+    pub fn plan_anew(&mut self, now: Standing, calendar: &Calendar) -> Result<Option<String>, Failure> {
+        self.from = now;
+        if self.left.is_empty() || !std::mem::take(&mut self.departed) {
+            return Ok(None);
+        }
+        let left: Vec<u32> = self.left.iter().filter_map(|todo| self.job(todo)).collect();
+        if left.len() != self.left.len() {
+            return Ok(None);
+        }
+        let invalid = |error: schedule::OrderError| Failure::invalid(error.to_string());
+        let problem = &self.forecast.problem;
+        let reality = Reality { given_up: &self.given_up, standing: now, learned: &self.learned };
+        // Nobody waits at a bench for a search over a very long plan.
+        let (effort, nights) = match left.len() > SEARCHED_JOBS {
+            true => (
+                Effort { kicks: 0, compare_nestings: false, ..Effort::default() },
+                CalendarEffort { trials: LARGE_TRIALS, ..CalendarEffort::default() },
+            ),
+            false => (Effort::default(), CalendarEffort::default()),
+        };
+        let planned = replan(problem, &left, &reality, calendar, effort, nights).map_err(invalid)?;
+        let gone = std::mem::take(&mut self.given_up);
+        if planned.changed {
+            self.follow(&planned.schedule.sequence);
+        }
+        let mut words = planned.words;
+        if !gone.is_empty() && words.is_empty() {
+            // Their jobs were taken out before: what is left is shorter for it.
+            let end = walk_from(problem, &left, calendar, now).map_err(invalid)?.finish_min;
+            words = format!(
+                "{} are left out; {}, about {:.0} min of bench time",
+                if gone.len() == 1 {
+                    "the jobs of a fitting".into()
+                } else {
+                    format!("{} fittings", gone.len())
+                },
+                match left.len() {
+                    1 => "1 other job stays".into(),
+                    jobs => format!("the other {jobs} jobs keep their order"),
+                },
+                end - now.now_min
+            );
+        }
+        Ok((!words.is_empty()).then_some(words))
+    }
+
+    /// Puts the jobs into the order of a sequence. Where the sequence measures a job less often than planned, what is over
+    /// comes last; nothing is lost.
+    fn follow(&mut self, sequence: &[u32]) {
+        let mut waiting: HashMap<u32, VecDeque<PendingJob>> = HashMap::new();
+        for todo in std::mem::take(&mut self.left) {
+            waiting.entry(self.job(&todo).unwrap_or(u32::MAX)).or_default().push_back(todo);
+        }
+        let mut ordered: Vec<PendingJob> = Vec::new();
+        for job in sequence {
+            ordered.extend(waiting.get_mut(job).and_then(VecDeque::pop_front));
+        }
+        let mut over: Vec<PendingJob> = waiting.into_values().flatten().collect();
+        over.sort_by_key(|todo| todo.position);
+        ordered.extend(over);
+        self.left = ordered.into();
+    }
+}
+
+fn add(a: Minutes, b: Minutes) -> Minutes {
+    Minutes {
+        measuring: a.measuring + b.measuring,
+        training: a.training + b.training,
+        ramps_up: a.ramps_up + b.ramps_up,
+        ramps_down: a.ramps_down + b.ramps_down,
+        soak: a.soak + b.soak,
+        settle: a.settle + b.settle,
+        hands_on: a.hands_on + b.hands_on,
+        boot: a.boot + b.boot,
+        waiting: a.waiting + b.waiting,
+    }
+}
+
+/// What was observed, by the kinds of the plan. Ramps are told together on a bench: they are shared out as expected.
+fn observed(expected: &Minutes, seconds: StretchSeconds) -> Minutes {
+    let minutes = |s: f64| s.max(0.0) / 60.0;
+    let ramps = expected.ramps();
+    let up = if ramps > 0.0 { expected.ramps_up / ramps } else { 0.5 };
+    Minutes {
+        measuring: minutes(seconds.measuring),
+        training: minutes(seconds.training),
+        ramps_up: minutes(seconds.ramps) * up,
+        ramps_down: minutes(seconds.ramps) * (1.0 - up),
+        soak: minutes(seconds.soak),
+        settle: 0.0,
+        hands_on: minutes(seconds.hands),
+        boot: 0.0,
+        waiting: 0.0,
+    }
+}
+
+#[cfg(test)]
+#[path = "remaining_tests.rs"]
+mod tests;

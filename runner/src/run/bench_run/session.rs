@@ -1,0 +1,451 @@
+//! A bench session: read, checked, locked, run, and made safe whatever happens.
+
+use super::jobs::Loop;
+use crate::console::exit::{Exit, Failure};
+use crate::console::terminal::Terminal;
+use crate::forecast::Forecast;
+use crate::inputs::plan_file::{PlanFile, render};
+use crate::run::execute::Executor;
+use crate::run::operator::{Hands, TerminalHands};
+use crate::run::progress::Progress;
+use crate::run::simulated_run::PendingJob;
+use crate::store::run_folder::store_failure;
+use crate::store::{Attempts, FolderLock, Store, StoreError, Target, utc_text};
+use bench::driver::within;
+use bench::safe::SafetyKit;
+use bench::{BenchDriver, CommandLog};
+use contract::{CancelToken, Driver};
+use nightbench_core::results::JobOutcome;
+use plan::Plan;
+use plan::bench_file::{BenchFile, Date, EventKind};
+use plan::expand::JobKeys;
+use sha2::{Digest, Sha256};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant, SystemTime};
+
+/// Largest bench file read, bytes.
+const LARGEST_FILE: u64 = 1 << 20;
+/// After a stop was asked for, the loop has this long to make the bench safe itself.
+const PATIENCE: Duration = Duration::from_secs(20);
+/// Longest time a user's command may take.
+const EVENT_LIMIT: Duration = Duration::from_secs(10);
+
+/// Reads a bench file and shows every mistake in it.
+///
+/// # Errors
+/// Exit 2.
+pub fn read_bench(path: &Path, colour: bool) -> Result<BenchFile, Failure> {
+    let name = path.display().to_string();
+    let invalid =
+        |error: std::io::Error| Failure::invalid(format!("{name}: {error}; name a bench file (TOML)"));
+    if std::fs::metadata(path).map_err(invalid)?.len() > LARGEST_FILE {
+        return Err(Failure::invalid(format!(
+            "{name} is longer than {LARGEST_FILE} bytes; is it a bench file?"
+        )));
+    }
+    let text = std::fs::read_to_string(path).map_err(invalid)?;
+    BenchFile::read(&text).map_err(|problems| Failure::invalid(render(&text, &name, &problems, colour)))
+}
+
+/// A bench with the plan's narrower limits.
+///
+/// # Errors
+/// Exit 5: the plan would widen a limit.
+pub fn narrowed(bench: BenchFile, plan: &Plan) -> Result<BenchFile, Failure> {
+    let name = bench.name.clone();
+    bench.narrowed(&plan.bench_limits).map_err(|wider| {
+        refused(format!(
+            "the bench `{name}` cannot run this plan:\n  {}\nnothing was touched",
+            wider.join("\n  ")
+        ))
+    })
+}
+
+/// The bench refused.
+pub fn refused(words: impl Into<String>) -> Failure {
+    Failure::new(Exit::BenchRefused, words)
+}
+
+/// Jobs that an earlier run could not measure count as not done: the old attempt stays, with its reason.
+///
+/// # Errors
+/// Exit 74.
+pub fn reopen_unmeasured(store: &mut Store, selected: &[PendingJob]) -> Result<(), Failure> {
+    let mut again = Vec::new();
+    for stored in store.reader().jobs(Attempts::Counting) {
+        let stored = stored.map_err(|error| store_failure(&error))?;
+        if matches!(stored.outcome, JobOutcome::NotMeasured { .. })
+            && selected.iter().any(|todo| todo.key == stored.row.key)
+        {
+            again.push(stored.row.key);
+        }
+    }
+    for key in again {
+        store.supersede(&key, "not measured: measured again").map_err(|error| store_failure(&error))?;
+    }
+    Ok(())
+}
+
+/// How a session ended.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct BenchEnd {
+    /// What could not be made safe.
+    pub not_safe: Option<String>,
+    /// Why the run ended early, if it did.
+    pub ended_early: Option<String>,
+    /// Jobs left because hands were needed and nobody was there.
+    pub waiting_for_hands: usize,
+    /// Jobs not measured for another reason.
+    pub not_measured: usize,
+    /// Nothing was measured, because what is fitted is not what the plan says.
+    pub wrong_fitting: bool,
+}
+
+impl BenchEnd {
+    /// The exit code, given that of the verdicts over everything selected.
+    pub fn exit(&self, verdicts: Exit) -> Exit {
+        if self.wrong_fitting {
+            return Exit::BenchRefused;
+        }
+        // A night that did everything that needs no hands is complete.
+        let only_hands = self.waiting_for_hands > 0 && self.ended_early.is_none() && self.not_measured == 0;
+        if verdicts == Exit::Incomplete && only_hands { Exit::Pass } else { verdicts }
+    }
+}
+
+/// What is run on a bench.
+pub struct BenchRun<'a> {
+    /// The plan.
+    pub plan: &'a Plan,
+    /// Its jobs in order.
+    pub forecast: &'a Forecast,
+    /// Runs one job.
+    pub executor: Executor<'a>,
+    /// The jobs that are to be done.
+    pub todo: &'a [PendingJob],
+}
+
+/// A checked and locked bench.
+pub struct BenchSession {
+    start_local_min: Option<f64>,
+    bench: Arc<BenchFile>,
+    log: CommandLog,
+    terminal: Terminal,
+    _lock: FolderLock,
+}
+
+impl BenchSession {
+    /// Reads the bench, checks every condition of the plan against its limits, and locks it. Opens no connection.
+    ///
+    /// # Errors
+    /// Exit 2 for the file; exit 5 for a bench that refuses.
+    pub fn prepare(
+        terminal: &Terminal,
+        path: &Path,
+        file: &PlanFile,
+        forecast: &Forecast,
+        keys: &JobKeys<'_>,
+        dir: &Path,
+    ) -> Result<BenchSession, Failure> {
+        let bench = Arc::new(narrowed(read_bench(path, terminal.colour_err)?, &file.plan)?);
+        let executor = Executor::new(&file.plan, &forecast.expansion, keys);
+        let dry = BenchDriver::new(Arc::clone(&bench), CommandLog::in_memory(), true);
+        let mut words: Vec<String> = Vec::new();
+        for job in &forecast.jobs {
+            let condition = &forecast.expansion.conditions[job.condition as usize];
+            if let Err(error) = dry.check_limits(&executor.setting(condition, job, 1)) {
+                words.push(error.to_string());
+            }
+        }
+        words.sort();
+        words.dedup();
+        if !words.is_empty() {
+            return Err(refused(format!(
+                "the bench `{}` cannot run this plan:\n  {}\nnothing was touched",
+                bench.name,
+                words.join("\n  ")
+            )));
+        }
+        let lock = lock_bench(&bench)?;
+        let log = open_log(dir)?;
+        Ok(BenchSession { start_local_min: None, bench, log, terminal: *terminal, _lock: lock })
+    }
+
+    /// The run begins at this local time (minutes since 1970-01-01 00:00), not now: for trying out attended hours.
+    pub fn starting_at(self, local_min: f64) -> BenchSession {
+        BenchSession { start_local_min: Some(local_min), ..self }
+    }
+
+    /// The local time the run is said to begin at, minutes.
+    pub(super) fn start_local_min(&self) -> Option<f64> {
+        self.start_local_min
+    }
+
+    /// What the run folder is bound to.
+    pub fn target(&self) -> Target {
+        Target::Bench(self.bench.name.clone())
+    }
+
+    /// Runs the jobs, asking a person at the terminal for changes.
+    ///
+    /// # Errors
+    /// Exit 5 when the bench refuses before the first job; exit 74 for the store.
+    pub fn run(
+        self,
+        run: BenchRun<'_>,
+        store: &mut Store,
+        cancel: &CancelToken,
+        progress: &mut Progress,
+    ) -> Result<BenchEnd, Failure> {
+        self.run_with(&mut TerminalHands::new(cancel), run, store, cancel, progress)
+    }
+
+    /// As [`BenchSession::run`], with other hands.
+    ///
+    /// # Errors
+    /// As [`BenchSession::run`].
+    pub fn run_with(
+        self,
+        hands: &mut dyn Hands,
+        run: BenchRun<'_>,
+        store: &mut Store,
+        cancel: &CancelToken,
+        progress: &mut Progress,
+    ) -> Result<BenchEnd, Failure> {
+        let settle_s = self.bench.settle.time_out_s / self.bench.time_scale;
+        let limit = Duration::from_secs_f64(2.0 * settle_s + 120.0);
+        let run = BenchRun { executor: run.executor.with_apply_limit(limit), ..run };
+        let mut guard =
+            Guard { driver: BenchDriver::new(Arc::clone(&self.bench), self.log.clone(), false), safe: false };
+        self.start(&mut guard, store)?;
+        let done = AtomicBool::new(false);
+        let handle = guard.driver.safety_handle();
+        let outcome = std::thread::scope(|scope| {
+            let (done, bench_cancel) = (&done, cancel);
+            scope.spawn(move || {
+                // A call that does not end after a stop was asked for must not keep the bench on.
+                let mut asked: Option<Instant> = None;
+                while !done.load(Ordering::SeqCst) {
+                    std::thread::sleep(Duration::from_millis(20));
+                    if bench_cancel.is_cancelled() {
+                        let since = *asked.get_or_insert_with(Instant::now);
+                        if since.elapsed() > PATIENCE {
+                            let _ = handle.make_safe();
+                            return;
+                        }
+                    }
+                }
+            });
+            let ended = catch_unwind(AssertUnwindSafe(|| {
+                let mut jobs = Loop::new(&self, &run, hands, cancel);
+                jobs.run(&mut guard.driver, store, progress)
+            }));
+            // Safe first; what the loop had to say comes after.
+            let safe = guard.make_safe();
+            done.store(true, Ordering::SeqCst);
+            (ended, safe)
+        });
+        let (ended, safe) = outcome;
+        let not_safe = safe.err();
+        let words = not_safe.clone().unwrap_or_else(|| "every rail measured off, chamber to ambient".into());
+        let kind = if not_safe.is_some() { "could not make safe" } else { "safe" };
+        let noted = store.append_event(&now(), kind, &words);
+        let end = match ended {
+            Ok(Ok(end)) => Ok(end),
+            Ok(Err(failure)) => Err(failure),
+            Err(_) => Err(Failure::new(
+                Exit::Incomplete,
+                "the run ended by an internal fault; the bench was made safe",
+            )),
+        };
+        match (end, not_safe) {
+            (Ok(mut end), not_safe) => {
+                end.not_safe = not_safe;
+                self.tell(EventKind::Finished, end.ended_early.as_deref().unwrap_or("the run ended"));
+                noted.map_err(|error| store_failure(&error))?;
+                Ok(end)
+            }
+            (Err(failure), Some(words)) => Err(Failure::new(
+                Exit::NotSafe,
+                format!("{}\n*** COULD NOT MAKE SAFE ***\n{words}", failure.words),
+            )),
+            (Err(failure), None) => Err(failure),
+        }
+    }
+
+    /// Who is there, is it calibrated, and was anything left on?
+    fn start(&self, guard: &mut Guard, store: &mut Store) -> Result<(), Failure> {
+        let states = guard.driver.look_around(&within(Duration::from_secs(30)));
+        let missing: Vec<&str> =
+            states.iter().filter_map(|state| state.answer.as_ref().err().map(String::as_str)).collect();
+        if !missing.is_empty() {
+            return Err(refused(format!(
+                "the bench `{}` is not ready:\n  {}",
+                self.bench.name,
+                missing.join("\n  ")
+            )));
+        }
+        let overdue = overdue(&self.bench);
+        if !overdue.is_empty() {
+            return Err(refused(format!(
+                "calibration ran out: {}. Have them calibrated, or correct `calibration_due`",
+                overdue.join(", ")
+            )));
+        }
+        let note = |store: &mut Store, kind: &str, text: &str| {
+            store.append_event(&now(), kind, text).map_err(|error| store_failure(&error))
+        };
+        for (state, spec) in states.iter().zip(&self.bench.instruments) {
+            let due = spec.calibration_due.map_or("no due date".into(), |date| date.to_string());
+            let answer = state.answer.as_deref().unwrap_or_default();
+            note(
+                store,
+                super::INSTRUMENT_EVENT,
+                &format!("{}: {answer}; calibration due {due}", state.name),
+            )?;
+        }
+        let left_on: Vec<String> = states
+            .iter()
+            .flat_map(|state| state.on.iter().map(|on| format!("{}: {on}", state.name)))
+            .collect();
+        if !left_on.is_empty() {
+            note(store, "left on", &left_on.join("; "))?;
+            self.terminal
+                .note(&format!("left on by an earlier run, switched off first: {}", left_on.join("; ")));
+        }
+        // Whatever the instruments say, a run starts from a state that was made and measured.
+        guard.driver.make_safe(&within(Duration::from_secs(60))).map_err(|error| {
+            Failure::new(
+                Exit::NotSafe,
+                format!("*** COULD NOT MAKE SAFE ***\n{error}\nSwitch the bench off by hand now."),
+            )
+        })?;
+        note(store, "run", &format!("run on the bench `{}` begins", self.bench.name))
+    }
+
+    /// The bench.
+    pub(super) fn bench(&self) -> &BenchFile {
+        &self.bench
+    }
+
+    /// The command log.
+    pub(super) fn log(&self) -> &CommandLog {
+        &self.log
+    }
+
+    /// The terminal.
+    pub(super) fn terminal(&self) -> &Terminal {
+        &self.terminal
+    }
+
+    /// Tells the user's command about an event, without waiting for it for long.
+    pub(super) fn tell(&self, kind: EventKind, words: &str) {
+        let events = &self.bench.events;
+        let Some((program, arguments)) = events.command.split_first().filter(|_| events.on.contains(&kind))
+        else {
+            return;
+        };
+        let started = Command::new(program)
+            .args(arguments)
+            .args([kind.name(), words])
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn();
+        let mut child = match started {
+            Ok(child) => child,
+            Err(error) => {
+                self.terminal.note(&format!("the command of [events] cannot be started: {program}: {error}"));
+                return;
+            }
+        };
+        let end = Instant::now() + EVENT_LIMIT;
+        while matches!(child.try_wait(), Ok(None)) {
+            if Instant::now() > end {
+                let _ = child.kill();
+                let _ = child.wait();
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+}
+
+/// Makes the bench safe when it is dropped without having been made safe.
+struct Guard {
+    driver: BenchDriver,
+    safe: bool,
+}
+
+impl Guard {
+    /// Everything off, then warm: a cold device would be wet when the chamber is opened.
+    fn make_safe(&mut self) -> Result<(), String> {
+        self.safe = true;
+        self.driver.make_safe(&within(Duration::from_secs(60))).map_err(|error| error.to_string())
+    }
+}
+
+impl Drop for Guard {
+    fn drop(&mut self) {
+        if !self.safe {
+            let _ = self.make_safe();
+        }
+    }
+}
+
+/// The present time, UTC.
+pub(super) fn now() -> String {
+    utc_text(SystemTime::now())
+}
+
+/// Instruments whose calibration ran out.
+pub fn overdue(bench: &BenchFile) -> Vec<String> {
+    let Some(today) = Date::parse(&now()) else { return Vec::new() };
+    bench
+        .instruments
+        .iter()
+        .filter_map(|one| {
+            one.calibration_due.filter(|due| *due < today).map(|due| format!("{} on {due}", one.name))
+        })
+        .collect()
+}
+
+/// One run at a time on a bench, whoever starts it on this computer.
+pub(crate) fn lock_bench(bench: &BenchFile) -> Result<FolderLock, Failure> {
+    let digest = Sha256::digest(bench.name.as_bytes());
+    let name: String = digest.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+    let dir = std::env::temp_dir().join(format!("nightbench-bench-{name}"));
+    std::fs::create_dir_all(&dir).map_err(|error| refused(format!("{}: {error}", dir.display())))?;
+    FolderLock::take(&dir).map_err(|error| match error {
+        StoreError::Locked { holder, .. } => {
+            let holder = holder.map_or("another process".into(), |holder| holder.to_string());
+            refused(format!("the bench `{}` is in use by {holder}", bench.name))
+        }
+        other => refused(other.to_string()),
+    })
+}
+
+fn open_log(dir: &Path) -> Result<CommandLog, Failure> {
+    let path = dir.join("commands.log");
+    let file = std::fs::create_dir_all(dir)
+        .and_then(|()| std::fs::OpenOptions::new().create(true).append(true).open(&path))
+        .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", path.display())))?;
+    Ok(CommandLog::new(Some(Box::new(file)), now))
+}
+
+/// Makes a bench safe that nobody drives, from any state.
+///
+/// # Errors
+/// Exit 6.
+pub fn make_safe_now(bench: Arc<BenchFile>, log: CommandLog) -> Result<(), Failure> {
+    SafetyKit::new(bench, log).make_safe().map_err(|error| {
+        Failure::new(
+            Exit::NotSafe,
+            format!("*** COULD NOT MAKE SAFE ***\n{error}\nSwitch the bench off by hand now."),
+        )
+    })
+}

@@ -1,0 +1,283 @@
+//! Runs one job on a driver: apply, train, capture. Faults become "not measured" with their reason.
+
+use crate::capture::{CaptureOptions, Sampler, capture};
+use crate::forecast::capture_options;
+use crate::run::mountings::Fitting;
+use contract::{
+    Call, CancelToken, Driver, DriverError, ErrorKind, PointCounts, PointRequest, Setting, StartKind,
+    TrainingRequest,
+};
+use nightbench_core::devices::{Channel, Chip, Firmware, Module, Supply};
+use nightbench_core::results::{
+    Capture, Direction, EyeName, Identity, JobOutcome, JobResult, JobTimes, Readback, TrainingResult,
+};
+use nightbench_core::units::Celsius;
+use plan::Plan;
+use plan::expand::{Condition, Expansion, Job, JobKeys};
+use plan::measure::{StartWord, TrainingPolicy};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Longest a single call to a driver may take.
+const CALL_LIMIT: Duration = Duration::from_secs(120);
+
+/// The things of a plan, shared between jobs.
+pub struct Shelf {
+    chips: Vec<Arc<Chip>>,
+    firmwares: Vec<Arc<Firmware>>,
+    modules: Vec<Arc<Module>>,
+    channels: Vec<Arc<Channel>>,
+    supplies: Vec<Arc<Supply>>,
+}
+
+impl Shelf {
+    /// The things of a plan.
+    pub fn new(plan: &Plan) -> Shelf {
+        fn shared<T: Clone>(list: &[T]) -> Vec<Arc<T>> {
+            list.iter().cloned().map(Arc::new).collect()
+        }
+        Shelf {
+            chips: shared(&plan.chips),
+            firmwares: shared(&plan.firmwares),
+            modules: shared(&plan.modules),
+            channels: shared(&plan.channels),
+            supplies: shared(&plan.supplies),
+        }
+    }
+}
+
+/// What is needed to run any job of a plan.
+pub struct Executor<'p> {
+    plan: &'p Plan,
+    expansion: &'p Expansion,
+    keys: &'p JobKeys<'p>,
+    shelf: Shelf,
+    options: CaptureOptions,
+    given_up: BTreeMap<Fitting, String>,
+    apply_limit: Duration,
+    drop_point: Option<CancelToken>,
+}
+
+impl<'p> Executor<'p> {
+    /// For the jobs of a plan.
+    pub fn new(plan: &'p Plan, expansion: &'p Expansion, keys: &'p JobKeys<'p>) -> Executor<'p> {
+        Executor {
+            plan,
+            expansion,
+            keys,
+            shelf: Shelf::new(plan),
+            options: capture_options(plan),
+            given_up: BTreeMap::new(),
+            apply_limit: CALL_LIMIT,
+            drop_point: None,
+        }
+    }
+
+    /// Lets a condition take this long to be reached: a bench ramps and settles.
+    pub fn with_apply_limit(self, apply_limit: Duration) -> Executor<'p> {
+        Executor { apply_limit, ..self }
+    }
+
+    /// Lets a batch of points that has begun finish when a stop is asked for; `drop_point` ends it too.
+    pub fn with_drop_point(self, drop_point: CancelToken) -> Executor<'p> {
+        Executor { drop_point: Some(drop_point), ..self }
+    }
+
+    /// Fittings whose jobs are not measured, with the reason.
+    pub fn give_up(&mut self, given_up: BTreeMap<Fitting, String>) {
+        self.given_up = given_up;
+    }
+
+    /// How the plan trains.
+    pub fn training_request(&self) -> TrainingRequest {
+        TrainingRequest {
+            start: match self.plan.repeats.start {
+                StartWord::PowerCycle => StartKind::PowerCycle,
+                StartWord::Reset => StartKind::Reset,
+                StartWord::Retrain => StartKind::Retrain,
+            },
+            pass_ber: self.plan.training.pass_ber,
+            fewest_taps: self.plan.training.fewest_taps,
+            fewest_steps: self.plan.training.fewest_steps,
+            write: self.plan.capture.directions.contains(&Direction::Write),
+        }
+    }
+
+    /// A job's condition as a driver takes it, for the attempt of this number (from 1).
+    pub fn setting(&self, condition: &Condition, job: &Job, attempt: u32) -> Setting {
+        let (plan, matrix) = (self.plan, &self.plan.matrix);
+        use plan::matrix::Factor;
+        let temperature = condition.temperature(plan);
+        let calibrated_at = match plan.training.policy {
+            TrainingPolicy::Held { temperature, .. } => Celsius(temperature),
+            TrainingPolicy::EveryCondition => temperature,
+        };
+        Setting {
+            chip: Arc::clone(&self.shelf.chips[matrix.chips[condition.level(Factor::Chip)]]),
+            firmware: matrix
+                .firmwares
+                .get(condition.level(Factor::Firmware))
+                .map(|index| Arc::clone(&self.shelf.firmwares[*index])),
+            module: Arc::clone(&self.shelf.modules[matrix.modules[condition.level(Factor::Module)]]),
+            channel: Arc::clone(&self.shelf.channels[matrix.channels[condition.level(Factor::Channel)]]),
+            rate: condition.rate(plan),
+            temperature,
+            control_point: matrix.control_point,
+            calibrated_at,
+            supply: Arc::clone(&self.shelf.supplies[matrix.supplies[condition.level(Factor::Supply)]]),
+            pattern: condition.pattern(plan).clone(),
+            mounting: u32::from(job.mounting),
+            start: u32::from(job.start),
+            noise_key: self.keys.attempt_noise_key(condition, job, attempt),
+        }
+    }
+
+    /// The condition that training is held from, where it is.
+    fn held_setting(&self, setting: &Setting) -> Option<Setting> {
+        let TrainingPolicy::Held { temperature, supply } = &self.plan.training.policy else { return None };
+        let mut held = setting.clone();
+        held.temperature = Celsius(*temperature);
+        if let Some(name) = supply
+            && let Some(found) = self.shelf.supplies.iter().find(|supply| supply.name == *name)
+        {
+            held.supply = Arc::clone(found);
+        }
+        Some(held)
+    }
+
+    /// Runs a job for the first time.
+    ///
+    /// # Errors
+    /// As [`run_attempt`](Self::run_attempt).
+    pub fn run(
+        &self,
+        driver: &mut dyn Driver,
+        job: &Job,
+        cancel: &CancelToken,
+    ) -> Result<JobResult, DriverError> {
+        self.run_attempt(driver, job, 1, cancel)
+    }
+
+    /// Runs a job; `attempt` counts from 1 and gives a simulated target noise of its own.
+    ///
+    /// # Errors
+    /// `Cancelled` when a stop was asked for: the job leaves nothing behind. Every other fault is in the result.
+    pub fn run_attempt(
+        &self,
+        driver: &mut dyn Driver,
+        job: &Job,
+        attempt: u32,
+        cancel: &CancelToken,
+    ) -> Result<JobResult, DriverError> {
+        let condition = self.expansion.conditions[job.condition as usize];
+        let setting = self.setting(&condition, job, attempt);
+        let mut result = JobResult { outcome: JobOutcome::Measured, ..not_measured("") };
+        let (chip, module, channel) = condition.setup();
+        if let Some(reason) = self.given_up.get(&(chip, module, channel, job.mounting)) {
+            result.outcome = JobOutcome::NotMeasured { reason: reason.clone() };
+            return Ok(result);
+        }
+        match self.measure(driver, &setting, cancel, &mut result) {
+            Ok(()) => Ok(result),
+            Err(error) if error.kind == ErrorKind::Cancelled => Err(error),
+            Err(error) => {
+                // A capture that broke off is no eye: only whole captures may be judged.
+                result.captures.clear();
+                result.outcome = JobOutcome::NotMeasured { reason: error.to_string() };
+                Ok(result)
+            }
+        }
+    }
+
+    fn measure(
+        &self,
+        driver: &mut dyn Driver,
+        setting: &Setting,
+        cancel: &CancelToken,
+        result: &mut JobResult,
+    ) -> Result<(), DriverError> {
+        let call = || Call::within(CALL_LIMIT, cancel);
+        let reach = || Call::within(self.apply_limit, cancel);
+        let held = self.held_setting(setting);
+        let first: Readback = driver.apply(held.as_ref().unwrap_or(setting), &reach())?;
+        result.readback = Some(first);
+        result.identity = driver.identity(&call())?;
+        let request = self.training_request();
+        let begin = driver.elapsed().0;
+        let training: TrainingResult = driver.train(&request, &reach())?;
+        let trained = training.passed;
+        let settings = training.eyes.clone();
+        result.trainings.push(training);
+        result.times.training_s = between(begin, driver.elapsed().0);
+        if !trained {
+            result.outcome = JobOutcome::TrainingFailed;
+            return Ok(());
+        }
+        if held.is_some() {
+            result.readback = Some(driver.apply(setting, &reach())?);
+            driver.restore(&settings, &call())?;
+        }
+        let before = driver.elapsed().0;
+        for eye in driver.capabilities(&call())?.eyes {
+            let Some(operating) = settings.iter().find(|trained| trained.eye == eye.eye) else {
+                return Err(DriverError::new(
+                    ErrorKind::Protocol,
+                    format!("training gave no settings for {}", eye.eye),
+                ));
+            };
+            let lanes: Vec<u16> = eye.lanes.iter().collect();
+            if operating.lanes != lanes {
+                return Err(DriverError::new(
+                    ErrorKind::Protocol,
+                    format!("training and capture of {} speak of different lanes", eye.eye),
+                ));
+            }
+            let drop_point = self.drop_point.as_ref().unwrap_or(cancel);
+            let mut sampler = DriverSampler { driver, eye: eye.eye, cancel, drop_point };
+            let captured: Capture = capture(&mut sampler, &eye, &lanes, &operating.settings, &self.options)?;
+            result.captures.push(captured);
+        }
+        result.times.measuring_s = between(before, driver.elapsed().0);
+        Ok(())
+    }
+}
+
+/// The result of a job that was not measured, before anybody answered.
+pub fn not_measured(reason: &str) -> JobResult {
+    JobResult {
+        outcome: JobOutcome::NotMeasured { reason: reason.into() },
+        identity: Identity {
+            chip_serial: String::new(),
+            firmware_build: String::new(),
+            firmware_hash: String::new(),
+            settings_hash: String::new(),
+            agent_version: String::new(),
+        },
+        readback: None,
+        trainings: Vec::new(),
+        captures: Vec::new(),
+        times: JobTimes::default(),
+    }
+}
+
+/// Seconds between two readings of a driver's clock, to the nanosecond: a job's time must not depend on how long
+/// the driver had been running before.
+fn between(begin_s: f64, end_s: f64) -> f64 {
+    ((end_s - begin_s) * 1e9).round() * 1e-9
+}
+
+/// Lets the capture strategy sample one eye of a driver.
+struct DriverSampler<'d> {
+    driver: &'d mut dyn Driver,
+    eye: EyeName,
+    cancel: &'d CancelToken,
+    drop_point: &'d CancelToken,
+}
+
+impl Sampler for DriverSampler<'_> {
+    fn sample(&mut self, points: &[PointRequest]) -> Result<Vec<PointCounts>, DriverError> {
+        Call::within(CALL_LIMIT, self.cancel).check("capturing")?;
+        self.driver.sample(self.eye, points, &Call::within(CALL_LIMIT, self.drop_point))
+    }
+}

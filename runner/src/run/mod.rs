@@ -1,0 +1,14 @@
+//! Running jobs: on simulated targets in parallel, on a bench one after the other; further attempts and merging.
+
+pub mod bench_run;
+pub mod clock;
+pub mod disk_space;
+pub mod execute;
+pub mod merge;
+pub mod mounting_check;
+pub mod mountings;
+pub mod operator;
+pub mod progress;
+pub mod remeasure;
+pub mod signals;
+pub mod simulated_run;

@@ -1,0 +1,168 @@
+//! Hands at the bench: asked for on a terminal only, and only when everything is verified off and neither hot nor cold.
+
+use crate::console::terminal::shown;
+use contract::CancelToken;
+use nightbench_core::units::Celsius;
+use std::io::{BufRead, IsTerminal, Write};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::time::Duration;
+
+/// Cautions printed where hands come near.
+pub const CAUTIONS: &str = "\
+CAUTION before you reach in. These words do not replace your laboratory's own rules or the training and licences that
+they ask for; software is no hardware interlock: rely on the independent over-temperature cut-out, the over-voltage
+protection and the emergency stop.
+  heat and cold   bare metal above about 43 °C burns in time, below 0 °C it freezes skin; parts you cannot see may
+                  be warmer or colder than the sensors
+  static          wear a grounded wrist strap; isolated conductors below 35 V; parts are damaged from 100 V (human body)
+  supply          never fit or pull a module while a rail is up, whatever a display says: measure
+  nitrogen        1 L of liquid gives about 695 L of gas; leave the room when the oxygen alarm sounds (below 19.5 %)
+  unattended      after you leave, the bench heats, cools and powers up by itself";
+
+/// How often a waiting prompt looks whether a stop was asked for.
+const LOOK: Duration = Duration::from_millis(50);
+
+/// What is to be fitted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fitting {
+    /// Test chip.
+    pub chip: String,
+    /// Module.
+    pub module: String,
+    /// Its serial number, where the plan knows it.
+    pub serial: Option<String>,
+    /// Channel.
+    pub channel: String,
+    /// Which fitting of the setup, from 0: above 0 it is a re-seat.
+    pub mounting: u32,
+}
+
+/// Somebody who can change what is fitted, or nobody.
+pub trait Hands {
+    /// Is somebody there to ask?
+    fn present(&self) -> bool;
+
+    /// Asks for a change. Called only with the rails verified off and these sensors within the safe band; `reseat` says
+    /// why what was just fitted must be taken out and fitted again (empty: a first fitting). Returns whether it was
+    /// done; there is no answer but a person's.
+    fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool;
+
+    /// Says that what was fitted answers and that nobody is needed for now.
+    fn may_leave(&mut self, words: &str);
+}
+
+/// A person at this terminal.
+pub struct TerminalHands {
+    cancel: CancelToken,
+    lines: Option<Receiver<String>>,
+}
+
+impl TerminalHands {
+    /// At this terminal; a stop that is asked for ends a prompt without an answer.
+    pub fn new(cancel: &CancelToken) -> TerminalHands {
+        TerminalHands { cancel: cancel.clone(), lines: None }
+    }
+
+    /// The next line typed; `None` when there will be none.
+    fn line(&mut self) -> Option<String> {
+        let lines = self.lines.get_or_insert_with(|| {
+            let (sender, lines) = channel();
+            // Reading cannot be broken off, so it has a thread of its own, which ends with the program.
+            std::thread::spawn(move || {
+                for line in std::io::stdin().lock().lines() {
+                    let Ok(line) = line else { return };
+                    if sender.send(line).is_err() {
+                        return;
+                    }
+                }
+            });
+            lines
+        });
+        loop {
+            match lines.recv_timeout(LOOK) {
+                Ok(line) => return Some(line),
+                Err(RecvTimeoutError::Disconnected) => return None,
+                Err(RecvTimeoutError::Timeout) if self.cancel.is_cancelled() => return None,
+                Err(RecvTimeoutError::Timeout) => {}
+            }
+        }
+    }
+}
+
+impl Hands for TerminalHands {
+    fn present(&self) -> bool {
+        std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
+    }
+
+    fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool {
+        // What was typed before the question is no answer to it.
+        if let Some(lines) = &self.lines {
+            while lines.try_recv().is_ok() {}
+        }
+        let _ = writeln!(std::io::stderr(), "\n{CAUTIONS}\n\n{}", shown(&question(wanted, sensors, reseat)));
+        loop {
+            let _ = write!(std::io::stderr(), "> ");
+            match self.line() {
+                None => return false,
+                Some(line) if line.trim().is_empty() => return false,
+                Some(line) if line.trim() == wanted.module => return true,
+                Some(_) => {
+                    let _ = writeln!(std::io::stderr(), "That is not `{}`.", shown(&wanted.module));
+                }
+            }
+        }
+    }
+
+    fn may_leave(&mut self, words: &str) {
+        let _ = writeln!(std::io::stderr(), "{}", shown(words));
+    }
+}
+
+fn question(wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> String {
+    let readings: Vec<String> = sensors.iter().map(|(name, value)| format!("{name} {value}")).collect();
+    let serial = wanted.serial.as_ref().map(|serial| format!(" (serial {serial})")).unwrap_or_default();
+    let task = match reseat {
+        [] if wanted.mounting > 0 => "Take it out and seat it again, even if it is fitted. Fit".to_string(),
+        [] => "Fit".to_string(),
+        why => format!(
+            "The fit check failed: {}.\nTake it out, look at contacts and cables, and seat it again. Fit",
+            why.join("; ")
+        ),
+    };
+    format!(
+        "Every rail was measured off; {}.\n{task}: chip `{}`, module `{}`{serial}, channel `{}`.\nThen stay until the \
+         fit check has passed. Type the module's name and Enter when it is fitted; an empty line leaves these jobs out.",
+        readings.join(", "),
+        wanted.chip,
+        wanted.module,
+        wanted.channel,
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_question_names_what_to_fit_and_why_it_is_asked_again() {
+        let wanted = Fitting {
+            chip: "K1".into(),
+            module: "Amber".into(),
+            serial: Some("A-17".into()),
+            channel: "risers".into(),
+            mounting: 0,
+        };
+        let sensors = [("chip".to_string(), Celsius(23.5))];
+        let first = question(&wanted, &sensors, &[]);
+        for words in
+            ["measured off; chip 23.5", "module `Amber` (serial A-17), channel `risers`", "stay until"]
+        {
+            assert!(first.contains(words), "{words}: {first}");
+        }
+        assert!(!first.contains("again"), "{first}");
+        let seat = question(&Fitting { mounting: 1, ..wanted.clone() }, &sensors, &[]);
+        assert!(seat.contains("seat it again, even if"), "{seat}");
+        let again = question(&wanted, &sensors, &["lanes 3 of read rank 0 see nothing".into()]);
+        assert!(again.contains("The fit check failed: lanes 3 of read rank 0 see nothing."), "{again}");
+    }
+}

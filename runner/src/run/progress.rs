@@ -1,0 +1,89 @@
+//! How far a run is: a bar on a terminal, a counter line a job elsewhere, and the bench time it stands for.
+
+use crate::console::terminal::{Terminal, shown};
+use crate::forecast::bench_clock::BenchClock;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use nightbench_core::results::{JobOutcome, JobTimes};
+use std::time::{Duration, Instant};
+
+/// Shortest time between two looks at the bench time; a look at a long plan takes a while itself, so at most a twentieth of the time
+/// goes into it.
+const LOOK_EVERY: Duration = Duration::from_secs(2);
+const SHARE: u32 = 20;
+
+/// Shows the progress of a run on stderr.
+pub struct Progress<'f> {
+    bar: Option<ProgressBar>,
+    terminal: Terminal,
+    clock: Option<BenchClock<'f>>,
+    next_look: Instant,
+    shown_tenth: usize,
+    done: usize,
+    total: usize,
+}
+
+impl<'f> Progress<'f> {
+    /// For a run of `total` jobs of which `done` are there already.
+    pub fn new(terminal: Terminal, done: usize, total: usize) -> Progress<'f> {
+        let bar = terminal.animated.then(|| {
+            let bar = ProgressBar::with_draw_target(Some(total as u64), ProgressDrawTarget::stderr());
+            let style =
+                ProgressStyle::with_template("{prefix}\n{wide_bar} {pos}/{len} jobs, {eta} left  {msg:.40}");
+            bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+            bar.set_position(done as u64);
+            bar.reset_eta();
+            bar
+        });
+        let shown_tenth = 10 * done / total.max(1);
+        Progress { bar, terminal, clock: None, next_look: Instant::now(), shown_tenth, done, total }
+    }
+
+    /// Shows the bench time as well.
+    pub fn with_clock(self, clock: BenchClock<'f>) -> Progress<'f> {
+        Progress { clock: Some(clock), ..self }
+    }
+
+    /// One more job is done.
+    pub fn job(&mut self, words: &str) {
+        self.done += 1;
+        match &self.bar {
+            Some(bar) => {
+                bar.set_message(shown(words).into_owned());
+                bar.inc(1);
+            }
+            None => {
+                let width = self.total.to_string().len();
+                self.terminal.note(&format!("[{:>width$}/{}] {words}", self.done, self.total));
+            }
+        }
+    }
+
+    /// The job at a position of the order took this long on the bench.
+    pub fn took(&mut self, position: u64, outcome: &JobOutcome, times: JobTimes) {
+        let Some(clock) = &mut self.clock else { return };
+        clock.took(position, outcome, times);
+        let tenth = 10 * self.done / self.total.max(1);
+        let due = match &self.bar {
+            Some(_) => Instant::now() >= self.next_look,
+            None => tenth > self.shown_tenth && self.done < self.total,
+        };
+        if !due {
+            return;
+        }
+        self.shown_tenth = tenth;
+        let begin = Instant::now();
+        let words = clock.words();
+        match &self.bar {
+            Some(bar) => bar.set_prefix(shown(&words).into_owned()),
+            None => self.terminal.note(&format!("{} % of the jobs: {words}", 10 * tenth)),
+        }
+        self.next_look = Instant::now() + LOOK_EVERY.max(begin.elapsed() * SHARE);
+    }
+
+    /// Takes the bar away.
+    pub fn finish(&self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
+    }
+}

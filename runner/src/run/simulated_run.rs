@@ -1,0 +1,267 @@
+//! Runs the jobs that are still to be done on simulated targets, in parallel, and stores them as they finish.
+
+use crate::console::exit::{Exit, Failure};
+use crate::evaluate::eye_summaries::{SummaryWriter, fingerprint};
+use crate::run::execute::Executor;
+use crate::run::progress::Progress;
+use crate::store::run_folder::store_failure;
+use crate::store::{JobRow, PackedJob, Store, StoreError};
+use contract::{Call, CancelToken, Driver};
+use judge::eye_summary::{JobSummary, masks_for};
+use nightbench_core::results::{JobOutcome, JobResult, JobTimes};
+use plan::Plan;
+use plan::expand::{Condition, Job};
+use plan::matrix::Factor;
+use std::path::Path;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc::{RecvTimeoutError, sync_channel};
+use std::time::Duration;
+
+/// A job to be done.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PendingJob {
+    /// The job.
+    pub job: Job,
+    /// Its condition.
+    pub condition: Condition,
+    /// Its key.
+    pub key: [u8; 32],
+    /// Its place in the plan's order.
+    pub position: u64,
+    /// Which attempt at it, from 1.
+    pub attempt: u32,
+}
+
+/// A finished job on its way to the store.
+struct Finished {
+    packed: PackedJob,
+    key: [u8; 32],
+    attempt: u32,
+    digest: Vec<u8>,
+    fingerprint: u64,
+    position: u64,
+    outcome: JobOutcome,
+    times: JobTimes,
+    words: String,
+}
+
+/// Finished jobs a thread may have waiting for the store: enough to measure on while a transaction is written, few
+/// enough for memory (a job takes up to some 100 kB).
+const WAITING_A_THREAD: usize = 32;
+/// Longest a target may take to become safe.
+const SAFE_LIMIT: Duration = Duration::from_secs(30);
+/// How often a target is asked to become safe before a person must see to it.
+const SAFE_ATTEMPTS: usize = 3;
+
+/// A driver that is made safe whichever way its worker ends, a panic included.
+struct MadeSafe<'a> {
+    driver: Box<dyn Driver>,
+    failed: &'a Mutex<Option<String>>,
+}
+
+impl Drop for MadeSafe<'_> {
+    fn drop(&mut self) {
+        let mut last = None;
+        for _ in 0..SAFE_ATTEMPTS {
+            // A token of its own: a run that was cancelled must be made safe all the same.
+            match self.driver.make_safe(&Call::within(SAFE_LIMIT, &CancelToken::new())) {
+                Ok(()) => return,
+                Err(error) => last = Some(error.to_string()),
+            }
+        }
+        let mut failed = self.failed.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if failed.is_none() {
+            *failed = last;
+        }
+    }
+}
+
+/// What jobs are run with.
+pub struct Night<'p> {
+    /// The run folder.
+    pub dir: &'p Path,
+    /// The plan.
+    pub plan: &'p Plan,
+    /// Runs one job.
+    pub executor: &'p Executor<'p>,
+    /// Opens a target; each thread has its own.
+    pub open: &'p (dyn Fn() -> Box<dyn Driver> + Sync),
+    /// Threads.
+    pub threads: usize,
+}
+
+/// Runs jobs on targets, one a thread, and stores each result. Stops early, with what is finished stored, when a
+/// stop was asked for; returns the number of jobs done. Every target is made safe at the end.
+///
+/// # Errors
+/// Exit 74 when results cannot be stored: the run stops then. Exit 6, above all others, when a target could not be
+/// made safe.
+pub fn simulate(
+    night: Night<'_>,
+    todo: &[PendingJob],
+    store: &mut Store,
+    cancel: &CancelToken,
+    progress: &mut Progress,
+) -> Result<usize, Failure> {
+    let Night { dir, plan, executor, open, threads } = night;
+    let mut digests = SummaryWriter::open(dir);
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build()
+        .map_err(|error| Failure::new(Exit::Store, format!("cannot start {threads} threads: {error}")))?;
+    let unsafe_now = Mutex::new(None);
+    // Jobs of one condition and mounting share their physics: they stay together on one worker.
+    let groups: Vec<&[PendingJob]> = todo
+        .chunk_by(|a, b| a.job.condition == b.job.condition && a.job.mounting == b.job.mounting)
+        .collect();
+    let next = AtomicUsize::new(0);
+    let (sender, receiver) = sync_channel::<Result<Finished, Failure>>(WAITING_A_THREAD * threads);
+    let mut done = 0;
+    let mut outcome = Ok(());
+    let mut panicked = None;
+    std::thread::scope(|scope| {
+        let (pool, groups, next, unsafe_now) = (&pool, &groups, &next, &unsafe_now);
+        let workers = scope.spawn(move || {
+            pool.broadcast(|_| {
+                let mut target = MadeSafe { driver: open(), failed: unsafe_now };
+                // Groups are taken in the plan's order, so that an interrupted run has its first part whole.
+                while let Some(group) = groups.get(next.fetch_add(1, Ordering::Relaxed)) {
+                    for one in *group {
+                        if cancel.is_cancelled() {
+                            return;
+                        }
+                        let driver = target.driver.as_mut();
+                        let Ok(result) = executor.run_attempt(driver, &one.job, one.attempt, cancel) else {
+                            return;
+                        };
+                        if sender.send(finished(plan, one, result)).is_err() {
+                            return;
+                        }
+                    }
+                }
+            });
+            drop(sender);
+        });
+        loop {
+            let wait = store.commit_due_in().unwrap_or(Duration::from_secs(3600));
+            let stored = match receiver.recv_timeout(wait) {
+                Ok(Ok(finished)) => store.record_packed(finished.packed).map(|()| {
+                    digests.add(&finished.key, finished.attempt, finished.fingerprint, &finished.digest);
+                    done += 1;
+                    progress.job(&finished.words);
+                    progress.took(finished.position, &finished.outcome, finished.times);
+                }),
+                Ok(Err(failure)) => {
+                    outcome = Err(failure);
+                    cancel.cancel();
+                    break;
+                }
+                Err(RecvTimeoutError::Timeout) => store.commit(),
+                Err(RecvTimeoutError::Disconnected) => break,
+            };
+            if let Err(error) = stored {
+                outcome = Err(store_failure(&error));
+                cancel.cancel();
+                break;
+            }
+            if store.disk_is_full() {
+                outcome = Err(Failure::new(
+                    Exit::Store,
+                    "the disk is full: what was measured is stored. Free some space and run the same command again",
+                ));
+                cancel.cancel();
+                break;
+            }
+        }
+        // Workers may still be sending: drain, so that none waits for ever.
+        drop(receiver);
+        panicked = workers.join().err();
+    });
+    let written = store.commit().map_err(|error| store_failure(&error));
+    if let Some(words) = unsafe_now.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
+        return Err(Failure::new(
+            Exit::NotSafe,
+            format!(
+                "a target could not be made safe: {words}. Switch it off by hand before anything is touched"
+            ),
+        ));
+    }
+    if let Some(panic) = panicked {
+        // A fault of the program: what is finished is stored and every target safe; now it may show.
+        std::panic::resume_unwind(panic);
+    }
+    outcome?;
+    written?;
+    Ok(done)
+}
+
+/// A result packed for the store. One that contradicts itself (counts above the bits, numbers that are not finite)
+/// is a fault of its target: the job is not measured and the night goes on.
+fn finished(plan: &Plan, todo: &PendingJob, mut result: JobResult) -> Result<Finished, Failure> {
+    let row = row(plan, todo);
+    let packed = match PackedJob::new(&row, &result, &[]) {
+        Err(error @ (StoreError::Value { .. } | StoreError::Packing { .. })) => {
+            result = JobResult {
+                outcome: JobOutcome::NotMeasured { reason: format!("impossible answer: {error}") },
+                readback: None,
+                trainings: Vec::new(),
+                captures: Vec::new(),
+                times: JobTimes::default(),
+                ..result
+            };
+            PackedJob::new(&row, &result, &[])
+        }
+        other => other,
+    }
+    .map_err(|error| store_failure(&error))?;
+    let rate = todo.condition.rate(plan);
+    let digest = JobSummary::of(&result.trainings, &result.captures, |capture| {
+        masks_for(&plan.limits, capture.eye, &capture.grid, rate)
+    });
+    let utc = (row.started_utc.as_str(), row.ended_utc.as_str());
+    let words = match &result.outcome {
+        JobOutcome::Measured => "measured".to_string(),
+        JobOutcome::TrainingFailed => "training failed".to_string(),
+        JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
+    };
+    Ok(Finished {
+        packed,
+        key: todo.key,
+        attempt: todo.attempt,
+        digest: digest.to_bytes(),
+        fingerprint: fingerprint(utc, &result.identity, result.readback.as_ref(), result.times),
+        position: todo.position,
+        outcome: result.outcome,
+        times: result.times,
+        words: format!("{}: {words}", todo.condition.describe(plan)),
+    })
+}
+
+/// A job's row, without a clock.
+pub fn row(plan: &Plan, todo: &PendingJob) -> JobRow {
+    let condition = &todo.condition;
+    let name = |factor: Factor| plan.level_name(factor, condition.level(factor));
+    JobRow {
+        key: todo.key,
+        plan_position: todo.position,
+        chip: name(Factor::Chip),
+        firmware: name(Factor::Firmware),
+        module: name(Factor::Module),
+        channel: name(Factor::Channel),
+        rate: name(Factor::Rate),
+        temperature: name(Factor::Temperature),
+        supply: name(Factor::Supply),
+        pattern: name(Factor::Pattern),
+        rate_mts: condition.rate(plan).mega_transfers(),
+        temperature_set_degc: condition.temperature(plan).0,
+        mounting: u32::from(todo.job.mounting),
+        repeat: u32::from(todo.job.repeat),
+        start: u32::from(todo.job.start),
+        // A simulated result is a function of plan and seed alone: it carries no clock.
+        started_utc: String::new(),
+        ended_utc: String::new(),
+        started_bench_s: 0.0,
+        ended_bench_s: 0.0,
+    }
+}
