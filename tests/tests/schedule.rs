@@ -1,6 +1,8 @@
 //! Order and calendar from outside: preview, fitting list, coverage, night-only plans, composed bench time, and plans that cannot be.
 
+use crate::chance::Chance;
 use crate::support::{Folder, SMALL, json, nightbench};
+use rusqlite::Connection;
 
 const OFFICE: &str = r#"
 [attended]
@@ -239,4 +241,89 @@ fn a_dry_run_shows_the_bench_hours_of_the_night() {
     // The page's figure is the composed one.
     let page = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
     assert!(page.contains(&format!("{hours:.1}")), "no {hours:.1} h on the page");
+}
+
+/// A plan whose setups are split by attended hours, or measured again at the end, as the seed says.
+fn attended_plan(seed: u64) -> String {
+    let mut chance = Chance::new(seed);
+    let mut plan = SMALL.replace("[25, 60]", chance.pick(&["[25]", "[25, 60]", "[5, 25, 60]"]));
+    plan = plan.replace("rate = [2133, 2400]", "rate = [2133]");
+    for (name, kind) in [("Cedar", "unbuffered"), ("Dogwood", "small-outline")] {
+        if chance.happens(0.7) {
+            let module = format!("[[module]]\nname = \"{name}\"\nkind = \"{kind}\"\nrated = 2666\n\n");
+            plan = plan.replacen("[[channel]]", &format!("{module}[[channel]]"), 1);
+        }
+    }
+    let end = chance.pick(&["09:40", "10:30", "12:00", "17:00"]);
+    let soak = chance.pick(&[60, 3_000, 20_000]);
+    plan.push_str(&format!(
+        "\n[attended]\nstart = \"2026-11-23 09:00\"\nmonday = \"09:00-{end}\"\ntuesday = \"09:00-{end}\"\n\
+         thursday = \"09:00-{end}\"\n\n[bench_times]\nsoak_s = {soak}\n"
+    ));
+    if chance.happens(0.5) {
+        plan.push_str("\n[order]\nbaseline_module = \"Amber\"\nbaseline_channel = \"direct\"\n");
+    }
+    if chance.happens(0.5) {
+        plan.push_str("\n[repeats]\nre_seats = 1\n");
+    }
+    plan
+}
+
+#[test]
+fn preview_summary_store_and_page_tell_of_the_same_hands_on_changes() {
+    let mut split = 0;
+    for seed in 0..8 {
+        let folder = Folder::in_memory();
+        let path = folder.file("plan.toml", &attended_plan(seed));
+        let path = path.to_str().unwrap();
+        let run = nightbench(folder.path(), &["preview", path, "--json"]);
+        assert_eq!(run.code, 0, "seed {seed}: {}", run.err);
+        let preview = json(&run);
+        let listed: Vec<(String, String)> = preview["hands_on"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|one| {
+                (one["module"].as_str().unwrap().to_string(), one["channel"].as_str().unwrap().to_string())
+            })
+            .collect();
+        assert_eq!(number(&preview["hands_on_changes"]) as usize, listed.len(), "seed {seed}");
+        split += usize::from(listed.len() as u64 > preview["setups"].as_u64().unwrap());
+
+        let run = nightbench(folder.path(), &["run", path, "--into", "d"]);
+        assert!([0, 1].contains(&run.code), "seed {seed}: {}", run.err);
+        let store = Connection::open(folder.path().join("d/results.sqlite")).unwrap();
+        let mut rows = store
+            .prepare(
+                "SELECT module, channel, mounting FROM job_list WHERE counts = 'yes' ORDER BY plan_position",
+            )
+            .unwrap();
+        let mut mountings: Vec<(String, String, u16)> = rows
+            .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
+            .unwrap()
+            .flatten()
+            .collect();
+        mountings.dedup();
+        let stored: Vec<(String, String)> =
+            mountings.into_iter().map(|(module, channel, _)| (module, channel)).collect();
+        assert_eq!(stored, listed, "seed {seed}: store and preview");
+
+        let page = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
+        let table = page.split("Hands-on changes in order").nth(1).expect("the table");
+        let shown: Vec<(String, String)> = table
+            .split("</table>")
+            .next()
+            .unwrap()
+            .split("<td dir=\"auto\">")
+            .skip(1)
+            .map(|cell| {
+                let (module, channel) = cell.split("</td>").next().unwrap().split_once(", ").unwrap();
+                (module.to_string(), channel.to_string())
+            })
+            .collect();
+        assert_eq!(shown, listed, "seed {seed}: page and preview");
+        let words = format!("{} hands-on change", listed.len());
+        assert!(page.contains(&words), "seed {seed}: the page does not say {words}");
+    }
+    assert!(split > 0, "no plan needed a setup twice: the seeds test nothing");
 }

@@ -87,8 +87,10 @@ pub fn compose(
         .collect();
     let place = |ran: &Ran| places.get(&ran.key).copied().unwrap_or(usize::MAX);
     ran.sort_by_key(place);
-    let sequence: Vec<u32> =
-        ran.iter().map(|ran| forecast.order.sequence.get(place(ran)).copied().unwrap_or(u32::MAX)).collect();
+    let sequence: Vec<u32> = ran
+        .iter()
+        .map(|ran| forecast.schedule.sequence.get(place(ran)).copied().unwrap_or(u32::MAX))
+        .collect();
     let mut now_s = 0.0;
     for (ran, change) in ran.iter().zip(change_overs(&forecast.problem, &sequence)) {
         let begin_s = now_s + 60.0 * change.minutes;
