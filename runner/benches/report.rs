@@ -7,7 +7,7 @@
 use contract::CancelToken;
 use judge::eye_summary::JobSummary;
 use nightbench_core::results::JobResult;
-use plan::expand::JobKeys;
+use plan::keys::JobKeys;
 use runner::evaluate::eye_summaries::{CacheUse, fingerprint, write_cache};
 use runner::evaluate::judging::{JudgedBy, JudgedFolder};
 use runner::forecast::Forecast;
@@ -72,7 +72,7 @@ fn fill(dir: &Path, text: &str) -> Filled {
         eprintln!("{}", failure.words);
         std::process::exit(2)
     });
-    let keys = JobKeys::new(plan, MODEL_VERSION);
+    let keys = JobKeys::new(plan, MODEL_VERSION).expect("finite numbers");
     let executor = Executor::new(plan, &forecast.expansion, &keys);
     let mut driver = SimulatedTarget::new(Arc::new(SimulatedOptions {
         interface: plan.interface.clone(),

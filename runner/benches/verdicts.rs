@@ -12,7 +12,8 @@ use nightbench_core::results::{Direction, EyeName, Grid, Identity, JobOutcome, J
 use nightbench_core::units::{Millivolts, Picoseconds};
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
-use plan::expand::{Job, JobKeys};
+use plan::expand::Job;
+use plan::keys::JobKeys;
 use plan::limits::Metric;
 use runner::evaluate::eye_summaries::{CacheUse, SummarisedFolder, each_summary, fingerprint, write_cache};
 use runner::evaluate::judging::{JudgedBy, JudgedFolder};
@@ -95,7 +96,7 @@ fn build(dir: &Path) -> usize {
     let text = plan_text();
     let plan = Plan::read(&text).expect("the plan is sound");
     let forecast = Forecast::new(&plan, &[]).expect("jobs");
-    let keys = JobKeys::new(&plan, MODEL_VERSION);
+    let keys = JobKeys::new(&plan, MODEL_VERSION).expect("finite numbers");
     let meta = Meta {
         tool_version: TOOL_VERSION.into(),
         title: plan.title.clone(),
@@ -157,7 +158,7 @@ fn judging_alone(dir: &Path) -> f64 {
     let plan = Plan::read(&reader.meta().expect("meta").plan_text).expect("sound");
     let forecast = Forecast::new(&plan, &[]).expect("jobs");
     let expansion = &forecast.expansion;
-    let keys = JobKeys::new(&plan, MODEL_VERSION);
+    let keys = JobKeys::new(&plan, MODEL_VERSION).expect("finite numbers");
     let key = |job: &Job| (keys.key(&expansion.conditions[job.condition as usize], job), *job);
     let jobs: HashMap<_, _> = forecast.jobs.iter().map(key).collect();
     let mut judge = Judge::new(&plan, expansion, true);

@@ -121,7 +121,7 @@ impl Sitting {
         let plan = &self.file.plan;
         let quiet = Terminal { colour_out: false, colour_err: false, animated: true };
         let (dir, path) = (self.folder.path().join("out"), self.folder.file("bench.toml", &self.bench_text));
-        let keys = bench_keys(plan);
+        let keys = bench_keys(plan).expect("finite numbers");
         let session = BenchSession::prepare(&quiet, &path, &self.file, &self.forecast, &keys, &dir)?;
         let session = match self.start_local_min {
             Some(at) => session.starting_at(at),

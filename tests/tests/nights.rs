@@ -146,7 +146,7 @@ fn judge(
 ) -> Result<(), String> {
     let rig = &yardstick.rig;
     let plan = &rig.file.plan;
-    let keys = plan::expand::JobKeys::new(plan, simulator::target::MODEL_VERSION);
+    let keys = plan::keys::JobKeys::new(plan, simulator::target::MODEL_VERSION).expect("finite numbers");
     let jobs: HashMap<JobKey, plan::expand::Job> =
         rig.jobs().into_iter().map(|todo| (todo.key, todo.job)).collect();
     let mut judge = Judge::new(plan, &rig.forecast.expansion, true);

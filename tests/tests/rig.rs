@@ -2,7 +2,7 @@
 
 use contract::{CancelToken, Driver};
 use nightbench_core::results::JobResult;
-use plan::expand::JobKeys;
+use plan::keys::JobKeys;
 use runner::console::exit::Failure;
 use runner::console::terminal::Terminal;
 use runner::forecast::Forecast;
@@ -64,7 +64,7 @@ impl Rig {
 
     /// Every job, first attempts.
     pub fn jobs(&self) -> Vec<PendingJob> {
-        let keys = JobKeys::new(&self.file.plan, MODEL_VERSION);
+        let keys = JobKeys::new(&self.file.plan, MODEL_VERSION).expect("finite numbers");
         (0..)
             .zip(&self.forecast.jobs)
             .map(|(position, job)| {
@@ -77,7 +77,7 @@ impl Rig {
     /// Begins or continues the run in a folder; the number of jobs done now.
     pub fn sit(&self, dir: &Path, sitting: &Sitting<'_>) -> Result<usize, Failure> {
         let plan = &self.file.plan;
-        let keys = JobKeys::new(plan, MODEL_VERSION);
+        let keys = JobKeys::new(plan, MODEL_VERSION).expect("finite numbers");
         let executor = Executor::new(plan, &self.forecast.expansion, &keys);
         let mut store = open_for(dir, &self.file, SEED)?;
         let done = store.reader().done_keys().expect("a readable store");

@@ -3,12 +3,11 @@
 use crate::rates::{DataRate, Generation};
 use crate::results::LaneSet;
 use crate::text::Named;
-use crate::units::{Celsius, Volts};
-use serde::Serialize;
+use crate::units::Volts;
 use std::ops::Range;
 
 /// One side's delay line and Vref range.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct SweepRange {
     /// Number of delay taps.
     pub taps: u16,
@@ -23,7 +22,7 @@ pub struct SweepRange {
 }
 
 /// The interface under test.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Interface {
     /// Memory generation.
     pub generation: Generation,
@@ -38,7 +37,7 @@ pub struct Interface {
 }
 
 /// A test chip: its variation in the simulated target is drawn from its name.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Chip {
     /// Name in the plan.
     pub name: String,
@@ -47,7 +46,7 @@ pub struct Chip {
 }
 
 /// A firmware image that the agent loads.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Firmware {
     /// Name in the plan.
     pub name: String,
@@ -56,8 +55,7 @@ pub struct Firmware {
 }
 
 /// Module kind, as the data bus sees it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum ModuleKind {
     /// Unbuffered module.
     Unbuffered,
@@ -91,7 +89,7 @@ impl ModuleKind {
 }
 
 /// A memory module (or a half-populated pair of them).
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Module {
     /// Name in the plan: also the seed of its unit-to-unit variation in the simulated target.
     pub name: String,
@@ -104,7 +102,7 @@ pub struct Module {
     /// Dies a package.
     pub dies: u8,
     /// Rated data rate.
-    pub rated: DataRateName,
+    pub rated: DataRate,
     /// Lanes with a DRAM behind them; for a half-populated pair those of each module.
     pub populated: Vec<LaneSet>,
     /// Serial number expected at identification, where known.
@@ -124,19 +122,8 @@ impl Module {
     }
 }
 
-/// A data rate that serialises as its standard name.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct DataRateName(pub DataRate);
-
-impl Serialize for DataRateName {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_str(&self.0)
-    }
-}
-
 /// What stands in the board's second slot.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum SecondSlot {
     /// The board has no second slot on this channel.
     None,
@@ -147,8 +134,7 @@ pub enum SecondSlot {
 }
 
 /// A segment of the channel, in order from the module to the chip.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum ChannelSegment {
     /// Adapter card with its connector.
     Adapter,
@@ -177,13 +163,11 @@ impl ChannelSegment {
 }
 
 /// Which ports of a four-port measurement are the two ends of a line; the file format does not say.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PortPairing {
     /// Line 1 from port 1 to 2, line 2 from port 3 to 4.
-    #[serde(rename = "1-2/3-4")]
     OneTwo,
     /// Line 1 from port 1 to 3, line 2 from port 2 to 4.
-    #[serde(rename = "1-3/2-4")]
     OneThree,
 }
 
@@ -195,13 +179,11 @@ impl PortPairing {
 
 /// A measured channel: a Touchstone file in place of neighbouring segments. Results hang on the file's content, never
 /// on its name.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct MeasuredChannel {
     /// The file, as the plan names it.
-    #[serde(skip)]
     pub file: String,
     /// Where the plan names it.
-    #[serde(skip)]
     pub span: Range<usize>,
     /// Digest of the file's bytes.
     pub sha256: String,
@@ -216,7 +198,7 @@ pub struct MeasuredChannel {
 }
 
 /// A channel: what stands between chip and module.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Channel {
     /// Name in the plan.
     pub name: String,
@@ -235,7 +217,7 @@ pub struct Channel {
 }
 
 /// A named set of rail voltages.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Supply {
     /// Name in the plan.
     pub name: String,
@@ -248,8 +230,7 @@ pub struct Supply {
 }
 
 /// Where a temperature level is held and measured.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum ControlPoint {
     /// DRAM case, top centre.
     DramCase,
@@ -271,8 +252,7 @@ impl ControlPoint {
 }
 
 /// Data pattern compared while an eye is captured.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Pattern {
     /// Pseudo-random bits of a shift register of this order.
     Prbs(u8),
@@ -297,20 +277,15 @@ impl Pattern {
 }
 
 /// A value of the simulated target's model that a plan sets instead of the default.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct ModelValue {
     /// Name in the model's table.
     pub name: String,
     /// Value in the table's unit.
     pub value: f64,
     /// Where in the plan.
-    #[serde(skip)]
     pub span: Range<usize>,
 }
-
-/// A temperature level.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize)]
-pub struct TemperatureLevel(pub Celsius);
 
 macro_rules! named {
     ($($type:ty),*) => { $(impl Named for $type { fn name(&self) -> &str { &self.name } })* };

@@ -5,7 +5,8 @@
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use plan::Plan;
-use plan::expand::{Selection, expand, jobs};
+use plan::expand::{expand, jobs};
+use plan::selection::Selection;
 use plan::timetable::{ExpectedTimes, timetable};
 use schedule::{Learned, Standing, finish_range};
 use std::fmt::Write;

@@ -1,7 +1,8 @@
 //! Chosen conditions against skips, fits and the independent verifier.
 
 use super::*;
-use crate::expand::{Selection, expand};
+use crate::expand::expand;
+use crate::selection::Selection;
 
 const PLAN: &str = include_str!("../../library/qualification.toml");
 

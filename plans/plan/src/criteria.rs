@@ -96,7 +96,7 @@ impl AcceptanceCriteria {
     pub fn to_text(&self) -> String {
         let mut text = String::new();
         for limit in &self.limits {
-            let rates: Vec<String> = limit.rates.iter().map(|rate| quoted(&rate.0.to_string())).collect();
+            let rates: Vec<String> = limit.rates.iter().map(|rate| quoted(&rate.to_string())).collect();
             let _ = write!(
                 text,
                 "[[limit]]\nmetric = {}\ndirection = {}\nminimum = {:?}\nunit = {}\n",

@@ -2,11 +2,10 @@
 
 use crate::Plan;
 use crate::matrix::{FACTORS, Factor};
+use crate::selection::Selection;
 use nightbench_core::devices::{Channel, Chip, Firmware, Module, Pattern, Supply};
 use nightbench_core::rates::DataRate;
-use nightbench_core::text::nearest;
 use nightbench_core::units::Celsius;
-use sha2::{Digest, Sha256};
 
 /// One level of each factor, as indices into the matrix's levels in the order of [`Factor::ALL`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -54,7 +53,7 @@ impl Condition {
     }
     /// Is the rate above the module's rating?
     pub fn beyond_rating(&self, plan: &Plan) -> bool {
-        self.rate(plan) > self.module(plan).rated.0
+        self.rate(plan) > self.module(plan).rated
     }
     /// Setup as (chip, module, channel) levels: changing it is hands-on.
     pub fn setup(&self) -> (u16, u16, u16) {
@@ -88,76 +87,6 @@ pub struct Skipped {
     pub condition: Condition,
     /// Index into [`Expansion::reasons`].
     pub reason: u32,
-}
-
-/// A narrowed selection: `--only factor=level,...`. Levels of different factors must all hold.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Selection {
-    allowed: [Option<Vec<bool>>; FACTORS],
-}
-
-impl Selection {
-    /// Reads selections such as `rate=2400,2666`; several narrow together.
-    ///
-    /// # Errors
-    /// Names an unknown factor or level, with the known ones.
-    pub fn read(plan: &Plan, texts: &[String]) -> Result<Selection, String> {
-        let mut selection = Selection::default();
-        let names = plan.level_names();
-        for text in texts {
-            let Some((factor_word, levels)) = text.split_once('=') else {
-                return Err(format!(
-                    "`{text}` is no selection; write factor=level,... such as rate=2400,2666"
-                ));
-            };
-            let factor_word = factor_word.trim();
-            let Some((_, factor)) = Factor::ALL.iter().find(|(name, _)| *name == factor_word) else {
-                let known: Vec<&str> = Factor::ALL.iter().map(|(name, _)| *name).collect();
-                let hint = nearest(factor_word, known.iter().copied()).map_or_else(
-                    || format!("factors: {}", known.join(", ")),
-                    |near| format!("did you mean `{near}`?"),
-                );
-                return Err(format!("`{factor_word}` is no factor; {hint}"));
-            };
-            let names = &names[*factor as usize];
-            let mut chosen = vec![false; names.len()];
-            for word in levels.split(',').map(str::trim) {
-                let word = match factor {
-                    Factor::Rate => DataRate::parse(plan.interface.generation, word)
-                        .map_or_else(|| word.to_string(), |rate| rate.to_string()),
-                    _ => word.to_string(),
-                };
-                match names.iter().position(|name| *name == word) {
-                    Some(level) => chosen[level] = true,
-                    None => {
-                        return Err(format!(
-                            "`{word}` is no level of {factor_word}; levels: {}",
-                            names.join(", ")
-                        ));
-                    }
-                }
-            }
-            let slot = &mut selection.allowed[*factor as usize];
-            match slot {
-                Some(earlier) => earlier.iter_mut().zip(&chosen).for_each(|(a, b)| *a &= *b),
-                None => *slot = Some(chosen),
-            }
-        }
-        Ok(selection)
-    }
-
-    /// Does the condition belong to the selection?
-    pub fn contains(&self, condition: &Condition) -> bool {
-        self.allowed
-            .iter()
-            .zip(condition.levels)
-            .all(|(allowed, level)| allowed.as_ref().is_none_or(|set| set[usize::from(level)]))
-    }
-
-    /// Nothing narrowed?
-    pub fn is_everything(&self) -> bool {
-        self.allowed.iter().all(Option::is_none)
-    }
 }
 
 /// The expanded matrix.
@@ -366,160 +295,6 @@ pub fn jobs(plan: &Plan, expansion: &Expansion) -> Vec<Job> {
     jobs
 }
 
-/// Keys of jobs: what is measured and nothing else.
-///
-/// A job's key covers its condition (the things fitted and set with all their properties), mounting, repeat and
-/// start, the capture and training settings and the model's version; never limits, the title or other levels.
-pub struct JobKeys<'p> {
-    plan: &'p Plan,
-    /// Canonical text of each level of each factor.
-    levels: [Vec<String>; FACTORS],
-    /// Canonical texts of what holds for every job, by name.
-    settings: Vec<(&'static str, String)>,
-}
-
-impl<'p> JobKeys<'p> {
-    /// Keys for a plan run on a target of this version.
-    pub fn new(plan: &'p Plan, model_version: &str) -> JobKeys<'p> {
-        let matrix = &plan.matrix;
-        let text = |value: &dyn erased::Canonical| value.canonical();
-        let levels: [Vec<String>; FACTORS] = [
-            matrix.chips.iter().map(|i| text(&plan.chips[*i])).collect(),
-            if matrix.firmwares.is_empty() {
-                vec!["as loaded".into()]
-            } else {
-                matrix.firmwares.iter().map(|i| text(&plan.firmwares[*i])).collect()
-            },
-            matrix.modules.iter().map(|i| text(&plan.modules[*i])).collect(),
-            matrix.channels.iter().map(|i| text(&plan.channels[*i])).collect(),
-            matrix.rates.iter().map(ToString::to_string).collect(),
-            matrix.temperatures.iter().map(|t| format!("{}@{}", t.0, matrix.control_point.name())).collect(),
-            matrix.supplies.iter().map(|i| text(&plan.supplies[*i])).collect(),
-            matrix.patterns.iter().map(|pattern| pattern.name()).collect(),
-        ];
-        let settings = vec![
-            ("[interface]", text(&plan.interface)),
-            ("[training]", text(&plan.training)),
-            ("[capture]", text(&plan.capture)),
-            ("how a start begins", format!("{:?}", plan.repeats.start)),
-            ("[model]", text(&plan.model)),
-            ("version of the target", model_version.to_string()),
-        ];
-        JobKeys { plan, levels, settings }
-    }
-
-    /// Digest of condition, mounting, repeat and start: the simulated target's counting noise hangs on it, so
-    /// that every capture strategy sees the same errors.
-    pub fn noise_key(&self, condition: &Condition, job: &Job) -> [u8; 32] {
-        let mut hash = Sha256::new();
-        for (names, level) in self.levels.iter().zip(condition.levels) {
-            hash.update(names[usize::from(level)].as_bytes());
-            hash.update([0]);
-        }
-        for number in [job.mounting, job.repeat, job.start] {
-            hash.update(number.to_le_bytes());
-        }
-        hash.finalize().into()
-    }
-
-    /// The noise key of a further attempt at the same job, counted from 1: measuring again draws new noise. The
-    /// first attempt's is [`noise_key`](Self::noise_key).
-    pub fn attempt_noise_key(&self, condition: &Condition, job: &Job, attempt: u32) -> [u8; 32] {
-        let first = self.noise_key(condition, job);
-        if attempt <= 1 {
-            return first;
-        }
-        let mut hash = Sha256::new();
-        hash.update(b"attempt");
-        hash.update(attempt.to_le_bytes());
-        hash.update(first);
-        hash.finalize().into()
-    }
-
-    /// The job's key.
-    pub fn key(&self, condition: &Condition, job: &Job) -> [u8; 32] {
-        let mut hash = Sha256::new();
-        hash.update(self.noise_key(condition, job));
-        for (_, text) in &self.settings {
-            hash.update(text.as_bytes());
-            hash.update([0]);
-        }
-        hash.finalize().into()
-    }
-
-    /// What these keys measure differently from earlier ones under the same name; levels that only one of them
-    /// has are no change.
-    pub fn changes_since(&self, earlier: &JobKeys<'_>) -> Vec<String> {
-        let mut changes: Vec<String> = self
-            .settings
-            .iter()
-            .zip(&earlier.settings)
-            .filter(|(now, before)| now.1 != before.1)
-            .map(|(now, _)| now.0.to_string())
-            .collect();
-        let (names, names_before) = (self.plan.level_names(), earlier.plan.level_names());
-        for (index, (word, _)) in Factor::ALL.iter().enumerate() {
-            for (name, text) in names[index].iter().zip(&self.levels[index]) {
-                let before = names_before[index].iter().position(|known| known == name);
-                if before.is_some_and(|level| earlier.levels[index][level] != *text) {
-                    changes.push(format!("{word} `{name}`"));
-                }
-            }
-        }
-        changes
-    }
-
-    /// What a condition is, in its canonical text, without some factors: two runs' conditions with the same text were
-    /// measured under the same circumstances.
-    pub fn condition_text(&self, condition: &Condition, without: &[Factor]) -> String {
-        let mut text = String::new();
-        for ((_, factor), (names, level)) in Factor::ALL.iter().zip(self.levels.iter().zip(condition.levels))
-        {
-            if !without.contains(factor) {
-                text.push_str(&names[usize::from(level)]);
-            }
-            text.push('\0');
-        }
-        text
-    }
-
-    /// Canonical texts of what holds for every job, by name.
-    pub fn settings(&self) -> &[(&'static str, String)] {
-        &self.settings
-    }
-
-    /// The plan the keys belong to.
-    pub fn plan(&self) -> &'p Plan {
-        self.plan
-    }
-}
-
-/// The first 16 hexadecimal digits of a job's key: enough to name it.
-pub fn short_key(key: &[u8; 32]) -> String {
-    key.iter().take(8).map(|byte| format!("{byte:02x}")).collect()
-}
-
-mod erased {
-    //! Canonical text of plan values: their serialised TOML form, which is stable for equal values.
-
-    /// A value with a canonical text.
-    pub trait Canonical {
-        /// The text.
-        fn canonical(&self) -> String;
-    }
-
-    impl<T: serde::Serialize> Canonical for T {
-        fn canonical(&self) -> String {
-            // A wrapping table lets lists and enums serialise too.
-            #[derive(serde::Serialize)]
-            struct Value<'a, T> {
-                value: &'a T,
-            }
-            toml::to_string(&Value { value: self }).unwrap_or_else(|error| format!("unprintable: {error}"))
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -541,37 +316,5 @@ mod tests {
             let reason = &expansion.reasons[skipped.reason as usize];
             assert_eq!(!fits, reason.starts_with("channel "), "{reason}");
         }
-    }
-
-    #[test]
-    fn keys_cover_what_is_measured_and_nothing_else() {
-        let text = PLAN.to_string();
-        let first = Plan::read(&text).unwrap();
-        let renamed = Plan::read(&text.replacen("title = \"", "title = \"Another ", 1)).unwrap();
-        let expansion = expand(&first, &Selection::default());
-        let condition = expansion.conditions[0];
-        let job = Job { condition: 0, mounting: 0, repeat: 0, start: 0 };
-        let key = JobKeys::new(&first, "1").key(&condition, &job);
-        assert_eq!(key, JobKeys::new(&renamed, "1").key(&condition, &job));
-        assert_ne!(key, JobKeys::new(&first, "2").key(&condition, &job));
-        assert_ne!(key, JobKeys::new(&first, "1").key(&condition, &Job { repeat: 1, ..job }));
-        assert_eq!(short_key(&key).len(), 16);
-        let mut changed = first.clone();
-        changed.capture.ber_limit = 1e-7;
-        let keys = JobKeys::new(&changed, "1");
-        assert_ne!(key, keys.key(&condition, &job));
-        assert_eq!(JobKeys::new(&first, "1").noise_key(&condition, &job), keys.noise_key(&condition, &job));
-    }
-
-    #[test]
-    fn a_selection_narrows_and_names_what_it_does_not_know() {
-        let plan = plan();
-        let all = expand(&plan, &Selection::default()).conditions.len();
-        let rate = plan.level_name(Factor::Rate, 0);
-        let some = Selection::read(&plan, &[format!("rate={rate}")]).unwrap();
-        let narrowed = expand(&plan, &some).conditions;
-        assert!(!narrowed.is_empty() && narrowed.len() < all);
-        assert!(Selection::read(&plan, &["rat=2400".into()]).unwrap_err().contains("did you mean `rate`"));
-        assert!(Selection::read(&plan, &["rate=99".into()]).unwrap_err().contains("levels:"));
     }
 }

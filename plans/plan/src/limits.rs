@@ -1,7 +1,6 @@
 //! What is judged and how: `[[limit]]`, `[decision]`, `[[uncertainty]]`.
 
 use super::section::{Placed, Section};
-use nightbench_core::devices::DataRateName;
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::Direction;
 use nightbench_core::units::{Millivolts, Picoseconds};
@@ -102,7 +101,7 @@ pub struct Limit {
     /// Unit of `minimum`.
     pub unit: LimitUnit,
     /// Rates it holds for; empty = every rate.
-    pub rates: Vec<DataRateName>,
+    pub rates: Vec<DataRate>,
     /// Where the figure comes from.
     pub source: String,
     /// The mask, where `metric` is a mask: `minimum` is its width.
@@ -121,7 +120,7 @@ pub struct MaskSize {
 impl Limit {
     /// Does the limit hold at this rate and direction?
     pub fn applies(&self, direction: Direction, rate: DataRate) -> bool {
-        self.direction == direction && (self.rates.is_empty() || self.rates.iter().any(|name| name.0 == rate))
+        self.direction == direction && (self.rates.is_empty() || self.rates.contains(&rate))
     }
 
     /// The limit in ps (time metrics) or mV (voltage metrics).
@@ -175,7 +174,7 @@ impl Limit {
             direction,
             minimum: minimum?,
             unit: unit?,
-            rates: rates.into_iter().map(|rate| DataRateName(rate.value)).collect(),
+            rates: rates.into_iter().map(|rate| rate.value).collect(),
             source: source?.value,
             mask,
         })

@@ -3,11 +3,9 @@
 use super::section::Section;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{CaptureMode, Direction};
-use serde::Serialize;
 
 /// Where training happens.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[serde(rename_all = "snake_case")]
+#[derive(Debug, Clone, PartialEq)]
 pub enum TrainingPolicy {
     /// Trained anew at every condition.
     EveryCondition,
@@ -21,7 +19,7 @@ pub enum TrainingPolicy {
 }
 
 /// `[training]`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Training {
     /// Where training happens.
     pub policy: TrainingPolicy,
@@ -82,7 +80,7 @@ impl Training {
 }
 
 /// `[capture]`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct CapturePlan {
     /// Directions captured.
     pub directions: Vec<Direction>,
@@ -195,8 +193,7 @@ fn check_fixed(section: &Section<'_>, plan: &CapturePlan, errors: u64, bits: u64
 }
 
 /// How a job starts.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum StartWord {
     /// Supplies off and on.
     PowerCycle,
@@ -207,7 +204,7 @@ pub enum StartWord {
 }
 
 /// `[repeats]`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Repeats {
     /// Measurements of a condition in one mounting, each retrained.
     pub repeats: u16,

@@ -2,7 +2,6 @@
 
 use super::limits::{Limit, LimitUnit, MaskSize, Metric, read_rates};
 use super::section::Section;
-use nightbench_core::devices::DataRateName;
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::Direction;
 
@@ -60,7 +59,7 @@ pub(super) fn read_preset(section: &Section<'_>, generation: Generation) -> Vec<
             direction: Direction::Write,
             minimum: width_ui,
             unit: LimitUnit::UnitIntervals,
-            rates: vec![DataRateName(rate)],
+            rates: vec![rate],
             source: format!(
                 "DDR4 DQ input mask (JESD79-4) at {rate} MT/s: {width_ui:.2} UI x {height_mv} mV for a BER of 1e-16; {mark}"
             ),
@@ -68,7 +67,7 @@ pub(super) fn read_preset(section: &Section<'_>, generation: Generation) -> Vec<
         });
     }
     for rate in wanted {
-        if !limits.iter().any(|limit| limit.rates.contains(&DataRateName(rate.value))) {
+        if !limits.iter().any(|limit| limit.rates.contains(&rate.value)) {
             section.problems().add(
                 rate.span,
                 format!("the {DDR4_WRITE_MASK} has no figure for {} MT/s", rate.value),

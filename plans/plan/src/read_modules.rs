@@ -108,7 +108,7 @@ fn read_by_hand(
         ranks,
         device_width: width,
         dies,
-        rated: DataRateName(rated?),
+        rated: rated?,
         populated: populated?,
         serial,
         overrides,
@@ -193,7 +193,7 @@ fn read_from_image(
         differs("dies", dies.to_string(), module.dies.to_string());
     }
     if let Some(rate) = rated.first() {
-        differs("rated", rate.value.to_string(), module.rated.0.to_string());
+        differs("rated", rate.value.to_string(), module.rated.to_string());
     }
     if let Some(serial) = &serial {
         differs("serial", serial.value.clone(), module.serial.clone().unwrap_or_else(|| "nothing".into()));

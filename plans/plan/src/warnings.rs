@@ -34,7 +34,7 @@ pub(super) fn limits(
         }
         let applies = |rate: &&DataRate| limit.value.applies(direction, **rate);
         if !preset && !matrix.rates.iter().any(|rate| applies(&rate)) {
-            let names: Vec<String> = rates.iter().map(|rate| rate.0.to_string()).collect();
+            let names: Vec<String> = rates.iter().map(ToString::to_string).collect();
             let message =
                 format!("{named} judges nothing: its rates ({}) are not in the matrix", names.join(", "));
             doubt(limit, message, "correct `rate`, or remove the limit");

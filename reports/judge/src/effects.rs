@@ -105,7 +105,7 @@ pub fn headroom(run: &JudgedRun, plan: &Plan) -> Vec<Headroom> {
     rates
         .into_iter()
         .filter_map(|((module, channel), rates)| {
-            let rated = plan.modules.get(*plan.matrix.modules.get(module)?)?.rated.0.nominal();
+            let rated = plan.modules.get(*plan.matrix.modules.get(module)?)?.rated.nominal();
             let rated_mts = f64::from(rated);
             let passing: Vec<u32> =
                 rates.iter().take_while(|(_, passes)| **passes).map(|(rate, _)| *rate).collect();

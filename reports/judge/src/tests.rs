@@ -5,7 +5,8 @@ use super::*;
 use crate::judged::ReleaseDecision;
 use nightbench_core::results::{Direction, EyeName, Grid};
 use nightbench_core::units::{Millivolts, Picoseconds};
-use plan::expand::{Selection, expand, jobs};
+use plan::expand::{expand, jobs};
+use plan::selection::Selection;
 
 const PLAN: &str = r#"
 title = "Invented"

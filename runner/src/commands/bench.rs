@@ -112,7 +112,7 @@ pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &
     let plan = &file.plan;
     let bench = Arc::new(narrowed(read_bench(bench_path, terminal.colour_err)?, plan)?);
     let forecast = Forecast::new(plan, only)?;
-    let keys = bench_keys(plan);
+    let keys = bench_keys(plan)?;
     let executor = Executor::new(plan, &forecast.expansion, &keys);
     let log = CommandLog::in_memory();
     let mut driver = BenchDriver::new(Arc::clone(&bench), log.clone(), true);

@@ -8,7 +8,8 @@ use crate::evaluate::criteria;
 use crate::inputs::plan_file::PlanFile;
 use nightbench_core::text::counted;
 use plan::criteria::AcceptanceCriteria;
-use plan::expand::{Selection, expand, jobs};
+use plan::expand::{expand, jobs};
+use plan::selection::Selection;
 use std::path::Path;
 
 /// Reads the plan, expands it and says what it holds.

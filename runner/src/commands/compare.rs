@@ -6,16 +6,15 @@ use crate::console::terminal::{Terminal, folded, table};
 use crate::evaluate::eye_summaries::CacheUse;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::evaluate::pictures::{self, Depth};
-use crate::store::StoreReader;
-use crate::store::run_folder::open_whole;
+use crate::store::run_folder::{keys_of, open_whole};
+use crate::store::{StoreReader, Target};
 use judge::comparison::{Answer, Comparison, Demands, Pair, compare as compare_runs};
 use nightbench_core::text::counted;
 use pages::comparison::{EyePair, RunSide, build};
 use plan::criteria::AcceptanceCriteria;
-use plan::expand::JobKeys;
+use plan::keys::JobKeys;
 use plan::matrix::Factor;
 use serde_json::json;
-use simulator::target::MODEL_VERSION;
 use std::collections::HashMap;
 use std::path::Path;
 
@@ -42,7 +41,7 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
     if AcceptanceCriteria::of(&new.file.plan).limits != own_terms.limits {
         words.push("The runs have different limits: both are judged by the baseline's.".into());
     }
-    let pairs = pairs(&old, &new);
+    let pairs = pairs(&old, &new)?;
     if pairs.is_empty() {
         return Err(Failure::new(
             Exit::NothingSelected,
@@ -154,14 +153,12 @@ fn comparable(
                 .into(),
         );
     }
-    let keys = |folder: &JudgedFolder| -> Vec<(&'static str, String)> {
-        JobKeys::new(&folder.file.plan, MODEL_VERSION).settings().to_vec()
-    };
-    for ((name, was), (_, is)) in keys(old).into_iter().zip(keys(new)) {
+    let (old_keys, new_keys) = (simulated_keys(old)?, simulated_keys(new)?);
+    for ((name, was), (_, is)) in old_keys.settings().iter().zip(new_keys.settings()) {
         if was == is {
             continue;
         }
-        match name {
+        match *name {
             "[interface]" | "[capture]" => {
                 let lines: Vec<String> = was
                     .lines()
@@ -183,19 +180,24 @@ fn comparable(
     Ok(words)
 }
 
+/// What a folder measured; the target's version is left aside.
+fn simulated_keys(folder: &JudgedFolder) -> Result<JobKeys<'_>, Failure> {
+    keys_of(&folder.file.plan, &Target::Simulated)
+}
+
 /// Conditions joined by what was measured, firmware aside.
-fn pairs(old: &JudgedFolder, new: &JudgedFolder) -> Vec<Pair> {
-    let texts = |folder: &JudgedFolder| -> Vec<String> {
-        let keys = JobKeys::new(&folder.file.plan, MODEL_VERSION);
+fn pairs(old: &JudgedFolder, new: &JudgedFolder) -> Result<Vec<Pair>, Failure> {
+    let texts = |folder: &JudgedFolder| -> Result<Vec<String>, Failure> {
+        let keys = simulated_keys(folder)?;
         let all = folder.run.conditions.iter();
-        all.map(|judged| keys.condition_text(&judged.condition, &[Factor::Firmware])).collect()
+        Ok(all.map(|judged| keys.condition_text(&judged.condition, &[Factor::Firmware])).collect())
     };
     let mut known: HashMap<String, usize> = HashMap::new();
-    for (index, text) in texts(old).into_iter().enumerate() {
+    for (index, text) in texts(old)?.into_iter().enumerate() {
         known.entry(text).or_insert(index);
     }
     let plan = &new.file.plan;
-    texts(new)
+    let pairs = texts(new)?
         .into_iter()
         .enumerate()
         .filter_map(|(after, text)| {
@@ -209,7 +211,8 @@ fn pairs(old: &JudgedFolder, new: &JudgedFolder) -> Vec<Pair> {
                 vddq_mv: condition.supply(plan).vddq.0 * 1000.0,
             })
         })
-        .collect()
+        .collect();
+    Ok(pairs)
 }
 
 fn eyes(

@@ -9,7 +9,8 @@ use crate::store::run_folder::{open_whole, store_failure};
 use crate::store::{Attempts, StoreReader};
 use nightbench_core::text::counted;
 use pages::export::{csv, jsonl, junit};
-use plan::expand::{Selection, short_key};
+use plan::keys::short_key;
+use plan::selection::Selection;
 use std::io::{BufWriter, Write};
 use std::path::Path;
 

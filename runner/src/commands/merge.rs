@@ -8,7 +8,7 @@ use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::run::merge::{Merged, merge as merge_folders};
 use crate::store::run_folder::store_failure;
 use nightbench_core::text::counted;
-use plan::expand::Selection;
+use plan::selection::Selection;
 use std::path::{Path, PathBuf};
 
 /// Merges run folders and writes the report of the whole.

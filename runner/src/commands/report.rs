@@ -12,7 +12,7 @@ use crate::inputs::plan_file::PlanFile;
 use crate::store::run_folder::{open_whole, store_failure};
 use crate::store::{LimitSet, Store, utc_text};
 use plan::criteria::AcceptanceCriteria;
-use plan::expand::Selection;
+use plan::selection::Selection;
 use std::path::Path;
 use std::time::SystemTime;
 

@@ -21,14 +21,15 @@ use crate::run::progress::Progress;
 use crate::run::remeasure::{self, Choice, choose};
 use crate::run::signals::Watch;
 use crate::run::simulated_run::{Night, PendingJob, simulate};
-use crate::store::run_folder::{bench_keys, open_for, open_on, store_failure};
-use crate::store::{Holder, LimitSet, Store, utc_text};
+use crate::store::run_folder::{bench_keys, keys_of, open_for, open_on, store_failure};
+use crate::store::{Holder, LimitSet, Store, Target, utc_text};
 use contract::{CancelToken, Driver};
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
-use plan::expand::{JobKeys, Selection};
-use simulator::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
+use plan::keys::JobKeys;
+use plan::selection::Selection;
+use simulator::target::{SimulatedOptions, SimulatedTarget};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
@@ -44,8 +45,8 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     drop(patience);
     let selection = Selection::read(plan, &arguments.only.only).map_err(Failure::invalid)?;
     let keys = match &arguments.bench {
-        Some(_) => bench_keys(plan),
-        None => JobKeys::new(plan, MODEL_VERSION),
+        Some(_) => bench_keys(plan)?,
+        None => keys_of(plan, &Target::Simulated)?,
     };
     let all = in_order(&forecast, &keys);
     let places: Vec<([u8; 32], u64)> = all.iter().map(|todo| (todo.key, todo.position)).collect();

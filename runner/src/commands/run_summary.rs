@@ -8,7 +8,8 @@ use judge::every_verdict_passes;
 use judge::judged::{JudgedCondition, Verdict};
 use nightbench_core::text::counted;
 use plan::Plan;
-use plan::expand::{Condition, Selection};
+use plan::expand::Condition;
+use plan::selection::Selection;
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 

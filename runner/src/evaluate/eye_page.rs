@@ -9,8 +9,10 @@ use judge::judged::EyePicture;
 use judge::{Judge, picture};
 use pages::report;
 use plan::criteria::AcceptanceCriteria;
-use plan::expand::{Selection, expand, short_key};
+use plan::expand::expand;
+use plan::keys::short_key;
 use plan::limits::Metric;
+use plan::selection::Selection;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 

@@ -25,7 +25,8 @@ use pages::report;
 use plan::Plan;
 use plan::budget::BudgetLine;
 use plan::criteria::AcceptanceCriteria;
-use plan::expand::{Condition, Expansion, Job, short_key};
+use plan::expand::{Condition, Expansion, Job};
+use plan::keys::short_key;
 use plan::limits::{Limit, Metric};
 use plan::measure::TrainingPolicy;
 use rayon::prelude::*;
@@ -111,7 +112,7 @@ fn fill<'p>(
 ) -> Result<Filled<'p>, Failure> {
     let target = reader.meta().map_err(|error| store_failure(&error))?.target;
     let simulated = target == Target::Simulated;
-    let keys = keys_of(plan, &target);
+    let keys = keys_of(plan, &target)?;
     let jobs: HashMap<[u8; 32], Job> = forecast
         .jobs
         .par_iter()
@@ -201,7 +202,8 @@ fn earlier_series(
     let meta = reader.meta().map_err(|error| error.to_string())?;
     let file = plan_of(dir, &meta).map_err(words)?;
     let forecast = Forecast::new(&file.plan, &[]).map_err(words)?;
-    let (own, other) = (keys_of(plan, &meta.target), keys_of(&file.plan, &meta.target));
+    let own = keys_of(plan, &meta.target).map_err(words)?;
+    let other = keys_of(&file.plan, &meta.target).map_err(words)?;
     let text = own.condition_text(&expansion.conditions[index], &[]);
     let same = |condition: &Condition| other.condition_text(condition, &[]) == text;
     let Some(index) = forecast.expansion.conditions.iter().position(same) else {
@@ -255,7 +257,7 @@ impl JudgedFolder {
         }
         let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
         let (hours, jobs, ran, failed) = (filled.hours, filled.jobs, filled.ran, filled.failed);
-        let keys = keys_of(&file.plan, &meta.target);
+        let keys = keys_of(&file.plan, &meta.target)?;
         let plan_hash = sha256(&meta.plan_text);
         let report_id = {
             let words = format!("{plan_hash} {} {} {}", meta.seed, run.jobs_done, MODEL_VERSION);
@@ -434,7 +436,7 @@ fn compare_sets(
 }
 
 fn limit_words(limit: &Limit) -> String {
-    let rates: Vec<String> = limit.rates.iter().map(|rate| rate.0.to_string()).collect();
+    let rates: Vec<String> = limit.rates.iter().map(ToString::to_string).collect();
     let rates = if rates.is_empty() { String::new() } else { format!(" at {} MT/s", rates.join(", ")) };
     format!(
         "{} ({}) at least {} {}{rates}",
@@ -521,7 +523,7 @@ fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
             module.kind.name(),
             module.ranks,
             module.device_width,
-            module.rated.0,
+            module.rated,
             lane_list(module.lanes().iter()),
         );
         item(&module.name, words, module.serial.clone())

@@ -7,7 +7,7 @@ use crate::store::{PackedCounts, StoreReader, hex};
 use judge::judged::EyePicture;
 use judge::{outline_picture, picture};
 use nightbench_core::results::EyeName;
-use plan::expand::short_key;
+use plan::keys::short_key;
 use plan::limits::Metric;
 use rayon::prelude::*;
 

@@ -14,8 +14,9 @@ use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::CaptureMode;
 use nightbench_core::text::counted;
 use plan::Plan;
-use plan::expand::{Condition, Expansion, Job, Selection, expand, jobs};
+use plan::expand::{Condition, Expansion, Job, expand, jobs};
 use plan::matrix::Factor;
+use plan::selection::Selection;
 use plan::timetable::{ExpectedTimes, Timetable, timetable};
 use schedule::calendar::DAY_MIN;
 use schedule::{

@@ -11,7 +11,8 @@
 
 use crate::console::exit::{Exit, Failure};
 use judge::judged::ReviewNote;
-use plan::expand::{Job, short_key};
+use plan::expand::Job;
+use plan::keys::short_key;
 use serde::Deserialize;
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;

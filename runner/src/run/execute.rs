@@ -13,7 +13,8 @@ use nightbench_core::results::{
 };
 use nightbench_core::units::Celsius;
 use plan::Plan;
-use plan::expand::{Condition, Expansion, Job, JobKeys};
+use plan::expand::{Condition, Expansion, Job};
+use plan::keys::JobKeys;
 use plan::measure::{StartWord, TrainingPolicy};
 use std::collections::BTreeMap;
 use std::sync::Arc;

@@ -372,7 +372,7 @@ fn find_missing(
 ) -> Result<(), Failure> {
     let done = store.reader().done_keys().map_err(|error| store_failure(&error))?;
     let target = store.reader().meta().map_err(|error| store_failure(&error))?.target;
-    let keys = keys_of(&file.plan, &target);
+    let keys = keys_of(&file.plan, &target)?;
     let counts: BTreeSet<Option<u32>> =
         parts.iter().map(|part| part.shard.map(|shard| shard.count)).collect();
     let count = match counts.iter().collect::<Vec<_>>()[..] {

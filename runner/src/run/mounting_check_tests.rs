@@ -8,7 +8,9 @@ use nightbench_core::results::{
 };
 use nightbench_core::units::{Celsius, Millivolts, Picoseconds, Seconds};
 use plan::Plan;
-use plan::expand::{Job, JobKeys, Selection, expand};
+use plan::expand::{Job, expand};
+use plan::keys::JobKeys;
+use plan::selection::Selection;
 use simulator::target::{SimulatedOptions, SimulatedTarget};
 use std::sync::Arc;
 
@@ -175,7 +177,7 @@ const REQUEST: TrainingRequest = TrainingRequest {
 fn check(fault: Fault) -> FitReport {
     let plan = Plan::read(PLAN).unwrap();
     let expansion = expand(&plan, &Selection::default());
-    let keys = JobKeys::new(&plan, "1");
+    let keys = JobKeys::new(&plan, "1").expect("finite numbers");
     let executor = Executor::new(&plan, &expansion, &keys);
     let job = Job { condition: 0, mounting: 0, repeat: 0, start: 0 };
     let setting = executor.setting(&expansion.conditions[0], &job, 1);
@@ -230,7 +232,7 @@ fn two_device_failures_skip_the_setup_and_stubborn_lanes_are_measured() {
 fn the_simulated_target_passes_within_the_time_model() {
     let plan = Plan::read(PLAN).unwrap();
     let expansion = expand(&plan, &Selection::default());
-    let keys = JobKeys::new(&plan, "1");
+    let keys = JobKeys::new(&plan, "1").expect("finite numbers");
     let executor = Executor::new(&plan, &expansion, &keys);
     let options = Arc::new(SimulatedOptions {
         interface: plan.interface.clone(),

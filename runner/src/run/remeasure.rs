@@ -6,7 +6,7 @@ use crate::store::run_folder::store_failure;
 use crate::store::{Attempts, GivenUp, JobKey, Store, StoreReader};
 use nightbench_core::results::JobOutcome;
 use plan::Plan;
-use plan::expand::Selection;
+use plan::selection::Selection;
 use std::collections::{HashMap, HashSet};
 
 /// The word that selects jobs without a valid measurement.

@@ -5,7 +5,7 @@ use crate::evaluate::eye_summaries::CACHE;
 use crate::inputs::plan_file::PlanFile;
 use crate::store::{Meta, Store, StoreError, StoreReader, Target};
 use plan::Plan;
-use plan::expand::JobKeys;
+use plan::keys::JobKeys;
 use simulator::target::MODEL_VERSION;
 use std::path::Path;
 use std::time::SystemTime;
@@ -15,16 +15,24 @@ pub const TOOL_VERSION: &str = env!("CARGO_PKG_VERSION");
 
 /// Keys of a plan's jobs on a target: what the simulated target gives hangs on the version of its model, what a bench
 /// gives does not.
-pub fn keys_of<'p>(plan: &'p Plan, target: &Target) -> JobKeys<'p> {
+///
+/// # Errors
+/// Exit 2 when a value of the plan has no place in a key.
+pub fn keys_of<'p>(plan: &'p Plan, target: &Target) -> Result<JobKeys<'p>, Failure> {
     match target {
-        Target::Simulated => JobKeys::new(plan, MODEL_VERSION),
+        Target::Simulated => {
+            JobKeys::new(plan, MODEL_VERSION).map_err(|error| Failure::invalid(error.to_string()))
+        }
         Target::Bench(_) => bench_keys(plan),
     }
 }
 
 /// Keys of a plan's jobs on any bench.
-pub fn bench_keys(plan: &Plan) -> JobKeys<'_> {
-    JobKeys::new(plan, "bench")
+///
+/// # Errors
+/// As [`keys_of`].
+pub fn bench_keys(plan: &Plan) -> Result<JobKeys<'_>, Failure> {
+    JobKeys::new(plan, "bench").map_err(|error| Failure::invalid(error.to_string()))
 }
 
 /// A store error as the program's failure.
@@ -134,7 +142,7 @@ fn refuse_other_run(
              folder"
         ));
     }
-    let changes = keys_of(plan, target).changes_since(&keys_of(&earlier, target));
+    let changes = keys_of(plan, target)?.changes_since(&keys_of(&earlier, target)?);
     if !changes.is_empty() {
         return refuse(format!(
             "{name} already holds results that were measured differently. Changed since then: {}. Restore it, give \

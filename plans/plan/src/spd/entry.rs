@@ -1,7 +1,7 @@
 //! From an SPD image to a plan: the text of a `[[module]]` entry, the module itself, and the facts a person checks.
 
 use super::{Package, SpdImage};
-use nightbench_core::devices::{DataRateName, Interface, Module};
+use nightbench_core::devices::{Interface, Module};
 use nightbench_core::results::{LaneSet, MOST_LANES};
 use std::fmt::Write;
 
@@ -65,7 +65,7 @@ impl SpdImage {
             ranks: self.package_ranks,
             device_width: self.device_width,
             dies: self.package.dies(),
-            rated: DataRateName(self.rated),
+            rated: self.rated,
             populated: vec![LaneSet::first(self.reachable_lanes(Some(interface.lanes)))],
             serial: self.serial.clone(),
             overrides: Vec::new(),

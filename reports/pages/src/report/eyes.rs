@@ -318,7 +318,7 @@ fn masks(
         let Some(size) = limit.mask.filter(|_| limit.direction == picture.eye.direction) else { continue };
         let width = limit.in_base_unit(ui, tap_step, vddq, vref_step);
         let at_rate =
-            limit.rates.is_empty() || limit.rates.iter().any(|name| Some(&name.0.to_string()) == rate);
+            limit.rates.is_empty() || limit.rates.iter().any(|name| Some(&name.to_string()) == rate);
         let is_judged = judged.metrics.iter().any(|metric| {
             metric.eye == picture.eye
                 && metric.metric == Metric::Mask

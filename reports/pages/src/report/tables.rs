@@ -404,7 +404,7 @@ pub(super) struct LimitRow {
 
 /// A limit as a table line.
 pub(super) fn limit(limit: &Limit) -> LimitRow {
-    let rates: Vec<String> = limit.rates.iter().map(|rate| rate.0.to_string()).collect();
+    let rates: Vec<String> = limit.rates.iter().map(ToString::to_string).collect();
     LimitRow {
         metric: limit.metric.name(),
         direction: limit.direction.name(),

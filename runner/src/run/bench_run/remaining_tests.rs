@@ -2,7 +2,7 @@
 
 use super::*;
 use plan::Plan;
-use plan::expand::JobKeys;
+use plan::keys::JobKeys;
 
 /// Eight modules, office hours, half a day of measuring each.
 const OFFICE: &str = r#"
@@ -47,7 +47,7 @@ fn plan() -> Plan {
 }
 
 fn jobs(plan: &Plan, forecast: &Forecast) -> Vec<PendingJob> {
-    let keys = JobKeys::new(plan, "bench");
+    let keys = JobKeys::new(plan, "bench").expect("finite numbers");
     (0..)
         .zip(&forecast.jobs)
         .map(|(position, job)| {

@@ -18,7 +18,7 @@ use contract::{CancelToken, Driver};
 use nightbench_core::results::JobOutcome;
 use plan::Plan;
 use plan::bench_file::{BenchFile, Date, EventKind};
-use plan::expand::JobKeys;
+use plan::keys::JobKeys;
 use sha2::{Digest, Sha256};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;

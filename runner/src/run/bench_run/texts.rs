@@ -5,7 +5,8 @@ use crate::store::StoreReader;
 use crate::store::run_folder::store_failure;
 use judge::judged::JobTexts;
 use nightbench_core::results::JobOutcome;
-use plan::expand::{Job, short_key};
+use plan::expand::Job;
+use plan::keys::short_key;
 use std::collections::HashMap;
 
 /// Most failed jobs whose texts are read for a page.

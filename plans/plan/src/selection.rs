@@ -1,0 +1,97 @@
+//! A narrowed selection of conditions: `--only factor=level,...`.
+
+use crate::Plan;
+use crate::expand::Condition;
+use crate::matrix::{FACTORS, Factor};
+use nightbench_core::rates::DataRate;
+use nightbench_core::text::nearest;
+
+/// A narrowed selection: `--only factor=level,...`. Levels of different factors must all hold.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Selection {
+    allowed: [Option<Vec<bool>>; FACTORS],
+}
+
+impl Selection {
+    /// Reads selections such as `rate=2400,2666`; several narrow together.
+    ///
+    /// # Errors
+    /// Names an unknown factor or level, with the known ones.
+    pub fn read(plan: &Plan, texts: &[String]) -> Result<Selection, String> {
+        let mut selection = Selection::default();
+        let names = plan.level_names();
+        for text in texts {
+            let Some((factor_word, levels)) = text.split_once('=') else {
+                return Err(format!(
+                    "`{text}` is no selection; write factor=level,... such as rate=2400,2666"
+                ));
+            };
+            let factor_word = factor_word.trim();
+            let Some((_, factor)) = Factor::ALL.iter().find(|(name, _)| *name == factor_word) else {
+                let known: Vec<&str> = Factor::ALL.iter().map(|(name, _)| *name).collect();
+                let hint = nearest(factor_word, known.iter().copied()).map_or_else(
+                    || format!("factors: {}", known.join(", ")),
+                    |near| format!("did you mean `{near}`?"),
+                );
+                return Err(format!("`{factor_word}` is no factor; {hint}"));
+            };
+            let names = &names[*factor as usize];
+            let mut chosen = vec![false; names.len()];
+            for word in levels.split(',').map(str::trim) {
+                let word = match factor {
+                    Factor::Rate => DataRate::parse(plan.interface.generation, word)
+                        .map_or_else(|| word.to_string(), |rate| rate.to_string()),
+                    _ => word.to_string(),
+                };
+                match names.iter().position(|name| *name == word) {
+                    Some(level) => chosen[level] = true,
+                    None => {
+                        return Err(format!(
+                            "`{word}` is no level of {factor_word}; levels: {}",
+                            names.join(", ")
+                        ));
+                    }
+                }
+            }
+            let slot = &mut selection.allowed[*factor as usize];
+            match slot {
+                Some(earlier) => earlier.iter_mut().zip(&chosen).for_each(|(a, b)| *a &= *b),
+                None => *slot = Some(chosen),
+            }
+        }
+        Ok(selection)
+    }
+
+    /// Does the condition belong to the selection?
+    pub fn contains(&self, condition: &Condition) -> bool {
+        self.allowed
+            .iter()
+            .zip(condition.levels)
+            .all(|(allowed, level)| allowed.as_ref().is_none_or(|set| set[usize::from(level)]))
+    }
+
+    /// Nothing narrowed?
+    pub fn is_everything(&self) -> bool {
+        self.allowed.iter().all(Option::is_none)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::expand::expand;
+
+    const PLAN: &str = include_str!("../../library/quick-look.toml");
+
+    #[test]
+    fn a_selection_narrows_and_names_what_it_does_not_know() {
+        let plan = Plan::read(PLAN).expect("the library's plan is sound");
+        let all = expand(&plan, &Selection::default()).conditions.len();
+        let rate = plan.level_name(Factor::Rate, 0);
+        let some = Selection::read(&plan, &[format!("rate={rate}")]).unwrap();
+        let narrowed = expand(&plan, &some).conditions;
+        assert!(!narrowed.is_empty() && narrowed.len() < all);
+        assert!(Selection::read(&plan, &["rat=2400".into()]).unwrap_err().contains("did you mean `rate`"));
+        assert!(Selection::read(&plan, &["rate=99".into()]).unwrap_err().contains("levels:"));
+    }
+}
