@@ -5,7 +5,7 @@ use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
 use crate::evaluate::eye_summaries::CacheUse;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
-use crate::store::run_folder::{open_whole, store_failure};
+use crate::store::run_folder::open_whole;
 use crate::store::{Attempts, StoreReader};
 use nightbench_core::text::counted;
 use pages::export::{csv, jsonl, junit};
@@ -97,7 +97,7 @@ fn table<W: Write>(
     let fault = |error: std::fmt::Error| Failure::new(Exit::Store, error.to_string());
     csv::header(out).map_err(fault)?;
     for stored in reader.jobs(Attempts::Counting) {
-        let stored = stored.map_err(|error| store_failure(&error))?;
+        let stored = stored?;
         let Some(job) = folder.jobs.get(&stored.row.key) else { continue };
         let Some(judged) = run.conditions.get(job.condition as usize) else { continue };
         let key = short_key(&stored.row.key);
@@ -105,10 +105,8 @@ fn table<W: Write>(
         if !selection.contains(&judged.condition) {
             continue;
         }
-        let captures = reader
-            .captures(&stored)
-            .and_then(|captures| captures.collect::<Result<Vec<_>, _>>())
-            .map_err(|error| store_failure(&error))?;
+        let captures =
+            reader.captures(&stored).and_then(|captures| captures.collect::<Result<Vec<_>, _>>())?;
         let utc = (stored.row.started_utc.as_str(), stored.row.ended_utc.as_str());
         let rate = judged.condition.rate(&folder.file.plan);
         csv::job(run, facts, &csv::JobRows { judged, note, utc, captures: &captures, rate }, out)

@@ -6,7 +6,6 @@ use crate::console::terminal::Terminal;
 use crate::evaluate::eye_summaries::CacheUse;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::run::merge::{Merged, merge as merge_folders};
-use crate::store::run_folder::store_failure;
 use nightbench_core::text::counted;
 use plan::selection::Selection;
 use std::path::{Path, PathBuf};
@@ -19,7 +18,7 @@ pub fn merge(terminal: &Terminal, out: &Path, parts: &[PathBuf], as_json: bool) 
     }
     let folder = JudgedFolder::read(out, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(out, store.reader())?;
-    store.close().map_err(|error| store_failure(&error))?;
+    store.close()?;
     if as_json {
         let mut summary = folder.summary(&report);
         summary["missing_jobs"] = merged.missing_jobs.into();

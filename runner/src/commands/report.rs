@@ -9,7 +9,7 @@ use crate::evaluate::eye_page;
 use crate::evaluate::eye_summaries::CacheUse;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::inputs::plan_file::PlanFile;
-use crate::store::run_folder::{open_whole, store_failure};
+use crate::store::run_folder::open_whole;
 use crate::store::{LimitSet, Store, utc_text};
 use plan::criteria::AcceptanceCriteria;
 use plan::selection::Selection;
@@ -56,8 +56,8 @@ pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
 
 /// Reads a file of limits and records it in the store, beside those the run was measured under.
 fn other_limits(terminal: &Terminal, dir: &Path, path: &Path) -> Result<AcceptanceCriteria, Failure> {
-    let mut store = Store::open(dir).map_err(|error| store_failure(&error))?;
-    let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
+    let mut store = Store::open(dir)?;
+    let meta = store.reader().meta()?;
     let origin = format!("plan stored in {}", dir.display());
     let plan = PlanFile::from_text(meta.plan_text, &origin, false)?.plan;
     let (known, _) = criteria::recorded(store.reader(), &plan)?;
@@ -69,8 +69,8 @@ fn other_limits(terminal: &Terminal, dir: &Path, path: &Path) -> Result<Acceptan
             agreed_before_measuring: false,
             recorded_utc: utc_text(SystemTime::now()),
         };
-        store.record_limits(&set).map_err(|error| store_failure(&error))?;
+        store.record_limits(&set)?;
     }
-    store.close().map_err(|error| store_failure(&error))?;
+    store.close()?;
     Ok(terms)
 }

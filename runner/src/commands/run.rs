@@ -21,7 +21,7 @@ use crate::run::progress::Progress;
 use crate::run::remeasure::{self, Choice, choose};
 use crate::run::signals::Watch;
 use crate::run::simulated_run::{Night, PendingJob, simulate};
-use crate::store::run_folder::{bench_keys, keys_of, open_for, open_on, store_failure};
+use crate::store::run_folder::{bench_keys, keys_of, open_for, open_on};
 use crate::store::{Holder, LimitSet, Store, Target, utc_text};
 use contract::{CancelToken, Driver};
 use nightbench_core::text::counted;
@@ -52,7 +52,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let places: Vec<([u8; 32], u64)> = all.iter().map(|todo| (todo.key, todo.position)).collect();
     let mut selected = select(plan, &forecast, all, &selection, arguments.shard)?;
     prepare_place(arguments, &dir)?;
-    if !Store::exists(&dir).map_err(|error| store_failure(&error))? {
+    if !Store::exists(&dir)? {
         if !arguments.again.is_empty() {
             return Err(Failure::new(
                 Exit::NothingSelected,
@@ -85,8 +85,8 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
             dir.display()
         )));
     }
-    let done_keys = store.reader().done_keys().map_err(|error| store_failure(&error))?;
-    let given_up = store.reader().given_up().map_err(|error| store_failure(&error))?;
+    let done_keys = store.reader().done_keys()?;
+    let given_up = store.reader().given_up()?;
     for todo in &mut selected {
         todo.attempt = given_up.get(&todo.key).map_or(1, |last| last.attempt + 1);
     }
@@ -128,7 +128,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         terminal.note(&format!("continuing: {done_before} of {total} {verb} done already"));
     }
     if let (Some(reason), false) = (&arguments.reason, superseded.is_empty()) {
-        store.supersede_all(&superseded, reason).map_err(|error| store_failure(&error))?;
+        store.supersede_all(&superseded, reason)?;
         log(&mut store, "measured again", &format!("{}: {reason}", counted(superseded.len(), "job")))?;
     }
     if let (Some(reason), false) = (&arguments.reason, todo.is_empty()) {
@@ -191,7 +191,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     }
     let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
-    store.close().map_err(|error| store_failure(&error))?;
+    store.close()?;
     if arguments.json.json {
         terminal.out(&folder.summary(&report).to_string());
     } else {
@@ -291,7 +291,7 @@ fn prepare_place(arguments: &RunArguments, dir: &Path) -> Result<(), Failure> {
 }
 
 fn log(store: &mut Store, kind: &str, text: &str) -> Result<(), Failure> {
-    store.append_event(&utc_text(SystemTime::now()), kind, text).map_err(|error| store_failure(&error))
+    store.append_event(&utc_text(SystemTime::now()), kind, text).map_err(Failure::from)
 }
 
 fn log_start(store: &mut Store, todo: &[PendingJob], done_before: usize) -> Result<(), Failure> {
@@ -313,7 +313,7 @@ fn remember(
     forecast: &Forecast,
 ) -> Result<(), Failure> {
     let utc = utc_text(SystemTime::now());
-    let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
+    let meta = store.reader().meta()?;
     if meta.plan_text != file.text {
         let words = format!(
             "`{}` (SHA-256 {}) takes the place of `{}` (SHA-256 {})",
@@ -323,12 +323,10 @@ fn remember(
             digest(&meta.plan_text)
         );
         log(store, "plan changed", &words)?;
-        store
-            .extend_plan(&utc, &file.plan.title, &file.text, places)
-            .map_err(|error| store_failure(&error))?;
+        store.extend_plan(&utc, &file.plan.title, &file.text, places)?;
     }
     PlanSize::new(&file.text, forecast).keep(store)?;
-    let fresh = store.reader().done_keys().map_err(|error| store_failure(&error))?.is_empty();
+    let fresh = store.reader().done_keys()?.is_empty();
     let (known, _) = criteria::recorded(store.reader(), &file.plan)?;
     if known.iter().any(|set| set.terms == *terms) {
         return Ok(());
@@ -336,5 +334,5 @@ fn remember(
     let limits_text = criteria::recorded_text("the plan", terms);
     store
         .record_limits(&LimitSet { limits_text, agreed_before_measuring: fresh, recorded_utc: utc })
-        .map_err(|error| store_failure(&error))
+        .map_err(Failure::from)
 }

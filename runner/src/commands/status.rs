@@ -10,7 +10,6 @@ use crate::forecast::Forecast;
 use crate::forecast::bench_clock::{BenchClock, work_min};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::bench_hours;
-use crate::store::run_folder::store_failure;
 use crate::store::{Holder, Meta, Store, StoreReader, Target};
 use judge::judged::{JudgedCondition, OutsidePlan, Verdict, VerdictCounts};
 use nightbench_core::text::counted;
@@ -25,9 +24,9 @@ use std::time::{SystemTime, UNIX_EPOCH};
 /// Shows how far a run is and what fails so far.
 pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let _patience = Patience::start(terminal, "judging what is there ...");
-    let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
-    let meta = reader.meta().map_err(|error| store_failure(&error))?;
-    let progress = reader.progress().map_err(|error| store_failure(&error))?;
+    let reader = Store::open_read_only(dir)?;
+    let meta = reader.meta()?;
+    let progress = reader.progress()?;
     let size = PlanSize::of(&reader, &meta)?;
     let planned = size.jobs as usize;
     let stored = (progress.measured + progress.training_failed + progress.not_measured) as usize;
@@ -133,7 +132,7 @@ struct Wall {
 impl Wall {
     /// Of the run that is going on.
     fn of(reader: &StoreReader, done: usize) -> Result<Option<Wall>, Failure> {
-        let events = reader.events().map_err(|error| store_failure(&error))?;
+        let events = reader.events()?;
         let Some(started) = events.iter().rev().find(|event| event.kind == "run started") else {
             return Ok(None);
         };

@@ -4,7 +4,6 @@ use crate::console::exit::{Exit, Failure};
 use crate::evaluate::judging::JudgedFolder;
 use crate::inputs::notes::find;
 use crate::store::StoreReader;
-use crate::store::run_folder::store_failure;
 use judge::judged::EyePicture;
 use judge::{Judge, picture};
 use pages::report;
@@ -32,10 +31,10 @@ pub fn write(
     let Some((key, job)) = folder.jobs.iter().find(|(key, _)| short_key(key) == short) else {
         return Err(Failure::invalid(format!("no job {short} in this run")));
     };
-    let Some(stored) = reader.job(key).map_err(|error| store_failure(&error))? else {
+    let Some(stored) = reader.job(key)? else {
         return Err(Failure::invalid(format!("job {short} has not been run yet: it has no eye")));
     };
-    let result = reader.result(&stored).map_err(|error| store_failure(&error))?;
+    let result = reader.result(&stored)?;
     let index = job.condition as usize;
     let judged = &folder.run.conditions[index];
     let expansion = expand(&folder.file.plan, &Selection::default());

@@ -2,7 +2,6 @@
 //! that the same counts need not be fitted again. The cache is derived: deleting it costs time, nothing else.
 
 use crate::console::exit::{Exit, Failure};
-use crate::store::run_folder::store_failure;
 use crate::store::{Attempts, JobKey, PackedCounts, StoreReader, StoredJob, hex};
 use judge::eye_summary::{JobSummary, SUMMARY_VERSION, masks_for};
 use nightbench_core::rates::DataRate;
@@ -329,11 +328,11 @@ pub fn each_summary(
         let mut chunk = Vec::with_capacity(CHUNK);
         while chunk.len() < CHUNK {
             let Some(stored) = jobs.next() else { break };
-            let stored = stored.map_err(|error| store_failure(&error))?;
+            let stored = stored?;
             let Some(job) = wanted(&stored) else { continue };
             let source = match cache.as_ref().and_then(|cache| cache.place(&stored)) {
                 Some(place) => Source::Known(place),
-                None => Source::Counts(reader.counts(&stored).map_err(|error| store_failure(&error))?),
+                None => Source::Counts(reader.counts(&stored)?),
             };
             chunk.push((stored, job, source));
         }
@@ -355,7 +354,7 @@ pub fn each_summary(
                 Some(digest) => digest,
                 // A damaged entry, or a mask that was not asked for before.
                 None => {
-                    let counts = reader.counts(&stored).map_err(|error| store_failure(&error))?;
+                    let counts = reader.counts(&stored)?;
                     compute(&stored, &counts, limits, rate(&job))?
                 }
             };

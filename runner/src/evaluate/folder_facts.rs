@@ -3,7 +3,6 @@
 use crate::console::exit::{Exit, Failure};
 use crate::forecast::Forecast;
 use crate::inputs::plan_file::PlanFile;
-use crate::store::run_folder::store_failure;
 use crate::store::{Meta, Store, StoreReader};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -39,7 +38,7 @@ impl PlanSize {
     pub fn keep(&self, store: &mut Store) -> Result<(), Failure> {
         let text =
             serde_json::to_string(self).map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
-        store.note(NOTE, &text).map_err(|error| store_failure(&error))
+        store.note(NOTE, &text).map_err(Failure::from)
     }
 
     /// The size noted in a folder, or computed anew where none fits the stored plan.
@@ -47,7 +46,7 @@ impl PlanSize {
     /// # Errors
     /// Exit 74: the store or its plan cannot be read.
     pub fn of(reader: &StoreReader, meta: &Meta) -> Result<PlanSize, Failure> {
-        let noted = reader.noted(NOTE).map_err(|error| store_failure(&error))?;
+        let noted = reader.noted(NOTE)?;
         if let Some(size) = noted.and_then(|text| serde_json::from_str::<PlanSize>(&text).ok())
             && size.plan_sha256 == digest(&meta.plan_text)
         {
@@ -64,7 +63,7 @@ impl PlanSize {
 /// # Errors
 /// Exit 74: the store cannot be written.
 pub fn keep_shard(store: &mut Store, shard: &str) -> Result<(), Failure> {
-    store.note(SHARD, shard).map_err(|error| store_failure(&error))
+    store.note(SHARD, shard).map_err(Failure::from)
 }
 
 /// The shard noted last, as I/N.
@@ -72,7 +71,7 @@ pub fn keep_shard(store: &mut Store, shard: &str) -> Result<(), Failure> {
 /// # Errors
 /// Exit 74: the store cannot be read.
 pub fn shard_of(reader: &StoreReader) -> Result<Option<String>, Failure> {
-    reader.noted(SHARD).map_err(|error| store_failure(&error))
+    reader.noted(SHARD).map_err(Failure::from)
 }
 
 /// SHA-256 of a text, in hexadecimal digits.

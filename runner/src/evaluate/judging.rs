@@ -11,7 +11,7 @@ use crate::forecast::merge_clock::MergedClock;
 use crate::inputs::notes;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
-use crate::store::run_folder::{keys_of, store_failure};
+use crate::store::run_folder::keys_of;
 use crate::store::{Attempts, Meta, Store, StoreReader, Target};
 use judge::audit::{LimitSetNote, SetChange};
 use judge::judged::{
@@ -110,7 +110,7 @@ fn fill<'p>(
     cache: CacheUse,
     only: Option<u32>,
 ) -> Result<Filled<'p>, Failure> {
-    let target = reader.meta().map_err(|error| store_failure(&error))?.target;
+    let target = reader.meta()?.target;
     let simulated = target == Target::Simulated;
     let keys = keys_of(plan, &target)?;
     let jobs: HashMap<[u8; 32], Job> = forecast
@@ -176,8 +176,8 @@ fn fill<'p>(
 /// # Errors
 /// Exit 2: no such folder; exit 74: the store cannot be read.
 pub fn study_of(dir: &Path) -> Result<Vec<MetricStudy>, Failure> {
-    let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
-    let meta = reader.meta().map_err(|error| store_failure(&error))?;
+    let reader = Store::open_read_only(dir)?;
+    let meta = reader.meta()?;
     let file = plan_of(dir, &meta)?;
     let forecast = Forecast::new(&file.plan, &[])?;
     let limits = &file.plan.limits;
@@ -220,7 +220,7 @@ impl JudgedFolder {
     /// # Errors
     /// Exit 74: the store cannot be read.
     pub fn read(dir: &Path, reader: &StoreReader, by: JudgedBy) -> Result<JudgedFolder, Failure> {
-        let meta = reader.meta().map_err(|error| store_failure(&error))?;
+        let meta = reader.meta()?;
         let file = plan_of(dir, &meta)?;
         let forecast = Forecast::new(&file.plan, &[])?;
         let simulated = meta.target == Target::Simulated;
@@ -314,11 +314,11 @@ impl JudgedFolder {
         masks.sort_by(|a, b| a.1.margin.total_cmp(&b.1.margin));
         for (index, metric) in masks.into_iter().take(MOST_EXTRAPOLATIONS) {
             let Some(key) = self.keys[index] else { continue };
-            let Some(stored) = reader.job(&key).map_err(|error| store_failure(&error))? else { continue };
+            let Some(stored) = reader.job(&key)? else { continue };
             let condition = &self.run.conditions[index];
             let rate = condition.condition.rate(&self.file.plan);
-            for capture in reader.captures(&stored).map_err(|error| store_failure(&error))? {
-                let capture = capture.map_err(|error| store_failure(&error))?;
+            for capture in reader.captures(&stored)? {
+                let capture = capture?;
                 let height = self.facts.limits.iter().find_map(|limit| {
                     limit
                         .mask
@@ -542,12 +542,12 @@ fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
 
 /// Attempts that do not count any more; none are looked for where the counts show none.
 fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec<Superseded>, Failure> {
-    if reader.progress().map_err(|error| store_failure(&error))?.superseded == 0 {
+    if reader.progress()?.superseded == 0 {
         return Ok(Vec::new());
     }
     let mut list = Vec::new();
     for stored in reader.jobs(Attempts::All) {
-        let stored = stored.map_err(|error| store_failure(&error))?;
+        let stored = stored?;
         if let (Some(reason), Some(job)) = (stored.superseded, jobs.get(&stored.row.key)) {
             list.push(Superseded {
                 condition: job.condition as usize,
@@ -563,7 +563,7 @@ fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec
 /// Instruments as they answered, from the events of the latest run on a bench.
 fn equipment(reader: &StoreReader) -> Result<Vec<Equipment>, Failure> {
     let mut list: Vec<Equipment> = Vec::new();
-    for event in reader.events().map_err(|error| store_failure(&error))? {
+    for event in reader.events()? {
         if event.kind != crate::run::bench_run::INSTRUMENT_EVENT {
             continue;
         }
@@ -584,6 +584,6 @@ fn log_lines(reader: &StoreReader, simulated: bool) -> Result<Vec<(String, Strin
     if simulated {
         return Ok(Vec::new());
     }
-    let events = reader.events().map_err(|error| store_failure(&error))?;
+    let events = reader.events()?;
     Ok(events.into_iter().map(|event| (event.utc, format!("{}: {}", event.kind, event.text))).collect())
 }

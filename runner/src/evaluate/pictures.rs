@@ -2,7 +2,6 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::evaluate::judging::JudgedFolder;
-use crate::store::run_folder::store_failure;
 use crate::store::{PackedCounts, StoreReader, hex};
 use judge::judged::EyePicture;
 use judge::{outline_picture, picture};
@@ -41,8 +40,8 @@ pub fn draw(
     let mut orders = Vec::new();
     for (index, eye, depth) in wanted {
         let Some(key) = folder.first_key(index) else { continue };
-        let Some(stored) = reader.job(&key).map_err(|error| store_failure(&error))? else { continue };
-        let counts = reader.counts(&stored).map_err(|error| store_failure(&error))?;
+        let Some(stored) = reader.job(&key)? else { continue };
+        let counts = reader.counts(&stored)?;
         orders.push(Order { index, eye, depth, key, counts });
     }
     let drawn: Vec<Option<EyePicture>> =

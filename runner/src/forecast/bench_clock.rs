@@ -6,7 +6,6 @@
 use crate::console::exit::Failure;
 use crate::console::terminal::duration;
 use crate::forecast::Forecast;
-use crate::store::run_folder::store_failure;
 use crate::store::{Attempts, StoreReader};
 use nightbench_core::results::{JobOutcome, JobTimes};
 use plan::Plan;
@@ -36,7 +35,7 @@ impl<'f> BenchClock<'f> {
     ) -> Result<BenchClock<'f>, Failure> {
         let mut clock = BenchClock::new(plan, forecast);
         for stored in reader.jobs(Attempts::Counting) {
-            let stored = stored.map_err(|error| store_failure(&error))?;
+            let stored = stored?;
             clock.took(stored.row.plan_position, &stored.outcome, stored.times);
         }
         Ok(clock)

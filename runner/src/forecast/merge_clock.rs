@@ -2,7 +2,6 @@
 //! beginning of its run, and hours of different benches add up.
 
 use crate::console::exit::{Exit, Failure};
-use crate::store::run_folder::store_failure;
 use crate::store::{Store, StoreReader};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -31,7 +30,7 @@ impl MergedClock {
     /// # Errors
     /// Exit 74: the store cannot be read, or holds something else.
     pub fn of(reader: &StoreReader) -> Result<MergedClock, Failure> {
-        let noted = reader.noted(NOTE).map_err(|error| store_failure(&error))?;
+        let noted = reader.noted(NOTE)?;
         noted.map_or(Ok(MergedClock::default()), |text| {
             serde_json::from_str(&text)
                 .map_err(|error| Failure::new(Exit::Store, format!("the note of {NOTE} is damaged: {error}")))
@@ -51,7 +50,7 @@ impl MergedClock {
         self.lay(part, end_s);
         let text =
             serde_json::to_string(self).map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
-        store.note(NOTE, &text).map_err(|error| store_failure(&error))
+        store.note(NOTE, &text).map_err(Failure::from)
     }
 
     fn lay(&mut self, part: &str, end_s: f64) {

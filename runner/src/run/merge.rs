@@ -7,7 +7,7 @@ use crate::forecast::Forecast;
 use crate::forecast::merge_clock::MergedClock;
 use crate::forecast::shard::{Shard, split};
 use crate::inputs::plan_file::PlanFile;
-use crate::store::run_folder::{keys_of, store_failure};
+use crate::store::run_folder::keys_of;
 use crate::store::{
     Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text,
 };
@@ -37,9 +37,9 @@ impl Part {
     fn clock_end_s(&self) -> Result<f64, Failure> {
         let mut end_s = 0.0f64;
         for stored in self.reader.jobs(Attempts::All) {
-            end_s = end_s.max(stored.map_err(|error| store_failure(&error))?.row.ended_bench_s);
+            end_s = end_s.max(stored?.row.ended_bench_s);
         }
-        let readings = self.reader.readings_between_jobs().map_err(|error| store_failure(&error))?;
+        let readings = self.reader.readings_between_jobs()?;
         Ok(readings.iter().map(|reading| reading.bench_s).fold(end_s, f64::max))
     }
 }
@@ -104,10 +104,10 @@ fn open_parts(dirs: &[PathBuf]) -> Result<(Vec<Part>, Vec<PathBuf>), Failure> {
                 without.push(dir.clone());
                 continue;
             }
-            other => other.map_err(|error| store_failure(&error))?,
+            other => other?,
         };
-        reader.check().map_err(|error| store_failure(&error))?;
-        let meta = reader.meta().map_err(|error| store_failure(&error))?;
+        reader.check()?;
+        let meta = reader.meta()?;
         let shard = shard_of(&reader)?.and_then(|text| text.parse().ok());
         parts.push(Part { dir: dir.clone(), reader, meta, shard });
     }
@@ -147,7 +147,7 @@ fn refuse_foreign(first: &Part, part: &Part) -> Result<(), Failure> {
         ));
     }
     let versions = |part: &Part| -> Result<BTreeSet<String>, Failure> {
-        let identities = part.reader.identities().map_err(|error| store_failure(&error))?;
+        let identities = part.reader.identities()?;
         Ok(identities.into_iter().map(|identity| identity.agent_version).filter(|v| !v.is_empty()).collect())
     };
     let (one, two) = (versions(first)?, versions(part)?);
@@ -179,7 +179,7 @@ fn choose(parts: &[Part]) -> Result<Chosen, Failure> {
     let mut counting: HashMap<JobKey, (u32, usize)> = HashMap::new();
     for (index, part) in parts.iter().enumerate() {
         for stored in part.reader.jobs(Attempts::All) {
-            let stored = stored.map_err(|error| store_failure(&error))?;
+            let stored = stored?;
             let key = (stored.row.key, stored.attempt);
             let superseded = stored.superseded.is_some();
             match source.get_mut(&key) {
@@ -214,12 +214,11 @@ fn choose(parts: &[Part]) -> Result<Chosen, Failure> {
 }
 
 fn refuse_contradiction(earlier: &Part, part: &Part, stored: &StoredJob) -> Result<(), Failure> {
-    for other in earlier.reader.attempts(&stored.row.key).map_err(|error| store_failure(&error))? {
+    for other in earlier.reader.attempts(&stored.row.key)? {
         if other.attempt != stored.attempt {
             continue;
         }
-        let same = earlier.reader.result(&other).map_err(|error| store_failure(&error))?
-            == part.reader.result(stored).map_err(|error| store_failure(&error))?
+        let same = earlier.reader.result(&other)? == part.reader.result(stored)?
             && (&other.row.started_utc, &other.row.ended_utc)
                 == (&stored.row.started_utc, &stored.row.ended_utc);
         if same {
@@ -251,15 +250,15 @@ fn open_out(out: &Path, parts: &[Part]) -> Result<Store, Failure> {
         }
     };
     let meta = Meta { target, created_utc: utc_text(SystemTime::now()), ..first.meta.clone() };
-    if Store::exists(out).map_err(|error| store_failure(&error))? {
-        let store = Store::open(out).map_err(|error| store_failure(&error))?;
+    if Store::exists(out)? {
+        let store = Store::open(out)?;
         if let Some(shard) = shard_of(store.reader())? {
             return Err(Failure::invalid(format!(
                 "{} holds shard {shard} of a run: it is a part; name another folder for the result",
                 out.display()
             )));
         }
-        let there = store.reader().meta().map_err(|error| store_failure(&error))?;
+        let there = store.reader().meta()?;
         let same = (&there.plan_text, there.seed, &there.target, &there.tool_version)
             == (&meta.plan_text, meta.seed, &meta.target, &meta.tool_version);
         if !same {
@@ -272,9 +271,9 @@ fn open_out(out: &Path, parts: &[Part]) -> Result<Store, Failure> {
         }
         return Ok(store);
     }
-    let mut store = Store::create(out, &meta).map_err(|error| store_failure(&error))?;
-    for limits in first.reader.limit_sets().map_err(|error| store_failure(&error))? {
-        store.record_limits(&limits).map_err(|error| store_failure(&error))?;
+    let mut store = Store::create(out, &meta)?;
+    for limits in first.reader.limit_sets()? {
+        store.record_limits(&limits)?;
     }
     Ok(store)
 }
@@ -284,8 +283,7 @@ fn copy(parts: &[Part], chosen: &Chosen, store: &mut Store, merged: &mut Merged)
         .reader()
         .jobs(Attempts::All)
         .map(|stored| stored.map(|stored| ((stored.row.key, stored.attempt), stored.superseded.is_some())))
-        .collect::<Result<_, _>>()
-        .map_err(|error| store_failure(&error))?;
+        .collect::<Result<_, _>>()?;
     let mut words = Vec::new();
     let mut clocks = MergedClock::of(store.reader())?;
     for (index, part) in parts.iter().enumerate() {
@@ -297,22 +295,22 @@ fn copy(parts: &[Part], chosen: &Chosen, store: &mut Store, merged: &mut Merged)
             clocks.make_room(store, bench, part.clock_end_s()?)?;
         }
         for stored in part.reader.jobs(Attempts::All) {
-            let stored = stored.map_err(|error| store_failure(&error))?;
+            let stored = stored?;
             let key = (stored.row.key, stored.attempt);
             if chosen.source.get(&key) != Some(&index) {
                 continue;
             }
             match (there.get(&key), &stored.superseded) {
                 (None, _) => {
-                    let mut packed = part.reader.packed(&stored).map_err(|error| store_failure(&error))?;
+                    let mut packed = part.reader.packed(&stored)?;
                     if let Some(bench) = &bench {
                         packed.move_clock(clocks.offset_s(bench, stored.row.started_bench_s));
                     }
-                    store.record_packed(packed).map_err(|error| store_failure(&error))?;
+                    store.record_packed(packed)?;
                     from_here += 1;
                 }
                 (Some(false), Some(reason)) => {
-                    store.supersede_all(&[stored.row.key], reason).map_err(|error| store_failure(&error))?;
+                    store.supersede_all(&[stored.row.key], reason)?;
                     merged.duplicates += 1;
                 }
                 (Some(_), _) => merged.duplicates += 1,
@@ -328,29 +326,29 @@ fn copy(parts: &[Part], chosen: &Chosen, store: &mut Store, merged: &mut Merged)
     }
     if !words.is_empty() {
         let utc = utc_text(SystemTime::now());
-        store.append_event(&utc, "merged", &words.join("; ")).map_err(|error| store_failure(&error))?;
+        store.append_event(&utc, "merged", &words.join("; "))?;
     }
-    store.commit().map_err(|error| store_failure(&error))
+    store.commit().map_err(Failure::from)
 }
 
 /// What a bench noted beside its jobs, marked with its name, each note once. A simulated run's log tells of its
 /// processes only.
 fn copy_log(part: &Part, clocks: &MergedClock, store: &mut Store) -> Result<(), Failure> {
     let (Target::Bench(bench), Some(run)) = (&part.meta.target, part.bench()) else { return Ok(()) };
-    store.commit().map_err(|error| store_failure(&error))?;
-    let known = store.reader().events().map_err(|error| store_failure(&error))?;
+    store.commit()?;
+    let known = store.reader().events()?;
     let known: HashSet<_> = known.into_iter().map(|event| (event.utc, event.kind, event.text)).collect();
-    for event in part.reader.events().map_err(|error| store_failure(&error))? {
+    for event in part.reader.events()? {
         let event = (event.utc, event.kind, format!("{bench}: {}", event.text));
         if !known.contains(&event) {
-            store.append_event(&event.0, &event.1, &event.2).map_err(|error| store_failure(&error))?;
+            store.append_event(&event.0, &event.1, &event.2)?;
         }
     }
-    let known = store.reader().readings_between_jobs().map_err(|error| store_failure(&error))?;
+    let known = store.reader().readings_between_jobs()?;
     let mark = |one: &Reading| (one.name.clone(), one.bench_s.to_bits(), one.value.to_bits());
     let known: HashSet<_> = known.iter().map(mark).collect();
     let mut marked = Vec::new();
-    for reading in part.reader.readings_between_jobs().map_err(|error| store_failure(&error))? {
+    for reading in part.reader.readings_between_jobs()? {
         let bench_s = reading.bench_s + clocks.offset_s(&run, reading.bench_s);
         let reading = Reading { name: format!("{bench}: {}", reading.name), bench_s, ..reading };
         if !known.contains(&mark(&reading)) {
@@ -360,7 +358,7 @@ fn copy_log(part: &Part, clocks: &MergedClock, store: &mut Store) -> Result<(), 
     if marked.is_empty() {
         return Ok(());
     }
-    store.record_readings(marked).map_err(|error| store_failure(&error))
+    store.record_readings(marked).map_err(Failure::from)
 }
 
 fn find_missing(
@@ -370,8 +368,8 @@ fn find_missing(
     store: &Store,
     merged: &mut Merged,
 ) -> Result<(), Failure> {
-    let done = store.reader().done_keys().map_err(|error| store_failure(&error))?;
-    let target = store.reader().meta().map_err(|error| store_failure(&error))?.target;
+    let done = store.reader().done_keys()?;
+    let target = store.reader().meta()?.target;
     let keys = keys_of(&file.plan, &target)?;
     let counts: BTreeSet<Option<u32>> =
         parts.iter().map(|part| part.shard.map(|shard| shard.count)).collect();

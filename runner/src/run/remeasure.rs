@@ -2,7 +2,6 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::run::simulated_run::PendingJob;
-use crate::store::run_folder::store_failure;
 use crate::store::{Attempts, GivenUp, JobKey, Store, StoreReader};
 use nightbench_core::results::JobOutcome;
 use plan::Plan;
@@ -80,7 +79,7 @@ pub fn choose(
 /// # Errors
 /// Exit 74: the store cannot be written.
 pub fn open_request(store: &mut Store, texts: &[String], reason: &str) -> Result<(), Failure> {
-    store.note(NOTE, &request(texts, reason)).map_err(|error| store_failure(&error))
+    store.note(NOTE, &request(texts, reason)).map_err(Failure::from)
 }
 
 /// Notes that the request came to its end: the same one would measure everything anew.
@@ -88,12 +87,12 @@ pub fn open_request(store: &mut Store, texts: &[String], reason: &str) -> Result
 /// # Errors
 /// Exit 74: the store cannot be written.
 pub fn close_request(store: &mut Store) -> Result<(), Failure> {
-    store.note(NOTE, "").map_err(|error| store_failure(&error))
+    store.note(NOTE, "").map_err(Failure::from)
 }
 
 /// The request that did not come to its end.
 fn open(reader: &StoreReader) -> Result<Option<String>, Failure> {
-    let noted = reader.noted(NOTE).map_err(|error| store_failure(&error))?;
+    let noted = reader.noted(NOTE)?;
     Ok(noted.filter(|request| !request.is_empty()))
 }
 
@@ -104,7 +103,7 @@ fn request(texts: &[String], reason: &str) -> String {
 fn not_measured(reader: &StoreReader) -> Result<HashSet<JobKey>, Failure> {
     let mut keys = HashSet::new();
     for stored in reader.jobs(Attempts::Counting) {
-        let stored = stored.map_err(|error| store_failure(&error))?;
+        let stored = stored?;
         if matches!(stored.outcome, JobOutcome::NotMeasured { .. }) {
             keys.insert(stored.row.key);
         }

@@ -4,7 +4,6 @@ use crate::console::exit::{Exit, Failure};
 use crate::evaluate::eye_summaries::{SummaryWriter, fingerprint};
 use crate::run::execute::Executor;
 use crate::run::progress::Progress;
-use crate::store::run_folder::store_failure;
 use crate::store::{JobRow, PackedJob, Store, StoreError};
 use contract::{Call, CancelToken, Driver};
 use judge::eye_summary::{JobSummary, masks_for};
@@ -161,7 +160,7 @@ pub fn simulate(
                 Err(RecvTimeoutError::Disconnected) => break,
             };
             if let Err(error) = stored {
-                outcome = Err(store_failure(&error));
+                outcome = Err(error.into());
                 cancel.cancel();
                 break;
             }
@@ -178,7 +177,7 @@ pub fn simulate(
         drop(receiver);
         panicked = workers.join().err();
     });
-    let written = store.commit().map_err(|error| store_failure(&error));
+    let written = store.commit().map_err(Failure::from);
     if let Some(words) = unsafe_now.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
         return Err(Failure::new(
             Exit::NotSafe,
@@ -213,8 +212,7 @@ fn finished(plan: &Plan, todo: &PendingJob, mut result: JobResult) -> Result<Fin
             PackedJob::new(&row, &result, &[])
         }
         other => other,
-    }
-    .map_err(|error| store_failure(&error))?;
+    }?;
     let rate = todo.condition.rate(plan);
     let digest = JobSummary::of(&result.trainings, &result.captures, |capture| {
         masks_for(&plan.limits, capture.eye, &capture.grid, rate)

@@ -35,13 +35,14 @@ pub fn bench_keys(plan: &Plan) -> Result<JobKeys<'_>, Failure> {
     JobKeys::new(plan, "bench").map_err(|error| Failure::invalid(error.to_string()))
 }
 
-/// A store error as the program's failure.
-pub fn store_failure(error: &StoreError) -> Failure {
-    let exit = match error {
-        StoreError::NoFolder { .. } | StoreError::Missing { .. } => Exit::Invalid,
-        _ => Exit::Store,
-    };
-    Failure::new(exit, error.to_string())
+impl From<StoreError> for Failure {
+    fn from(error: StoreError) -> Failure {
+        let exit = match error {
+            StoreError::NoFolder { .. } | StoreError::Missing { .. } => Exit::Invalid,
+            _ => Exit::Store,
+        };
+        Failure::new(exit, error.to_string())
+    }
 }
 
 /// Opens a run folder for a plan, creating it where there is none; the folder above must exist.
@@ -58,7 +59,7 @@ pub fn open_for(dir: &Path, file: &PlanFile, seed: u64) -> Result<Store, Failure
 /// # Errors
 /// As [`open_for`].
 pub fn open_on(dir: &Path, file: &PlanFile, seed: u64, target: Target) -> Result<Store, Failure> {
-    if !Store::exists(dir).map_err(|error| store_failure(&error))? {
+    if !Store::exists(dir)? {
         // A store is written before anything else: what stands beside a lost one is all that is left of its run.
         if let Some(left) = ["report.html", CACHE].iter().find(|name| dir.join(name).exists()) {
             return Err(Failure::new(
@@ -78,11 +79,11 @@ pub fn open_on(dir: &Path, file: &PlanFile, seed: u64, target: Target) -> Result
             target,
             created_utc: crate::store::utc_text(SystemTime::now()),
         };
-        return Store::create(dir, &meta).map_err(|error| store_failure(&error));
+        return Store::create(dir, &meta).map_err(Failure::from);
     }
-    let store = Store::open(dir).map_err(|error| store_failure(&error))?;
-    store.reader().verify_events().map_err(|error| store_failure(&error))?;
-    let meta = store.reader().meta().map_err(|error| store_failure(&error))?;
+    let store = Store::open(dir)?;
+    store.reader().verify_events()?;
+    let meta = store.reader().meta()?;
     refuse_other_run(dir, &meta, &file.plan, seed, &target, store.reader())?;
     Ok(store)
 }
@@ -93,8 +94,8 @@ pub fn open_on(dir: &Path, file: &PlanFile, seed: u64, target: Target) -> Result
 /// # Errors
 /// Exit 2: no results there; exit 74: damage, or a log that was changed.
 pub fn open_whole(dir: &Path) -> Result<StoreReader, Failure> {
-    let reader = Store::open_read_only(dir).map_err(|error| store_failure(&error))?;
-    reader.check().and_then(|()| reader.verify_events()).map_err(|error| store_failure(&error))?;
+    let reader = Store::open_read_only(dir)?;
+    reader.check().and_then(|()| reader.verify_events())?;
     Ok(reader)
 }
 
@@ -131,8 +132,7 @@ fn refuse_other_run(
         )
     })?;
     let stored_version = reader
-        .identities()
-        .map_err(|error| store_failure(&error))?
+        .identities()?
         .into_iter()
         .map(|identity| identity.agent_version)
         .find(|version| *target == Target::Simulated && !version.is_empty() && version != MODEL_VERSION);

@@ -2,7 +2,6 @@
 
 use super::mounting::{FIT_CHECK_READING, HANDS_READING, WAITING_READING};
 use crate::console::exit::Failure;
-use crate::store::run_folder::store_failure;
 use crate::store::{Attempts, StoreReader};
 use bench::{RAMP_READING, SOAK_READING};
 use schedule::Hours;
@@ -16,16 +15,14 @@ pub(crate) fn bench_hours(reader: &StoreReader) -> Result<Hours, Failure> {
     let mut hours = Hours::default();
     let mut end_s: f64 = 0.0;
     for stored in reader.jobs(Attempts::All) {
-        let stored = stored.map_err(|error| store_failure(&error))?;
+        let stored = stored?;
         hours.measuring += stored.times.measuring_s / 3600.0;
         hours.training += stored.times.training_s / 3600.0;
         end_s = end_s.max(stored.row.ended_bench_s);
     }
-    let between = reader.readings_between_jobs().map_err(|error| store_failure(&error))?;
+    let between = reader.readings_between_jobs()?;
     end_s = between.iter().map(|reading| reading.bench_s).fold(end_s, f64::max);
-    let total = |name: &str| -> Result<f64, Failure> {
-        Ok(reader.reading_total(name).map_err(|error| store_failure(&error))? / 3600.0)
-    };
+    let total = |name: &str| -> Result<f64, Failure> { Ok(reader.reading_total(name)? / 3600.0) };
     hours.ramps = total(RAMP_READING)?;
     hours.soak = total(SOAK_READING)?;
     hours.hands_on = total(HANDS_READING)? + total(FIT_CHECK_READING)?;

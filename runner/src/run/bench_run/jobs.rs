@@ -11,7 +11,6 @@ use crate::run::mounting_check::FitVerdict;
 use crate::run::operator::{Fitting, Hands};
 use crate::run::progress::Progress;
 use crate::run::simulated_run::{PendingJob, row};
-use crate::store::run_folder::store_failure;
 use crate::store::{Attachment, Attempts, PackedJob, Reading, Store, hex};
 use bench::driver::within;
 use bench::{BenchDriver, RAMP_READING, SOAK_READING};
@@ -92,7 +91,7 @@ impl<'a> Loop<'a> {
     }
 
     pub(super) fn note(&self, store: &mut Store, kind: &str, text: &str) -> Result<(), Failure> {
-        store.append_event(&now(), kind, text).map_err(|error| store_failure(&error))
+        store.append_event(&now(), kind, text).map_err(Failure::from)
     }
 
     pub(super) fn wanted(&self, todo: &PendingJob) -> Fitting {
@@ -128,7 +127,7 @@ impl<'a> Loop<'a> {
     /// Who answered so far, and how many bench seconds the folder holds.
     fn read_folder(&mut self, store: &Store) -> Result<(), Failure> {
         for stored in store.reader().jobs(Attempts::All) {
-            let stored = stored.map_err(|error| store_failure(&error))?;
+            let stored = stored?;
             self.base_s = self.base_s.max(stored.row.ended_bench_s);
             // Only what was measured tells who belongs here.
             if !stored.identity.chip_serial.is_empty()
@@ -137,7 +136,7 @@ impl<'a> Loop<'a> {
                 self.identities.entry((stored.row.chip, stored.row.firmware)).or_insert(stored.identity);
             }
         }
-        for reading in store.reader().readings_between_jobs().map_err(|error| store_failure(&error))? {
+        for reading in store.reader().readings_between_jobs()? {
             self.base_s = self.base_s.max(reading.bench_s);
         }
         Ok(())
@@ -217,7 +216,7 @@ impl<'a> Loop<'a> {
             }
             if let Some(mut one) = self.second_round.pop() {
                 let why = "not measured: tried again before the setup was taken out";
-                store.supersede(&one.key, why).map_err(|error| store_failure(&error))?;
+                store.supersede(&one.key, why)?;
                 one.attempt += 1;
                 self.end.not_measured -= 1;
                 return Ok(Next::Again(Box::new(one)));
@@ -466,7 +465,7 @@ impl<'a> Loop<'a> {
                 unit: reading.unit.into(),
             });
         }
-        let packed = PackedJob::new(&row, result, &readings).map_err(|error| store_failure(&error))?;
-        store.record_packed(packed.with_attachments(attachments)).map_err(|error| store_failure(&error))
+        let packed = PackedJob::new(&row, result, &readings)?;
+        store.record_packed(packed.with_attachments(attachments)).map_err(Failure::from)
     }
 }

@@ -243,7 +243,7 @@ impl Loop<'_> {
         }
         let reading =
             Reading { bench_s: self.base_s + now, name: name.into(), value: now - begin_s, unit: "s".into() };
-        store.record_readings(vec![reading]).map_err(|error| crate::store::run_folder::store_failure(&error))
+        store.record_readings(vec![reading]).map_err(Failure::from)
     }
 
     /// Records every job of a fitting as not measured, with the reason.

@@ -9,7 +9,6 @@ use crate::run::execute::Executor;
 use crate::run::operator::{Hands, TerminalHands};
 use crate::run::progress::Progress;
 use crate::run::simulated_run::PendingJob;
-use crate::store::run_folder::store_failure;
 use crate::store::{Attempts, FolderLock, Store, StoreError, Target, utc_text};
 use bench::driver::within;
 use bench::safe::SafetyKit;
@@ -77,7 +76,7 @@ pub fn refused(words: impl Into<String>) -> Failure {
 pub fn reopen_unmeasured(store: &mut Store, selected: &[PendingJob]) -> Result<(), Failure> {
     let mut again = Vec::new();
     for stored in store.reader().jobs(Attempts::Counting) {
-        let stored = stored.map_err(|error| store_failure(&error))?;
+        let stored = stored?;
         if matches!(stored.outcome, JobOutcome::NotMeasured { .. })
             && selected.iter().any(|todo| todo.key == stored.row.key)
         {
@@ -85,7 +84,7 @@ pub fn reopen_unmeasured(store: &mut Store, selected: &[PendingJob]) -> Result<(
         }
     }
     for key in again {
-        store.supersede(&key, "not measured: measured again").map_err(|error| store_failure(&error))?;
+        store.supersede(&key, "not measured: measured again")?;
     }
     Ok(())
 }
@@ -266,7 +265,7 @@ impl BenchSession {
             (Ok(mut end), not_safe) => {
                 end.not_safe = not_safe;
                 self.tell(EventKind::Finished, end.ended_early.as_deref().unwrap_or("the run ended"));
-                noted.map_err(|error| store_failure(&error))?;
+                noted?;
                 Ok(end)
             }
             (Err(failure), Some(words)) => Err(Failure::new(
@@ -297,7 +296,7 @@ impl BenchSession {
             )));
         }
         let note = |store: &mut Store, kind: &str, text: &str| {
-            store.append_event(&now(), kind, text).map_err(|error| store_failure(&error))
+            store.append_event(&now(), kind, text).map_err(Failure::from)
         };
         for (state, spec) in states.iter().zip(&self.bench.instruments) {
             let due = spec.calibration_due.map_or("no due date".into(), |date| date.to_string());

@@ -2,7 +2,6 @@
 
 use crate::console::exit::Failure;
 use crate::store::StoreReader;
-use crate::store::run_folder::store_failure;
 use judge::judged::JobTexts;
 use nightbench_core::results::JobOutcome;
 use plan::expand::Job;
@@ -24,8 +23,8 @@ pub(crate) fn failure_texts(
     let mut list = Vec::new();
     for (key, outcome) in failed {
         let Some(job) = jobs.get(key) else { continue };
-        let Some(stored) = reader.job(key).map_err(|error| store_failure(&error))? else { continue };
-        let kept = reader.attachments(&stored).map_err(|error| store_failure(&error))?;
+        let Some(stored) = reader.job(key)? else { continue };
+        let kept = reader.attachments(&stored)?;
         list.push(JobTexts {
             condition: job.condition as usize,
             key: short_key(key),
