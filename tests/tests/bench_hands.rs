@@ -6,6 +6,7 @@ use crate::bench_run::named;
 use crate::support::{Folder, SMALL};
 use contract::CancelToken;
 use emulator::{EmulatedBench, FittedThings};
+use nightbench_core::faults::FaultKind;
 use nightbench_core::results::JobOutcome;
 use nightbench_core::units::Celsius;
 use runner::console::exit::{Exit, Failure};
@@ -290,10 +291,11 @@ fn a_setup_that_never_answers_is_left_out_and_the_rest_is_planned_anew() {
     assert_eq!(hands.asked.iter().filter(|(setup, _)| setup == broken).count(), 2, "{:?}", hands.asked);
     for (setup, outcome) in &outcomes {
         match outcome {
-            JobOutcome::NotMeasured { reason } => {
+            JobOutcome::NotMeasured(fault) => {
                 assert_eq!(setup, broken);
-                assert!(reason.contains("the fit check failed 2 times for the whole device"), "{reason}");
-                assert!(reason.contains("is fitted, not"), "{reason}");
+                assert_eq!(fault.kind, FaultKind::MountingCheck);
+                assert!(fault.detail.starts_with("2 times for the whole device"), "{fault}");
+                assert!(fault.detail.contains("is fitted, not"), "{fault}");
             }
             other => assert!(setup != broken && *other == JobOutcome::Measured, "{setup}: {other:?}"),
         }

@@ -77,7 +77,7 @@ fn the_reference_agent_runs_as_a_child_and_leaves_nothing_behind() {
     let found: Value = link.call("identify", &json!({}), &call(), &mut |_| Ok(())).unwrap();
     assert_eq!(found["agent_version"], "reference agent 1");
     let error = link.call::<_, Value>("train", &json!({}), &call(), &mut |_| Ok(())).unwrap_err();
-    assert_eq!(error.kind, contract::ErrorKind::WrongOrder);
+    assert_eq!(error.kind, contract::FaultKind::WrongOrder);
     // An error answer is no fault of the conversation.
     let _: Value = link.call("power", &json!({ "on": true }), &call(), &mut |_| Ok(())).unwrap();
     let id = link.process().expect("a child");
@@ -121,7 +121,7 @@ fn an_instrument_answers_over_a_serial_line_and_as_a_device_file() {
         let volts = supply.ask(Action::GetVoltage, Some("2"), 0.0, &call()).unwrap();
         assert!((volts - 1.25).abs() < 1e-6);
         let refused = supply.tell(Action::SetVoltage, Some("2"), Some(5.9), &call()).unwrap_err();
-        assert_eq!(refused.kind, contract::ErrorKind::Instrument(-221), "{refused}");
+        assert_eq!(refused.kind, contract::FaultKind::Instrument(-221), "{refused}");
         supply.close();
     }
     let _ = socat.kill();

@@ -242,9 +242,7 @@ fn a_command_of_the_user_hears_of_each_kind_of_event() {
     let run = rig.run(&[]);
     assert_eq!(run.code, 3, "{}", run.err);
     let heard = std::fs::read_to_string(&heard).expect("the command was started");
-    for line in
-        ["fault|not settled: temperature not reached", "hands needed|4 jobs wait for hands", "finished|"]
-    {
+    for line in ["fault|temperature not reached", "hands needed|4 jobs wait for hands", "finished|"] {
         assert!(heard.lines().any(|known| known.starts_with(line)), "{line}\n{heard}");
     }
     rig.off();
@@ -263,7 +261,7 @@ fn what_the_agent_says_is_kept_with_every_job_and_shown_with_failures() {
         let stored = stored.unwrap();
         let kept = reader.attachments(&stored).unwrap();
         let names: Vec<&str> = kept.iter().map(|one| one.name.as_str()).collect();
-        if matches!(stored.outcome, nightbench_core::results::JobOutcome::NotMeasured { .. }) {
+        if matches!(stored.outcome, nightbench_core::results::JobOutcome::NotMeasured(_)) {
             failed += 1;
             assert_eq!(names, ["commands", "log", "registers", "training log"]);
         } else {

@@ -2,7 +2,7 @@
 
 use crate::chance::Chance;
 use contract::{
-    Call, CancelToken, Capabilities, Driver, DriverError, ErrorKind, PointCounts, PointRequest, SafetyHandle,
+    Call, CancelToken, Capabilities, Driver, DriverError, FaultKind, PointCounts, PointRequest, SafetyHandle,
     Setting, TrainingRequest,
 };
 use nightbench_core::results::{EyeName, Identity, Readback, TrainedEye, TrainingResult};
@@ -104,16 +104,16 @@ impl FaultyDriver {
         }
         self.witness.struck.lock().expect("a lock").insert(self.job);
         let kinds = [
-            ErrorKind::TimeOut,
-            ErrorKind::Communication,
-            ErrorKind::Protocol,
-            ErrorKind::Instrument(-113),
-            ErrorKind::OutOfRange,
-            ErrorKind::NotSettled,
-            ErrorKind::Interlock,
-            ErrorKind::WrongIdentity,
-            ErrorKind::WrongOrder,
-            ErrorKind::Unsupported,
+            FaultKind::TimeOut,
+            FaultKind::Communication,
+            FaultKind::Protocol,
+            FaultKind::Instrument(-113),
+            FaultKind::OutOfRange,
+            FaultKind::NotSettled,
+            FaultKind::Interlock,
+            FaultKind::WrongIdentity,
+            FaultKind::WrongOrder,
+            FaultKind::Unsupported,
         ];
         let which = chance.below((kinds.len() + 3 * lies.len()) as u64) as usize;
         Some(match kinds.get(which) {
@@ -218,7 +218,7 @@ impl Driver for FaultyDriver {
     fn make_safe(&mut self, call: &Call) -> Result<(), DriverError> {
         self.safe_calls += 1;
         if Chance::at(self.mishaps.seed, b"make safe", self.safe_calls).happens(self.mishaps.stubborn) {
-            return Err(DriverError::new(ErrorKind::Communication, "the supply does not answer"));
+            return Err(DriverError::new(FaultKind::Communication, "the supply does not answer"));
         }
         self.inner.make_safe(call)?;
         if std::mem::take(&mut self.powered) {

@@ -3,7 +3,7 @@
 use crate::faulty::{FaultyDriver, Mishaps, Witness};
 use crate::rig::{Rig, Sitting, TINY, contents};
 use crate::support::Folder;
-use contract::{CancelToken, Driver, ErrorKind};
+use contract::{CancelToken, Driver, FaultKind};
 use plan::Plan;
 use plan::keys::JobKeys;
 use proptest::prelude::*;
@@ -147,7 +147,7 @@ fn the_first_stop_finishes_the_points_at_hand_and_the_second_drops_them() {
         let mut driver =
             FaultyDriver::new(rig.target(), Arc::clone(&mishaps), Arc::clone(&witness), stop.clone());
         let error = executor.run(&mut driver, &rig.forecast.jobs[0], &stop).expect_err("a stop");
-        assert_eq!(error.kind, ErrorKind::Cancelled);
+        assert_eq!(error.kind, FaultKind::Cancelled);
         assert_eq!(witness.answered.load(Ordering::SeqCst), answered, "{two_steps} {second_press}");
     }
 }

@@ -156,9 +156,9 @@ fn judge(
         let condition = rig.forecast.expansion.conditions[job.condition as usize];
         let was_struck = struck.contains(&keys.noise_key(&condition, job));
         match &result.outcome {
-            JobOutcome::NotMeasured { reason } => {
-                if !was_struck || reason.is_empty() {
-                    return Err(format!("not measured without a fault: `{reason}`"));
+            JobOutcome::NotMeasured(fault) => {
+                if !was_struck || fault.detail.is_empty() {
+                    return Err(format!("not measured without a fault: `{fault}`"));
                 }
                 if !result.captures.is_empty() {
                     return Err("a job that is not measured kept an eye".into());
@@ -178,7 +178,9 @@ fn judge(
         if condition.verdict.is_some() == spoiled.contains(&index) {
             return Err(format!(
                 "{}: verdict {:?} although {}",
-                condition.name, condition.verdict, condition.reason
+                condition.name,
+                condition.verdict,
+                condition.reason()
             ));
         }
     }

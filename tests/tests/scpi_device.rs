@@ -4,7 +4,7 @@
 use crate::bench_driver::{bench_file, plan, start};
 use bench::CommandLog;
 use bench::instrument::Instrument;
-use contract::{Call, CancelToken, ErrorKind};
+use contract::{Call, CancelToken, FaultKind};
 use plan::bench_file::{Action, Transport};
 use scpi::error::{ErrorQueue, Result};
 use scpi::tree::prelude::*;
@@ -246,11 +246,11 @@ fn a_device_side_parser_of_others_understands_every_command() {
     }
     // The parser's own errors arrive with their numbers.
     let beyond = supply.tell(Action::SetVoltage, Some("1"), Some(6.5), &call()).unwrap_err();
-    assert_eq!(beyond.kind, ErrorKind::Instrument(-222), "{beyond}");
+    assert_eq!(beyond.kind, FaultKind::Instrument(-222), "{beyond}");
     let nowhere = supply.tell(Action::SetVoltage, Some("3"), Some(1.0), &call()).unwrap_err();
-    assert_eq!(nowhere.kind, ErrorKind::Instrument(-222), "{nowhere}");
+    assert_eq!(nowhere.kind, FaultKind::Instrument(-222), "{nowhere}");
     let unknown = supply.tell(Action::ClearTrip, Some("1"), None, &call()).unwrap_err();
-    assert_eq!(unknown.kind, ErrorKind::Instrument(-113), "{unknown}");
+    assert_eq!(unknown.kind, FaultKind::Instrument(-113), "{unknown}");
     for channel in ["2", "1"] {
         supply.tell(Action::Off, Some(channel), None, &call()).unwrap_or_else(|error| panic!("{error}"));
         assert_eq!(supply.ask(Action::MeasureVoltage, Some(channel), 9.0, &call()).unwrap(), 0.0);

@@ -15,7 +15,7 @@ pub struct Scripted {
     setting: Option<Setting>,
     trained: bool,
     /// Faults of the coming samples, in order; `None` = a good one.
-    pub samples: VecDeque<Option<ErrorKind>>,
+    pub samples: VecDeque<Option<FaultKind>>,
     /// Times it was made safe.
     pub made_safe: Arc<AtomicU32>,
 }
@@ -43,7 +43,7 @@ impl Scripted {
     }
 
     fn setting(&self) -> Result<&Setting, DriverError> {
-        self.setting.as_ref().ok_or_else(|| DriverError::new(ErrorKind::WrongOrder, "nothing applied"))
+        self.setting.as_ref().ok_or_else(|| DriverError::new(FaultKind::WrongOrder, "nothing applied"))
     }
 }
 
@@ -133,7 +133,7 @@ impl Driver for Scripted {
     }
 
     fn restore(&mut self, _: &[TrainedEye], _: &Call) -> Result<(), DriverError> {
-        Err(DriverError::new(ErrorKind::Unsupported, "no"))
+        Err(DriverError::new(FaultKind::Unsupported, "no"))
     }
 
     fn sample(
@@ -143,10 +143,10 @@ impl Driver for Scripted {
         call: &Call,
     ) -> Result<Vec<PointCounts>, DriverError> {
         if !self.trained {
-            return Err(DriverError::new(ErrorKind::WrongOrder, "train first"));
+            return Err(DriverError::new(FaultKind::WrongOrder, "train first"));
         }
         call.check("sampling")?;
-        let out = |words: &str| Err(DriverError::new(ErrorKind::OutOfRange, words));
+        let out = |words: &str| Err(DriverError::new(FaultKind::OutOfRange, words));
         let mut counts = Vec::new();
         for request in points {
             if !Scripted::grid().contains(request.point) {

@@ -1,6 +1,6 @@
 //! What instruments answer, read strictly: numbers, switches, error-queue entries.
 
-use contract::{DriverError, ErrorKind};
+use contract::{DriverError, FaultKind};
 use plan::bench_file::Profile;
 
 /// From this magnitude on a number means "not a number" (9.91E+37) or infinity (9.9E+37). Source: SCPI-1999 as
@@ -14,7 +14,7 @@ pub fn number(text: &str, profile: &Profile) -> Result<f64, DriverError> {
     let bare = bare.strip_suffix(profile.answer_suffix.as_str()).unwrap_or(bare).trim();
     let refuse = |words: &str| {
         let shown: String = text.chars().take(60).collect();
-        DriverError::new(ErrorKind::Protocol, format!("the answer `{shown}` {words}"))
+        DriverError::new(FaultKind::Protocol, format!("the answer `{shown}` {words}"))
     };
     // Rust would also read "inf", "nan" and "infinity": an instrument means the same by them, a fault.
     let number: f64 = bare.parse().map_err(|_| refuse("is no number"))?;
@@ -36,7 +36,7 @@ pub fn switch(text: &str, profile: &Profile) -> Result<bool, DriverError> {
         _ if !profile.on_words.is_empty() && !bare.is_empty() => Ok(false),
         _ => {
             let shown: String = text.chars().take(60).collect();
-            Err(DriverError::new(ErrorKind::Protocol, format!("the answer `{shown}` is neither 0 nor 1")))
+            Err(DriverError::new(FaultKind::Protocol, format!("the answer `{shown}` is neither 0 nor 1")))
         }
     }
 }
@@ -54,7 +54,7 @@ pub fn error_entry(text: &str) -> Result<(i32, String), DriverError> {
     let number: i32 = bare[..end].parse().ok().filter(|_| ends).ok_or_else(|| {
         let shown: String = text.chars().take(60).collect();
         DriverError::new(
-            ErrorKind::Protocol,
+            FaultKind::Protocol,
             format!("the error-queue answer `{shown}` begins with no whole number"),
         )
     })?;
@@ -93,7 +93,7 @@ mod tests {
         let mut profile = Profile::scpi_1999();
         assert_eq!(number("+1.2000E+00\r", &profile).unwrap(), 1.2);
         for text in ["9.91E+37", "9.9E37", "-9.9E+37", "nan", "inf", "", "1,2", "V 1"] {
-            assert_eq!(number(text, &profile).unwrap_err().kind, ErrorKind::Protocol, "{text}");
+            assert_eq!(number(text, &profile).unwrap_err().kind, FaultKind::Protocol, "{text}");
         }
         profile.answer_prefix = "T".into();
         profile.answer_suffix = "C".into();

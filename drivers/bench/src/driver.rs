@@ -5,10 +5,10 @@ mod checks;
 use super::agent::messages::*;
 use super::agent::{AgentLink, Heartbeat};
 use super::command_log::CommandLog;
-use super::plant::{Plant, WatchedValue};
+use super::plant::{Plant, WatchedValue, bench_fault};
 use super::safe::SafetyKit;
 use contract::{
-    Call, Capabilities, Driver, DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest,
+    Call, Capabilities, Driver, DriverError, EyeCapabilities, FaultKind, Part, PointCounts, PointRequest,
     SafetyHandle, Setting, StartKind, TrainingRequest,
 };
 use nightbench_core::devices::ControlPoint;
@@ -91,8 +91,8 @@ impl BenchDriver {
         self.plant.check_device(setting.temperature)?;
         self.plant.check_dew(setting.temperature)?;
         if self.plant.bench.sensor(setting.control_point).is_none() {
-            return Err(DriverError::new(
-                ErrorKind::Unsupported,
+            return Err(bench_fault(
+                FaultKind::Unsupported,
                 format!(
                     "the plan holds temperatures at the {}, where the bench has no [[sensor]]",
                     setting.control_point.name()
@@ -155,9 +155,10 @@ impl BenchDriver {
         let identified = self.ask_agent("identify", &json!({}), call, dry)?;
         if identified.protocol != PROTOCOL {
             return Err(DriverError::new(
-                ErrorKind::Protocol,
+                FaultKind::Protocol,
                 format!("agent: speaks protocol {}, {PROTOCOL} expected", identified.protocol),
-            ));
+            )
+            .at(Part::Agent));
         }
         Ok(identified)
     }
@@ -224,7 +225,7 @@ impl BenchDriver {
         }
         self.connect_agent()?;
         let Some(link) = self.agent.as_mut() else {
-            return Err(DriverError::new(ErrorKind::Communication, "agent: not connected"));
+            return Err(DriverError::new(FaultKind::Communication, "agent: not connected").at(Part::Agent));
         };
         let plant = &mut self.plant;
         // While the agent works, rails stay watched; a slow instrument must not hide the agent's answer for long.
@@ -252,14 +253,7 @@ impl BenchDriver {
                 self.ask_agent("temperature", &json!({}), call, Temperatures { sensors_degc: dry.clone() });
             match answer {
                 // A read, so it may be tried again; what was set is not trusted afterwards.
-                Err(error)
-                    if tries < 3
-                        && !was_good
-                        && matches!(
-                            error.kind,
-                            ErrorKind::TimeOut | ErrorKind::Communication | ErrorKind::Protocol
-                        ) =>
-                {
+                Err(error) if tries < 3 && !was_good && error.kind.is_of_conversation() => {
                     call.check("reading the agent's temperatures")?;
                 }
                 other => return other.map(|answer| answer.sensors_degc),
@@ -323,8 +317,8 @@ impl BenchDriver {
         for (rail, asked) in self.plant.bench.rails.clone().iter().zip(&levels) {
             let volts = self.plant.measure_rail(rail, *asked, call)?;
             if (volts - asked).abs() > rail.tolerance.0 {
-                return Err(DriverError::new(
-                    ErrorKind::NotSettled,
+                return Err(bench_fault(
+                    FaultKind::NotSettled,
                     format!(
                         "{} measures {volts:.4} V, {asked:.4} V +- {:.4} V asked",
                         rail.name, rail.tolerance.0
@@ -346,7 +340,7 @@ impl BenchDriver {
         if let Err(error) = &result {
             self.plant.log.note("bench", '-', &error.to_string());
             self.lose();
-            if error.kind == ErrorKind::Interlock && !error.words.contains("outside this call") {
+            if matches!(error.kind, FaultKind::Interlock | FaultKind::Alarm(_)) {
                 self.make_safe(call)?;
             }
         }
@@ -356,7 +350,7 @@ impl BenchDriver {
     fn eye(&self, eye: EyeName) -> Result<EyeCapabilities, DriverError> {
         let known = self.capabilities.as_ref().ok_or_else(not_applied)?;
         known.eyes.iter().find(|one| one.eye == eye).cloned().ok_or_else(|| {
-            DriverError::new(ErrorKind::OutOfRange, format!("there is no eye `{eye}` at this condition"))
+            DriverError::new(FaultKind::OutOfRange, format!("there is no eye `{eye}` at this condition"))
         })
     }
 }
@@ -379,7 +373,7 @@ fn idle(plant: &mut Plant, beat: Option<&Heartbeat>, call: &Call) -> Result<(), 
 }
 
 fn not_applied() -> DriverError {
-    DriverError::new(ErrorKind::WrongOrder, "no condition was applied yet; apply one first")
+    DriverError::new(FaultKind::WrongOrder, "no condition was applied yet; apply one first")
 }
 
 impl Driver for BenchDriver {
@@ -442,7 +436,7 @@ impl Driver for BenchDriver {
         let known = self.capabilities.clone().ok_or_else(not_applied)?;
         if !known.restores_training {
             return Err(DriverError::new(
-                ErrorKind::Unsupported,
+                FaultKind::Unsupported,
                 "the device cannot restore trained settings: train at every condition",
             ));
         }
@@ -450,7 +444,7 @@ impl Driver for BenchDriver {
             let lanes: Vec<u16> = own.lanes.iter().collect();
             if !eyes.iter().any(|saved| saved.eye == own.eye && saved.lanes == lanes) {
                 return Err(DriverError::new(
-                    ErrorKind::OutOfRange,
+                    FaultKind::OutOfRange,
                     format!("no saved training settings for {}; train it first", own.eye),
                 ));
             }
@@ -472,7 +466,7 @@ impl Driver for BenchDriver {
         let own = self.eye(eye)?;
         if !self.trained {
             return Err(DriverError::new(
-                ErrorKind::WrongOrder,
+                FaultKind::WrongOrder,
                 "the interface is not trained; train it first",
             ));
         }

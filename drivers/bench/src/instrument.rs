@@ -3,7 +3,7 @@
 use super::answers;
 use super::command_log::CommandLog;
 use super::wire::{self, Wire, WireError};
-use contract::{Call, DriverError, ErrorKind};
+use contract::{Call, DriverError, FaultKind, Part};
 use plan::bench_file::{Action, Instrument as Spec};
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -100,8 +100,8 @@ impl Instrument {
         self.selected = None;
     }
 
-    fn fault(&self, kind: ErrorKind, words: impl std::fmt::Display) -> DriverError {
-        DriverError::new(kind, format!("{}: {words}", self.spec.name))
+    fn fault(&self, kind: FaultKind, words: impl std::fmt::Display) -> DriverError {
+        DriverError::new(kind, format!("{}: {words}", self.spec.name)).at(Part::Instrument)
     }
 
     /// Opens, identifies, clears, and verifies what was set before.
@@ -110,7 +110,7 @@ impl Instrument {
     /// It cannot be reached, is another instrument, or lost its settings.
     pub fn connect(&mut self, call: &Call) -> Result<(), DriverError> {
         if self.slot.taken_over.load(Ordering::SeqCst) {
-            return Err(self.fault(ErrorKind::Interlock, "the bench was made safe from outside this call"));
+            return Err(self.fault(FaultKind::TakenOver, "nothing more is sent"));
         }
         if self.dry {
             if self.identity.is_none() {
@@ -159,7 +159,7 @@ impl Instrument {
         };
         if let Some(words) = words {
             return Err(self.fault(
-                ErrorKind::WrongIdentity,
+                FaultKind::WrongIdentity,
                 format!("answers as `{answer}`; {words}. Check cabling and `identity` in the bench file"),
             ));
         }
@@ -178,8 +178,8 @@ impl Instrument {
             if !self.same(found, value) {
                 self.forget();
                 return Err(self.fault(
-                    ErrorKind::Communication,
-                    format!("lost its settings: {} is {found}, it was set to {value}", get.key()),
+                    FaultKind::SettingsLost,
+                    format!("{} is {found} after a lost connection, it was set to {value}", get.key()),
                 ));
             }
         }
@@ -189,8 +189,8 @@ impl Instrument {
                     self.forget();
                     let word = if on { "off" } else { "on" };
                     return Err(self.fault(
-                        ErrorKind::Communication,
-                        format!("lost its settings: the output is {word} after the connection was lost"),
+                        FaultKind::SettingsLost,
+                        format!("the output is {word} after a lost connection"),
                     ));
                 }
             }
@@ -206,15 +206,12 @@ impl Instrument {
     fn wire_fault(&self, error: &WireError, doing: &str) -> DriverError {
         match error {
             WireError::TimeOut => self.fault(
-                ErrorKind::TimeOut,
+                FaultKind::TimeOut,
                 format!("no whole answer within {} s ({doing})", self.spec.time_out_s),
             ),
-            WireError::Closed(words) => self.fault(ErrorKind::Communication, format!("{words} ({doing})")),
-            WireError::Garbled(words) => self.fault(ErrorKind::Protocol, format!("{words} ({doing})")),
-            WireError::Stopped => self.fault(
-                ErrorKind::Interlock,
-                format!("{doing}: the bench was made safe from outside this call"),
-            ),
+            WireError::Closed(words) => self.fault(FaultKind::Communication, format!("{words} ({doing})")),
+            WireError::Garbled(words) => self.fault(FaultKind::Protocol, format!("{words} ({doing})")),
+            WireError::Stopped => self.fault(FaultKind::TakenOver, format!("nothing more is sent ({doing})")),
         }
     }
 
@@ -272,7 +269,7 @@ impl Instrument {
                 self.send(&text)?;
                 // An entry may be older than the choice: made once more, it tells.
                 if let Err(error) = self.empty_error_queue(&text, call) {
-                    if !matches!(error.kind, ErrorKind::Instrument(_)) {
+                    if !matches!(error.kind, FaultKind::Instrument(_)) {
                         return Err(error);
                     }
                     self.log.note(&self.spec.name, '-', &error.to_string());
@@ -293,7 +290,7 @@ impl Instrument {
     ) -> Result<String, DriverError> {
         self.spec.profile.command(action, channel, value).ok_or_else(|| {
             self.fault(
-                ErrorKind::Unsupported,
+                FaultKind::Unsupported,
                 format!("its profile `{}` has no `{}`", self.spec.profile.name, action.key()),
             )
         })
@@ -312,7 +309,7 @@ impl Instrument {
     ) -> Result<(), DriverError> {
         if value.is_some_and(|value| !value.is_finite()) {
             return Err(
-                self.fault(ErrorKind::OutOfRange, format!("{}: the value is no number", action.key()))
+                self.fault(FaultKind::OutOfRange, format!("{}: the value is no number", action.key()))
             );
         }
         self.connect(call)?;
@@ -352,13 +349,7 @@ impl Instrument {
             || matches!(action, Action::On | Action::Off) && self.has(Action::IsOn);
         match self.empty_error_queue(text, call) {
             // The command is not sent again: reading back on a fresh connection shows whether it arrived.
-            Err(error)
-                if verifiable
-                    && matches!(
-                        error.kind,
-                        ErrorKind::TimeOut | ErrorKind::Communication | ErrorKind::Protocol
-                    ) =>
-            {
+            Err(error) if verifiable && error.kind.is_of_conversation() => {
                 self.log.note(&self.spec.name, '-', &format!("verify by reading back: {error}"));
             }
             other => other?,
@@ -367,7 +358,7 @@ impl Instrument {
             let found = self.retried(call, |own| own.ask_once(get, channel, call))?;
             if !self.same(found, value) {
                 return Err(self.fault(
-                    ErrorKind::OutOfRange,
+                    FaultKind::OutOfRange,
                     format!("`{text}` was sent, but {} answers {found}", get.key()),
                 ));
             }
@@ -379,7 +370,7 @@ impl Instrument {
                 && self.retried(call, |own| own.read_switch(Action::IsOn, channel, call))? != wanted
             {
                 return Err(self.fault(
-                    ErrorKind::Interlock,
+                    FaultKind::Interlock,
                     format!("`{text}` was sent, but the output does not follow"),
                 ));
             }
@@ -392,12 +383,15 @@ impl Instrument {
         let mut first = None;
         for _ in 0..MOST_ERRORS {
             let answer = self.exchange(&question, call)?;
-            let (code, words) = answers::error_entry(&answer).inspect_err(|_| self.close())?;
+            let (code, words) = answers::error_entry(&answer).map_err(|error| {
+                self.close();
+                self.fault(error.kind, error.words)
+            })?;
             if code == 0 {
                 return match first {
                     None => Ok(()),
                     Some((code, words)) => Err(self.fault(
-                        ErrorKind::Instrument(code),
+                        FaultKind::Instrument(code),
                         format!("after `{after}`: {code} {} ({words})", answers::error_name(code)),
                     )),
                 };
@@ -405,7 +399,7 @@ impl Instrument {
             first.get_or_insert((code, words));
         }
         self.close();
-        Err(self.fault(ErrorKind::Protocol, "the error queue never ends"))
+        Err(self.fault(FaultKind::Protocol, "the error queue never ends"))
     }
 
     fn ask_once(&mut self, action: Action, channel: Option<&str>, call: &Call) -> Result<f64, DriverError> {
@@ -444,14 +438,7 @@ impl Instrument {
             tries += 1;
             let result = self.connect(call).and_then(|()| read(self));
             match result {
-                Err(error)
-                    if tries < READ_TRIES
-                        && matches!(
-                            error.kind,
-                            ErrorKind::TimeOut | ErrorKind::Communication | ErrorKind::Protocol
-                        )
-                        && !error.words.contains("lost its settings") =>
-                {
+                Err(error) if tries < READ_TRIES && error.kind.is_of_conversation() => {
                     call.check(&format!("reading {}", self.spec.name))?;
                     self.log.note(&self.spec.name, '-', &format!("read again ({tries}): {error}"));
                     std::thread::sleep(Duration::from_millis(10));

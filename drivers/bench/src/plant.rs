@@ -2,7 +2,7 @@
 
 use super::command_log::CommandLog;
 use super::instrument::Instrument;
-use contract::{Call, DriverError, ErrorKind};
+use contract::{Alarm, Call, DriverError, FaultKind, Part};
 use nightbench_core::devices::{ControlPoint, Supply};
 use nightbench_core::units::{Celsius, Volts};
 use plan::bench_file::{Action, BenchFile, InstrumentKind, Rail};
@@ -59,6 +59,11 @@ pub(super) struct Plant {
     start: Instant,
 }
 
+/// A fault of the bench: nothing that is fitted is to blame.
+pub(super) fn bench_fault(kind: FaultKind, words: impl Into<String>) -> DriverError {
+    DriverError::new(kind, words).at(Part::Instrument)
+}
+
 impl Plant {
     pub fn new(bench: Arc<BenchFile>, log: CommandLog, dry: bool) -> Plant {
         let instruments =
@@ -98,7 +103,7 @@ impl Plant {
 
     pub fn instrument(&mut self, name: &str) -> Result<&mut Instrument, DriverError> {
         self.instruments.iter_mut().find(|one| one.spec.name == name).ok_or_else(|| {
-            DriverError::new(ErrorKind::Unsupported, format!("the bench has no instrument `{name}`"))
+            bench_fault(FaultKind::Unsupported, format!("the bench has no instrument `{name}`"))
         })
     }
 
@@ -127,8 +132,8 @@ impl Plant {
         let named = [("VDD", supply.vdd), ("VDDQ", supply.vddq), ("VPP", supply.vpp)];
         for (name, volts) in named {
             if !self.bench.rails.iter().any(|rail| rail.name == name) {
-                return Err(DriverError::new(
-                    ErrorKind::Unsupported,
+                return Err(bench_fault(
+                    FaultKind::Unsupported,
                     format!(
                         "supply `{}` sets {name} to {volts}, but the bench has no such [[rail]]",
                         supply.name
@@ -140,8 +145,8 @@ impl Plant {
         for rail in &self.bench.rails {
             let named = named.iter().find(|(name, _)| *name == rail.name).map(|(_, volts)| *volts);
             let Some(volts) = named.or(rail.fixed) else {
-                return Err(DriverError::new(
-                    ErrorKind::Unsupported,
+                return Err(bench_fault(
+                    FaultKind::Unsupported,
                     format!("no plan sets the rail {}: give it `fixed_v` in the bench file", rail.name),
                 ));
             };
@@ -156,11 +161,11 @@ impl Plant {
         let rail = self.bench.rails.iter().find(|rail| rail.name == name);
         match rail {
             Some(rail) if volts.0 >= rail.low.0 && volts.0 <= rail.high.0 => Ok(()),
-            Some(rail) => Err(DriverError::new(
-                ErrorKind::OutOfRange,
+            Some(rail) => Err(bench_fault(
+                FaultKind::OutOfRange,
                 format!("{name} = {volts} is beyond the bench's limits, {} to {}", rail.low, rail.high),
             )),
-            None => Err(DriverError::new(ErrorKind::Unsupported, format!("the bench has no rail {name}"))),
+            None => Err(bench_fault(FaultKind::Unsupported, format!("the bench has no rail {name}"))),
         }
     }
 
@@ -170,8 +175,8 @@ impl Plant {
         if level.0 >= limits.device_low.0 && level.0 <= limits.device_high.0 {
             return Ok(());
         }
-        Err(DriverError::new(
-            ErrorKind::OutOfRange,
+        Err(bench_fault(
+            FaultKind::OutOfRange,
             format!(
                 "{level} is beyond the bench's limits for the device, {} to {}",
                 limits.device_low, limits.device_high
@@ -184,8 +189,8 @@ impl Plant {
         if level.0 >= self.bench.lowest_dry().0 || self.bench.room.dry_purge {
             return Ok(());
         }
-        Err(DriverError::new(
-            ErrorKind::Interlock,
+        Err(bench_fault(
+            FaultKind::Interlock,
             format!(
                 "{level} is below {} (dew point {} + 3 K): water would condense. Put a dry purge in place and declare \
                  `dry_purge = true` in [room]",
@@ -232,12 +237,7 @@ impl Plant {
         let Some(count) = self.watched.as_ref().map(|watched| watched.rails.len()) else { return Ok(()) };
         for index in 0..count {
             match self.look_at_rail(index, call) {
-                Err(error)
-                    if matches!(
-                        error.kind,
-                        ErrorKind::TimeOut | ErrorKind::Communication | ErrorKind::Protocol
-                    ) && !error.words.contains("lost its settings") =>
-                {
+                Err(error) if error.kind.is_of_conversation() => {
                     self.log.note("watch", '-', &error.to_string());
                 }
                 other => other?,
@@ -260,8 +260,8 @@ impl Plant {
         if supply.has(Action::Tripped)
             && supply.ask_switch(Action::Tripped, rail.channel.as_deref(), false, call)?
         {
-            return Err(DriverError::new(
-                ErrorKind::Interlock,
+            return Err(bench_fault(
+                FaultKind::Alarm(Alarm::Voltage),
                 format!("{}: the over-voltage protection of {} tripped", rail.supply, rail.name),
             ));
         }
@@ -273,14 +273,14 @@ impl Plant {
         self.read(rail.name.clone(), measured, "V");
         self.look_at_current(&rail, call)?;
         if measured > rail.over_voltage.0 {
-            return Err(DriverError::new(
-                ErrorKind::Interlock,
+            return Err(bench_fault(
+                FaultKind::Alarm(Alarm::Voltage),
                 format!("{} is {measured:.3} V, above its protection at {}", rail.name, rail.over_voltage),
             ));
         }
         if (measured - asked).abs() > rail.tolerance.0 {
-            return Err(DriverError::new(
-                ErrorKind::NotSettled,
+            return Err(bench_fault(
+                FaultKind::NotSettled,
                 format!(
                     "{} left its tolerance during the job: {measured:.4} V, {asked:.4} V +- {:.4} V asked",
                     rail.name, rail.tolerance.0
@@ -303,8 +303,8 @@ impl Plant {
         let amperes = supply.ask(Action::MeasureCurrent, rail.channel.as_deref(), 0.0, call)?;
         self.read(format!("{} current", rail.name), amperes, "A");
         if amperes > rail.most_a * (1.0 + CURRENT_MARGIN) {
-            return Err(DriverError::new(
-                ErrorKind::Interlock,
+            return Err(bench_fault(
+                FaultKind::Alarm(Alarm::Current),
                 format!("{} takes {amperes:.3} A, above its limit of {} A", rail.name, rail.most_a),
             ));
         }
@@ -318,8 +318,8 @@ impl Plant {
         if point != ControlPoint::Air
             && (reading.0 > limits.device_high.0 + margin || reading.0 < limits.device_low.0 - margin)
         {
-            return Err(DriverError::new(
-                ErrorKind::Interlock,
+            return Err(bench_fault(
+                FaultKind::Alarm(Alarm::Temperature),
                 format!(
                     "the {} is at {reading}, beyond {} to {}",
                     point.name(),
@@ -335,8 +335,8 @@ impl Plant {
         held.read_at_s = now;
         self.read(format!("{} temperature", point.name()), reading.0, "degC");
         if (reading - level).0.abs() > margin {
-            return Err(DriverError::new(
-                ErrorKind::NotSettled,
+            return Err(bench_fault(
+                FaultKind::NotSettled,
                 format!(
                     "the temperature left its band during the job: {reading}, {level} +- {margin} K asked"
                 ),
@@ -355,8 +355,8 @@ impl Plant {
         if age <= limit || self.dry {
             return Ok(());
         }
-        Err(DriverError::new(
-            ErrorKind::NotSettled,
+        Err(bench_fault(
+            FaultKind::NotSettled,
             format!(
                 "alarm: a watched reading is {age:.0} s old, {limit} s allowed; the condition is not known"
             ),

@@ -1,8 +1,8 @@
 //! Switching rails on and off: every step read back, both ends verified by measurement.
 
 use super::instrument::Instrument;
-use super::plant::Plant;
-use contract::{Call, DriverError, ErrorKind};
+use super::plant::{Plant, bench_fault};
+use contract::{Call, DriverError, FaultKind};
 use nightbench_core::units::Volts;
 use plan::bench_file::{Action, InstrumentKind, Rail};
 use std::time::{Duration, Instant};
@@ -71,8 +71,8 @@ impl Plant {
             call.check("switching rails on")?;
             std::thread::sleep(BETWEEN);
         }
-        Err(DriverError::new(
-            ErrorKind::NotSettled,
+        Err(bench_fault(
+            FaultKind::NotSettled,
             format!(
                 "{} measures {last:.4} V, {volts:.4} V +- {:.4} V asked; look for a current limit or a trip",
                 rail.name, rail.tolerance.0
@@ -128,8 +128,8 @@ pub(super) fn verify_off(
         }
         std::thread::sleep(BETWEEN);
     }
-    Err(DriverError::new(
-        ErrorKind::Interlock,
+    Err(bench_fault(
+        FaultKind::Interlock,
         format!(
             "{} still measures {last:.3} V at {} after switching off ({} counts as off). Switch it off by hand",
             rail.name, by.spec.name, rail.off_below

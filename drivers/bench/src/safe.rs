@@ -4,7 +4,7 @@ use super::agent::{AgentLink, process};
 use super::command_log::CommandLog;
 use super::instrument::{Instrument, Slot};
 use super::power;
-use contract::{Call, CancelToken, DriverError, ErrorKind, SafetyHandle};
+use contract::{Call, CancelToken, DriverError, FaultKind, Part, SafetyHandle};
 use plan::bench_file::{Action, AgentConnection, BenchFile, InstrumentKind};
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -53,7 +53,7 @@ impl SafetyKit {
                             match self.one_safe(spec) {
                                 Ok(()) => return None,
                                 // Asked again it would measure the same: only faults of the conversation are tried again.
-                                Err(error) if error.kind == ErrorKind::Interlock => return Some(error),
+                                Err(error) if error.kind == FaultKind::Interlock => return Some(error),
                                 Err(error) => last = Some(error),
                             }
                         }
@@ -75,9 +75,9 @@ impl SafetyKit {
             self.log.note("bench", '-', "safe: every rail measured off");
             return Ok(());
         }
-        let words = format!("could not make safe: {}", failures.join("; "));
-        self.log.note("bench", '-', &words);
-        Err(DriverError::new(ErrorKind::Interlock, words))
+        let error = DriverError::new(FaultKind::NotSafe, failures.join("; ")).at(Part::Instrument);
+        self.log.note("bench", '-', &error.to_string());
+        Err(error)
     }
 
     fn one_safe(&self, spec: &plan::bench_file::Instrument) -> Result<(), DriverError> {
@@ -101,7 +101,7 @@ impl SafetyKit {
                         (Err(told), Ok(())) => Some(told),
                         // What was perhaps never heard is told again: until then a measurement proves nothing.
                         (Err(told), Err(measured)) => {
-                            Some(DriverError::new(told.kind, format!("{}; {}", measured.words, told.words)))
+                            Some(DriverError { words: format!("{}; {}", measured.words, told.words), ..told })
                         }
                     };
                     failure = failure.or(fault);

@@ -1,8 +1,9 @@
 //! Bringing the device to a temperature, by its own sensor, and waiting until hands may come near.
 
 use super::driver::BenchDriver;
+use super::plant::bench_fault;
 use super::settle::{RampWatch, Settling, State};
-use contract::{Call, DriverError, ErrorKind, Setting};
+use contract::{Alarm, Call, DriverError, FaultKind, Setting};
 use nightbench_core::devices::ControlPoint;
 use nightbench_core::units::{Celsius, Seconds};
 use plan::bench_file::{Action, InstrumentKind, SensorSource};
@@ -26,8 +27,8 @@ impl BenchDriver {
         call: &Call,
     ) -> Result<Celsius, DriverError> {
         let Some(sensor) = self.plant.bench.sensor(point).cloned() else {
-            return Err(DriverError::new(
-                ErrorKind::Unsupported,
+            return Err(bench_fault(
+                FaultKind::Unsupported,
                 format!(
                     "the bench has no [[sensor]] at the {}, where the plan holds its temperatures",
                     point.name()
@@ -45,12 +46,12 @@ impl BenchDriver {
                 let answer = self.agent_temperatures(dry, call)?;
                 match answer.get(&name) {
                     Some(value) if value.is_finite() => Ok(Celsius(*value)),
-                    Some(value) => Err(DriverError::new(
-                        ErrorKind::Protocol,
+                    Some(value) => Err(bench_fault(
+                        FaultKind::Protocol,
                         format!("agent: the sensor `{name}` reads {value}"),
                     )),
-                    None => Err(DriverError::new(
-                        ErrorKind::Protocol,
+                    None => Err(bench_fault(
+                        FaultKind::Protocol,
                         format!("agent: no sensor `{name}` among its temperatures"),
                     )),
                 }
@@ -62,8 +63,8 @@ impl BenchDriver {
         let limits = self.plant.bench.limits;
         // The second check of the limit, just before the write.
         if !air.0.is_finite() || air.0 < limits.air_low.0 || air.0 > limits.air_high.0 {
-            return Err(DriverError::new(
-                ErrorKind::OutOfRange,
+            return Err(bench_fault(
+                FaultKind::OutOfRange,
                 format!(
                     "a set point of {air} is beyond the chamber's limits, {} to {}",
                     limits.air_low, limits.air_high
@@ -72,10 +73,9 @@ impl BenchDriver {
         }
         match self.plant.first(InstrumentKind::Chamber) {
             Some(chamber) => chamber.tell(Action::SetTemperature, None, Some(air.0), call),
-            None => Err(DriverError::new(
-                ErrorKind::Unsupported,
-                "the bench has no chamber to set a temperature with",
-            )),
+            None => {
+                Err(bench_fault(FaultKind::Unsupported, "the bench has no chamber to set a temperature with"))
+            }
         }
     }
 
@@ -92,8 +92,8 @@ impl BenchDriver {
         if (reading - room).0.abs() <= AMBIENT_BAND_K {
             return Ok(Seconds(0.0));
         }
-        Err(DriverError::new(
-            ErrorKind::NotSettled,
+        Err(bench_fault(
+            FaultKind::NotSettled,
             format!("the {} is at {reading}, not near ambient ({room})", setting.control_point.name()),
         ))
     }
@@ -130,8 +130,8 @@ impl BenchDriver {
             if (reading - level).0.abs() <= rule.band.0 {
                 return Ok((reading, Seconds(0.0)));
             }
-            return Err(DriverError::new(
-                ErrorKind::NotSettled,
+            return Err(bench_fault(
+                FaultKind::NotSettled,
                 format!(
                     "the device is at {reading}, {level} +- {} asked, and the bench has no chamber",
                     rule.band
@@ -172,8 +172,8 @@ impl BenchDriver {
                 in_band_s.get_or_insert(now);
             }
             if let Some(change) = ramp.add(Seconds(now), reading) {
-                return Err(DriverError::new(
-                    ErrorKind::Interlock,
+                return Err(bench_fault(
+                    FaultKind::Alarm(Alarm::Temperature),
                     format!(
                         "the {} changes too fast: {:+.1} K within {:.0} s, {} K/min allowed",
                         point.name(),
@@ -204,10 +204,11 @@ impl BenchDriver {
                 }
             }
             if now - begin > rule.time_out_s {
-                return Err(DriverError::new(
-                    ErrorKind::NotSettled,
+                return Err(bench_fault(
+                    FaultKind::NotReached,
                     format!(
-                        "temperature not reached: {last} after {:.0} s, {level} +- {} for {} s asked",
+                        "the {} is at {last} after {:.0} s, {level} +- {} for {} s asked",
+                        point.name(),
                         now - begin,
                         rule.band,
                         rule.dwell_s
@@ -252,8 +253,8 @@ impl BenchDriver {
             if self.plant.now_s() - begin > self.plant.bench.settle.time_out_s {
                 let words: Vec<String> =
                     readings.iter().map(|(name, reading)| format!("{name} {reading}")).collect();
-                return Err(DriverError::new(
-                    ErrorKind::Interlock,
+                return Err(bench_fault(
+                    FaultKind::Interlock,
                     format!("not safe to touch: {}; {low} to {high} allowed", words.join(", ")),
                 ));
             }

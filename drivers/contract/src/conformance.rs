@@ -3,7 +3,7 @@
 //! It lives beside the contract so that a driver written elsewhere can be checked by it too.
 
 use crate::{
-    Call, CancelToken, Driver, ErrorKind, PointCounts, PointRequest, Setting, StartKind, TrainingRequest,
+    Call, CancelToken, Driver, FaultKind, PointCounts, PointRequest, Setting, StartKind, TrainingRequest,
 };
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{LanePoint, LaneSet, Point, TrainedEye};
@@ -20,7 +20,7 @@ fn ensure(holds: bool, words: impl FnOnce() -> String) -> Result<(), String> {
     if holds { Ok(()) } else { Err(words()) }
 }
 
-fn kind_of<T>(result: Result<T, crate::DriverError>) -> Option<ErrorKind> {
+fn kind_of<T>(result: Result<T, crate::DriverError>) -> Option<FaultKind> {
     result.err().map(|error| error.kind)
 }
 
@@ -62,13 +62,13 @@ pub fn check(driver: &mut dyn Driver, setting: &Setting) -> Result<(), String> {
 
 fn before_anything(driver: &mut dyn Driver) -> Result<(), String> {
     driver.make_safe(&call()).map_err(|error| format!("make_safe before anything: {error}"))?;
-    ensure(kind_of(driver.capabilities(&call())) == Some(ErrorKind::WrongOrder), || {
+    ensure(kind_of(driver.capabilities(&call())) == Some(FaultKind::WrongOrder), || {
         "capabilities before apply must be `wrong order`".into()
     })?;
-    ensure(kind_of(driver.identity(&call())) == Some(ErrorKind::WrongOrder), || {
+    ensure(kind_of(driver.identity(&call())) == Some(FaultKind::WrongOrder), || {
         "identity before apply must be `wrong order`".into()
     })?;
-    ensure(kind_of(driver.train(&training(), &call())) == Some(ErrorKind::WrongOrder), || {
+    ensure(kind_of(driver.train(&training(), &call())) == Some(FaultKind::WrongOrder), || {
         "train before apply must be `wrong order`".into()
     })
 }
@@ -99,7 +99,7 @@ fn first_light(driver: &mut dyn Driver, setting: &Setting) -> Result<Vec<Trained
             format!("{}: an empty grid, no lanes, or visits of no bits", eye.eye)
         })?;
         let early = driver.sample(eye.eye, &[request(LanePoint { tap: 0, vref: 0 }, 1, 64)], &call());
-        ensure(kind_of(early) == Some(ErrorKind::WrongOrder), || {
+        ensure(kind_of(early) == Some(FaultKind::WrongOrder), || {
             format!("{}: a sample before training must be `wrong order`", eye.eye)
         })?;
     }
@@ -149,17 +149,17 @@ fn sampling(driver: &mut dyn Driver, trained: &[TrainedEye]) -> Result<(), Strin
             driver.sample(eye.eye, &[], &call()).map_err(|error| format!("an empty batch: {error}"))?;
         ensure(none.is_empty(), || "an empty batch has answers".into())?;
         let beyond = request(LanePoint { tap: eye.grid.taps, vref: 0 }, 1, most);
-        ensure(kind_of(driver.sample(eye.eye, &[beyond], &call())) == Some(ErrorKind::OutOfRange), || {
+        ensure(kind_of(driver.sample(eye.eye, &[beyond], &call())) == Some(FaultKind::OutOfRange), || {
             "a tap beyond the grid must be `out of range`".into()
         })?;
         let mut lane = request(centre, 1, most);
         lane.lanes = LaneSet(1 << lanes.min(nightbench_core::results::MOST_LANES - 1));
-        ensure(kind_of(driver.sample(eye.eye, &[lane], &call())) == Some(ErrorKind::OutOfRange), || {
+        ensure(kind_of(driver.sample(eye.eye, &[lane], &call())) == Some(FaultKind::OutOfRange), || {
             "a lane beyond the eye's must be `out of range`".into()
         })?;
         let mut short = request(centre, 1, most);
         short.errors_before = vec![0; usize::from(lanes) + 1];
-        ensure(kind_of(driver.sample(eye.eye, &[short], &call())) == Some(ErrorKind::OutOfRange), || {
+        ensure(kind_of(driver.sample(eye.eye, &[short], &call())) == Some(FaultKind::OutOfRange), || {
             "earlier counts of other lanes must be `out of range`".into()
         })?;
         // A refused question changes nothing: the next one is answered.
@@ -180,17 +180,17 @@ fn losing_training(driver: &mut dyn Driver, setting: &Setting, trained: &[Traine
     reseated.mounting += 1;
     driver.apply(&reseated, &call()).map_err(|error| format!("apply after a re-seat: {error}"))?;
     let lost = driver.sample(eye.eye, &[request(centre, 1, 64)], &call());
-    ensure(kind_of(lost) == Some(ErrorKind::WrongOrder), || "a re-seat must invalidate training".into())?;
+    ensure(kind_of(lost) == Some(FaultKind::WrongOrder), || "a re-seat must invalidate training".into())?;
     let known = driver.capabilities(&call()).map_err(|error| format!("capabilities: {error}"))?;
     if known.restores_training {
-        ensure(kind_of(driver.restore(&[], &call())) == Some(ErrorKind::OutOfRange), || {
+        ensure(kind_of(driver.restore(&[], &call())) == Some(FaultKind::OutOfRange), || {
             "restoring nothing must be `out of range`".into()
         })?;
         driver.restore(trained, &call()).map_err(|error| format!("restore: {error}"))?;
         let restored = driver.sample(eye.eye, &[request(centre, 1, 64)], &call());
         ensure(restored.is_ok(), || format!("a sample after restore: {restored:?}"))?;
     } else {
-        ensure(kind_of(driver.restore(trained, &call())) == Some(ErrorKind::Unsupported), || {
+        ensure(kind_of(driver.restore(trained, &call())) == Some(FaultKind::Unsupported), || {
             "restore must be `unsupported` where the capabilities say so".into()
         })?;
     }
@@ -201,13 +201,13 @@ fn stopping(driver: &mut dyn Driver, setting: &Setting) -> Result<(), String> {
     let token = CancelToken::new();
     token.cancel();
     let cancelled = driver.apply(setting, &Call::within(LIMIT, &token));
-    ensure(kind_of(cancelled) == Some(ErrorKind::Cancelled), || {
+    ensure(kind_of(cancelled) == Some(FaultKind::Cancelled), || {
         "a cancelled apply must be `cancelled`".into()
     })?;
     let late = Call { deadline: std::time::Instant::now(), cancel: CancelToken::new() };
     std::thread::sleep(Duration::from_millis(2));
     let late = driver.apply(setting, &late);
-    ensure(kind_of(late) == Some(ErrorKind::TimeOut), || {
+    ensure(kind_of(late) == Some(FaultKind::TimeOut), || {
         "an apply past its deadline must be `time-out`".into()
     })
 }

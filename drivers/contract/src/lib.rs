@@ -7,7 +7,10 @@
 
 pub mod conformance;
 
+pub use nightbench_core::faults::{Alarm, FaultKind};
+
 use nightbench_core::devices::{Channel, Chip, ControlPoint, Firmware, Module, Pattern, Supply};
+use nightbench_core::faults::Fault;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::{
@@ -57,75 +60,53 @@ impl Call {
     /// `Cancelled` or `TimeOut`, naming `what` was going on.
     pub fn check(&self, what: &str) -> Result<(), DriverError> {
         if self.cancel.is_cancelled() {
-            return Err(DriverError::new(ErrorKind::Cancelled, format!("{what} was cancelled")));
+            return Err(DriverError::new(FaultKind::Cancelled, format!("{what} was cancelled")));
         }
         if Instant::now() > self.deadline {
-            return Err(DriverError::new(ErrorKind::TimeOut, format!("{what} took longer than allowed")));
+            return Err(DriverError::new(FaultKind::TimeOut, format!("{what} took longer than allowed")));
         }
         Ok(())
     }
 }
 
-/// What kind of fault an error is; the runner decides by it what is retried and what is skipped.
+/// The part of the set-up that a fault was seen at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum ErrorKind {
-    /// No answer within the deadline.
-    TimeOut,
-    /// The connection failed or was closed.
-    Communication,
-    /// An answer that does not follow the protocol.
-    Protocol,
-    /// An instrument reported an error of this number.
-    Instrument(i32),
-    /// A value beyond a limit of the bench.
-    OutOfRange,
-    /// The condition was not reached or not held.
-    NotSettled,
-    /// A safety condition forbids the call.
-    Interlock,
-    /// Another chip, module or firmware than expected.
-    WrongIdentity,
-    /// A call in the wrong order, for example a sample before training.
-    WrongOrder,
-    /// The device cannot do what was asked.
-    Unsupported,
-    /// Stopped on request.
-    Cancelled,
+pub enum Part {
+    /// The device under test: chip, module, channel.
+    Device,
+    /// The device's control agent, or the way to it.
+    Agent,
+    /// An instrument, or the way to it: nothing that is fitted is to blame.
+    Instrument,
 }
 
-impl ErrorKind {
-    /// The kind in plain words.
-    pub fn words(self) -> &'static str {
-        match self {
-            ErrorKind::TimeOut => "time-out",
-            ErrorKind::Communication => "communication",
-            ErrorKind::Protocol => "protocol",
-            ErrorKind::Instrument(_) => "instrument error",
-            ErrorKind::OutOfRange => "out of range",
-            ErrorKind::NotSettled => "not settled",
-            ErrorKind::Interlock => "interlock",
-            ErrorKind::WrongIdentity => "wrong identity",
-            ErrorKind::WrongOrder => "wrong order of calls",
-            ErrorKind::Unsupported => "unsupported",
-            ErrorKind::Cancelled => "cancelled",
-        }
-    }
-}
-
-/// A driver's fault.
+/// A driver's fault. The runner decides by kind and part what is tried again, switched off or left out.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{}: {words}", kind.words())]
 pub struct DriverError {
     /// What kind of fault.
-    pub kind: ErrorKind,
-    /// What happened, with the values and the remedy.
+    pub kind: FaultKind,
+    /// Where it was seen.
+    pub part: Part,
+    /// What happened, with the values and the remedy, for people.
     pub words: String,
 }
 
 impl DriverError {
-    /// An error of a kind.
-    pub fn new(kind: ErrorKind, words: impl Into<String>) -> DriverError {
-        DriverError { kind, words: words.into() }
+    /// A fault of the device.
+    pub fn new(kind: FaultKind, words: impl Into<String>) -> DriverError {
+        DriverError { kind, part: Part::Device, words: words.into() }
+    }
+
+    /// The same fault, seen at another part.
+    pub fn at(self, part: Part) -> DriverError {
+        DriverError { part, ..self }
+    }
+}
+
+impl From<DriverError> for Fault {
+    fn from(error: DriverError) -> Fault {
+        Fault { kind: error.kind, detail: error.words }
     }
 }
 
@@ -245,7 +226,7 @@ impl PointRequest {
     /// # Errors
     /// Out of range: a point beyond the grid, a lane beyond the captured ones, earlier counts of another number of lanes.
     pub fn check(&self, grid: &Grid, lanes: usize) -> Result<(), DriverError> {
-        let out = |words: String| Err(DriverError::new(ErrorKind::OutOfRange, words));
+        let out = |words: String| Err(DriverError::new(FaultKind::OutOfRange, words));
         let point = self.point;
         if !grid.contains(point) {
             return out(format!(

@@ -6,7 +6,7 @@ use super::physics::{
     Pattern as Data, PhysicsError, SecondSlot as Slot, Segment, Setup,
 };
 use super::touchstone::Pairing;
-use contract::{DriverError, ErrorKind, Setting};
+use contract::{DriverError, FaultKind, Setting};
 use nightbench_core::devices::{
     ChannelSegment, Interface, ModelValue, ModuleKind, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
 };
@@ -165,5 +165,5 @@ pub fn pairing(pairing: PortPairing) -> Pairing {
 
 /// A fault of the model as a driver's error.
 pub fn refused(error: &PhysicsError) -> DriverError {
-    DriverError::new(ErrorKind::OutOfRange, error.to_string())
+    DriverError::new(FaultKind::OutOfRange, error.to_string())
 }

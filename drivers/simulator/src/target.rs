@@ -7,7 +7,7 @@ use super::physics::{LaneSurface, Link, Measured, Parameters};
 use super::silicon;
 use super::stages::{self, ByteLanes, StartSpread};
 use contract::{
-    Call, Capabilities, Driver, DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest,
+    Call, Capabilities, Driver, DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest,
     SafetyHandle, Setting, StartKind, TrainingRequest,
 };
 use nightbench_core::devices::{Interface, ModelValue, Module, Supply};
@@ -132,7 +132,7 @@ impl SimulatedTarget {
 
     fn setting(&self) -> Result<&Setting, DriverError> {
         self.setting.as_ref().ok_or_else(|| {
-            DriverError::new(ErrorKind::WrongOrder, "no condition was applied yet; apply one first")
+            DriverError::new(FaultKind::WrongOrder, "no condition was applied yet; apply one first")
         })
     }
 
@@ -161,7 +161,7 @@ impl SimulatedTarget {
             Some(data) => {
                 Some(self.options.measured.get(&setting.channel.name).cloned().ok_or_else(|| {
                     DriverError::new(
-                        ErrorKind::OutOfRange,
+                        FaultKind::OutOfRange,
                         format!(
                             "the measured data `{}` of channel {} was not loaded",
                             data.file, setting.channel.name
@@ -317,7 +317,7 @@ impl Driver for SimulatedTarget {
         let keyed = Keyed { seed: self.options.seed, setting: &setting };
         let result = match self.sets.last_mut() {
             Some(set) => train_set(set, &keyed, request, call)?,
-            None => return Err(DriverError::new(ErrorKind::WrongOrder, "no condition was applied yet")),
+            None => return Err(DriverError::new(FaultKind::WrongOrder, "no condition was applied yet")),
         };
         self.trained = result.passed;
         Ok(result)
@@ -329,7 +329,7 @@ impl Driver for SimulatedTarget {
             let name = eye.capabilities.eye;
             if !eyes.iter().any(|saved| saved.eye == name && saved.lanes == eye.lanes) {
                 return Err(DriverError::new(
-                    ErrorKind::OutOfRange,
+                    FaultKind::OutOfRange,
                     format!("no saved training settings for {name}; train it first"),
                 ));
             }
@@ -347,14 +347,14 @@ impl Driver for SimulatedTarget {
         let noise = self.noise(self.setting()?, eye);
         if !self.trained {
             return Err(DriverError::new(
-                ErrorKind::WrongOrder,
+                FaultKind::WrongOrder,
                 "the interface is not trained; train it first",
             ));
         }
         let eyes = self.sets.last_mut().map(|set| set.eyes.iter_mut());
         let target =
             eyes.into_iter().flatten().find(|known| known.capabilities.eye == eye).ok_or_else(|| {
-                DriverError::new(ErrorKind::OutOfRange, format!("there is no eye `{eye}` at this condition"))
+                DriverError::new(FaultKind::OutOfRange, format!("there is no eye `{eye}` at this condition"))
             })?;
         let grid = target.capabilities.grid;
         let burst = target.capabilities.fewest_bits;

@@ -1,5 +1,6 @@
 //! Result values: what a driver answers, the store keeps and the report judges.
 
+use crate::faults::Fault;
 use crate::point_rule::PointRule;
 use crate::units::{Celsius, Millivolts, Picoseconds, Seconds, Volts};
 use serde::{Deserialize, Serialize};
@@ -353,22 +354,28 @@ pub struct JobTimes {
 }
 
 /// How a job ended.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case", tag = "outcome")]
+#[derive(Debug, Clone, PartialEq)]
 pub enum JobOutcome {
     /// Trained and captured.
     Measured,
     /// Training failed: a result.
     TrainingFailed,
-    /// No valid measurement, with the reason.
-    NotMeasured {
-        /// Kind and words of the fault.
-        reason: String,
-    },
+    /// No valid measurement, and why.
+    NotMeasured(Fault),
+}
+
+impl fmt::Display for JobOutcome {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            JobOutcome::Measured => f.write_str("measured"),
+            JobOutcome::TrainingFailed => f.write_str("training failed"),
+            JobOutcome::NotMeasured(fault) => write!(f, "not measured: {fault}"),
+        }
+    }
 }
 
 /// Everything one job left behind.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct JobResult {
     /// How it ended.
     pub outcome: JobOutcome,

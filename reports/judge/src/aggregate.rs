@@ -3,6 +3,7 @@
 use super::eye_summary::{EyeSummary, LaneReading, LaneSummary};
 use crate::judged::{JobNote, LaneValues};
 use eye::shapes::Mask;
+use nightbench_core::faults::Fault;
 use nightbench_core::results::EyeName;
 use plan::limits::Metric;
 use std::borrow::Cow;
@@ -28,7 +29,7 @@ pub struct ConditionTally {
     /// Jobs whose training failed.
     pub failed_trainings: u16,
     /// Why jobs were not measured.
-    pub faults: Vec<String>,
+    pub faults: Vec<Fault>,
 }
 
 impl ConditionTally {

@@ -1,12 +1,14 @@
 //! Judged results: what the page, the exports and the comparison are made from. Plain values, no logic.
 
 pub use crate::audit::{Audit, OutsidePlan};
+use nightbench_core::condition::ConditionState;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{CaptureMode, EyeName, Grid, Identity, JobTimes, LanePoint};
 use plan::expand::Condition;
 use plan::limits::{Limit, Metric};
 use serde::Serialize;
 pub use statistics::conformity::Verdict;
+use std::borrow::Cow;
 use std::sync::Arc;
 
 /// One metric of one eye judged on its worst lane.
@@ -105,12 +107,6 @@ pub struct JobNote {
     pub times: JobTimes,
 }
 
-/// Reason of a condition that was measured and has nothing to be judged by.
-pub const NO_LIMIT: &str = "not judged: no limit of the plan applies at this rate and direction";
-
-/// Begins the reason of a condition that was measured and of which nothing can be said: it counts as not measured.
-pub const NO_VERDICT: &str = "no verdict: ";
-
 /// Everything judged about one condition.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct JudgedCondition {
@@ -123,10 +119,12 @@ pub struct JudgedCondition {
     pub anchor: String,
     /// The rate is above the module's rating.
     pub beyond_rating: bool,
-    /// The verdict; `None` = not measured.
+    /// The verdict, where the state has one.
     pub verdict: Option<Verdict>,
-    /// Why, where numbers do not say it: `training`, `not measured: ...`; empty otherwise.
-    pub reason: String,
+    /// How far it has come.
+    pub state: ConditionState,
+    /// Why it has no verdict, for people; see [`JudgedCondition::reason`].
+    pub detail: String,
     /// Every judged metric, worst first ([`JudgedMetric::compare_worst`]).
     pub metrics: Vec<JudgedMetric>,
     /// Width and height of every lane.
@@ -136,9 +134,18 @@ pub struct JudgedCondition {
 }
 
 impl JudgedCondition {
-    /// Measured, but no limit of the plan applies: nothing to judge.
-    pub fn no_limit(&self) -> bool {
-        self.verdict.is_none() && self.reason == NO_LIMIT
+    /// Why it has no verdict, or why it fails where numbers do not say it; empty otherwise.
+    pub fn reason(&self) -> Cow<'_, str> {
+        match self.state {
+            ConditionState::Judged => "".into(),
+            ConditionState::TrainingFailed => "training".into(),
+            ConditionState::NotJudged => {
+                "not judged: no limit of the plan applies at this rate and direction".into()
+            }
+            ConditionState::Undecided => format!("no verdict: {}", self.detail).into(),
+            ConditionState::NotMeasured => format!("not measured: {}", self.detail).into(),
+            ConditionState::NotRun => "not measured: not run yet".into(),
+        }
     }
 
     /// The metric that decides, where one was measured.

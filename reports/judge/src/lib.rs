@@ -32,6 +32,8 @@ use crate::judged::{Verdict, VerdictCounts};
 use aggregate::{ConditionTally, Part, Pooled, Scatter};
 use budget::Coverage;
 use eye_summary::{JobSummary, mask_of, masks_for};
+use nightbench_core::condition::ConditionState;
+use nightbench_core::faults::{Fault, FaultKind};
 use nightbench_core::results::{Identity, JobOutcome, JobResult, JobTimes, Readback};
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
@@ -124,10 +126,10 @@ impl<'p> Judge<'p> {
                 });
                 trouble = failed.unwrap_or_else(|| "training failed".into());
             }
-            JobOutcome::NotMeasured { reason } => {
-                trouble = reason.clone();
+            JobOutcome::NotMeasured(fault) => {
+                trouble = fault.to_string();
                 valid = false;
-                tally.faults.push(reason.clone());
+                tally.faults.push(fault.clone());
             }
         }
         for training in &digest.trainings {
@@ -144,8 +146,9 @@ impl<'p> Judge<'p> {
                     captures.push(capture);
                 }
                 Err(words) => {
-                    tally.faults.push(words.clone());
-                    trouble = words;
+                    let fault = Fault::new(FaultKind::ImpossibleAnswer, words);
+                    trouble = fault.to_string();
+                    tally.faults.push(fault);
                     valid = false;
                 }
             }
@@ -235,7 +238,7 @@ impl<'p> Judge<'p> {
                 match judged.verdict {
                     Some(verdict) if counts => verdicts.add(verdict),
                     Some(verdict) => beyond.add(verdict),
-                    None if counts && judged.no_limit() => not_judged += 1,
+                    None if counts && judged.state == ConditionState::NotJudged => not_judged += 1,
                     None if counts => not_measured += 1,
                     None => {}
                 }

@@ -212,9 +212,9 @@ fn jobs_round_a_bad_reference_are_suspect_and_the_others_keep_their_verdict() {
     // Since the last good one at 8: to the end.
     assert_eq!(chart.suspect_jobs, 7, "{chart:?}");
     let suspect: Vec<bool> =
-        bad.conditions.iter().map(|condition| condition.reason.contains("suspect")).collect();
+        bad.conditions.iter().map(|condition| condition.reason().contains("suspect")).collect();
     assert_eq!(suspect, [true, false, false, true, true, true]);
-    assert!(bad.conditions.iter().all(|c| c.verdict.is_none() == c.reason.contains("suspect")));
+    assert!(bad.conditions.iter().all(|c| c.verdict.is_none() == c.reason().contains("suspect")));
     assert_eq!(bad.release.decision, ReleaseDecision::Undecided);
 }
 
@@ -245,7 +245,7 @@ fn bad_numbers_and_bounds_are_words() {
     let nan =
         judged(PLAN, false, |job, p| capture(if job.condition == 2 { f64::NAN } else { 200.0 + scatter(p) }));
     assert_eq!(nan.not_measured, 1);
-    assert!(nan.conditions[2].reason.contains("is no number"), "{}", nan.conditions[2].reason);
+    assert!(nan.conditions[2].reason().contains("is no number"), "{}", nan.conditions[2].reason());
     let off = judged(PLAN, false, |job, p| {
         let mut capture = capture(if job.condition == 1 { 101.0 } else { 300.0 + scatter(p) });
         capture.edges.iter_mut().for_each(|lane| lane.flags = 1);
@@ -253,7 +253,7 @@ fn bad_numbers_and_bounds_are_words() {
     });
     // At least 300 ps decides against 100 ps; at least 100 ps does not.
     assert_eq!((off.verdicts.pass, off.not_measured), (5, 1));
-    assert!(off.conditions[1].reason.contains("runs off the grid"));
+    assert!(off.conditions[1].reason().contains("runs off the grid"));
     assert!(off.audit.words.iter().any(|words| words.contains("no prior")), "{:?}", off.audit.words);
 }
 

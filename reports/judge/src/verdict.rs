@@ -4,7 +4,9 @@ use super::aggregate::{ConditionTally, Eye, LaneTally, Scatter};
 use super::budget::{Common, Coverage, Inputs};
 use super::eye_summary::mask_of;
 use super::sample;
-use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, NO_LIMIT, NO_VERDICT, Verdict};
+use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, Verdict};
+use nightbench_core::condition::ConditionState;
+use nightbench_core::faults::Fault;
 use nightbench_core::results::Grid;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
@@ -112,12 +114,13 @@ pub fn judge_condition(
         ),
         beyond_rating: condition.beyond_rating(bench.plan),
         verdict: None,
-        reason: String::new(),
+        state: ConditionState::NotRun,
+        detail: String::new(),
         metrics: Vec::new(),
         lanes: Vec::new(),
         jobs: Vec::new(),
     };
-    let mut troubles: Vec<String> = tally.faults.clone();
+    let mut troubles: Vec<String> = tally.faults.iter().map(Fault::to_string).collect();
     troubles.sort();
     let rate = condition.rate(bench.plan);
     let off = off_set_point(bench.plan, condition, tally);
@@ -135,23 +138,28 @@ pub fn judge_condition(
     let planned = bench.plan.repeats.repeats;
     let done = tally.notes.iter().filter(|note| note.repeat < planned).count();
     if let Some(words) = suspect {
-        judged.reason = format!("not measured: {words}");
+        (judged.state, judged.detail) = (ConditionState::NotMeasured, words.to_string());
     } else if tally.failed_trainings > 0 {
         judged.verdict = Some(Verdict::Fail);
-        judged.reason = "training".into();
+        judged.state = ConditionState::TrainingFailed;
         judged.metrics.clear();
     } else if !troubles.is_empty() {
         troubles.dedup();
         // Measured, and still nothing can be said, unless something was not measured as well.
-        let kind = if tally.faults.is_empty() { NO_VERDICT } else { "not measured: " };
-        judged.reason = format!("{kind}{}", troubles.join("; "));
+        judged.state = match tally.faults.is_empty() {
+            true => ConditionState::Undecided,
+            false => ConditionState::NotMeasured,
+        };
+        judged.detail = troubles.join("; ");
     } else if tally.notes.is_empty() {
-        judged.reason = "not measured: not run yet".into();
+        judged.state = ConditionState::NotRun;
     } else if done < bench.jobs_per_condition {
-        judged.reason = format!("not measured: {done} of {} jobs done", bench.jobs_per_condition);
+        judged.state = ConditionState::NotMeasured;
+        judged.detail = format!("{done} of {} jobs done", bench.jobs_per_condition);
     } else if judged.metrics.is_empty() {
-        judged.reason = NO_LIMIT.into();
+        judged.state = ConditionState::NotJudged;
     } else {
+        judged.state = ConditionState::Judged;
         judged.verdict = judged.metrics.iter().map(|metric| metric.verdict).max();
     }
     // Kept by the ten thousand.

@@ -4,7 +4,7 @@
 //! series), so every strategy sees the same silicon whatever it visits, and in whatever parts.
 
 use super::strategy::{Sampler, visit_cost};
-use contract::{DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest};
+use contract::{DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest};
 use nightbench_core::results::{Direction, EyeName, Grid, LanePoint, LaneSet, Point};
 use nightbench_core::units::{Millivolts, Picoseconds};
 use std::collections::BTreeMap;
@@ -114,7 +114,7 @@ pub struct Eyes {
     /// Errors added to a series of a point, from bit 1 on: glitches. Key (tap, Vref, lane, series).
     pub glitches: BTreeMap<(u16, u16, u16, u32), u64>,
     /// The call that fails, and how.
-    pub fail_at_call: Option<(u32, ErrorKind)>,
+    pub fail_at_call: Option<(u32, FaultKind)>,
     pub calls: u32,
     /// Shift of the eye, taps a bench second.
     pub drift_taps_a_second: f64,

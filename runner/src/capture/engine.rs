@@ -2,7 +2,7 @@
 
 use super::split::{snake_order, split_by_time, visit_cost};
 use super::{CaptureOptions, CaptureStats, Regime, Sampler};
-use contract::{DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest};
+use contract::{DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest};
 use eye::labels::Tally;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Capture, Grid, LaneSet, Point, Visit, VisitKind};
@@ -45,7 +45,7 @@ impl<'a> Engine<'a> {
     ) -> Result<Engine<'a>, DriverError> {
         let grid = capture.grid;
         let tally = Tally::new(grid, capture.mode, &capture.rule, capture.lanes.len())
-            .map_err(|error| DriverError::new(ErrorKind::OutOfRange, error.to_string()))?;
+            .map_err(|error| DriverError::new(FaultKind::OutOfRange, error.to_string()))?;
         let cost = visit_cost(eye);
         let spare_s = options.batch_seconds - cost.visit_overhead_s - cost.vref_settle_s;
         let chunk = (spare_s.max(0.1 * options.batch_seconds) * cost.compared_bits_per_second) as u64;
@@ -198,7 +198,7 @@ impl<'a> Engine<'a> {
     }
 
     fn mismatch(&self, words: String) -> DriverError {
-        DriverError::new(ErrorKind::Protocol, format!("{}: {words}", self.eye.eye))
+        DriverError::new(FaultKind::Protocol, format!("{}: {words}", self.eye.eye))
     }
 
     /// Every point of the grid, all lanes, until all are decided.

@@ -25,7 +25,7 @@ mod tests;
 
 pub use split::{snake_order, split_by_time, visit_cost};
 
-use contract::{DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest};
+use contract::{DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest};
 use engine::Engine;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Capture, CaptureMode, LanePoint, MOST_LANES};
@@ -161,7 +161,7 @@ pub fn capture_into(
 }
 
 fn check(capture: &Capture, eye: &EyeCapabilities, options: &CaptureOptions) -> Result<(), DriverError> {
-    let refuse = |words: String| Err(DriverError::new(ErrorKind::OutOfRange, words));
+    let refuse = |words: String| Err(DriverError::new(FaultKind::OutOfRange, words));
     let grid = &eye.grid;
     if grid.is_empty() {
         return refuse(format!(

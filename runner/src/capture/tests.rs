@@ -230,7 +230,7 @@ fn an_error_passes_through_and_loses_nothing() {
     let options = CaptureOptions::new(CaptureMode::Exact, rule());
     let (whole, _) = take_with(&mut eyes, &options);
     let calls = eyes.calls;
-    for kind in [ErrorKind::Cancelled, ErrorKind::TimeOut] {
+    for kind in [FaultKind::Cancelled, FaultKind::TimeOut] {
         for call in [1, 2, calls / 2, calls] {
             eyes.reset();
             eyes.fail_at_call = Some((call, kind));
@@ -299,7 +299,7 @@ fn questions_that_do_not_fit_the_device_are_refused_by_name() {
     let centre = LanePoint { tap: 8, vref: 8 };
     let mut refused = |lanes: &[u16], at: &[LanePoint], options: &CaptureOptions| {
         let error = capture(&mut eyes, &device, lanes, at, options).unwrap_err();
-        assert_eq!(error.kind, ErrorKind::OutOfRange);
+        assert_eq!(error.kind, FaultKind::OutOfRange);
         error.words
     };
     assert!(refused(&[9], &[centre], &options).contains("lane 9"));
@@ -339,7 +339,7 @@ fn answers_that_do_not_fit_the_question_are_protocol_errors() {
         let (lanes, operating) = (eyes.lane_numbers(), eyes.operating.clone());
         let error =
             capture(&mut Wrong(answer), &eyes.capabilities, &lanes, &operating, &options).unwrap_err();
-        assert_eq!(error.kind, ErrorKind::Protocol);
+        assert_eq!(error.kind, FaultKind::Protocol);
     }
 }
 

@@ -6,10 +6,12 @@ use crate::evaluate::judging::{JudgedFolder, worst};
 use crate::run::simulated_run::PendingJob;
 use judge::every_verdict_passes;
 use judge::judged::{JudgedCondition, Verdict};
+use nightbench_core::condition::ConditionState;
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::expand::Condition;
 use plan::selection::Selection;
+use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 
@@ -113,12 +115,16 @@ const MOST_REASONS: usize = 3;
 
 /// Why conditions have no verdict, the most frequent reasons first.
 fn tell_reasons(terminal: &Terminal, folder: &JudgedFolder, selection: &Selection) {
-    let without = folder.run.conditions.iter().filter(|one| one.verdict.is_none() && !one.no_limit());
-    let mut reasons: BTreeMap<&str, usize> = BTreeMap::new();
+    let without = folder
+        .run
+        .conditions
+        .iter()
+        .filter(|one| one.verdict.is_none() && one.state != ConditionState::NotJudged);
+    let mut reasons: BTreeMap<Cow<'_, str>, usize> = BTreeMap::new();
     for one in without.filter(|one| selection.contains(&one.condition) && !one.jobs.is_empty()) {
-        *reasons.entry(&one.reason).or_default() += 1;
+        *reasons.entry(one.reason()).or_default() += 1;
     }
-    let mut reasons: Vec<(&str, usize)> = reasons.into_iter().collect();
+    let mut reasons: Vec<(Cow<'_, str>, usize)> = reasons.into_iter().collect();
     reasons.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
     for (reason, count) in reasons.iter().take(MOST_REASONS) {
         terminal.note(folded(&format!("{}: {reason}", counted(*count, "condition")), "", "  ").trim_end());
@@ -142,7 +148,7 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
         })
         .collect();
     rows.push(vec!["not measured".into(), run.not_measured.to_string(), String::new()]);
-    let unjudged = run.conditions.iter().filter(|one| one.no_limit()).count();
+    let unjudged = run.conditions.iter().filter(|one| one.state == ConditionState::NotJudged).count();
     if unjudged > 0 {
         let beyond = unjudged - run.not_judged;
         rows.push(vec!["not judged: no limit".into(), run.not_judged.to_string(), beyond.to_string()]);
@@ -153,7 +159,7 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
     }
     text.push_str(&table(&["conditions", "within rating", "beyond rating"], &rows, 1));
     text.push('\n');
-    let untrained = run.conditions.iter().filter(|one| one.reason == "training").count();
+    let untrained = run.conditions.iter().filter(|one| one.state == ConditionState::TrainingFailed).count();
     if untrained > 0 {
         let words = counted(untrained, "condition");
         text.push_str(&format!("\n{words} failed in training: no eye, no margin\n"));

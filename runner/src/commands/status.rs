@@ -212,7 +212,7 @@ impl SoFar {
                     metric.margin,
                     metric.metric.base_unit()
                 ),
-                None => condition.reason.clone(),
+                None => condition.reason().into_owned(),
             },
             beyond_rating: condition.beyond_rating,
         };

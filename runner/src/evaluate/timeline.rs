@@ -36,7 +36,7 @@ impl Ran {
             spent_s: stored.times.training_s + stored.times.measuring_s,
             set_degc: stored.row.temperature_set_degc,
             achieved_degc: stored.readback.as_ref().map(|readback| readback.temperature.0),
-            fault: matches!(stored.outcome, JobOutcome::NotMeasured { .. }),
+            fault: matches!(stored.outcome, JobOutcome::NotMeasured(_)),
         }
     }
 }

@@ -44,7 +44,7 @@ impl<'f> BenchClock<'f> {
     /// The job at a position of the order took this long. Jobs that never came to measuring take no bench time.
     pub fn took(&mut self, position: u64, outcome: &JobOutcome, times: JobTimes) {
         let idle =
-            matches!(outcome, JobOutcome::NotMeasured { .. }) && times.training_s + times.measuring_s <= 0.0;
+            matches!(outcome, JobOutcome::NotMeasured(_)) && times.training_s + times.measuring_s <= 0.0;
         let place = usize::try_from(position).ok().and_then(|position| self.seconds.get_mut(position));
         if let (false, Some(slot)) = (idle, place) {
             *slot = Some(JobSeconds { measuring_s: times.measuring_s, training_s: times.training_s });

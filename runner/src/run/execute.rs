@@ -1,13 +1,14 @@
-//! Runs one job on a driver: apply, train, capture. Faults become "not measured" with their reason.
+//! Runs one job on a driver: apply, train, capture. Faults become "not measured" with their kind.
 
 use crate::capture::{CaptureOptions, Sampler, capture};
 use crate::forecast::capture_options;
 use crate::run::mountings::Fitting;
 use contract::{
-    Call, CancelToken, Driver, DriverError, ErrorKind, PointCounts, PointRequest, Setting, StartKind,
+    Call, CancelToken, Driver, DriverError, FaultKind, PointCounts, PointRequest, Setting, StartKind,
     TrainingRequest,
 };
 use nightbench_core::devices::{Channel, Chip, Firmware, Module, Supply};
+use nightbench_core::faults::Fault;
 use nightbench_core::results::{
     Capture, Direction, EyeName, Identity, JobOutcome, JobResult, JobTimes, Readback, TrainingResult,
 };
@@ -55,7 +56,7 @@ pub struct Executor<'p> {
     keys: &'p JobKeys<'p>,
     shelf: Shelf,
     options: CaptureOptions,
-    given_up: BTreeMap<Fitting, String>,
+    given_up: BTreeMap<Fitting, Fault>,
     apply_limit: Duration,
     drop_point: Option<CancelToken>,
 }
@@ -85,8 +86,8 @@ impl<'p> Executor<'p> {
         Executor { drop_point: Some(drop_point), ..self }
     }
 
-    /// Fittings whose jobs are not measured, with the reason.
-    pub fn give_up(&mut self, given_up: BTreeMap<Fitting, String>) {
+    /// Fittings whose jobs are not measured, and why.
+    pub fn give_up(&mut self, given_up: BTreeMap<Fitting, Fault>) {
         self.given_up = given_up;
     }
 
@@ -173,19 +174,19 @@ impl<'p> Executor<'p> {
     ) -> Result<JobResult, DriverError> {
         let condition = self.expansion.conditions[job.condition as usize];
         let setting = self.setting(&condition, job, attempt);
-        let mut result = JobResult { outcome: JobOutcome::Measured, ..not_measured("") };
+        let mut result = empty_result(JobOutcome::Measured);
         let (chip, module, channel) = condition.setup();
-        if let Some(reason) = self.given_up.get(&(chip, module, channel, job.mounting)) {
-            result.outcome = JobOutcome::NotMeasured { reason: reason.clone() };
+        if let Some(fault) = self.given_up.get(&(chip, module, channel, job.mounting)) {
+            result.outcome = JobOutcome::NotMeasured(fault.clone());
             return Ok(result);
         }
         match self.measure(driver, &setting, cancel, &mut result) {
             Ok(()) => Ok(result),
-            Err(error) if error.kind == ErrorKind::Cancelled => Err(error),
+            Err(error) if error.kind == FaultKind::Cancelled => Err(error),
             Err(error) => {
                 // A capture that broke off is no eye: only whole captures may be judged.
                 result.captures.clear();
-                result.outcome = JobOutcome::NotMeasured { reason: error.to_string() };
+                result.outcome = JobOutcome::NotMeasured(error.into());
                 Ok(result)
             }
         }
@@ -223,14 +224,14 @@ impl<'p> Executor<'p> {
         for eye in driver.capabilities(&call())?.eyes {
             let Some(operating) = settings.iter().find(|trained| trained.eye == eye.eye) else {
                 return Err(DriverError::new(
-                    ErrorKind::Protocol,
+                    FaultKind::Protocol,
                     format!("training gave no settings for {}", eye.eye),
                 ));
             };
             let lanes: Vec<u16> = eye.lanes.iter().collect();
             if operating.lanes != lanes {
                 return Err(DriverError::new(
-                    ErrorKind::Protocol,
+                    FaultKind::Protocol,
                     format!("training and capture of {} speak of different lanes", eye.eye),
                 ));
             }
@@ -244,10 +245,10 @@ impl<'p> Executor<'p> {
     }
 }
 
-/// The result of a job that was not measured, before anybody answered.
-pub fn not_measured(reason: &str) -> JobResult {
+/// The result of a job before anybody answered.
+pub fn empty_result(outcome: JobOutcome) -> JobResult {
     JobResult {
-        outcome: JobOutcome::NotMeasured { reason: reason.into() },
+        outcome,
         identity: Identity {
             chip_serial: String::new(),
             firmware_build: String::new(),

@@ -3,9 +3,10 @@
 //! time, well under three minutes.
 
 use contract::{
-    Call, CancelToken, Driver, DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest, Setting,
+    Call, CancelToken, Driver, DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest, Setting,
     TrainingRequest,
 };
+use nightbench_core::faults::Fault;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Identity, LaneSet, Point, Readback};
 use nightbench_core::text::lane_list;
@@ -49,6 +50,8 @@ pub struct FitReport {
     pub reasons: Vec<String>,
     /// The device answered, is the one expected and has its power: what failed is the interface.
     pub answered: bool,
+    /// The driver's fault that ended the check.
+    pub fault: Option<DriverError>,
     /// Bench time it took, seconds.
     pub bench_s: f64,
 }
@@ -66,11 +69,8 @@ pub enum NextStep {
         /// Why.
         reasons: Vec<String>,
     },
-    /// Leave out the rest of the setup.
-    SkipSetup {
-        /// Why, as the jobs' reason for "not measured".
-        reason: String,
-    },
+    /// Leave out the rest of the setup: its jobs are not measured for this fault.
+    SkipSetup(Fault),
 }
 
 /// Decides after the last of a setup's fit checks, oldest first. Two whole-device failures in a row skip the setup; lanes that stay
@@ -81,18 +81,15 @@ pub fn next_step(attempts: &[FitReport]) -> NextStep {
     match last.verdict {
         FitVerdict::Pass => NextStep::Go { noted: Vec::new() },
         FitVerdict::DeviceFailure if failures >= 2 => {
-            NextStep::SkipSetup { reason: skip_reason(failures, last) }
+            let why = last.reasons.join("; ");
+            let detail = format!("{failures} times for the whole device: {why}");
+            NextStep::SkipSetup(Fault::new(FaultKind::MountingCheck, detail))
         }
         _ if attempts.len() >= MOST_ATTEMPTS && last.verdict == FitVerdict::ReSeat => {
             NextStep::Go { noted: last.reasons.clone() }
         }
         _ => NextStep::ReSeat { reasons: last.reasons.clone() },
     }
-}
-
-/// The reason for "not measured" of a setup's jobs.
-pub fn skip_reason(failures: usize, last: &FitReport) -> String {
-    format!("the fit check failed {failures} times for the whole device: {}", last.reasons.join("; "))
 }
 
 /// Checks a fitting. `setting` is the setup's gentlest condition: slowest rate, touch-safe temperature, first supply;
@@ -108,14 +105,20 @@ pub fn fit_check(
     cancel: &CancelToken,
 ) -> Result<FitReport, DriverError> {
     let begin = driver.elapsed().0;
-    let mut report =
-        FitReport { verdict: FitVerdict::Pass, reasons: Vec::new(), answered: true, bench_s: 0.0 };
+    let mut report = FitReport {
+        verdict: FitVerdict::Pass,
+        reasons: Vec::new(),
+        answered: true,
+        fault: None,
+        bench_s: 0.0,
+    };
     if let Err(error) = look(driver, setting, expected, request, cancel, &mut report) {
-        if error.kind == ErrorKind::Cancelled {
+        if error.kind == FaultKind::Cancelled {
             return Err(error);
         }
         report.fail(error.to_string());
         report.answered = false;
+        report.fault = Some(error);
     }
     report.bench_s = driver.elapsed().0 - begin;
     if report.bench_s > LONGEST_S {

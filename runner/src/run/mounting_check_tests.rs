@@ -80,7 +80,7 @@ impl Driver for Scripted {
     }
     fn apply(&mut self, setting: &Setting, _: &Call) -> Result<Readback, DriverError> {
         if self.fault == Fault::Silent {
-            return Err(DriverError::new(ErrorKind::TimeOut, "no answer from the agent within 60 s"));
+            return Err(DriverError::new(FaultKind::TimeOut, "no answer from the agent within 60 s"));
         }
         if self.fault == Fault::Slow {
             self.elapsed_s += 400.0;
@@ -217,10 +217,11 @@ fn two_device_failures_skip_the_setup_and_stubborn_lanes_are_measured() {
     assert_eq!(next_step(&[]), NextStep::Go { noted: Vec::new() });
     assert_eq!(next_step(std::slice::from_ref(&good)), NextStep::Go { noted: Vec::new() });
     assert!(matches!(next_step(std::slice::from_ref(&silent)), NextStep::ReSeat { .. }));
-    let NextStep::SkipSetup { reason } = next_step(&[silent.clone(), silent.clone()]) else {
+    let NextStep::SkipSetup(fault) = next_step(&[silent.clone(), silent.clone()]) else {
         panic!("not skipped")
     };
-    assert!(reason.contains("failed 2 times for the whole device: time-out"), "{reason}");
+    assert_eq!(fault.kind, FaultKind::MountingCheck);
+    assert!(fault.detail.starts_with("2 times for the whole device: time-out"), "{fault}");
     assert!(matches!(next_step(&[silent.clone(), lanes.clone()]), NextStep::ReSeat { .. }));
     assert!(matches!(next_step(&[silent.clone(), lanes.clone(), silent.clone()]), NextStep::ReSeat { .. }));
     assert_eq!(next_step(&[silent, good]), NextStep::Go { noted: Vec::new() });
@@ -251,5 +252,5 @@ fn the_simulated_target_passes_within_the_time_model() {
     let stopped = CancelToken::new();
     stopped.cancel();
     let error = fit_check(&mut driver, &setting, None, &request, &stopped).unwrap_err();
-    assert_eq!(error.kind, ErrorKind::Cancelled);
+    assert_eq!(error.kind, FaultKind::Cancelled);
 }

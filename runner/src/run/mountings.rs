@@ -5,6 +5,7 @@ use crate::run::execute::Executor;
 use crate::run::mounting_check::{FitReport, FitVerdict, NextStep, fit_check, next_step};
 use crate::run::simulated_run::PendingJob;
 use contract::{CancelToken, Driver};
+use nightbench_core::faults::Fault;
 use plan::Plan;
 use plan::matrix::Factor;
 use rayon::prelude::*;
@@ -24,8 +25,8 @@ pub fn mounting_of(todo: &PendingJob) -> Fitting {
 /// What the fit checks say.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Checked {
-    /// Fittings given up, with the reason.
-    pub given_up: BTreeMap<Fitting, String>,
+    /// Fittings given up, and why.
+    pub given_up: BTreeMap<Fitting, Fault>,
     /// What an operator at the bench would have been told, in the order of the run.
     pub notes: Vec<String>,
 }
@@ -88,8 +89,8 @@ pub fn check_mountings(
             continue;
         }
         // The same again: a simulated fault does not go away by fitting it twice.
-        if let NextStep::SkipSetup { reason } = next_step(&[report.clone(), report]) {
-            checked.given_up.insert(*fitting, reason);
+        if let NextStep::SkipSetup(fault) = next_step(&[report.clone(), report]) {
+            checked.given_up.insert(*fitting, fault);
         }
     }
     Ok(checked)

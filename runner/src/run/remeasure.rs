@@ -104,7 +104,7 @@ fn not_measured(reader: &StoreReader) -> Result<HashSet<JobKey>, Failure> {
     let mut keys = HashSet::new();
     for stored in reader.jobs(Attempts::Counting) {
         let stored = stored?;
-        if matches!(stored.outcome, JobOutcome::NotMeasured { .. }) {
+        if matches!(stored.outcome, JobOutcome::NotMeasured(_)) {
             keys.insert(stored.row.key);
         }
     }

@@ -7,6 +7,7 @@ use crate::run::progress::Progress;
 use crate::store::{JobRow, PackedJob, Store, StoreError};
 use contract::{Call, CancelToken, Driver};
 use judge::eye_summary::{JobSummary, masks_for};
+use nightbench_core::faults::{Fault, FaultKind};
 use nightbench_core::results::{JobOutcome, JobResult, JobTimes};
 use plan::Plan;
 use plan::expand::{Condition, Job};
@@ -202,7 +203,7 @@ fn finished(plan: &Plan, todo: &PendingJob, mut result: JobResult) -> Result<Fin
     let packed = match PackedJob::new(&row, &result, &[]) {
         Err(error @ (StoreError::Value { .. } | StoreError::Packing { .. })) => {
             result = JobResult {
-                outcome: JobOutcome::NotMeasured { reason: format!("impossible answer: {error}") },
+                outcome: JobOutcome::NotMeasured(Fault::new(FaultKind::ImpossibleAnswer, error.to_string())),
                 readback: None,
                 trainings: Vec::new(),
                 captures: Vec::new(),
@@ -218,11 +219,7 @@ fn finished(plan: &Plan, todo: &PendingJob, mut result: JobResult) -> Result<Fin
         masks_for(&plan.limits, capture.eye, &capture.grid, rate)
     });
     let utc = (row.started_utc.as_str(), row.ended_utc.as_str());
-    let words = match &result.outcome {
-        JobOutcome::Measured => "measured".to_string(),
-        JobOutcome::TrainingFailed => "training failed".to_string(),
-        JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
-    };
+    let words = format!("{}: {}", todo.condition.describe(plan), result.outcome);
     Ok(Finished {
         packed,
         key: todo.key,
@@ -232,7 +229,7 @@ fn finished(plan: &Plan, todo: &PendingJob, mut result: JobResult) -> Result<Fin
         position: todo.position,
         outcome: result.outcome,
         times: result.times,
-        words: format!("{}: {words}", todo.condition.describe(plan)),
+        words,
     })
 }
 

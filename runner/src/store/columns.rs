@@ -1,6 +1,7 @@
 //! Rows of the tables `jobs` and `captures` as values.
 
 use super::rows::{JobRow, PackedCapture, StoredJob, parse};
+use nightbench_core::faults::{Fault, FaultKind};
 use nightbench_core::results::{
     CaptureMode, Direction, EyeName, Grid, Identity, JobOutcome, JobTimes, Readback,
 };
@@ -12,7 +13,10 @@ pub(super) const JOB_COLUMNS: &str = "jobs.id, job_key, attempt, plan_position, 
      reason, chip, firmware, module, channel, rate, temperature, supply, pattern, rate_mts, \
      temperature_set_degc, mounting, repeat, start, temperature_measured_degc, rails_measured_v, settling_s, \
      started_utc, ended_utc, started_bench_s, ended_bench_s, training_s, measuring_s, chip_serial, \
-     firmware_build, firmware_hash, settings_hash, agent_version";
+     firmware_build, firmware_hash, settings_hash, agent_version, fault_kind";
+
+/// Place of `fault_kind` in them.
+const FAULT_KIND: usize = 35;
 
 /// Columns of a capture, of `captures`.
 pub(super) const CAPTURE_COLUMNS: &str = "direction, rank, sub_channel, mode, rule_json, taps, vref_steps, tap_step_ps, \
@@ -42,7 +46,11 @@ pub(super) fn stored_job(row: &Row<'_>) -> rusqlite::Result<StoredJob> {
         "measured" => JobOutcome::Measured,
         "training_failed" => JobOutcome::TrainingFailed,
         "not_measured" => {
-            JobOutcome::NotMeasured { reason: row.get::<_, Option<String>>(7)?.unwrap_or_default() }
+            let code = row.get_ref(FAULT_KIND)?.as_str()?;
+            let kind = FaultKind::from_code(code)
+                .ok_or_else(|| foreign(FAULT_KIND, format!("kind of fault `{code}`")))?;
+            let detail: Option<String> = row.get(7)?;
+            JobOutcome::NotMeasured(Fault::new(kind, detail.unwrap_or_default()))
         }
         other => return Err(foreign(6, format!("outcome {other}"))),
     };

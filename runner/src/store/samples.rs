@@ -2,6 +2,7 @@
 
 use super::generated::{Random, raster};
 use super::rows::{JobKey, JobRow, Meta, Reading, Target};
+use nightbench_core::faults::{Fault, FaultKind};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{
     CaptureMode, Direction, EyeName, Identity, JobOutcome, JobResult, JobTimes, LanePoint, LaneTraining,
@@ -143,7 +144,7 @@ pub fn result(number: u64) -> JobResult {
     JobResult {
         outcome: match number % 5 {
             3 => JobOutcome::TrainingFailed,
-            4 => JobOutcome::NotMeasured { reason: "temperature not reached".into() },
+            4 => JobOutcome::NotMeasured(Fault::new(FaultKind::NotReached, "the case is at 60 \u{b0}C")),
             _ => JobOutcome::Measured,
         },
         identity: Identity {

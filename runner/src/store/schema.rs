@@ -47,6 +47,8 @@ CREATE TABLE jobs (
     superseded INTEGER NOT NULL DEFAULT 0 CHECK (superseded IN (0, 1)),
     superseded_reason TEXT,
     outcome TEXT NOT NULL CHECK (outcome IN ('measured', 'training_failed', 'not_measured')),
+    -- A code of `FaultKind`, where nothing was measured; `reason` says it to people.
+    fault_kind TEXT,
     reason TEXT,
     chip TEXT NOT NULL,
     firmware TEXT NOT NULL,
@@ -152,7 +154,7 @@ CREATE VIEW job_list AS
 SELECT jobs.id AS job_id,
        lower(hex(job_key)) AS job_key, attempt, plan_position,
        CASE superseded WHEN 0 THEN 'yes' ELSE 'no' END AS counts, superseded_reason,
-       outcome, reason, chip, firmware, module, channel,
+       outcome, fault_kind, reason, chip, firmware, module, channel,
        rate, rate_mts AS \"rate_MT/s\", temperature, temperature_set_degc AS temperature_set_degC,
        temperature_measured_degc AS temperature_measured_degC, supply, pattern, mounting, repeat, start,
        chip_serial, firmware_build, firmware_hash, settings_hash, agent_version,

@@ -72,20 +72,20 @@ fn write_job(connection: &Connection, job: &PackedJob) -> Result<(), WriteFailur
         Some(readback) => Some(json(&readback.rails).map_err(WriteFailure::Store)?),
         None => None,
     };
-    let (outcome, reason) = match &job.outcome {
+    let (outcome, fault) = match &job.outcome {
         JobOutcome::Measured => ("measured", None),
         JobOutcome::TrainingFailed => ("training_failed", None),
-        JobOutcome::NotMeasured { reason } => ("not_measured", Some(reason)),
+        JobOutcome::NotMeasured(fault) => ("not_measured", Some(fault)),
     };
     let position = position(row).map_err(WriteFailure::Store)?;
     connection
         .prepare_cached(
-            "INSERT INTO jobs (job_key, attempt, plan_position, superseded, superseded_reason, outcome, reason, \
-             chip, firmware, module, channel, rate, temperature, supply, pattern, rate_mts, \
+            "INSERT INTO jobs (job_key, attempt, plan_position, superseded, superseded_reason, outcome, fault_kind, \
+             reason, chip, firmware, module, channel, rate, temperature, supply, pattern, rate_mts, \
              temperature_set_degc, mounting, repeat, start, identity_id, temperature_measured_degc, \
              rails_measured_v, settling_s, started_utc, ended_utc, started_bench_s, ended_bench_s, training_s, \
              measuring_s) VALUES \
-             (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+             (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )?
         .execute(params![
             row.key,
@@ -94,7 +94,8 @@ fn write_job(connection: &Connection, job: &PackedJob) -> Result<(), WriteFailur
             job.superseded.is_some(),
             job.superseded,
             outcome,
-            reason,
+            fault.map(|fault| fault.kind.code()),
+            fault.map(|fault| &fault.detail),
             row.chip,
             row.firmware,
             row.module,

@@ -2,11 +2,11 @@
 //!
 //! After any fault that is not an error answer the link is dead: a late answer would be taken for another one.
 
-use super::messages::{Temperatures, error_kind};
+use super::messages::{Temperatures, fault_kind};
 use super::process::AgentProcess;
 use crate::command_log::CommandLog;
 use crate::wire::{self, WireError};
-use contract::{Call, DriverError, ErrorKind};
+use contract::{Call, DriverError, FaultKind, Part};
 use plan::bench_file::{AgentConnection, AgentSpec};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -71,7 +71,9 @@ impl AgentLink {
         let (sender, lines) = sync_channel(MOST_WAITING);
         let most = spec.most_line_bytes;
         let heartbeat = Duration::from_secs_f64(spec.heartbeat_s);
-        let fault = |words: String| DriverError::new(ErrorKind::Communication, format!("agent: {words}"));
+        let fault = |words: String| {
+            DriverError::new(FaultKind::Communication, format!("agent: {words}")).at(Part::Agent)
+        };
         let (writer, peer): (Box<dyn Write + Send>, Peer) = match &spec.connection {
             AgentConnection::Command(words) => {
                 log.note("agent", '-', &format!("start {}", words.join(" ")));
@@ -111,10 +113,10 @@ impl AgentLink {
         self.dead
     }
 
-    fn fail(&mut self, kind: ErrorKind, words: impl std::fmt::Display) -> DriverError {
+    fn fail(&mut self, kind: FaultKind, words: impl std::fmt::Display) -> DriverError {
         self.dead = true;
         self.log.note("agent", '-', &format!("{}: {words}", kind.words()));
-        DriverError::new(kind, format!("agent: {words}"))
+        DriverError::new(kind, format!("agent: {words}")).at(Part::Agent)
     }
 
     fn send(&mut self, message: &Value) -> Result<(), DriverError> {
@@ -124,7 +126,7 @@ impl AgentLink {
         self.writer
             .write_all(line.as_bytes())
             .and_then(|()| self.writer.flush())
-            .map_err(|error| self.fail(ErrorKind::Communication, format!("cannot be written to: {error}")))
+            .map_err(|error| self.fail(FaultKind::Communication, format!("cannot be written to: {error}")))
     }
 
     /// Calls a method and waits for its answer. `idle` runs about every 20 ms and at each heartbeat; its error ends
@@ -141,16 +143,18 @@ impl AgentLink {
         idle: &mut dyn FnMut(Option<&Heartbeat>) -> Result<(), DriverError>,
     ) -> Result<R, DriverError> {
         if self.dead {
-            return Err(DriverError::new(ErrorKind::Communication, "agent: the connection was given up"));
+            return Err(DriverError::new(FaultKind::Communication, "agent: the connection was given up")
+                .at(Part::Agent));
         }
-        let parameters = serde_json::to_value(parameters)
-            .map_err(|error| DriverError::new(ErrorKind::Protocol, format!("agent: {method}: {error}")))?;
+        let parameters = serde_json::to_value(parameters).map_err(|error| {
+            DriverError::new(FaultKind::Protocol, format!("agent: {method}: {error}")).at(Part::Agent)
+        })?;
         let id = self.next;
         self.next += 1;
         self.send(&json!({ "jsonrpc": "2.0", "id": id, "method": method, "params": parameters }))?;
         let result = self.wait(method, id, call, idle)?;
         serde_json::from_value(result)
-            .map_err(|error| self.fail(ErrorKind::Protocol, format!("the answer to `{method}`: {error}")))
+            .map_err(|error| self.fail(FaultKind::Protocol, format!("the answer to `{method}`: {error}")))
     }
 
     fn wait(
@@ -172,19 +176,19 @@ impl AgentLink {
                 }
                 Ok(Arrived::TooLong) => {
                     return Err(self.fail(
-                        ErrorKind::Protocol,
+                        FaultKind::Protocol,
                         format!("a line longer than allowed in answer to `{method}`"),
                     ));
                 }
                 Ok(Arrived::NotText) => {
                     return Err(self.fail(
-                        ErrorKind::Protocol,
+                        FaultKind::Protocol,
                         format!("a line that is no UTF-8 in answer to `{method}`"),
                     ));
                 }
-                Ok(Arrived::Closed(words)) => return Err(self.fail(ErrorKind::Communication, words)),
+                Ok(Arrived::Closed(words)) => return Err(self.fail(FaultKind::Communication, words)),
                 Err(RecvTimeoutError::Disconnected) => {
-                    return Err(self.fail(ErrorKind::Communication, "the connection ended"));
+                    return Err(self.fail(FaultKind::Communication, "the connection ended"));
                 }
                 Err(RecvTimeoutError::Timeout) => {
                     if let Err(error) = idle(None) {
@@ -198,15 +202,15 @@ impl AgentLink {
                 self.send(&json!({ "jsonrpc": "2.0", "method": "cancel", "params": { "call": id } }))?;
             }
             if cancelled.is_some_and(|since| since.elapsed() > CANCEL_LIMIT) {
-                return Err(self.fail(ErrorKind::Cancelled, format!("`{method}` was cancelled")));
+                return Err(self.fail(FaultKind::Cancelled, format!("`{method}` was cancelled")));
             }
             if Instant::now() > call.deadline {
-                return Err(self.fail(ErrorKind::TimeOut, format!("`{method}` took longer than allowed")));
+                return Err(self.fail(FaultKind::TimeOut, format!("`{method}` took longer than allowed")));
             }
             if heard.elapsed() > self.heartbeat {
                 let words =
                     format!("no sign of life for {:.1} s during `{method}`", self.heartbeat.as_secs_f64());
-                return Err(self.fail(ErrorKind::TimeOut, words));
+                return Err(self.fail(FaultKind::TimeOut, words));
             }
         }
     }
@@ -221,10 +225,10 @@ impl AgentLink {
     ) -> Result<Option<Result<Value, DriverError>>, DriverError> {
         self.log.note("agent", '<', line);
         let Ok(Value::Object(mut message)) = serde_json::from_str::<Value>(line) else {
-            return Err(self.fail(ErrorKind::Protocol, format!("the answer to `{method}` is no JSON object")));
+            return Err(self.fail(FaultKind::Protocol, format!("the answer to `{method}` is no JSON object")));
         };
         if message.get("jsonrpc").and_then(Value::as_str) != Some("2.0") {
-            return Err(self.fail(ErrorKind::Protocol, "an answer without `\"jsonrpc\": \"2.0\"`"));
+            return Err(self.fail(FaultKind::Protocol, "an answer without `\"jsonrpc\": \"2.0\"`"));
         }
         if let Some(name) = message.get("method").and_then(Value::as_str) {
             if name == "heartbeat" {
@@ -240,7 +244,7 @@ impl AgentLink {
         if message.get("id").and_then(Value::as_u64) != Some(id) {
             let found = message.get("id").map_or("none".into(), Value::to_string);
             return Err(self.fail(
-                ErrorKind::Protocol,
+                FaultKind::Protocol,
                 format!("the answer to `{method}` has the id {found}, {id} expected"),
             ));
         }
@@ -248,16 +252,16 @@ impl AgentLink {
             (Some(result), None) => Ok(Some(Ok(result))),
             (None, Some(error)) => {
                 let Some(number) = error.get("code").and_then(Value::as_i64) else {
-                    return Err(self.fail(ErrorKind::Protocol, "an error answer without a code"));
+                    return Err(self.fail(FaultKind::Protocol, "an error answer without a code"));
                 };
                 let words = error.get("message").and_then(Value::as_str).unwrap_or("no words");
                 Ok(Some(Err(DriverError::new(
-                    error_kind(number),
+                    fault_kind(number),
                     format!("agent: `{method}`: {words} (code {number})"),
                 ))))
             }
             _ => Err(self.fail(
-                ErrorKind::Protocol,
+                FaultKind::Protocol,
                 format!("the answer to `{method}` has not exactly one of result and error"),
             )),
         }

@@ -1,6 +1,6 @@
 //! Messages of the agent protocol: every field with its unit in its name. `drivers/bench/AGENT.md` documents them.
 
-use contract::{Capabilities, ErrorKind, EyeCapabilities, PointRequest, StartKind};
+use contract::{Capabilities, EyeCapabilities, FaultKind, PointRequest, StartKind};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{EyeName, Grid, LaneSet, Point, TrainedEye};
 use nightbench_core::units::{Millivolts, Picoseconds};
@@ -31,32 +31,40 @@ pub mod code {
 }
 
 /// What an error code means to the runner.
-pub fn error_kind(number: i64) -> ErrorKind {
+pub fn fault_kind(number: i64) -> FaultKind {
     match number {
-        code::WRONG_ORDER | code::TRAINING_LOST => ErrorKind::WrongOrder,
-        code::OUT_OF_RANGE => ErrorKind::OutOfRange,
-        code::UNSUPPORTED => ErrorKind::Unsupported,
-        code::INTERLOCK => ErrorKind::Interlock,
-        code::DEVICE_SILENT => ErrorKind::Communication,
-        code::CANCELLED => ErrorKind::Cancelled,
-        code::WRONG_IDENTITY => ErrorKind::WrongIdentity,
-        -32700 | -32603..=-32600 => ErrorKind::Protocol,
-        other => ErrorKind::Instrument(i32::try_from(other).unwrap_or(i32::MIN)),
+        code::WRONG_ORDER | code::TRAINING_LOST => FaultKind::WrongOrder,
+        code::OUT_OF_RANGE => FaultKind::OutOfRange,
+        code::UNSUPPORTED => FaultKind::Unsupported,
+        code::INTERLOCK => FaultKind::Interlock,
+        code::DEVICE_SILENT => FaultKind::Communication,
+        code::CANCELLED => FaultKind::Cancelled,
+        code::WRONG_IDENTITY => FaultKind::WrongIdentity,
+        -32700 | -32603..=-32600 => FaultKind::Protocol,
+        other => FaultKind::Instrument(i32::try_from(other).unwrap_or(i32::MIN)),
     }
 }
 
 /// Code of a kind, for an agent that wraps a driver.
-pub fn error_code(kind: ErrorKind) -> i64 {
+pub fn error_code(kind: FaultKind) -> i64 {
     match kind {
-        ErrorKind::WrongOrder => code::WRONG_ORDER,
-        ErrorKind::OutOfRange => code::OUT_OF_RANGE,
-        ErrorKind::Unsupported => code::UNSUPPORTED,
-        ErrorKind::Interlock => code::INTERLOCK,
-        ErrorKind::WrongIdentity => code::WRONG_IDENTITY,
-        ErrorKind::Cancelled => code::CANCELLED,
-        ErrorKind::TimeOut | ErrorKind::Communication | ErrorKind::NotSettled => code::DEVICE_SILENT,
-        ErrorKind::Protocol => -32600,
-        ErrorKind::Instrument(number) => i64::from(number),
+        FaultKind::WrongOrder => code::WRONG_ORDER,
+        FaultKind::OutOfRange => code::OUT_OF_RANGE,
+        FaultKind::Unsupported => code::UNSUPPORTED,
+        FaultKind::Interlock | FaultKind::Alarm(_) | FaultKind::NotSafe | FaultKind::TakenOver => {
+            code::INTERLOCK
+        }
+        FaultKind::WrongIdentity => code::WRONG_IDENTITY,
+        FaultKind::Cancelled => code::CANCELLED,
+        FaultKind::TimeOut
+        | FaultKind::Communication
+        | FaultKind::SettingsLost
+        | FaultKind::NotSettled
+        | FaultKind::NotReached
+        | FaultKind::MountingCheck
+        | FaultKind::Unrecorded => code::DEVICE_SILENT,
+        FaultKind::Protocol | FaultKind::ImpossibleAnswer => -32600,
+        FaultKind::Instrument(number) => i64::from(number),
     }
 }
 

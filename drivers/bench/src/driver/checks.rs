@@ -5,7 +5,7 @@ use crate::agent::messages::{
     ConfigureRequest, Configured, FittedModule, Identified, PointQuestion, SampleRequest, Sampled,
 };
 use contract::{
-    Call, Capabilities, DriverError, ErrorKind, EyeCapabilities, PointCounts, PointRequest, Setting,
+    Call, Capabilities, DriverError, EyeCapabilities, FaultKind, Part, PointCounts, PointRequest, Setting,
 };
 use nightbench_core::devices::ControlPoint;
 use nightbench_core::results::{EyeName, TrainingResult};
@@ -18,7 +18,7 @@ impl BenchDriver {
     pub(super) fn check_module(&self, setting: &Setting, found: &Identified) -> Result<(), DriverError> {
         match (&setting.module.serial, &found.module_serial) {
             (Some(expected), Some(found)) if expected != found => Err(DriverError::new(
-                ErrorKind::WrongIdentity,
+                FaultKind::WrongIdentity,
                 format!(
                     "the plan's module `{}` has the serial number {expected}, the agent reads {found}: fit the right \
                      module, or correct the plan",
@@ -73,7 +73,7 @@ impl BenchDriver {
         let configured = self.ask_agent("configure", &request, call, dry)?;
         if double_refresh && !configured.double_refresh {
             return Err(DriverError::new(
-                ErrorKind::Unsupported,
+                FaultKind::Unsupported,
                 format!("the refresh interval was not halved at {}: data would be lost", setting.temperature),
             ));
         }
@@ -82,9 +82,10 @@ impl BenchDriver {
         } else {
             Some(configured.capabilities().ok_or_else(|| {
                 DriverError::new(
-                    ErrorKind::Protocol,
+                    FaultKind::Protocol,
                     "agent: the answer to `configure` has figures that make no sense",
                 )
+                .at(Part::Agent)
             })?)
         };
         Ok(())
@@ -92,8 +93,9 @@ impl BenchDriver {
 
     /// A training result must be whole: every eye with its lanes, settings on the grid; none where it failed.
     pub(super) fn check_training(&self, result: &TrainingResult) -> Result<(), DriverError> {
-        let wrong =
-            |words: String| Err(DriverError::new(ErrorKind::Protocol, format!("agent: training: {words}")));
+        let wrong = |words: String| {
+            Err(DriverError::new(FaultKind::Protocol, format!("agent: training: {words}")).at(Part::Agent))
+        };
         if result.passed != result.stages.iter().all(nightbench_core::results::TrainingStage::passed) {
             return wrong("`passed` contradicts its stages".into());
         }
@@ -124,8 +126,9 @@ impl BenchDriver {
         self.watch(call)?;
         let request = SampleRequest { eye, points: points.iter().map(PointQuestion::new).collect() };
         let answer: Sampled = self.ask_agent("sample", &request, call, Sampled { counts: Vec::new() })?;
-        let wrong =
-            |words: String| Err(DriverError::new(ErrorKind::Protocol, format!("agent: sample: {words}")));
+        let wrong = |words: String| {
+            Err(DriverError::new(FaultKind::Protocol, format!("agent: sample: {words}")).at(Part::Agent))
+        };
         if answer.counts.len() != points.len() {
             return wrong(format!("{} points asked, {} answered", points.len(), answer.counts.len()));
         }

@@ -6,6 +6,7 @@ mod training;
 pub use training::{FailureRate, TrainingChange};
 
 use crate::judged::{JudgedCondition, JudgedMetric, JudgedRun};
+use nightbench_core::condition::ConditionState;
 use nightbench_core::results::EyeName;
 use plan::limits::Metric;
 use serde::Serialize;
@@ -183,7 +184,7 @@ pub fn compare(before: &JudgedRun, after: &JudgedRun, pairs: &[Pair], demands: D
             worst: None,
             adjusted_p: None,
         };
-        let failed = |judged: &JudgedCondition| judged.reason == "training";
+        let failed = |judged: &JudgedCondition| judged.state == ConditionState::TrainingFailed;
         match (failed(old), failed(new)) {
             (false, true) if old.verdict.is_some() => {
                 compared.answer = Answer::Worse;
@@ -252,7 +253,7 @@ fn test(
 ) -> Result<Tested, String> {
     for (run, judged) in [("baseline", old), ("run", new)] {
         if judged.verdict.is_none() {
-            return Err(format!("{run}: {}", judged.reason));
+            return Err(format!("{run}: {}", judged.reason()));
         }
     }
     let mut found: Option<Tested> = None;

@@ -2,6 +2,7 @@
 
 use super::Pair;
 use crate::judged::{JudgedCondition, JudgedRun};
+use nightbench_core::condition::ConditionState;
 use serde::Serialize;
 use statistics::special::beta_quantile;
 use statrs::function::gamma::ln_gamma;
@@ -48,8 +49,10 @@ pub struct TrainingChange {
 
 /// Failed starts and starts of a condition; jobs that were not measured are no starts.
 pub(super) fn starts(judged: &JudgedCondition) -> (u64, u64) {
-    let failed =
-        if judged.reason == "training" { judged.jobs.iter().filter(|job| !job.trained).count() } else { 0 };
+    let failed = match judged.state {
+        ConditionState::TrainingFailed => judged.jobs.iter().filter(|job| !job.trained).count(),
+        _ => 0,
+    };
     let passed = judged.jobs.iter().filter(|job| job.trained).count();
     (failed as u64, (failed + passed) as u64)
 }

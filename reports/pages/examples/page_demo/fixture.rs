@@ -1,6 +1,7 @@
 //! An invented run of any size. Values follow simple made-up trends so that every verdict occurs; no name is real.
 
 use super::judged::*;
+use nightbench_core::condition::ConditionState;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{CaptureMode, Direction, EyeName, Grid, Identity, JobTimes, LanePoint};
 use nightbench_core::units::{Millivolts, Picoseconds};
@@ -101,7 +102,7 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
             _ => true,
         };
         let judged = judge(condition, &names, conditions.len(), done);
-        if judged.reason == "training" {
+        if judged.state == ConditionState::TrainingFailed {
             failed.push(FailedTraining {
                 condition: conditions.len(),
                 stage: "read data eye".into(),
@@ -186,7 +187,8 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
         anchor: format!("{:010x}", (number as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 24),
         beyond_rating: rate > rated,
         verdict: None,
-        reason: String::new(),
+        state: ConditionState::NotRun,
+        detail: String::new(),
         metrics: Vec::new(),
         lanes: Vec::new(),
         jobs: Vec::new(),
@@ -210,7 +212,8 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
         times: JobTimes { training_s: 40.0, measuring_s: 95.0 },
     });
     if number % 29 == 17 {
-        judged.reason = "not measured: temperature not reached".into();
+        judged.state = ConditionState::NotMeasured;
+        judged.detail = "temperature not reached".into();
         judged.jobs[0].valid = false;
         judged.jobs[0].trouble = "chamber stayed 3.2 K below the set point for 30 min".into();
         return judged;
@@ -223,7 +226,7 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
         - 0.03 * level(Factor::Module) as f64;
     if open < 0.205 {
         judged.verdict = Some(Verdict::Fail);
-        judged.reason = "training".into();
+        judged.state = ConditionState::TrainingFailed;
         judged.jobs[0].trained = false;
         judged.jobs[0].trouble = "training failed: read data eye, lanes 40-47, 63".into();
         return judged;
@@ -232,6 +235,7 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
     judged.metrics.push(metric(Metric::Width, &values, 0.22 * ui, 2.1));
     judged.metrics.push(metric(Metric::Height, &values, 0.08 * VDDQ_MV, 3.4));
     judged.metrics.sort_by(|a, b| a.conformance_probability.total_cmp(&b.conformance_probability));
+    judged.state = ConditionState::Judged;
     judged.verdict = judged.metrics.iter().map(|m| m.verdict).max();
     judged.lanes.push(values);
     judged

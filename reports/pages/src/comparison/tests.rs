@@ -4,6 +4,7 @@ use super::{RunSide, build};
 use crate::report::tests::fixture::{Kind, demo};
 use judge::comparison::{Answer, Comparison, Demands, Pair, compare};
 use judge::judged::{JobNote, JudgedCondition, JudgedRun, Verdict};
+use nightbench_core::condition::ConditionState;
 
 fn demands() -> Demands {
     Demands { loss_ui: 0.02, loss_percent_vddq: 1.0, level: 0.05, same_chip: true }
@@ -89,13 +90,14 @@ fn training_that_fails_now_is_worse_and_what_was_not_measured_is_undecided() {
     let mut after = before.clone();
     let fail = |condition: &mut JudgedCondition| {
         condition.verdict = Some(Verdict::Fail);
-        condition.reason = "training".into();
+        condition.state = ConditionState::TrainingFailed;
         condition.metrics.clear();
         condition.jobs.iter_mut().for_each(|job| job.trained = false);
     };
     fail(&mut after.conditions[0]);
     after.conditions[1].verdict = None;
-    after.conditions[1].reason = "not measured: time-out".into();
+    after.conditions[1].state = ConditionState::NotMeasured;
+    after.conditions[1].detail = "time-out".into();
     let result = compare(&before, &after, &pairs, demands());
     assert_eq!(result.conditions[0].reason, "training fails now");
     assert_eq!(result.count(Answer::Worse), 1);
@@ -121,7 +123,7 @@ fn training_that_fails_in_both_is_compared_by_its_starts() {
     let pairs = pairs(&before);
     let fail = |condition: &mut JudgedCondition, failed: usize| {
         condition.verdict = Some(Verdict::Fail);
-        condition.reason = "training".into();
+        condition.state = ConditionState::TrainingFailed;
         condition.metrics.clear();
         let job = condition.jobs[0].clone();
         condition.jobs = (0..9).map(|start| JobNote { trained: start >= failed, ..job.clone() }).collect();

@@ -1,7 +1,7 @@
 //! CSV after RFC 4180: tidy, one row a job, eye and lane, written job by job so that memory stays flat. A job without
 //! lanes (failed training, not measured) has one row, and so has a condition without jobs.
 
-use super::{FACTOR_KEYS, level, outcome, reason};
+use super::{FACTOR_KEYS, level, outcome};
 use eye::counts::CaptureView;
 use eye::metrics::{LaneMetrics, Wanted, lane_metrics};
 use eye::value::{EyeMetric, EyeState, Reading};
@@ -162,7 +162,7 @@ fn row(
     }
     text(out, if judged.beyond_rating { "yes" } else { "no" })?;
     text(out, judged.verdict.map_or("", |verdict| verdict.words()))?;
-    text(out, reason(judged))?;
+    text(out, &judged.reason())?;
     match lane {
         Some((capture, lane)) => lane_cells(capture, lane, out)?,
         None => out.write_str(&",".repeat(15))?,

@@ -1,6 +1,6 @@
 //! JSON lines: one object a condition, with its levels by name, every judged metric, lane and job.
 
-use super::{FACTOR_KEYS, level, reason};
+use super::{FACTOR_KEYS, level};
 use judge::judged::{JudgedRun, RunFacts};
 use serde_json::{Map, Value, json};
 use std::fmt::Write;
@@ -45,7 +45,7 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             "condition": levels,
             "beyond_rating": judged.beyond_rating,
             "verdict": judged.verdict,
-            "reason": reason(judged),
+            "reason": judged.reason(),
             "metrics": metrics,
             "lanes": judged.lanes,
             "jobs": judged.jobs,

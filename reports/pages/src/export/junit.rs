@@ -1,8 +1,9 @@
 //! JUnit XML: a suite a setup, a case a job. Failure = its condition fails, error = no valid measurement, skipped = not
 //! run, with the reason.
 
-use super::{FACTOR_KEYS, level, reason};
+use super::{FACTOR_KEYS, level};
 use judge::judged::{JobNote, JudgedCondition, JudgedRun, RunFacts, Verdict};
+use nightbench_core::condition::ConditionState;
 use plan::expand::Condition;
 use plan::matrix::Factor;
 use std::collections::BTreeMap;
@@ -191,8 +192,8 @@ fn message(run: &JudgedRun, judged: &JudgedCondition, note: &JobNote) -> String 
             worst.expanded_uncertainty
         ));
     }
-    if !reason(judged).is_empty() {
-        words.push(reason(judged).to_string());
+    if judged.state != ConditionState::Judged {
+        words.push(judged.reason().into_owned());
     }
     if !note.trouble.is_empty() {
         words.push(note.trouble.clone());

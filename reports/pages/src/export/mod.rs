@@ -30,15 +30,6 @@ fn level<'a>(run: &'a JudgedRun, judged: &JudgedCondition, factor: Factor) -> &'
     names.and_then(|names| names.get(judged.condition.level(factor))).map_or("", String::as_str)
 }
 
-/// Why a condition has no verdict, or why it fails where numbers do not say it.
-fn reason(judged: &JudgedCondition) -> &str {
-    if judged.verdict.is_none() && judged.reason.is_empty() && judged.jobs.is_empty() {
-        "not yet run"
-    } else {
-        &judged.reason
-    }
-}
-
 /// How a job ended, in one word.
 fn outcome(note: &JobNote) -> &'static str {
     match (note.valid, note.trained) {

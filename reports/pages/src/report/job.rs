@@ -4,6 +4,7 @@ use super::words::*;
 use super::{PageError, eyes, notes, print_rules, render};
 use judge::judged::{EyePicture, JobNote, JudgedRun, LaneValues, RunFacts};
 use serde::Serialize;
+use std::borrow::Cow;
 
 #[derive(Serialize)]
 struct JobPage<'a> {
@@ -16,7 +17,7 @@ struct JobPage<'a> {
     name: &'a str,
     class: &'static str,
     verdict: String,
-    reason: &'a str,
+    reason: Cow<'a, str>,
     trouble: &'a str,
     notes: Vec<String>,
     eyes: eyes::EyesView,
@@ -49,7 +50,7 @@ pub fn build_job(
         name: &judged.name,
         class: class(judged.verdict),
         verdict: format!("{} {}", glyph(judged.verdict), verdict_words(judged)),
-        reason: &judged.reason,
+        reason: judged.reason(),
         trouble: &job.trouble,
         notes: notes::beside(facts, index),
         eyes: eyes::eyes(&alone, facts, &pictures, &["eye".to_string()])?,

@@ -207,7 +207,7 @@ fn measured_cell(index: usize, judged: &JudgedCondition, links: &Links<'_>) -> C
     let beyond = if judged.beyond_rating { "\u{2020}" } else { "" };
     let second = match judged.worst() {
         Some(worst) => margin(worst),
-        None if judged.verdict.is_some() => judged.reason.clone(),
+        None if judged.verdict.is_some() => judged.reason().into_owned(),
         None => String::new(),
     };
     let anchor = links.anchors.get(index).cloned().unwrap_or_default();

@@ -3,6 +3,7 @@
 use super::words::*;
 use super::{eyes::MetricRow, eyes::metric_row, rank};
 use judge::judged::{JudgedRun, ReleaseDecision, RunFacts, Verdict};
+use nightbench_core::condition::ConditionState;
 use plan::matrix::Factor;
 use serde::Serialize;
 
@@ -154,7 +155,7 @@ fn untrained(run: &JudgedRun) -> String {
     let failed: Vec<&str> = run
         .conditions
         .iter()
-        .filter(|judged| !judged.beyond_rating && judged.reason == "training")
+        .filter(|judged| !judged.beyond_rating && judged.state == ConditionState::TrainingFailed)
         .map(|judged| judged.name.as_str())
         .collect();
     match failed.as_slice() {

@@ -5,8 +5,10 @@ use super::eyes::metric_row;
 use super::words::*;
 use super::{Options, rank};
 use judge::judged::{Budget, JobNote, JudgedCondition, JudgedRun, RunFacts, Superseded};
+use nightbench_core::condition::ConditionState;
 use plan::limits::Limit;
 use serde::Serialize;
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A line of the table of conditions.
@@ -58,9 +60,10 @@ pub(super) fn conditions(
             levels: level_code(&judged.condition),
             class: class(judged.verdict),
             verdict: format!("{} {}", glyph(judged.verdict), verdict_words(judged)),
-            worst: judged
-                .worst()
-                .map_or_else(|| judged.reason.clone(), |m| format!("{} ({})", margin(m), metric_place(m))),
+            worst: judged.worst().map_or_else(
+                || judged.reason().into_owned(),
+                |m| format!("{} ({})", margin(m), metric_place(m)),
+            ),
             probability: judged.worst().map_or_else(String::new, |m| percent(m.conformance_probability)),
             notes: {
                 let own = notes(judged);
@@ -89,8 +92,8 @@ fn notes(judged: &JudgedCondition) -> String {
     if judged.beyond_rating {
         notes.push("beyond rating".to_string());
     }
-    if judged.worst().is_some() && !judged.reason.is_empty() {
-        notes.push(judged.reason.clone());
+    if judged.worst().is_some() && judged.state != ConditionState::Judged {
+        notes.push(judged.reason().into_owned());
     }
     if let Some(worst) = judged.worst() {
         let row = metric_row(worst);
@@ -249,11 +252,13 @@ pub(super) fn not_run(run: &JudgedRun, facts: &RunFacts, most: usize) -> NotRunV
     let mut troubles = Vec::new();
     let mut trouble_count = 0;
     for judged in &run.conditions {
-        if judged.verdict.is_none() && !not_yet_run(judged) {
-            let reason = judged.reason.strip_prefix("not measured: ").unwrap_or(&judged.reason);
-            add(&mut missing, if reason.is_empty() { "no reason recorded" } else { reason }, || {
-                judged.name.clone()
-            });
+        if judged.verdict.is_none() && judged.state != ConditionState::NotRun {
+            let reason = match judged.state {
+                ConditionState::NotMeasured => Cow::Borrowed(judged.detail.as_str()),
+                _ => judged.reason(),
+            };
+            let reason = if reason.is_empty() { "no reason recorded" } else { &*reason };
+            add(&mut missing, reason, || judged.name.clone());
         }
         if judged.jobs.len() > 1 {
             add(&mut repeated, &kinds(&judged.jobs), || judged.name.clone());
@@ -277,7 +282,7 @@ pub(super) fn not_run(run: &JudgedRun, facts: &RunFacts, most: usize) -> NotRunV
     NotRunView {
         left_out: rows(reasons),
         not_measured: rows(missing),
-        not_yet: run.conditions.iter().filter(|judged| not_yet_run(judged)).count(),
+        not_yet: run.conditions.iter().filter(|judged| judged.state == ConditionState::NotRun).count(),
         troubles,
         troubles_note: left_out_note(trouble_count, most, "jobs with trouble"),
         repeated: rows(repeated),

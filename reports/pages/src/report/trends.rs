@@ -5,6 +5,7 @@ use super::lanes::capital;
 use super::plot::{AREA, Path, Plot, Scale, Tick, range};
 use super::words::*;
 use judge::judged::JudgedRun;
+use nightbench_core::condition::ConditionState;
 use plan::matrix::Factor;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -38,7 +39,7 @@ fn trend(run: &JudgedRun, margins: &Margins, factor: Factor, simulated: bool) ->
     // A failed training has no margin: it is marked at the foot of the plot, where it cannot be overlooked.
     let mut untrained: BTreeMap<(usize, usize), BTreeSet<usize>> = BTreeMap::new();
     let mut failures = 0;
-    for judged in run.conditions.iter().filter(|judged| judged.reason == "training") {
+    for judged in run.conditions.iter().filter(|one| one.state == ConditionState::TrainingFailed) {
         let setup = (judged.condition.level(Factor::Module), judged.condition.level(Factor::Channel));
         untrained.entry(setup).or_default().insert(judged.condition.level(factor));
         lines.entry(setup).or_default();

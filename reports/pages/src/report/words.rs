@@ -1,6 +1,7 @@
 //! How the page writes numbers, verdicts, anchors and levels.
 
-use judge::judged::{JudgedCondition, JudgedMetric, JudgedRun, NO_VERDICT, Verdict};
+use judge::judged::{JudgedCondition, JudgedMetric, JudgedRun, Verdict};
+use nightbench_core::condition::ConditionState;
 use plan::expand::Condition;
 use plan::limits::Metric;
 use plan::matrix::Factor;
@@ -100,12 +101,12 @@ pub(super) fn class(verdict: Option<Verdict>) -> &'static str {
 
 /// The verdict in words.
 pub(super) fn verdict_words(condition: &JudgedCondition) -> &'static str {
-    match condition.verdict {
-        Some(verdict) => verdict.words(),
-        None if not_yet_run(condition) => "not yet run",
-        None if condition.no_limit() => "not judged",
-        None if condition.reason.starts_with(NO_VERDICT) => "no verdict",
-        None => "not measured",
+    match (condition.verdict, condition.state) {
+        (Some(verdict), _) => verdict.words(),
+        (None, ConditionState::NotRun) => "not yet run",
+        (None, ConditionState::NotJudged) => "not judged",
+        (None, ConditionState::Undecided) => "no verdict",
+        (None, _) => "not measured",
     }
 }
 
@@ -116,11 +117,6 @@ pub(super) fn short_words(verdict: Verdict) -> &'static str {
         Verdict::ConditionalFail => "cond. fail",
         _ => verdict.words(),
     }
-}
-
-/// Nothing of it is in the store, and nothing says why: the run has not come to it.
-pub(super) fn not_yet_run(condition: &JudgedCondition) -> bool {
-    condition.verdict.is_none() && condition.jobs.is_empty()
 }
 
 /// `+12.3 ps`, marked where the value is a lower bound.

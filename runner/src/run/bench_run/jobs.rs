@@ -3,7 +3,7 @@
 use super::attended::{AttendedHours, local_minutes};
 use super::mounting::Fitted;
 use super::remaining::{Rest, StretchSeconds};
-use super::retry::worth_a_second_round;
+use super::retry::Again;
 use super::session::{BenchEnd, BenchRun, BenchSession, now};
 use crate::console::exit::{Exit, Failure};
 use crate::run::clock::{ClockWatch, Moment};
@@ -14,7 +14,7 @@ use crate::run::simulated_run::{PendingJob, row};
 use crate::store::{Attachment, Attempts, PackedJob, Reading, Store, hex};
 use bench::driver::within;
 use bench::{BenchDriver, RAMP_READING, SOAK_READING};
-use contract::{Call, CancelToken, Driver, ErrorKind};
+use contract::{Call, CancelToken, Driver, FaultKind};
 use nightbench_core::results::{Identity, JobOutcome, JobResult};
 use nightbench_core::text::counted;
 use plan::bench_file::EventKind;
@@ -131,7 +131,7 @@ impl<'a> Loop<'a> {
             self.base_s = self.base_s.max(stored.row.ended_bench_s);
             // Only what was measured tells who belongs here.
             if !stored.identity.chip_serial.is_empty()
-                && !matches!(stored.outcome, JobOutcome::NotMeasured { .. })
+                && !matches!(stored.outcome, JobOutcome::NotMeasured(_))
             {
                 self.identities.entry((stored.row.chip, stored.row.firmware)).or_insert(stored.identity);
             }
@@ -279,22 +279,22 @@ impl<'a> Loop<'a> {
                 }
                 Fitted::Stop => return Ok(Next::End),
                 Fitted::LeftOut => self.leave_out(&wanted),
-                Fitted::GivenUp(reason) => {
+                Fitted::GivenUp(fault) => {
                     let jobs = self.give_up(&wanted);
                     self.note(
                         store,
                         "setup left out",
                         &format!(
-                            "{} on {}: {}: {reason}",
+                            "{} on {}: {}: {fault}",
                             wanted.module,
                             wanted.channel,
                             counted(jobs.len(), "job")
                         ),
                     )?;
-                    self.not_measured(driver, &jobs, &reason, store)?;
+                    self.not_measured(driver, &jobs, &fault, store)?;
                     for one in &jobs {
                         let name = one.condition.describe(self.run.plan);
-                        progress.job(&format!("{name}: not measured: {reason}"));
+                        progress.job(&format!("{name}: not measured: {fault}"));
                     }
                     self.fitted = None;
                     self.mounting = None;
@@ -348,12 +348,13 @@ impl<'a> Loop<'a> {
         self.session.log().note("runner", '-', &format!("job {}", hex(&one.key)));
         let Some((result, attachments)) = self.tried(driver, one, store)? else { return Ok(false) };
         self.chamber_c = one.condition.temperature(self.run.plan).0;
-        if let JobOutcome::NotMeasured { reason } = &result.outcome {
-            if reason.starts_with(ErrorKind::WrongIdentity.words()) {
+        if let JobOutcome::NotMeasured(fault) = &result.outcome {
+            let reason = fault.to_string();
+            if fault.kind == FaultKind::WrongIdentity {
                 // Nothing of this setup can be measured: no result, and hands are needed.
-                self.note(store, "fault", reason)?;
-                self.session.terminal().note(reason);
-                self.session.tell(EventKind::Fault, reason);
+                self.note(store, "fault", &reason)?;
+                self.session.terminal().note(&reason);
+                self.session.tell(EventKind::Fault, &reason);
                 self.end.wrong_fitting = self.measured == 0;
                 self.end.waiting_for_hands += 1;
                 if let Some(fitted) = self.fitted.take() {
@@ -363,15 +364,15 @@ impl<'a> Loop<'a> {
                 self.mounting = None;
                 return Ok(true);
             }
-            if reason.contains("could not make safe") {
+            if fault.kind == FaultKind::NotSafe {
                 self.end.not_safe = Some(reason.clone());
             }
             self.faults_in_a_row += 1;
             self.end.not_measured += 1;
-            if first && worth_a_second_round(reason) {
+            if first && Again::after(fault.kind) != Again::No {
                 self.second_round.push(*one);
             }
-            self.session.tell(EventKind::Fault, reason);
+            self.session.tell(EventKind::Fault, &reason);
         } else {
             self.faults_in_a_row = 0;
             self.measured += 1;
@@ -379,12 +380,7 @@ impl<'a> Loop<'a> {
         self.visit.training += result.times.training_s;
         self.visit.measuring += result.times.measuring_s;
         self.store(driver, one, &result, begun, attachments, store)?;
-        let words = match &result.outcome {
-            JobOutcome::Measured => "measured".to_string(),
-            JobOutcome::TrainingFailed => "training failed".to_string(),
-            JobOutcome::NotMeasured { reason } => format!("not measured: {reason}"),
-        };
-        let words = format!("{}: {words}", one.condition.describe(self.run.plan));
+        let words = format!("{}: {}", one.condition.describe(self.run.plan), result.outcome);
         if first {
             progress.job(&words);
         } else {

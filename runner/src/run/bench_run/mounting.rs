@@ -2,8 +2,9 @@
 
 use super::attended::clock_words;
 use super::jobs::Loop;
-use super::retry::may_help;
+use super::retry::Again;
 use crate::console::exit::Failure;
+use crate::run::execute::empty_result;
 use crate::run::mounting_check::{FitReport, FitVerdict, NextStep, fit_check, next_step};
 use crate::run::mountings::gentleness;
 use crate::run::operator::Fitting;
@@ -11,7 +12,9 @@ use crate::run::simulated_run::PendingJob;
 use crate::store::{Reading, Store};
 use bench::BenchDriver;
 use bench::driver::within;
-use contract::{DriverError, ErrorKind};
+use contract::{DriverError, FaultKind};
+use nightbench_core::faults::Fault;
+use nightbench_core::results::JobOutcome;
 use nightbench_core::units::Celsius;
 use plan::bench_file::EventKind;
 use std::time::Duration;
@@ -37,7 +40,7 @@ pub(super) enum Fitted {
     /// Nobody was there, or they left it out.
     LeftOut,
     /// It was fitted and does not work: its jobs are not measured.
-    GivenUp(String),
+    GivenUp(Fault),
     /// A stop was asked for, or nothing may go on.
     Stop,
 }
@@ -92,9 +95,9 @@ impl Loop<'_> {
                     self.session.terminal().note(&format!("fit check: {}", reasons.join("; ")));
                     reseat = reasons;
                 }
-                NextStep::SkipSetup { reason } => {
-                    self.hands.may_leave(&format!("{reason}. The setup's jobs are left out."));
-                    return Ok(Fitted::GivenUp(reason));
+                NextStep::SkipSetup(fault) => {
+                    self.hands.may_leave(&format!("{fault}. The setup's jobs are left out."));
+                    return Ok(Fitted::GivenUp(fault));
                 }
             }
         }
@@ -147,8 +150,8 @@ impl Loop<'_> {
                 format!("{} on {} {verdict} in {:.0} s{why}", wanted.module, wanted.channel, report.bench_s);
             self.note(store, "fit check", &words)?;
             // A fault of the conversation says nothing about how well the module is seated.
-            let fault = !report.answered && report.reasons.first().is_some_and(|reason| may_help(reason));
-            if !fault || tries >= SAME_AGAIN || self.cancel.is_cancelled() {
+            let may_help = report.fault.as_ref().is_some_and(|fault| Again::after(fault.kind) == Again::Yes);
+            if !may_help || tries >= SAME_AGAIN || self.cancel.is_cancelled() {
                 return Ok(Some(report));
             }
         }
@@ -165,9 +168,9 @@ impl Loop<'_> {
         self.spent(driver, bench::RAMP_READING, begin, store)?;
         match ready {
             Ok(sensors) => Ok(Some(sensors)),
-            Err(error) if error.kind == ErrorKind::Cancelled => Ok(None),
+            Err(error) if error.kind == FaultKind::Cancelled => Ok(None),
             Err(error) => {
-                if error.words.contains("could not make safe") {
+                if error.kind == FaultKind::NotSafe {
                     self.end.not_safe = Some(error.to_string());
                 } else {
                     self.end.ended_early = Some(format!("hands were not asked for: {error}"));
@@ -246,21 +249,21 @@ impl Loop<'_> {
         store.record_readings(vec![reading]).map_err(Failure::from)
     }
 
-    /// Records every job of a fitting as not measured, with the reason.
+    /// Records every job of a fitting as not measured for a fault.
     pub(super) fn not_measured(
         &mut self,
         driver: &mut BenchDriver,
         jobs: &[PendingJob],
-        reason: &str,
+        fault: &Fault,
         store: &mut Store,
     ) -> Result<(), Failure> {
         for one in jobs {
-            let result = crate::run::execute::not_measured(reason);
+            let result = empty_result(JobOutcome::NotMeasured(fault.clone()));
             let at = (super::session::now(), self.base_s + driver.elapsed_s());
             self.store(driver, one, &result, at, Vec::new(), store)?;
         }
         self.end.not_measured += jobs.len();
-        self.session.tell(EventKind::Fault, reason);
+        self.session.tell(EventKind::Fault, &fault.to_string());
         Ok(())
     }
 }
@@ -270,5 +273,5 @@ fn safe(driver: &mut BenchDriver) -> Result<(), DriverError> {
 }
 
 fn nothing_to_check() -> FitReport {
-    FitReport { verdict: FitVerdict::Pass, reasons: Vec::new(), answered: true, bench_s: 0.0 }
+    FitReport { verdict: FitVerdict::Pass, reasons: Vec::new(), answered: true, fault: None, bench_s: 0.0 }
 }

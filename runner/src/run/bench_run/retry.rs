@@ -6,7 +6,8 @@ use crate::run::simulated_run::PendingJob;
 use crate::store::{Attachment, Store};
 use bench::BenchDriver;
 use bench::driver::within;
-use contract::ErrorKind;
+use contract::FaultKind;
+use nightbench_core::faults::Fault;
 use nightbench_core::results::{Identity, JobOutcome, JobResult};
 use std::time::Duration;
 
@@ -17,9 +18,9 @@ const MOST_ALARMS: u32 = 2;
 /// Longest the agent may take to tell a text.
 const TEXT_LIMIT: Duration = Duration::from_secs(3);
 
-/// What the reason of a job that was not measured says about trying again.
+/// What the kind of a fault says about trying again.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Again {
+pub(super) enum Again {
     /// The conversation failed: everything is set anew and the job is tried again.
     Yes,
     /// An alarm: once more at most.
@@ -28,33 +29,29 @@ enum Again {
     No,
 }
 
-fn again(reason: &str) -> Again {
-    let begins = |kind: ErrorKind| reason.starts_with(kind.words());
-    if reason.contains("could not make safe") || reason.contains("temperature not reached") {
-        return Again::No;
+impl Again {
+    /// After a fault of a kind.
+    pub(super) fn after(kind: FaultKind) -> Again {
+        match kind {
+            FaultKind::TimeOut
+            | FaultKind::Communication
+            | FaultKind::Protocol
+            | FaultKind::Instrument(_)
+            | FaultKind::SettingsLost
+            | FaultKind::NotSettled
+            | FaultKind::WrongOrder => Again::Yes,
+            FaultKind::Interlock | FaultKind::Alarm(_) | FaultKind::OutOfRange => Again::Once,
+            FaultKind::NotReached
+            | FaultKind::NotSafe
+            | FaultKind::TakenOver
+            | FaultKind::WrongIdentity
+            | FaultKind::Unsupported
+            | FaultKind::Cancelled
+            | FaultKind::ImpossibleAnswer
+            | FaultKind::MountingCheck
+            | FaultKind::Unrecorded => Again::No,
+        }
     }
-    if begins(ErrorKind::Interlock) || begins(ErrorKind::OutOfRange) {
-        return Again::Once;
-    }
-    let transient = [
-        ErrorKind::TimeOut,
-        ErrorKind::Communication,
-        ErrorKind::Protocol,
-        ErrorKind::Instrument(0),
-        ErrorKind::NotSettled,
-        ErrorKind::WrongOrder,
-    ];
-    if transient.into_iter().any(begins) { Again::Yes } else { Again::No }
-}
-
-/// Can the same help when it is tried again?
-pub(super) fn may_help(reason: &str) -> bool {
-    again(reason) == Again::Yes
-}
-
-/// Is it worth another look before the setup is taken out?
-pub(super) fn worth_a_second_round(reason: &str) -> bool {
-    again(reason) != Again::No
 }
 
 impl Loop<'_> {
@@ -73,28 +70,28 @@ impl Loop<'_> {
             else {
                 return Ok(None);
             };
-            if !matches!(result.outcome, JobOutcome::NotMeasured { .. })
-                && let Some(words) = self.other_identity(one, &result.identity)
+            if !matches!(result.outcome, JobOutcome::NotMeasured(_))
+                && let Some(fault) = self.other_identity(one, &result.identity)
             {
                 result.captures.clear();
-                result.outcome = JobOutcome::NotMeasured { reason: words };
+                result.outcome = JobOutcome::NotMeasured(fault);
             }
-            let JobOutcome::NotMeasured { reason } = &result.outcome else {
+            let JobOutcome::NotMeasured(fault) = &result.outcome else {
                 let failed = result.outcome == JobOutcome::TrainingFailed;
                 let attachments = self.texts(driver, failed, false);
                 return Ok(Some((result, attachments)));
             };
             let attachments = self.texts(driver, true, true);
-            let kind = again(reason);
-            alarms += u32::from(kind == Again::Once);
-            let last = match kind {
+            let again = Again::after(fault.kind);
+            alarms += u32::from(again == Again::Once);
+            let last = match again {
                 Again::Yes => tries >= attempts,
                 // Faults of the conversation before it are no alarms.
                 Again::Once => alarms >= MOST_ALARMS || tries >= attempts,
                 Again::No => true,
             };
             let words = format!(
-                "{}: {reason} (attempt {tries}{})",
+                "{}: {fault} (attempt {tries}{})",
                 one.condition.describe(self.run.plan),
                 if last { ", the last" } else { "" }
             );
@@ -120,21 +117,21 @@ impl Loop<'_> {
     }
 
     /// A chip or firmware that changed inside a run folder gives no result in it.
-    fn other_identity(&mut self, one: &PendingJob, found: &Identity) -> Option<String> {
+    fn other_identity(&mut self, one: &PendingJob, found: &Identity) -> Option<Fault> {
         let key = self.identity_key(one);
         let known = self.identities.entry(key).or_insert_with(|| found.clone());
         (known != found).then(|| {
-            format!(
-                "{}: this folder holds results of {} {} (settings {}), now {} {} (settings {}) answers; name another \
+            let detail = format!(
+                "this folder holds results of {} {} (settings {}), now {} {} (settings {}) answers; name another \
                  folder, or give the changed thing another name in the plan",
-                ErrorKind::WrongIdentity.words(),
                 known.chip_serial,
                 known.firmware_hash,
                 known.settings_hash,
                 found.chip_serial,
                 found.firmware_hash,
                 found.settings_hash
-            )
+            );
+            Fault::new(FaultKind::WrongIdentity, detail)
         })
     }
 
@@ -156,27 +153,5 @@ impl Loop<'_> {
             }
         }
         texts
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn what_is_tried_again_hangs_on_the_kind_of_fault() {
-        for (reason, expected) in [
-            ("time-out: agent: no sign of life for 0.5 s during `sample`", Again::Yes),
-            ("protocol: agent: sample: more errors than bits", Again::Yes),
-            ("instrument error: supply: -222", Again::Yes),
-            ("interlock: VDD takes 3.9 A, above its limit of 3 A", Again::Once),
-            ("interlock: could not make safe: VDD still measures 1.2 V", Again::No),
-            ("not settled: temperature not reached: 23 degC after 7200 s", Again::No),
-            ("not settled: VDD left its tolerance during the job", Again::Yes),
-            ("unsupported: no such pattern", Again::No),
-            ("wrong identity: another module", Again::No),
-        ] {
-            assert_eq!(again(reason), expected, "{reason}");
-        }
     }
 }

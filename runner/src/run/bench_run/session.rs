@@ -77,7 +77,7 @@ pub fn reopen_unmeasured(store: &mut Store, selected: &[PendingJob]) -> Result<(
     let mut again = Vec::new();
     for stored in store.reader().jobs(Attempts::Counting) {
         let stored = stored?;
-        if matches!(stored.outcome, JobOutcome::NotMeasured { .. })
+        if matches!(stored.outcome, JobOutcome::NotMeasured(_))
             && selected.iter().any(|todo| todo.key == stored.row.key)
         {
             again.push(stored.row.key);

@@ -29,9 +29,8 @@ pub(crate) fn failure_texts(
             condition: job.condition as usize,
             key: short_key(key),
             what: match outcome {
-                JobOutcome::Measured => "measured".into(),
-                JobOutcome::TrainingFailed => "training failed".into(),
-                JobOutcome::NotMeasured { reason } => reason.clone(),
+                JobOutcome::NotMeasured(fault) => fault.to_string(),
+                other => other.to_string(),
             },
             texts: kept.into_iter().map(|one| (one.name, one.text)).collect(),
         });

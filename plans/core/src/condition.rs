@@ -1,0 +1,22 @@
+//! What is known of a condition after its jobs.
+
+use serde::Serialize;
+
+/// How far a condition has come. Only the first two come with a verdict; the others are no verdicts, but states of
+/// their own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ConditionState {
+    /// Measured whole and judged by its margins.
+    Judged,
+    /// A start failed in training: the verdict is fail, and there is no margin.
+    TrainingFailed,
+    /// Measured, but no limit applies.
+    NotJudged,
+    /// Measured, and nothing can be said.
+    Undecided,
+    /// Not measured, not whole, or not to be trusted.
+    NotMeasured,
+    /// No job of it has run.
+    NotRun,
+}
