@@ -322,9 +322,10 @@ fn columns_agree(csv: &str) {
     let [left, right, up, down] =
         ["left_margin_ps", "right_margin_ps", "up_margin_mv", "down_margin_mv"].map(column);
     let (width, height) = (column("width_ps"), column("height_mv"));
-    let (direction, mask, mask_limit) = (column("direction"), column("mask_ps"), column("mask_limit_ps"));
+    let (direction, mask, mask_limit) =
+        (column("direction"), column("mask_ps"), column("condition_mask_limit_ps"));
     let figures = ["limit_ps", "margin_ps", "expanded_uncertainty_ps", "guard_band_ps"]
-        .map(|figure| column(&format!("left_margin_{figure}")));
+        .map(|figure| column(&format!("condition_left_margin_{figure}")));
     let (mut rows, mut masks) = (0, 0);
     for line in lines {
         let cells: Vec<&str> = line.split(',').collect();
@@ -341,8 +342,11 @@ fn columns_agree(csv: &str) {
             // The margin limit is one of read eyes.
             let [limit, margin, expanded, guard] = figures.map(number);
             assert!(limit > 0.0 && expanded > 0.0 && (guard - expanded).abs() < 1e-9, "{line}");
-            if cells[column("left_margin_worst_lane")] == cells[column("lane")] {
-                assert!((number(left) - limit - margin).abs() < 1e-6, "{line}");
+            let own = number(column("left_margin_to_limit_ps"));
+            assert!((number(left) - limit - own).abs() < 1e-6, "{line}");
+            // One job: the worst lane's own margin is the condition's.
+            if cells[column("condition_left_margin_worst_lane")] == cells[column("lane")] {
+                assert!((own - margin).abs() < 1e-6, "{line}");
             }
             assert!(cells[mask_limit].is_empty(), "{line}");
         }
@@ -359,9 +363,13 @@ fn impossible_judgements_are_words_and_no_verdicts() {
     let path = folder.file("high.toml", &plan);
     let high = nightbench(folder.path(), &["run", path.to_str().unwrap(), "--into", "high", "--json"]);
     assert_eq!(high.code, 3, "{}", high.err);
-    assert_eq!(json(&high)["not_measured"], 8);
+    assert_eq!((&json(&high)["not_measured"], &json(&high)["undecided"]), (&0.into(), &8.into()));
     assert!(page(&folder, "high").contains("more than the grid can show"));
-    assert!(high.err.contains("4 conditions: no verdict: the width limit of"), "{}", high.err);
+    assert!(
+        high.err.contains("8 conditions: undecided: the width limit is more than the grid can show"),
+        "{}",
+        high.err
+    );
     // A guard band wider than the limit itself.
     let plan = SMALL.replace("minimum = 0.2\n", "minimum = 0.01\n") + "\n[decision]\nguard_band_factor = 9\n";
     let path = folder.file("wide.toml", &plan);

@@ -201,8 +201,10 @@ pub struct LimitSetNote {
     pub rule: String,
     /// Verdicts by it.
     pub verdicts: VerdictCounts,
-    /// Conditions that count and have no verdict.
+    /// Conditions that count and were not measured.
     pub not_measured: usize,
+    /// Conditions that count, were measured, and of which nothing can be said.
+    pub undecided: usize,
 }
 
 /// A condition whose verdict differs between two sets of limits.

@@ -9,6 +9,7 @@ use plan::limits::{Limit, Metric};
 use serde::Serialize;
 pub use statistics::conformity::Verdict;
 use std::borrow::Cow;
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// One metric of one eye judged on its worst lane.
@@ -123,17 +124,71 @@ pub struct JudgedCondition {
     pub verdict: Option<Verdict>,
     /// How far it has come.
     pub state: ConditionState,
-    /// Why it has no verdict, for people; see [`JudgedCondition::reason`].
+    /// Why it was not measured, for people; see [`JudgedCondition::reason`].
     pub detail: String,
     /// Every judged metric, worst first ([`JudgedMetric::compare_worst`]).
     pub metrics: Vec<JudgedMetric>,
+    /// Metrics that were measured and cannot be judged. Where another metric fails, the condition fails all the same.
+    pub unjudged: Vec<UnjudgedMetric>,
     /// Width and height of every lane.
     pub lanes: Vec<LaneValues>,
     /// Its jobs.
     pub jobs: Vec<JobNote>,
 }
 
+/// Why a metric that was measured cannot be judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum NoJudgement {
+    /// The eye leaves the grid, and what was seen of it does not decide.
+    RunsOffGrid,
+    /// The guard band is wider than the limit itself.
+    GuardBandTooWide,
+    /// The grid cannot show as much as the limit asks for.
+    LimitBeyondGrid,
+    /// There is no uncertainty, or no value, to judge by.
+    NoValue,
+}
+
+impl NoJudgement {
+    /// What this says of a metric, without its values: the same words for every condition it holds for.
+    pub fn words(self, metric: Metric) -> String {
+        let name = metric.name();
+        match self {
+            NoJudgement::RunsOffGrid => format!(
+                "the {name} runs off the grid, and what is seen of it does not decide: sweep a wider range"
+            ),
+            NoJudgement::GuardBandTooWide => format!(
+                "the guard band is wider than the {name} limit itself: measure more finely or repeat more"
+            ),
+            NoJudgement::LimitBeyondGrid => {
+                format!("the {name} limit is more than the grid can show: sweep a wider range")
+            }
+            NoJudgement::NoValue => format!("the {name} has no value or no uncertainty to be judged by"),
+        }
+    }
+}
+
+/// A metric of one eye that was measured and cannot be judged.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct UnjudgedMetric {
+    /// Which eye.
+    pub eye: EyeName,
+    /// Which metric.
+    pub metric: Metric,
+    /// Why.
+    pub why: NoJudgement,
+    /// With its values and the remedy.
+    pub words: String,
+}
+
 impl JudgedCondition {
+    /// Why nothing can be said of it, each reason once and without values; empty in every other state.
+    pub fn open_questions(&self) -> BTreeSet<String> {
+        let open = self.unjudged.iter().filter(|_| self.state == ConditionState::Undecided);
+        open.map(|one| one.why.words(one.metric)).collect()
+    }
+
     /// Why it has no verdict, or why it fails where numbers do not say it; empty otherwise.
     pub fn reason(&self) -> Cow<'_, str> {
         match self.state {
@@ -142,7 +197,12 @@ impl JudgedCondition {
             ConditionState::NotJudged => {
                 "not judged: no limit of the plan applies at this rate and direction".into()
             }
-            ConditionState::Undecided => format!("no verdict: {}", self.detail).into(),
+            ConditionState::Undecided => {
+                let mut words: Vec<&str> = self.unjudged.iter().map(|one| one.words.as_str()).collect();
+                words.sort_unstable();
+                words.dedup();
+                format!("undecided: {}", words.join("; ")).into()
+            }
             ConditionState::NotMeasured => format!("not measured: {}", self.detail).into(),
             ConditionState::NotRun => "not measured: not run yet".into(),
         }
@@ -312,10 +372,14 @@ pub struct JudgedRun {
     pub outside_plan: OutsidePlan,
     /// Counts over conditions within rating (and beyond it, where the plan says that they count).
     pub verdicts: VerdictCounts,
+    /// Conditions beyond their module's rating count like the others.
+    pub beyond_rating_counts: bool,
     /// Counts over conditions beyond rating that do not count.
     pub beyond_rating: VerdictCounts,
     /// Conditions that count and were not measured.
     pub not_measured: usize,
+    /// Conditions that count and were measured, and of which nothing can be said.
+    pub undecided: usize,
     /// Conditions that count and were measured, to which no limit applies.
     pub not_judged: usize,
     /// Training stages over all attempts.

@@ -218,7 +218,7 @@ impl<'p> Judge<'p> {
             verdict::Bench { plan: self.plan, terms, scatter: &scatter, jobs_per_condition, coverage };
         let mut conditions = Vec::with_capacity(self.expansion.conditions.len());
         let (mut verdicts, mut beyond) = (VerdictCounts::default(), VerdictCounts::default());
-        let (mut not_measured, mut not_judged) = (0, 0);
+        let (mut not_measured, mut not_judged, mut undecided) = (0, 0, 0);
         let mut typical = verdict::Typical::new(self.expansion.conditions.len(), self.plan);
         let (charts, suspects) = self.charts(terms);
         let nothing = ConditionTally::default();
@@ -239,6 +239,7 @@ impl<'p> Judge<'p> {
                     Some(verdict) if counts => verdicts.add(verdict),
                     Some(verdict) => beyond.add(verdict),
                     None if counts && judged.state == ConditionState::NotJudged => not_judged += 1,
+                    None if counts && judged.state == ConditionState::Undecided => undecided += 1,
                     None if counts => not_measured += 1,
                     None => {}
                 }
@@ -264,8 +265,10 @@ impl<'p> Judge<'p> {
             outside_plan: self.outside_plan,
             left_out,
             verdicts,
+            beyond_rating_counts: terms.decision.beyond_rating_counts,
             beyond_rating: beyond,
             not_measured,
+            undecided,
             not_judged,
             stages,
             failed_trainings,

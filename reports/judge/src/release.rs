@@ -117,10 +117,12 @@ pub fn release(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria, simulat
     say(verdicts.conditional_fail, "fails conditionally", "fail conditionally");
     say(verdicts.conditional_pass, "passes only conditionally", "pass only conditionally");
     say(run.not_measured, "not measured", "not measured");
+    let undecided = "measured and undecided";
+    say(run.undecided, undecided, undecided);
     let needs_hands = run.left_out.iter().filter(|left| left.reason == NEEDS_HANDS).count();
     let left_out = "of the matrix left out: needs hands";
     say(needs_hands, left_out, left_out);
-    let mut open = verdicts.conditional_pass + run.not_measured + needs_hands > 0;
+    let mut open = verdicts.conditional_pass + run.not_measured + run.undecided + needs_hands > 0;
     let not_judged = "measured but not judged: no limit applies, outside the decision";
     say(run.not_judged, not_judged, not_judged);
     if let Some(words) = run.outside_plan.words() {

@@ -244,7 +244,7 @@ fn rules_move_the_verdict_and_say_their_guard_band() {
 fn bad_numbers_and_bounds_are_words() {
     let nan =
         judged(PLAN, false, |job, p| capture(if job.condition == 2 { f64::NAN } else { 200.0 + scatter(p) }));
-    assert_eq!(nan.not_measured, 1);
+    assert_eq!((nan.undecided, nan.not_measured), (1, 0));
     assert!(nan.conditions[2].reason().contains("is no number"), "{}", nan.conditions[2].reason());
     let off = judged(PLAN, false, |job, p| {
         let mut capture = capture(if job.condition == 1 { 101.0 } else { 300.0 + scatter(p) });
@@ -252,9 +252,26 @@ fn bad_numbers_and_bounds_are_words() {
         capture
     });
     // At least 300 ps decides against 100 ps; at least 100 ps does not.
-    assert_eq!((off.verdicts.pass, off.not_measured), (5, 1));
+    assert_eq!((off.verdicts.pass, off.undecided, off.not_measured), (5, 1, 0));
     assert!(off.conditions[1].reason().contains("runs off the grid"));
     assert!(off.audit.words.iter().any(|words| words.contains("no prior")), "{:?}", off.audit.words);
+}
+
+#[test]
+fn what_fails_fails_whatever_cannot_be_judged_beside_it() {
+    // The first limit is missed by far; the second is more than any grid can show.
+    let unreachable =
+        "\n[[limit]]\nmetric = \"height\"\nminimum = 5000\nunit = \"mV\"\nsource = \"invented\"\n";
+    let plan = format!("{PLAN}{unreachable}");
+    let run =
+        judged(&plan, false, |job, p| capture(if job.condition == 3 { 20.0 } else { 300.0 } + scatter(p)));
+    assert_eq!(run.conditions[3].verdict, Some(Verdict::Fail));
+    assert_eq!(run.conditions[3].unjudged.len(), 1);
+    // Where nothing fails, nothing is said, and that is no missing measurement.
+    assert_eq!((run.verdicts.fail, run.undecided, run.not_measured), (1, run.conditions.len() - 1, 0));
+    let open: Vec<String> = run.conditions[0].open_questions().into_iter().collect();
+    assert_eq!(open, ["the height limit is more than the grid can show: sweep a wider range"]);
+    assert!(run.conditions[3].open_questions().is_empty());
 }
 
 #[test]

@@ -4,7 +4,9 @@ use super::aggregate::{ConditionTally, Eye, LaneTally, Scatter};
 use super::budget::{Common, Coverage, Inputs};
 use super::eye_summary::mask_of;
 use super::sample;
-use crate::judged::{Budget, JudgedCondition, JudgedMetric, MetricParts, Verdict};
+use crate::judged::{
+    Budget, JudgedCondition, JudgedMetric, MetricParts, NoJudgement, UnjudgedMetric, Verdict,
+};
 use nightbench_core::condition::ConditionState;
 use nightbench_core::faults::Fault;
 use nightbench_core::results::Grid;
@@ -117,6 +119,7 @@ pub fn judge_condition(
         state: ConditionState::NotRun,
         detail: String::new(),
         metrics: Vec::new(),
+        unjudged: Vec::new(),
         lanes: Vec::new(),
         jobs: Vec::new(),
     };
@@ -129,7 +132,9 @@ pub fn judge_condition(
         for limit in bench.terms.limits.iter().filter(|limit| limit.applies(name.direction, rate)) {
             match judge_metric(bench, &eye, limit, off, &mut seen) {
                 Ok(metric) => judged.metrics.push(metric),
-                Err(words) => troubles.push(words),
+                Err((why, words)) => {
+                    judged.unjudged.push(UnjudgedMetric { eye: name, metric: limit.metric, why, words })
+                }
             }
         }
         judged.lanes.push(eye.values());
@@ -143,24 +148,25 @@ pub fn judge_condition(
         judged.verdict = Some(Verdict::Fail);
         judged.state = ConditionState::TrainingFailed;
         judged.metrics.clear();
-    } else if !troubles.is_empty() {
-        troubles.dedup();
-        // Measured, and still nothing can be said, unless something was not measured as well.
-        judged.state = match tally.faults.is_empty() {
-            true => ConditionState::Undecided,
-            false => ConditionState::NotMeasured,
-        };
-        judged.detail = troubles.join("; ");
+    } else if !tally.faults.is_empty() {
+        let mut faults: Vec<String> = tally.faults.iter().map(ToString::to_string).collect();
+        faults.sort();
+        faults.dedup();
+        judged.state = ConditionState::NotMeasured;
+        judged.detail = faults.join("; ");
     } else if tally.notes.is_empty() {
         judged.state = ConditionState::NotRun;
     } else if done < bench.jobs_per_condition {
         judged.state = ConditionState::NotMeasured;
         judged.detail = format!("{done} of {} jobs done", bench.jobs_per_condition);
-    } else if judged.metrics.is_empty() {
+    } else if judged.metrics.is_empty() && judged.unjudged.is_empty() {
         judged.state = ConditionState::NotJudged;
     } else {
-        judged.state = ConditionState::Judged;
-        judged.verdict = judged.metrics.iter().map(|metric| metric.verdict).max();
+        let worst = judged.metrics.iter().map(|metric| metric.verdict).max();
+        // What fails, fails whatever else could not be judged.
+        let decided = judged.unjudged.is_empty() || worst == Some(Verdict::Fail);
+        judged.state = if decided { ConditionState::Judged } else { ConditionState::Undecided };
+        judged.verdict = worst.filter(|_| decided);
     }
     // Kept by the ten thousand.
     judged.metrics.shrink_to_fit();
@@ -191,10 +197,11 @@ fn judge_metric(
     limit: &Limit,
     off: (f64, f64),
     seen: &mut Vec<(Metric, Seen)>,
-) -> Result<JudgedMetric, String> {
+) -> Result<JudgedMetric, (NoJudgement, String)> {
+    use NoJudgement::{GuardBandTooWide, LimitBeyondGrid, NoValue, RunsOffGrid};
     let metric = limit.metric;
     let captures = &eye.captures;
-    let Some((_, first)) = captures.first() else { return Err("no capture".into()) };
+    let Some((_, first)) = captures.first() else { return Err((NoValue, "no capture".into())) };
     let grid = &first.grid;
     let rule = &bench.terms.decision;
     let bound = limit.in_base_unit(grid.ui, grid.tap_step, grid.vddq, grid.vref_step);
@@ -206,18 +213,20 @@ fn judge_metric(
         f64::from(grid.vref_steps) * grid.vref_step.0
     };
     if bound > most {
-        return Err(format!(
+        let words = format!(
             "the {name} limit of {bound:.1} {unit} is more than the grid can show ({most:.1} {unit})"
-        ));
+        );
+        return Err((LimitBeyondGrid, words));
     }
     let mask = mask_of(limit, grid);
     if let Some(mask) = &mask {
         let height = f64::from(grid.vref_steps) * grid.vref_step.0;
         if 2.0 * mask.half_height.0 > height {
-            return Err(format!(
+            let words = format!(
                 "the mask's height of {:.1} mV is more than the grid can show ({height:.1} mV)",
                 2.0 * mask.half_height.0
-            ));
+            );
+            return Err((LimitBeyondGrid, words));
         }
     }
     let mut mountings: BTreeMap<u16, u32> = BTreeMap::new();
@@ -238,15 +247,15 @@ fn judge_metric(
     };
     let mut common = Common::new(&inputs, false);
     let mut jobs = inputs.jobs;
-    let coverage =
-        bench.coverage.clone().map_err(|error| format!("no uncertainty for the {name}: {error}"))?;
+    let unknown = |error: StatisticsError| (NoValue, format!("no uncertainty for the {name}: {error}"));
+    let coverage = bench.coverage.clone().map_err(unknown)?;
     let lanes = eye.lanes(metric, mask.as_ref());
     let mut worst: Option<(LaneScore, usize, LaneTally, f64)> = None;
     let mut near = None;
     for (lane, tally) in lanes.iter().enumerate() {
         let Some(value) = tally.value() else { continue };
         if !value.is_finite() {
-            return Err(format!("the {name} of lane {} is no number", first.lanes[lane]));
+            return Err((NoValue, format!("the {name} of lane {} is no number", first.lanes[lane])));
         }
         // Fewer jobs count in a lane that ran off the grid in some.
         if tally.jobs.max(1) != jobs {
@@ -270,12 +279,7 @@ fn judge_metric(
         let u = variance.sqrt();
         let k = match near {
             Some(k) => k,
-            None => {
-                common
-                    .combine(value, sampling + step, coverage)
-                    .map_err(|error| format!("no uncertainty for the {name}: {error}"))?
-                    .k
-            }
+            None => common.combine(value, sampling + step, coverage).map_err(unknown)?.k,
         };
         near = Some(k);
         // Lanes by the verdict they would give. Their own k may differ a little: one near a border counts as worse, and
@@ -291,15 +295,13 @@ fn judge_metric(
         }
     }
     let Some((_, index, lane, value)) = worst else {
-        return Err(format!("no lane has a {name} value"));
+        return Err((NoValue, format!("no lane has a {name} value")));
     };
     let edges = lane.edges();
     if lane.jobs.max(1) != jobs {
         common = Common::new(&Inputs { jobs: lane.jobs.max(1), ..inputs }, false);
     }
-    let combined = common
-        .combine(value, edges.0 + edges.1, coverage)
-        .map_err(|error| format!("no uncertainty for the {name}: {error}"))?;
+    let combined = common.combine(value, edges.0 + edges.1, coverage).map_err(unknown)?;
     let only_bound = lane.jobs == 0;
     let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
     seen.push((metric, Seen { value, edges, grid: *grid, jobs, mountings, mounting_weight, off }));
@@ -307,16 +309,18 @@ fn judge_metric(
     let guard_band = rule.guard_band(u, k);
     let margin = value - bound;
     if bound > 0.0 && guard_band.abs() > bound {
-        return Err(format!(
+        let words = format!(
             "the guard band of {guard_band:.1} {unit} is wider than the {name} limit of {bound:.1} {unit} itself: \
              under this rule the measurement decides nothing; measure more finely or repeat more"
-        ));
+        );
+        return Err((GuardBandTooWide, words));
     }
     if only_bound && margin < guard_band {
-        return Err(format!(
+        let words = format!(
             "the {name} runs off the grid: at least {value:.1} {unit}, which does not decide against {bound:.1} {unit}; \
              sweep a wider range"
-        ));
+        );
+        return Err((RunsOffGrid, words));
     }
     let judgement = judge(
         &Measured::normal(value, u),
@@ -324,7 +328,7 @@ fn judge_metric(
         &Rule::Multiple { r: rule.guard_band_factor / if rule.in_standard { k } else { 1.0 } },
         k,
     )
-    .map_err(|error| format!("no verdict for the {name}: {error}"))?;
+    .map_err(|error| (NoValue, format!("no verdict for the {name}: {error}")))?;
     let verdict = match (rule.four_words, judgement.accepted) {
         _ if lane.closed > 0 => Verdict::Fail,
         (true, _) => judgement.verdict,

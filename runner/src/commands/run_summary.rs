@@ -11,7 +11,6 @@ use nightbench_core::text::counted;
 use plan::Plan;
 use plan::expand::Condition;
 use plan::selection::Selection;
-use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 
@@ -115,16 +114,20 @@ const MOST_REASONS: usize = 3;
 
 /// Why conditions have no verdict, the most frequent reasons first.
 fn tell_reasons(terminal: &Terminal, folder: &JudgedFolder, selection: &Selection) {
-    let without = folder
-        .run
-        .conditions
-        .iter()
-        .filter(|one| one.verdict.is_none() && one.state != ConditionState::NotJudged);
-    let mut reasons: BTreeMap<Cow<'_, str>, usize> = BTreeMap::new();
-    for one in without.filter(|one| selection.contains(&one.condition) && !one.jobs.is_empty()) {
-        *reasons.entry(one.reason()).or_default() += 1;
+    let without = folder.run.conditions.iter().filter(|one| {
+        matches!(one.state, ConditionState::Undecided | ConditionState::NotMeasured)
+            && selection.contains(&one.condition)
+    });
+    let mut reasons: BTreeMap<String, usize> = BTreeMap::new();
+    for one in without {
+        let mut words: Vec<String> =
+            one.open_questions().into_iter().map(|words| format!("undecided: {words}")).collect();
+        if words.is_empty() {
+            words.push(one.reason().into_owned());
+        }
+        words.into_iter().for_each(|words| *reasons.entry(words).or_default() += 1);
     }
-    let mut reasons: Vec<(Cow<'_, str>, usize)> = reasons.into_iter().collect();
+    let mut reasons: Vec<(String, usize)> = reasons.into_iter().collect();
     reasons.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
     for (reason, count) in reasons.iter().take(MOST_REASONS) {
         terminal.note(folded(&format!("{}: {reason}", counted(*count, "condition")), "", "  ").trim_end());
@@ -148,6 +151,9 @@ pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
         })
         .collect();
     rows.push(vec!["not measured".into(), run.not_measured.to_string(), String::new()]);
+    if run.undecided > 0 {
+        rows.push(vec!["undecided: measured".into(), run.undecided.to_string(), String::new()]);
+    }
     let unjudged = run.conditions.iter().filter(|one| one.state == ConditionState::NotJudged).count();
     if unjudged > 0 {
         let beyond = unjudged - run.not_judged;

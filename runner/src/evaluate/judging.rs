@@ -380,6 +380,7 @@ impl JudgedFolder {
             "verdicts": run.verdicts,
             "beyond_rating": run.beyond_rating,
             "not_measured": run.not_measured,
+            "undecided": run.undecided,
             "not_judged": run.not_judged,
             "worst": worst,
             "release": run.release,
@@ -414,6 +415,7 @@ fn compare_sets(
             rule: format!("{}: w = {}", set.terms.decision.name, set.terms.decision.formula()),
             verdicts: judged.verdicts,
             not_measured: judged.not_measured,
+            undecided: judged.undecided,
         };
         let changes: Vec<SetChange> = match (&other, before) {
             (Some(other), Some(before)) if before.terms == set.terms => other

@@ -133,8 +133,10 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
         jobs_done,
         outside_plan: OutsidePlan::default(),
         verdicts,
+        beyond_rating_counts: false,
         beyond_rating: beyond,
         not_measured,
+        undecided: 0,
         not_judged: 0,
         jobs_each: planned.max(jobs_done).checked_div(planned).unwrap_or(0),
         stages: if ran { stages(jobs_done as u32, failed.len() as u32) } else { Vec::new() },
@@ -190,6 +192,7 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
         state: ConditionState::NotRun,
         detail: String::new(),
         metrics: Vec::new(),
+        unjudged: Vec::new(),
         lanes: Vec::new(),
         jobs: Vec::new(),
     };

@@ -7,29 +7,41 @@ use eye::metrics::{LaneMetrics, Wanted, lane_metrics};
 use eye::value::{EyeMetric, EyeState, Reading};
 use judge::eye_summary::masks_for;
 use judge::judged::{JobNote, JudgedCondition, JudgedMetric, JudgedRun, RunFacts};
+use nightbench_core::condition::ConditionState;
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::{Capture, EyeName};
 use plan::limits::Metric;
 use std::fmt::{Result, Write};
 
-/// Columns after the factors' own. From `width_limit_ps` on they describe the condition, not the lane: the verdict on
-/// the eye's metric rests on the mean over the jobs of its worst lane.
-const COLUMNS: [&str; 45] = [
+/// Columns after the factors' own and before the judged metrics. Numbers are empty where there are none; a column of words
+/// has a word in every row, so that readers that guess types from parts of a file guess alike.
+const COLUMNS: [&str; 34] = [
     "condition_id",
+    "condition_state",
+    "condition_verdict",
+    "condition_reason",
+    "condition_beyond_rating",
+    "condition_conformance_probability",
+    "condition_jobs",
     "job_id",
     "mounting",
     "repeat",
     "start",
     "outcome",
     "trouble",
-    "beyond_rating",
-    "verdict",
-    "reason",
+    "temperature_achieved_degc",
+    "vddq_achieved_v",
+    "training_time_s",
+    "measuring_time_s",
+    "started_utc",
+    "ended_utc",
     "direction",
     "rank",
     "sub_channel",
     "lane",
     "state",
+    "operating_tap",
+    "operating_vref_step",
     "width_ps",
     "width_at_least",
     "height_mv",
@@ -38,35 +50,24 @@ const COLUMNS: [&str; 45] = [
     "right_margin_ps",
     "up_margin_mv",
     "down_margin_mv",
-    "operating_tap",
-    "operating_vref_step",
-    "width_limit_ps",
-    "width_margin_ps",
-    "width_expanded_uncertainty_ps",
-    "width_guard_band_ps",
-    "width_verdict",
-    "width_worst_lane",
-    "height_limit_mv",
-    "height_margin_mv",
-    "height_expanded_uncertainty_mv",
-    "height_guard_band_mv",
-    "height_verdict",
-    "height_worst_lane",
-    "conformance_probability",
-    "jobs",
-    "temperature_achieved_degc",
-    "vddq_achieved_v",
-    "training_time_s",
-    "measuring_time_s",
-    "started_utc",
-    "ended_utc",
 ];
 
-/// Metrics judged beside width and height; their columns stand at the end, named after metric, figure and unit.
-const FURTHER: [Metric; 5] =
-    [Metric::Mask, Metric::LeftMargin, Metric::RightMargin, Metric::UpMargin, Metric::DownMargin];
-/// Figures of each: those of width and height.
+/// Metrics that may be judged. Each has the lane's own distance from the limit, and what the verdict on the eye rests on:
+/// the mean over the jobs of the condition's worst lane.
+const JUDGED: [Metric; 7] = [
+    Metric::Width,
+    Metric::Height,
+    Metric::Mask,
+    Metric::LeftMargin,
+    Metric::RightMargin,
+    Metric::UpMargin,
+    Metric::DownMargin,
+];
+/// Figures of the condition in each of them; the first four are quantities.
 const FIGURES: [&str; 6] = ["limit", "margin", "expanded_uncertainty", "guard_band", "verdict", "worst_lane"];
+
+/// Stands where a column of words has nothing to say.
+const NOTHING: &str = "none";
 
 /// One stored job, with the condition it belongs to.
 #[derive(Debug, Clone, Copy)]
@@ -93,15 +94,15 @@ pub fn header(out: &mut dyn Write) -> Result {
         write!(out, ",{name}")?;
     }
     out.write_str(",mask_ps,mask_at_least")?;
-    for metric in FURTHER {
+    for metric in JUDGED {
         let name = metric.name().replace(' ', "_");
         let unit = if metric.is_time() { "ps" } else { "mv" };
+        write!(out, ",{name}_to_limit_{unit}")?;
         for (index, figure) in FIGURES.iter().enumerate() {
-            // The first four are quantities.
             if index < 4 {
-                write!(out, ",{name}_{figure}_{unit}")?;
+                write!(out, ",condition_{name}_{figure}_{unit}")?;
             } else {
-                write!(out, ",{name}_{figure}")?;
+                write!(out, ",condition_{name}_{figure}")?;
             }
         }
     }
@@ -151,57 +152,88 @@ fn row(
         text(out, level(run, judged, factor))?;
     }
     text(out, &judged.anchor)?;
+    text(out, state(judged))?;
+    text(out, judged.verdict.map_or(NOTHING, |verdict| verdict.words()))?;
+    text(out, word(&judged.reason()))?;
+    text(out, if judged.beyond_rating { "yes" } else { "no" })?;
+    number(out, judged.worst().map(|worst| worst.conformance_probability))?;
+    write!(out, ",{}", judged.jobs.len())?;
     match job.map(|job| job.note) {
         Some(note) => {
             text(out, &note.key)?;
-            write!(out, ",{},{},{}", note.mounting, note.repeat, note.start)?;
+            write!(out, ",{},{},{}", note.mounting + 1, note.repeat + 1, note.start + 1)?;
             text(out, outcome(note))?;
-            text(out, &note.trouble)?;
+            text(out, word(&note.trouble))?;
         }
-        None => out.write_str(",,,,,not run,")?,
+        None => write!(out, ",{NOTHING},,,,not run,{NOTHING}")?,
     }
-    text(out, if judged.beyond_rating { "yes" } else { "no" })?;
-    text(out, judged.verdict.map_or("", |verdict| verdict.words()))?;
-    text(out, &judged.reason())?;
-    match lane {
-        Some((capture, lane)) => lane_cells(capture, lane, out)?,
-        None => out.write_str(&",".repeat(15))?,
-    }
-    for metric in [Metric::Width, Metric::Height] {
-        figures(judged, lane, metric, out)?;
-    }
-    number(out, judged.worst().map(|worst| worst.conformance_probability))?;
-    write!(out, ",{}", judged.jobs.len())?;
     let note = job.map(|job| job.note);
     number(out, note.and_then(|note| note.temperature_degc))?;
     number(out, note.and_then(|note| note.vddq_v))?;
     number(out, note.map(|note| note.times.training_s))?;
     number(out, note.map(|note| note.times.measuring_s))?;
-    text(out, job.map_or("", |job| job.utc.0))?;
-    text(out, job.map_or("", |job| job.utc.1))?;
+    text(out, word(job.map_or("", |job| job.utc.0)))?;
+    text(out, word(job.map_or("", |job| job.utc.1)))?;
+    match lane {
+        Some((capture, lane)) => lane_cells(capture, lane, out)?,
+        None => write!(out, ",{NOTHING},,{NOTHING},,no eye,,,,no,,no,,,,")?,
+    }
     // The mask of the first limit that applies, scaled in this lane: its width.
     let mask = lane.and_then(|(_, lane)| lane.masks.first());
-    number(out, mask.map(|fit| fit.scale * 2.0 * fit.mask.half_width.0))?;
-    text(out, mask.map_or("", |fit| if fit.at_least { "yes" } else { "no" }))?;
-    for metric in FURTHER {
-        figures(judged, lane, metric, out)?;
+    let mask_ps = mask.map(|fit| fit.scale * 2.0 * fit.mask.half_width.0);
+    number(out, mask_ps)?;
+    text(out, if mask.is_some_and(|fit| fit.at_least) { "yes" } else { "no" })?;
+    for metric in JUDGED {
+        let value = lane.and_then(|(capture, lane)| match eye_metric(metric) {
+            Some(of) => lane.value(of, Reading::SubTap).map(|value| value.base_value(&capture.grid)),
+            None => mask_ps,
+        });
+        figures(judged, lane, metric, value, out)?;
     }
     out.write_str("\r\n")
 }
 
-/// What a condition's verdict on one metric of this eye rests on; empty cells where it is not judged.
+/// How far a condition has come, in a word or two.
+fn state(judged: &JudgedCondition) -> &'static str {
+    match judged.state {
+        ConditionState::Judged => "judged",
+        ConditionState::TrainingFailed => "training failed",
+        ConditionState::NotJudged => "not judged",
+        ConditionState::Undecided => "undecided",
+        ConditionState::NotMeasured => "not measured",
+        ConditionState::NotRun => "not run",
+    }
+}
+
+/// The value of a lane that a metric judges; a mask is no value of its own.
+fn eye_metric(metric: Metric) -> Option<EyeMetric> {
+    match metric {
+        Metric::Width => Some(EyeMetric::Width),
+        Metric::Height => Some(EyeMetric::Height),
+        Metric::LeftMargin => Some(EyeMetric::LeftMargin),
+        Metric::RightMargin => Some(EyeMetric::RightMargin),
+        Metric::UpMargin => Some(EyeMetric::UpMargin),
+        Metric::DownMargin => Some(EyeMetric::DownMargin),
+        Metric::Mask => None,
+    }
+}
+
+/// How far the lane's `value` in this job is above the limit, and what the condition's verdict on the metric rests on; empty
+/// where it is not judged.
 fn figures(
     judged: &JudgedCondition,
     lane: Option<(&Capture, &LaneMetrics)>,
     metric: Metric,
+    value: Option<f64>,
     out: &mut dyn Write,
 ) -> Result {
     let verdict = lane.and_then(|(capture, _)| of_eye(judged, capture.eye, metric));
+    number(out, verdict.zip(value).map(|(m, value)| value - m.limit))?;
     number(out, verdict.map(|m| m.limit))?;
     number(out, verdict.map(|m| m.margin))?;
     number(out, verdict.map(|m| m.expanded_uncertainty))?;
     number(out, verdict.map(|m| m.guard_band))?;
-    text(out, verdict.map_or("", |m| m.verdict.words()))?;
+    text(out, verdict.map_or(NOTHING, |m| m.verdict.words()))?;
     write!(out, ",{}", verdict.map_or_else(String::new, |m| m.lane.to_string()))
 }
 
@@ -211,7 +243,7 @@ fn lane_cells(capture: &Capture, lane: &LaneMetrics, out: &mut dyn Write) -> Res
     text(out, direction.name())?;
     let sub_channel = sub_channel.map(|index| char::from(b'A' + index.min(25)).to_string());
     let number_of = lane.lane.map_or_else(String::new, |lane| lane.to_string());
-    write!(out, ",{rank},{},{number_of}", sub_channel.unwrap_or_default())?;
+    write!(out, ",{rank},{},{number_of}", sub_channel.as_deref().unwrap_or(NOTHING))?;
     text(
         out,
         match lane.state {
@@ -220,17 +252,23 @@ fn lane_cells(capture: &Capture, lane: &LaneMetrics, out: &mut dyn Write) -> Res
             EyeState::OffCentre => "off centre",
         },
     )?;
+    write!(out, ",{},{}", lane.operating.tap, lane.operating.vref)?;
     let value = |metric| lane.value(metric, Reading::SubTap);
     for metric in [EyeMetric::Width, EyeMetric::Height] {
         let value = value(metric);
         number(out, value.as_ref().map(|value| value.base_value(&capture.grid)))?;
-        text(out, value.map_or("", |value| if value.at_least { "yes" } else { "no" }))?;
+        text(out, if value.is_some_and(|value| value.at_least) { "yes" } else { "no" })?;
     }
     for metric in [EyeMetric::LeftMargin, EyeMetric::RightMargin, EyeMetric::UpMargin, EyeMetric::DownMargin]
     {
         number(out, value(metric).map(|value| value.base_value(&capture.grid)))?;
     }
-    write!(out, ",{},{}", lane.operating.tap, lane.operating.vref)
+    Ok(())
+}
+
+/// The text, or the word for nothing.
+fn word(text: &str) -> &str {
+    if text.is_empty() { NOTHING } else { text }
 }
 
 fn of_eye(judged: &JudgedCondition, eye: EyeName, metric: Metric) -> Option<&JudgedMetric> {

@@ -37,6 +37,15 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             }
             metrics.push(value);
         }
+        let mut jobs = Vec::with_capacity(judged.jobs.len());
+        for job in &judged.jobs {
+            let mut value = serde_json::to_value(job)?;
+            // Counted from 1 wherever people read them.
+            for (key, number) in [("mounting", job.mounting), ("repeat", job.repeat), ("start", job.start)] {
+                value[key] = json!(u32::from(number) + 1);
+            }
+            jobs.push(value);
+        }
         let line = json!({
             "simulated": facts.simulated,
             "target": if facts.simulated { "SIMULATED - not measured" } else { facts.target.as_str() },
@@ -44,11 +53,13 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             "condition_id": judged.anchor,
             "condition": levels,
             "beyond_rating": judged.beyond_rating,
+            "state": judged.state,
             "verdict": judged.verdict,
             "reason": judged.reason(),
             "metrics": metrics,
             "lanes": judged.lanes,
-            "jobs": judged.jobs,
+            "unjudged": judged.unjudged,
+            "jobs": jobs,
         });
         writeln!(out, "{}", serde_json::to_string(&line)?)?;
     }

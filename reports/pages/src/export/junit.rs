@@ -1,5 +1,6 @@
-//! JUnit XML: a suite a setup, a case a job. Failure = its condition fails, error = no valid measurement, skipped = not
-//! run, with the reason.
+//! JUnit XML: a suite a setup, a case a job. A suite is green where `run` ends with 0: failure = its condition does not pass
+//! (a conditional pass is one too), error = not measured or undecided, skipped = not run, or no limit applies. Beyond a
+//! module's rating nothing fails: the case says what was found.
 
 use super::{FACTOR_KEYS, level};
 use judge::judged::{JobNote, JudgedCondition, JudgedRun, RunFacts, Verdict};
@@ -20,23 +21,31 @@ enum Case<'a> {
 /// How a case ends.
 enum End {
     Pass,
+    /// Counts for nothing, and says what was found.
+    Note,
     Failure(&'static str),
-    Error,
+    Error(&'static str),
     Skipped,
 }
 
 impl Case<'_> {
-    fn end(&self) -> End {
+    fn end(&self, run: &JudgedRun) -> End {
         match self {
+            Case::Done(judged, _) if judged.beyond_rating && !run.beyond_rating_counts => End::Note,
             Case::LeftOut(..) | Case::Waiting(..) => End::Skipped,
-            Case::Done(_, note) if !note.valid => End::Error,
+            Case::Done(_, note) if !note.valid => End::Error("not measured"),
             Case::Done(_, note) if !note.trained => End::Failure("training"),
             Case::Done(judged, _) => match judged.verdict {
                 Some(Verdict::Fail) => End::Failure("fail"),
                 Some(Verdict::ConditionalFail) => End::Failure("conditional fail"),
-                Some(_) => End::Pass,
-                // This job is sound, but its condition has no verdict.
-                None => End::Error,
+                Some(Verdict::ConditionalPass) => End::Failure("conditional pass"),
+                Some(Verdict::Pass) => End::Pass,
+                None => match judged.state {
+                    ConditionState::NotJudged => End::Skipped,
+                    ConditionState::Undecided => End::Error("undecided"),
+                    // This job is sound, but its condition is not whole.
+                    _ => End::Error("not measured"),
+                },
             },
         }
     }
@@ -50,8 +59,7 @@ impl Case<'_> {
 }
 
 /// Writes the document. The verdict is that of the condition, on the mean over its jobs; a failed training is a
-/// failure of that job. A conditional pass is a passing case that says so in its output, a conditional fail a failure
-/// of its own type.
+/// failure of that job.
 ///
 /// # Errors
 /// Only those of `out`.
@@ -67,7 +75,7 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result {
         suites.entry(left.condition.setup()).or_default().push(Case::LeftOut(&left.condition, &left.reason));
     }
     let mark = if facts.simulated { "SIMULATED - not measured: " } else { "" };
-    let total = suites.values().flatten().fold(Counts::default(), |counts, case| counts.with(case));
+    let total = suites.values().flatten().fold(Counts::default(), |counts, case| counts.with(case, run));
     out.write_str("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n")?;
     writeln!(
         out,
@@ -80,7 +88,7 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result {
         let name: Vec<String> =
             setup.iter().map(|(factor, at)| name_at(run, *factor, usize::from(**at))).collect();
         let name = name.join(", ");
-        let counts = cases.iter().fold(Counts::default(), Counts::with);
+        let counts = cases.iter().fold(Counts::default(), |counts, case| counts.with(case, run));
         write!(out, "  <testsuite name=\"{}\"{}", escaped(&format!("{mark}{name}")), counts.attributes())?;
         if let Some(started) = facts.started_utc.as_deref() {
             // The format's time stamps carry no zone; UTC is meant.
@@ -105,13 +113,13 @@ struct Counts {
 }
 
 impl Counts {
-    fn with(mut self, case: &Case<'_>) -> Counts {
+    fn with(mut self, case: &Case<'_>, run: &JudgedRun) -> Counts {
         self.tests += 1;
         self.seconds += case.seconds();
-        match case.end() {
-            End::Pass => {}
+        match case.end(run) {
+            End::Pass | End::Note => {}
             End::Failure(_) => self.failures += 1,
-            End::Error => self.errors += 1,
+            End::Error(_) => self.errors += 1,
             End::Skipped => self.skipped += 1,
         }
         self
@@ -157,16 +165,13 @@ fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write
         Case::Waiting(..) => "not run yet".into(),
         Case::Done(judged, note) => message(run, judged, note),
     });
-    match case.end() {
+    match case.end(run) {
         End::Skipped => writeln!(out, "{open}><skipped message=\"{message}\"/></testcase>"),
-        End::Error => writeln!(out, "{open}><error type=\"not measured\" message=\"{message}\"/></testcase>"),
+        End::Error(kind) => writeln!(out, "{open}><error type=\"{kind}\" message=\"{message}\"/></testcase>"),
         End::Failure(kind) => {
             writeln!(out, "{open}><failure type=\"{kind}\" message=\"{message}\"/></testcase>")
         }
-        End::Pass if matches!(case, Case::Done(judged, _) if judged.verdict == Some(Verdict::ConditionalPass)) =>
-        {
-            writeln!(out, "{open}><system-out>{message}</system-out></testcase>")
-        }
+        End::Note => writeln!(out, "{open}><system-out>{message}</system-out></testcase>"),
         End::Pass => writeln!(out, "{open}/>"),
     }
 }

@@ -67,16 +67,17 @@ fn csv_is_tidy_and_carries_the_run_s_numbers() {
     let row = rows.iter().find(|row| row[column("condition_id")] == judged.anchor).unwrap();
     assert_eq!(row[column("outcome")], "measured");
     assert_eq!(
-        row[column("conformance_probability")].parse::<f64>().unwrap(),
+        row[column("condition_conformance_probability")].parse::<f64>().unwrap(),
         judged.worst().unwrap().conformance_probability
     );
     // Not measured is empty, never 0.
     let missing = demo.run.conditions.iter().find(|c| c.verdict.is_none()).unwrap();
     let row = rows.iter().find(|row| row[column("condition_id")] == missing.anchor).unwrap();
-    for name in ["verdict", "lane", "width_ps", "width_margin_ps", "height_mv", "conformance_probability"] {
+    assert_eq!(row[column("condition_verdict")], "none");
+    for name in ["lane", "width_ps", "width_to_limit_ps", "height_mv", "condition_conformance_probability"] {
         assert_eq!(row[column(name)], "", "{name}");
     }
-    assert!(row[column("reason")].contains("temperature not reached"));
+    assert!(row[column("condition_reason")].contains("temperature not reached"));
     assert_eq!(row[column("outcome")], "not_measured");
     assert!(csv(Kind::Empty).lines().skip(1).all(|line| line.contains(",not run,")));
 }
@@ -123,10 +124,14 @@ fn junit_counts_match_the_run_and_names_stay_text() {
         let of = |tag: &str| out.matches(tag).count();
         let run = &demo.run;
         assert_eq!(of("<testcase "), run.conditions.len() + run.left_out.len());
-        let fails = |c: &&judged::JudgedCondition| c.verdict >= Some(judged::Verdict::ConditionalFail);
-        assert_eq!(of("<failure "), run.conditions.iter().filter(fails).count());
-        let missing = |c: &&judged::JudgedCondition| c.verdict.is_none() && !c.jobs.is_empty();
-        assert_eq!(of("<error "), run.conditions.iter().filter(missing).count());
+        // As the exit code counts: nothing beyond rating, and a conditional pass is no pass.
+        let counting = || run.conditions.iter().filter(|c| !c.beyond_rating);
+        let fails = counting().filter(|c| c.verdict > Some(judged::Verdict::Pass)).count();
+        assert_eq!(of("<failure "), fails);
+        let missing = counting().filter(|c| c.verdict.is_none() && !c.jobs.is_empty()).count();
+        assert_eq!(of("<error "), missing);
+        let beyond = run.conditions.iter().filter(|c| c.beyond_rating && !c.jobs.is_empty()).count();
+        assert_eq!(of("<system-out>"), beyond);
         let waiting = run.conditions.iter().filter(|c| c.verdict.is_none() && c.jobs.is_empty()).count();
         assert_eq!(of("<skipped "), run.left_out.len() + waiting);
         assert!(!out.contains("<script") && !out.contains("<img"));

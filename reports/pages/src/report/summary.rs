@@ -141,10 +141,12 @@ fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String 
         }
         format!("of {of} judged, {}", parts.join(", "))
     };
-    let missing = match run.not_measured {
-        0 => String::new(),
-        n => format!("; {} not measured", count(n, "is", "are")),
-    };
+    let mut missing = String::new();
+    for (number, words) in [(run.not_measured, "not measured"), (run.undecided, "undecided")] {
+        if number > 0 {
+            missing.push_str(&format!("; {} {words}", count(number, "is", "are")));
+        }
+    }
     let tail =
         worst.map_or_else(String::new, |w| format!(" The worst measured is {} ({}).", w.name, w.place));
     format!("{}{main}{missing}.{}{tail}", start(target), untrained(run))
@@ -207,6 +209,9 @@ fn tiles(run: &JudgedRun) -> Vec<Tile> {
         tiles.push(Tile { class: "vn", glyph: glyph(None), number, words: words.into(), beyond: 0 });
     };
     none(run.not_measured, "not measured");
+    if run.undecided > 0 {
+        none(run.undecided, "undecided: measured");
+    }
     if run.not_judged > 0 {
         none(run.not_judged, "not judged: no limit");
     }
@@ -250,6 +255,7 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         "conditions",
     );
     add(run.not_measured, "condition not measured", "conditions not measured", "not-run");
+    add(run.undecided, "condition measured and undecided", "conditions measured and undecided", "not-run");
     add(run.not_judged, "condition without any limit", "conditions without any limit", "not-run");
     add(
         metrics().filter(|m| m.off_centre).count(),

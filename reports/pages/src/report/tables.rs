@@ -232,6 +232,7 @@ pub(super) struct EventRow {
 pub(super) struct NotRunView {
     pub left_out: Vec<ReasonRow>,
     pub not_measured: Vec<ReasonRow>,
+    pub undecided: Vec<ReasonRow>,
     pub not_yet: usize,
     pub troubles: Vec<EventRow>,
     pub troubles_note: String,
@@ -247,12 +248,15 @@ pub(super) fn not_run(run: &JudgedRun, facts: &RunFacts, most: usize) -> NotRunV
     for left in &run.left_out {
         add(&mut reasons, &left.reason, || describe(run, &left.condition, &factors));
     }
-    let mut missing = BTreeMap::new();
+    let (mut missing, mut undecided) = (BTreeMap::new(), BTreeMap::new());
     let mut repeated = BTreeMap::new();
     let mut troubles = Vec::new();
     let mut trouble_count = 0;
     for judged in &run.conditions {
-        if judged.verdict.is_none() && judged.state != ConditionState::NotRun {
+        for reason in judged.open_questions() {
+            add(&mut undecided, &reason, || judged.name.clone());
+        }
+        if matches!(judged.state, ConditionState::NotMeasured | ConditionState::NotJudged) {
             let reason = match judged.state {
                 ConditionState::NotMeasured => Cow::Borrowed(judged.detail.as_str()),
                 _ => judged.reason(),
@@ -282,6 +286,7 @@ pub(super) fn not_run(run: &JudgedRun, facts: &RunFacts, most: usize) -> NotRunV
     NotRunView {
         left_out: rows(reasons),
         not_measured: rows(missing),
+        undecided: rows(undecided),
         not_yet: run.conditions.iter().filter(|judged| judged.state == ConditionState::NotRun).count(),
         troubles,
         troubles_note: left_out_note(trouble_count, most, "jobs with trouble"),

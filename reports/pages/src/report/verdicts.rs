@@ -82,6 +82,7 @@ fn limit_sets(audit: &Audit) -> Option<AnnexTable> {
         ];
         row.extend(Verdict::ALL.iter().map(|verdict| set.verdicts.of(*verdict).to_string()));
         row.push(set.not_measured.to_string());
+        row.push(set.undecided.to_string());
         row.push(set.recorded.clone());
         row
     });
@@ -99,6 +100,7 @@ fn limit_sets(audit: &Audit) -> Option<AnnexTable> {
             "Conditional fail",
             "Fail",
             "Not measured",
+            "Undecided",
             "Recorded (UTC)",
         ],
         rows.collect(),
@@ -107,8 +109,7 @@ fn limit_sets(audit: &Audit) -> Option<AnnexTable> {
 }
 
 fn set_changes(audit: &Audit) -> Option<AnnexTable> {
-    let word =
-        |verdict: Option<Verdict>| verdict.map_or("not measured", |verdict| verdict.words()).to_string();
+    let word = |verdict: Option<Verdict>| verdict.map_or("no verdict", |verdict| verdict.words()).to_string();
     let rows = audit
         .set_changes
         .iter()

@@ -105,7 +105,7 @@ pub(super) fn verdict_words(condition: &JudgedCondition) -> &'static str {
         (Some(verdict), _) => verdict.words(),
         (None, ConditionState::NotRun) => "not yet run",
         (None, ConditionState::NotJudged) => "not judged",
-        (None, ConditionState::Undecided) => "no verdict",
+        (None, ConditionState::Undecided) => "undecided",
         (None, _) => "not measured",
     }
 }
