@@ -233,14 +233,12 @@ fn model_values_are_checked_with_their_place() {
 #[test]
 fn binomial_check_numbers() {
     use nightbench_core::point_rule::PointRule;
-    use statistics::sequential::{upper_error_limit, zero_error_trials};
+    use statistics::proportion::exact_interval;
     let bits = 1u64 << 20;
     let none = (bits as f64 * (-1e-6f64).ln_1p()).exp();
     assert!((none - 0.350436232).abs() < 1e-9, "{none}");
-    let upper = upper_error_limit(0, bits, 0.95).unwrap();
+    let upper = exact_interval(0, bits, 0.90).unwrap().upper;
     assert!((upper / 2.856948847e-06 - 1.0).abs() < 1e-6, "{upper}");
-    let needed = zero_error_trials(1e-9, 0.95).unwrap();
-    assert!((needed / 2.995732e+09 - 1.0).abs() < 1e-6, "{needed}");
     let rule = PointRule::error_free(1e-9, 0.95).clean_bits() as f64;
     assert!((rule / 2.995732e+09 - 1.0).abs() < 1e-6, "{rule}");
 }

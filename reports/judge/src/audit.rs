@@ -117,11 +117,11 @@ pub struct EffectTable {
     pub metric: Metric,
     /// Conditions analysed.
     pub conditions: usize,
-    /// AcceptanceCriteria, largest share first.
+    /// Terms, largest share first.
     pub lines: Vec<EffectLine>,
     /// Share explained.
     pub r_squared: f64,
-    /// AcceptanceCriteria left out, and why.
+    /// Terms left out, and why.
     pub words: Vec<String>,
 }
 

@@ -6,7 +6,7 @@ use nightbench_core::results::Grid;
 use plan::budget::BudgetLine;
 use plan::limits::Metric;
 use statistics::StatisticsError;
-use statistics::gum::{Line, combine, coverage_factor};
+use statistics::gum::{combine, coverage_factor};
 use std::borrow::Cow;
 
 /// Peak-to-peak nonlinearity of a delay line, taps (estimate).
@@ -233,18 +233,13 @@ impl Common {
             edge(step_name, 'B', step, "edges known to one step only: 1/sqrt(12) of it (GUM F.2.2.1)"),
         ];
         rows.extend(self.rows.iter().cloned());
-        let lines: Vec<Line> = rows
-            .iter()
-            .map(|row| {
-                let freedom = row.freedom.unwrap_or(f64::INFINITY);
-                Line::type_a(row.name.clone(), 0.0, row.u(value), freedom)
-            })
-            .collect();
+        let lines: Vec<(f64, f64)> =
+            rows.iter().map(|row| (row.u(value).abs(), row.freedom.unwrap_or(f64::INFINITY))).collect();
         let total = combine(&lines, coverage)?;
         let rows = rows
             .into_iter()
-            .zip(&total.contributions)
-            .map(|(row, part)| BudgetRow {
+            .zip(&total.shares)
+            .map(|(row, &share)| BudgetRow {
                 kind: row.kind,
                 input: row.input,
                 input_unit: row.unit.into(),
@@ -254,7 +249,7 @@ impl Common {
                 },
                 standard_uncertainty: row.u(value),
                 degrees_of_freedom: row.freedom,
-                share: part.variance_share,
+                share,
                 source: row.source,
                 name: row.name.into_owned(),
             })

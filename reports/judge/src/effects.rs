@@ -6,7 +6,7 @@ use crate::judged::{JudgedRun, Verdict};
 use plan::Plan;
 use plan::limits::Metric;
 use plan::matrix::Factor;
-use statistics::factorial::{AcceptanceCriteria, Factor as Column, SumsOfSquares, factorial};
+use statistics::factorial::{Factor as Column, Terms, factorial};
 use std::collections::BTreeMap;
 
 /// Most conditions analysed with interactions, and at all: beyond it a regular sample is taken.
@@ -49,16 +49,15 @@ pub fn effects(run: &JudgedRun, plan: &Plan, words: &mut Vec<String>) -> Vec<Eff
         if step > 1 {
             notes.push(format!("every {step}th condition taken"));
         }
-        let main = || factorial(&factors, &response, AcceptanceCriteria::MainEffects, SumsOfSquares::TypeII);
+        let main = || factorial(&factors, &response, Terms::MainEffects);
         let found = if response.len() > MOST.0 {
             notes.push("interactions left out: too many conditions".into());
             main()
         } else {
-            factorial(&factors, &response, AcceptanceCriteria::WithTwoWayInteractions, SumsOfSquares::TypeII)
-                .or_else(|error| {
-                    notes.push(format!("interactions left out: {error}"));
-                    main()
-                })
+            factorial(&factors, &response, Terms::WithTwoWayInteractions).or_else(|error| {
+                notes.push(format!("interactions left out: {error}"));
+                main()
+            })
         };
         match found {
             Ok(table) => {

@@ -2,7 +2,7 @@
 
 use super::conformity::Tolerance;
 use super::error::{Result, StatisticsError, check_probability, check_range};
-use super::special::{chi2_quantile, chi2_upper_quantile, normal_sf, normal_upper_quantile};
+use super::special::{normal_sf, normal_upper_quantile};
 use super::summary::{Interval, mean, standard_deviation};
 
 /// Capability indices; an index that needs a limit that is not there is `None`.
@@ -47,11 +47,6 @@ pub fn capability_of(values: &[f64], tolerance: &Tolerance) -> Result<Capability
     capability(mean(values)?, s, tolerance)
 }
 
-/// Share outside both limits of a centred normal process with index `cp`.
-pub fn centred_reject_rate(cp: f64) -> f64 {
-    2.0 * normal_sf(3.0 * cp)
-}
-
 fn check(n: usize, index: f64, confidence: f64) -> Result<()> {
     if n < 2 {
         return Err(StatisticsError::TooFewValues {
@@ -64,17 +59,6 @@ fn check(n: usize, index: f64, confidence: f64) -> Result<()> {
     check_probability("confidence", confidence)
 }
 
-/// Two-sided interval of Cp from n values (chi-squared).
-pub fn cp_interval(cp: f64, n: usize, confidence: f64) -> Result<Interval> {
-    check(n, cp, confidence)?;
-    let dof = (n - 1) as f64;
-    let tail = 0.5 * (1.0 - confidence);
-    Ok(Interval {
-        lower: cp * (chi2_quantile(tail, dof)? / dof).sqrt(),
-        upper: cp * (chi2_upper_quantile(tail, dof)? / dof).sqrt(),
-    })
-}
-
 fn bissell_sd(cpk: f64, n: usize) -> f64 {
     let n = n as f64;
     (1.0 / (9.0 * n) + cpk * cpk / (2.0 * (n - 1.0))).sqrt()
@@ -85,12 +69,6 @@ pub fn cpk_interval(cpk: f64, n: usize, confidence: f64) -> Result<Interval> {
     check(n, cpk, confidence)?;
     let half = normal_upper_quantile(0.5 * (1.0 - confidence))? * bissell_sd(cpk, n);
     Ok(Interval { lower: cpk - half, upper: cpk + half })
-}
-
-/// One-sided lower confidence limit of Cpk (Bissell).
-pub fn cpk_lower_limit(cpk: f64, n: usize, confidence: f64) -> Result<f64> {
-    check(n, cpk, confidence)?;
-    Ok(cpk - normal_upper_quantile(1.0 - confidence)? * bissell_sd(cpk, n))
 }
 
 #[cfg(test)]
@@ -110,6 +88,5 @@ mod tests {
         assert!(matches!(capability_of(&[0.5, 0.5], &t), Err(StatisticsError::ZeroVariance { .. })));
         assert!(capability(0.5, f64::NAN, &t).is_err());
         assert!(cpk_interval(1.0, 1, 0.95).is_err());
-        assert!(cp_interval(1.0, 10, 0.0).is_err());
     }
 }

@@ -50,7 +50,7 @@ impl Tolerance {
     }
 
     /// The limits moved inwards by `guard_band` (outwards when it is negative). Errors when they would cross.
-    pub fn tightened(&self, guard_band: f64) -> Result<Self> {
+    pub(crate) fn tightened(&self, guard_band: f64) -> Result<Self> {
         let moved = match *self {
             Self::Lower(limit) => Self::Lower(limit + guard_band),
             Self::Upper(limit) => Self::Upper(limit - guard_band),
@@ -164,7 +164,7 @@ pub enum DecisionRule {
 
 impl DecisionRule {
     /// All rules that have a name.
-    pub const NAMED: [Self; 6] = [
+    pub(crate) const NAMED: [Self; 6] = [
         Self::SimpleAcceptance,
         Self::IlacG8,
         Self::Iso14253,
@@ -209,7 +209,7 @@ impl DecisionRule {
 
     /// Worst-case probability of false acceptance Phi(-w/u): the true value sits on the limit's wrong side and the
     /// measured value on the acceptance limit. For `Uncritical` read it as 1 - the probability of false rejection.
-    pub fn worst_case_false_accept(&self, coverage_factor: f64) -> f64 {
+    pub(crate) fn worst_case_false_accept(&self, coverage_factor: f64) -> f64 {
         normal_sf(self.guard_band(1.0, coverage_factor))
     }
 }
@@ -256,7 +256,7 @@ impl Verdict {
 ///
 /// With w < 0 (uncritical) there is nothing between the limits to call a conditional fail: inside TL is a pass,
 /// between TL and TL + |w| a conditional pass, beyond it a fail.
-pub fn four_word_verdict(excess: f64, w: f64) -> Verdict {
+pub(crate) fn four_word_verdict(excess: f64, w: f64) -> Verdict {
     if w < 0.0 {
         return match excess {
             e if e <= 0.0 => Verdict::Pass,
@@ -329,19 +329,6 @@ pub fn judge(
         specific_risk: if accepted { conformance.nonconforming } else { conformance.conforming },
         worst_case_false_accept: rule.worst_case_false_accept(coverage_factor),
     })
-}
-
-/// Measurement capability index C_m = T/(4 u) = T/(2U) at k = 2 (JCGM 106 7.6.3). Two-sided tolerances only.
-pub fn capability_index(tolerance: &Tolerance, standard_uncertainty: f64) -> Result<f64> {
-    tolerance.check()?;
-    check_range("standard uncertainty", standard_uncertainty, standard_uncertainty > 0.0, "above 0")?;
-    match *tolerance {
-        Tolerance::Both { lower, upper } => Ok((upper - lower) / (4.0 * standard_uncertainty)),
-        _ => Err(StatisticsError::NotDetermined {
-            what: "measurement capability index",
-            why: "a one-sided tolerance has no width; give both limits",
-        }),
-    }
 }
 
 #[cfg(test)]

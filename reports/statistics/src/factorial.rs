@@ -20,18 +20,9 @@ pub struct Factor<'a> {
     pub levels: &'a [usize],
 }
 
-/// Which sums of squares.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum SumsOfSquares {
-    /// Each term after all terms that do not contain it. Works with empty cells.
-    TypeII,
-    /// Each term after all others, sum-to-zero coding. Refused when cells are empty.
-    TypeIII,
-}
-
 /// Which terms a factorial analysis contains.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum AcceptanceCriteria {
+pub enum Terms {
     /// Main effects only.
     MainEffects,
     /// Main effects and all two-way interactions.
@@ -49,7 +40,7 @@ pub struct FactorialTable {
     pub total_sum_of_squares: f64,
     /// R^2.
     pub r_squared: f64,
-    /// AcceptanceCriteria that could not be estimated: factors with one level, interactions aliased by empty cells.
+    /// Terms that could not be estimated: factors with one level, interactions aliased by empty cells.
     pub left_out: Vec<String>,
 }
 
@@ -59,14 +50,10 @@ struct Term {
     columns: std::ops::Range<usize>,
 }
 
-/// Analyses a response over factors. Errors on unequal lengths, a model without error degrees of freedom, a response
-/// without residual spread, or (type III) empty cells.
-pub fn factorial(
-    factors: &[Factor<'_>],
-    response: &[f64],
-    terms: AcceptanceCriteria,
-    kind: SumsOfSquares,
-) -> Result<FactorialTable> {
+/// Analyses a response over factors with sums of squares of type II: each term after all terms that do not contain it,
+/// so that empty cells do no harm. Errors on unequal lengths, a model without error degrees of freedom or a response
+/// without residual spread.
+pub fn factorial(factors: &[Factor<'_>], response: &[f64], terms: Terms) -> Result<FactorialTable> {
     const WHAT: &str = "factorial analysis of variance";
     check_values(WHAT, response, 3)?;
     let mut left_out = Vec::new();
@@ -108,12 +95,6 @@ pub fn factorial(
     let total = compensated_sum(y.iter().map(|v| v * v));
     let all: Vec<usize> = (0..columns).collect();
     let full = Elimination::new(&cross, &right, &all);
-    if kind == SumsOfSquares::TypeIII && full.rank() < columns {
-        return Err(StatisticsError::NotDetermined {
-            what: WHAT,
-            why: "type III sums need data in every cell; use type II or drop the interaction",
-        });
-    }
     let residual = full.residual_sum(&design, &y);
     let dof_error = y.len() as f64 - full.rank() as f64;
     // What rounding leaves of an exact fit is not an error estimate.
@@ -125,11 +106,7 @@ pub fn factorial(
         let contains = |other: &Term| term.factors.iter().all(|f| other.factors.contains(f));
         let mut order = vec![0];
         for other in &list {
-            let before = match kind {
-                SumsOfSquares::TypeII => !contains(other),
-                SumsOfSquares::TypeIII => other.name != term.name,
-            };
-            if before {
+            if !contains(other) {
                 order.extend(other.columns.clone());
             }
         }
@@ -151,14 +128,14 @@ pub fn factorial(
     })
 }
 
-fn term_list(coded: &[(&str, Vec<usize>, usize)], terms: AcceptanceCriteria) -> Vec<Term> {
+fn term_list(coded: &[(&str, Vec<usize>, usize)], terms: Terms) -> Vec<Term> {
     let mut list = Vec::new();
     let mut next = 1;
     for (i, (name, _, levels)) in coded.iter().enumerate() {
         list.push(Term { name: (*name).to_owned(), factors: vec![i], columns: next..next + levels - 1 });
         next += levels - 1;
     }
-    if terms == AcceptanceCriteria::WithTwoWayInteractions {
+    if terms == Terms::WithTwoWayInteractions {
         for (i, (a, _, levels_a)) in coded.iter().enumerate() {
             for (j, (b, _, levels_b)) in coded.iter().enumerate().skip(i + 1) {
                 let width = (levels_a - 1) * (levels_b - 1);
@@ -302,7 +279,7 @@ impl Elimination {
 
 #[cfg(test)]
 mod tests {
-    use super::super::anova::two_way;
+    use super::super::anova::two_way_sums;
     use super::*;
 
     fn close(a: f64, b: f64) -> bool {
@@ -310,12 +287,12 @@ mod tests {
     }
 
     #[test]
-    fn balanced_data_give_the_closed_form_in_both_types() {
+    fn balanced_data_give_the_closed_form() {
         let cells = vec![
             vec![vec![4.1, 4.5], vec![5.0, 5.6], vec![7.2, 6.9]],
             vec![vec![3.0, 3.3], vec![6.1, 6.4], vec![9.5, 9.1]],
         ];
-        let expected = two_way(&cells).unwrap();
+        let expected = two_way_sums("test", &cells).unwrap();
         let (mut a, mut b, mut y) = (Vec::new(), Vec::new(), Vec::new());
         for (i, row) in cells.iter().enumerate() {
             for (j, cell) in row.iter().enumerate() {
@@ -327,15 +304,12 @@ mod tests {
             }
         }
         let factors = [Factor { name: "a", levels: &a }, Factor { name: "b", levels: &b }];
-        for kind in [SumsOfSquares::TypeII, SumsOfSquares::TypeIII] {
-            let t = factorial(&factors, &y, AcceptanceCriteria::WithTwoWayInteractions, kind).unwrap();
-            assert!(close(t.lines[0].sum_of_squares, expected.first.sum_of_squares));
-            assert!(close(t.lines[1].sum_of_squares, expected.second.sum_of_squares));
-            assert!(close(t.lines[2].sum_of_squares, expected.interaction.sum_of_squares));
-            assert!(close(t.error.sum_of_squares, expected.error.sum_of_squares));
-            assert!(close(t.lines[2].p, expected.interaction.p));
-            assert_eq!(t.lines[2].term, "a x b");
-        }
+        let t = factorial(&factors, &y, Terms::WithTwoWayInteractions).unwrap();
+        assert!(close(t.lines[0].sum_of_squares, expected.first));
+        assert!(close(t.lines[1].sum_of_squares, expected.second));
+        assert!(close(t.lines[2].sum_of_squares, expected.interaction));
+        assert!(close(t.error.sum_of_squares, expected.error));
+        assert_eq!(t.lines[2].term, "a x b");
     }
 
     #[test]
@@ -346,33 +320,11 @@ mod tests {
         let b = [0, 1, 1, 0, 0, 1];
         let y = [1.0, 2.0, 4.0, 3.0, 5.0, 9.0];
         let factors = [Factor { name: "a", levels: &a }, Factor { name: "b", levels: &b }];
-        for kind in [SumsOfSquares::TypeII, SumsOfSquares::TypeIII] {
-            let t = factorial(&factors, &y, AcceptanceCriteria::MainEffects, kind).unwrap();
-            assert!(close(t.lines[0].sum_of_squares, 27.0));
-            assert!(close(t.lines[1].sum_of_squares, 49.0 / 3.0));
-            assert!(close(t.error.sum_of_squares, 7.0) && t.error.dof == 3.0);
-            assert!(close(t.total_sum_of_squares, 40.0) && close(t.r_squared, 33.0 / 40.0));
-        }
-    }
-
-    #[test]
-    fn type_iii_compares_unweighted_cell_means() {
-        // Cells (0,0): 1 2; (0,1): 4; (1,0): 3; (1,1): 5 8 9. SS = contrast^2 / sum(1/n).
-        let a = [0, 0, 0, 1, 1, 1, 1];
-        let b = [0, 0, 1, 0, 1, 1, 1];
-        let y = [1.0, 2.0, 4.0, 3.0, 5.0, 8.0, 9.0];
-        let factors = [Factor { name: "a", levels: &a }, Factor { name: "b", levels: &b }];
-        let terms = AcceptanceCriteria::WithTwoWayInteractions;
-        let scale = 0.5 + 1.0 + 1.0 + 1.0 / 3.0;
-        let (m00, m01, m10, m11) = (1.5, 4.0, 3.0, 22.0 / 3.0);
-        let square = |contrast: f64| contrast * contrast / scale;
-        let three = factorial(&factors, &y, terms, SumsOfSquares::TypeIII).unwrap();
-        assert!(close(three.lines[0].sum_of_squares, square(m10 + m11 - m00 - m01)));
-        assert!(close(three.lines[1].sum_of_squares, square(m01 + m11 - m00 - m10)));
-        assert!(close(three.lines[2].sum_of_squares, square(m11 - m10 - m01 + m00)));
-        let two = factorial(&factors, &y, terms, SumsOfSquares::TypeII).unwrap();
-        assert!(close(two.lines[2].sum_of_squares, three.lines[2].sum_of_squares));
-        assert!((two.lines[0].sum_of_squares - three.lines[0].sum_of_squares).abs() > 0.1);
+        let t = factorial(&factors, &y, Terms::MainEffects).unwrap();
+        assert!(close(t.lines[0].sum_of_squares, 27.0));
+        assert!(close(t.lines[1].sum_of_squares, 49.0 / 3.0));
+        assert!(close(t.error.sum_of_squares, 7.0) && t.error.dof == 3.0);
+        assert!(close(t.total_sum_of_squares, 40.0) && close(t.r_squared, 33.0 / 40.0));
     }
 
     #[test]
@@ -387,27 +339,20 @@ mod tests {
             Factor { name: "b", levels: &b },
             Factor { name: "c", levels: &c },
         ];
-        let terms = AcceptanceCriteria::WithTwoWayInteractions;
-        let t = factorial(&factors, &y, terms, SumsOfSquares::TypeII).unwrap();
+        let terms = Terms::WithTwoWayInteractions;
+        let t = factorial(&factors, &y, terms).unwrap();
         assert_eq!(t.left_out, ["c", "a x b"]);
         assert_eq!(t.lines.len(), 2);
-        assert!(factorial(&factors, &y, terms, SumsOfSquares::TypeIII).is_err());
     }
 
     #[test]
     fn exact_fits_and_empty_models_are_refused() {
         let a = [0, 0, 1, 1];
         let f = [Factor { name: "a", levels: &a }];
-        let exact =
-            factorial(&f, &[1.0, 1.0, 2.0, 2.0], AcceptanceCriteria::MainEffects, SumsOfSquares::TypeII);
+        let exact = factorial(&f, &[1.0, 1.0, 2.0, 2.0], Terms::MainEffects);
         assert!(matches!(exact, Err(StatisticsError::ZeroVariance { .. })));
         let one = [Factor { name: "a", levels: &[0, 0, 0, 0] }];
-        assert!(
-            factorial(&one, &[1.0, 2.0, 3.0, 4.0], AcceptanceCriteria::MainEffects, SumsOfSquares::TypeII)
-                .is_err()
-        );
-        assert!(
-            factorial(&f, &[1.0, 2.0, 3.0], AcceptanceCriteria::MainEffects, SumsOfSquares::TypeII).is_err()
-        );
+        assert!(factorial(&one, &[1.0, 2.0, 3.0, 4.0], Terms::MainEffects).is_err());
+        assert!(factorial(&f, &[1.0, 2.0, 3.0], Terms::MainEffects).is_err());
     }
 }

@@ -1,9 +1,8 @@
 //! Global consumer's and producer's risk (JCGM 106:2012 clause 9) and the guard band that meets a target.
 
 use super::conformity::Tolerance;
-use super::error::{Result, StatisticsError, check_probability, check_range, check_values};
+use super::error::{Result, check_range, check_values};
 use super::special::quadrature::integrate;
-use super::special::roots::find_root;
 use super::special::{chi2_upper_quantile, gamma_pdf, normal_cdf, normal_pdf, normal_sf};
 use super::summary::{mean_unchecked, squared_deviations};
 
@@ -160,59 +159,6 @@ fn finish(consumer: f64, producer: f64, nonconforming: f64) -> GlobalRisk {
     GlobalRisk { consumer, producer, nonconforming, accepted, nonconforming_given_accepted }
 }
 
-/// A guard band found for a target consumer's risk.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RiskGuardBand {
-    /// Guard band w; 0 when simple acceptance already meets the target.
-    pub guard_band: f64,
-    /// Acceptance limits.
-    pub acceptance: Tolerance,
-    /// Risks with it.
-    pub risk: GlobalRisk,
-}
-
-/// Smallest guard band w >= 0 whose global consumer's risk is at most `target`.
-///
-/// Errors when no acceptance interval inside the tolerance reaches the target: then the uncertainty is too large.
-pub fn guard_band_for_consumer_risk(
-    prior: &Prior<'_>,
-    standard_uncertainty: f64,
-    tolerance: &Tolerance,
-    target: f64,
-) -> Result<RiskGuardBand> {
-    check_probability("target consumer's risk", target)?;
-    let at = |w: f64| -> Result<RiskGuardBand> {
-        let acceptance = tolerance.tightened(w)?;
-        let risk = global_risk(prior, standard_uncertainty, tolerance, &acceptance)?;
-        Ok(RiskGuardBand { guard_band: w, acceptance, risk })
-    };
-    let simple = at(0.0)?;
-    if simple.risk.consumer <= target {
-        return Ok(simple);
-    }
-    let unreachable = StatisticsError::NotDetermined {
-        what: "guard band for a consumer's risk",
-        why: "no acceptance interval reaches the target; lower the measurement uncertainty or raise the target",
-    };
-    let (lower, upper) = tolerance.ends();
-    let widest =
-        if (upper - lower).is_finite() { 0.5 * (upper - lower) * (1.0 - 1e-9) } else { f64::INFINITY };
-    let (mut lo, mut hi) = (0.0, standard_uncertainty.min(widest));
-    for _ in 0..60 {
-        if at(hi)?.risk.consumer <= target {
-            let f = |w: f64| at(w).map_or(f64::NAN, |g| g.risk.consumer - target);
-            let w = find_root("guard band for a consumer's risk", lo, hi, 1e-12 * standard_uncertainty, f)?;
-            return at(w);
-        }
-        if hi >= widest {
-            return Err(unreachable);
-        }
-        lo = hi;
-        hi = (hi * 2.0).min(widest);
-    }
-    Err(unreachable)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -249,14 +195,8 @@ mod tests {
     }
 
     #[test]
-    fn unreachable_targets_and_met_targets() {
+    fn no_risk_without_a_prior() {
         let t = Tolerance::Both { lower: -1.0, upper: 1.0 };
-        let prior = Prior::Normal { mean: 0.0, sd: 2.0 };
-        let met = guard_band_for_consumer_risk(&prior, 0.1, &t, 0.4).unwrap();
-        assert_eq!(met.guard_band, 0.0);
-        let found = guard_band_for_consumer_risk(&prior, 0.1, &t, 1e-3).unwrap();
-        assert!((found.risk.consumer - 1e-3).abs() < 1e-9 && found.guard_band > 0.0);
-        // Values observed on one outlier only: every acceptance is a false one.
         assert!(global_risk(&Prior::Observed(&[]), 0.1, &t, &t).is_err());
         assert!(global_risk(&Prior::Gamma { shape: 0.5, rate: 1.0 }, 0.1, &t, &t).is_err());
     }

@@ -1,13 +1,11 @@
-//! Many tests at once: adjusted p values of Bonferroni, Holm, and Benjamini and Hochberg.
+//! Many tests at once: adjusted p values of Holm and of Benjamini and Hochberg.
 
 use super::error::{Result, StatisticsError};
 
 /// Which error rate is held over the family of tests.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Correction {
-    /// Family-wise error rate, simple and conservative.
-    Bonferroni,
-    /// Family-wise error rate, uniformly better than Bonferroni.
+    /// Family-wise error rate.
     Holm,
     /// False discovery rate (Benjamini and Hochberg 1995), for independent or positively dependent tests.
     BenjaminiHochberg,
@@ -42,7 +40,6 @@ pub fn adjusted_p(p: &[f64], correction: Correction) -> Result<Vec<f64>> {
         }
     };
     match correction {
-        Correction::Bonferroni => order.iter().for_each(|&(i, v)| set(i, (n * v).min(1.0))),
         Correction::Holm => {
             let mut running: f64 = 0.0;
             for (rank, &(i, v)) in order.iter().enumerate() {
@@ -61,11 +58,6 @@ pub fn adjusted_p(p: &[f64], correction: Correction) -> Result<Vec<f64>> {
     Ok(adjusted)
 }
 
-/// Number of tests significant at `level`.
-pub fn rejected(p: &[f64], correction: Correction, level: f64) -> Result<usize> {
-    Ok(adjusted_p(p, correction)?.iter().filter(|v| **v <= level).count())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -76,6 +68,6 @@ mod tests {
         assert_eq!(a, [0.04, 0.02]);
         assert!(adjusted_p(&[], Correction::Holm).is_err());
         assert!(adjusted_p(&[0.1, f64::NAN], Correction::BenjaminiHochberg).is_err());
-        assert!(adjusted_p(&[1.2], Correction::Bonferroni).is_err());
+        assert!(adjusted_p(&[1.2], Correction::Holm).is_err());
     }
 }

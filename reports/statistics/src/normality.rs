@@ -41,7 +41,7 @@ pub fn anderson_darling(values: &[f64]) -> Result<NormalityTest> {
 
 /// Stephens' modification for sample size, to be compared with the critical values 0.631, 0.752, 0.873, 1.035 at
 /// 10, 5, 2.5 and 1 %.
-pub fn modified_a2(a2: f64, n: usize) -> f64 {
+pub(crate) fn modified_a2(a2: f64, n: usize) -> f64 {
     let n = n as f64;
     a2 * (1.0 + 0.75 / n + 2.25 / (n * n))
 }

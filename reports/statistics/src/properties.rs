@@ -6,9 +6,9 @@ use proptest::prelude::*;
 use super::conformity::{DecisionRule, Measured, Tolerance, Verdict, judge};
 use super::multiplicity::{Correction, adjusted_p};
 use super::outliers::{Side, generalised_esd, grubbs};
-use super::sequential::error_interval;
-use super::special::{beta_quantile, chi2_quantile, f_quantile, t_quantile, t_tails};
-use super::summary::{lag1_autocorrelation, mean, standard_deviation};
+use super::proportion::exact_interval;
+use super::special::{beta_quantile, chi2_quantile, t_quantile, t_tails};
+use super::summary::{mean, standard_deviation};
 
 fn any_tolerance() -> impl Strategy<Value = Tolerance> {
     prop_oneof![
@@ -39,23 +39,22 @@ proptest! {
     }
 
     #[test]
-    fn error_limits_enclose_the_estimate(trials in 1..u64::MAX, share in 0.0..=1.0_f64, confidence in 0.01..0.9999_f64) {
+    fn error_limits_enclose_the_estimate(trials in 1..100_000_000_u64, share in 0.0..=1.0_f64, confidence in 0.01..0.9999_f64) {
         let errors = ((trials as f64 * share * share * share) as u64).min(trials);
-        let i = error_interval(errors, trials, confidence).unwrap();
+        let i = exact_interval(errors, trials, confidence).unwrap();
         let p = errors as f64 / trials as f64;
         prop_assert!(0.0 <= i.lower && i.lower <= p * (1.0 + 1e-9) && p <= i.upper * (1.0 + 1e-9) && i.upper <= 1.0);
     }
 
     #[test]
     fn quantiles_are_finite_or_refused(p in ANY, a in ANY, b in ANY) {
-        let answers = [t_quantile(p, a), chi2_quantile(p, a), f_quantile(p, a, b), beta_quantile(p, a, b)];
+        let answers = [t_quantile(p, a), chi2_quantile(p, a), beta_quantile(p, a, b)];
         for answer in answers.into_iter().flatten() {
             prop_assert!(!answer.is_nan());
         }
         let (p, a, b) = (p.abs().fract(), 0.1 + a.abs() % 1e4, 0.1 + b.abs() % 1e4);
         if p > 1e-9 && a.is_finite() && b.is_finite() {
             prop_assert!(t_quantile(p, a).unwrap().is_finite());
-            prop_assert!(f_quantile(p, a, b).unwrap() >= 0.0);
             prop_assert!((0.0..=1.0).contains(&beta_quantile(p, a, b).unwrap()));
         }
     }
@@ -71,7 +70,6 @@ proptest! {
         let results = [
             mean(&values),
             standard_deviation(&values),
-            lag1_autocorrelation(&values),
             grubbs(&values, 0.05, Side::Both).map(|g| g.statistic),
             generalised_esd(&values, 2, 0.05).map(|g| g.outliers as f64),
         ];
@@ -85,7 +83,7 @@ proptest! {
 
     #[test]
     fn adjusted_p_keep_the_order(p in prop::collection::vec(0.0..=1.0_f64, 1..30)) {
-        for correction in [Correction::Bonferroni, Correction::Holm, Correction::BenjaminiHochberg] {
+        for correction in [Correction::Holm, Correction::BenjaminiHochberg] {
             let adjusted = adjusted_p(&p, correction).unwrap();
             for (i, a) in p.iter().enumerate() {
                 prop_assert!(adjusted[i] >= *a - 1e-15 && adjusted[i] <= 1.0);

@@ -19,31 +19,14 @@ fn check(n: usize, content: f64, confidence: f64) -> Result<()> {
 
 /// Exact one-sided factor k: mean + k s covers at least `content` with `confidence`, for n normal values.
 /// k = t'(confidence; n-1, z sqrt(n))/sqrt(n).
-pub fn one_sided_factor(n: usize, content: f64, confidence: f64) -> Result<f64> {
+pub(crate) fn one_sided_factor(n: usize, content: f64, confidence: f64) -> Result<f64> {
     check(n, content, confidence)?;
     let root = (n as f64).sqrt();
     Ok(noncentral_t_quantile(confidence, (n - 1) as f64, normal_quantile(content)? * root)? / root)
 }
 
-/// Approximate one-sided factor of the e-Handbook 7.2.6.3 (Natrella), for comparison with old reports.
-pub fn one_sided_factor_approximate(n: usize, content: f64, confidence: f64) -> Result<f64> {
-    check(n, content, confidence)?;
-    let (zp, zg) = (normal_quantile(content)?, normal_quantile(confidence)?);
-    let n = n as f64;
-    let a = 1.0 - zg * zg / (2.0 * (n - 1.0));
-    let b = zp * zp - zg * zg / n;
-    let inside = zp * zp - a * b;
-    check_range(
-        "approximate tolerance factor's root",
-        inside,
-        inside >= 0.0 && a > 0.0,
-        "real; use the exact factor",
-    )?;
-    Ok((zp + inside.sqrt()) / a)
-}
-
 /// Howe's two-sided factor k2 (e-Handbook 7.2.6.3), within about 1 % of the exact one.
-pub fn two_sided_factor_howe(n: usize, content: f64, confidence: f64) -> Result<f64> {
+pub(crate) fn two_sided_factor_howe(n: usize, content: f64, confidence: f64) -> Result<f64> {
     check(n, content, confidence)?;
     let dof = (n - 1) as f64;
     let z = normal_upper_quantile(0.5 * (1.0 - content))?;
@@ -51,7 +34,7 @@ pub fn two_sided_factor_howe(n: usize, content: f64, confidence: f64) -> Result<
 }
 
 /// Exact two-sided factor k: mean +- k s covers at least `content` with `confidence`, by integrating over the mean.
-pub fn two_sided_factor(n: usize, content: f64, confidence: f64) -> Result<f64> {
+pub(crate) fn two_sided_factor(n: usize, content: f64, confidence: f64) -> Result<f64> {
     check(n, content, confidence)?;
     let dof = (n - 1) as f64;
     let root = (n as f64).sqrt();
@@ -96,41 +79,6 @@ pub fn lower_limit(values: &[f64], content: f64, confidence: f64) -> Result<f64>
     Ok(m - one_sided_factor(values.len(), content, confidence)? * s)
 }
 
-/// Upper one-sided normal tolerance limit of raw values.
-pub fn upper_limit(values: &[f64], content: f64, confidence: f64) -> Result<f64> {
-    let (m, s) = (mean(values)?, standard_deviation(values)?);
-    Ok(m + one_sided_factor(values.len(), content, confidence)? * s)
-}
-
-/// Smallest number of values for which the `order`-th extreme (1 = extreme) is a distribution-free tolerance limit:
-/// P(Bin(n, 1-content) >= order) >= confidence (Wilks). Order 2 also serves the two-sided interval min..max.
-pub fn wilks_sample_size(content: f64, confidence: f64, order: u64) -> Result<u64> {
-    check_probability("content of a tolerance limit", content)?;
-    check_probability("confidence of a tolerance limit", confidence)?;
-    check_range("order of the extreme", order as f64, order >= 1, "at least 1")?;
-    let enough = |n: u64| -> Result<bool> { Ok(binomial_sf(order, n, 1.0 - content)? >= confidence) };
-    let mut hi = order.max(1);
-    while !enough(hi)? {
-        hi = hi.saturating_mul(2);
-        check_range(
-            "sample size",
-            hi as f64,
-            hi < 1 << 52,
-            "below 4e15; lower the content or the confidence",
-        )?;
-    }
-    let mut lo = order - 1;
-    while hi - lo > 1 {
-        let mid = lo + (hi - lo) / 2;
-        if enough(mid)? {
-            hi = mid;
-        } else {
-            lo = mid;
-        }
-    }
-    Ok(hi)
-}
-
 /// Largest order (1 = the extreme itself) that is still a distribution-free tolerance limit for n values; `None` when
 /// not even the extreme is.
 pub fn wilks_order(n: u64, content: f64, confidence: f64) -> Result<Option<u64>> {
@@ -158,27 +106,9 @@ mod tests {
     use super::*;
 
     #[test]
-    fn order_and_sample_size_are_inverse() {
-        for order in 1..6 {
-            let n = wilks_sample_size(0.95, 0.95, order).unwrap();
-            assert_eq!(wilks_order(n, 0.95, 0.95).unwrap(), Some(order));
-            assert_eq!(wilks_order(n - 1, 0.95, 0.95).unwrap(), (order > 1).then(|| order - 1));
-        }
-    }
-
-    #[test]
     fn limits_are_refused_without_data() {
         assert!(one_sided_factor(1, 0.9, 0.9).is_err());
         assert!(two_sided_factor(5, 1.0, 0.9).is_err());
         assert!(lower_limit(&[1.0], 0.9, 0.9).is_err());
-        assert!(wilks_sample_size(0.95, 0.95, 0).is_err());
-    }
-
-    #[test]
-    fn lower_and_upper_mirror() {
-        let v = [1.0, 2.0, 4.0, 3.5];
-        let m: Vec<f64> = v.iter().map(|x| -x).collect();
-        let a = lower_limit(&v, 0.95, 0.9).unwrap();
-        assert!((a + upper_limit(&m, 0.95, 0.9).unwrap()).abs() < 1e-12);
     }
 }

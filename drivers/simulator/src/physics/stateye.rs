@@ -1,7 +1,7 @@
 //! Error ratio without jitter: probability mass function of the interference, then the noise.
 //!
 //! Interference terms are split over neighbouring bins of a 2 mV grid so that their mean is kept; the variance this adds
-//! is taken off the Gaussian. AcceptanceCriteria below half a bin go to the Gaussian whole. The mass function is cumulated first and
+//! is taken off the Gaussian. Terms below half a bin go to the Gaussian whole. The mass function is cumulated first and
 //! the Gaussian, convolved with the bounded noise, is applied only at the bins that the thresholds need.
 
 use super::gauss::normal_plus_uniform_tail;

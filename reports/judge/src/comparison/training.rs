@@ -4,7 +4,7 @@ use super::Pair;
 use crate::judged::{JudgedCondition, JudgedRun};
 use nightbench_core::condition::ConditionState;
 use serde::Serialize;
-use statistics::special::beta_quantile;
+use statistics::proportion::exact_interval;
 use statrs::function::gamma::ln_gamma;
 
 /// Failed starts of a run with the exact 95 % interval of their rate (Clopper and Pearson).
@@ -23,14 +23,9 @@ pub struct FailureRate {
 impl FailureRate {
     /// Of so many failed starts.
     pub fn new(failed: u64, starts: u64) -> FailureRate {
-        let (k, n) = (failed as f64, starts as f64);
-        let quantile = |p: f64, a: f64, b: f64| beta_quantile(p, a, b);
-        FailureRate {
-            failed,
-            starts,
-            lower: if failed == 0 { 0.0 } else { quantile(0.025, k, n - k + 1.0).unwrap_or(0.0) },
-            upper: if failed >= starts { 1.0 } else { quantile(0.975, k + 1.0, n - k).unwrap_or(1.0) },
-        }
+        // Without a start anything is possible.
+        let (lower, upper) = exact_interval(failed, starts, 0.95).map_or((0.0, 1.0), |i| (i.lower, i.upper));
+        FailureRate { failed, starts, lower, upper }
     }
 }
 

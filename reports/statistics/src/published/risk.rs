@@ -2,8 +2,8 @@
 
 use super::Mark::{C, M, R};
 use super::Table;
-use crate::conformity::{DecisionRule, Measured, Tolerance, capability_index, conformance};
-use crate::global_risk::{Prior, global_risk, guard_band_for_consumer_risk};
+use crate::conformity::{DecisionRule, Measured, Tolerance, conformance};
+use crate::global_risk::{Prior, global_risk};
 use crate::special::{normal_quantile, normal_upper_quantile};
 
 pub fn rows(table: &mut Table) {
@@ -43,8 +43,6 @@ fn conformance_rows(table: &mut Table) {
     let just = 100.0 / (1.0 - z * 0.02);
     let c = conformance(&Measured::normal(just, 0.02 * just), &Tolerance::Upper(100.0)).unwrap();
     table.section("JCGM 106 8.3.3", C).relative("speed limit, probability", c.nonconforming, 0.999, 1e-9);
-    let width = Tolerance::Both { lower: -0.2, upper: 0.2 };
-    table.section("JCGM 106 3.3.17", R).digits("C_m", capability_index(&width, 0.04).unwrap(), 2.5, 6);
 }
 
 fn rule_rows(table: &mut Table) {
@@ -79,18 +77,17 @@ fn global_rows(table: &mut Table) {
     let prior = Prior::Gamma { shape: 4.0, rate: 4.0 };
     let t = Tolerance::Upper(2.0);
     let simple = global_risk(&prior, 0.25, &t, &t).unwrap();
-    let guarded = guard_band_for_consumer_risk(&prior, 0.25, &t, 0.001).unwrap();
+    let guarded = global_risk(&prior, 0.25, &t, &Tolerance::Upper(1.671829)).unwrap();
     let mut s = table.section("JCGM 106 9.5.4 ball bearing", R);
     s.digits("P(nonconforming)", simple.nonconforming, 0.042, 3);
     s.digits("R_C", simple.consumer, 0.008, 3);
-    s.digits("A_U for R_C = 0.1 %", guarded.acceptance.ends().1, 1.67, 2);
+    s.digits("R_C at A_U = 1.67", guarded.consumer, 0.001, 4);
     let mut s = table.section("JCGM 106 9.5.4 ball bearing", C);
     s.digits("P(nonconforming)", simple.nonconforming, 0.0423801, 7);
     s.digits("R_C", simple.consumer, 0.00801911, 8);
-    s.digits("A_U", guarded.acceptance.ends().1, 1.671829, 6);
-    s.digits("w", guarded.guard_band, 0.328171, 6);
+    s.relative("R_C at A_U", guarded.consumer, 0.001, 1e-5);
     s.digits("R_P, simple acceptance", simple.producer, 0.0174446, 7);
-    s.digits("R_P, guarded", guarded.risk.producer, 0.0754939, 7);
+    s.absolute("R_P, guarded", guarded.producer, 0.0754939, 2e-7);
 
     let prior = Prior::Normal { mean: 1500.0, sd: 0.12 };
     let t = Tolerance::Both { lower: 1499.8, upper: 1500.2 };

@@ -1,4 +1,7 @@
 //! Incomplete beta function; beta, Student t, F and binomial distributions.
+//!
+//! Not taken from statrs: its incomplete beta loses four digits at b = 1e7 (checked in this folder's tests), its
+//! Student t is wrong in the fifth digit at 1e6 degrees of freedom, and its beta quantile does not end there.
 
 use std::f64::consts::PI;
 
@@ -6,9 +9,6 @@ use super::gamma::{deviance_part, nonzero, stirling_error};
 use super::normal::{normal_cdf, normal_sf, normal_upper_quantile};
 use super::roots::{bracket_increasing, find_root};
 use crate::error::{Result, check_probability, check_range};
-
-/// Shapes above this use a normal approximation whose error is far below 1e-9 there.
-const LARGE_SHAPE: f64 = 1e7;
 
 /// Regularised incomplete beta (I_x(a,b), 1 - I_x(a,b)); `y` = 1 - x is given by the caller so that neither end
 /// loses digits.
@@ -18,9 +18,6 @@ pub(super) fn incomplete_beta(a: f64, b: f64, x: f64, y: f64) -> (f64, f64) {
     }
     if y <= 0.0 {
         return (1.0, 0.0);
-    }
-    if a > LARGE_SHAPE && b > LARGE_SHAPE {
-        return peizer_pratt(a, b, x, y);
     }
     if x * (a + b + 2.0) <= a + 1.0 {
         let lower = beta_fraction(a, b, x, y).min(1.0);
@@ -70,47 +67,9 @@ fn beta_fraction(a: f64, b: f64, x: f64, y: f64) -> f64 {
     beta_prefactor(a, b, x, y) / f
 }
 
-/// Peizer and Pratt's normal approximation to the binomial (JASA 63, 1968), error O(n^-3/2).
-fn peizer_pratt(a: f64, b: f64, x: f64, y: f64) -> (f64, f64) {
-    // I_x(a,b) = P(Bin(n, y) <= k) with n = a+b-1, k = b-1.
-    let (n, k, p, q) = (a + b - 1.0, b - 1.0, y, x);
-    let (s, t) = (k + 0.5, n - k - 0.5);
-    let d =
-        k + 2.0 / 3.0 - (n + 1.0 / 3.0) * p + 0.02 * (q / (k + 1.0) - p / (n - k) + (q - 0.5) / (n + 1.0));
-    let g = |x: f64| {
-        let u = 1.0 - x;
-        if u.abs() < 0.05 {
-            let mut sum = 0.0;
-            for k in (3..16).rev() {
-                sum = sum * u + 2.0 / (k * (k - 1)) as f64;
-            }
-            sum * u
-        } else {
-            (1.0 - x * x + 2.0 * x * x.ln()) / (u * u)
-        }
-    };
-    let spread = (1.0 + q * g(s / (n * p)) + p * g(t / (n * q))) / ((n + 1.0 / 6.0) * p * q);
-    let z = d * spread.max(0.0).sqrt();
-    (normal_cdf(z), normal_sf(z))
-}
-
 fn check_shapes(a: f64, b: f64) -> Result<()> {
     check_range("first beta shape", a, a > 0.0, "above 0")?;
     check_range("second beta shape", b, b > 0.0, "above 0")
-}
-
-/// Beta cumulative probability I_x(a, b).
-pub fn beta_cdf(x: f64, a: f64, b: f64) -> Result<f64> {
-    check_shapes(a, b)?;
-    check_range("beta value", x, (0.0..=1.0).contains(&x), "between 0 and 1")?;
-    Ok(incomplete_beta(a, b, x, 1.0 - x).0)
-}
-
-/// Beta upper tail 1 - I_x(a, b).
-pub fn beta_sf(x: f64, a: f64, b: f64) -> Result<f64> {
-    check_shapes(a, b)?;
-    check_range("beta value", x, (0.0..=1.0).contains(&x), "between 0 and 1")?;
-    Ok(incomplete_beta(a, b, x, 1.0 - x).1)
 }
 
 /// Beta quantile of lower probability `p`, by a bracketed root in ln x (always ends, unlike Newton at large b).
@@ -121,7 +80,7 @@ pub fn beta_quantile(p: f64, a: f64, b: f64) -> Result<f64> {
 }
 
 /// Beta quantile of upper tail probability `q`.
-pub fn beta_upper_quantile(q: f64, a: f64, b: f64) -> Result<f64> {
+pub(crate) fn beta_upper_quantile(q: f64, a: f64, b: f64) -> Result<f64> {
     check_shapes(a, b)?;
     check_probability("tail probability of a beta quantile", q)?;
     solve_beta(q, a, b, true)
@@ -166,18 +125,13 @@ fn check_t(t: f64) -> Result<()> {
     if t.is_nan() { check_range("t value", t, false, "a number") } else { Ok(()) }
 }
 
-/// Student t cumulative probability; `dof` may be infinite (normal).
-pub fn t_cdf(t: f64, dof: f64) -> Result<f64> {
-    t_sf(-t, dof)
-}
-
 /// Student t upper tail P(T > t); `dof` may be infinite (normal).
-pub fn t_sf(t: f64, dof: f64) -> Result<f64> {
+pub(crate) fn t_sf(t: f64, dof: f64) -> Result<f64> {
     Ok(t_tails(t, dof)?.1)
 }
 
 /// Student t (P(T <= t), P(T > t)) in one evaluation; `dof` may be infinite (normal).
-pub fn t_tails(t: f64, dof: f64) -> Result<(f64, f64)> {
+pub(crate) fn t_tails(t: f64, dof: f64) -> Result<(f64, f64)> {
     check_t_dof(dof)?;
     check_t(t)?;
     if dof.is_infinite() {
@@ -195,7 +149,7 @@ pub fn t_quantile(p: f64, dof: f64) -> Result<f64> {
 }
 
 /// Student t quantile of upper tail probability `q`; accurate for small `q` and for any `dof`.
-pub fn t_upper_quantile(q: f64, dof: f64) -> Result<f64> {
+pub(crate) fn t_upper_quantile(q: f64, dof: f64) -> Result<f64> {
     check_probability("tail probability of a t quantile", q)?;
     check_t_dof(dof)?;
     let z = normal_upper_quantile(q)?;
@@ -233,28 +187,9 @@ fn f_tails(x: f64, d1: f64, d2: f64) -> Result<(f64, f64)> {
     Ok(incomplete_beta(0.5 * d1, 0.5 * d2, d1 * x / sum, d2 / sum))
 }
 
-/// F cumulative probability with `d1`, `d2` degrees of freedom.
-pub fn f_cdf(x: f64, d1: f64, d2: f64) -> Result<f64> {
-    Ok(f_tails(x, d1, d2)?.0)
-}
-
 /// F upper tail P(F > x).
-pub fn f_sf(x: f64, d1: f64, d2: f64) -> Result<f64> {
+pub(crate) fn f_sf(x: f64, d1: f64, d2: f64) -> Result<f64> {
     Ok(f_tails(x, d1, d2)?.1)
-}
-
-/// F quantile of lower probability `p`.
-pub fn f_quantile(p: f64, d1: f64, d2: f64) -> Result<f64> {
-    check_probability("probability of an F quantile", p)?;
-    f_tails(1.0, d1, d2)?;
-    let target = if p > 0.5 { 1.0 - p } else { p }.ln();
-    let f = |ln_x: f64| {
-        let sum = d1 * ln_x.exp() + d2;
-        let (lower, upper) = incomplete_beta(0.5 * d1, 0.5 * d2, d1 * ln_x.exp() / sum, d2 / sum);
-        if p > 0.5 { target - upper.max(1e-320).ln() } else { lower.max(1e-320).ln() - target }
-    };
-    let (lo, hi) = bracket_increasing("F quantile", 0.0, 0.25, f)?;
-    Ok(find_root("F quantile", lo, hi, 1e-16, f)?.exp())
 }
 
 fn check_binomial(trials: u64, p: f64) -> Result<()> {
@@ -262,17 +197,8 @@ fn check_binomial(trials: u64, p: f64) -> Result<()> {
     check_range("probability of a binomial", p, (0.0..=1.0).contains(&p), "between 0 and 1")
 }
 
-/// Binomial cumulative probability P(X <= k) of `trials` trials with probability `p`.
-pub fn binomial_cdf(k: u64, trials: u64, p: f64) -> Result<f64> {
-    check_binomial(trials, p)?;
-    if k >= trials {
-        return Ok(1.0);
-    }
-    Ok(incomplete_beta(k as f64 + 1.0, (trials - k) as f64, p, 1.0 - p).1)
-}
-
 /// Binomial tail P(X >= k).
-pub fn binomial_sf(k: u64, trials: u64, p: f64) -> Result<f64> {
+pub(crate) fn binomial_sf(k: u64, trials: u64, p: f64) -> Result<f64> {
     check_binomial(trials, p)?;
     if k == 0 {
         return Ok(1.0);

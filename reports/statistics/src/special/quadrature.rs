@@ -34,7 +34,7 @@ fn rule() -> &'static [(f64, f64); ORDER] {
 }
 
 /// Integral of `f` over [lo, hi] with `panels` equal panels of 16 points.
-pub fn integrate(lo: f64, hi: f64, panels: usize, mut f: impl FnMut(f64) -> f64) -> f64 {
+pub(crate) fn integrate(lo: f64, hi: f64, panels: usize, mut f: impl FnMut(f64) -> f64) -> f64 {
     if hi <= lo {
         return 0.0;
     }
@@ -50,7 +50,7 @@ pub fn integrate(lo: f64, hi: f64, panels: usize, mut f: impl FnMut(f64) -> f64)
 }
 
 /// Integral over [lo, hi] with extra resolution round `centre`, where the integrand changes over `width`.
-pub fn integrate_with_step(
+pub(crate) fn integrate_with_step(
     lo: f64,
     hi: f64,
     panels: usize,

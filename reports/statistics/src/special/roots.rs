@@ -6,7 +6,7 @@ use crate::error::{Result, StatisticsError};
 ///
 /// Stops at a bracket of about 4 ulp or `x_tolerance`. Source: R. P. Brent, Algorithms for Minimization Without
 /// Derivatives, chapter 4. Errors with `NotDetermined` when there is no sign change.
-pub fn find_root(
+pub(crate) fn find_root(
     what: &'static str,
     lo: f64,
     hi: f64,
@@ -78,7 +78,7 @@ pub fn find_root(
 }
 
 /// Widens [lo, hi] by a growing `step` until the increasing function `f` changes sign in it.
-pub fn bracket_increasing(
+pub(crate) fn bracket_increasing(
     what: &'static str,
     start: f64,
     step: f64,

