@@ -16,6 +16,7 @@ use contract::{DriverError, PointCounts, PointRequest};
 use eye::counts::CaptureView;
 use eye::edges::{EdgeMethod, Side};
 use eye::labels::{EyeLabels, Lattice};
+use eye::map::PassMap;
 use eye::metrics::{Wanted, lane_metrics};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Capture, CaptureMode, LanePoint, LaneSet, Point, VisitKind};
@@ -112,8 +113,8 @@ struct Agreement {
 
 fn agreement(truth: &EyeLabels, found: &EyeLabels) -> Agreement {
     let (mut points, mut equal, mut within, mut greatest) = (0u64, 0u64, 0u64, 0u16);
-    for lane in 0..truth.lanes() {
-        let (a, b) = (truth.lane(lane).contour(), found.lane(lane).contour());
+    for (a, b) in PassMap::of_lanes(truth).iter().zip(PassMap::of_lanes(found)) {
+        let [a, b] = [a, &b].map(|map| map.contour().iter().map(|rim| rim.point).collect::<Vec<Point>>());
         // Both ways: a contour point missed and a contour point invented count alike.
         for (from, to) in [(&a, &b), (&b, &a)] {
             for point in from.iter() {

@@ -1,4 +1,5 @@
-//! Values every crate shares: units, rates, grid, results, faults, point rule, published tables, text.
+//! Values every crate shares: units, rates, grid, results, faults, point rule, published tables, text, repeatable
+//! random numbers.
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]
 
@@ -10,6 +11,7 @@ pub mod faults;
 pub mod jedec;
 pub mod point_odds;
 pub mod point_rule;
+pub mod random;
 pub mod rates;
 pub mod results;
 pub mod text;

@@ -1,4 +1,4 @@
-//! Small text helpers of the plan reader: names, lane ranges, nearest words.
+//! Small text helpers: names, lane ranges, nearest words, characters that hide.
 
 use crate::results::{LaneSet, MOST_LANES};
 
@@ -11,6 +11,14 @@ pub trait Named {
 /// A number of things in words: `1 job`, `3 jobs`.
 pub fn counted(count: usize, one: &str) -> String {
     if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
+}
+
+/// A character that steers a reader's screen unseen: controls but line end and tab, marks that turn the writing round,
+/// and spaces without width.
+pub fn hides(c: char) -> bool {
+    (c.is_control() && !matches!(c, '\n' | '\t'))
+        || matches!(c, '\u{61c}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
+            | '\u{2066}'..='\u{2069}' | '\u{feff}')
 }
 
 /// The candidate nearest to `word`, if it is near enough to be a slip of the keys.

@@ -49,7 +49,7 @@ pub(super) fn default_interface(generation: Generation, lanes: u16) -> Interface
         vref_step_percent: step,
     };
     // Writes are swept over the DRAM's own codes: DDR4 range 1 upwards, DDR5 from its last code (the lowest voltage).
-    let codes = if ddr5 { DDR5_VREF } else { DDR4_VREF_DQ[0] };
+    let codes = if ddr5 { DDR5_VREF } else { DDR4_VREF_DQ };
     let lowest = codes.percent(0).into_iter().chain(codes.percent(codes.last_code)).fold(f64::MAX, f64::min);
     let write = SweepRange {
         vref_steps: u16::from(codes.last_code) + 1,

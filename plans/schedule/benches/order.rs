@@ -4,8 +4,8 @@
 #![allow(clippy::disallowed_types)]
 
 use criterion::{Criterion, criterion_group, criterion_main};
+use nightbench_core::random::SplitMix64;
 use schedule::calendar::{DAY_MIN, days_from_civil};
-use schedule::search::SplitMix64;
 use schedule::{
     BenchTimes, Calendar, CalendarEffort, Effort, JobInput, Loop, Problem, best_nesting, cost_of,
     finish_bound, nested, plan_calendar, plan_order, walk,

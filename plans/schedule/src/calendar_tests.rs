@@ -192,7 +192,7 @@ fn calendar_plans_keep_the_rules() {
 #[test]
 fn the_finish_bound_holds_for_any_order() {
     let p = matrix(4, 2, &[25.0, -40.0, 85.0], 6, 900.0);
-    let mut rng = crate::search::SplitMix64::new(5);
+    let mut rng = nightbench_core::random::SplitMix64::new(5);
     let bound = finish_bound(&p, &office(), monday()).unwrap();
     let always = finish_bound(&p, &Calendar::always(), monday()).unwrap();
     for round in 0..60 {

@@ -1,7 +1,7 @@
 //! Which conditions to run when not all are: one factor at a time from a baseline, or every t-wise combination of levels.
 
 use super::model::OrderError;
-use super::search::SplitMix64;
+use nightbench_core::random::SplitMix64;
 use std::collections::BTreeSet;
 
 /// One level of each factor.

@@ -12,8 +12,8 @@ use super::cost::{keeps_rules, with_references};
 use super::model::{OrderError, Problem};
 use super::pieces::{Layout, Piece};
 use super::postman::Leg;
-use super::search::SplitMix64;
 use super::stretches::{Order, set_ways};
+use nightbench_core::random::SplitMix64;
 
 /// Weight of the mean start of the visits in the objective: of plans with like finish, the one that is further sooner.
 const MEAN_START_WEIGHT: f64 = 0.05;

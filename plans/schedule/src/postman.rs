@@ -8,7 +8,7 @@
 //! keeps the edges in one piece; Euler's theorem gives the sequence. A small dynamic program strings the channels together.
 
 use super::model::BenchTimes;
-use super::search::SplitMix64;
+use nightbench_core::random::SplitMix64;
 
 /// A visit as the postman sees it: one or two ways through it.
 #[derive(Debug, Clone, Copy, PartialEq)]

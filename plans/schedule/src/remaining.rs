@@ -4,7 +4,7 @@
 use super::calendar::Calendar;
 use super::cost::{Minutes, Walker};
 use super::model::{OrderError, Problem};
-use super::search::SplitMix64;
+use nightbench_core::random::SplitMix64;
 
 /// Kinds of work that share a factor.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

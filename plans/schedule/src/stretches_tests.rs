@@ -184,7 +184,7 @@ proptest! {
     ) {
         let p = Problem::new(b, TEMPS.to_vec(), &jobs(&cells, 2, 1, held)).unwrap();
         let p = p.with_rules(Rules { hold_temperature: Some(3), ..Default::default() }).unwrap();
-        let mut rng = crate::search::SplitMix64::new(seed);
+        let mut rng = nightbench_core::random::SplitMix64::new(seed);
         let mut seq: Vec<u32> = (0..p.jobs.len() as u32).collect();
         for k in (1..seq.len()).rev() {
             seq.swap(k, rng.below(k + 1));
@@ -300,7 +300,7 @@ fn the_bound_is_the_optimum_of_its_linear_program() {
         (0.0, 774.666_666_666_666_6),
     ];
     for (seed, (price_min, optimum)) in (0u64..).zip(optima) {
-        let mut rng = crate::search::SplitMix64::new(seed);
+        let mut rng = nightbench_core::random::SplitMix64::new(seed);
         let mut cells = Vec::new();
         for m in 0..9u32 {
             for t in 0..6u16 {

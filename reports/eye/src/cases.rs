@@ -1,28 +1,26 @@
 //! Generated captures for the tests: shapes with known answers and Gaussian eyes with known edges.
 //!
-//! Draws come from SplitMix64 (Steele, Lea, Flood 2014; constants below), so every figure is reproducible.
+//! Draws come from a seeded generator, so every figure is reproducible.
 
 use nightbench_core::point_rule::PointRule;
+use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{
     Capture, CaptureMode, Direction, EyeName, Grid, LanePoint, Point, Visit, VisitKind,
 };
 use nightbench_core::units::{Millivolts, Picoseconds};
 use statistics::special::normal_sf;
 
-/// SplitMix64.
-pub struct Draws(pub u64);
+/// Draws of the tests' distributions.
+pub struct Draws(pub SplitMix64);
 
 impl Draws {
-    /// Next 64 bits.
-    pub fn number(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let z = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
+    /// From a seed.
+    pub fn new(seed: u64) -> Draws {
+        Draws(SplitMix64::new(seed))
     }
     /// Uniform in (0, 1).
     pub fn uniform(&mut self) -> f64 {
-        ((self.number() >> 11) as f64 + 0.5) / (1u64 << 53) as f64
+        ((self.0.next_u64() >> 11) as f64 + 0.5) / (1u64 << 53) as f64
     }
     /// Standard normal (Box-Muller).
     pub fn normal(&mut self) -> f64 {
@@ -43,7 +41,7 @@ impl Draws {
         errors
     }
     /// Bits up to and with the next error.
-    pub fn gap(&mut self, ber: f64) -> f64 {
+    pub(crate) fn gap(&mut self, ber: f64) -> f64 {
         (self.uniform().ln() / (-ber).ln_1p()).floor() + 1.0
     }
     /// Counts at the decision of a sequential rule.
@@ -121,7 +119,7 @@ impl GaussianEye {
 
 /// A full raster of `eyes`, one a lane. `bits`: a fixed length, or `None` for the capture's sequential rule.
 pub fn raster(mut capture: Capture, eyes: &[GaussianEye], bits: Option<u64>, seed: u64) -> Capture {
-    let mut draws = Draws(seed);
+    let mut draws = Draws::new(seed);
     let (taps, steps) = (capture.grid.taps, capture.grid.vref_steps);
     for vref in 0..steps {
         for tap in 0..taps {

@@ -9,7 +9,7 @@ use nightbench_core::results::Point;
 use serde::{Deserialize, Serialize};
 
 /// Highest observed BER that enters a fit: beyond it one Gaussian tail no longer describes the edge.
-pub const HIGHEST_FITTED_BER: f64 = 1e-2;
+pub(crate) const HIGHEST_FITTED_BER: f64 = 1e-2;
 /// Measured points taken into the fit on the passing side of the edge.
 const INNER_POINTS: usize = 6;
 /// Most measured points taken on the failing side.
@@ -18,7 +18,7 @@ const OUTER_POINTS: usize = 24;
 /// lattice on every second tap and step; common practice, no source).
 const U_INFERRED: f64 = 1.154_700_538_379_251_5;
 /// Standard uncertainty of a value known to one step, 1 / sqrt(12) (GUM F.2.2.1).
-pub const U_STEP: f64 = 0.288_675_134_594_812_9;
+pub(crate) const U_STEP: f64 = 0.288_675_134_594_812_9;
 
 /// Side of an eye.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -39,7 +39,7 @@ impl Side {
     pub const ALL: [Side; 4] = [Side::Left, Side::Right, Side::Down, Side::Up];
 
     /// Does the line of this side run over taps?
-    pub fn along_taps(self) -> bool {
+    pub(crate) fn along_taps(self) -> bool {
         matches!(self, Side::Left | Side::Right)
     }
 
@@ -231,7 +231,7 @@ impl Line<'_> {
     }
 
     /// The edge from labels alone, half a step outside the last pass; costs next to nothing.
-    pub fn step_edge(&self) -> Edge {
+    pub(crate) fn step_edge(&self) -> Edge {
         let rim = f64::from(self.rim());
         if self.on_border() {
             return Edge { position: rim, u: 0.0, method: EdgeMethod::Border };

@@ -5,7 +5,7 @@ use nightbench_core::results::Point;
 use serde::{Deserialize, Serialize};
 
 /// Fewest points a pass region needs to be called an eye; smaller ones are islands.
-pub const LEAST_EYE_POINTS: usize = 4;
+pub(crate) const LEAST_EYE_POINTS: usize = 4;
 
 /// Pass and measured flags of every point of a grid, row by row (a row is one Vref step, bit = tap).
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -168,7 +168,7 @@ impl PassMap {
     }
 
     /// Calls `each` with every pass run of a row, left to right.
-    pub fn runs_of_row(&self, vref: u16, mut each: impl FnMut(Run)) {
+    pub(crate) fn runs_of_row(&self, vref: u16, mut each: impl FnMut(Run)) {
         let row = self.row(vref);
         let mut tap = 0;
         while let Some(first) = next_set(row, tap) {
@@ -226,7 +226,7 @@ impl PassMap {
     }
 
     /// Is there a pass region of at least [`LEAST_EYE_POINTS`] points outside `eye` (or anywhere, without one)?
-    pub fn eye_elsewhere(&self, eye: Option<&PassMap>) -> bool {
+    pub(crate) fn eye_elsewhere(&self, eye: Option<&PassMap>) -> bool {
         let mut rest = self.clone();
         if let Some(eye) = eye.filter(|eye| eye.pass.len() == rest.pass.len()) {
             rest.pass.iter_mut().zip(&eye.pass).for_each(|(word, taken)| *word &= !taken);

@@ -42,14 +42,6 @@ impl MaskFit {
         }
     }
 
-    /// Margin in time by last pass: (scale - 1) half widths, ps.
-    pub fn margin_ps(&self) -> f64 {
-        (self.last_pass_scale - 1.0) * self.mask.half_width.0
-    }
-    /// Margin in voltage by last pass: (scale - 1) half heights, mV.
-    pub fn margin_mv(&self) -> f64 {
-        (self.last_pass_scale - 1.0) * self.mask.half_height.0
-    }
 }
 
 /// Scales a mask inside `region`, the pass region of `centre`. With counts, the nearest rim points are refined by

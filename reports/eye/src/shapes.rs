@@ -36,7 +36,7 @@ impl PassRectangle {
 
 /// Largest axis-parallel rectangle of passing points (by the area between its outermost points; the lowest,
 /// then earliest of equals); `None` when nothing passes. Histogram stack, time proportional to taps x steps.
-pub fn largest_rectangle(region: &PassMap) -> Option<PassRectangle> {
+pub(crate) fn largest_rectangle(region: &PassMap) -> Option<PassRectangle> {
     let taps = usize::from(region.taps());
     let mut heights = vec![0u16; taps + 1];
     let mut stack: Vec<(usize, u16)> = Vec::with_capacity(taps);
@@ -124,7 +124,7 @@ impl Mask {
     }
 
     /// Gauge of a place in grid coordinates round a centre.
-    pub fn gauge_on_grid(&self, grid: &Grid, centre: LanePoint, tap: f64, vref: f64) -> f64 {
+    pub(crate) fn gauge_on_grid(&self, grid: &Grid, centre: LanePoint, tap: f64, vref: f64) -> f64 {
         self.gauge(
             (tap - f64::from(centre.tap)) * grid.tap_step.0,
             (vref - f64::from(centre.vref)) * grid.vref_step.0,
@@ -145,7 +145,7 @@ pub struct RimGauge {
 
 /// The rim points of a region nearest to the centre by a mask's gauge, nearest first, at most `most`. The first
 /// one's gauge is the last-pass scale: the largest mask that keeps within the rim.
-pub fn nearest_rim(
+pub(crate) fn nearest_rim(
     region: &PassMap,
     grid: &Grid,
     centre: LanePoint,

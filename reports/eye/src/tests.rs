@@ -6,7 +6,7 @@ use crate::edges::{EdgeMethod, Line, Side};
 use crate::extrapolation::extrapolate;
 use crate::metrics::{LaneMetrics, Wanted, lane_metrics};
 use crate::shapes::{Mask, MaskShape};
-use crate::together::{aligned_metrics, common_metrics};
+use crate::together::{aligned_metrics, common_map};
 use crate::value::{EyeMetric, EyeState, Reading};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Capture, LanePoint, Point};
@@ -50,7 +50,7 @@ fn shape(taps: u16, steps: u16, passes: impl Fn(f64, f64) -> bool) -> Capture {
 /// Along one line, mean and spread of (edge - truth) over draws at many sub-tap places: the figures of the
 /// capture reference (fit +.03..+.15 with A = .5, -.07..0 with A free; first passing tap +.7..+1.6).
 fn bias(shape: impl Fn(f64) -> f64, rule: PointRule, fixed: Option<u64>, draws: usize) -> (f64, f64, f64) {
-    let mut random = Draws(20_240_601);
+    let mut random = Draws::new(20_240_601);
     let limit = crate::counts::ber_limit(&rule);
     let (mut sum, mut first, mut pull) = (0.0, 0.0, 0.0);
     for _ in 0..draws {
@@ -151,7 +151,6 @@ fn a_gaussian_eye_gives_its_edges_back() {
         let least = lanes.iter().map(|lane| lane.side(side).sub_tap).fold(f64::MAX, f64::min);
         assert_eq!(all.side(side).sub_tap, least);
     }
-    assert_eq!(common_metrics(&view, &Wanted::margins()).map(|all| all.reach), Some(all.reach));
 }
 
 /// To 1e-16 from counts at 1e-9 on a pure Gaussian: both models near the truth, A = 0.5 exactly the right one.
@@ -189,7 +188,6 @@ fn a_rectangular_eye_is_measured_to_the_tap() {
     // (5 s, 10 s) and its end (10 s, 0) give the same.
     for mask in &lane.masks {
         assert_eq!(mask.last_pass_scale, 2.0);
-        assert_eq!((mask.margin_ps(), mask.margin_mv()), (10.0, 10.0));
         assert!((mask.scale - 2.1).abs() < 1e-6 && mask.u > 0.0 && !mask.at_least, "{mask:?}");
     }
 }
@@ -206,7 +204,7 @@ fn closed_off_centre_and_border_are_told_apart() {
             assert_eq!((found.grid_value, found.at_least), (0.0, false), "{metric:?}");
             assert!(found.grid_u > 0.0);
         }
-        assert!(lane.masks.iter().all(|mask| mask.last_pass_scale == 0.0 && mask.margin_ps() == -10.0));
+        assert!(lane.masks.iter().all(|mask| mask.last_pass_scale == 0.0));
     }
     let border = &everything(&shape(41, 31, |tap, _| tap <= 30.0))[0];
     let left = border.value(EyeMetric::LeftMargin, Reading::SubTap).expect("always there");
@@ -242,13 +240,13 @@ fn skewed_lanes_differ_between_aligned_and_common() {
     let wanted = Wanted { sub_tap: true, shapes: true, masks: Vec::new() };
     let lanes = lane_metrics(&view, &wanted);
     let aligned = aligned_metrics(&view, &lanes, &wanted).expect("lanes");
-    let common = common_metrics(&view, &wanted).expect("lanes");
+    let common = common_map(&view).expect("lanes");
+    let run = common.run_in_row(Point { tap: 31, vref: 28 }).expect("open");
     let one = 45.0 - 2.0 * q(LIMIT) * 1.2;
     assert!((value(&aligned, EyeMetric::Width, Reading::SubTap) - one).abs() < 0.15);
-    assert!((value(&common, EyeMetric::Width, Reading::SubTap) - (one - 6.0)).abs() < 0.15);
     let last = |lane: &LaneMetrics| value(lane, EyeMetric::Width, Reading::LastPass);
     // Each side of the aligned eye is the worse of two lanes' draws, of the common one a single lane's.
-    assert!((0.0..=2.0).contains(&(last(&common) - (last(&aligned) - 6.0))));
+    assert!((0.0..=2.0).contains(&(f64::from(run.span()) - (last(&aligned) - 6.0))));
     assert_eq!(value(&aligned, EyeMetric::RectangleWidth, Reading::LastPass), last(&aligned));
 }
 
@@ -274,7 +272,7 @@ fn inferred_rows_take_their_edges_from_beside() {
 /// Whatever the counts, every number is finite and no edge passes the operating point.
 #[test]
 fn wild_counts_give_finite_metrics() {
-    let mut draws = Draws(99);
+    let mut draws = Draws::new(99);
     for round in 0..200 {
         let mut capture = capture(24, 17, 3, PointRule::sequential(1e-4, 0.95));
         capture.mode = [
@@ -282,17 +280,16 @@ fn wild_counts_give_finite_metrics() {
             nightbench_core::results::CaptureMode::Exact,
             nightbench_core::results::CaptureMode::Fast,
         ][round % 3];
-        for _ in 0..(draws.number() % 400) {
-            let (tap, vref) = ((draws.number() % 24) as u16, (draws.number() % 17) as u16);
-            let bits = 1 + draws.number() % 200_000;
+        for _ in 0..(draws.0.next_u64() % 400) {
+            let (tap, vref) = ((draws.0.next_u64() % 24) as u16, (draws.0.next_u64() % 17) as u16);
+            let bits = 1 + draws.0.next_u64() % 200_000;
             let errors: Vec<u64> =
-                (0..3).map(|_| draws.number() % (1 + (bits >> (draws.number() % 18)))).collect();
+                (0..3).map(|_| draws.0.next_u64() % (1 + (bits >> (draws.0.next_u64() % 18)))).collect();
             capture.visits.push(visit(tap, vref, bits, &errors));
         }
         let view = CaptureView::new(&capture).expect("valid");
         let mut lanes = everything(&capture);
         lanes.extend(aligned_metrics(&view, &lanes.clone(), &Wanted::margins()));
-        lanes.extend(common_metrics(&view, &Wanted::margins()));
         for lane in &lanes {
             for reach in lane.reach {
                 assert!(

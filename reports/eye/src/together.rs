@@ -4,20 +4,15 @@
 //! Vref would do. *Common*: one setting for all lanes, no lane moved on its own.
 
 use crate::counts::CaptureView;
-use crate::edges::{EdgeMethod, Side};
+use crate::edges::EdgeMethod;
 use crate::map::PassMap;
 use crate::mask_fit::fit_mask;
-use crate::metrics::{LaneMetrics, Reach, Wanted, reach, shapes, state};
-use crate::value::EyeState;
+use crate::metrics::{LaneMetrics, Reach, Wanted, shapes, state};
 use nightbench_core::results::{LanePoint, Point};
-
-/// Lanes whose edge lies within this many steps of the innermost one are fitted too: noise or a fraction of a
-/// step may make any of them the binding one.
-const NEAR_STEPS: u16 = 2;
 
 /// AND of the lanes about their own operating points, cut to the offsets every lane was swept over; with the
 /// operating point in that map. `None` without lanes, or when a lane's operating point is off the grid.
-pub fn aligned_map(view: &CaptureView) -> Option<(PassMap, LanePoint)> {
+pub(crate) fn aligned_map(view: &CaptureView) -> Option<(PassMap, LanePoint)> {
     let operating = &view.capture().operating;
     let grid = view.grid();
     if operating.iter().any(|at| at.tap >= grid.taps || at.vref >= grid.vref_steps) {
@@ -41,19 +36,14 @@ pub fn aligned_map(view: &CaptureView) -> Option<(PassMap, LanePoint)> {
     all.map(|map| (map, LanePoint { tap: left, vref: down }))
 }
 
-/// AND of the lanes on the grid as swept, with the median operating point (lower of two); `None` without lanes.
-pub fn common_map(view: &CaptureView) -> Option<(PassMap, LanePoint)> {
+/// AND of the lanes on the grid as swept; `None` without lanes.
+pub fn common_map(view: &CaptureView) -> Option<PassMap> {
     let mut maps = view.maps().iter();
     let mut all = maps.next()?.clone();
     for map in maps {
         all.intersect(map);
     }
-    let median = |of: fn(&LanePoint) -> u16| {
-        let mut values: Vec<u16> = view.capture().operating.iter().map(of).collect();
-        values.sort_unstable();
-        values.get(values.len().saturating_sub(1) / 2).copied()
-    };
-    Some((all, LanePoint { tap: median(|at| at.tap)?, vref: median(|at| at.vref)? }))
+    Some(all)
 }
 
 /// Metrics of all lanes about their own operating points, from the lanes' own metrics. Its operating point and
@@ -79,40 +69,6 @@ pub fn aligned_metrics(view: &CaptureView, lanes: &[LaneMetrics], wanted: &Wante
         }
     }
     Some(LaneMetrics { lane: None, operating, state: state(&map, operating), reach, area, rectangle, masks })
-}
-
-/// Metrics of all lanes at one common setting, the median operating point. Masks and shapes by last pass.
-pub fn common_metrics(view: &CaptureView, wanted: &Wanted) -> Option<LaneMetrics> {
-    let (map, operating) = common_map(view)?;
-    let mut scratch = Vec::new();
-    let state = state(&map, operating);
-    let reach = if state == EyeState::Open {
-        let by_step: Vec<[Reach; 4]> = view
-            .maps()
-            .iter()
-            .enumerate()
-            .map(|(lane, map)| reach(view, lane, map, operating, false, &mut scratch))
-            .collect();
-        let least = innermost(by_step.iter().copied())?;
-        let near = by_step.iter().enumerate().filter(|(_, reach)| {
-            Side::ALL.iter().any(|side| {
-                let side = *side as usize;
-                reach[side].last_pass <= least[side].last_pass.saturating_add(NEAR_STEPS)
-            })
-        });
-        let fitted: Vec<[Reach; 4]> = near
-            .filter_map(|(lane, _)| view.maps().get(lane).map(|map| (lane, map)))
-            .map(|(lane, map)| reach(view, lane, map, operating, wanted.sub_tap, &mut scratch))
-            .collect();
-        innermost(fitted.into_iter())?
-    } else {
-        reach(view, 0, &map, operating, false, &mut scratch)
-    };
-    let grid = view.grid();
-    let (area, rectangle, masks) = shapes(grid, &map, operating, wanted, |region, mask| {
-        fit_mask(grid, region, operating, mask, None, &mut scratch)
-    });
-    Some(LaneMetrics { lane: None, operating, state, reach, area, rectangle, masks })
 }
 
 /// Side by side the shortest reach: last pass by last pass, and the sub-tap edge nearest to the operating point

@@ -235,7 +235,7 @@ mod tests {
     #[test]
     fn undisturbed_runs_have_few_false_alarms_and_a_shift_is_seen() {
         let eye = EyeName { direction: Direction::Read, rank: 0, sub_channel: None };
-        let mut draws = Draws(7);
+        let mut draws = Draws::new(7);
         for n in [5usize, 14, 60] {
             let (mut alarms, mut seen) = (0, 0);
             for _ in 0..2000 {

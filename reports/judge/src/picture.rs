@@ -66,7 +66,7 @@ fn outlines(view: &CaptureView<'_>, worst_lane: u16) -> EyePicture {
     let capture = view.capture();
     let lane = capture.lanes.iter().position(|lane| *lane == worst_lane).unwrap_or(0);
     let operating = capture.operating.get(lane).copied().unwrap_or(LanePoint { tap: 0, vref: 0 });
-    let together = common_map(view).map(|(map, _)| map);
+    let together = common_map(view);
     let outlines = [view.maps().get(lane), together.as_ref()].map(|map| map.map(outline));
     let path = |outline: &Option<Outline>| outline.as_ref().map(Outline::path_data).unwrap_or_default();
     let inferred: BTreeSet<Point> =

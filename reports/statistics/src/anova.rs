@@ -85,7 +85,7 @@ pub struct OneWay {
 /// One-way analysis of variance of at least two groups (any sizes, at least one group with two values).
 ///
 /// Each pass is centred, so that a large common offset does not destroy the digits (NIST StRD SmLs04..09).
-pub(crate) fn one_way(groups: &[&[f64]]) -> Result<OneWay> {
+pub fn one_way(groups: &[&[f64]]) -> Result<OneWay> {
     const WHAT: &str = "one-way analysis of variance";
     if groups.len() < 2 {
         return Err(StatisticsError::TooFewValues { what: WHAT, have: groups.len(), need: 2 });

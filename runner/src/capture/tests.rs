@@ -3,7 +3,8 @@
 use super::simulated_eyes::{Eyes, LaneEye, Patch};
 use super::*;
 use contract::PointRequest;
-use eye::labels::{EyeLabels, Label, LaneMap, Opening, drift};
+use eye::labels::{EyeLabels, Label, drift};
+use eye::map::{PassMap, Run};
 use nightbench_core::point_rule::Decision;
 use nightbench_core::results::{LaneSet, Point, VisitKind};
 use proptest::prelude::*;
@@ -50,8 +51,20 @@ fn usual() -> Vec<LaneEye> {
     (0..6).map(|i| LaneEye::new(30.0 + f64::from(i) * 0.7, 31.0, 22.0, 25.0)).collect()
 }
 
-fn same_map(a: &LaneMap, b: &LaneMap) -> bool {
-    (0..a.vref_steps()).all(|vref| (0..a.taps()).all(|tap| a.passes(tap, vref) == b.passes(tap, vref)))
+fn map(labels: &EyeLabels, lane: u16) -> PassMap {
+    PassMap::of_lanes(labels).swap_remove(usize::from(lane))
+}
+
+fn same_map(a: &EyeLabels, b: &EyeLabels, lane: u16) -> bool {
+    let (a, b) = (map(a, lane), map(b, lane));
+    a.pass_points() == b.pass_points() && {
+        let mut both = a.clone();
+        both.intersect(&b) && both.pass_points() == a.pass_points()
+    }
+}
+
+fn centre(eyes: &Eyes, lane: usize) -> Point {
+    Point { tap: eyes.operating[lane].tap, vref: eyes.operating[lane].vref }
 }
 
 #[test]
@@ -63,7 +76,7 @@ fn exact_equals_the_raster_on_the_same_draws() {
     assert!(eyes.clock_s < 0.62 * raster_s);
     assert!(uncertified_pairs(&exact, CaptureMode::Exact).is_empty());
     for lane in 0..6 {
-        assert!(same_map(&raster.lane(lane), &exact.lane(lane)), "lane {lane}");
+        assert!(same_map(&raster, &exact, lane), "lane {lane}");
     }
     assert!((0..64 * 64).all(|index| raster.measured(index) == LaneSet::first(6)));
 }
@@ -79,11 +92,8 @@ fn fast_certifies_its_lattice_and_marks_the_rest_inferred() {
     let inferred = |point| matches!(fast.label(0, point), Some(Label::Inferred(_)));
     assert!(inferred(Point { tap: 1, vref: 3 }));
     for lane in 0..6 {
-        let (a, b) = (exact.lane(lane), fast.lane(lane));
-        let operating = eyes.operating[usize::from(lane)];
-        let (Opening::Open(a), Opening::Open(b)) = (a.width_run(operating), b.width_run(operating)) else {
-            panic!("open")
-        };
+        let at = centre(&eyes, usize::from(lane));
+        let [a, b] = [&exact, &fast].map(|labels| map(labels, lane).run_in_row(at).unwrap());
         assert!(a.first.abs_diff(b.first) <= 1 && a.last.abs_diff(b.last) <= 1, "{a:?} {b:?}");
     }
 }
@@ -101,16 +111,15 @@ fn closed_dead_and_stuck_lanes_are_told_apart() {
     assert_eq!(labels.open_lanes().0, 0b111001);
     assert_eq!(labels.never_failing_lanes().0, 0b001000);
     assert!(stats.batches <= 20, "{} batches", stats.batches);
-    let closed = labels.lane(2);
-    assert_eq!(closed.width_run(eyes.operating[2]), Opening::Closed { off_centre: false });
-    assert!(closed.measured(eyes.operating[2].tap, eyes.operating[2].vref), "the centre was measured");
+    let closed = map(&labels, 2);
+    assert_eq!(closed.pass_points(), 0);
+    assert!(closed.measured(centre(&eyes, 2)), "the centre was measured");
     // The dense box round the dead lane's centre was looked at.
     for (tap, vref) in [(31, 30), (29, 33), (33, 29)] {
         assert!(capture.visits.iter().any(|visit| visit.point == Point { tap, vref }));
     }
     // A stuck lane's claim rests on full-length measurements along the border, not on the short survey.
-    let Opening::Open(run) = labels.lane(3).width_run(eyes.operating[3]) else { panic!("open") };
-    assert!(run.touches_low && run.touches_high && run.at_least());
+    assert_eq!(map(&labels, 3).run_in_row(centre(&eyes, 3)), Some(Run { first: 0, last: 63 }));
     for vref in (0..64).step_by(4) {
         assert_eq!(labels.label(3, Point { tap: 0, vref }), Some(Label::Measured(Decision::Pass)));
     }
@@ -124,8 +133,8 @@ fn a_sliver_between_the_survey_columns_is_found_from_its_trained_centre() {
     sliver.patches.push(Patch { taps: (29, 31), steps: (10, 52), ber: 1e-13 });
     let mut eyes = Eyes::new(64, 64, vec![sliver], 6);
     let (capture, stats) = take_with(&mut eyes, &CaptureOptions::new(CaptureMode::Exact, rule()));
-    let map = EyeLabels::from_capture(&capture).unwrap().lane(0);
-    assert_eq!(map.passing_points(), 3 * 43);
+    let labels = EyeLabels::from_capture(&capture).unwrap();
+    assert_eq!(map(&labels, 0).pass_points(), 3 * 43);
     assert!(stats.batches <= 12, "{} batches", stats.batches);
 }
 
@@ -139,9 +148,8 @@ fn a_lane_closed_by_rare_errors_is_not_searched_point_by_point() {
     let (_, raster) = take(&mut eyes, CaptureMode::Raster);
     let (capture, stats) = take_with(&mut eyes, &CaptureOptions::new(CaptureMode::Exact, rule()));
     let exact = EyeLabels::from_capture(&capture).unwrap();
-    assert!(same_map(&raster.lane(0), &exact.lane(0)));
-    assert_eq!(exact.lane(1).passing_points(), 0);
-    assert_eq!(exact.lane(1).width_run(eyes.operating[1]), Opening::Closed { off_centre: false });
+    assert!(same_map(&raster, &exact, 0));
+    assert_eq!(map(&exact, 1).pass_points(), 0);
     let measured = (0..exact.grid().len()).filter(|&index| exact.measured(index).0 & 2 != 0).count();
     assert!(measured < 1600 && stats.batches <= 10, "{measured} points, {} batches", stats.batches);
     assert!(uncertified_pairs(&exact, CaptureMode::Exact).is_empty());
@@ -152,8 +160,8 @@ fn an_eye_off_its_trained_centre_is_found() {
     let mut eyes = Eyes::new(64, 64, vec![LaneEye::new(45.0, 20.0, 14.0, 14.0)], 7);
     eyes.operating[0] = LanePoint { tap: 8, vref: 55 };
     let (_, labels) = take(&mut eyes, CaptureMode::Exact);
-    assert_eq!(labels.lane(0).width_run(eyes.operating[0]), Opening::Closed { off_centre: true });
-    assert!(labels.lane(0).passing_points() > 50);
+    let found = map(&labels, 0);
+    assert!(!found.passes(centre(&eyes, 0)) && found.pass_points() > 50);
 }
 
 #[test]
@@ -165,8 +173,9 @@ fn islands_notches_and_holes_of_four_by_four_are_found() {
     let mut eyes = Eyes::new(64, 64, vec![eye], 8);
     let (_, raster) = take(&mut eyes, CaptureMode::Raster);
     let (_, exact) = take(&mut eyes, CaptureMode::Exact);
-    assert!(same_map(&raster.lane(0), &exact.lane(0)));
-    assert!(exact.lane(0).passes(56, 54) && !exact.lane(0).passes(35, 40) && !exact.lane(0).passes(20, 31));
+    assert!(same_map(&raster, &exact, 0));
+    let passes = [(56, 54), (35, 40), (20, 31)].map(|(tap, vref)| map(&exact, 0).passes(Point { tap, vref }));
+    assert_eq!(passes, [true, false, false]);
 }
 
 #[test]
@@ -174,13 +183,9 @@ fn an_eye_at_the_border_reads_at_least() {
     let mut eyes = Eyes::new(64, 64, vec![LaneEye::new(6.0, 60.0, 24.0, 26.0)], 9);
     for mode in [CaptureMode::Exact, CaptureMode::Fast, CaptureMode::Raster] {
         let (_, labels) = take(&mut eyes, mode);
-        let map = labels.lane(0);
-        let Opening::Open(width) = map.width_run(eyes.operating[0]) else { panic!("open") };
-        let Opening::Open(height) = map.height_run(eyes.operating[0]) else { panic!("open") };
-        assert!(
-            width.touches_low && !width.touches_high && height.touches_high && !height.touches_low,
-            "{mode:?}"
-        );
+        let (lane, at) = (map(&labels, 0), centre(&eyes, 0));
+        let (width, height) = (lane.run_in_row(at).unwrap(), lane.run_in_column(at).unwrap());
+        assert!(width.first == 0 && width.last < 63 && height.first > 0 && height.last == 63, "{mode:?}");
     }
 }
 
@@ -195,7 +200,7 @@ fn one_false_fail_at_a_bad_place_is_tested_again_and_both_results_stay() {
     for mode in [CaptureMode::Exact, CaptureMode::Raster] {
         let (capture, labels) = take(&mut eyes, mode);
         for lane in 0..6 {
-            assert!(same_map(&clean.lane(lane), &labels.lane(lane)), "{mode:?} lane {lane}");
+            assert!(same_map(&clean, &labels, lane), "{mode:?} lane {lane}");
         }
         let at = Point { tap: 28, vref: 32 };
         let pair = labels.retested().iter().find(|pair| pair.point == at && pair.lane == 0).unwrap();
@@ -269,7 +274,7 @@ fn a_device_without_early_stop_is_sent_chunks() {
     eyes.capabilities.early_stop = false;
     let (_, labels) = take(&mut eyes, CaptureMode::Exact);
     for lane in 0..6 {
-        assert!(same_map(&reference.lane(lane), &labels.lane(lane)));
+        assert!(same_map(&reference, &labels, lane));
     }
     assert!(eyes.clock_s < 2.5 * early_stop_s, "{} s against {early_stop_s} s", eyes.clock_s);
 }
@@ -349,7 +354,7 @@ fn the_smallest_sweep_works() {
         for (taps, steps) in [(1, 1), (2, 1), (1, 7), (3, 3)] {
             let mut eyes = Eyes::new(taps, steps, vec![LaneEye::new(0.0, 0.0, 9.0, 9.0)], 18);
             let (_, labels) = take(&mut eyes, mode);
-            assert!(labels.lane(0).passes(0, 0), "{mode:?} {taps} x {steps}");
+            assert!(map(&labels, 0).passes(Point { tap: 0, vref: 0 }), "{mode:?} {taps} x {steps}");
         }
     }
 }

@@ -1,5 +1,6 @@
 //! What the terminal may show: colour, width, and output that survives a closed pipe.
 
+use nightbench_core::text::hides;
 use std::borrow::Cow;
 use std::io::{IsTerminal, Write};
 
@@ -50,17 +51,12 @@ pub fn shown(text: &str) -> Cow<'_, str> {
 
 /// Escapes what [`shown`] escapes but the first bytes that `kept` counts at an escape character.
 fn escaped(text: &str, kept: impl Fn(&str) -> usize) -> Cow<'_, str> {
-    let steers = |c: char| {
-        (c.is_control() && !matches!(c, '\n' | '\t'))
-            || matches!(c, '\u{61c}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
-                | '\u{2066}'..='\u{2069}' | '\u{feff}')
-    };
-    if !text.contains(steers) {
+    if !text.contains(hides) {
         return Cow::Borrowed(text);
     }
     let mut out = String::with_capacity(text.len() + 16);
     let mut rest = text;
-    while let Some(at) = rest.find(steers) {
+    while let Some(at) = rest.find(hides) {
         let (before, from) = rest.split_at(at);
         out.push_str(before);
         let (keep, after) = from.split_at(kept(from));

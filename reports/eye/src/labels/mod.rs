@@ -8,14 +8,12 @@
 
 mod drift;
 mod fill;
-mod map;
 mod tally;
 #[cfg(test)]
 mod tests;
 
 pub use drift::{Drift, DriftCheck, drift};
 pub use fill::{Lattice, bilinear_fill};
-pub use map::{LaneMap, Opening, PassRun};
 pub use tally::{LabelError, Retested, Tally};
 
 use nightbench_core::point_rule::Decision;
@@ -54,7 +52,7 @@ impl EyeLabels {
     }
 
     /// The labels of a running capture.
-    pub fn from_tally(grid: &Grid, lanes: u16, tally: &Tally) -> EyeLabels {
+    pub(crate) fn from_tally(grid: &Grid, lanes: u16, tally: &Tally) -> EyeLabels {
         let lattice = tally.lattice();
         let places: Vec<usize> = (0..lattice.len()).map(|at| grid.index(lattice.point(at))).collect();
         let decided: Vec<u128> = places.iter().map(|&at| tally.decided(at).0).collect();
@@ -114,22 +112,6 @@ impl EyeLabels {
     /// Isolated decisions that were tested again, both results kept.
     pub fn retested(&self) -> &[Retested] {
         &self.retested
-    }
-    /// Map of one lane (position in the capture's lane order); all fail beyond the lanes.
-    pub fn lane(&self, lane: u16) -> LaneMap {
-        LaneMap::build(&self.grid, |index| {
-            (self.passing(index).contains(lane), self.measured(index).contains(lane))
-        })
-    }
-    /// Map of the lanes in `which` together: a point passes when all of them pass. A pass is measured when all
-    /// of them are, a fail when one failing lane is.
-    pub fn together(&self, which: LaneSet) -> LaneMap {
-        let which = which.0 & LaneSet::first(self.lanes).0;
-        LaneMap::build(&self.grid, |index| {
-            let (pass, measured) = (self.pass[index], self.measured[index]);
-            let passes = which != 0 && which & !pass == 0;
-            (passes, if passes { which & !measured == 0 } else { which & !pass & measured != 0 })
-        })
     }
 }
 

@@ -108,31 +108,9 @@ fn the_last_tap_and_step_are_on_every_lattice() {
 }
 
 #[test]
-fn runs_say_closed_off_centre_and_at_least() {
-    let grid = grid(8, 4);
-    let map = LaneMap::build(&grid, |index| {
-        let point = grid.point(index);
-        (point.vref > 0 && (2..=5).contains(&point.tap), true)
-    });
-    let Opening::Open(width) = map.width_run(LanePoint { tap: 3, vref: 2 }) else { panic!("open") };
-    assert_eq!((width.first, width.last, width.places(), width.at_least()), (2, 5, 4, false));
-    assert!(width.ends_measured);
-    let Opening::Open(height) = map.height_run(LanePoint { tap: 3, vref: 2 }) else { panic!("open") };
-    assert_eq!((height.first, height.last), (1, 3));
-    assert!(height.touches_high && !height.touches_low && height.at_least());
-    assert_eq!(map.width_run(LanePoint { tap: 7, vref: 2 }), Opening::Closed { off_centre: true });
-    assert_eq!(map.width_run(LanePoint { tap: 99, vref: 99 }), Opening::Closed { off_centre: true });
-    let empty = LaneMap::build(&grid, |_| (false, true));
-    assert_eq!(empty.width_run(LanePoint { tap: 3, vref: 2 }), Opening::Closed { off_centre: false });
-    assert_eq!(map.contour().len(), 8, "two sides of three rows and the bottom");
-}
-
-#[test]
-fn lanes_together_are_the_and_of_lanes() {
+fn open_and_never_failing_lanes_are_told() {
     let visits = vec![visit(0, 0, &[0, 0]), visit(1, 0, &[0, 5]), visit(2, 0, &[7, 0])];
     let labels = EyeLabels::from_capture(&capture(grid(3, 1), CaptureMode::Raster, 2, visits)).unwrap();
-    let both = labels.together(LaneSet::first(2));
-    assert_eq!([0, 1, 2].map(|tap| both.passes(tap, 0)), [true, false, false]);
     assert_eq!(labels.open_lanes().len(), 2);
     assert!(labels.never_failing_lanes().is_empty());
 }

@@ -2,6 +2,7 @@
 
 use judge::judged::{JudgedCondition, JudgedMetric, JudgedRun, Verdict};
 use nightbench_core::condition::ConditionState;
+use nightbench_core::text::hides;
 use plan::expand::Condition;
 use plan::limits::Metric;
 use plan::matrix::Factor;
@@ -193,10 +194,7 @@ pub(super) fn anchors(run: &JudgedRun) -> Vec<String> {
 
 /// The text with invisible controls written out: marks of writing direction would turn round the text after them.
 pub(super) fn visible(text: String) -> String {
-    let hidden = |c: char| {
-        (c.is_control() && !matches!(c, '\n' | '\r' | '\t'))
-            || matches!(c, '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
-    };
+    let hidden = |c: char| c != '\r' && hides(c);
     if !text.contains(hidden) {
         return text;
     }
