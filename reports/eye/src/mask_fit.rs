@@ -41,7 +41,6 @@ impl MaskFit {
             at_least: false,
         }
     }
-
 }
 
 /// Scales a mask inside `region`, the pass region of `centre`. With counts, the nearest rim points are refined by
