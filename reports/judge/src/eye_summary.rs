@@ -264,7 +264,7 @@ impl EyeSummary {
 pub struct StageSummary {
     /// Stage name.
     pub name: String,
-    /// A lane ended at the stop of its range.
+    /// A lane's pass window reached the end of the delay or Vref range.
     pub end_stop: bool,
     /// Narrowest pass window, taps.
     pub narrowest_taps: Option<f64>,

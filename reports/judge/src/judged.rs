@@ -233,7 +233,7 @@ pub struct StageNote {
     pub attempts: u32,
     /// Failed attempts.
     pub failed: u32,
-    /// Attempts in which a lane ended at the stop of its range.
+    /// Attempts in which a lane's pass window reached the end of the delay or Vref range. The trained point itself need not lie there.
     pub end_stops: u32,
     /// Narrowest pass window seen, taps.
     pub narrowest_taps: Option<f64>,

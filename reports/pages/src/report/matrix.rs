@@ -13,7 +13,7 @@ pub(super) struct Cell {
     pub class: &'static str,
     /// Anchor to jump to; empty = none.
     pub link: String,
-    /// Glyph and verdict, then margin, as two lines.
+    /// Glyph and verdict, then what decides and by how much, a line each.
     pub text: String,
     /// Levels for the script's filter; empty for a combination that is not run.
     pub levels: String,
@@ -206,7 +206,7 @@ fn measured_cell(index: usize, judged: &JudgedCondition, links: &Links<'_>) -> C
     let word = judged.verdict.map_or_else(|| verdict_words(judged), short_words);
     let beyond = if judged.beyond_rating { "\u{2020}" } else { "" };
     let second = match judged.worst() {
-        Some(worst) => margin(worst),
+        Some(worst) => format!("{}\n{}", deciding(worst), margin(worst)),
         None if judged.verdict.is_some() => judged.reason().into_owned(),
         None => String::new(),
     };

@@ -17,6 +17,7 @@ mod notes;
 mod picture;
 mod plot;
 mod rank;
+mod reading;
 mod summary;
 mod tables;
 mod timeline;
@@ -123,6 +124,7 @@ struct Page<'a> {
     style: &'static str,
     script: &'static str,
     summary: summary::Summary,
+    reading: reading::Reading,
     matrix: matrix::MatrixView,
     factors: Vec<FilterFactor>,
     eyes: eyes::EyesView,
@@ -230,6 +232,7 @@ pub fn build(
         jobs: format!("{} of {} planned", run.jobs_done, run.jobs_planned),
         bench_hours: words::plain(facts.bench_hours, 1),
         eyes,
+        reading: reading::reading(run, facts),
         summary,
     };
     render("page.html", &page)
@@ -251,11 +254,12 @@ pub(crate) fn running_rules(text: &str, simulated: bool) -> String {
     )
 }
 
-const TEMPLATES: [(&str, &str); 9] = [
+const TEMPLATES: [(&str, &str); 10] = [
     ("eye.html", include_str!("eye.html")),
     ("page.html", include_str!("page.html")),
     ("macros.html", include_str!("macros.html")),
     ("top.html", include_str!("top.html")),
+    ("reading.html", include_str!("reading.html")),
     ("matrix.html", include_str!("matrix.html")),
     ("eyes.html", include_str!("eyes.html")),
     ("lists.html", include_str!("lists.html")),

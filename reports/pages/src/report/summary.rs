@@ -269,13 +269,6 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         "eyes reach the border of their grid: lower bounds",
         "eyes",
     );
-    let stops: usize = run.stages.iter().map(|stage| stage.end_stops as usize).sum();
-    add(
-        stops,
-        "training result lies at the stop of its range",
-        "training results lie at the stop of their range",
-        "training",
-    );
     let beyond = run.beyond_rating;
     add(
         beyond.total() - beyond.pass,
