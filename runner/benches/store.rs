@@ -5,8 +5,9 @@
 
 #[path = "../src/store/generated.rs"]
 mod generated;
+#[path = "../../tests/speed/stopwatch.rs"]
+mod stopwatch;
 
-use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
 use generated::raster;
 use nightbench_core::results::{Capture, Identity, JobOutcome, JobResult, JobTimes, Readback, Visit};
 use nightbench_core::units::{Celsius, Seconds, Volts};
@@ -17,6 +18,7 @@ use rusqlite::{Connection, params};
 use std::hint::black_box;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
+use stopwatch::{time, time_prepared};
 
 /// Captures of a job on a bench: read and write eye.
 const CAPTURES: u64 = 2;
@@ -129,7 +131,7 @@ fn plain(visits: &[Visit]) -> Vec<u8> {
     out
 }
 
-fn packing(c: &mut Criterion) {
+fn packing() {
     println!("72 lanes, 64 x 64 points, early-stop raster; bytes:");
     println!("{:>6} {:>6} {:>9} {:>9} {:>12}", "open", "skew", "packed", "varints", "zstd 3 of it");
     for (open, skew) in [(0.3, 0.5), (0.6, 0.5), (0.6, 1.5), (0.8, 0.0), (0.8, 0.5)] {
@@ -141,27 +143,21 @@ fn packing(c: &mut Criterion) {
     }
     let capture = raster(1, 72, 64, 0.6, 0.5);
     let packed = pack_visits(&capture.grid, 72, &capture.visits).expect("a valid capture");
-    let mut group = c.benchmark_group("capture 72 lanes 64x64");
-    group.bench_function("pack", |b| {
-        b.iter(|| pack_visits(&capture.grid, 72, black_box(&capture.visits)).expect("a valid capture"));
-    });
-    group.bench_function("unpack", |b| {
-        b.iter(|| unpack_visits(&capture.grid, 72, black_box(&packed)).expect("a packed capture"));
-    });
-    group.bench_function("plain varints", |b| b.iter(|| plain(black_box(&capture.visits))));
-    group.finish();
+    println!("capture 72 lanes 64x64");
+    time("pack", || pack_visits(&capture.grid, 72, black_box(&capture.visits)).expect("a valid capture"));
+    time("unpack", || unpack_visits(&capture.grid, 72, black_box(&packed)).expect("a packed capture"));
+    time("plain varints", || plain(black_box(&capture.visits)));
 }
 
 /// Goal: recording takes at most 1.2 x the bare insert.
-fn recording(c: &mut Criterion) {
+fn recording() {
     let captures: Vec<Capture> = (0..CAPTURES).map(|seed| raster(seed, 72, 64, 0.6, 0.5)).collect();
     let bytes: usize = captures
         .iter()
         .map(|capture| pack_visits(&capture.grid, 72, &capture.visits).expect("a valid capture").len())
         .sum();
     let job = result(captures);
-    let mut group = c.benchmark_group(format!("record a job of {bytes} bytes"));
-    group.sample_size(100);
+    println!("record a job of {bytes} bytes");
 
     let folder = Folder::new("bare");
     let bare = Connection::open(folder.0.join("bare.sqlite")).expect("a new database");
@@ -173,13 +169,11 @@ fn recording(c: &mut Criterion) {
     // Bytes that cannot be told from packed ones by a database.
     let blob = vec![0xa5_u8; bytes];
     let mut number = 0;
-    group.bench_function("bare insert", |b| {
-        b.iter(|| {
-            number += 1;
-            bare.prepare_cached("INSERT INTO results VALUES (?, ?)")
-                .and_then(|mut insert| insert.execute(params![key(number), blob]))
-                .expect("an insert")
-        });
+    time("bare insert", || {
+        number += 1;
+        bare.prepare_cached("INSERT INTO results VALUES (?, ?)")
+            .and_then(|mut insert| insert.execute(params![key(number), blob]))
+            .expect("an insert")
     });
     drop(bare);
     drop(folder);
@@ -187,33 +181,25 @@ fn recording(c: &mut Criterion) {
     let folder = Folder::new("packed");
     let mut store = on_a_bench(&folder.0);
     let mut number = 0;
-    group.bench_function("store, packed before", |b| {
-        b.iter_batched(
-            || {
-                number += 1;
-                PackedJob::new(&row(number), &job, &[]).expect("a valid job")
-            },
-            |packed| store.record_packed(packed).expect("a new job"),
-            BatchSize::NumIterations(20),
-        );
-    });
+    let prepare = || {
+        number += 1;
+        PackedJob::new(&row(number), &job, &[]).expect("a valid job")
+    };
+    time_prepared("store, packed before", prepare, |packed| store.record_packed(packed).expect("a new job"));
     drop(store);
     drop(folder);
 
     let folder = Folder::new("whole");
     let mut store = on_a_bench(&folder.0);
     let mut number = 0;
-    group.bench_function("store, packing included", |b| {
-        b.iter(|| {
-            number += 1;
-            store.record(&row(number), &job, &[]).expect("a new job");
-        });
+    time("store, packing included", || {
+        number += 1;
+        store.record(&row(number), &job, &[]).expect("a new job");
     });
-    group.finish();
 }
 
 /// Goals: `status` under 200 ms, opening with its check under 2 s.
-fn many_jobs(c: &mut Criterion) {
+fn many_jobs() {
     const JOBS: u64 = 100_000;
     let folder = Folder::new("many");
     let job = result(vec![raster(1, 8, 8, 0.6, 0.5)]);
@@ -225,44 +211,34 @@ fn many_jobs(c: &mut Criterion) {
     store.commit().expect("room on the disk");
     println!("{JOBS} jobs recorded in {:.1} s", began.elapsed().as_secs_f64());
     let reader = Store::open_read_only(&folder.0).expect("a run folder");
-    let mut group = c.benchmark_group(format!("{JOBS} jobs"));
-    group.sample_size(10);
-    group.bench_function("status while the run is open", |b| {
-        b.iter(|| {
-            let reader = Store::open_read_only(&folder.0).expect("a run folder");
-            reader.progress().expect("counts")
-        });
-    });
+    let status = || {
+        let reader = Store::open_read_only(&folder.0).expect("a run folder");
+        reader.progress().expect("counts")
+    };
+    time("status while the run is open", status);
     drop(reader);
     let began = Instant::now();
     store.close().expect("room on the disk");
     println!("closed in {:.2} s", began.elapsed().as_secs_f64());
     let size = std::fs::metadata(folder.0.join("results.sqlite")).expect("the database").len();
     println!("{:.0} MB in the folder", size as f64 / 1e6);
-    group.bench_function("status", |b| {
-        b.iter(|| {
-            let reader = Store::open_read_only(&folder.0).expect("a run folder");
-            reader.progress().expect("counts")
-        });
-    });
-    group.bench_function("open and check", |b| {
-        b.iter(|| Store::open(&folder.0).expect("a run folder").close().expect("nothing waits"));
-    });
-    group.bench_function("list every job and unpack its captures", |b| {
-        b.iter(|| {
-            let reader = Store::open_read_only(&folder.0).expect("a run folder");
-            let mut visits = 0;
-            for job in reader.jobs(Attempts::Counting) {
-                let job = job.expect("a job");
-                for capture in reader.captures(&job).expect("its captures") {
-                    visits += capture.expect("a capture").visits.len();
-                }
+    time("status", status);
+    time("open and check", || Store::open(&folder.0).expect("a run folder").close().expect("nothing waits"));
+    time("list every job and unpack its captures", || {
+        let reader = Store::open_read_only(&folder.0).expect("a run folder");
+        let mut visits = 0;
+        for job in reader.jobs(Attempts::Counting) {
+            let job = job.expect("a job");
+            for capture in reader.captures(&job).expect("its captures") {
+                visits += capture.expect("a capture").visits.len();
             }
-            visits
-        });
+        }
+        visits
     });
-    group.finish();
 }
 
-criterion_group!(benches, packing, recording, many_jobs);
-criterion_main!(benches);
+fn main() {
+    packing();
+    recording();
+    many_jobs();
+}

@@ -1,11 +1,12 @@
 //! Time of a full set of error-ratio surfaces: 72 lanes, 64 taps, 64 reference steps, on one core.
 
-use criterion::{Criterion, criterion_group, criterion_main};
+#[path = "../../../tests/speed/stopwatch.rs"]
+mod stopwatch;
+
 use simulator::physics::{
     BitDraws, BitVariation, Link, ModuleKind, OperatingPoint, Parameters, Path, PhysicsError, Setup,
 };
-use std::hint::black_box;
-use std::time::Duration;
+use stopwatch::time;
 
 /// Bits with spread-out deviations: a golden-ratio sequence stands in for drawn numbers.
 fn bits(p: &Parameters) -> Vec<BitVariation> {
@@ -59,7 +60,7 @@ fn without_jitter(setup: &Setup, bits: &[BitVariation]) -> Result<f64, PhysicsEr
     Ok(sum)
 }
 
-fn bench(c: &mut Criterion) {
+fn main() {
     let p = Parameters::ddr4();
     let bits = bits(&p);
     let at = |rate| OperatingPoint::calibrated(rate, 25.0, 1.2);
@@ -68,20 +69,11 @@ fn bench(c: &mut Criterion) {
         ("unbuffered 3200 direct", Path::direct(ModuleKind::Unbuffered), 3.2e9),
         ("unbuffered 2667, 3 risers", risers, 2.667e9),
     ];
-    let mut group = c.benchmark_group("72 lanes 64 x 64");
-    group.sample_size(10).measurement_time(Duration::from_secs(6)).warm_up_time(Duration::from_secs(1));
+    println!("72 lanes 64 x 64");
     for (name, path, rate) in cases {
         let setup = Setup::read(p.clone(), path, at(rate));
-        group.bench_function(name, |b| b.iter(|| black_box(surfaces(&setup, &bits))));
-        group.bench_function(format!("{name}: responses only"), |b| {
-            b.iter(|| black_box(responses(&setup, &bits)));
-        });
-        group.bench_function(format!("{name}: without jitter"), |b| {
-            b.iter(|| black_box(without_jitter(&setup, &bits)));
-        });
+        time(name, || surfaces(&setup, &bits));
+        time(&format!("{name}: responses only"), || responses(&setup, &bits));
+        time(&format!("{name}: without jitter"), || without_jitter(&setup, &bits));
     }
-    group.finish();
 }
-
-criterion_group!(benches, bench);
-criterion_main!(benches);

@@ -3,7 +3,9 @@
 
 #![allow(clippy::disallowed_types)]
 
-use criterion::{Criterion, criterion_group, criterion_main};
+#[path = "../../../tests/speed/stopwatch.rs"]
+mod stopwatch;
+
 use plan::Plan;
 use plan::expand::{expand, jobs};
 use plan::selection::Selection;
@@ -11,6 +13,7 @@ use plan::timetable::{ExpectedTimes, timetable};
 use schedule::{Learned, Standing, finish_range};
 use std::fmt::Write;
 use std::time::Instant;
+use stopwatch::time;
 
 /// 100 modules x 10 channels x 5 supplies x 5 rates x 40 temperatures: a million combinations.
 fn plan(attended: &str) -> Plan {
@@ -58,7 +61,7 @@ fn figures() {
         let range = finish_range(&table.problem, sequence, &table.calendar, standing, &learned, 400, 1)
             .expect("a range");
         println!(
-            "{name}: {} conditions expanded in {expanded:.3} s, ordered and scheduled in {ordered:.3} s ({} fittings, ratio \
+            "{name}: {} conditions expanded in {expanded:.3} s, ordered and scheduled in {ordered:.3} s ({} mountings, ratio \
              with price {:.4}), finish range in {:.3} s ({:.0} days)",
             expansion.conditions.len(),
             table.schedule.cost.changes,
@@ -76,14 +79,8 @@ fn figures() {
     );
 }
 
-fn expansion(c: &mut Criterion) {
+fn main() {
     figures();
     let plan = plan("");
-    let mut group = c.benchmark_group("expand");
-    group.sample_size(10);
-    group.bench_function("a million conditions", |b| b.iter(|| expand(&plan, &Selection::default())));
-    group.finish();
+    time("expand a million conditions", || expand(&plan, &Selection::default()));
 }
-
-criterion_group!(benches, expansion);
-criterion_main!(benches);

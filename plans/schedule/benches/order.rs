@@ -3,7 +3,9 @@
 
 #![allow(clippy::disallowed_types)]
 
-use criterion::{Criterion, criterion_group, criterion_main};
+#[path = "../../../tests/speed/stopwatch.rs"]
+mod stopwatch;
+
 use nightbench_core::random::SplitMix64;
 use schedule::calendar::{DAY_MIN, days_from_civil};
 use schedule::{
@@ -11,6 +13,7 @@ use schedule::{
     finish_bound, nested, plan_calendar, plan_order, walk,
 };
 use std::time::Instant;
+use stopwatch::time;
 
 /// A crossed matrix with a share of its jobs (or of its setup-temperature cells) left out by a fixed seed.
 struct Matrix {
@@ -223,16 +226,10 @@ fn figures() {
     }
 }
 
-fn order(c: &mut Criterion) {
+fn main() {
     figures();
-    let mut g = c.benchmark_group("order");
-    g.sample_size(10);
     let (a, large, irregular) = (problem(&matrix_a(), 1), problem(&large(), 1), problem(&irregular(3), 1003));
-    g.bench_function("matrix a", |b| b.iter(|| plan_order(&a, Effort::default())));
-    g.bench_function("10,000 jobs, 500 setups", |b| b.iter(|| plan_order(&large, Effort::default())));
-    g.bench_function("irregular", |b| b.iter(|| plan_order(&irregular, Effort::default())));
-    g.finish();
+    time("matrix a", || plan_order(&a, Effort::default()));
+    time("10,000 jobs, 500 setups", || plan_order(&large, Effort::default()));
+    time("irregular", || plan_order(&irregular, Effort::default()));
 }
-
-criterion_group!(benches, order);
-criterion_main!(benches);

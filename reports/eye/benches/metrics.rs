@@ -1,6 +1,8 @@
 //! Cost of eye metrics: one large capture by stage, and many small ones as a long run leaves them.
 
-use criterion::{Criterion, criterion_group, criterion_main};
+#[path = "../../../tests/speed/stopwatch.rs"]
+mod stopwatch;
+
 use eye::counts::CaptureView;
 use eye::edges::{EdgeMethod, Side};
 use eye::metrics::{LaneMetrics, Wanted, lane_metrics};
@@ -13,6 +15,7 @@ use nightbench_core::results::{
 use nightbench_core::units::{Millivolts, Picoseconds};
 use statistics::special::normal_sf;
 use std::hint::black_box;
+use stopwatch::time;
 
 /// A raster of Gaussian eyes with expected counts (rounded), early stop at two errors, lanes skewed by +-5 % of the grid.
 fn raster(taps: u16, steps: u16, lanes: u16, sigma_taps: f64, sigma_steps: f64) -> Capture {
@@ -56,15 +59,13 @@ fn raster(taps: u16, steps: u16, lanes: u16, sigma_taps: f64, sigma_steps: f64) 
     }
 }
 
-fn metrics(criterion: &mut Criterion) {
+fn main() {
     let large = raster(64, 64, 72, 1.2, 1.5);
     let mask =
         Mask { shape: MaskShape::Rectangle, half_width: Picoseconds(36.0), half_height: Millivolts(55.0) };
     let everything = Wanted::everything(vec![mask, Mask { shape: MaskShape::Hexagon { flat: 0.5 }, ..mask }]);
     let last_pass = Wanted { sub_tap: false, shapes: false, masks: Vec::new() };
-    criterion.bench_function("view of 72 lanes, 64 x 64", |bencher| {
-        bencher.iter(|| CaptureView::new(black_box(&large)).map(|view| view.maps().len()));
-    });
+    time("view of 72 lanes, 64 x 64", || CaptureView::new(black_box(&large)).map(|view| view.maps().len()));
     let Ok(view) = CaptureView::new(&large) else { return };
     let stages = [
         ("last pass", &last_pass),
@@ -72,11 +73,9 @@ fn metrics(criterion: &mut Criterion) {
         ("everything, two masks", &everything),
     ];
     for (name, wanted) in stages {
-        criterion.bench_function(&format!("{name} of 72 lanes, 64 x 64"), |bencher| {
-            bencher.iter(|| {
-                let lanes = lane_metrics(black_box(&view), wanted);
-                aligned_metrics(&view, &lanes, wanted)
-            });
+        time(&format!("{name} of 72 lanes, 64 x 64"), || {
+            let lanes = lane_metrics(black_box(&view), wanted);
+            aligned_metrics(&view, &lanes, wanted)
         });
     }
     let small = raster(24, 20, 72, 0.8, 0.8);
@@ -86,12 +85,8 @@ fn metrics(criterion: &mut Criterion) {
     });
     assert!(width_fits, "the small capture must exercise the fit");
     for (name, wanted) in &stages[..2] {
-        criterion.bench_function(&format!("view and {name} of 72 lanes, 24 x 20"), |bencher| {
-            bencher
-                .iter(|| CaptureView::new(black_box(&small)).map(|view| lane_metrics(&view, wanted).len()));
+        time(&format!("view and {name} of 72 lanes, 24 x 20"), || {
+            CaptureView::new(black_box(&small)).map(|view| lane_metrics(&view, wanted).len())
         });
     }
 }
-
-criterion_group!(benches, metrics);
-criterion_main!(benches);
