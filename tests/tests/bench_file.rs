@@ -111,7 +111,7 @@ fn the_example_is_previewed_in_its_own_words() {
     assert!(place("VOLT 1.2000,(@1)") < place("OUTP ON,(@1)"));
     assert!(place("OUTP ON,(@4)") < place("mains > OUTP ON"));
     assert!(place("VOLT 5.0000,(@4)") > 0 && place("oven > R=50") < place("oven > T=300"));
-    assert!(place("fit check, at ambient") < place("job 1 of"));
+    assert!(place("mounting check, at ambient") < place("job 1 of"));
     // Off: the switch before the rails, the last rail first.
     let end = &run.out[place("end: make safe")..];
     let off = |words: &str| end.find(words).unwrap_or_else(|| panic!("{words}\n{end}"));

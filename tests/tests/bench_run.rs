@@ -1,7 +1,7 @@
 //! `run --bench`, `bench check`, `bench safe` and `preview --bench` from outside, over the emulated bench.
 
 use crate::bench_driver::start;
-use crate::support::{Folder, SMALL, json, nightbench, program};
+use crate::support::{Folder, SMALL, effort, json, nightbench, program};
 use emulator::{EmulatedBench, Fault, FittedThings};
 use plan::Plan;
 use std::collections::BTreeSet;
@@ -222,11 +222,10 @@ fn a_signal_makes_the_bench_safe_and_the_run_continues_later() {
 }
 
 /// Goal: two hundred jobs under a seeded storm end with every measurable job measured once, nothing outside its
-/// tolerance, everything off; ten seeds. Here a shorter run with two seeds; all of it with NIGHTBENCH_STORM=all.
+/// tolerance, everything off. A short one is the sample, two seeds with NIGHTBENCH_EFFORT=ci, ten with `all`.
 #[test]
 fn a_storm_of_faults_leaves_nothing_measured_wrongly_and_everything_off() {
-    let all = std::env::var_os("NIGHTBENCH_STORM").is_some_and(|value| value == "all");
-    let (seeds, repeats) = if all { (10, 50) } else { (2, 4) };
+    let (seeds, repeats) = effort((1, 4), (2, 50), (10, 50));
     let plan_text = format!("{}\n[repeats]\nrepeats = {repeats}\n", one_setup());
     for seed in 1..=seeds {
         let rig = rig(&plan_text, seed, 0.0015, 2000.0);

@@ -2,7 +2,7 @@
 
 use crate::chance::Chance;
 use crate::rig::{Rig, Sitting, TINY, contents};
-use crate::support::{Folder, SMALL, json, nightbench, program};
+use crate::support::{Folder, SMALL, effort, json, missing, nightbench, program};
 use contract::{CancelToken, Driver};
 use runner::console::exit::Exit;
 use runner::store::{Store, WriteFault, WriteFaultKind};
@@ -95,7 +95,7 @@ impl SmallDisk {
             .status()
             .is_ok_and(|status| status.success());
         if !mounted {
-            println!("not allowed to mount a small file system here: this part is left out");
+            missing("the right to mount a small file system");
         }
         mounted.then(|| SmallDisk(at.to_owned()))
     }
@@ -109,7 +109,7 @@ impl Drop for SmallDisk {
 
 #[test]
 fn a_storm_of_kills_changes_nothing() {
-    let wanted = std::env::var("NIGHTBENCH_KILLS").map_or(20, |text| text.parse().expect("a number"));
+    let wanted = effort(5, 20, 200);
     let folder = Folder::new();
     let at = folder.path();
     folder.file("plan.toml", &format!("{SMALL}\n[repeats]\nrepeats = 20\n"));

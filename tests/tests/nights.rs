@@ -1,12 +1,12 @@
 //! Whole nights on virtual time with seeded faults at every driver call, stops, panics and write errors.
 //!
-//! A failing night is named by its seed and replayed with `NIGHTBENCH_NIGHT=SEED`. Ten thousand nights:
-//! `cargo test --release -p tests -- --ignored --nocapture ten_thousand_nights`.
+//! A failing night is named by its seed and replayed with `NIGHTBENCH_NIGHT=SEED`. 60 nights are the sample, 500 with
+//! `NIGHTBENCH_EFFORT=ci`, 10,000 with `NIGHTBENCH_EFFORT=all`.
 
 use crate::chance::Chance;
 use crate::faulty::{FaultyDriver, Mishaps, SEEDED_PANIC, Witness};
 use crate::rig::{Rig, Sitting, TINY, contents};
-use crate::support::Folder;
+use crate::support::{Folder, effort};
 use contract::{CancelToken, Driver};
 use judge::Judge;
 use nightbench_core::results::{JobOutcome, JobResult};
@@ -240,22 +240,16 @@ fn nights(seeds: std::ops::Range<u64>) {
     );
     assert!(failing.is_empty(), "failing seeds: {failing:?} (replay with NIGHTBENCH_NIGHT=SEED)");
     // Nights without trouble would prove nothing.
-    assert!(count < 100 || (faults > count && cuts > count / 3 && stubborn > count / 4));
+    assert!(count < 60 || (faults > count && cuts > count / 3 && stubborn > count / 4));
 }
 
 #[test]
-fn five_hundred_nights() {
+fn nights_full_of_faults_lose_nothing() {
     match std::env::var("NIGHTBENCH_NIGHT").ok().map(|text| text.parse()) {
         Some(seed) => {
             let seed: u64 = seed.expect("NIGHTBENCH_NIGHT is a number");
             nights(seed..seed + 1);
         }
-        None => nights(0..500),
+        None => nights(0..effort(60, 500, 10_000)),
     }
-}
-
-#[test]
-#[ignore = "takes minutes: cargo test --release -p tests -- --ignored --nocapture ten_thousand_nights"]
-fn ten_thousand_nights() {
-    nights(0..10_000);
 }

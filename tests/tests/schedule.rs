@@ -1,4 +1,4 @@
-//! Order and calendar from outside: preview, fitting list, coverage, night-only plans, composed bench time, and plans that cannot be.
+//! Order and calendar from outside: preview, setup list, coverage, night-only plans, composed bench time, and plans that cannot be.
 
 use crate::chance::Chance;
 use crate::support::{Folder, SMALL, json, nightbench};
@@ -62,7 +62,7 @@ fn preview_walks_the_plan_through_the_calendar() {
 }
 
 #[test]
-fn the_list_names_what_to_fit_and_keeps_to_eighty_columns() {
+fn the_list_names_what_to_mount_and_keeps_to_eighty_columns() {
     let folder = Folder::new();
     let path = folder.file("plan.toml", &two_long_setups());
     let run = nightbench(folder.path(), &["preview", path.to_str().unwrap(), "--page", "list.html"]);
@@ -79,13 +79,13 @@ fn the_list_names_what_to_fit_and_keeps_to_eighty_columns() {
     ] {
         assert!(run.out.contains(words), "missing: {words}\n{}", run.out);
     }
-    let after = run.out.split("What to fit, and when:").nth(1).expect("the list");
+    let after = run.out.split("What to mount, and when:").nth(1).expect("the list");
     assert!(after.trim_end().ends_with("°C"), "the text ends with the list: {after}");
     for line in run.out.lines() {
         assert!(line.chars().count() <= 80, "longer than 80 columns: {line}");
     }
     let page = std::fs::read_to_string(folder.path().join("list.html")).unwrap();
-    assert_eq!(page.matches("class=\"box\"").count(), 6, "three boxes a fitting");
+    assert_eq!(page.matches("class=\"box\"").count(), 6, "three boxes a mounting");
     assert!(page.contains("<svg") && page.contains("Tue 2026-11-24") && page.contains("Wrist strap"));
     assert!(!page.contains("http"), "the page stands alone");
     let elsewhere = ["preview", path.to_str().unwrap(), "--page", "absent/list.html"];

@@ -1,7 +1,7 @@
 //! The examples in the store's description run on a real store: three SQL queries and the pandas script.
 
-use crate::support::{Folder, SMALL, nightbench};
-use std::path::{Path, PathBuf};
+use crate::support::{Folder, SMALL, missing, nightbench};
+use std::path::Path;
 use std::process::Command;
 
 /// The blocks of one language in a Markdown text.
@@ -13,22 +13,19 @@ fn blocks(text: &str, language: &str) -> Vec<String> {
         .collect()
 }
 
-/// A Python that can import a module; `REPORT_PYTHON` names one. On a build server it must be there.
-fn python(module: &str) -> Option<PathBuf> {
-    let named = std::env::var_os("REPORT_PYTHON").map(PathBuf::from);
-    let found = named.into_iter().chain([PathBuf::from("python3")]).find(|python| {
-        let probe = Command::new(python).args(["-c", &format!("import {module}")]).output();
-        probe.is_ok_and(|output| output.status.success())
-    });
-    if found.is_none() {
-        assert!(std::env::var_os("CI").is_none(), "no Python with {module}: .ci/run sets REPORT_PYTHON");
-        eprintln!("SKIPPED: no Python with {module}; set REPORT_PYTHON to one to run the store's examples");
+/// Is there a Python that can import a module?
+fn imports(module: &str) -> bool {
+    let probe = Command::new("python3").args(["-c", &format!("import {module}")]).output();
+    let there = probe.is_ok_and(|output| output.status.success());
+    if !there {
+        missing(&format!("a Python with {module}"));
     }
-    found
+    there
 }
 
-fn run(python: &Path, folder: &Path, code: &str) -> String {
-    let output = Command::new(python).current_dir(folder).args(["-c", code]).output().expect("Python starts");
+fn run(folder: &Path, code: &str) -> String {
+    let output =
+        Command::new("python3").current_dir(folder).args(["-c", code]).output().expect("Python starts");
     assert!(output.status.success(), "{}\n{code}", String::from_utf8_lossy(&output.stderr));
     String::from_utf8_lossy(&output.stdout).into_owned()
 }
@@ -44,7 +41,9 @@ fn the_queries_and_the_script_of_the_description_run() {
     let scripts: Vec<String> =
         blocks(&text, "python").into_iter().filter(|code| code.contains("import pandas")).collect();
     assert_eq!(scripts.len(), 1);
-    let Some(plain) = python("sqlite3") else { return };
+    if !imports("sqlite3") {
+        return;
+    }
     let folder = Folder::new();
     let plan = folder.file("plan.toml", SMALL);
     let measured = nightbench(folder.path(), &["run", plan.to_str().unwrap(), "--into", "d"]);
@@ -55,7 +54,7 @@ fn the_queries_and_the_script_of_the_description_run() {
             "import sqlite3\nrows = sqlite3.connect('file:results.sqlite?mode=ro', uri=True).execute('''{query}''')\
              .fetchall()\nprint(len(rows), rows[:1])"
         );
-        let out = run(&plain, &store, &code);
+        let out = run(&store, &code);
         // Failed trainings and what an agent said: this run may have none of the first and has none of the second.
         assert!(
             [1, 3].contains(&index) || !out.starts_with("0 "),
@@ -63,7 +62,9 @@ fn the_queries_and_the_script_of_the_description_run() {
             index + 1
         );
     }
-    let Some(with_pandas) = python("pandas") else { return };
-    let out = run(&with_pandas, &store, &scripts[0]);
+    if !imports("pandas") {
+        return;
+    }
+    let out = run(&store, &scripts[0]);
     assert!(out.contains("count") && out.contains("mean"), "{out}");
 }

@@ -44,6 +44,25 @@ impl Drop for Folder {
     }
 }
 
+/// How much the long tests do: `NIGHTBENCH_EFFORT` = `ci` or `all`; a sample where it is not set.
+pub fn effort<T>(sample: T, ci: T, all: T) -> T {
+    match std::env::var("NIGHTBENCH_EFFORT").as_deref() {
+        Err(_) => sample,
+        Ok("ci") => ci,
+        Ok("all") => all,
+        Ok(other) => panic!("NIGHTBENCH_EFFORT is `{other}`; known: ci, all"),
+    }
+}
+
+/// Is an outside program or right missing that a check needs? Says so; with `NIGHTBENCH_OUTSIDE=1` that is a failure.
+pub fn missing(what: &str) {
+    assert!(
+        std::env::var_os("NIGHTBENCH_OUTSIDE").is_none(),
+        "{what} is missing, and NIGHTBENCH_OUTSIDE asks for it"
+    );
+    println!("not checked: {what} is missing");
+}
+
 /// The program under test.
 pub fn program() -> Command {
     Command::new(env!("CARGO_BIN_EXE_nightbench-tested"))
