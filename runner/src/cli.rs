@@ -4,14 +4,14 @@ use crate::forecast::shard::Shard;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
-/// Characterizes memory interfaces: plans the matrix, runs it, measures eyes and judges their margin.
+/// Characterizes memory interfaces: orders a test plan, runs it, measures data eyes and judges their margin.
 #[derive(Debug, Parser)]
 #[command(name = "nightbench", version, max_term_width = 100, after_help = EXIT_CODES)]
 pub struct Cli {
-    /// No colour, whatever the terminal can do.
+    /// Write no colour.
     #[arg(long, global = true)]
     pub no_color: bool,
-    /// What to do.
+    /// The command.
     #[command(subcommand)]
     pub command: Command,
 }
@@ -48,21 +48,21 @@ const OF_FILE: &str = "Exit codes: 0 read; 2 no such file, or mistakes in it.";
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Show every mistake in a plan at once, with line and column, and warn of what is hardly meant.
+    /// Show every mistake in a plan at once, with line and column, and warnings.
     #[command(after_help = OF_CHECK)]
     Check {
-        /// The plan (TOML).
+        /// Plan (TOML).
         plan: PathBuf,
     },
-    /// Show what would run, in which order, how many hours it takes, the fewest that any order could take, and what to fit when.
+    /// Show what would run: order, hours, the proven least hours, and what to mount when.
     #[command(after_help = OF_PREVIEW)]
     Preview {
-        /// The plan (TOML).
+        /// Plan (TOML).
         plan: PathBuf,
-        /// Print every command that this bench (TOML) would be sent, in order, in place of hours and fittings; no connection is opened.
+        /// Print every command this bench (TOML) would be sent, in order, instead of the forecast; opens no connection.
         #[arg(long, value_name = "BENCH")]
         bench: Option<PathBuf>,
-        /// Also write the whole fitting list as a printable page with check boxes and a timeline.
+        /// Also write the setup list as a page to print, with check boxes and a timeline.
         #[arg(long, value_name = "FILE.html")]
         page: Option<PathBuf>,
         /// Narrows the selection.
@@ -75,39 +75,39 @@ pub enum Command {
     /// Run a plan, or continue it; writes DIR/report.html at the end.
     #[command(after_help = OF_RUN)]
     Run(RunArguments),
-    /// Show how far a run is and what fails so far; safe while it is going on.
+    /// Show how far a run is and what fails so far; safe during a run.
     #[command(after_help = OF_FOLDER)]
     Status {
-        /// The run folder.
+        /// Run folder.
         dir: PathBuf,
         /// Machine output.
         #[command(flatten)]
         json: Json,
     },
-    /// Rebuild DIR/report.html from the stored counts alone; nothing is measured.
+    /// Rebuild DIR/report.html from the stored counts; measures nothing.
     #[command(after_help = OF_VERDICT)]
     Report(ReportArguments),
-    /// Show what repeats and re-seats say about the measurement, as lines of an uncertainty budget (ps and mV).
+    /// Work out repeatability and re-seating from a run, as lines of an uncertainty budget.
     #[command(after_help = OF_STUDY)]
     Study {
-        /// The run folder.
+        /// Run folder.
         dir: PathBuf,
         /// Machine output.
         #[command(flatten)]
         json: Json,
     },
-    /// Look at a bench, or make it safe now.
+    /// Check a bench, or make it safe now.
     #[command(subcommand)]
     Bench(BenchCommand),
-    /// Has anything got worse since a baseline? Writes DIR/compare.html.
+    /// Tell whether anything got worse since a baseline; writes DIR/compare.html.
     #[command(after_help = OF_COMPARE)]
     Compare(CompareArguments),
-    /// Merge shards, or parts of a plan measured on several benches, into one run folder.
+    /// Merge shards, or parts measured on several benches, into one run folder.
     #[command(after_help = OF_VERDICT)]
     Merge {
-        /// The run folder to write: a new one, or one that an earlier merge began.
+        /// Run folder to write: new, or begun by an earlier merge.
         out: PathBuf,
-        /// The run folders to merge.
+        /// Run folders to merge.
         #[arg(required = true, value_name = "DIR")]
         parts: Vec<PathBuf>,
         /// Machine output.
@@ -117,7 +117,7 @@ pub enum Command {
     /// Write the results as a table or as test results.
     #[command(after_help = OF_EXPORT)]
     Export {
-        /// The run folder.
+        /// Run folder.
         dir: PathBuf,
         /// What to write.
         #[arg(long = "as", value_name = "FORMAT")]
@@ -139,7 +139,7 @@ pub enum Command {
         #[command(flatten)]
         json: Json,
     },
-    /// Show what a measured channel looks like to the tool.
+    /// Show delay, loss and faults of a measured channel, and its entry for a plan.
     #[command(after_help = OF_FILE)]
     Channel(ChannelArguments),
 }
@@ -149,13 +149,13 @@ pub enum Command {
 pub struct ChannelArguments {
     /// The Touchstone file (.s2p, .s3p, .s4p).
     pub file: PathBuf,
-    /// Which ports of a four-port belong together: 1-2/3-4 or 1-3/2-4.
+    /// Which ports of a four-port form a line: 1-2/3-4 or 1-3/2-4.
     #[arg(long, value_name = "PORTS", default_value = "1-2/3-4")]
     pub pairing: String,
     /// Port 1 is on the chip's side instead of the module's.
     #[arg(long)]
     pub reversed: bool,
-    /// Fastest data rate the channel is meant for, MT/s, for example 3200 or DDR5-4800.
+    /// Fastest data rate of the channel, MT/s, for example 3200 or DDR5-4800.
     #[arg(long, value_name = "RATE", default_value = "3200")]
     pub rate: String,
     /// Machine output.
@@ -166,20 +166,20 @@ pub struct ChannelArguments {
 /// Commands about a bench.
 #[derive(Debug, Subcommand)]
 pub enum BenchCommand {
-    /// Are the instruments there, calibrated and within limits, and what is on right now? Switches nothing.
+    /// Check instruments, calibration and limits, and show what is on now. Switches nothing.
     #[command(
         after_help = "Exit codes: 0 all there and within limits; 2 mistakes in the bench file; 5 the bench refuses."
     )]
     Check {
-        /// The bench (TOML).
+        /// Bench (TOML).
         bench: PathBuf,
     },
-    /// Switch everything off, verified by measurement, from any state.
+    /// Switch everything off from any state, and measure that it is off.
     #[command(
         after_help = "Exit codes: 0 everything was measured off; 2 mistakes in the bench file; 6 could not make safe."
     )]
     Safe {
-        /// The bench (TOML).
+        /// Bench (TOML).
         bench: PathBuf,
     },
 }
@@ -187,27 +187,27 @@ pub enum BenchCommand {
 /// Arguments of `run`.
 #[derive(Debug, Args)]
 pub struct RunArguments {
-    /// The plan (TOML).
+    /// Plan (TOML).
     pub plan: PathBuf,
-    /// The bench (TOML) to measure on; without it the target is the simulated one.
+    /// Bench (TOML) to measure on. Default: the simulated target.
     #[arg(long, value_name = "BENCH")]
     pub bench: Option<PathBuf>,
-    /// Run folder; continued if it already has results. Default: runs/NAME for a plan in NAME.toml.
+    /// Run folder; continued if it holds results. Default: runs/NAME for the plan NAME.toml.
     #[arg(long, value_name = "DIR")]
     pub into: Option<PathBuf>,
-    /// Seed of the simulated target, a whole number: mountings, training noise and counting noise hang on it.
+    /// Seed of the simulated target: draws mountings, training noise and counting noise.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
-    /// Threads for simulated jobs, 1 to 1024; the result does not depend on it. Default: every core.
+    /// Threads for simulated jobs, 1 to 1024; does not change results. Default: every core.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024), allow_negative_numbers = true)]
     pub threads: Option<u16>,
-    /// Run only part I of N of the plan: whole mountings of the simulated target. `merge` joins the parts.
+    /// Run part I of N of the plan (simulated target only); `merge` joins the parts.
     #[arg(long, value_name = "I/N", conflicts_with = "bench")]
     pub shard: Option<Shard>,
-    /// Measure finished jobs again: factor=level,... or `not-measured`. Older attempts stay, marked superseded.
+    /// Measure finished jobs again: factor=level,... or `not-measured`. Keeps the older attempts, marked superseded.
     #[arg(long, value_name = "SELECTION", requires = "reason")]
     pub again: Vec<String>,
-    /// Why jobs are measured again; kept with the older attempts.
+    /// Why the jobs are measured again; kept with the older attempts.
     #[arg(long, value_name = "TEXT", requires = "again")]
     pub reason: Option<String>,
     /// Narrows the selection.
@@ -221,16 +221,16 @@ pub struct RunArguments {
 /// Arguments of `report`.
 #[derive(Debug, Args)]
 pub struct ReportArguments {
-    /// The run folder.
+    /// Run folder.
     pub dir: PathBuf,
-    /// Judge by the [[limit]], [decision], [[uncertainty]] and [release] of this file instead of the plan's; what it leaves out
-    /// stays as the plan has it. Both sets are kept and shown.
+    /// Judge by the [[limit]], [decision], [[uncertainty]] and [release] of this file; what it leaves out comes from the
+    /// plan. Both sets are kept and shown.
     #[arg(long, value_name = "FILE")]
     pub limits: Option<PathBuf>,
-    /// Draw the eyes of this job instead (first digits of its key), into DIR/eye-KEY.html.
+    /// Draw the eyes of this job instead (first digits of its key), in DIR/eye-KEY.html.
     #[arg(long, value_name = "JOB")]
     pub eye: Option<String>,
-    /// Fit every eye again instead of using what an earlier report found.
+    /// Work out every eye again; ignore what earlier reports found.
     #[arg(long)]
     pub afresh: bool,
     /// Machine output.
@@ -241,20 +241,20 @@ pub struct ReportArguments {
 /// Arguments of `compare`.
 #[derive(Debug, Args)]
 pub struct CompareArguments {
-    /// The run folder that is the baseline.
+    /// Run folder of the baseline.
     pub baseline: PathBuf,
-    /// The run folder in question.
+    /// Run folder to compare with it.
     pub dir: PathBuf,
-    /// Loss of margin along the delay axis that still counts as not worse, in UI (bit times), 0 to 1.
+    /// Loss of margin in time that still counts as not worse, UI (bit times), 0 to 1.
     #[arg(long, value_name = "UI", default_value_t = 0.02, allow_negative_numbers = true)]
     pub loss_ui: f64,
-    /// Loss of margin along the voltage axis that still counts as not worse, percent of VDDQ, 0 to 100.
+    /// Loss of margin in voltage that still counts as not worse, percent of VDDQ, 0 to 100.
     #[arg(long, value_name = "PERCENT", default_value_t = 1.0, allow_negative_numbers = true)]
     pub loss_percent: f64,
-    /// Confidence of each answer, 0.5001 to 0.9999; over all conditions the share of false ones is held to the rest.
+    /// Confidence of each answer, 0.5001 to 0.9999; over all conditions the share of false answers is at most the rest.
     #[arg(long, value_name = "SHARE", default_value_t = 0.95, allow_negative_numbers = true)]
     pub confidence: f64,
-    /// Compare a simulated run with a measured one.
+    /// Allow comparing a simulated run with a measured one.
     #[arg(long)]
     pub simulated_with_measured: bool,
     /// Machine output.
@@ -265,8 +265,8 @@ pub struct CompareArguments {
 /// Narrows a selection.
 #[derive(Debug, Args)]
 pub struct Only {
-    /// Only these levels of a factor, for example rate=2400,2666. Given several times, all must hold. Factors: chip, firmware,
-    /// module, channel, rate (MT/s), temperature (°C), supply, pattern.
+    /// Only these levels of a factor, for example rate=2400,2666; given several times, all must hold. Factors: chip,
+    /// firmware, module, channel, rate (MT/s), temperature (°C), supply, pattern.
     #[arg(long, value_name = "FACTOR=LEVEL,...")]
     pub only: Vec<String>,
 }
@@ -274,7 +274,7 @@ pub struct Only {
 /// Machine output.
 #[derive(Debug, Args)]
 pub struct Json {
-    /// Print one JSON object on standard output instead of words; its keys name their units.
+    /// Print one JSON object instead of words; keys name their units.
     #[arg(long)]
     pub json: bool,
 }

@@ -1,4 +1,8 @@
-//! Command line, execution, capture strategy and store.
+//! Command line, execution, capture strategy and store: everything that touches files, clock and terminal.
+//!
+//! [`commands`] does what [`cli`] understood: [`inputs`] reads the plan, [`forecast`] orders it, [`run`] drives the target
+//! with the points that [`capture`] asks for, [`store`] keeps what was counted, and [`evaluate`] makes the judged run and
+//! its page from the store alone.
 
 pub mod capture;
 pub mod cli;

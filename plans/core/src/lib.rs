@@ -1,5 +1,16 @@
 //! Values every crate shares: units, rates, grid, results, faults, point rule, published tables, text, repeatable
 //! random numbers.
+//!
+//! A point of an eye is decided by its counts alone, by the same rule in the driver, the capture and the report:
+//!
+//! ```
+//! use nightbench_core::point_rule::{Decision, PointRule};
+//!
+//! let rule = PointRule::sequential(1e-6, 0.95);
+//! assert_eq!(rule.decide(1_000, 0), None, "too few bits to say anything");
+//! assert_eq!(rule.decide(4_000_000, 0), Some(Decision::Pass));
+//! assert_eq!(rule.decide(4_000_000, 40), Some(Decision::Fail));
+//! ```
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]
 

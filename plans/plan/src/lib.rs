@@ -1,4 +1,40 @@
 //! The plan: what is characterized, over which factors, against which limits.
+//!
+//! A text is read with all its mistakes at once ([`section`]), expanded to conditions and jobs ([`expand`]), and put in
+//! order ([`timetable`]). Nothing is opened here: the caller reads the files a plan names ([`files`]).
+//!
+//! ```
+//! use plan::Plan;
+//! use plan::expand::{Selection, expand, jobs};
+//!
+//! let text = r#"
+//!     title = "First look"
+//!     [interface]
+//!     generation = "DDR4"
+//!     lanes = 64
+//!     [[module]]
+//!     name = "Amber"
+//!     kind = "unbuffered"
+//!     rated = 3200
+//!     [[channel]]
+//!     name = "direct"
+//!     fits = ["unbuffered"]
+//!     [matrix]
+//!     rate = [2400, 3200]
+//!     temperature_degc = [25, 85]
+//!     [[limit]]
+//!     metric = "width"
+//!     minimum = 0.22
+//!     unit = "UI"
+//!     source = "receiver budget"
+//! "#;
+//! let plan = Plan::read(text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
+//! let expansion = expand(&plan, &Selection::default());
+//! assert_eq!(jobs(&plan, &expansion).len(), 2 * 2);
+//!
+//! let mistakes = Plan::read(&text.replace("rated = 3200", "rated = 3201")).unwrap_err();
+//! assert!(mistakes[0].message.contains("3201"));
+//! ```
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]
 

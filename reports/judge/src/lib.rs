@@ -1,5 +1,9 @@
 //! From stored results to verdicts: feed every job to a [`Judge`], then let it [`Judge::judge`], by as many sets of
 //! limits as wanted.
+//!
+//! One job's counts become an eye summary ([`eye_summary`], on any thread), the jobs of a condition are aggregated, each
+//! metric of each lane is judged with its budget ([`budget`]), and the worst lane gives the verdict. [`judged`] is what
+//! pages and exports are made from; [`audit`] is what a reviewer asks beyond the verdicts.
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]
 

@@ -3,6 +3,15 @@
 //! Nothing here knows about eyes, plans or pages. Every function either answers with a finite result or with a
 //! [`StatisticsError`] that says what is wrong and what would help. Check values with their sources are in the
 //! `published` tests.
+//!
+//! ```
+//! use statistics::conformity::{Measured, Tolerance, conformance};
+//!
+//! // A width of 12.0 ps with u = 1.0 ps against a lower limit of 10.0 ps: two standard uncertainties inside.
+//! let width = Measured::normal(12.0, 1.0);
+//! let odds = conformance(&width, &Tolerance::Lower(10.0)).unwrap();
+//! assert!((odds.conforming - 0.97725).abs() < 1e-5); // Phi(2)
+//! ```
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]
 

@@ -125,12 +125,12 @@ pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &
         log.forget();
     };
     let request = executor.training_request();
-    let mut fitted = None;
+    let mut mounted = None;
     for (index, job) in forecast.jobs.iter().enumerate() {
         let condition = &forecast.expansion.conditions[job.condition as usize];
         let setup = (condition.setup(), job.mounting);
         let setting = executor.setting(condition, job, 1);
-        if fitted != Some(setup) {
+        if mounted != Some(setup) {
             driver.make_safe(&call()).map_err(|error| refused(error.to_string()))?;
             flush("make safe");
             driver.refitted();
@@ -138,12 +138,12 @@ pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &
                 "hands: chip {}, module {}, channel {}",
                 setting.chip.name, setting.module.name, setting.channel.name
             ));
-            fitted = Some(setup);
+            mounted = Some(setup);
             driver.check_at_ambient(true);
             driver.apply(&setting, &call()).map_err(|error| refused(error.to_string()))?;
             driver.train(&request, &call()).map_err(|error| refused(error.to_string()))?;
             driver.check_at_ambient(false);
-            flush("fit check, at ambient (where somebody is at the terminal)");
+            flush("mounting check, at ambient (where somebody is at the terminal)");
             terminal.out("  agent > sample, a coarse grid of every eye");
         }
         driver.apply(&setting, &call()).map_err(|error| refused(error.to_string()))?;

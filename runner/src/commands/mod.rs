@@ -27,7 +27,7 @@ pub fn dispatch(cli: Cli) -> Exit {
             bench::preview(&terminal, &plan, &file, &only.only)
         }
         Command::Bench(command) => bench::bench(&terminal, &command),
-        // Hours and fittings are those of the plan; a bench file beside them has to be sound.
+        // Hours and mountings are those of the plan; the bench file is only checked for mistakes.
         Command::Preview { plan, bench, page, only, json } => bench
             .map_or(Ok(()), |file| bench::sound(&terminal, &file))
             .and_then(|()| preview::preview(&terminal, &plan, page.as_deref(), &only.only, json.json)),

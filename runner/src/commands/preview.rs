@@ -1,4 +1,4 @@
-//! `preview`: what would run, in which order, how long, and what to fit when.
+//! `preview`: what would run, in which order, how long, and what to mount when.
 
 use super::run_summary::nothing_counts;
 use crate::console::exit::{Exit, Failure, Outcome};
@@ -6,10 +6,10 @@ use crate::console::slow_notice::Patience;
 use crate::console::terminal::{Terminal, duration, folded, table};
 use crate::forecast::Forecast;
 use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
-use crate::forecast::setup_list::{cautions, change_over_ratio, fittings, least_change_over_h, setup_list};
+use crate::forecast::setup_list::{cautions, change_over_ratio, least_change_over_h, mountings, setup_list};
 use crate::inputs::plan_file::PlanFile;
 use nightbench_core::text::counted;
-use pages::setup_list::Fitting;
+use pages::setup_list::ListedMounting;
 use plan::Plan;
 use plan::coverage::{Coverage, CoverageKind};
 use plan::expand::NEEDS_HANDS;
@@ -19,14 +19,14 @@ use serde_json::json;
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// Fittings shown on the terminal; the page holds them all.
-const SHOWN_FITTINGS: usize = 12;
+/// Mountings shown on the terminal; the page holds them all.
+const SHOWN_MOUNTINGS: usize = 12;
 /// Reasons shown on the terminal.
 const SHOWN_REASONS: usize = 8;
 /// Missing combinations shown on the terminal.
 const SHOWN_MISSING: usize = 12;
 
-/// Prints the forecast of a plan, and writes its fitting list as a page where that is asked for.
+/// Prints the forecast of a plan, and writes its setup list as a page if asked for.
 pub fn preview(
     terminal: &Terminal,
     path: &Path,
@@ -43,7 +43,7 @@ pub fn preview(
             .map_err(|words| Failure::new(Exit::Store, words))?;
         std::fs::write(page, html)
             .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", page.display())))?;
-        terminal.note(&format!("fitting list: {}", page.display()));
+        terminal.note(&format!("setup list: {}", page.display()));
     }
     let ways = capture_hours(plan, &forecast)?;
     let text = if as_json {
@@ -80,13 +80,13 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
     let earliest = finish_bound(&forecast.problem, &forecast.calendar, schedule.start_min)
         .map_err(|error| Failure::invalid(error.to_string()))?;
     let night = night_min(plan);
-    let hands_on: Vec<_> = fittings(plan, forecast)
+    let hands_on: Vec<_> = mountings(plan, forecast)
         .iter()
         .zip(&schedule.moments)
-        .map(|(fitting, moment)| {
+        .map(|(mounting, moment)| {
             json!({
-                "number": fitting.number, "module": fitting.module, "channel": fitting.channel,
-                "channel_changes": fitting.channel_changes, "take_out": fitting.take_out, "jobs": fitting.jobs,
+                "number": mounting.number, "module": mounting.module, "channel": mounting.channel,
+                "channel_changes": mounting.channel_changes, "take_out": mounting.take_out, "jobs": mounting.jobs,
                 "begin": clock(moment.start_min), "ready_hours": since(moment.ready_min),
                 "begin_hours": since(moment.start_min), "leave_hours": since(moment.leave_min),
                 "hands_free_until_hours": since(moment.hands_free_until_min),
@@ -189,9 +189,9 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
     for obstacle in obstacles(plan) {
         text.push_str(&folded(&format!("no release \"yes\" is possible: {obstacle}"), "", "  "));
     }
-    text.push_str(&list_words(plan, &fittings(plan, forecast), page));
+    text.push_str(&list_words(plan, &mountings(plan, forecast), page));
     if schedule.moments.is_empty() {
-        text.push_str("Nothing to fit.\n");
+        text.push_str("Nothing to mount.\n");
     }
     Ok(text.trim_end().to_string())
 }
@@ -228,7 +228,7 @@ fn hours_words(plan: &Plan, forecast: &Forecast) -> String {
         ("ramps", hours.ramps),
         ("soak", hours.soak),
         ("settling, supply and rate changes", hours.settle),
-        ("hands and fit checks", hours.hands_on),
+        ("hands and mounting checks", hours.hands_on),
         ("boot", hours.boot),
         ("waiting for attended hours", hours.waiting),
         ("total", hours.total),
@@ -240,7 +240,7 @@ fn hours_words(plan: &Plan, forecast: &Forecast) -> String {
     let mut line = |words: String| text.push_str(&folded(&words, "", "  "));
     line(String::new());
     line(format!(
-        "{} (the first fitting included), {} of them with the channel",
+        "{} (the first mounting included), {} of them with the channel",
         counted(cost.changes as usize, "hands-on change"),
         cost.channel_changes
     ));
@@ -330,42 +330,42 @@ fn capture_words(plan: &Plan, ways: &[CaptureHours]) -> String {
     text
 }
 
-fn list_words(plan: &Plan, fittings: &[Fitting], page: bool) -> String {
+fn list_words(plan: &Plan, mountings: &[ListedMounting], page: bool) -> String {
     let mut text = String::from("\nBefore every change:\n");
     for caution in cautions(plan) {
         text.push_str(&folded(&caution, "  - ", "    "));
     }
-    text.push_str("\nWhat to fit, and when:\n");
-    let wide = fittings.last().map_or(1, |last| last.number.to_string().len());
-    for fitting in fittings.iter().take(SHOWN_FITTINGS) {
+    text.push_str("\nWhat to mount, and when:\n");
+    let wide = mountings.last().map_or(1, |last| last.number.to_string().len());
+    for mounting in mountings.iter().take(SHOWN_MOUNTINGS) {
         let indent = " ".repeat(wide + 6);
-        let number = fitting.number;
-        let stays = if fitting.channel_changes { "" } else { " (channel stays)" };
-        let head = format!("{}  {} on {}{stays}", fitting.when, fitting.module, fitting.channel);
+        let number = mounting.number;
+        let stays = if mounting.channel_changes { "" } else { " (channel stays)" };
+        let head = format!("{}  {} on {}{stays}", mounting.when, mounting.module, mounting.channel);
         text.push_str(&folded(&head, &format!("[ ] {number:>wide$}  "), &indent));
-        if let Some(again) = &fitting.again {
-            text.push_str(&folded(again, &indent, &indent));
+        if let Some(relation) = &mounting.relation {
+            text.push_str(&folded(relation, &indent, &indent));
         }
-        if let Some(old) = &fitting.take_out {
+        if let Some(old) = &mounting.take_out {
             text.push_str(&folded(&format!("take out first: {old}"), &indent, &indent));
         }
-        let end = if fitting.last { ", the end" } else { "" };
+        let end = if mounting.last { ", the end" } else { "" };
         text.push_str(&folded(
             &format!(
                 "leave {}; alone {} until {}{end}",
-                fitting.leave, fitting.hands_free_for, fitting.hands_free_until
+                mounting.leave, mounting.hands_free_for, mounting.hands_free_until
             ),
             &indent,
             &indent,
         ));
-        let jobs = counted(fitting.jobs, "job");
-        text.push_str(&folded(&format!("{jobs} at {}", fitting.temperatures), &indent, &indent));
+        let jobs = counted(mounting.jobs, "job");
+        text.push_str(&folded(&format!("{jobs} at {}", mounting.temperatures), &indent, &indent));
     }
-    let more = fittings.len().saturating_sub(SHOWN_FITTINGS);
+    let more = mountings.len().saturating_sub(SHOWN_MOUNTINGS);
     if more > 0 {
         let hint =
             if page { "the page holds them all" } else { "`preview PLAN --page FILE.html` prints them all" };
-        text.push_str(&format!("\nand {}: {hint}\n", counted(more, "more fitting")));
+        text.push_str(&format!("\nand {}: {hint}\n", counted(more, "more mounting")));
     }
     text
 }

@@ -165,7 +165,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         None => {
             let checked = check_mountings(plan, &executor, &options, &todo, threads, &cancel)?;
             for note in &checked.notes {
-                terminal.note(&format!("fit check: {note}"));
+                terminal.note(&format!("mounting check: {note}"));
             }
             executor.give_up(checked.given_up);
             let options = Arc::new(options);

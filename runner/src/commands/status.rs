@@ -53,7 +53,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "bench_hours_left": left.left_hours,
                 "wall_clock_seconds_left": wall.as_ref().and_then(|wall| wall.left_s(planned - done.min(planned))),
                 "finish": left.finish.as_ref().map(|[p10, p50, p90]| json!({"p10": p10, "p50": p50, "p90": p90})),
-                "next_hands_on": left.next.as_ref().map(|(when, what)| json!({"begin": when, "fit": what})),
+                "next_hands_on": left.next.as_ref().map(|(when, what)| json!({"begin": when, "mount": what})),
                 "running": holder.is_some(),
                 "verdicts": so_far.map(|so_far| so_far.verdicts),
                 "failing": so_far.map(|so_far| &so_far.failing),
@@ -107,7 +107,7 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
         }
     }
     if let Some((when, what)) = &left.next {
-        let words = format!("next hands at the bench  {when}: fit {what}");
+        let words = format!("next hands at the bench  {when}: mount {what}");
         text.push_str(folded(&words, "\n", "  ").trim_end());
     }
     if simulated {
@@ -288,7 +288,7 @@ struct Left {
     left_hours: f64,
     /// P10, P50 and P90 of the finish; unknown for very large plans.
     finish: Option<[String; 3]>,
-    /// When hands are needed next, and what is to be fitted then.
+    /// When hands are needed next, and what is to be mounted then.
     next: Option<(String, String)>,
 }
 

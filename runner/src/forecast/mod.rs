@@ -76,16 +76,16 @@ impl Forecast {
             .iter()
             .map(|index| {
                 let job = listed[*index as usize];
-                let again = times_run[*index as usize];
+                let repeated = times_run[*index as usize];
                 times_run[*index as usize] += 1;
-                Job { repeat: job.repeat + again * plan.repeats.repeats, ..job }
+                Job { repeat: job.repeat + repeated * plan.repeats.repeats, ..job }
             })
             .collect();
         Ok(Forecast { expansion, jobs, problem, order, schedule, calendar })
     }
 
-    /// The fittings in the order they happen, as positions of `jobs`.
-    pub fn visits(&self) -> Vec<Stretch> {
+    /// The mountings in the order they happen, each a stretch of `jobs`.
+    pub fn stretches(&self) -> Vec<Stretch> {
         stretches_of(&self.problem, &self.schedule.sequence)
     }
 

@@ -1,9 +1,9 @@
-//! What to fit when, from a forecast: the values of the terminal's list and of the printable page.
+//! What to mount when, from a forecast: the values of the terminal's list and of the printable page.
 
 use crate::console::exit::Failure;
 use crate::console::terminal::duration;
 use crate::forecast::Forecast;
-use pages::setup_list::{Fitting, Segment, SegmentKind, SetupList, Timeline};
+use pages::setup_list::{ListedMounting, Segment, SegmentKind, SetupList, Timeline};
 use plan::Plan;
 use plan::attended::{day_and_clock, short_weekday};
 use plan::expand::Condition;
@@ -29,7 +29,7 @@ pub fn setup_list(plan: &Plan, forecast: &Forecast) -> Result<SetupList, Failure
         ("bench time", duration(hours.total * 3600.0)),
         ("measuring and training", duration((hours.measuring + hours.training) * 3600.0)),
         ("ramps, soak, settling", duration((hours.ramps + hours.soak + hours.settle) * 3600.0)),
-        ("hands, fit checks, boot", duration((hours.hands_on + hours.boot) * 3600.0)),
+        ("hands, mounting checks, boot", duration((hours.hands_on + hours.boot) * 3600.0)),
         ("waiting for hands", duration(hours.waiting * 3600.0)),
         ("ramps and hands", format!("{ratio:.3} x the least possible ({least:.1} h)")),
     ];
@@ -40,7 +40,7 @@ pub fn setup_list(plan: &Plan, forecast: &Forecast) -> Result<SetupList, Failure
         finish: [finish.p10_min, finish.p50_min, finish.p90_min].map(clock),
         facts: facts.into_iter().map(|(name, value)| (name.to_string(), value)).collect(),
         cautions: cautions(plan),
-        fittings: fittings(plan, forecast),
+        mountings: mountings(plan, forecast),
         timeline: timeline(plan, forecast),
     })
 }
@@ -70,7 +70,7 @@ pub fn cautions(plan: &Plan) -> Vec<String> {
         ),
         "Wrist strap on: modules and test chip are sensitive to static discharge.".into(),
         format!(
-            "Stay until the fit check is through (about {:.0} min after boot): it may ask for a re-seat.",
+            "Stay until the mounting check is through (about {:.0} min after boot): it may ask for a re-seat.",
             (times.fit_check_s / 60.0).ceil()
         ),
         "Local safety rules come before this list; software is no interlock.".into(),
@@ -78,23 +78,23 @@ pub fn cautions(plan: &Plan) -> Vec<String> {
 }
 
 /// The hands-on moments in order.
-pub fn fittings(plan: &Plan, forecast: &Forecast) -> Vec<Fitting> {
+pub fn mountings(plan: &Plan, forecast: &Forecast) -> Vec<ListedMounting> {
     let schedule = &forecast.schedule;
-    let visits = forecast.visits();
+    let stretches = forecast.stretches();
     let module = |condition: &Condition| {
         let name = condition.module(plan).name.clone();
         if plan.matrix.chips.len() > 1 { format!("{name}, chip {}", condition.chip(plan).name) } else { name }
     };
-    let setups: Vec<_> = visits.iter().map(|visit| forecast.condition(visit.first).setup()).collect();
+    let setups: Vec<_> = stretches.iter().map(|stretch| forecast.condition(stretch.first).setup()).collect();
     schedule
         .moments
         .iter()
-        .zip(&visits)
+        .zip(&stretches)
         .enumerate()
-        .map(|(index, (moment, visit))| {
-            let condition = forecast.condition(visit.first);
-            let take_out = index.checked_sub(1).map(|before| forecast.condition(visits[before].first));
-            Fitting {
+        .map(|(index, (moment, stretch))| {
+            let condition = forecast.condition(stretch.first);
+            let take_out = index.checked_sub(1).map(|before| forecast.condition(stretches[before].first));
+            ListedMounting {
                 number: index + 1,
                 when: forecast.clock(plan, moment.start_min),
                 leave: brief(plan, forecast, moment.leave_min),
@@ -104,27 +104,27 @@ pub fn fittings(plan: &Plan, forecast: &Forecast) -> Vec<Fitting> {
                 channel: condition.channel(plan).name.clone(),
                 channel_changes: moment.channel,
                 take_out: take_out.map(|old| format!("{} on {}", module(old), old.channel(plan).name)),
-                again: again(index, &visits, &setups),
-                jobs: visit.end - visit.first,
-                temperatures: temperatures(plan, forecast, visit.first, visit.end),
+                relation: relation(index, &stretches, &setups),
+                jobs: stretch.end - stretch.first,
+                temperatures: temperatures(plan, forecast, stretch.first, stretch.end),
                 last: index + 1 == schedule.moments.len(),
             }
         })
         .collect()
 }
 
-/// How a fitting belongs together with others of its setup: the rest of a visit that the order cut in two (or a job measured again), or a
+/// How a mounting belongs together with others of its setup: the rest of one that the order cut in two (or a job measured again), or a
 /// re-seat that the plan asks for.
-fn again(index: usize, visits: &[Stretch], setups: &[(u16, u16, u16)]) -> Option<String> {
-    let (visit, setup) = (visits.get(index)?, setups.get(index)?);
-    let mut same = (0..visits.len()).filter(|other| setups.get(*other) == Some(setup));
-    if let Some(part) = (0..index).rev().find(|other| visits[*other].mounting == visit.mounting) {
+fn relation(index: usize, stretches: &[Stretch], setups: &[(u16, u16, u16)]) -> Option<String> {
+    let (stretch, setup) = (stretches.get(index)?, setups.get(index)?);
+    let mut same = (0..stretches.len()).filter(|other| setups.get(*other) == Some(setup));
+    if let Some(part) = (0..index).rev().find(|other| stretches[*other].mounting == stretch.mounting) {
         return Some(format!("goes on from number {}", part + 1));
     }
     let first = same.next().filter(|first| *first < index);
-    let rest = (index + 1..visits.len()).find(|other| visits[*other].mounting == visit.mounting);
+    let rest = (index + 1..stretches.len()).find(|other| stretches[*other].mounting == stretch.mounting);
     match (first, rest) {
-        (Some(first), _) => Some(format!("re-seat: first fitted as number {}", first + 1)),
+        (Some(first), _) => Some(format!("re-seat: first mounted as number {}", first + 1)),
         (None, Some(rest)) => Some(format!("goes on at number {}", rest + 1)),
         (None, None) => None,
     }

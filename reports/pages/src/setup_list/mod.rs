@@ -1,4 +1,4 @@
-//! The fitting list: one printable page that says what to fit when, with check boxes, cautions and a timeline of the run.
+//! The setup list: one printable page that says what to mount when, with check boxes, cautions and a timeline of the run.
 //! A pure function of its values.
 
 mod timeline;
@@ -14,28 +14,28 @@ use serde::Serialize;
 
 /// One hands-on moment.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Fitting {
+pub struct ListedMounting {
     /// From 1, in the order of the run.
     pub number: usize,
     /// When to begin, in words.
     pub when: String,
-    /// When the fit check is over and the operator may leave, in words.
+    /// When the mounting check is over and the operator may leave, in words.
     pub leave: String,
     /// When the next hands are needed, or the run ends, in words.
     pub hands_free_until: String,
     /// How long that is, in words.
     pub hands_free_for: String,
-    /// Module to fit (with the chip, where a plan has several).
+    /// Module to mount (with the chip, where a plan has several).
     pub module: String,
     /// Channel it goes on.
     pub channel: String,
     /// The channel changes too: the longer work.
     pub channel_changes: bool,
-    /// What to take out first; `None` at the first fitting.
+    /// What to take out first; `None` at the first mounting.
     pub take_out: Option<String>,
-    /// Where the same setup is fitted more than once: how the fittings belong together, in words.
-    pub again: Option<String>,
-    /// Jobs until the next fitting.
+    /// Where the same setup is mounted more than once: how its mountings belong together, in words.
+    pub relation: Option<String>,
+    /// Jobs until the next mounting.
     pub jobs: usize,
     /// Temperatures of its jobs in the order they come, in words.
     pub temperatures: String,
@@ -59,7 +59,7 @@ pub struct SetupList {
     /// Cautions, most important first.
     pub cautions: Vec<String>,
     /// The moments.
-    pub fittings: Vec<Fitting>,
+    pub mountings: Vec<ListedMounting>,
     /// The picture.
     #[serde(skip)]
     pub timeline: Timeline,
@@ -77,14 +77,14 @@ struct View<'a> {
 /// # Errors
 /// The words of the template engine: the page's own template is at fault.
 pub fn build(list: &SetupList) -> Result<String, String> {
-    let fault = |error: minijinja::Error| format!("the fitting list could not be filled in: {error:#}");
+    let fault = |error: minijinja::Error| format!("the setup list could not be filled in: {error:#}");
     let mut environment = Environment::new();
     environment.set_undefined_behavior(UndefinedBehavior::Strict);
     let syntax = SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build();
     environment.set_syntax(syntax.map_err(fault)?);
-    environment.add_template("fitting.html", include_str!("fitting.html")).map_err(fault)?;
+    environment.add_template("setup_list.html", include_str!("setup_list.html")).map_err(fault)?;
     let view = View { list, picture: timeline::picture(&list.timeline), style: include_str!("style.css") };
     let data = serde_json::to_value(&view).map_err(|error| error.to_string())?;
-    let template = environment.get_template("fitting.html").map_err(fault)?;
+    let template = environment.get_template("setup_list.html").map_err(fault)?;
     template.render(crate::report::value(data)).map_err(fault)
 }

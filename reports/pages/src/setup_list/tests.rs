@@ -3,7 +3,7 @@
 use super::*;
 
 fn list() -> SetupList {
-    let fitting = |number: usize, module: &str| Fitting {
+    let mounting = |number: usize, module: &str| ListedMounting {
         number,
         when: format!("Mon 2026-11-23 {:02}:00", 8 + number),
         leave: "09:12".into(),
@@ -13,7 +13,7 @@ fn list() -> SetupList {
         channel: "two risers".into(),
         channel_changes: number == 1,
         take_out: (number > 1).then(|| "Elm on direct".into()),
-        again: (number > 1).then(|| "goes on from number 1".into()),
+        relation: (number > 1).then(|| "goes on from number 1".into()),
         jobs: 34,
         temperatures: "0, 25, 85 °C".into(),
         last: number == 2,
@@ -26,7 +26,7 @@ fn list() -> SetupList {
         finish: ["a".into(), "b".into(), "c".into()],
         facts: vec![("jobs".into(), "68".into())],
         cautions: vec!["supplies off".into()],
-        fittings: vec![fitting(1, "Elm"), fitting(2, "<script>")],
+        mountings: vec![mounting(1, "Elm"), mounting(2, "<script>")],
         timeline: Timeline {
             first_min: 0.0,
             rows: vec!["Mon".into(), "Tue".into()],

@@ -6,7 +6,7 @@ use serde::Serialize;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
 pub enum SegmentKind {
-    /// Hands, boot and fit check: somebody is there.
+    /// Hands, boot and mounting check: somebody is there.
     Hands,
     /// The bench works alone.
     Work,
@@ -23,7 +23,7 @@ pub struct Segment {
     pub to_min: f64,
     /// What it is.
     pub kind: SegmentKind,
-    /// Number of the fitting it belongs to.
+    /// Number of the mounting it belongs to.
     pub number: usize,
 }
 
@@ -56,7 +56,7 @@ pub(super) struct Bar {
     w: String,
     h: String,
     class: &'static str,
-    /// Number of the fitting, where there is room for it.
+    /// Number of the mounting, where there is room for it.
     label: Option<usize>,
     label_x: String,
     label_y: String,
