@@ -29,15 +29,15 @@ vref_start_percent = 50.0
 vref_step_percent = 4.0
 [[module]]
 name = "Amber"
-kind = "unbuffered"
+kind = "UDIMM"
 rated = 2666
 [[channel]]
 name = "direct"
-fits = ["unbuffered"]
+fits = ["UDIMM"]
 [[channel]]
 name = "risers"
 risers = 1
-fits = ["unbuffered"]
+fits = ["UDIMM"]
 [matrix]
 rate = [2133, 2400]
 temperature_degc = [{}]

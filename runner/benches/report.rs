@@ -28,7 +28,13 @@ const SIMULATED: usize = 40;
 /// 5 channels x 5 rates x 16 temperatures x 5 supplies = 2,000 conditions of 72 lanes.
 fn plan(directions: &str, repeats: u32) -> String {
     let channels: String = (0..5)
-        .map(|k| format!("[[channel]]\nname = \"path {k}\"\nfits = [\"unbuffered\"]\nrisers = {}\nsecond_slot = \"{}\"\n", k % 4, ["none", "empty"][k / 4]))
+        .map(|k| {
+            format!(
+                "[[channel]]\nname = \"path {k}\"\nfits = [\"UDIMM\"]\nrisers = {}\nsecond_slot = \"{}\"\n",
+                k % 4,
+                ["none", "empty"][k / 4]
+            )
+        })
         .collect();
     let supplies: String = [1.18, 1.19, 1.2, 1.21, 1.22]
         .iter()
@@ -37,7 +43,7 @@ fn plan(directions: &str, repeats: u32) -> String {
     format!(
         "title = \"Two thousand conditions\"\n[interface]\ngeneration = \"DDR4\"\nlanes = 72\n\
          [[chip]]\nname = \"K1\"\n\
-         [[module]]\nname = \"Amber\"\nkind = \"unbuffered\"\nranks = 1\ndevice_width = 8\nrated = 3200\n\
+         [[module]]\nname = \"Amber\"\nkind = \"UDIMM\"\nranks = 1\ndevice_width = 8\nrated = 3200\n\
          {channels}{supplies}\
          [matrix]\nmost_conditions = 200000\nchip = [\"K1\"]\nmodule = [\"Amber\"]\n\
          channel = [\"path 0\", \"path 1\", \"path 2\", \"path 3\", \"path 4\"]\n\

@@ -33,13 +33,11 @@ const LANES: u16 = 72;
 fn plan_text() -> String {
     let mut text = String::from("title = \"Speed\"\n[interface]\ngeneration = \"DDR4\"\nlanes = 72\n");
     for module in 0..8 {
-        text += &format!("[[module]]\nname = \"M{module}\"\nkind = \"unbuffered\"\nrated = 2666\n");
+        text += &format!("[[module]]\nname = \"M{module}\"\nkind = \"UDIMM\"\nrated = 2666\n");
     }
     for channel in 0..5 {
-        text += &format!(
-            "[[channel]]\nname = \"C{channel}\"\nrisers = {}\nfits = [\"unbuffered\"]\n",
-            channel % 4
-        );
+        text +=
+            &format!("[[channel]]\nname = \"C{channel}\"\nrisers = {}\nfits = [\"UDIMM\"]\n", channel % 4);
     }
     for supply in 0..10 {
         let volts = 1.16 + 0.008 * f64::from(supply);

@@ -173,8 +173,8 @@ impl Sitting {
 /// Amber on two channels and Cedar on two: four setups of four jobs.
 fn four_setups() -> String {
     SMALL.replace(
-        "[[module]]\nname = \"Birch\"\nkind = \"small-outline\"\nrated = 2400",
-        "[[module]]\nname = \"Cedar\"\nkind = \"unbuffered\"\nrated = 2666",
+        "[[module]]\nname = \"Birch\"\nkind = \"SODIMM\"\nrated = 2400",
+        "[[module]]\nname = \"Cedar\"\nkind = \"UDIMM\"\nrated = 2666",
     )
 }
 

@@ -24,7 +24,7 @@ fn fits(words: &str) {
 fn files_and_run_folders_that_are_not_there_are_named_with_their_line() {
     let folder = Folder::new();
     let files = tiny()
-        .replace("kind = \"small-outline\"\nrated = 2400", "spd = \"absent.bin\"")
+        .replace("kind = \"SODIMM\"\nrated = 2400", "spd = \"absent.bin\"")
         .replace("risers = 2", "touchstone = \"absent.s2p\"\ntouchstone_replaces = [\"risers\"]");
     let order = "[order]\nreference_every_jobs = 5\nreference_earlier = \"absent-run\"\n";
     let text = format!("{files}\n[[uncertainty]]\nstudy = \"absent-study\"\n\n{order}");
@@ -59,14 +59,14 @@ fn files_and_run_folders_that_are_not_there_are_named_with_their_line() {
 fn naming_a_thing_that_is_declared_with_a_mistake_is_no_further_mistake() {
     let folder = Folder::new();
     let text = tiny()
-        .replace("kind = \"small-outline\"", "kind = \"small-outlin\"")
+        .replace("kind = \"SODIMM\"", "kind = \"SODIM\"")
         .replace("[matrix]", "[matrix]\nmodule = [\"Amber\", \"Birch\"]");
     let text = format!(
         "{text}\n[[skip]]\nreason = \"x\"\nmodule = \"Birch\"\n\n[order]\nbaseline_module = \"Birch\"\nbaseline_channel = \"direct\"\n"
     );
     let run = check(&folder, &text);
     assert_eq!(run.code, 2);
-    assert!(run.err.contains("did you mean `small-outline`"), "{}", run.err);
+    assert!(run.err.contains("did you mean `SODIMM`"), "{}", run.err);
     assert!(run.err.contains("plan.toml: 1 mistake, nothing was touched"), "{}", run.err);
     // Mistakes of sections that need a sound matrix show in the same pass as those of the matrix.
     let run =
@@ -233,8 +233,7 @@ fn status_names_what_fails_and_which_time_it_means() {
 #[test]
 fn one_of_a_thing_is_no_plural_and_degrees_are_degrees() {
     let folder = Folder::new();
-    let one =
-        tiny().replace("fits = [\"unbuffered\"]\n\n[[channel]]", "fits = [\"unbuffered\"]\n[[channel]]");
+    let one = tiny().replace("fits = [\"UDIMM\"]\n\n[[channel]]", "fits = [\"UDIMM\"]\n[[channel]]");
     folder.file("plan.toml", &one);
     let only = ["--only", "channel=direct", "--only", "module=Amber"];
     let preview = nightbench(folder.path(), &[&["preview", "plan.toml"][..], &only].concat());

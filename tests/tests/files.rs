@@ -40,10 +40,10 @@ fn plan(module: &str, channel: &str) -> String {
     format!("{}{module}\n{channel}\n{rest}", &SMALL[..start])
 }
 
-const MODULE: &str = "[[module]]\nname = \"Amber\"\nkind = \"unbuffered\"\nrated = 2666\n";
-const CHANNEL: &str = "[[channel]]\nname = \"direct\"\nfits = [\"unbuffered\", \"small-outline\"]\n";
+const MODULE: &str = "[[module]]\nname = \"Amber\"\nkind = \"UDIMM\"\nrated = 2666\n";
+const CHANNEL: &str = "[[channel]]\nname = \"direct\"\nfits = [\"UDIMM\", \"SODIMM\"]\n";
 const MEASURED: &str = "[[channel]]\nname = \"measured\"\nrisers = 1\ntouchstone = \"data/riser.s2p\"\n\
-                        touchstone_replaces = [\"risers\", \"connector\"]\nfits = [\"unbuffered\"]\n";
+                        touchstone_replaces = [\"risers\", \"connector\"]\nfits = [\"UDIMM\"]\n";
 
 #[test]
 fn a_module_image_is_shown_and_a_broken_one_named() {
@@ -51,7 +51,7 @@ fn a_module_image_is_shown_and_a_broken_one_named() {
     image(&folder, "ddr4-udimm-3200.hex", "amber.bin");
     let run = nightbench(folder.path(), &["module", "amber.bin"]);
     assert_eq!(run.code, 0, "{}", run.err);
-    assert!(run.out.contains("[[module]]") && run.out.contains("kind = \"unbuffered\""), "{}", run.out);
+    assert!(run.out.contains("[[module]]") && run.out.contains("kind = \"UDIMM\""), "{}", run.out);
     assert!(run.out.contains("GiB") && run.out.contains("3200 MT/s"), "{}", run.out);
     let value = json(&nightbench(folder.path(), &["module", "amber.bin", "--json"]));
     assert_eq!(value["rated_mts"], 3200);
@@ -115,7 +115,7 @@ fn a_plan_takes_a_module_from_its_image_and_refuses_contradictions() {
     assert!(refused.err.contains("module `Amber`"), "{}", refused.err);
 
     image(&folder, "ddr4-udimm-3200.hex", "amber.bin");
-    let wrong = "[[module]]\nname = \"Amber\"\nspd = \"amber.bin\"\nkind = \"registered\"\nranks = 1\nrated = 2400\n\
+    let wrong = "[[module]]\nname = \"Amber\"\nspd = \"amber.bin\"\nkind = \"RDIMM\"\nranks = 1\nrated = 2400\n\
                  device_width = 4\ndies = 2\nserial = \"1\"\n";
     folder.file("plan.toml", &plan(wrong, CHANNEL));
     let run = nightbench(folder.path(), &["check", path]);

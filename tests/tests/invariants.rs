@@ -38,7 +38,7 @@ const FREE: [(&str, &str); 8] = [
     ("temperature_degc = [25, 60]", "temperature_degc = [0, 25, 60]"),
     ("repeats = 3", "repeats = 5"),
     ("[training]", "[order]\nhands_on_price_min = 3\n\n[training]"),
-    ("[[channel]]", "[[module]]\nname = \"Birch\"\nkind = \"unbuffered\"\nrated = 2400\n\n[[channel]]"),
+    ("[[channel]]", "[[module]]\nname = \"Birch\"\nkind = \"UDIMM\"\nrated = 2400\n\n[[channel]]"),
 ];
 
 /// Changes to what is measured at every condition of the module Amber.
@@ -50,7 +50,7 @@ const MEASURED: [(&str, &str); 8] = [
     ("ber_limit = 1e-3", "ber_limit = 2e-3"),
     ("fewest_taps = 1", "fewest_taps = 2"),
     ("name = \"direct\"", "name = \"direct\"\nrisers = 1"),
-    ("kind = \"unbuffered\"\nrated", "kind = \"unbuffered\"\nranks = 2\nrated"),
+    ("kind = \"UDIMM\"\nrated", "kind = \"UDIMM\"\nranks = 2\nrated"),
 ];
 
 fn applied(text: &str, from: &str, to: &str) -> String {

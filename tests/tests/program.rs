@@ -19,19 +19,19 @@ lanes = 300
 
 [[module]]
 name = "M"
-kind = "unbufered"
+kind = "UDIM"
 rated = 2400
 
 [[module]]
 name = "M"
-kind = "registered"
+kind = "RDIMM"
 rated = 2500
 ranks = 3
 
 [[channel]]
 name = "C"
 risers = -1
-fits = ["unbuffered"]
+fits = ["UDIMM"]
 
 [matrix]
 module = ["N"]
@@ -55,7 +55,7 @@ unit = "mV"
         "has no `title`",
         "`generation` in [interface] is `DDR6`",
         "`lanes` in [interface] is 300 lanes",
-        "did you mean `unbuffered`",
+        "did you mean `UDIMM`",
         "has the name of an earlier one",
         "2500 MT/s is no",
         "`ranks` in [[module]] `M` is 3",
@@ -118,7 +118,7 @@ fn preview_states_hours_that_add_up_and_the_bound() {
     let ratio = preview["bound"]["ratio"].as_f64().unwrap();
     assert!(ratio >= 1.0 - 1e-9, "an order below its proven bound: {ratio}");
     let words = nightbench(folder.path(), &["preview", path.to_str().unwrap()]).out;
-    assert!(words.contains("takes no small-outline module"), "{words}");
+    assert!(words.contains("takes no SODIMM module"), "{words}");
 }
 
 #[test]

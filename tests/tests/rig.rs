@@ -132,12 +132,12 @@ vref_step_percent = 4.0
 
 [[module]]
 name = "Amber"
-kind = "unbuffered"
+kind = "UDIMM"
 rated = 2666
 
 [[channel]]
 name = "direct"
-fits = ["unbuffered"]
+fits = ["UDIMM"]
 
 [matrix]
 rate = [2133, 2400]

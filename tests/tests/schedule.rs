@@ -248,7 +248,7 @@ fn attended_plan(seed: u64) -> String {
     let mut chance = Chance::new(seed);
     let mut plan = SMALL.replace("[25, 60]", chance.pick(&["[25]", "[25, 60]", "[5, 25, 60]"]));
     plan = plan.replace("rate = [2133, 2400]", "rate = [2133]");
-    for (name, kind) in [("Cedar", "unbuffered"), ("Dogwood", "small-outline")] {
+    for (name, kind) in [("Cedar", "UDIMM"), ("Dogwood", "SODIMM")] {
         if chance.happens(0.7) {
             let module = format!("[[module]]\nname = \"{name}\"\nkind = \"{kind}\"\nrated = 2666\n\n");
             plan = plan.replacen("[[channel]]", &format!("{module}[[channel]]"), 1);

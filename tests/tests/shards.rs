@@ -185,7 +185,7 @@ re_seats = 4",
     );
     let text = text.replace(
         "[[channel]]",
-        "[[module]]\nname = \"Birch\"\nkind = \"unbuffered\"\nrated = 2400\n\n[[channel]]",
+        "[[module]]\nname = \"Birch\"\nkind = \"UDIMM\"\nrated = 2400\n\n[[channel]]",
     );
     let rig = Rig::new(&text);
     let plan = &rig.file.plan;

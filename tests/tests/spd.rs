@@ -71,12 +71,11 @@ fn ddr4_images_agree_with_decode_dimms() {
         for checksum in ["EEPROM CRC of bytes 0-125", "EEPROM CRC of bytes 128-253"] {
             assert!(value(checksum).starts_with("OK"), "{name}");
         }
-        let kind = match (value("Module Type"), value("Package Type")) {
-            ("LRDIMM", _) => ModuleKind::LoadReduced,
-            (_, package) if package.starts_with("3DS") => ModuleKind::DieStacked,
-            ("RDIMM", _) => ModuleKind::Registered,
-            ("UDIMM", _) => ModuleKind::Unbuffered,
-            ("SO-DIMM", _) => ModuleKind::SmallOutline,
+        let kind = match value("Module Type") {
+            "LRDIMM" => ModuleKind::Lrdimm,
+            "RDIMM" => ModuleKind::Rdimm,
+            "UDIMM" => ModuleKind::Udimm,
+            "SO-DIMM" => ModuleKind::Sodimm,
             other => panic!("{name}: {other:?}"),
         };
         assert_eq!((image.module_type, image.kind), (value("Module Type"), kind), "{name}");

@@ -110,22 +110,22 @@ vref_step_percent = 1.7
 
 [[module]]
 name = "Amber"
-kind = "unbuffered"
+kind = "UDIMM"
 rated = 2666
 
 [[module]]
 name = "Birch"
-kind = "small-outline"
+kind = "SODIMM"
 rated = 2400
 
 [[channel]]
 name = "direct"
-fits = ["unbuffered"]
+fits = ["UDIMM"]
 
 [[channel]]
 name = "risers"
 risers = 2
-fits = ["unbuffered"]
+fits = ["UDIMM"]
 
 [matrix]
 rate = [2133, 2400]

@@ -27,13 +27,13 @@ name = "P2"
 
 [[module]]
 name = "Rowan"
-kind = "unbuffered"
+kind = "UDIMM"
 rated = 5600
 
 [[channel]]
 name = "riser"
 risers = 1
-fits = ["unbuffered"]
+fits = ["UDIMM"]
 [channel.model]
 riser_len_mm = 16.0
 

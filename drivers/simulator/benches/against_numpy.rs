@@ -3,8 +3,9 @@
 //!
 //! `NIGHTBENCH_PYTHON` names a Python with numpy; default `python3`. Without one the bench says so and ends.
 
+use nightbench_core::devices::BusKind;
 use simulator::physics::{
-    BitDraws, BitVariation, Link, ModuleKind, OperatingPoint, Parameters, Path, PhysicsError, Setup,
+    BitDraws, BitVariation, Link, OperatingPoint, Parameters, Path, PhysicsError, Setup,
 };
 use std::fmt::Write;
 use std::process::Command;
@@ -41,7 +42,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let p = Parameters::ddr4();
     let bits = lanes(&p);
     let setup =
-        Setup::read(p, Path::direct(ModuleKind::Unbuffered), OperatingPoint::calibrated(3.2e9, 25.0, 1.2));
+        Setup::read(p, Path::direct(BusKind::Unbuffered), OperatingPoint::calibrated(3.2e9, 25.0, 1.2));
     let mut table = String::new();
     for bit in &bits {
         writeln!(

@@ -3,8 +3,9 @@
 #[path = "../../../tests/speed/stopwatch.rs"]
 mod stopwatch;
 
+use nightbench_core::devices::BusKind;
 use simulator::physics::{
-    BitDraws, BitVariation, Link, ModuleKind, OperatingPoint, Parameters, Path, PhysicsError, Setup,
+    BitDraws, BitVariation, Link, OperatingPoint, Parameters, Path, PhysicsError, Setup,
 };
 use stopwatch::time;
 
@@ -64,9 +65,9 @@ fn main() {
     let p = Parameters::ddr4();
     let bits = bits(&p);
     let at = |rate| OperatingPoint::calibrated(rate, 25.0, 1.2);
-    let risers = Path { risers: 3, ..Path::direct(ModuleKind::Unbuffered) };
+    let risers = Path { risers: 3, ..Path::direct(BusKind::Unbuffered) };
     let cases = [
-        ("unbuffered 3200 direct", Path::direct(ModuleKind::Unbuffered), 3.2e9),
+        ("unbuffered 3200 direct", Path::direct(BusKind::Unbuffered), 3.2e9),
         ("unbuffered 2667, 3 risers", risers, 2.667e9),
     ];
     println!("72 lanes 64 x 64");

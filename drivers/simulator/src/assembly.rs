@@ -2,14 +2,10 @@
 
 use super::physics::pattern::pseudo_random;
 use super::physics::{
-    Direction as Drive, Equalizer, Measured, ModuleKind as Kind, Mounting, OperatingPoint, Parameters, Path,
-    Pattern as Data, PhysicsError, SecondSlot as Slot, Segment, Setup,
+    Equalizer, Measured, Mounting, OperatingPoint, Parameters, Path, Pattern as Data, PhysicsError, Setup,
 };
-use super::touchstone::Pairing;
 use contract::{DriverError, FaultKind, Setting};
-use nightbench_core::devices::{
-    ChannelSegment, Interface, ModelValue, ModuleKind, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
-};
+use nightbench_core::devices::{BusKind, Interface, ModelValue, Pattern, Supply, SweepRange};
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::{Direction, EyeName, Grid, LaneSet};
 use nightbench_core::units::{Millivolts, Picoseconds};
@@ -91,37 +87,22 @@ pub fn setup(
     parameters.vref_lo = sweep.vref_start_percent / 100.0;
     parameters.vref_step = sweep.vref_step_percent / 100.0;
     let module = &setting.module;
-    let kind = match module.kind {
-        ModuleKind::Unbuffered
-        | ModuleKind::Registered
-        | ModuleKind::DieStacked
-        | ModuleKind::HalfPopulatedPair => Kind::Unbuffered,
-        ModuleKind::SmallOutline => Kind::SmallOutline,
-        ModuleKind::LoadReduced => Kind::LoadReduced,
-    };
+    let kind = module.bus_kind();
     let path = Path {
         kind,
         // Behind a data buffer further ranks do not show on the host's side.
-        ranks: if kind == Kind::LoadReduced { 1 } else { module.ranks },
+        ranks: if kind == BusKind::LoadReduced { 1 } else { module.ranks },
         park_other_ranks: module.ranks > 1,
-        stacked: module.kind == ModuleKind::DieStacked,
         risers: setting.channel.risers,
         adapter: setting.channel.adapter,
-        second_slot: match setting.channel.second_slot {
-            SecondSlot::None => Slot::None,
-            SecondSlot::Empty => Slot::Empty,
-            SecondSlot::Populated => Slot::Populated,
-        },
+        second_slot: setting.channel.second_slot,
         measured,
     };
     Setup {
         parameters,
         path,
         mounting,
-        direction: match eye.direction {
-            Direction::Read => Drive::Read,
-            Direction::Write => Drive::Write,
-        },
+        direction: eye.direction,
         operating_point: OperatingPoint {
             data_rate_bps: setting.rate.bits_per_second(),
             temperature_c: setting.temperature.0,
@@ -140,26 +121,6 @@ pub fn setup(
         } else {
             Equalizer::None
         },
-    }
-}
-
-/// The model's word for a segment of the plan.
-pub fn segment(segment: ChannelSegment) -> Segment {
-    match segment {
-        ChannelSegment::Adapter => Segment::Adapter,
-        ChannelSegment::Risers => Segment::Risers,
-        ChannelSegment::Connector => Segment::Connector,
-        ChannelSegment::SecondSlot => Segment::SecondSlot,
-        ChannelSegment::Board => Segment::Board,
-        ChannelSegment::Socket => Segment::Socket,
-    }
-}
-
-/// The file reader's word for a pairing of the plan.
-pub fn pairing(pairing: PortPairing) -> Pairing {
-    match pairing {
-        PortPairing::OneTwo => Pairing::OneTwo,
-        PortPairing::OneThree => Pairing::OneThree,
     }
 }
 

@@ -16,7 +16,7 @@ behind its `[[module]]`, for one channel in `[channel.model]`; a module's or cha
     [[channel]]
     name = \"long risers\"
     risers = 3
-    fits = [\"unbuffered\"]
+    fits = [\"UDIMM\"]
     [channel.model]
     riser_len_mm = 40.0
 

@@ -19,10 +19,10 @@ use stopwatch::time;
 fn plan(attended: &str) -> Plan {
     let mut text = String::from("title = \"Large\"\n[interface]\ngeneration = \"DDR4\"\nlanes = 8\n");
     for module in 0..100 {
-        let _ = write!(text, "[[module]]\nname = \"M{module}\"\nkind = \"unbuffered\"\nrated = 3200\n");
+        let _ = write!(text, "[[module]]\nname = \"M{module}\"\nkind = \"UDIMM\"\nrated = 3200\n");
     }
     for channel in 0..10 {
-        let _ = write!(text, "[[channel]]\nname = \"C{channel}\"\nfits = [\"unbuffered\"]\n");
+        let _ = write!(text, "[[channel]]\nname = \"C{channel}\"\nfits = [\"UDIMM\"]\n");
     }
     for supply in 0..5 {
         let volts = 1.16 + 0.02 * f64::from(supply);

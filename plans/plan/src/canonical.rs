@@ -5,8 +5,8 @@
 
 use crate::measure::{CapturePlan, StartWord, Training, TrainingPolicy};
 use nightbench_core::devices::{
-    Channel, ChannelSegment, Chip, ControlPoint, Firmware, Interface, MeasuredChannel, ModelValue, Module,
-    ModuleKind, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
+    BusKind, Channel, ChannelSegment, Chip, ControlPoint, Firmware, Interface, MeasuredChannel, ModelValue,
+    Module, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
 };
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::rates::{DataRate, Generation};
@@ -131,10 +131,12 @@ pub(crate) fn firmware(firmware: &Firmware) -> Text {
 pub(crate) const FIRMWARE_AS_LOADED: &str = "as loaded";
 
 pub(crate) fn module(module: &Module) -> Text {
-    let Module { name, kind, ranks, device_width, dies, rated, populated, serial, overrides } = module;
+    // Kind and properties show as one frozen word, and so does a stack behind data buffers, which hide it.
+    let Module { name, kind: _, stacked: _, half_populated: _, ranks, .. } = module;
+    let Module { device_width, dies, rated, populated, serial, overrides, .. } = module;
     Table::new("value")
         .text("name", name)
-        .text("kind", kind_word(*kind))
+        .text("kind", bus_word(module.bus_kind()))
         .whole("ranks", *ranks)
         .whole("device_width", *device_width)
         .whole("dies", *dies)
@@ -145,14 +147,14 @@ pub(crate) fn module(module: &Module) -> Text {
         .finish()
 }
 
-fn kind_word(kind: ModuleKind) -> &'static str {
+fn bus_word(kind: BusKind) -> &'static str {
     match kind {
-        ModuleKind::Unbuffered => "unbuffered",
-        ModuleKind::SmallOutline => "small-outline",
-        ModuleKind::Registered => "registered",
-        ModuleKind::LoadReduced => "load-reduced",
-        ModuleKind::DieStacked => "die-stacked",
-        ModuleKind::HalfPopulatedPair => "half-populated-pair",
+        BusKind::Unbuffered => "unbuffered",
+        BusKind::SmallOutline => "small-outline",
+        BusKind::Registered => "registered",
+        BusKind::LoadReduced => "load-reduced",
+        BusKind::Stacked => "die-stacked",
+        BusKind::HalfPopulated => "half-populated-pair",
     }
 }
 
@@ -168,7 +170,7 @@ pub(crate) fn channel(channel: &Channel) -> Text {
         .whole("risers", *risers)
         .flag("adapter", *adapter)
         .text("second_slot", slot)
-        .list("fits", fits.iter().map(|kind| quoted(kind_word(*kind))));
+        .list("fits", fits.iter().map(|kind| quoted(bus_word(*kind))));
     if let Some(measured) = measured {
         table = table.table(measured_channel(measured));
     }

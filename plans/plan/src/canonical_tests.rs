@@ -1,6 +1,7 @@
 //! Every measured field tells in a text, and a text is read back as what was written.
 
 use super::*;
+use nightbench_core::devices::ModuleKind;
 use nightbench_core::results::LaneSet;
 use nightbench_core::units::Volts;
 use proptest::collection::vec;
@@ -29,8 +30,15 @@ fn values() -> impl Strategy<Value = Vec<ModelValue>> {
     vec((text(), number()).prop_map(|(name, value)| ModelValue { name, value, span: 0..0 }), 0..3)
 }
 
-fn kind() -> impl Strategy<Value = ModuleKind> {
-    select(ModuleKind::ALL.map(|(_, kind)| kind).to_vec())
+/// Kind, stack and half population as a plan can give them.
+fn kind() -> impl Strategy<Value = (ModuleKind, bool, bool)> {
+    let plain = ModuleKind::ALL.map(|(_, kind)| (kind, false, false));
+    let others = [(ModuleKind::Rdimm, true, false), (ModuleKind::Udimm, false, true)];
+    select([plain.as_slice(), others.as_slice()].concat())
+}
+
+fn bus_kind() -> impl Strategy<Value = BusKind> {
+    select(BusKind::ALL.map(|(_, kind)| kind).to_vec())
 }
 
 /// Rates of one generation: a plan has one, which [interface] writes.
@@ -42,9 +50,19 @@ fn a_module() -> impl Strategy<Value = Module> {
     let populated = vec(any::<u128>().prop_map(LaneSet), 0..3);
     let sizes = (1u8..5, 4u8..17, 1u8..17);
     (text(), kind(), sizes, a_rate(), populated, option::of(text()), values()).prop_map(
-        |(name, kind, (ranks, device_width, dies), rated, populated, serial, overrides)| Module {
+        |(
+            name,
+            (kind, stacked, half_populated),
+            (ranks, device_width, dies),
+            rated,
+            populated,
+            serial,
+            overrides,
+        )| Module {
             name,
             kind,
+            stacked,
+            half_populated,
             ranks,
             device_width,
             dies,
@@ -75,7 +93,7 @@ fn a_measured_channel() -> impl Strategy<Value = MeasuredChannel> {
 fn a_channel() -> impl Strategy<Value = Channel> {
     let slot = select(vec![SecondSlot::None, SecondSlot::Empty, SecondSlot::Populated]);
     let measured = option::of(a_measured_channel());
-    (text(), 0u8..4, any::<bool>(), slot, vec(kind(), 0..4), measured, values()).prop_map(
+    (text(), 0u8..4, any::<bool>(), slot, vec(bus_kind(), 0..4), measured, values()).prop_map(
         |(name, risers, adapter, second_slot, fits, measured, overrides)| Channel {
             name,
             risers,
@@ -164,8 +182,11 @@ proptest! {
     #[test]
     fn every_field_of_a_module_tells(one in a_module(), other in a_module()) {
         every_field_tells!(module, one, other, [
-            name, kind, ranks, device_width, dies, rated, populated, serial, overrides
+            name, ranks, device_width, dies, rated, populated, serial, overrides
         ]);
+        let Module { kind, stacked, half_populated, .. } = other;
+        let changed = Module { kind, stacked, half_populated, ..one.clone() };
+        prop_assert_eq!(module(&changed) == module(&one), changed == one);
     }
 
     #[test]

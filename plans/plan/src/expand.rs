@@ -119,14 +119,15 @@ impl<'p> SkipRule<'p> {
         for (m, module_index) in plan.matrix.modules.iter().enumerate() {
             for (c, channel_index) in plan.matrix.channels.iter().enumerate() {
                 let (module, channel) = (&plan.modules[*module_index], &plan.channels[*channel_index]);
-                if !channel.fits.contains(&module.kind) {
-                    let reason = format!("channel {} takes no {} module", channel.name, module.kind.name());
+                if !channel.fits.contains(&module.bus_kind()) {
+                    let reason =
+                        format!("channel {} takes no {} module", channel.name, module.bus_kind().name());
                     unfit[m * plan.matrix.channels.len() + c] = Some(number_of(&mut reasons, reason));
                 }
             }
         }
         let of_kind = |kinds: &Vec<_>| {
-            let named = |index: &usize| kinds.contains(&plan.modules[*index].kind);
+            let named = |index: &usize| kinds.contains(&plan.modules[*index].bus_kind());
             plan.matrix.modules.iter().map(named).collect()
         };
         let kinds = plan.skips.iter().map(|skip| (!skip.kinds.is_empty()).then(|| of_kind(&skip.kinds)));
@@ -312,7 +313,7 @@ mod tests {
         assert_eq!(expansion.conditions.len() + expansion.skipped.len(), plan.matrix.combinations() as usize);
         for skipped in &expansion.skipped {
             let (module, channel) = (skipped.condition.module(&plan), skipped.condition.channel(&plan));
-            let fits = channel.fits.contains(&module.kind);
+            let fits = channel.fits.contains(&module.bus_kind());
             let reason = &expansion.reasons[skipped.reason as usize];
             assert_eq!(!fits, reason.starts_with("channel "), "{reason}");
         }

@@ -1,10 +1,10 @@
 //! Keys never move: golden keys of the library's plans and of every shape a key's text can have.
 
 use super::*;
-use crate::Plan;
 use crate::expand::{expand, jobs};
 use crate::files::{FileKind, Files, NamedFile};
 use crate::selection::Selection;
+use crate::{Plan, in_todays_words};
 use std::fmt::Write;
 
 const GOLDEN: &str = include_str!("golden/keys.txt");
@@ -39,8 +39,9 @@ fn files() -> Files {
     files
 }
 
+/// The library is in today's words, the frozen plans as an earlier version stored them.
 fn read(name: &str, text: &str) -> Plan {
-    Plan::read_with(text, &files()).unwrap_or_else(|found| panic!("{name}: {found:?}"))
+    Plan::read_with(&in_todays_words(text), &files()).unwrap_or_else(|found| panic!("{name}: {found:?}"))
 }
 
 fn hex(bytes: &[u8]) -> String {
@@ -136,4 +137,36 @@ fn a_value_without_a_text_is_an_error_that_names_it() {
     assert!(
         JobKeys::new(&plan, "1").err().expect("no text").to_string().starts_with("`confidence` is inf: ")
     );
+}
+
+/// Each line of a plan in earlier words, and the one that a person writes today for it.
+const REWRITTEN: [(&str, &str); 12] = [
+    ("kind = \"unbuffered\"\n", "kind = \"UDIMM\"\n"),
+    ("kind = \"small-outline\"\n", "kind = \"SODIMM\"\n"),
+    ("kind = \"registered\"\n", "kind = \"RDIMM\"\n"),
+    ("kind = \"load-reduced\"\n", "kind = \"LRDIMM\"\n"),
+    ("kind = \"die-stacked\"\n", "kind = \"RDIMM\"\nstack = \"3DS\"\n"),
+    ("kind = \"half-populated-pair\"\n", "half_populated = true\nkind = \"UDIMM\"\n"),
+    (
+        "[\"unbuffered\", \"registered\", \"load-reduced\", \"die-stacked\", \"half-populated-pair\"]",
+        "[\"UDIMM\", \"RDIMM\", \"LRDIMM\", \"3DS\", \"half-populated\"]",
+    ),
+    (
+        "[\"half-populated-pair\", \"die-stacked\", \"unbuffered\"]",
+        "[\"half-populated\", \"3DS\", \"UDIMM\"]",
+    ),
+    ("fits = \"small-outline\"", "fits = \"SODIMM\""),
+    ("fits = [\"unbuffered\"]", "fits = [\"UDIMM\"]"),
+    ("kind = [\"registered\", \"die-stacked\"]", "kind = [\"RDIMM\", \"3DS\"]"),
+    ("title = \"Frozen words\"", "title = \"Frozen plan\""),
+];
+
+#[test]
+fn a_plan_rewritten_in_todays_words_has_the_same_keys() {
+    for (name, earlier) in &PLANS[5..] {
+        let today = REWRITTEN.iter().fold(earlier.to_string(), |text, (from, to)| text.replace(from, to));
+        assert!(Plan::read_with(earlier, &files()).is_err(), "{name}: an earlier word is a mistake");
+        assert_eq!(in_todays_words(&today), today, "{name}: an earlier word is left");
+        assert!(keys(name, &today) == keys(name, earlier), "{name}: a key moved");
+    }
 }

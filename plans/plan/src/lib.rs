@@ -44,6 +44,7 @@ pub mod budget;
 mod canonical;
 pub mod coverage;
 pub mod criteria;
+mod earlier_words;
 pub mod expand;
 pub mod files;
 pub mod keys;
@@ -67,6 +68,7 @@ use attended::Attended;
 use budget::BudgetConfig;
 pub use canonical::Unwritable;
 use coverage::Coverage;
+pub use earlier_words::in_todays_words;
 use files::Files;
 use limits::{DecisionRule, Limit};
 use matrix::{Declared, FACTORS, Factor, Matrix, Skip};
@@ -154,6 +156,14 @@ impl Plan {
             Some(plan) if problems.is_empty() => Ok(plan),
             _ => Err(problems),
         }
+    }
+
+    /// Reads the plan that a run was stored with, which may be in the words of an earlier version.
+    ///
+    /// # Errors
+    /// Every mistake; places are those of [`in_todays_words`].
+    pub fn read_stored(text: &str) -> Result<Plan, Vec<Mistake>> {
+        Plan::read(&in_todays_words(text))
     }
 
     /// As [`Plan::read_with`], but gives the plan as far as it could be read beside its mistakes, so that a caller can look for

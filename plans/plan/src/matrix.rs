@@ -294,8 +294,8 @@ pub struct Skip {
     pub reason: String,
     /// For each factor, which of the matrix's levels it names; `None` = all.
     pub levels: [Option<Vec<bool>>; FACTORS],
-    /// Module kinds it names; empty = all.
-    pub kinds: Vec<ModuleKind>,
+    /// Modules it names by kind or property; empty = all.
+    pub kinds: Vec<BusKind>,
     /// Place in the plan.
     pub span: Range<usize>,
 }
@@ -378,7 +378,7 @@ pub fn read_skips(
     for section in sections {
         let reason = section.required_text("reason", "why these are left out");
         let levels = read_levels(&section, generation, names);
-        let kinds = section.choices("kind", &ModuleKind::ALL).unwrap_or_default();
+        let kinds = section.choices("kind", &BusKind::ALL).unwrap_or_default();
         if levels.iter().all(Option::is_none) && kinds.is_empty() && !section.has("kind") {
             section.mistake(
                 "reason",

@@ -17,20 +17,20 @@ pub fn read_channels(sections: Vec<Section<'_>>, files: &Files) -> Vec<Channel> 
         let slots =
             [("none", SecondSlot::None), ("empty", SecondSlot::Empty), ("populated", SecondSlot::Populated)];
         let second_slot = section.choice("second_slot", &slots).unwrap_or(SecondSlot::None);
-        let fits = section.choices("fits", &ModuleKind::ALL);
+        let fits = section.choices("fits", &BusKind::ALL);
         if fits.is_none() {
             section.mistake(
                 "fits",
                 format!("{} does not say which module kinds fit", section.title),
-                "add `fits = [\"unbuffered\", \"registered\"]`",
+                "add `fits = [\"UDIMM\", \"RDIMM\"]`",
             );
         }
         let fits = fits.unwrap_or_default();
-        if adapter && fits.iter().any(|kind| *kind != ModuleKind::SmallOutline) {
+        if adapter && fits.iter().any(|kind| *kind != BusKind::SmallOutline) {
             section.mistake(
                 "fits",
-                format!("{} has an adapter card, which takes small-outline modules only", section.title),
-                "write `fits = [\"small-outline\"]` or `adapter = false`",
+                format!("{} has an adapter card, which takes SODIMMs only", section.title),
+                "write `fits = [\"SODIMM\"]` or `adapter = false`",
             );
         }
         let measured = read_measured(section, files);

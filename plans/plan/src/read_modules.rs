@@ -20,8 +20,7 @@ fn read_rating(section: &Section<'_>, generation: Generation) -> Option<DataRate
     rates.first().map(|rate| rate.value)
 }
 
-fn read_populated(section: &Section<'_>, kind: Option<ModuleKind>, lanes: u16) -> Option<Vec<LaneSet>> {
-    let pair = kind == Some(ModuleKind::HalfPopulatedPair);
+fn read_populated(section: &Section<'_>, pair: bool, lanes: u16) -> Option<Vec<LaneSet>> {
     let Some(texts) = section.texts("populated_lanes") else {
         if pair {
             section.mistake(
@@ -87,24 +86,41 @@ fn read_by_hand(
     lanes: u16,
 ) -> Option<Module> {
     let kind = section.required_choice("kind", &ModuleKind::ALL);
+    let stacked = section.choice("stack", &STACKS).is_some();
+    let half_populated = section.flag("half_populated", false);
     let ranks = section.choices_number("ranks", &RANKS).unwrap_or(1) as u8;
     let width = section.choices_number("device_width", &WIDTHS).unwrap_or(8) as u8;
-    let stacked = kind == Some(ModuleKind::DieStacked);
     let dies = section.whole("dies", 1..=16, "dies").unwrap_or(if stacked { 2 } else { 1 }) as u8;
     if stacked && dies < 2 {
         section.mistake(
             "dies",
-            format!("{} is die-stacked with {dies} die a package", section.title),
-            "state at least 2 dies, or another kind",
+            format!("{} is a 3DS module with {dies} die a package", section.title),
+            "state at least 2 dies, or remove `stack`",
+        );
+    }
+    if stacked && kind == Some(ModuleKind::Sodimm) {
+        section.mistake(
+            "stack",
+            format!("{} is a SODIMM of 3DS packages", section.title),
+            "3DS packages stand on an RDIMM or LRDIMM (or a UDIMM): correct `kind`, or remove `stack`",
+        );
+    }
+    if half_populated && (stacked || kind.is_some_and(|kind| kind != ModuleKind::Udimm)) {
+        section.mistake(
+            "half_populated",
+            format!("{} is a half-populated pair, but no pair of plain UDIMMs", section.title),
+            "write `kind = \"UDIMM\"` without `stack`, or remove `half_populated`",
         );
     }
     let rated = read_rating(section, generation);
-    let populated = read_populated(section, kind, lanes);
+    let populated = read_populated(section, half_populated, lanes);
     let serial = section.text("serial").map(|text| text.value);
     let overrides = read_overrides(section);
     Some(Module {
         name: name.value,
         kind: kind?,
+        stacked,
+        half_populated,
         ranks,
         device_width: width,
         dies,
@@ -115,6 +131,7 @@ fn read_by_hand(
     })
 }
 
+const STACKS: [(&str, ()); 1] = [("3DS", ())];
 const RANKS: [i64; 3] = [1, 2, 4];
 const WIDTHS: [i64; 3] = [4, 8, 16];
 
@@ -130,11 +147,12 @@ fn read_from_image(
     let generation = interface.map_or(Generation::Ddr4, |interface| interface.generation);
     let lanes = interface.map_or(nightbench_core::results::MOST_LANES, |interface| interface.lanes);
     let kind = section.choice("kind", &ModuleKind::ALL);
+    let stacked = section.choice("stack", &STACKS).is_some();
     let ranks = section.choices_number("ranks", &RANKS);
     let width = section.choices_number("device_width", &WIDTHS);
     let dies = section.whole("dies", 1..=16, "dies");
     let rated = super::limits::read_rates(section, "rated", generation);
-    let populated = if section.has("populated_lanes") { read_populated(section, None, lanes) } else { None };
+    let populated = if section.has("populated_lanes") { read_populated(section, false, lanes) } else { None };
     let serial = section.text("serial");
     let overrides = read_overrides(section);
     let image = match files.spd(&file.value) {
@@ -182,6 +200,9 @@ fn read_from_image(
     };
     if let Some(kind) = kind {
         differs("kind", kind.name().into(), module.kind.name().into());
+    }
+    if stacked {
+        differs("stack", "3DS".into(), if module.stacked { "3DS" } else { "nothing of a stack" }.into());
     }
     if let Some(ranks) = ranks {
         differs("ranks", ranks.to_string(), module.ranks.to_string());

@@ -1,5 +1,6 @@
 //! Reads TOML tables key by key, collecting every mistake with its place instead of stopping at the first.
 
+use crate::earlier_words;
 use nightbench_core::text::nearest;
 use std::cell::RefCell;
 use std::collections::BTreeSet;
@@ -271,8 +272,11 @@ impl<'a> Section<'a> {
         if let Some((_, found)) = words.iter().find(|(word, _)| *word == text.value) {
             return Some(*found);
         }
-        let remedy = match nearest(&text.value, words.iter().map(|(word, _)| *word)) {
-            Some(word) => format!("did you mean `{word}`? {}", known_words(words)),
+        let near = nearest(&text.value, words.iter().map(|(word, _)| *word));
+        let meant = earlier_words::today(&self.path, key, &text.value)
+            .or_else(|| near.map(|word| format!("did you mean `{word}`?")));
+        let remedy = match meant {
+            Some(meant) => format!("{meant} {}", known_words(words)),
             None => known_words(words),
         };
         self.problems.add(

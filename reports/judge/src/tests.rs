@@ -15,11 +15,11 @@ generation = "DDR4"
 lanes = 4
 [[module]]
 name = "M"
-kind = "unbuffered"
+kind = "UDIMM"
 rated = 2400
 [[channel]]
 name = "C"
-fits = ["unbuffered"]
+fits = ["UDIMM"]
 [matrix]
 rate = [2133, 2400]
 temperature_degc = [25, 40, 55]

@@ -4,10 +4,11 @@ use crate::cli::ChannelArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::{Terminal, table};
 use crate::inputs::named_files::read_touchstone;
+use nightbench_core::devices::PortPairing;
 use nightbench_core::rates::{DataRate, Generation};
 use serde_json::json;
 use simulator::physics::PhysicsError;
-use simulator::touchstone::{Pairing, Through, Touchstone, check_data, check_through};
+use simulator::touchstone::{Through, Touchstone, check_data, check_through};
 
 /// One line of the file.
 struct Line {
@@ -19,8 +20,8 @@ struct Line {
 
 /// Shows a Touchstone file.
 pub fn channel(terminal: &Terminal, arguments: &ChannelArguments) -> Outcome {
-    let pairing = Pairing::parse(&arguments.pairing).ok_or_else(|| {
-        let known: Vec<&str> = Pairing::ALL.iter().map(|(word, _)| *word).collect();
+    let pairing = PortPairing::parse(&arguments.pairing).ok_or_else(|| {
+        let known: Vec<&str> = PortPairing::ALL.iter().map(|(word, _)| *word).collect();
         Failure::invalid(format!(
             "`{}` is no pairing of ports; known: {}",
             arguments.pairing,
@@ -76,7 +77,7 @@ fn read_rate(word: &str) -> Result<DataRate, Failure> {
 
 fn one_line(
     network: &Touchstone,
-    pairing: Pairing,
+    pairing: PortPairing,
     number: usize,
     reversed: bool,
     rate: DataRate,
@@ -118,6 +119,6 @@ fn words(network: &Touchstone, lines: &[Line], doubts: &[String], arguments: &Ch
     if arguments.reversed {
         text.push_str("touchstone_reversed = true\n");
     }
-    text.push_str("touchstone_replaces = [\"risers\", \"connector\"]\nfits = [\"unbuffered\"]");
+    text.push_str("touchstone_replaces = [\"risers\", \"connector\"]\nfits = [\"UDIMM\"]");
     text
 }

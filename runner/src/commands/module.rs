@@ -34,6 +34,7 @@ fn machine(image: &SpdImage, entry: &str) -> serde_json::Value {
         "generation": image.generation.to_string(),
         "module_type": image.module_type,
         "kind": image.kind.name(),
+        "stack": image.package.is_stack().then_some("3DS"),
         "package_ranks": image.package_ranks,
         "logical_ranks": image.logical_ranks(),
         "loads_per_lane": image.loads_per_lane(),

@@ -521,8 +521,8 @@ fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
     let modules = plan.matrix.modules.iter().map(|index| {
         let module = &plan.modules[*index];
         let words = format!(
-            "{} module, {} rank(s), x{}, rated {} MT/s, lanes {}",
-            module.kind.name(),
+            "{}, {} rank(s), x{}, rated {} MT/s, lanes {}",
+            module.kind_words(),
             module.ranks,
             module.device_width,
             module.rated,

@@ -6,7 +6,6 @@ use plan::Plan;
 use plan::files::{FileKind, Files, NamedFile, named_files, named_folders};
 use plan::section::Mistake;
 use plan::spd::DDR5_BYTES;
-use simulator::assembly;
 use simulator::physics::Measured;
 use simulator::touchstone::{
     self, Through, Touchstone, TouchstoneError, check_data, check_through, ports_in_name,
@@ -168,9 +167,9 @@ fn one_channel(
     let two_port = line.to_measured().map_err(|error| error.to_string())?;
     let mut warnings = check_data(network);
     if let Some(fastest) = plan.matrix.rates.iter().max() {
-        warnings.extend(check_through(network, assembly::pairing(data.pairing), &line, *fastest));
+        warnings.extend(check_through(network, data.pairing, &line, *fastest));
     }
-    let replaces = data.replaces.iter().map(|segment| assembly::segment(*segment)).collect();
+    let replaces = data.replaces.clone();
     let words = network.remarks.iter().cloned().chain(warnings.iter().map(ToString::to_string));
     let name = &channel.name;
     let warnings = words.map(|words| format!("channel {name}, {}: {words}", data.file)).collect();
@@ -188,6 +187,6 @@ fn through(network: &Touchstone, data: &MeasuredChannel) -> Result<Through, Stri
             network.lines()
         ));
     }
-    let line = network.through(assembly::pairing(data.pairing), line).map_err(|error| error.to_string())?;
+    let line = network.through(data.pairing, line).map_err(|error| error.to_string())?;
     Ok(if data.reversed { line.reversed() } else { line })
 }

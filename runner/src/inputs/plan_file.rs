@@ -4,9 +4,8 @@ use crate::console::exit::Failure;
 use crate::inputs::named_files;
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use nightbench_core::text::counted;
-use plan::Plan;
-use plan::files::Files;
 use plan::section::Mistake;
+use plan::{Plan, in_todays_words};
 use simulator::assembly;
 use simulator::physics::Measured;
 use std::collections::BTreeMap;
@@ -63,7 +62,7 @@ impl PlanFile {
     /// # Errors
     /// As [`PlanFile::read`].
     pub fn from_text(text: String, origin: &str, colour: bool) -> Result<PlanFile, Failure> {
-        let plan = checked(&text, origin, &Files::default(), colour)?;
+        let plan = checked(&text, origin, colour)?;
         Ok(PlanFile { plan, text, measured: BTreeMap::new(), warnings: Vec::new() })
     }
 }
@@ -76,10 +75,11 @@ fn one_line(text: &str, origin: &str, doubt: &Mistake) -> String {
     format!("{origin}:{line}: {}{remedy}", doubt.message)
 }
 
-/// The plan in a text, or all its mistakes.
-fn checked(text: &str, origin: &str, files: &Files, colour: bool) -> Result<Plan, Failure> {
-    let refused = |problems: &[Mistake]| Failure::invalid(render(text, origin, problems, colour));
-    let plan = Plan::read_with(text, files).map_err(|problems| refused(&problems))?;
+/// The plan in a stored text, or all its mistakes.
+fn checked(text: &str, origin: &str, colour: bool) -> Result<Plan, Failure> {
+    let refused =
+        |problems: &[Mistake]| Failure::invalid(render(&in_todays_words(text), origin, problems, colour));
+    let plan = Plan::read_stored(text).map_err(|problems| refused(&problems))?;
     let problems = model_problems(&plan);
     if problems.is_empty() { Ok(plan) } else { Err(refused(&problems)) }
 }

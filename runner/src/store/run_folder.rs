@@ -125,7 +125,7 @@ fn refuse_other_run(
             meta.seed, meta.seed
         ));
     }
-    let earlier = Plan::read(&meta.plan_text).map_err(|problems| {
+    let earlier = Plan::read_stored(&meta.plan_text).map_err(|problems| {
         Failure::new(
             Exit::Store,
             format!("{name}: the stored plan cannot be read by this version ({} mistakes)", problems.len()),

@@ -102,8 +102,14 @@ pub struct PowerRequest {
 pub struct FittedModule {
     /// Name in the plan.
     pub name: String,
-    /// Kind, in the plan's word.
+    /// Kind by its JEDEC name: UDIMM, SODIMM, RDIMM or LRDIMM.
     pub kind: String,
+    /// `3DS` where the packages are stacks behind one load.
+    #[serde(default)]
+    pub stack: Option<String>,
+    /// Two half-populated modules that share an address bus.
+    #[serde(default)]
+    pub half_populated: bool,
     /// Package ranks.
     pub ranks: u8,
     /// DQ a DRAM package.

@@ -46,6 +46,8 @@ impl BenchDriver {
             module: FittedModule {
                 name: setting.module.name.clone(),
                 kind: setting.module.kind.name().into(),
+                stack: setting.module.stacked.then(|| "3DS".into()),
+                half_populated: setting.module.half_populated,
                 ranks: setting.module.ranks,
                 device_width: setting.module.device_width,
                 serial: setting.module.serial.clone(),

@@ -1,6 +1,6 @@
 //! Transfer function of one data line at a list of frequencies; what does not depend on the bit is computed once.
 
-use super::conditions::{Direction, Drifted, OperatingPoint};
+use super::conditions::{Drifted, OperatingPoint};
 use super::dfe::Equalizer;
 use super::error::PhysicsError;
 use super::line::MaterialAt;
@@ -9,6 +9,7 @@ use super::path::{Element, Layout, LineMaterial, Path};
 use super::pattern::Pattern;
 use super::twoport::{Abcd, Complex};
 use super::variation::{BitVariation, Mounting};
+use nightbench_core::results::Direction;
 use std::f64::consts::TAU;
 
 /// Everything that is common to the lanes of one capture.

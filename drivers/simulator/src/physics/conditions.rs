@@ -3,16 +3,8 @@
 use super::error::PhysicsError;
 use super::line::Material;
 use super::parameters::Parameters;
-use super::path::ModuleKind;
-
-/// Which end drives.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Direction {
-    /// The memory drives, the controller captures.
-    Read,
-    /// The controller drives, the memory captures.
-    Write,
-}
+use nightbench_core::devices::BusKind;
+use nightbench_core::results::Direction;
 
 /// Rate, temperatures and supply of one condition.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -99,14 +91,14 @@ impl Drifted {
     pub fn new(
         p: &Parameters,
         at: &OperatingPoint,
-        kind: ModuleKind,
+        kind: BusKind,
         direction: Direction,
     ) -> Result<Self, PhysicsError> {
         let dt_k = at.temperature_c - p.t_ref_c;
         let since_calibration_k = at.temperature_c - at.calibration_c;
         let dv_v = at.vddq_v - p.vddq_nominal_v;
         let relative = dv_v / p.vddq_nominal_v;
-        let buffered = kind == ModuleKind::LoadReduced;
+        let buffered = kind == BusKind::LoadReduced;
         let (ron, edge_ps, odt) = match direction {
             Direction::Read if buffered => (p.db_ron_ohm, p.db_t2080_ps, p.odt_rd_ohm),
             Direction::Read => (p.dram_ron_ohm, p.dram_t2080_ps, p.odt_rd_ohm),

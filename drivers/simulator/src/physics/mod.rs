@@ -35,12 +35,12 @@ pub mod variation;
 mod tests;
 
 pub use channel::{Channel, Setup};
-pub use conditions::{Direction, OperatingPoint};
+pub use conditions::OperatingPoint;
 pub use dfe::Equalizer;
 pub use error::PhysicsError;
 pub use measured::MeasuredTwoPort;
 pub use parameters::{Entry, Mark, Parameters};
-pub use path::{Measured, ModuleKind, Path, SecondSlot, Segment};
+pub use path::{Measured, Path};
 pub use pattern::Pattern;
 pub use surface::{LaneSurface, Link};
 pub use training::{Margins, Trained, TrainingFailure, train};

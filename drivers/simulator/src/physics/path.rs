@@ -5,46 +5,7 @@ use super::error::PhysicsError;
 use super::measured::MeasuredTwoPort;
 use super::parameters::Parameters;
 use super::variation::{BitVariation, Contact, Mounting};
-
-/// Module kind as one data line sees it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum ModuleKind {
-    /// Unbuffered; registered modules too, because a register re-drives only command and address.
-    Unbuffered,
-    /// Small-outline: unbuffered, with shorter lines.
-    SmallOutline,
-    /// Load-reduced: a buffer regenerates the data lines, so ranks and dies behind it do not show.
-    LoadReduced,
-}
-
-/// The second slot of the board.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
-pub enum SecondSlot {
-    /// The board has none.
-    #[default]
-    None,
-    /// There, with nothing in it: an open stub.
-    Empty,
-    /// There, with a module of the same kind in it whose rank is parked.
-    Populated,
-}
-
-/// A named segment of the channel, in order from the module to the chip.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum Segment {
-    /// Adapter card with its connector.
-    Adapter,
-    /// All risers with their connectors.
-    Risers,
-    /// Connector (the turn into the board).
-    Connector,
-    /// Second slot.
-    SecondSlot,
-    /// Board line.
-    Board,
-    /// Chip socket.
-    Socket,
-}
+use nightbench_core::devices::{BusKind, ChannelSegment, SecondSlot};
 
 /// A measured two-port that stands in for one or more neighbouring segments.
 #[derive(Debug, Clone, PartialEq)]
@@ -52,23 +13,21 @@ pub struct Measured {
     /// The measurement; port 1 on the module's side, port 2 on the chip's.
     pub two_port: MeasuredTwoPort,
     /// The segments it stands in for: neighbours, at least one.
-    pub replaces: Vec<Segment>,
+    pub replaces: Vec<ChannelSegment>,
 }
 
 /// One data line's way from the memory to the controller.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Path {
-    /// Module kind.
-    pub kind: ModuleKind,
+    /// The module as this line sees it. A register re-drives only command and address: on the data line an RDIMM is a UDIMM.
+    pub kind: BusKind,
     /// Package ranks: 1, 2 or 4. Further ranks are stubs at the ball; not seen behind a data buffer.
     pub ranks: u8,
     /// Ranks that are not addressed keep their park termination on.
     pub park_other_ranks: bool,
-    /// Dies are stacked in the package (one load per stack).
-    pub stacked: bool,
     /// Risers between module and board, 0 to 3.
     pub risers: u8,
-    /// An adapter card from a small-outline to the full-size connector.
+    /// An adapter card from a SODIMM's to the full-size connector.
     pub adapter: bool,
     /// The board's second slot.
     pub second_slot: SecondSlot,
@@ -129,12 +88,11 @@ pub struct Layout {
 impl Path {
     /// A module of `kind`, one rank, straight into the board, single slot.
     #[must_use]
-    pub fn direct(kind: ModuleKind) -> Self {
+    pub fn direct(kind: BusKind) -> Self {
         Path {
             kind,
             ranks: 1,
             park_other_ranks: false,
-            stacked: false,
             risers: 0,
             adapter: false,
             second_slot: SecondSlot::None,
@@ -195,13 +153,16 @@ impl Path {
     ) -> Layout {
         let mut build = Builder { p, drifted, bit, layout: Layout::default() };
         let mut out = build.module(self);
-        let segments: [(Segment, Vec<Element>); 6] = [
-            (Segment::Adapter, if self.adapter { build.adapter(&mounting.adapter) } else { Vec::new() }),
-            (Segment::Risers, build.risers(&mounting.risers, usize::from(self.risers))),
-            (Segment::Connector, build.board_connector(&mounting.board)),
-            (Segment::SecondSlot, build.second_slot(self)),
-            (Segment::Board, vec![build.board()]),
-            (Segment::Socket, build.socket(&mounting.socket)),
+        let segments: [(ChannelSegment, Vec<Element>); 6] = [
+            (
+                ChannelSegment::Adapter,
+                if self.adapter { build.adapter(&mounting.adapter) } else { Vec::new() },
+            ),
+            (ChannelSegment::Risers, build.risers(&mounting.risers, usize::from(self.risers))),
+            (ChannelSegment::Connector, build.board_connector(&mounting.board)),
+            (ChannelSegment::SecondSlot, build.second_slot(self)),
+            (ChannelSegment::Board, vec![build.board()]),
+            (ChannelSegment::Socket, build.socket(&mounting.socket)),
         ];
         let mut placed = false;
         for (segment, elements) in segments {
@@ -260,9 +221,9 @@ impl Builder<'_> {
         (package, self.pad(p.db_cio_pf), stub)
     }
 
-    fn module_line(&mut self, kind: ModuleKind) -> Element {
+    fn module_line(&mut self, kind: BusKind) -> Element {
         let p = self.p;
-        let length_mm = if kind == ModuleKind::SmallOutline { p.so_mod_len_mm } else { p.mod_len_mm };
+        let length_mm = if kind == BusKind::SmallOutline { p.so_mod_len_mm } else { p.mod_len_mm };
         self.line(LineMaterial::Module, p.mod_z_ohm, length_mm * 1e-3)
     }
 
@@ -270,11 +231,11 @@ impl Builder<'_> {
     fn module(&mut self, path: &Path) -> Vec<Element> {
         let p = self.p;
         let finger = Element::Shunt(p.pad_c_pf * 1e-12);
-        if path.kind == ModuleKind::LoadReduced {
+        if path.kind == BusKind::LoadReduced {
             let (package, pad, stub) = self.buffer();
             return vec![pad, package, stub, finger];
         }
-        let (package, pad) = self.die(path.stacked);
+        let (package, pad) = self.die(path.kind == BusKind::Stacked);
         let mut out = vec![pad.clone(), package.clone()];
         for _ in 1..path.ranks {
             let load = if path.park_other_ranks { 1.0 / self.drifted.park_ohm } else { 0.0 };
@@ -336,11 +297,11 @@ impl Builder<'_> {
         if path.second_slot == SecondSlot::Populated {
             load = 1.0 / self.drifted.park_ohm;
             stub.push(Element::Shunt(p.pad_c_pf * 1e-12));
-            if path.kind == ModuleKind::LoadReduced {
+            if path.kind == BusKind::LoadReduced {
                 let (package, pad, line) = self.buffer();
                 stub.extend([line, package, pad]);
             } else {
-                let (package, pad) = self.die(path.stacked);
+                let (package, pad) = self.die(path.kind == BusKind::Stacked);
                 stub.push(Element::Series(p.r_stub_ohm, 0.0));
                 stub.push(self.module_line(path.kind));
                 stub.extend([package, pad]);

@@ -4,7 +4,7 @@ use super::super::draws::Draws;
 use super::super::physics::{LaneSurface, Parameters};
 use super::{held, place_delay, stage, untrained};
 use contract::Setting;
-use nightbench_core::devices::{Module, ModuleKind};
+use nightbench_core::devices::{BusKind, Module};
 use nightbench_core::results::TrainingStage;
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_2_PI;
@@ -44,15 +44,15 @@ pub fn strobe_width(module: &Module) -> u16 {
 }
 
 /// Packages between the first one on the clock line and this byte lane's: from the edge, or from the register in the
-/// middle of a registered or load-reduced module.
+/// middle of a RDIMM or LRDIMM.
 fn packages_before(module: &Module, lanes: &ByteLanes, position: usize) -> f64 {
     let per_package = f64::from(module.device_width.max(4)) / f64::from(lanes.width);
     let count = lanes.groups.len() as f64;
     let place = position as f64;
-    let groups = match module.kind {
-        ModuleKind::Registered | ModuleKind::LoadReduced => (place - 0.5 * (count - 1.0)).abs(),
+    let groups = match module.bus_kind() {
+        BusKind::Registered | BusKind::LoadReduced => (place - 0.5 * (count - 1.0)).abs(),
         // Each module of a pair has a clock line of its own, counted from its first byte lane.
-        ModuleKind::HalfPopulatedPair => {
+        BusKind::HalfPopulated => {
             let half = |group: u16| module.half_of(group * lanes.width);
             let own = lanes.groups.get(position).map_or(0, |group| half(group.0));
             lanes.groups.iter().take(position).filter(|group| half(group.0) == own).count() as f64

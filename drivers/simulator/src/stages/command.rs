@@ -3,14 +3,14 @@
 //! The estimate (no source for the whole; each figure is in the model's table): command and address are sampled once a
 //! clock period and run from package to package. A section of that line, `flyby_ps` long at `ca_z_ohm` with one pad on
 //! it, is an LC section; n of them slow an edge to 1.13 n^(1/3) sqrt(L C) (ladder delay line, pulse-circuit handbooks,
-//! from memory). The window is the clock period less half that edge and less `ca_uncertainty_ps`. A registered or
-//! load-reduced module shows one pad, the register's.
+//! from memory). The window is the clock period less half that edge and less `ca_uncertainty_ps`. An RDIMM or
+//! LRDIMM shows one pad, the register's.
 
 use super::super::draws::Draws;
 use super::super::physics::Parameters;
 use super::{held, stage, untrained};
 use contract::Setting;
-use nightbench_core::devices::ModuleKind;
+use nightbench_core::devices::BusKind;
 use nightbench_core::jedec::DDR5_VREF;
 use nightbench_core::results::TrainingStage;
 
@@ -29,8 +29,8 @@ pub fn command_address(
 ) -> [TrainingStage; 2] {
     let module = &setting.module;
     let packages = f64::from(lanes.div_ceil(u16::from(module.device_width.max(4))));
-    let (cs_loads, ca_loads) = match module.kind {
-        ModuleKind::Registered | ModuleKind::LoadReduced => (1.0, 1.0),
+    let (cs_loads, ca_loads) = match module.bus_kind() {
+        BusKind::Registered | BusKind::LoadReduced => (1.0, 1.0),
         _ => (packages, packages * f64::from(module.ranks)),
     };
     let tck_ps = setting.rate.clock_period().0;

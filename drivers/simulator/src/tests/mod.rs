@@ -28,44 +28,45 @@ lanes = 16
 
 [[module]]
 name = "unbuffered"
-kind = "unbuffered"
+kind = "UDIMM"
 rated = 3200
 
 [[module]]
 name = "two ranks"
-kind = "unbuffered"
+kind = "UDIMM"
 ranks = 2
 rated = 3200
 
 [[module]]
 name = "registered"
-kind = "registered"
+kind = "RDIMM"
 rated = 3200
 
 [[module]]
 name = "small"
-kind = "small-outline"
+kind = "SODIMM"
 rated = 3200
 
 [[module]]
 name = "stacked"
-kind = "die-stacked"
+kind = "RDIMM"
+stack = "3DS"
 rated = 2133
 
 [[channel]]
 name = "direct"
-fits = ["unbuffered", "registered", "die-stacked"]
+fits = ["UDIMM", "RDIMM", "3DS"]
 
 [[channel]]
 name = "three risers"
 risers = 3
-fits = ["unbuffered", "registered", "die-stacked"]
+fits = ["UDIMM", "RDIMM", "3DS"]
 
 [[channel]]
 name = "adapter and three risers"
 risers = 3
 adapter = true
-fits = ["small-outline"]
+fits = ["SODIMM"]
 
 [matrix]
 rate = [2400]

@@ -11,11 +11,11 @@ fn pair(lanes: &str) -> impl Fn(&str) -> String {
         plan.replace(
             "[[channel]]\nname = \"direct\"",
             &format!(
-                "[[module]]\nname = \"pair\"\nkind = \"half-populated-pair\"\nrated = 3200\npopulated_lanes = {lanes}\n\n\
+                "[[module]]\nname = \"pair\"\nkind = \"UDIMM\"\nhalf_populated = true\nrated = 3200\npopulated_lanes = {lanes}\n\n\
                  [[channel]]\nname = \"direct\""
             ),
         )
-        .replace("\"die-stacked\"]", "\"die-stacked\", \"half-populated-pair\"]")
+        .replace("\"3DS\"]", "\"3DS\", \"half-populated\"]")
     }
 }
 
@@ -79,10 +79,7 @@ fn registered_equals_unbuffered_on_the_data_lanes() {
     let edit = |plan: &str| plan.replace("name = \"registered\"", "name = \"twin\"");
     let mut one = Bench::new(edit, &[Direction::Read, Direction::Write]);
     let mut two = Bench::new(
-        |plan| {
-            edit(plan)
-                .replace("name = \"twin\"\nkind = \"registered\"", "name = \"twin\"\nkind = \"unbuffered\"")
-        },
+        |plan| edit(plan).replace("name = \"twin\"\nkind = \"RDIMM\"", "name = \"twin\"\nkind = \"UDIMM\""),
         &[Direction::Read, Direction::Write],
     );
     let (registered, unbuffered) = (trained(&mut one, "twin", 3), trained(&mut two, "twin", 3));

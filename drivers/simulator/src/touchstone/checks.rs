@@ -1,8 +1,9 @@
 //! What is doubtful about measured data: gain, direction, phase steps, causality, range.
 
 use super::matrix::Matrix;
-use super::through::{Pairing, Through};
+use super::through::Through;
 use super::{MOST_PORTS, Touchstone};
+use nightbench_core::devices::PortPairing;
 use nightbench_core::rates::DataRate;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
@@ -36,7 +37,7 @@ pub enum Warning {
     /// The other pairing passes more at low frequency.
     Pairing {
         /// The one used.
-        used: Pairing,
+        used: PortPairing,
         /// |S| of the line at the lowest frequency.
         passes: f64,
         /// The same of the other pairing.
@@ -157,7 +158,7 @@ pub fn check_data(data: &Touchstone) -> Vec<Warning> {
 #[must_use]
 pub fn check_through(
     data: &Touchstone,
-    pairing: Pairing,
+    pairing: PortPairing,
     through: &Through,
     fastest: DataRate,
 ) -> Vec<Warning> {

@@ -1,7 +1,7 @@
 //! Measured channels from Touchstone files: versions 1.x and 2.0, one to four ports.
 //!
 //! [`read`] turns a file's bytes into scattering matrices on 50 ohm, whatever parameter, format and reference impedance
-//! the file uses. [`Pairing`] names the through paths of a four-port (the format does not), [`Through`] is one of them
+//! the file uses. [`PortPairing`](nightbench_core::devices::PortPairing) names the through paths of a four-port (the format does not), [`Through`] is one of them
 //! with the other ports terminated, and becomes the physics' [`MeasuredTwoPort`](super::physics::MeasuredTwoPort).
 //! [`check_data`] and [`check_through`] say what is doubtful about the data. No file is opened here.
 //!
@@ -24,7 +24,7 @@ pub use error::TouchstoneError;
 pub use header::{Format, Parameter};
 pub use matrix::Matrix;
 pub use read::{check_size, ports_in_name, read};
-pub use through::{Pairing, Through};
+pub use through::Through;
 
 /// Reference impedance that every file is brought to, ohm.
 pub const REFERENCE_OHM: f64 = 50.0;

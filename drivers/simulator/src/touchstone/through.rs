@@ -4,54 +4,16 @@ use super::error::TouchstoneError;
 use super::{REFERENCE_OHM, Touchstone};
 use crate::physics::twoport::Scattering;
 use crate::physics::{MeasuredTwoPort, PhysicsError};
+use nightbench_core::devices::PortPairing;
 use std::f64::consts::TAU;
 
-/// Which ports of a network are the two ends of a line. The format does not say: it is a setting.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Pairing {
-    /// Line 0 from port 1 to 2, line 1 from port 3 to 4.
-    #[default]
-    OneTwo,
-    /// Line 0 from port 1 to 3, line 1 from port 2 to 4.
-    OneThree,
-}
-
-impl Pairing {
-    /// Every pairing with the word for it.
-    pub const ALL: [(&'static str, Pairing); 2] =
-        [("1-2/3-4", Pairing::OneTwo), ("1-3/2-4", Pairing::OneThree)];
-
-    /// The word for it.
-    #[must_use]
-    pub fn name(self) -> &'static str {
-        match self {
-            Pairing::OneTwo => "1-2/3-4",
-            Pairing::OneThree => "1-3/2-4",
-        }
-    }
-
-    /// Reads the word for it.
-    #[must_use]
-    pub fn parse(word: &str) -> Option<Pairing> {
-        Self::ALL.iter().find(|(name, _)| *name == word.trim()).map(|(_, pairing)| *pairing)
-    }
-
-    /// The other one.
-    #[must_use]
-    pub fn other(self) -> Pairing {
-        match self {
-            Pairing::OneTwo => Pairing::OneThree,
-            Pairing::OneThree => Pairing::OneTwo,
-        }
-    }
-
-    fn ports(self, line: usize) -> (usize, usize) {
-        match (self, line) {
-            (Pairing::OneTwo, 0) => (0, 1),
-            (Pairing::OneTwo, _) => (2, 3),
-            (Pairing::OneThree, 0) => (0, 2),
-            (Pairing::OneThree, _) => (1, 3),
-        }
+/// Ports of a line, counted from 0.
+fn ports(pairing: PortPairing, line: usize) -> (usize, usize) {
+    match (pairing, line) {
+        (PortPairing::OneTwo, 0) => (0, 1),
+        (PortPairing::OneTwo, _) => (2, 3),
+        (PortPairing::OneThree, 0) => (0, 2),
+        (PortPairing::OneThree, _) => (1, 3),
     }
 }
 
@@ -81,7 +43,7 @@ impl Touchstone {
     ///
     /// # Errors
     /// A one-port has no line; a network has no more than [`lines`](Self::lines).
-    pub fn through(&self, pairing: Pairing, line: usize) -> Result<Through, TouchstoneError> {
+    pub fn through(&self, pairing: PortPairing, line: usize) -> Result<Through, TouchstoneError> {
         if self.ports < 2 {
             return Err(TouchstoneError::at(
                 0,
@@ -94,7 +56,7 @@ impl Touchstone {
                 format!("line {line} of a {}-port; lines 0 to {} exist", self.ports, self.lines() - 1),
             ));
         }
-        let (from, to) = if self.ports == 2 { (0, 1) } else { pairing.ports(line) };
+        let (from, to) = if self.ports == 2 { (0, 1) } else { ports(pairing, line) };
         // On a common reference, terminating the other ports in it means leaving their rows and columns out.
         let points = self.scattering.iter().map(|s| Scattering {
             s11: s.at(from, from),

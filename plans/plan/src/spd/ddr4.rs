@@ -2,7 +2,7 @@
 
 use super::bytes::{Image, MakerBlock};
 use super::error::READ_AGAIN;
-use super::{Package, SpdError, SpdImage, kind_of};
+use super::{Package, SpdError, SpdImage};
 use nightbench_core::devices::ModuleKind;
 use nightbench_core::rates::{DataRate, Generation};
 
@@ -17,7 +17,7 @@ pub(super) fn read(image: Image<'_>) -> Result<SpdImage, SpdError> {
     image.check_crc(128, 254, "checksum of the module block")?;
     let mut remarks = Vec::new();
     let revision = check_header(image)?;
-    let (module_type, unstacked) = module_type(image, &mut remarks)?;
+    let (module_type, kind) = module_type(image, &mut remarks)?;
     let package = package(image)?;
     let die_bits = die_density(image)?;
     let (device_width, package_ranks) = organisation(image, &mut remarks)?;
@@ -33,7 +33,7 @@ pub(super) fn read(image: Image<'_>) -> Result<SpdImage, SpdError> {
         generation: Generation::Ddr4,
         revision,
         module_type,
-        kind: kind_of(unstacked, package),
+        kind,
         package_ranks,
         device_width,
         package,
@@ -77,7 +77,7 @@ fn check_header(image: Image<'_>) -> Result<(u8, u8), SpdError> {
 }
 
 fn module_type(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(&'static str, ModuleKind), SpdError> {
-    use ModuleKind::{LoadReduced, Registered, SmallOutline, Unbuffered};
+    use ModuleKind::{Lrdimm, Rdimm, Sodimm, Udimm};
     if image.bits(3, 7, 7) == 1 {
         remarks.push(format!(
             "byte 3 (module type) is 0x{:02X}: a hybrid module; only its DRAM side is described",
@@ -85,17 +85,17 @@ fn module_type(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(&'static 
         ));
     }
     Ok(match image.bits(3, 3, 0) {
-        1 => ("RDIMM", Registered),
-        2 => ("UDIMM", Unbuffered),
-        3 => ("SO-DIMM", SmallOutline),
-        4 => ("LRDIMM", LoadReduced),
-        5 => ("Mini-RDIMM", Registered),
-        6 => ("Mini-UDIMM", Unbuffered),
+        1 => ("RDIMM", Rdimm),
+        2 => ("UDIMM", Udimm),
+        3 => ("SO-DIMM", Sodimm),
+        4 => ("LRDIMM", Lrdimm),
+        5 => ("Mini-RDIMM", Rdimm),
+        6 => ("Mini-UDIMM", Udimm),
         // Data lines of a registered small-outline module are unbuffered, its outline decides.
-        8 => ("72b-SO-RDIMM", SmallOutline),
-        9 => ("72b-SO-UDIMM", SmallOutline),
-        12 => ("16b-SO-DIMM", SmallOutline),
-        13 => ("32b-SO-DIMM", SmallOutline),
+        8 => ("72b-SO-RDIMM", Sodimm),
+        9 => ("72b-SO-UDIMM", Sodimm),
+        12 => ("16b-SO-DIMM", Sodimm),
+        13 => ("32b-SO-DIMM", Sodimm),
         other => {
             return Err(SpdError::at(
                 3,

@@ -2,7 +2,7 @@
 
 use super::bytes::{Image, MakerBlock};
 use super::error::READ_AGAIN;
-use super::{Package, SpdError, SpdImage, kind_of};
+use super::{Package, SpdError, SpdImage};
 use nightbench_core::devices::ModuleKind;
 use nightbench_core::rates::{DataRate, Generation};
 
@@ -16,7 +16,7 @@ pub(super) fn read(image: Image<'_>) -> Result<SpdImage, SpdError> {
     image.check_crc(0, 510, "checksum")?;
     let mut remarks = Vec::new();
     let revision = check_header(image)?;
-    let (module_type, unstacked) = module_type(image, &mut remarks)?;
+    let (module_type, kind) = module_type(image, &mut remarks)?;
     let (die_bits, package, height) = density_and_package(image, &mut remarks)?;
     let device_width = device_width(image)?;
     check_addressing(image, die_bits, device_width)?;
@@ -41,7 +41,7 @@ pub(super) fn read(image: Image<'_>) -> Result<SpdImage, SpdError> {
         generation: Generation::Ddr5,
         revision,
         module_type,
-        kind: kind_of(unstacked, package),
+        kind,
         package_ranks,
         device_width,
         package,
@@ -85,7 +85,7 @@ fn check_header(image: Image<'_>) -> Result<(u8, u8), SpdError> {
 }
 
 fn module_type(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(&'static str, ModuleKind), SpdError> {
-    use ModuleKind::{LoadReduced, Registered, SmallOutline, Unbuffered};
+    use ModuleKind::{Lrdimm, Rdimm, Sodimm, Udimm};
     if image.bits(3, 7, 7) == 1 {
         remarks.push(format!(
             "byte 3 (module type) is 0x{:02X}: a hybrid module; only its DRAM side is described",
@@ -94,13 +94,13 @@ fn module_type(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(&'static 
     }
     let code = image.bits(3, 3, 0);
     Ok(match code {
-        1 => ("RDIMM", Registered),
-        2 => ("UDIMM", Unbuffered),
-        3 => ("SO-DIMM", SmallOutline),
-        4 => ("LRDIMM", LoadReduced),
+        1 => ("RDIMM", Rdimm),
+        2 => ("UDIMM", Udimm),
+        3 => ("SO-DIMM", Sodimm),
+        4 => ("LRDIMM", Lrdimm),
         // A clock driver on the module re-drives the clock only; data lines stay unbuffered.
-        5 => ("CUDIMM", Unbuffered),
-        6 => ("CSO-DIMM", SmallOutline),
+        5 => ("CUDIMM", Udimm),
+        6 => ("CSO-DIMM", Sodimm),
         other => {
             let name = match other {
                 7 => " (MRDIMM: its data buffers run the bus at twice the DRAM's rate)",

@@ -37,6 +37,9 @@ impl SpdImage {
         };
         line("name", text(name));
         line("kind", text(self.kind.name()));
+        if self.package.is_stack() {
+            line("stack", text("3DS"));
+        }
         line("ranks", self.package_ranks.to_string());
         line("device_width", self.device_width.to_string());
         line("dies", self.package.dies().to_string());
@@ -62,6 +65,8 @@ impl SpdImage {
         Ok(Module {
             name: name.to_string(),
             kind: self.kind,
+            stacked: self.package.is_stack(),
+            half_populated: false,
             ranks: self.package_ranks,
             device_width: self.device_width,
             dies: self.package.dies(),
@@ -83,7 +88,7 @@ impl SpdImage {
         let package = match self.package {
             Package::Monolithic => "one die".to_string(),
             Package::MultiLoad { dies } => format!("{dies} dies, each a load"),
-            Package::SingleLoad { dies } => format!("{dies} dies behind one load"),
+            Package::SingleLoad { dies } => format!("{dies} dies behind one load (3DS)"),
         };
         let ecc = match self.ecc_lanes {
             0 => "no ECC".to_string(),
@@ -92,7 +97,8 @@ impl SpdImage {
         let channels = if self.channels == 1 { "" } else { ", on each of two sub-channels" };
         let gibibytes = self.capacity_bytes as f64 / (1u64 << 30) as f64;
         let mut facts = vec![
-            ("module", format!("{} {}, {}", self.generation, self.module_type, self.kind.name())),
+            ("module", format!("{} {}", self.generation, self.module_type)),
+            ("kind in a plan", self.kind.name().to_string()),
             ("part number", or_blank(&self.part_number)),
             ("serial number", or_blank(&self.serial)),
             ("capacity", format!("{gibibytes} GiB")),

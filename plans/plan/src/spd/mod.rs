@@ -45,6 +45,10 @@ pub enum Package {
 }
 
 impl Package {
+    /// A 3DS stack?
+    pub fn is_stack(self) -> bool {
+        matches!(self, Package::SingleLoad { .. })
+    }
     /// Dies a package.
     pub fn dies(self) -> u8 {
         match self {
@@ -63,7 +67,7 @@ pub struct SpdImage {
     pub revision: (u8, u8),
     /// Module type by the standard's name, such as `RDIMM`.
     pub module_type: &'static str,
-    /// Module kind as a plan names it.
+    /// Module kind, as far as the data lines see a difference.
     pub kind: ModuleKind,
     /// Package ranks on a channel (DDR5: on each sub-channel).
     pub package_ranks: u8,
@@ -124,20 +128,11 @@ impl SpdImage {
 
     /// Loads on one data lane as the controller sees them: one behind a data buffer, else one a package rank.
     pub fn loads_per_lane(&self) -> u8 {
-        if self.kind == ModuleKind::LoadReduced { 1 } else { self.package_ranks }
+        if self.kind == ModuleKind::Lrdimm { 1 } else { self.package_ranks }
     }
 
     /// Lanes with a DRAM behind them, ECC included, over all channels.
     pub fn lanes(&self) -> u16 {
         u16::from(self.channels) * (u16::from(self.data_lanes) + u16::from(self.ecc_lanes))
-    }
-}
-
-/// The kind a plan gives: a data buffer hides the stack behind it; a stack outweighs the module type.
-fn kind_of(unstacked: ModuleKind, package: Package) -> ModuleKind {
-    match (unstacked, package) {
-        (ModuleKind::LoadReduced, _) => ModuleKind::LoadReduced,
-        (_, Package::SingleLoad { .. }) => ModuleKind::DieStacked,
-        (kind, _) => kind,
     }
 }

@@ -81,7 +81,7 @@ fn ddr4_unbuffered_two_ranks() {
     let image = read("ddr4-udimm-3200");
     assert_eq!(
         (image.generation, image.kind, image.module_type),
-        (Generation::Ddr4, ModuleKind::Unbuffered, "UDIMM")
+        (Generation::Ddr4, ModuleKind::Udimm, "UDIMM")
     );
     assert_eq!((image.package_ranks, image.device_width, image.package), (2, 8, Package::Monolithic));
     // Worked example: 1 GiB x 64/8 x 2 = 16 GiB.
@@ -97,7 +97,7 @@ fn ddr4_unbuffered_two_ranks() {
 #[test]
 fn ddr4_single_load_stack() {
     let image = read("ddr4-rdimm-3ds-2133");
-    assert_eq!(image.kind, ModuleKind::DieStacked);
+    assert_eq!(image.kind, ModuleKind::Rdimm);
     assert_eq!(image.package, Package::SingleLoad { dies: 4 });
     assert_eq!((gibibytes(&image), image.logical_ranks(), image.loads_per_lane()), (64, 8, 2));
     assert_eq!((image.lanes(), image.ecc_lanes, image.temperature_sensor), (72, 8, true));
@@ -108,7 +108,7 @@ fn ddr4_single_load_stack() {
 #[test]
 fn ddr4_load_reduced_with_multi_load_packages() {
     let image = read("ddr4-lrdimm-2666");
-    assert_eq!(image.kind, ModuleKind::LoadReduced);
+    assert_eq!(image.kind, ModuleKind::Lrdimm);
     assert_eq!(image.package, Package::MultiLoad { dies: 2 });
     assert_eq!((gibibytes(&image), image.logical_ranks(), image.loads_per_lane()), (64, 4, 1));
     assert_eq!(image.rated.nominal(), 2666);
@@ -118,23 +118,23 @@ fn ddr4_load_reduced_with_multi_load_packages() {
 #[test]
 fn ddr5_modules() {
     let image = read("ddr5-udimm-4800");
-    assert_eq!((image.generation, image.kind), (Generation::Ddr5, ModuleKind::Unbuffered));
+    assert_eq!((image.generation, image.kind), (Generation::Ddr5, ModuleKind::Udimm));
     assert_eq!((gibibytes(&image), image.channels, image.lanes(), image.device_width), (16, 2, 64, 8));
     assert_eq!((image.rated.nominal(), image.clock_period_ps), (4800, 416.0));
     assert_eq!((image.temperature_sensor, image.temperature_range), (true, Some("NT")));
 
     let image = read("ddr5-sodimm-5600");
-    assert_eq!((image.kind, gibibytes(&image), image.device_width), (ModuleKind::SmallOutline, 8, 16));
+    assert_eq!((image.kind, gibibytes(&image), image.device_width), (ModuleKind::Sodimm, 8, 16));
 
     let image = read("ddr5-udimm-5200-ecc");
     assert_eq!((gibibytes(&image), image.lanes(), image.ecc_lanes, image.package_ranks), (48, 72, 4, 2));
 
     let image = read("ddr5-rdimm-6400");
-    assert_eq!((image.kind, gibibytes(&image), image.lanes()), (ModuleKind::Registered, 64, 80));
+    assert_eq!((image.kind, gibibytes(&image), image.lanes()), (ModuleKind::Rdimm, 64, 80));
     assert_eq!((image.rated.nominal(), image.temperature_range), (6400, Some("XT")));
 
     let image = read("ddr5-rdimm-3ds-4800");
-    assert_eq!((image.kind, image.package), (ModuleKind::DieStacked, Package::SingleLoad { dies: 4 }));
+    assert_eq!((image.kind, image.package), (ModuleKind::Rdimm, Package::SingleLoad { dies: 4 }));
     assert_eq!((gibibytes(&image), image.logical_ranks(), image.temperature_sensor), (256, 8, true));
 }
 
@@ -347,7 +347,7 @@ fn the_entry_is_a_module_of_a_plan() {
              fits = [\"{}\"]\n[matrix]\nmodule = [\"{}\"]\nrate = [{rate}]\n[[limit]]\nmetric = \"width\"\n\
              minimum = 0.2\nunit = \"UI\"\nsource = \"none\"\n",
             image.plan_entry(&image.plan_name(), Some(80)),
-            image.kind.name(),
+            if image.package.is_stack() { "3DS" } else { image.kind.name() },
             image.plan_name(),
         );
         let plan = Plan::read(&text).unwrap_or_else(|problems| panic!("{name}: {problems:?}\n{text}"));

@@ -14,7 +14,7 @@ lanes = 8
 
 [[channel]]
 name = "direct"
-fits = ["unbuffered"]
+fits = ["UDIMM"]
 
 [matrix]
 rate = [2133, 2400, 2666]
@@ -41,7 +41,7 @@ source = "invented"
 
 fn plan() -> Plan {
     let modules: String = (0..8)
-        .map(|index| format!("[[module]]\nname = \"M{index}\"\nkind = \"unbuffered\"\nrated = 2666\n\n"))
+        .map(|index| format!("[[module]]\nname = \"M{index}\"\nkind = \"UDIMM\"\nrated = 2666\n\n"))
         .collect();
     Plan::read(&format!("{OFFICE}\n{modules}")).unwrap_or_else(|problems| panic!("{problems:#?}"))
 }
@@ -109,7 +109,7 @@ fn uneven() -> Plan {
     let text = OFFICE.replace("rate = [2133, 2400, 2666]", "rate = [1600, 1866, 2133, 2400, 2666, 2933]");
     let mut more = String::new();
     for index in 0..10 {
-        more.push_str(&format!("[[module]]\nname = \"M{index}\"\nkind = \"unbuffered\"\nrated = 2933\n\n"));
+        more.push_str(&format!("[[module]]\nname = \"M{index}\"\nkind = \"UDIMM\"\nrated = 2933\n\n"));
         let left_out: Vec<&str> =
             ["1600", "1866", "2133", "2400"].into_iter().take(4 - (index % 5).min(4)).collect();
         if !left_out.is_empty() {

@@ -5,16 +5,18 @@ use super::super::dfe::Equalizer;
 use super::super::line::SPEED_OF_LIGHT;
 use super::super::measured::MeasuredTwoPort;
 use super::super::parameters::{Mark, NAMES};
-use super::super::path::{Measured, SecondSlot, Segment};
+use super::super::path::Measured;
 use super::super::pattern::Pattern;
 use super::super::training::{PASS_BER, TrainingFailure, margins, train};
 use super::super::twoport::{Complex, Scattering};
 use super::super::variation::{BitDraws, BitVariation, Contact, Mounting};
-use super::super::{Direction, Link, ModuleKind, OperatingPoint, Parameters, Path, PhysicsError, Setup};
+use super::super::{Link, OperatingPoint, Parameters, Path, PhysicsError, Setup};
 use super::{close, lane, near, read_setup, risers};
+use nightbench_core::devices::{BusKind, ChannelSegment, SecondSlot};
+use nightbench_core::results::Direction;
 
 fn direct(rate: f64) -> Setup {
-    read_setup(Path::direct(ModuleKind::Unbuffered), rate)
+    read_setup(Path::direct(BusKind::Unbuffered), rate)
 }
 
 fn width(setup: Setup) -> usize {
@@ -121,7 +123,7 @@ fn driver_edge(cio: f64, delay_ps: f64, want: f64) {
 
 #[test]
 fn a_write_is_the_same_path_backwards() {
-    let mut setup = read_setup(risers(ModuleKind::Unbuffered, 2, false), 2.4e9);
+    let mut setup = read_setup(risers(BusKind::Unbuffered, 2, false), 2.4e9);
     // With equal ends a reciprocal path passes the same either way.
     for name in ["odt_wr_ohm", "odt_rd_ohm"] {
         setup.parameters.set(name, 34.3).unwrap();
@@ -155,15 +157,15 @@ fn parts_show_where_they_should() {
     let two = other(|p| p.ranks = 2);
     let four = other(|p| p.ranks = 4);
     assert!(plain > two && two > four, "ranks load the line: {plain} {two} {four}");
-    assert!(other(|p| p.stacked = true) < plain);
+    assert!(other(|p| p.kind = BusKind::Stacked) < plain);
     assert!((other(|p| p.second_slot = SecondSlot::Empty) - plain).abs() > 1e-3);
     assert!(other(|p| p.second_slot = SecondSlot::Populated) < plain);
-    // Behind a data buffer ranks and stacks do not show.
-    let buffered = |ranks, stacked| {
-        let path = Path { ranks, stacked, ..Path::direct(ModuleKind::LoadReduced) };
+    // Behind a data buffer ranks do not show.
+    let buffered = |ranks| {
+        let path = Path { ranks, ..Path::direct(BusKind::LoadReduced) };
         h_at(&read_setup(path, 2.4e9), 1.2e9)
     };
-    assert_eq!(buffered(1, false), buffered(4, true));
+    assert_eq!(buffered(1), buffered(4));
     for (change, part) in [
         (Path { ranks: 3, ..base.path.clone() }, "3 package ranks"),
         (Path { risers: 4, ..base.path.clone() }, "4 risers"),
@@ -175,14 +177,14 @@ fn parts_show_where_they_should() {
 
 #[test]
 fn a_measured_board_stands_in_for_the_modelled_one() {
-    let setup = read_setup(risers(ModuleKind::Unbuffered, 1, false), 2.4e9);
+    let setup = read_setup(risers(BusKind::Unbuffered, 1, false), 2.4e9);
     let board = Channel::new(setup.clone(), &[]).unwrap().drifted().materials.board;
     let frequencies: Vec<f64> = (1..=2000).map(|i| f64::from(i) * 20e6).collect();
     let points: Vec<Scattering> =
         frequencies.iter().map(|f| board.at(*f).line(46.0, 0.080).to_scattering(50.0)).collect();
     let two_port = MeasuredTwoPort::new(frequencies.clone(), points.clone(), 50.0).unwrap();
     let mut with = setup.clone();
-    with.path.measured = Some(Measured { two_port, replaces: vec![Segment::Board] });
+    with.path.measured = Some(Measured { two_port, replaces: vec![ChannelSegment::Board] });
     for f in [0.3e9, 1.2e9, 1.213e9, 4.8e9] {
         near("H", (h_at(&with, f) - h_at(&setup, f)).norm(), 0.0, 2e-4);
     }
@@ -193,12 +195,12 @@ fn a_measured_board_stands_in_for_the_modelled_one() {
     near("write", (h_at(&with, 1.2e9) - h_at(&backwards, 1.2e9)).norm(), 0.0, 2e-4);
 
     let short = MeasuredTwoPort::new(frequencies[..50].to_vec(), points[..50].to_vec(), 50.0).unwrap();
-    with.path.measured = Some(Measured { two_port: short, replaces: vec![Segment::Board] });
+    with.path.measured = Some(Measured { two_port: short, replaces: vec![ChannelSegment::Board] });
     let error = Link::new(with.clone()).err().unwrap().to_string();
     assert!(error.contains("ends at 1.000 GHz") && error.contains("2.400 GHz"), "{error}");
     let mut apart = with.clone();
     if let Some(measured) = &mut apart.path.measured {
-        measured.replaces = vec![Segment::Risers, Segment::Board];
+        measured.replaces = vec![ChannelSegment::Risers, ChannelSegment::Board];
     }
     assert!(apart.path.validate().unwrap_err().to_string().contains("neighbouring"));
     assert!(MeasuredTwoPort::new(vec![1e9, 1e9], points[..2].to_vec(), 50.0).is_err());
@@ -209,7 +211,7 @@ fn a_measured_board_stands_in_for_the_modelled_one() {
 /// by 2..5 %.
 #[test]
 fn an_untrained_eye_slides_with_temperature() {
-    let mut setup = read_setup(risers(ModuleKind::Unbuffered, 0, false), 2.4e9);
+    let mut setup = read_setup(risers(BusKind::Unbuffered, 0, false), 2.4e9);
     // A fine delay line without nonlinearity resolves the slide.
     for (name, value) in [("taps_per_ui", 256.0), ("n_taps", 512.0), ("inl_pp_tap", 0.0)] {
         setup.parameters.set(name, value).unwrap();
@@ -255,7 +257,7 @@ fn calibration_resets_driver_and_termination_only() {
 /// once: same channel, coupling off, an error ratio that few bits decide.
 #[test]
 fn a_long_fixed_sequence_approaches_random_data() {
-    let mut setup = read_setup(risers(ModuleKind::SmallOutline, 3, true), 2.4e9);
+    let mut setup = read_setup(risers(BusKind::SmallOutline, 3, true), 2.4e9);
     for name in ["xt_w1", "xt_w2", "xt_w3", "xt_w4", "xt_w5", "xt_w6", "xt_w7"] {
         setup.parameters.set(name, 0.0).unwrap();
     }
@@ -279,7 +281,7 @@ fn a_long_fixed_sequence_approaches_random_data() {
 
 #[test]
 fn patterns_order_as_their_interference_does() {
-    let base = read_setup(risers(ModuleKind::Unbuffered, 3, false), 2.667e9);
+    let base = read_setup(risers(BusKind::Unbuffered, 3, false), 2.667e9);
     let with = |pattern| width(Setup { pattern, ..base.clone() });
     let random = with(Pattern::Prbs);
     let together = with(Pattern::VictimAggressor);
@@ -297,7 +299,7 @@ fn patterns_order_as_their_interference_does() {
 #[test]
 fn feedback_opens_a_ddr5_eye() {
     let p = Parameters::ddr5();
-    let path = risers(ModuleKind::Unbuffered, 1, false);
+    let path = risers(BusKind::Unbuffered, 1, false);
     let setup = Setup::read(p, path, OperatingPoint::calibrated(4.8e9, 25.0, 1.1));
     let equalized = Setup { equalizer: Equalizer::FourTap, ..setup.clone() };
     let link = Link::new(equalized).unwrap();
@@ -314,7 +316,7 @@ fn feedback_opens_a_ddr5_eye() {
 
 #[test]
 fn asking_for_one_point_equals_the_whole_surface() {
-    let setup = read_setup(risers(ModuleKind::Unbuffered, 1, false), 3.2e9);
+    let setup = read_setup(risers(BusKind::Unbuffered, 1, false), 3.2e9);
     let draws = BitDraws {
         impedance: 1.2,
         capacitance: -0.4,
@@ -394,7 +396,7 @@ fn a_two_port_with_gain_is_refused() {
     let two_port = MeasuredTwoPort::new(frequencies.clone(), vec![active; 101], 50.0).unwrap();
     let mut setup = direct(2.4e9);
     setup.parameters.set("odt_rd_ohm", 1000.0).unwrap();
-    setup.path.measured = Some(Measured { two_port, replaces: vec![Segment::Board] });
+    setup.path.measured = Some(Measured { two_port, replaces: vec![ChannelSegment::Board] });
     let answer = Link::new(setup).unwrap().lane(&BitVariation::default());
     if let Ok(mut lane) = answer {
         assert!(lane.surface().iter().all(|ber| ber.is_finite()));

@@ -1,17 +1,18 @@
 //! Whole eyes: the reference channels, the pipeline against Monte Carlo, and the regression table.
 
+use super::super::Path;
 use super::super::channel::Channel;
 use super::super::pulse::{self, Shaper};
 use super::super::training::{PASS_BER, margins, train};
 use super::super::variation::BitVariation;
-use super::super::{ModuleKind, Path};
 use super::{close, lane, near, read_setup, risers};
+use nightbench_core::devices::BusKind;
 
 /// Check (i). Source: the default table in numpy, stored values.
 #[test]
 fn reference_channel_with_three_risers() {
     let rate = 2.667e9;
-    let setup = read_setup(risers(ModuleKind::Unbuffered, 3, false), rate);
+    let setup = read_setup(risers(BusKind::Unbuffered, 3, false), rate);
     assert_eq!(setup.path.connectors(), 4);
     let spots = [
         (0.0, 0.48383333, 0.0),
@@ -58,7 +59,7 @@ fn reference_channel_with_three_risers() {
     near("sum of cursors", all.iter().map(|k| sample(*k).re).sum(), 0.48338397, 1e-8);
     let coupled: f64 = all.iter().map(|k| sample(*k).im.abs()).sum();
     let weights: f64 =
-        read_setup(risers(ModuleKind::Unbuffered, 3, false), rate).parameters.coupling_weights().iter().sum();
+        read_setup(risers(BusKind::Unbuffered, 3, false), rate).parameters.coupling_weights().iter().sum();
     near("coupling of the byte", weights * coupled, 0.07901380, 1e-8);
 }
 
@@ -67,7 +68,7 @@ fn reference_channel_with_three_risers() {
 /// exact width it has to agree with the Monte Carlo.
 #[test]
 fn whole_pipeline_against_monte_carlo() {
-    let mut setup = read_setup(risers(ModuleKind::SmallOutline, 3, true), 2.4e9);
+    let mut setup = read_setup(risers(BusKind::SmallOutline, 3, true), 2.4e9);
     setup.parameters.set("inl_pp_tap", 0.0).unwrap();
     let mut exact = lane(setup.clone());
     setup.parameters.set("v_dj_mv", 17.0).unwrap();
@@ -96,8 +97,8 @@ struct Case {
 /// Source: common practice, no source (the defaults were fitted to these). Regression figures, not evidence.
 #[test]
 fn table_of_what_the_defaults_give() {
-    use ModuleKind::{LoadReduced, SmallOutline, Unbuffered};
-    let stacked = Path { stacked: true, ..Path::direct(Unbuffered) };
+    use BusKind::{LoadReduced, SmallOutline, Unbuffered};
+    let stacked = Path::direct(BusKind::Stacked);
     let case = |name, path, rate, taps, low, high| Case { name, path, rate, taps, low, high };
     let cases = [
         case("unbuffered 2400 direct", Path::direct(Unbuffered), 2.4e9, 23, -16.2, 16.2),

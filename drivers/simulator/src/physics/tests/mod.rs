@@ -7,9 +7,8 @@ mod monte_carlo;
 mod search;
 mod statistics;
 
-use super::{
-    LaneSurface, Link, ModuleKind, OperatingPoint, Parameters, Path, Setup, variation::BitVariation,
-};
+use super::{LaneSurface, Link, OperatingPoint, Parameters, Path, Setup, variation::BitVariation};
+use nightbench_core::devices::BusKind;
 
 /// Relative closeness.
 #[track_caller]
@@ -27,7 +26,7 @@ fn read_setup(path: Path, data_rate_bps: f64) -> Setup {
     Setup::read(Parameters::ddr4(), path, OperatingPoint::calibrated(data_rate_bps, 25.0, 1.2))
 }
 
-fn risers(kind: ModuleKind, risers: u8, adapter: bool) -> Path {
+fn risers(kind: BusKind, risers: u8, adapter: bool) -> Path {
     Path { risers, adapter, ..Path::direct(kind) }
 }
 

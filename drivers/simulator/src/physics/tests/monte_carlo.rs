@@ -3,8 +3,10 @@
 use super::super::channel::Channel;
 use super::super::pulse::{self, CURSORS, Shaper};
 use super::super::variation::BitVariation;
-use super::super::{Direction, Link, ModuleKind, Setup, timing};
+use super::super::{Link, Setup, timing};
 use super::{read_setup, risers};
+use nightbench_core::devices::BusKind;
+use nightbench_core::results::Direction;
 use rand_chacha::ChaCha8Rng;
 use rand_core::{Rng, SeedableRng};
 use rand_distr::{Distribution, StandardNormal, StandardUniform};
@@ -76,7 +78,7 @@ fn errors(setup: &Setup, place: Place, seed: u64) -> u64 {
 /// beyond: see the second half.
 #[test]
 fn the_statistical_eye_agrees_with_bit_by_bit_simulation() {
-    use ModuleKind::{LoadReduced, SmallOutline, Unbuffered};
+    use BusKind::{LoadReduced, SmallOutline, Unbuffered};
     let mut write = read_setup(risers(Unbuffered, 2, false), 2.4e9);
     write.direction = Direction::Write;
     let setups = [

@@ -2,8 +2,10 @@
 
 use super::super::training::{Needed, PASS_BER, train_coarse_to_fine, train_over};
 use super::super::variation::{BitDraws, BitVariation};
-use super::super::{Direction, LaneSurface, Link, ModuleKind, Parameters, Setup};
+use super::super::{LaneSurface, Link, Parameters, Setup};
 use super::{read_setup, risers};
+use nightbench_core::devices::BusKind;
+use nightbench_core::results::Direction;
 
 fn bits(p: &Parameters, count: u32) -> Vec<BitVariation> {
     (0..count)
@@ -25,7 +27,7 @@ fn bits(p: &Parameters, count: u32) -> Vec<BitVariation> {
 }
 
 fn setups() -> Vec<Setup> {
-    use ModuleKind::{LoadReduced, SmallOutline, Unbuffered};
+    use BusKind::{LoadReduced, SmallOutline, Unbuffered};
     let mut list = vec![
         read_setup(risers(Unbuffered, 0, false), 3.2e9),
         read_setup(risers(Unbuffered, 3, false), 2.667e9),
@@ -94,7 +96,7 @@ fn a_column_is_left_out_only_where_it_fails() {
 /// A start that shifts the strobe moves the eye by that much and nothing else.
 #[test]
 fn a_shift_moves_the_eye() {
-    let mut setup = read_setup(risers(ModuleKind::Unbuffered, 1, false), 2.4e9);
+    let mut setup = read_setup(risers(BusKind::Unbuffered, 1, false), 2.4e9);
     setup.parameters.set("inl_pp_tap", 0.0).unwrap();
     let link = Link::new(setup).unwrap();
     let mut lane = link.lane(&BitVariation::default()).unwrap();

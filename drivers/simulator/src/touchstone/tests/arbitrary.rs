@@ -1,7 +1,8 @@
 //! Arbitrary and damaged files: never a panic, never a hang, never a number that is not one.
 
-use super::super::{Format, MOST_PORTS, Matrix, Pairing, check_data, check_through, read};
+use super::super::{Format, MOST_PORTS, Matrix, check_data, check_through, read};
 use super::{complex, grid, written};
+use nightbench_core::devices::PortPairing;
 use nightbench_core::rates::{DataRate, Generation};
 use proptest::prelude::*;
 
@@ -11,7 +12,7 @@ fn exercise(bytes: &[u8], ports: Option<usize>) {
     assert!(data.frequency_hz.len() == data.scattering.len() && !data.frequency_hz.is_empty());
     assert!(data.scattering.iter().all(Matrix::is_finite));
     let _ = (check_data(&data), data.facts());
-    for pairing in [Pairing::OneTwo, Pairing::OneThree] {
+    for pairing in [PortPairing::OneTwo, PortPairing::OneThree] {
         for line in 0..data.lines() {
             let through = data.through(pairing, line).expect("a line that is there");
             let rate = DataRate::parse(Generation::Ddr5, "8800").expect("a rate");

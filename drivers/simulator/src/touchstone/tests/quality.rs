@@ -1,8 +1,9 @@
 //! Lines taken out of a network, their way into the physics, and the doubts about the data.
 
 use super::super::checks::{Warning, check_data, check_through};
-use super::super::{Format, Matrix, Pairing, Touchstone};
+use super::super::{Format, Matrix, Touchstone};
 use super::{close, complex, grid, matched_line, read, written};
+use nightbench_core::devices::PortPairing;
 use nightbench_core::rates::{DataRate, Generation};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -17,9 +18,9 @@ fn file_of(frequency_hz: &[f64], scattering: &[Matrix]) -> Touchstone {
 }
 
 fn warnings(data: &Touchstone) -> Vec<Warning> {
-    let line = data.through(Pairing::OneTwo, 0).unwrap();
+    let line = data.through(PortPairing::OneTwo, 0).unwrap();
     let mut all = check_data(data);
-    all.extend(check_through(data, Pairing::OneTwo, &line, fastest()));
+    all.extend(check_through(data, PortPairing::OneTwo, &line, fastest()));
     all
 }
 
@@ -28,7 +29,7 @@ fn a_good_line_draws_no_warning() {
     let f = grid(0.0, 20e6, 601);
     let data = file_of(&f, &matched_line(&f, 700e-12, 0.2));
     assert_eq!(warnings(&data), Vec::new());
-    let line = data.through(Pairing::OneTwo, 0).unwrap();
+    let line = data.through(PortPairing::OneTwo, 0).unwrap();
     // The loss adds its minimum phase to the delay of 700 ps.
     let delay = line.delay_s().unwrap();
     assert!(delay > 700e-12 && delay < 730e-12, "{delay}");
@@ -118,7 +119,7 @@ fn two_lines(f: &[f64], wiring: [usize; 4]) -> Touchstone {
 #[test]
 fn pairings_take_out_their_lines() {
     let f = grid(0.0, 20e6, 601);
-    for (pairing, wiring) in [(Pairing::OneTwo, [0, 1, 2, 3]), (Pairing::OneThree, [0, 2, 1, 3])] {
+    for (pairing, wiring) in [(PortPairing::OneTwo, [0, 1, 2, 3]), (PortPairing::OneThree, [0, 2, 1, 3])] {
         let data = two_lines(&f, wiring);
         for (line, delay) in [(0, 300e-12), (1, 500e-12)] {
             let through = data.through(pairing, line).unwrap();
@@ -130,19 +131,19 @@ fn pairings_take_out_their_lines() {
         let found = check_through(&data, pairing.other(), &wrong, fastest());
         assert!(found.iter().any(|w| matches!(w, Warning::Pairing { .. })), "{found:?}");
         assert!(wrong.to_measured().is_err());
-        assert_eq!(Pairing::parse(pairing.name()), Some(pairing));
+        assert_eq!(PortPairing::parse(pairing.name()), Some(pairing));
     }
-    assert_eq!(Pairing::parse("1-4/2-3"), None);
+    assert_eq!(PortPairing::parse("1-4/2-3"), None);
     let data = two_lines(&f, [0, 1, 2, 3]);
-    assert!(data.through(Pairing::OneTwo, 2).unwrap_err().message.contains("lines 0 to 1"));
+    assert!(data.through(PortPairing::OneTwo, 2).unwrap_err().message.contains("lines 0 to 1"));
     let one = read("# GHz\n1 0 0\n", 1);
-    assert!(one.through(Pairing::OneTwo, 0).unwrap_err().message.contains("one port"));
+    assert!(one.through(PortPairing::OneTwo, 0).unwrap_err().message.contains("one port"));
 }
 
 #[test]
 fn a_line_can_be_turned_around() {
     let data = read("# GHz S RI\n1 .1 0 .7 0 .8 0 .2 0\n2 .1 0 .7 0 .8 0 .2 0\n", 2);
-    let line = data.through(Pairing::default(), 0).unwrap();
+    let line = data.through(PortPairing::default(), 0).unwrap();
     let turned = line.clone().reversed();
     assert_eq!((turned.points[0].s11, turned.points[0].s21), (line.points[0].s22, line.points[0].s12));
     assert_eq!(turned.ports, (2, 1));
@@ -154,7 +155,7 @@ fn a_line_can_be_turned_around() {
 #[test]
 fn the_physics_gets_the_line_back_between_points() {
     let f = grid(20e6, 20e6, 600);
-    let measured = file_of(&f, &matched_line(&f, 700e-12, 0.2)).through(Pairing::OneTwo, 0).unwrap();
+    let measured = file_of(&f, &matched_line(&f, 700e-12, 0.2)).through(PortPairing::OneTwo, 0).unwrap();
     let measured = measured.to_measured().unwrap();
     for frequency in [33e6, 131e6, 1.601e9, 7.777e9] {
         let exact = matched_line(&[frequency], 700e-12, 0.2)[0].at(1, 0);
