@@ -191,7 +191,7 @@ fn retest_seconds(eyes: &Eyes, capture: &Capture) -> f64 {
     retests.map(|visit| cost.seconds(visit.bits, true)).sum()
 }
 
-/// Taps from `from` outwards (`outward` -1 left, 1 right) to where the eye's error ratio crosses `limit`.
+/// Taps from `from` outwards (`outward` -1 early, 1 late) to where the eye's error ratio crosses `limit`.
 fn reach_taps(eye: &LaneEye, from: LanePoint, outward: f64, limit: f64) -> f64 {
     let (mut inside, mut outside) = (0.0, 200.0);
     for _ in 0..80 {
@@ -202,14 +202,14 @@ fn reach_taps(eye: &LaneEye, from: LanePoint, outward: f64, limit: f64) -> f64 {
     inside
 }
 
-/// Bias and scatter of the sub-tap edges at the BER limit, taps, positive into the eye, and how many there were: left
-/// and right edge of every lane at its operating Vref against the place where the analytic eye crosses the limit.
+/// Bias and scatter of the sub-tap edges at the BER limit, taps, positive into the eye, and how many there were: early
+/// and late edge of every lane at its operating Vref against the place where the analytic eye crosses the limit.
 fn edge_bias(eyes: &Eyes, capture: &Capture, limit: f64) -> (f64, f64, usize) {
     let view = CaptureView::new(capture).expect("a capture fits itself");
     let mut errors = Vec::new();
     for (lane, eye) in lane_metrics(&view, &Wanted::margins()).iter().zip(&eyes.eyes) {
         let from = lane.operating;
-        for (side, outward) in [(Side::Left, -1.0), (Side::Right, 1.0)] {
+        for (side, outward) in [(Side::Early, -1.0), (Side::Late, 1.0)] {
             let reach = lane.side(side);
             let truth = reach_taps(eye, from, outward, limit);
             // A notch at the operating row has an edge of its own.

@@ -47,8 +47,8 @@ fn numbers_are_equal_in_store_table_json_lines_and_page() {
                 for (metric, column) in [
                     (EyeMetric::Width, "width_ps"),
                     (EyeMetric::Height, "height_mv"),
-                    (EyeMetric::LeftMargin, "left_margin_ps"),
-                    (EyeMetric::UpMargin, "up_margin_mv"),
+                    (EyeMetric::EarlyMargin, "early_margin_ps"),
+                    (EyeMetric::UpperMargin, "upper_margin_mv"),
                 ] {
                     let value = lane.value(metric, Reading::SubTap).unwrap().base_value(&capture.grid);
                     assert_eq!(row[column].parse::<f64>().unwrap(), value, "{key} lane {number} {column}");

@@ -1,4 +1,4 @@
-//! The simulated target end to end: DDR5 with sub-channels and equaliser, held training, starts, patterns, chips, supplies.
+//! The simulated target end to end: DDR5 with sub-channels and DFE, held training, starts, patterns, chips, supplies.
 
 use crate::support::{Folder, SMALL, json, nightbench};
 use std::path::Path;
@@ -10,7 +10,7 @@ title = "Small DDR5"
 [interface]
 generation = "DDR5"
 lanes = 48
-equaliser = true
+dfe = true
 
 [interface.read]
 taps = 32
@@ -77,7 +77,7 @@ fn mean_width(folder: &Folder, name: &str, plan: &str) -> f64 {
 }
 
 #[test]
-fn ddr5_sub_channels_and_the_equaliser() {
+fn ddr5_sub_channels_and_the_dfe() {
     let folder = Folder::new();
     let with = mean_width(&folder, "with", DDR5);
     let subs = rows(folder.path(), "with", &["sub_channel", "lane"]);
@@ -87,7 +87,7 @@ fn ddr5_sub_channels_and_the_equaliser() {
     for words in ["CA training", "CS training", "write levelling", "DQS gate", "riser_len_mm of riser"] {
         assert!(page.contains(words), "the report speaks of {words}");
     }
-    let without = mean_width(&folder, "without", &DDR5.replace("equaliser = true", "equaliser = false"));
+    let without = mean_width(&folder, "without", &DDR5.replace("dfe = true", "dfe = false"));
     assert!(with > without, "{with} ps with, {without} ps without");
     assert!(with > 20.0, "an eye: {with} ps");
 }

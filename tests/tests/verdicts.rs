@@ -296,7 +296,7 @@ fn a_write_mask_is_judged_by_rate_and_its_defined_ratio_is_information() {
         .replace("ber_limit = 1e-4", "ber_limit = 1e-4\ndirections = [\"read\", \"write\"]")
         .replace("rate = [2133, 2400]", "channel = [\"direct\"]\nrate = [1866, 2133, 2400]")
         + "\n[[limit]]\npreset = \"DDR4 write mask\"\n\
-           [[limit]]\nmetric = \"left margin\"\nminimum = 0.1\nunit = \"UI\"\nsource = \"invented\"\n";
+           [[limit]]\nmetric = \"early margin\"\nminimum = 0.1\nunit = \"UI\"\nsource = \"invented\"\n";
     let run = run(&folder, &plan, "run");
     assert!(json(&run)["global_risk"].as_array().unwrap().iter().any(|risk| risk["of"] == "mask"));
     let html = page(&folder, "run");
@@ -319,21 +319,21 @@ fn columns_agree(csv: &str) {
     let header: Vec<&str> = lines.next().unwrap().split(',').collect();
     let column =
         |name: &str| header.iter().position(|word| *word == name).unwrap_or_else(|| panic!("no {name}"));
-    let [left, right, up, down] =
-        ["left_margin_ps", "right_margin_ps", "up_margin_mv", "down_margin_mv"].map(column);
+    let [early, late, upper, lower] =
+        ["early_margin_ps", "late_margin_ps", "upper_margin_mv", "lower_margin_mv"].map(column);
     let (width, height) = (column("width_ps"), column("height_mv"));
     let (direction, mask, mask_limit) =
         (column("direction"), column("mask_ps"), column("condition_mask_limit_ps"));
     let figures = ["limit_ps", "margin_ps", "expanded_uncertainty_ps", "guard_band_ps"]
-        .map(|figure| column(&format!("condition_left_margin_{figure}")));
+        .map(|figure| column(&format!("condition_early_margin_{figure}")));
     let (mut rows, mut masks) = (0, 0);
     for line in lines {
         let cells: Vec<&str> = line.split(',').collect();
         assert_eq!(cells.len(), header.len(), "{line}");
         let number =
             |at: usize| cells[at].parse::<f64>().unwrap_or_else(|_| panic!("`{}` in {line}", cells[at]));
-        assert!((number(left) + number(right) - number(width)).abs() < 1e-6, "{line}");
-        assert!((number(up) + number(down) - number(height)).abs() < 1e-6, "{line}");
+        assert!((number(early) + number(late) - number(width)).abs() < 1e-6, "{line}");
+        assert!((number(upper) + number(lower) - number(height)).abs() < 1e-6, "{line}");
         if cells[direction] == "write" {
             // A mask that is scaled to the eye is no wider than the eye.
             assert!(number(mask) <= number(width) + 1e-6 && number(mask_limit) > 0.0, "{line}");
@@ -342,10 +342,10 @@ fn columns_agree(csv: &str) {
             // The margin limit is one of read eyes.
             let [limit, margin, expanded, guard] = figures.map(number);
             assert!(limit > 0.0 && expanded > 0.0 && (guard - expanded).abs() < 1e-9, "{line}");
-            let own = number(column("left_margin_to_limit_ps"));
-            assert!((number(left) - limit - own).abs() < 1e-6, "{line}");
+            let own = number(column("early_margin_to_limit_ps"));
+            assert!((number(early) - limit - own).abs() < 1e-6, "{line}");
             // One job: the worst lane's own margin is the condition's.
-            if cells[column("condition_left_margin_worst_lane")] == cells[column("lane")] {
+            if cells[column("condition_early_margin_worst_lane")] == cells[column("lane")] {
                 assert!((own - margin).abs() < 1e-6, "{line}");
             }
             assert!(cells[mask_limit].is_empty(), "{line}");

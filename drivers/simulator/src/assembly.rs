@@ -2,7 +2,7 @@
 
 use super::physics::pattern::pseudo_random;
 use super::physics::{
-    Equalizer, Measured, Mounting, OperatingPoint, Parameters, Path, Pattern as Data, PhysicsError, Setup,
+    Dfe, Measured, Mounting, OperatingPoint, Parameters, Path, Pattern as Data, PhysicsError, Setup,
 };
 use contract::{DriverError, FaultKind, Setting};
 use nightbench_core::devices::{BusKind, Interface, ModelValue, Pattern, Supply, SweepRange};
@@ -116,11 +116,7 @@ pub fn setup(
             Pattern::VictimAggressor => Data::VictimAggressor,
             Pattern::DataBusInversion => Data::DataBusInversion,
         },
-        equalizer: if interface.equaliser && eye.direction == Direction::Read {
-            Equalizer::FourTap
-        } else {
-            Equalizer::None
-        },
+        dfe: if interface.dfe && eye.direction == Direction::Read { Dfe::FourTap } else { Dfe::Off },
     }
 }
 

@@ -494,7 +494,7 @@ fn train_set(
             done.push(stages::gate(p, setting, lanes, tap_ps, request.fewest_taps, &draws));
         }
         if eye.surfaces.iter().any(LaneSurface::is_equalized) {
-            done.push(stages::equalizer(&eye.capabilities.grid, &eye.lanes, &eye.surfaces));
+            done.push(stages::dfe(&eye.capabilities.grid, &eye.lanes, &eye.surfaces));
         }
         let mut settings = Vec::new();
         if done.iter().all(TrainingStage::passed) {

@@ -32,8 +32,8 @@ pub struct Interface {
     pub read: SweepRange,
     /// Sweep of the write side (chip's write delay, DRAM's Vref).
     pub write: SweepRange,
-    /// 4-tap decision-feedback equaliser in the receiver (DDR5).
-    pub equaliser: bool,
+    /// 4-tap DFE (decision-feedback equalizer) in the chip's receiver, DDR5.
+    pub dfe: bool,
 }
 
 /// A test chip: its variation in the simulated target is drawn from its name.

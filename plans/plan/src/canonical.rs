@@ -234,7 +234,7 @@ pub(crate) fn pattern(pattern: &Pattern) -> String {
 }
 
 pub(crate) fn interface(interface: &Interface) -> Text {
-    let Interface { generation, lanes, read, write, equaliser } = interface;
+    let Interface { generation, lanes, read, write, dfe } = interface;
     let generation = match generation {
         Generation::Ddr4 => "DDR4",
         Generation::Ddr5 => "DDR5",
@@ -242,7 +242,7 @@ pub(crate) fn interface(interface: &Interface) -> Text {
     Table::new("value")
         .text("generation", generation)
         .whole("lanes", *lanes)
-        .flag("equaliser", *equaliser)
+        .flag("equaliser", *dfe)
         .table(sweep("value.read", read))
         .table(sweep("value.write", write))
         .finish()

@@ -120,9 +120,8 @@ fn a_sweep() -> impl Strategy<Value = SweepRange> {
 
 fn an_interface() -> impl Strategy<Value = Interface> {
     let generation = select(vec![Generation::Ddr4, Generation::Ddr5]);
-    (generation, any::<u16>(), a_sweep(), a_sweep(), any::<bool>()).prop_map(
-        |(generation, lanes, read, write, equaliser)| Interface { generation, lanes, read, write, equaliser },
-    )
+    (generation, any::<u16>(), a_sweep(), a_sweep(), any::<bool>())
+        .prop_map(|(generation, lanes, read, write, dfe)| Interface { generation, lanes, read, write, dfe })
 }
 
 fn a_training() -> impl Strategy<Value = Training> {
@@ -204,7 +203,7 @@ proptest! {
 
     #[test]
     fn every_field_of_an_interface_tells(one in an_interface(), other in an_interface()) {
-        every_field_tells!(interface, one, other, [generation, lanes, read, write, equaliser]);
+        every_field_tells!(interface, one, other, [generation, lanes, read, write, dfe]);
         let write = |read: &SweepRange| interface(&Interface { read: read.clone(), ..one.clone() });
         every_field_tells!(write, one.read.clone(), other.read.clone(), [
             taps, taps_per_ui, vref_steps, vref_start_percent, vref_step_percent

@@ -3,11 +3,11 @@
 //! The same sections stand in a plan and in the file of `report --limits`; a run folder keeps every set it was judged by
 //! as such a file.
 
-use super::Plan;
 use super::budget::{BudgetConfig, BudgetLine, read_budget};
 use super::limits::{DecisionRule, Limit, read_limits};
 use super::release::ReleaseConfig;
 use super::section::{Mistake, Mistakes, PLAN, Section};
+use super::{Plan, in_todays_words};
 use nightbench_core::rates::Generation;
 use std::fmt::Write;
 use toml::de::DeTable;
@@ -42,6 +42,14 @@ impl AcceptanceCriteria {
     /// Every mistake in the text, each with its place.
     pub fn read(text: &str, generation: Generation) -> Result<AcceptanceCriteria, Vec<Mistake>> {
         AcceptanceCriteria::read_over(text, generation, None)
+    }
+
+    /// Reads a set that a run was stored with, which may be in the words of an earlier version.
+    ///
+    /// # Errors
+    /// As [`AcceptanceCriteria::read`].
+    pub fn read_stored(text: &str, generation: Generation) -> Result<AcceptanceCriteria, Vec<Mistake>> {
+        AcceptanceCriteria::read(&in_todays_words(text), generation)
     }
 
     /// As [`AcceptanceCriteria::read`]; what the file says nothing of ([decision], [[uncertainty]] or [release]) is taken from

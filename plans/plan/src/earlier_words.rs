@@ -19,7 +19,7 @@ const fn word(table: &'static str, key: &'static str, earlier: &'static str, now
     Word { table, key, earlier, now, beside: None }
 }
 
-const WORDS: [Word; 18] = [
+const WORDS: [Word; 22] = [
     word("module", "kind", "unbuffered", "UDIMM"),
     word("module", "kind", "small-outline", "SODIMM"),
     word("module", "kind", "registered", "RDIMM"),
@@ -41,7 +41,14 @@ const WORDS: [Word; 18] = [
     word("skip", "kind", "load-reduced", "LRDIMM"),
     word("skip", "kind", "die-stacked", "3DS"),
     word("skip", "kind", "half-populated-pair", "half-populated"),
+    word("limit", "metric", "left margin", "early margin"),
+    word("limit", "metric", "right margin", "late margin"),
+    word("limit", "metric", "up margin", "upper margin"),
+    word("limit", "metric", "down margin", "lower margin"),
 ];
+
+/// Table, earlier key, today's.
+const KEYS: [(&str, &str, &str); 1] = [("interface", "equaliser", "dfe")];
 
 fn find(table: &str, key: &str, earlier: &str) -> Option<&'static Word> {
     WORDS.iter().find(|word| (word.table, word.key, word.earlier) == (table, key, earlier))
@@ -56,6 +63,11 @@ pub(crate) fn today(table: &str, key: &str, earlier: &str) -> Option<String> {
         }
         None => format!("did you mean `{}`?", word.now),
     })
+}
+
+/// Today's key for an earlier one.
+pub(crate) fn todays_key(table: &str, earlier: &str) -> Option<&'static str> {
+    KEYS.iter().find(|(place, key, _)| (*place, *key) == (table, earlier)).map(|(_, _, now)| *now)
 }
 
 /// A stored text in today's words. A text without earlier words, or that is no TOML, is left as it is.
@@ -88,6 +100,9 @@ fn one_or_all<'v, 'i>(value: &'v Spanned<DeValue<'i>>) -> &'v [Spanned<DeValue<'
 
 fn add_changes(table: &str, keys: &DeTable<'_>, between: &str, changes: &mut Vec<(Range<usize>, String)>) {
     for (key, value) in keys.iter() {
+        if let Some(now) = todays_key(table, key.get_ref()) {
+            changes.push((key.span(), now.to_string()));
+        }
         for place in one_or_all(value) {
             let earlier = place.get_ref().as_str();
             let Some(word) = earlier.and_then(|text| find(table, key.get_ref(), text)) else { continue };
@@ -128,6 +143,10 @@ mod tests {
             in_todays_words("[[module]]\nspd = \"a\"\nkind = \"die-stacked\"\n"),
             "[[module]]\nspd = \"a\"\nstack = \"3DS\"\n"
         );
+        assert_eq!(
+            in_todays_words("interface = { equaliser = true }\n[[limit]]\nmetric = \"up margin\"\n"),
+            "interface = { dfe = true }\n[[limit]]\nmetric = \"upper margin\"\n"
+        );
         assert_eq!(in_todays_words("kind = \"unbuffered"), "kind = \"unbuffered");
     }
 
@@ -148,6 +167,10 @@ mod tests {
         assert!(kind("SO-DIMM").starts_with("did you mean `SODIMM`?"), "{}", kind("SO-DIMM"));
         let fits = remedy("fits = [\"UDIMM\", \"RDIMM\"", "fits = [\"die-stacked\", \"RDIMM\"");
         assert!(fits.starts_with("did you mean `3DS`?"), "{fits}");
+        let metric = remedy("metric = \"width\"", "metric = \"left margin\"");
+        assert!(metric.starts_with("did you mean `early margin`?"), "{metric}");
+        let key = remedy("lanes = 72", "lanes = 72\nequaliser = false");
+        assert_eq!(key, "did you mean `dfe`?");
         let skip = remedy("kind = \"3DS\"", "kind = \"die-stacked\"");
         assert!(skip.starts_with("did you mean `3DS`?"), "{skip}");
     }

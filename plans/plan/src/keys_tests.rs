@@ -140,7 +140,7 @@ fn a_value_without_a_text_is_an_error_that_names_it() {
 }
 
 /// Each line of a plan in earlier words, and the one that a person writes today for it.
-const REWRITTEN: [(&str, &str); 12] = [
+const REWRITTEN: [(&str, &str); 17] = [
     ("kind = \"unbuffered\"\n", "kind = \"UDIMM\"\n"),
     ("kind = \"small-outline\"\n", "kind = \"SODIMM\"\n"),
     ("kind = \"registered\"\n", "kind = \"RDIMM\"\n"),
@@ -158,6 +158,11 @@ const REWRITTEN: [(&str, &str); 12] = [
     ("fits = \"small-outline\"", "fits = \"SODIMM\""),
     ("fits = [\"unbuffered\"]", "fits = [\"UDIMM\"]"),
     ("kind = [\"registered\", \"die-stacked\"]", "kind = [\"RDIMM\", \"3DS\"]"),
+    ("equaliser = true", "dfe = true"),
+    ("\"left margin\"", "\"early margin\""),
+    ("\"right margin\"", "\"late margin\""),
+    ("\"up margin\"", "\"upper margin\""),
+    ("\"down margin\"", "\"lower margin\""),
     ("title = \"Frozen words\"", "title = \"Frozen plan\""),
 ];
 

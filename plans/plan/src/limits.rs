@@ -15,13 +15,13 @@ pub enum Metric {
     /// Height at the operating tap.
     Height,
     /// From the operating point to the early edge.
-    LeftMargin,
+    EarlyMargin,
     /// From the operating point to the late edge.
-    RightMargin,
-    /// From the operating point up.
-    UpMargin,
-    /// From the operating point down.
-    DownMargin,
+    LateMargin,
+    /// From the operating point to the upper edge.
+    UpperMargin,
+    /// From the operating point to the lower edge.
+    LowerMargin,
     /// Width of the largest scaled mask that fits about the operating point.
     Mask,
 }
@@ -31,10 +31,10 @@ impl Metric {
     pub const ALL: [(&'static str, Metric); 7] = [
         ("width", Metric::Width),
         ("height", Metric::Height),
-        ("left margin", Metric::LeftMargin),
-        ("right margin", Metric::RightMargin),
-        ("up margin", Metric::UpMargin),
-        ("down margin", Metric::DownMargin),
+        ("early margin", Metric::EarlyMargin),
+        ("late margin", Metric::LateMargin),
+        ("upper margin", Metric::UpperMargin),
+        ("lower margin", Metric::LowerMargin),
         ("mask", Metric::Mask),
     ];
 
@@ -45,7 +45,7 @@ impl Metric {
 
     /// Measured along the delay axis?
     pub fn is_time(self) -> bool {
-        matches!(self, Metric::Width | Metric::LeftMargin | Metric::RightMargin | Metric::Mask)
+        matches!(self, Metric::Width | Metric::EarlyMargin | Metric::LateMargin | Metric::Mask)
     }
 
     /// Unit its values are kept in: `ps` or `mV`.

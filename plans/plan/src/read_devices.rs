@@ -57,7 +57,7 @@ pub(super) fn default_interface(generation: Generation, lanes: u16) -> Interface
         vref_step_percent: codes.step_percent.abs(),
         ..read.clone()
     };
-    Interface { generation, lanes, read, write, equaliser: false }
+    Interface { generation, lanes, read, write, dfe: false }
 }
 
 /// Reads `[interface]`. Defaults: 64 taps of UI/32; Vref from 50 % (DDR4) or 55 % (DDR5) in steps of 0.65 % or
@@ -84,16 +84,16 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
     let Interface { read, write, .. } = default_interface(generation.unwrap_or(Generation::Ddr4), 1);
     let read = read_range(section.table("read"), read);
     let write = read_range(section.table("write"), write);
-    let equaliser = section.flag("equaliser", false);
-    if equaliser && generation == Some(Generation::Ddr4) {
+    let dfe = section.flag("dfe", false);
+    if dfe && generation == Some(Generation::Ddr4) {
         section.mistake(
-            "equaliser",
-            "a DDR4 interface has no decision-feedback equaliser",
-            "remove `equaliser` or set `generation = \"DDR5\"`",
+            "dfe",
+            "a DDR4 interface has no DFE (decision-feedback equalizer)",
+            "remove `dfe` or set `generation = \"DDR5\"`",
         );
     }
     section.finish();
-    Some(Interface { generation: generation?, lanes: lanes? as u16, read, write, equaliser })
+    Some(Interface { generation: generation?, lanes: lanes? as u16, read, write, dfe })
 }
 
 /// Declared things by unique name, each in a table of its own. One whose declaration is at fault is left out, and remembered as

@@ -452,7 +452,8 @@ impl<'a> Section<'a> {
             if known.contains(&word) {
                 continue;
             }
-            let remedy = match nearest(word, known.iter().copied()) {
+            let near = earlier_words::todays_key(&self.path, word);
+            let remedy = match near.or_else(|| nearest(word, known.iter().copied())) {
                 Some(near) => format!("did you mean `{near}`?"),
                 None => {
                     let mut list: Vec<String> = known.iter().map(|key| format!("`{key}`")).collect();

@@ -80,7 +80,7 @@ fn main() {
     }
     let small = raster(24, 20, 72, 0.8, 0.8);
     let width_fits = CaptureView::new(&small).is_ok_and(|view| {
-        let fitted = |lane: &LaneMetrics| lane.side(Side::Left).method == EdgeMethod::Fit;
+        let fitted = |lane: &LaneMetrics| lane.side(Side::Early).method == EdgeMethod::Fit;
         lane_metrics(&view, &Wanted::margins()).iter().all(fitted)
     });
     assert!(width_fits, "the small capture must exercise the fit");

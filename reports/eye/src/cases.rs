@@ -87,21 +87,21 @@ pub fn visit(tap: u16, vref: u16, bits: u64, errors: &[u64]) -> Visit {
     Visit { point: Point { tap, vref }, kind: VisitKind::Measure, bits, errors: errors.to_vec() }
 }
 
-/// An eye bounded by Gaussian edges: BER = A [Q left + Q right + Q below + Q above], at most 0.5.
+/// An eye bounded by Gaussian edges: BER = A [Q early + Q late + Q lower + Q upper], at most 0.5.
 #[derive(Debug, Clone, Copy)]
 pub struct GaussianEye {
     /// Amplitude A of every edge.
     pub amplitude: f64,
-    /// Left and right edge means, taps.
-    pub left: f64,
-    /// Right edge mean, taps.
-    pub right: f64,
+    /// Early edge mean, taps.
+    pub early: f64,
+    /// Late edge mean, taps.
+    pub late: f64,
     /// Sigma of both, taps.
     pub sigma_taps: f64,
     /// Lower edge mean, Vref steps.
-    pub bottom: f64,
+    pub lower: f64,
     /// Upper edge mean, Vref steps.
-    pub top: f64,
+    pub upper: f64,
     /// Sigma of both, Vref steps.
     pub sigma_steps: f64,
 }
@@ -109,10 +109,10 @@ pub struct GaussianEye {
 impl GaussianEye {
     /// BER at a place of the grid.
     pub fn ber(&self, tap: f64, vref: f64) -> f64 {
-        let sum = normal_sf((tap - self.left) / self.sigma_taps)
-            + normal_sf((self.right - tap) / self.sigma_taps)
-            + normal_sf((vref - self.bottom) / self.sigma_steps)
-            + normal_sf((self.top - vref) / self.sigma_steps);
+        let sum = normal_sf((tap - self.early) / self.sigma_taps)
+            + normal_sf((self.late - tap) / self.sigma_taps)
+            + normal_sf((vref - self.lower) / self.sigma_steps)
+            + normal_sf((self.upper - vref) / self.sigma_steps);
         (self.amplitude * sum).min(0.5)
     }
 }

@@ -25,29 +25,29 @@ pub(crate) const U_STEP: f64 = 0.288_675_134_594_812_9;
 #[serde(rename_all = "lowercase")]
 pub enum Side {
     /// Towards tap 0.
-    Left,
+    Early,
     /// Towards the last tap.
-    Right,
+    Late,
     /// Towards Vref step 0.
-    Down,
+    Lower,
     /// Towards the last Vref step.
-    Up,
+    Upper,
 }
 
 impl Side {
-    /// All sides: left, right, down, up.
-    pub const ALL: [Side; 4] = [Side::Left, Side::Right, Side::Down, Side::Up];
+    /// Early, late, lower, upper.
+    pub const ALL: [Side; 4] = [Side::Early, Side::Late, Side::Lower, Side::Upper];
 
     /// Does the line of this side run over taps?
     pub(crate) fn along_taps(self) -> bool {
-        matches!(self, Side::Left | Side::Right)
+        matches!(self, Side::Early | Side::Late)
     }
 
     /// Sign of the outward direction.
     fn outward(self) -> i32 {
         match self {
-            Side::Left | Side::Down => -1,
-            Side::Right | Side::Up => 1,
+            Side::Early | Side::Lower => -1,
+            Side::Late | Side::Upper => 1,
         }
     }
 }

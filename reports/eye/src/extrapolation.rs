@@ -41,7 +41,7 @@ pub struct ExtrapolatedOpening {
 pub struct Extrapolation {
     /// BER extrapolated to, for example 1e-16 for the DDR4 write mask.
     pub target_ber: f64,
-    /// Left, right, down and up, as [`Side::ALL`].
+    /// Early, late, lower and upper, as [`Side::ALL`].
     pub edges: [ExtrapolatedEdge; 4],
     /// Width at the operating Vref, taps; `None` unless both edges have a fit.
     pub width: Option<ExtrapolatedOpening>,
@@ -65,8 +65,8 @@ pub fn extrapolate(view: &CaptureView, lane: usize, target_ber: f64) -> Option<E
         let (half, free) = Line { view, lane, map, run, fixed, side }.models(target_ber, &mut scratch);
         ExtrapolatedEdge { half, free }
     });
-    let [left, right, down, up] = edges;
-    Some(Extrapolation { target_ber, edges, width: opening(left, right), height: opening(down, up) })
+    let [early, late, lower, upper] = edges;
+    Some(Extrapolation { target_ber, edges, width: opening(early, late), height: opening(lower, upper) })
 }
 
 fn opening(low: ExtrapolatedEdge, high: ExtrapolatedEdge) -> Option<ExtrapolatedOpening> {

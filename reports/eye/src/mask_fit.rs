@@ -94,8 +94,8 @@ impl Refine<'_> {
     /// rim; between them the rim is taken as straight, and the mask touches where its gauge is least.
     fn scale(&self, rim: RimGauge, scratch: &mut Vec<Count>) -> (f64, f64) {
         let (tap, vref) = (f64::from(rim.point.tap), f64::from(rim.point.vref));
-        let across = self.edge(rim.point, [Side::Left, Side::Right], scratch);
-        let along = self.edge(rim.point, [Side::Down, Side::Up], scratch);
+        let across = self.edge(rim.point, [Side::Early, Side::Late], scratch);
+        let along = self.edge(rim.point, [Side::Lower, Side::Upper], scratch);
         match (across, along) {
             (None, None) => (rim.gauge, 0.0),
             (Some((x, u)), None) => (self.gauge(x, vref), self.spread(x, vref, u, 0.0)),

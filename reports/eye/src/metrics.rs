@@ -74,7 +74,7 @@ pub struct LaneMetrics {
     pub operating: LanePoint,
     /// What the operating point sees.
     pub state: EyeState,
-    /// Left, right, down and up, as [`Side::ALL`]; all 0 unless open.
+    /// Early, late, lower and upper, as [`Side::ALL`]; all 0 unless open.
     pub reach: [Reach; 4],
     /// Area, if wanted; no points unless open.
     pub area: Option<Area>,
@@ -113,12 +113,12 @@ impl LaneMetrics {
             Some((value, u_span, area.at_least))
         };
         let (grid_value, grid_u, at_least) = match metric {
-            EyeMetric::Width => both(Side::Left, Side::Right),
-            EyeMetric::Height => both(Side::Down, Side::Up),
-            EyeMetric::LeftMargin => one(Side::Left),
-            EyeMetric::RightMargin => one(Side::Right),
-            EyeMetric::DownMargin => one(Side::Down),
-            EyeMetric::UpMargin => one(Side::Up),
+            EyeMetric::Width => both(Side::Early, Side::Late),
+            EyeMetric::Height => both(Side::Lower, Side::Upper),
+            EyeMetric::EarlyMargin => one(Side::Early),
+            EyeMetric::LateMargin => one(Side::Late),
+            EyeMetric::LowerMargin => one(Side::Lower),
+            EyeMetric::UpperMargin => one(Side::Upper),
             EyeMetric::Area => {
                 let area = self.area?;
                 (f64::from(area.points), U_STEP * f64::from(area.rim_points.max(1)).sqrt(), area.at_least)
@@ -211,7 +211,7 @@ pub(super) fn reach(
         } else {
             (column, centre.tap, centre.vref)
         };
-        let low = matches!(side, Side::Left | Side::Down);
+        let low = matches!(side, Side::Early | Side::Lower);
         let last_pass = if low { from - run.first } else { run.last - from };
         let line = Line { view, lane, map, run, fixed, side };
         let edge: Edge = if sub_tap { line.edge(view.ber_limit(), scratch) } else { line.step_edge() };

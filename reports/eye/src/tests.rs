@@ -15,8 +15,8 @@ use statistics::special::{normal_sf, normal_upper_quantile};
 
 const LIMIT: f64 = 1e-9;
 
-fn eye(left: f64, right: f64, bottom: f64, top: f64) -> GaussianEye {
-    GaussianEye { amplitude: 0.5, left, right, sigma_taps: 1.2, bottom, top, sigma_steps: 1.5 }
+fn eye(early: f64, late: f64, lower: f64, upper: f64) -> GaussianEye {
+    GaussianEye { amplitude: 0.5, early, late, sigma_taps: 1.2, lower, upper, sigma_steps: 1.5 }
 }
 
 /// Distance from an edge's mean to where A Q falls to `ber`, in sigmas.
@@ -73,7 +73,7 @@ fn bias(shape: impl Fn(f64) -> f64, rule: PointRule, fixed: Option<u64>, draws: 
         let view = CaptureView::new(&capture).expect("valid");
         let map = &view.maps()[0];
         let run = map.run_in_row(Point { tap: 32, vref: 0 }).expect("open");
-        let line = Line { view: &view, lane: 0, map, run, fixed: 0, side: Side::Left };
+        let line = Line { view: &view, lane: 0, map, run, fixed: 0, side: Side::Early };
         let edge = line.edge(limit, &mut Vec::new());
         sum += edge.position - low;
         first += f64::from(run.first) - low;
@@ -123,7 +123,7 @@ fn rare_events_bias_an_edge_by_less_than_a_quarter_tap() {
     }
 }
 
-/// Known answer: width = right - left - 2 q sigma, and so on for each side.
+/// Known answer: width = late - early - 2 q sigma, and so on for each side.
 #[test]
 fn a_gaussian_eye_gives_its_edges_back() {
     let eyes = [eye(8.3, 55.6, 7.4, 52.9), eye(12.1, 50.2, 9.9, 48.3)];
@@ -133,8 +133,8 @@ fn a_gaussian_eye_gives_its_edges_back() {
     let lanes = lane_metrics(&view, &Wanted::margins());
     for (lane, eye) in lanes.iter().zip(eyes) {
         assert_eq!(lane.state, EyeState::Open);
-        let width = eye.right - eye.left - 2.0 * q(LIMIT) * eye.sigma_taps;
-        let height = eye.top - eye.bottom - 2.0 * q(LIMIT) * eye.sigma_steps;
+        let width = eye.late - eye.early - 2.0 * q(LIMIT) * eye.sigma_taps;
+        let height = eye.upper - eye.lower - 2.0 * q(LIMIT) * eye.sigma_steps;
         assert!((value(lane, EyeMetric::Width, Reading::SubTap) - width).abs() < 0.15);
         assert!((value(lane, EyeMetric::Height, Reading::SubTap) - height).abs() < 0.15);
         let last = value(lane, EyeMetric::Width, Reading::LastPass);
@@ -176,8 +176,8 @@ fn a_rectangular_eye_is_measured_to_the_tap() {
     let capture = shape(41, 31, |tap, vref| (10.0..=32.0).contains(&tap) && (5.0..=20.0).contains(&vref));
     let lane = &everything(&capture)[0];
     let last = |metric| value(lane, metric, Reading::LastPass);
-    assert_eq!((last(EyeMetric::LeftMargin), last(EyeMetric::RightMargin)), (10.0, 12.0));
-    assert_eq!((last(EyeMetric::DownMargin), last(EyeMetric::UpMargin)), (10.0, 5.0));
+    assert_eq!((last(EyeMetric::EarlyMargin), last(EyeMetric::LateMargin)), (10.0, 12.0));
+    assert_eq!((last(EyeMetric::LowerMargin), last(EyeMetric::UpperMargin)), (10.0, 5.0));
     assert_eq!((last(EyeMetric::Width), last(EyeMetric::Height)), (22.0, 15.0));
     assert_eq!(last(EyeMetric::Area), 23.0 * 16.0);
     assert_eq!((last(EyeMetric::RectangleWidth), last(EyeMetric::RectangleHeight)), (22.0, 15.0));
@@ -207,15 +207,15 @@ fn closed_off_centre_and_border_are_told_apart() {
         assert!(lane.masks.iter().all(|mask| mask.last_pass_scale == 0.0));
     }
     let border = &everything(&shape(41, 31, |tap, _| tap <= 30.0))[0];
-    let left = border.value(EyeMetric::LeftMargin, Reading::SubTap).expect("always there");
-    assert!(left.at_least && left.grid_value == 20.0);
-    assert!(!border.value(EyeMetric::RightMargin, Reading::SubTap).expect("always there").at_least);
+    let early = border.value(EyeMetric::EarlyMargin, Reading::SubTap).expect("always there");
+    assert!(early.at_least && early.grid_value == 20.0);
+    assert!(!border.value(EyeMetric::LateMargin, Reading::SubTap).expect("always there").at_least);
     for metric in [EyeMetric::Width, EyeMetric::Height, EyeMetric::Area] {
         assert!(border.value(metric, Reading::LastPass).expect("wanted").at_least, "{metric:?}");
     }
-    assert!(!border.masks[0].at_least, "the right edge binds before the border: {:?}", border.masks[0]);
+    assert!(!border.masks[0].at_least, "the late edge binds before the border: {:?}", border.masks[0]);
     let open = &everything(&shape(41, 31, |_, _| true))[0];
-    assert!(open.masks.iter().all(|mask| mask.at_least) && open.side(Side::Up).at_least());
+    assert!(open.masks.iter().all(|mask| mask.at_least) && open.side(Side::Upper).at_least());
 }
 
 #[test]
@@ -262,7 +262,7 @@ fn inferred_rows_take_their_edges_from_beside() {
     let view = CaptureView::new(&capture).expect("valid");
     let lane = &lane_metrics(&view, &Wanted::margins())[0];
     let truth = [31.0 - 8.3, 55.6 - 31.0].map(|half| half - q(LIMIT) * 1.2);
-    for (side, truth) in [Side::Left, Side::Right].into_iter().zip(truth) {
+    for (side, truth) in [Side::Early, Side::Late].into_iter().zip(truth) {
         let reach = lane.side(side);
         assert_eq!(reach.method, EdgeMethod::Beside);
         assert!((reach.sub_tap - truth).abs() < 4.0 * reach.u && reach.u < 0.5, "{reach:?} {truth}");

@@ -18,14 +18,14 @@ pub(crate) fn aligned_map(view: &CaptureView) -> Option<(PassMap, LanePoint)> {
     if operating.iter().any(|at| at.tap >= grid.taps || at.vref >= grid.vref_steps) {
         return None;
     }
-    let left = operating.iter().map(|at| at.tap).min()?;
-    let down = operating.iter().map(|at| at.vref).min()?;
-    let right = operating.iter().map(|at| grid.taps - 1 - at.tap).min()?;
-    let up = operating.iter().map(|at| grid.vref_steps - 1 - at.vref).min()?;
-    let (taps, steps) = (left + right + 1, down + up + 1);
+    let early = operating.iter().map(|at| at.tap).min()?;
+    let lower = operating.iter().map(|at| at.vref).min()?;
+    let late = operating.iter().map(|at| grid.taps - 1 - at.tap).min()?;
+    let upper = operating.iter().map(|at| grid.vref_steps - 1 - at.vref).min()?;
+    let (taps, steps) = (early + late + 1, lower + upper + 1);
     let mut all: Option<PassMap> = None;
     for (map, at) in view.maps().iter().zip(operating) {
-        let part = map.cut(Point { tap: at.tap - left, vref: at.vref - down }, taps, steps);
+        let part = map.cut(Point { tap: at.tap - early, vref: at.vref - lower }, taps, steps);
         match &mut all {
             Some(all) => {
                 all.intersect(&part);
@@ -33,7 +33,7 @@ pub(crate) fn aligned_map(view: &CaptureView) -> Option<(PassMap, LanePoint)> {
             None => all = Some(part),
         }
     }
-    all.map(|map| (map, LanePoint { tap: left, vref: down }))
+    all.map(|map| (map, LanePoint { tap: early, vref: lower }))
 }
 
 /// AND of the lanes on the grid as swept; `None` without lanes.

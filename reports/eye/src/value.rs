@@ -12,13 +12,13 @@ pub enum EyeMetric {
     /// Height at the operating tap.
     Height,
     /// From the operating point to the early edge.
-    LeftMargin,
+    EarlyMargin,
     /// From the operating point to the late edge.
-    RightMargin,
-    /// From the operating point down to the lower edge.
-    DownMargin,
-    /// From the operating point up to the upper edge.
-    UpMargin,
+    LateMargin,
+    /// From the operating point to the lower edge.
+    LowerMargin,
+    /// From the operating point to the upper edge.
+    UpperMargin,
     /// Area of the eye.
     Area,
     /// Width of the largest inscribed rectangle.
@@ -32,10 +32,10 @@ impl EyeMetric {
     pub const ALL: [EyeMetric; 9] = [
         EyeMetric::Width,
         EyeMetric::Height,
-        EyeMetric::LeftMargin,
-        EyeMetric::RightMargin,
-        EyeMetric::DownMargin,
-        EyeMetric::UpMargin,
+        EyeMetric::EarlyMargin,
+        EyeMetric::LateMargin,
+        EyeMetric::LowerMargin,
+        EyeMetric::UpperMargin,
         EyeMetric::Area,
         EyeMetric::RectangleWidth,
         EyeMetric::RectangleHeight,
@@ -44,7 +44,7 @@ impl EyeMetric {
     /// What the metric is measured along.
     pub fn axis(self) -> Axis {
         match self {
-            EyeMetric::Width | EyeMetric::LeftMargin | EyeMetric::RightMargin | EyeMetric::RectangleWidth => {
+            EyeMetric::Width | EyeMetric::EarlyMargin | EyeMetric::LateMargin | EyeMetric::RectangleWidth => {
                 Axis::Delay
             }
             EyeMetric::Area => Axis::Both,

@@ -33,7 +33,7 @@ pub fn packed_u(steps: f32) -> u16 {
     (steps * U_PARTS).ceil() as u16
 }
 
-/// One lane: reach from the operating point to the left, right, lower and upper edge, in taps and Vref steps.
+/// One lane: reach from the operating point to the early, late, lower and upper edge, in taps and Vref steps.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct LaneSummary {
     /// Reach.
@@ -49,8 +49,8 @@ impl LaneSummary {
     /// Centre of the eye as seen from the operating point, taps and Vref steps; `None` for an eye that is closed there
     /// or runs off the grid on any side.
     pub fn centre(&self) -> Option<(f64, f64)> {
-        let [left, right, down, up] = self.reach.map(f64::from);
-        (self.flags & (OFF_GRID | CLOSED) == 0).then_some(((right - left) / 2.0, (up - down) / 2.0))
+        let [early, late, lower, upper] = self.reach.map(f64::from);
+        (self.flags & (OFF_GRID | CLOSED) == 0).then_some(((late - early) / 2.0, (upper - lower) / 2.0))
     }
 }
 
@@ -174,10 +174,10 @@ fn sides(metric: Metric) -> &'static [usize] {
     match metric {
         Metric::Width => &[0, 1],
         Metric::Height => &[2, 3],
-        Metric::LeftMargin => &[0],
-        Metric::RightMargin => &[1],
-        Metric::DownMargin => &[2],
-        Metric::UpMargin | Metric::Mask => &[3],
+        Metric::EarlyMargin => &[0],
+        Metric::LateMargin => &[1],
+        Metric::LowerMargin => &[2],
+        Metric::UpperMargin | Metric::Mask => &[3],
     }
 }
 

@@ -77,9 +77,9 @@ pub struct LaneValues {
     pub width_ps: Vec<f32>,
     /// Height at the operating tap, mV; mean over jobs.
     pub height_mv: Vec<f32>,
-    /// Centre of the eye as seen from the operating point, (right - left) / 2, ps; mean over open lanes and jobs.
+    /// Centre of the eye as seen from the operating point, (late - early) / 2, ps; mean over open lanes and jobs.
     pub centre_ps: Option<f32>,
-    /// The same upwards, (up - down) / 2, mV.
+    /// The same in voltage, (upper - lower) / 2, mV.
     pub centre_mv: Option<f32>,
 }
 

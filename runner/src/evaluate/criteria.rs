@@ -84,7 +84,7 @@ pub fn recorded(reader: &StoreReader, plan: &Plan) -> Result<(Vec<NamedCriteria>
     for (index, LimitSet { limits_text, agreed_before_measuring, recorded_utc }) in
         sets.into_iter().enumerate()
     {
-        match AcceptanceCriteria::read(&limits_text, plan.interface.generation) {
+        match AcceptanceCriteria::read_stored(&limits_text, plan.interface.generation) {
             Ok(terms) => {
                 if let Some(known) = named.iter_mut().find(|known| known.terms == terms) {
                     known.agreed_before |= agreed_before_measuring;

@@ -1,7 +1,6 @@
 //! Transfer function of one data line at a list of frequencies; what does not depend on the bit is computed once.
 
 use super::conditions::{Drifted, OperatingPoint};
-use super::dfe::Equalizer;
 use super::error::PhysicsError;
 use super::line::MaterialAt;
 use super::parameters::Parameters;
@@ -11,6 +10,15 @@ use super::twoport::{Abcd, Complex};
 use super::variation::{BitVariation, Mounting};
 use nightbench_core::results::Direction;
 use std::f64::consts::TAU;
+
+/// Equalization at the receiver.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Dfe {
+    /// None.
+    Off,
+    /// Four-tap decision feedback, adapted per bit.
+    FourTap,
+}
 
 /// Everything that is common to the lanes of one capture.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,11 +36,11 @@ pub struct Setup {
     /// What is sent.
     pub pattern: Pattern,
     /// Receiver equalization.
-    pub equalizer: Equalizer,
+    pub dfe: Dfe,
 }
 
 impl Setup {
-    /// A read of `path` with random data, nominal contacts and no equalizer.
+    /// A read of `path` with random data, nominal contacts and no DFE.
     #[must_use]
     pub fn read(parameters: Parameters, path: Path, operating_point: OperatingPoint) -> Self {
         Setup {
@@ -42,7 +50,7 @@ impl Setup {
             direction: Direction::Read,
             operating_point,
             pattern: Pattern::Prbs,
-            equalizer: Equalizer::None,
+            dfe: Dfe::Off,
         }
     }
 

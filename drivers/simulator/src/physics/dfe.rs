@@ -7,16 +7,6 @@
 use super::parameters::Parameters;
 use super::pulse::Response;
 
-/// Equalization at the receiver.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
-pub enum Equalizer {
-    /// None.
-    #[default]
-    None,
-    /// Four-tap decision feedback, adapted per bit.
-    FourTap,
-}
-
 /// Values of the four taps in V for a bit with this response and a bit amplitude of `amplitude_v` (VDDQ/2): those in
 /// range and on the step grid that come closest to cancelling post-cursors 1 to 4 at the pulse's maximum.
 #[must_use]

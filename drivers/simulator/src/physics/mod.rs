@@ -34,9 +34,8 @@ pub mod variation;
 #[cfg(test)]
 mod tests;
 
-pub use channel::{Channel, Setup};
+pub use channel::{Channel, Dfe, Setup};
 pub use conditions::OperatingPoint;
-pub use dfe::Equalizer;
 pub use error::PhysicsError;
 pub use measured::MeasuredTwoPort;
 pub use parameters::{Entry, Mark, Parameters};

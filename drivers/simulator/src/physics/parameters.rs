@@ -238,7 +238,7 @@ table! {
     ca_odt_ohm = 40.0, "ohm", Memory, 5.0 ..= 1000.0, "Command/address termination";
     ca_uncertainty_ps = 60.0, "ps pp", Estimate, 0.0 ..= 2000.0, "Jitter and skew inside the command/address window";
     ca_skew_ps = 15.0, "ps rms", Estimate, 0.0 ..= 500.0, "Skew from command/address line to line";
-    dfe_step_mv = 5.0, "mV", Memory, 0.1 ..= 100.0, "Step of a feedback-equalizer tap";
+    dfe_step_mv = 5.0, "mV", Memory, 0.1 ..= 100.0, "Step of a DFE tap";
     dfe1_min_mv = -200.0, "mV", Memory, -1000.0 ..= 0.0, "Lowest value of feedback tap 1";
     dfe1_max_mv = 50.0, "mV", Memory, 0.0 ..= 1000.0, "Highest value of feedback tap 1";
     dfe2_mv = 75.0, "mV", Memory, 0.0 ..= 1000.0, "Range of feedback tap 2, either sign";

@@ -2,8 +2,9 @@
 //!
 //! Columns are computed when asked for: a tap needs the error ratio without jitter only at the phases its jitter reaches.
 
+use super::channel::Dfe;
 use super::channel::{Channel, Setup};
-use super::dfe::{self, Equalizer};
+use super::dfe;
 use super::error::PhysicsError;
 use super::gauss::normal_plus_uniform_tail;
 use super::jitter::{self, GRID_PER_UI};
@@ -149,9 +150,9 @@ impl Link {
         let (p, at) = (&setup.parameters, &setup.operating_point);
         let (_, middle_v) = timing::levels_v(at.vddq_v, response.h0);
         let amplitude_v = 0.5 * at.vddq_v;
-        let feedback_v = match setup.equalizer {
-            Equalizer::None => [0.0; 4],
-            Equalizer::FourTap => dfe::adapt(p, &response, amplitude_v),
+        let feedback_v = match setup.dfe {
+            Dfe::Off => [0.0; 4],
+            Dfe::FourTap => dfe::adapt(p, &response, amplitude_v),
         };
         let thresholds: Vec<f64> =
             timing::thresholds_v(p, at.vddq_v, bit).iter().map(|v| v - middle_v).collect();
@@ -230,16 +231,16 @@ impl LaneSurface {
         self.vref_steps
     }
 
-    /// Values of the feedback equalizer's taps, V.
+    /// Values of the DFE's taps, V.
     #[must_use]
     pub fn feedback_v(&self) -> [f64; 4] {
         self.feedback_v
     }
 
-    /// Has this lane a feedback equalizer?
+    /// Has this lane a DFE?
     #[must_use]
     pub fn is_equalized(&self) -> bool {
-        self.shared.channel.setup().equalizer == Equalizer::FourTap
+        self.shared.channel.setup().dfe == Dfe::FourTap
     }
 
     /// Is a feedback tap at the end of its range, with more than half a step of its post-cursor left?

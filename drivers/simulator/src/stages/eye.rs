@@ -19,7 +19,7 @@ pub struct TrainedLanes {
 /// DFE adaptation of the lanes of a DDR5 read eye: each lane's taps are set against its own post-cursors. The height is
 /// what the worst pattern leaves with them (peak distortion), in Vref steps. Adapting never makes an eye worse on the
 /// model, so the stage passes; a tap at the end of its range is its warning, and what it leaves closed fails centring.
-pub fn equalizer(grid: &Grid, lanes: &[u16], surfaces: &[LaneSurface]) -> TrainingStage {
+pub fn dfe(grid: &Grid, lanes: &[u16], surfaces: &[LaneSurface]) -> TrainingStage {
     let results = lanes.iter().zip(surfaces).map(|(lane, surface)| {
         let mut result = untrained(*lane);
         let height_mv = surface.worst_height_v() * 1e3;

@@ -1,7 +1,7 @@
 //! Training as the firmware does it, stage by stage on the model.
 //!
 //! Order of a start: ZQ calibration; CS and CA training (DDR5); write levelling; then for each read eye DQS gate
-//! training, DFE (DDR5 with an equaliser), read deskew and centring, read VrefDQ; for each write eye write deskew and centring, VrefDQ training. The
+//! training, DFE (DDR5, where the interface has one), read deskew and centring, read VrefDQ; for each write eye write deskew and centring, VrefDQ training. The
 //! first failed stage ends the attempt. Stages of a direction run where the plan captures that direction.
 
 mod byte_lanes;
@@ -10,7 +10,7 @@ mod eye;
 
 pub use byte_lanes::{ByteLanes, gate, strobe_width, write_levelling, zq_calibration};
 pub use command::command_address;
-pub use eye::{equalizer, train_eye};
+pub use eye::{dfe, train_eye};
 
 use super::draws::Draws;
 use super::physics::Parameters;

@@ -36,7 +36,7 @@ fn held(bench: &mut Bench, trained: &[TrainedEye], setting: &Setting) {
 }
 
 /// Source: figures stored with the model. Trained at 25 degC and held at 95 degC the eye slides 14 to 18 ps towards
-/// earlier taps, the right margin pays, the width shrinks by 2 to 5 %.
+/// earlier taps, the late margin pays, the width shrinks by 2 to 5 %.
 #[test]
 fn held_training_shows_the_eye_sliding() {
     let mut bench = Bench::new(fine, &[Direction::Read]);
@@ -49,12 +49,12 @@ fn held_training_shows_the_eye_sliding() {
     let hot = Setting { temperature: Celsius(95.0), ..cold.clone() };
     held(&mut bench, &result.eyes, &hot);
     let after = edges(&mut bench, &trained, tap_ps);
-    let (left, right) = (after.0 - before.0, after.1 - before.1);
-    let centre = 0.5 * (left + right);
-    assert!((-18.5..=-12.5).contains(&right), "right edge {right:.1} ps");
+    let (early, late) = (after.0 - before.0, after.1 - before.1);
+    let centre = 0.5 * (early + late);
+    assert!((-18.5..=-12.5).contains(&late), "late edge {late:.1} ps");
     assert!(
-        (-18.0..=-10.0).contains(&centre) && right < left,
-        "centre {centre:.1} ps, left edge {left:.1} ps"
+        (-18.0..=-10.0).contains(&centre) && late < early,
+        "centre {centre:.1} ps, early edge {early:.1} ps"
     );
     let shrink = 1.0 - (after.1 - after.0) / (before.1 - before.0);
     assert!((0.01..=0.05).contains(&shrink), "shrinks by {shrink:.3}");

@@ -152,14 +152,14 @@ fn ddr5_trains_command_and_address_and_its_sub_channels() {
     assert!(failed.name == "CS training" && failed.eye.is_none());
 }
 
-/// With an equaliser the taps are adapted while training, lane by lane: each stage carries the height the worst pattern
+/// With a DFE the taps are adapted while training, lane by lane: each stage carries the height the worst pattern
 /// leaves. A range too short for the first post-cursor shows as an end stop.
 #[test]
-fn ddr5_adapts_its_equaliser_while_training() {
+fn ddr5_adapts_its_dfe_while_training() {
     let with = |model: &str| {
         let model = model.to_string();
         let edit = move |plan: &str| {
-            let plan = ddr5(32)(plan).replace("lanes = 32", "lanes = 32\nequaliser = true");
+            let plan = ddr5(32)(plan).replace("lanes = 32", "lanes = 32\ndfe = true");
             format!("{plan}\n[model]\n{model}\n")
         };
         Bench::new(edit, &[Direction::Read])
@@ -182,7 +182,7 @@ fn ddr5_adapts_its_equaliser_while_training() {
     let short = train("dfe1_min_mv = -5.0\ndfe1_max_mv = 5.0\ndfe2_mv = 5.0\ndfe3_mv = 5.0\ndfe4_mv = 5.0");
     let stage = short.stages.iter().find(|stage| stage.name == "DFE").unwrap();
     assert!(stage.lanes.iter().any(|lane| lane.end_stop));
-    // Without an equaliser there is no such stage.
+    // Without a DFE there is no such stage.
     let mut plain = Bench::new(ddr5(32), &[Direction::Read]);
     let setting = plain.setting("unbuffered", "direct", "4800", 25.0);
     assert!(!names(&plain.train(&setting, StartKind::PowerCycle)).contains(&"DFE"));

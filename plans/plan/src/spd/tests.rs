@@ -363,7 +363,7 @@ fn a_module_of_the_other_generation_does_not_fit() {
         lanes: 40,
         read: sweep(),
         write: sweep(),
-        equaliser: false,
+        dfe: false,
     };
     let error = read("ddr4-udimm-3200").to_module("a", &interface).unwrap_err();
     assert!(error.contains("byte 2") && error.contains("DDR5"), "{error}");

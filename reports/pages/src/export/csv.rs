@@ -46,10 +46,10 @@ const COLUMNS: [&str; 34] = [
     "width_at_least",
     "height_mv",
     "height_at_least",
-    "left_margin_ps",
-    "right_margin_ps",
-    "up_margin_mv",
-    "down_margin_mv",
+    "early_margin_ps",
+    "late_margin_ps",
+    "upper_margin_mv",
+    "lower_margin_mv",
 ];
 
 /// Metrics that may be judged. Each has the lane's own distance from the limit, and what the verdict on the eye rests on:
@@ -58,10 +58,10 @@ const JUDGED: [Metric; 7] = [
     Metric::Width,
     Metric::Height,
     Metric::Mask,
-    Metric::LeftMargin,
-    Metric::RightMargin,
-    Metric::UpMargin,
-    Metric::DownMargin,
+    Metric::EarlyMargin,
+    Metric::LateMargin,
+    Metric::UpperMargin,
+    Metric::LowerMargin,
 ];
 /// Figures of the condition in each of them; the first four are quantities.
 const FIGURES: [&str; 6] = ["limit", "margin", "expanded_uncertainty", "guard_band", "verdict", "worst_lane"];
@@ -259,7 +259,8 @@ fn lane_cells(capture: &Capture, lane: &LaneMetrics, out: &mut dyn Write) -> Res
         number(out, value.as_ref().map(|value| value.base_value(&capture.grid)))?;
         text(out, if value.is_some_and(|value| value.at_least) { "yes" } else { "no" })?;
     }
-    for metric in [EyeMetric::LeftMargin, EyeMetric::RightMargin, EyeMetric::UpMargin, EyeMetric::DownMargin]
+    for metric in
+        [EyeMetric::EarlyMargin, EyeMetric::LateMargin, EyeMetric::UpperMargin, EyeMetric::LowerMargin]
     {
         number(out, value(metric).map(|value| value.base_value(&capture.grid)))?;
     }

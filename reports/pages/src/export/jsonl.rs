@@ -16,8 +16,8 @@ pub enum JsonlError {
     Json(#[from] serde_json::Error),
 }
 
-/// Writes one line a condition. Units stand in the keys of `condition`; metrics are in ps (width, left, right) or
-/// mV (height, up, down), as `unit` says.
+/// Writes one line a condition. Units stand in the keys of `condition`; metrics are in ps (width, early and late margin) or
+/// mV (height, upper and lower margin), as `unit` says.
 ///
 /// # Errors
 /// Those of `out`, and a value without a JSON form.

@@ -331,7 +331,7 @@ fn masks(
     masks
 }
 
-/// Left/right and up/down limits where they are judged, else half the width and height limit on each side, as a box;
+/// Early/late and lower/upper limits where they are judged, else half the width and height limit on each side, as a box;
 /// and every mask as its outline. All about the operating point, held inside the picture.
 fn limit_path(
     metrics: &[&JudgedMetric],
@@ -345,8 +345,9 @@ fn limit_path(
     }
     let limit = |wanted: Metric| metrics.iter().find(|m| m.metric == wanted).map(|m| m.limit);
     let side = |one: Metric, both: Metric| limit(one).or_else(|| limit(both).map(|whole| whole / 2.0));
-    let (left, right) = (side(Metric::LeftMargin, Metric::Width), side(Metric::RightMargin, Metric::Width));
-    let (up, down) = (side(Metric::UpMargin, Metric::Height), side(Metric::DownMargin, Metric::Height));
+    let (early, late) = (side(Metric::EarlyMargin, Metric::Width), side(Metric::LateMargin, Metric::Width));
+    let (upper, lower) =
+        (side(Metric::UpperMargin, Metric::Height), side(Metric::LowerMargin, Metric::Height));
     let mut path = String::new();
     let mut outline = |corners: &[(f64, f64)]| {
         for (index, (ps, mv)) in corners.iter().enumerate() {
@@ -356,9 +357,9 @@ fn limit_path(
         }
         path.push('z');
     };
-    if [left, right, up, down].iter().any(Option::is_some) {
-        let [left, right, up, down] = [left, right, up, down].map(|limit| limit.unwrap_or(0.0));
-        outline(&[(-left, up), (right, up), (right, -down), (-left, -down)]);
+    if [early, late, upper, lower].iter().any(Option::is_some) {
+        let [early, late, upper, lower] = [early, late, upper, lower].map(|limit| limit.unwrap_or(0.0));
+        outline(&[(-early, upper), (late, upper), (late, -lower), (-early, -lower)]);
     }
     for (width, size) in masks {
         let (end, flat, high) = (width / 2.0, width / 2.0 * size.flat.clamp(0.0, 1.0), size.height_mv / 2.0);

@@ -1,7 +1,7 @@
-//! Rules: parameters, paths, patterns, drift, equalizer, training.
+//! Rules: parameters, paths, patterns, drift, DFE, training.
 
 use super::super::channel::Channel;
-use super::super::dfe::Equalizer;
+use super::super::channel::Dfe;
 use super::super::line::SPEED_OF_LIGHT;
 use super::super::measured::MeasuredTwoPort;
 use super::super::parameters::{Mark, NAMES};
@@ -207,7 +207,7 @@ fn a_measured_board_stands_in_for_the_modelled_one() {
     assert!(MeasuredTwoPort::new(vec![1e9], points[..1].to_vec(), 50.0).is_err());
 }
 
-/// Source: the model's own stored figures: the eye slides 14..18 ps over +70 K, the right margin pays, the width shrinks
+/// Source: the model's own stored figures: the eye slides 14..18 ps over +70 K, the late margin pays, the width shrinks
 /// by 2..5 %.
 #[test]
 fn an_untrained_eye_slides_with_temperature() {
@@ -228,10 +228,10 @@ fn an_untrained_eye_slides_with_temperature() {
         OperatingPoint { temperature_c: 95.0, calibration_c: 25.0, ..setup.operating_point };
     let mut hot = lane(setup);
     let run = margins((taps, vref), (250, middle.2), PASS_BER, |t, v| hot.ber(t, v)).taps.unwrap();
-    let left_ps = (run.first as f64 - middle.0 as f64) * tap_ps;
-    let right_ps = (run.last as f64 - middle.1 as f64) * tap_ps;
-    assert!((-18.5..=-13.0).contains(&right_ps), "the right edge moves {right_ps:.1} ps");
-    assert!(right_ps < left_ps && left_ps < 0.0, "both edges move, the right one further: {left_ps:.1}");
+    let early_ps = (run.first as f64 - middle.0 as f64) * tap_ps;
+    let late_ps = (run.last as f64 - middle.1 as f64) * tap_ps;
+    assert!((-18.5..=-13.0).contains(&late_ps), "the late edge moves {late_ps:.1} ps");
+    assert!(late_ps < early_ps && early_ps < 0.0, "both edges move, the late one further: {early_ps:.1}");
     let shrink = 1.0 - run.len() as f64 / (middle.1 - middle.0 + 1) as f64;
     assert!((0.015..=0.05).contains(&shrink), "shrinks by {shrink:.3}");
 }
@@ -301,7 +301,7 @@ fn feedback_opens_a_ddr5_eye() {
     let p = Parameters::ddr5();
     let path = risers(BusKind::Unbuffered, 1, false);
     let setup = Setup::read(p, path, OperatingPoint::calibrated(4.8e9, 25.0, 1.1));
-    let equalized = Setup { equalizer: Equalizer::FourTap, ..setup.clone() };
+    let equalized = Setup { dfe: Dfe::FourTap, ..setup.clone() };
     let link = Link::new(equalized).unwrap();
     let bit = BitVariation::default();
     let (response, lane) = (link.response(&bit).unwrap(), link.lane(&bit).unwrap());

@@ -104,13 +104,13 @@ fn the_statistical_eye_agrees_with_bit_by_bit_simulation() {
             };
         let trained =
             super::super::training::train(64, lane.vref_steps(), 1e-6, |t, v| lane.ber(t, v)).unwrap();
-        for (wanted, step, right) in [
+        for (wanted, step, late) in [
             (1e-3, trained.vref, false),
             (1e-3, trained.vref, true),
             (4e-4, trained.vref + 5, true),
             (4e-4, trained.vref - 5, false),
         ] {
-            let range = if right { trained.tap..64 } else { 0..trained.tap };
+            let range = if late { trained.tap..64 } else { 0..trained.tap };
             let tap = places(wanted, range, step, &mut lane).unwrap();
             let ber = lane.ber(tap, step);
             let expected = ber * BITS as f64;
