@@ -17,7 +17,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 pub fn plan() -> Plan {
-    Plan::read(SMALL).unwrap_or_else(|problems| panic!("{problems:?}"))
+    Plan::read(SMALL).unwrap_or_else(|mistakes| panic!("{mistakes:?}"))
 }
 
 pub fn start(plan: &Plan, seed: u64, storm_rate: f64, time_scale: f64) -> EmulatedBench {
@@ -26,7 +26,7 @@ pub fn start(plan: &Plan, seed: u64, storm_rate: f64, time_scale: f64) -> Emulat
 }
 
 pub fn bench_file(text: &str) -> BenchFile {
-    BenchFile::read(text).unwrap_or_else(|problems| panic!("{problems:#?}\n{text}"))
+    BenchFile::read(text).unwrap_or_else(|mistakes| panic!("{mistakes:#?}\n{text}"))
 }
 
 fn driver(bench: &EmulatedBench) -> (BenchDriver, CommandLog) {

@@ -14,7 +14,7 @@ fn keys() -> Vec<String> {
 
 #[test]
 fn the_example_is_sound_and_narrow() {
-    let bench = BenchFile::read(EXAMPLE).unwrap_or_else(|problems| panic!("{problems:#?}"));
+    let bench = BenchFile::read(EXAMPLE).unwrap_or_else(|mistakes| panic!("{mistakes:#?}"));
     assert_eq!((bench.instruments.len(), bench.rails.len(), bench.sensors.len()), (4, 4, 2));
     let transports: Vec<&Transport> = bench.instruments.iter().map(|one| &one.transport).collect();
     assert!(matches!(transports[0], Transport::Serial { baud: 19_200, .. }));
@@ -28,7 +28,7 @@ fn the_example_is_sound_and_narrow() {
         .replace("# dew_point_degc", "dew_point_degc")
         .replace("command = [\"python3\"", "# command = [\"python3\"")
         .replace("# tcp = ", "tcp = ");
-    BenchFile::read(&other).unwrap_or_else(|problems| panic!("{problems:#?}"));
+    BenchFile::read(&other).unwrap_or_else(|mistakes| panic!("{mistakes:#?}"));
     assert!(EXAMPLE.lines().all(|line| line.chars().count() <= 130), "a line is too wide to read");
 }
 
@@ -78,16 +78,16 @@ fn a_damaged_bench_file_is_read_or_refused_with_words() {
     for left_out in 0..lines.len() {
         let rest: Vec<&str> =
             lines.iter().enumerate().filter(|(at, _)| *at != left_out).map(|(_, line)| *line).collect();
-        if let Err(problems) = BenchFile::read(&rest.join("\n")) {
+        if let Err(mistakes) = BenchFile::read(&rest.join("\n")) {
             refused += 1;
-            assert!(!problems.is_empty() && problems.iter().all(|problem| !problem.message.is_empty()));
+            assert!(!mistakes.is_empty() && mistakes.iter().all(|mistake| !mistake.message.is_empty()));
         }
     }
     // Every limit is required, so many lines cannot be missed.
     assert!(refused > 30, "{refused}");
     for end in (0..EXAMPLE.len()).step_by(61).filter(|end| EXAMPLE.is_char_boundary(*end)) {
-        if let Err(problems) = BenchFile::read(&EXAMPLE[..end]) {
-            assert!(!problems.is_empty());
+        if let Err(mistakes) = BenchFile::read(&EXAMPLE[..end]) {
+            assert!(!mistakes.is_empty());
         }
     }
 }

@@ -31,7 +31,7 @@ pub fn named(bench: &EmulatedBench, folder: &Folder) -> String {
 
 pub fn rig(plan_text: &str, seed: u64, storm: f64, scale: f64) -> Rig {
     let folder = Folder::new();
-    let plan = Plan::read(plan_text).unwrap_or_else(|problems| panic!("{problems:?}"));
+    let plan = Plan::read(plan_text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
     let bench = start(&plan, seed, storm, scale);
     let file = folder.file("bench.toml", &named(&bench, &folder));
     let plan_file = folder.file("plan.toml", plan_text);

@@ -130,7 +130,7 @@ fn a_plan_takes_a_module_from_its_image_and_refuses_contradictions() {
 }
 
 #[test]
-fn a_measured_channel_is_shown_with_its_doubts() {
+fn a_measured_channel_is_shown_with_its_warnings() {
     let folder = Folder::new();
     folder.file("riser.s2p", &line_file(210.0, 0.6));
     let run = nightbench(folder.path(), &["channel", "riser.s2p", "--rate", "2400"]);

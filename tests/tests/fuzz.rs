@@ -112,15 +112,15 @@ fn read_plan(bytes: &[u8]) -> usize {
             }
             0
         }
-        Err(problems) => {
-            assert!(!problems.is_empty(), "refused without a reason");
-            for problem in &problems {
-                assert!(problem.span.start <= text.len(), "a mistake beyond the text: {problem:?}");
-                assert!(!problem.message.is_empty());
+        Err(mistakes) => {
+            assert!(!mistakes.is_empty(), "refused without a reason");
+            for mistake in &mistakes {
+                assert!(mistake.span.start <= text.len(), "a mistake beyond the text: {mistake:?}");
+                assert!(!mistake.message.is_empty());
             }
-            let words = render(text, "fuzzed.toml", &problems, false);
+            let words = render(text, "fuzzed.toml", &mistakes, false);
             assert!(words.contains("nothing was touched"));
-            problems.len()
+            mistakes.len()
         }
     };
     assert!(begun.elapsed() < LONGEST, "{} bytes took {:?}", bytes.len(), begun.elapsed());

@@ -83,11 +83,11 @@ fn shown() -> BTreeSet<(String, String)> {
     shown
 }
 
-fn problems(text: &str) -> Vec<String> {
-    let (_, problems) = Plan::read_partly(text, &Files::default());
-    problems
+fn mistakes(text: &str) -> Vec<String> {
+    let (_, mistakes) = Plan::read_partly(text, &Files::default());
+    mistakes
         .into_iter()
-        .map(|problem| format!("{}: {}", problem.message, problem.remedy.unwrap_or_default()))
+        .map(|mistake| format!("{}: {}", mistake.message, mistake.remedy.unwrap_or_default()))
         .collect()
 }
 
@@ -104,7 +104,7 @@ fn every_key_that_is_read_is_in_the_example_and_no_other() {
     let shown = shown();
     let mut asked = BTreeSet::new();
     for text in variants() {
-        let found = problems(&text);
+        let found = mistakes(&text);
         assert!(
             !found.iter().any(|words| words.contains("TOML") || words.contains("has no key")),
             "{found:?}"
@@ -207,7 +207,7 @@ fn the_ranges_in_the_comments_are_those_of_the_reader() {
             format!("{}", high as i64 * 2 + 1)
         };
         let text = with_line(line.number, &format!("{} = {beyond}", line.key));
-        let found = problems(&text);
+        let found = mistakes(&text);
         let words = found
             .iter()
             .find(|words| words.contains("allowed: ") && words.contains(&format!("`{}`", line.key)))

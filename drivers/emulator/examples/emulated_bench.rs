@@ -28,7 +28,7 @@ fn start() -> Result<(), String> {
     let (time_scale, storm_rate, port) = (number(2, 600.0)?, number(3, 0.0)?, number(4, 0.0)?);
     let text = std::fs::read_to_string(plan).map_err(|error| format!("{plan}: {error}"))?;
     let plan = Plan::read(&text)
-        .map_err(|problems| problems.iter().map(|one| one.message.clone()).collect::<Vec<_>>().join("\n"))?;
+        .map_err(|mistakes| mistakes.iter().map(|one| one.message.clone()).collect::<Vec<_>>().join("\n"))?;
     let options = EmulatedOptions {
         plan,
         seed: 1,

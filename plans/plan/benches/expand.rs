@@ -36,7 +36,7 @@ fn plan(attended: &str) -> Plan {
          [[limit]]\nmetric = \"width\"\nminimum = 0.2\nunit = \"UI\"\nsource = \"invented\"\n{attended}",
         temperatures.join(", ")
     );
-    Plan::read(&text).unwrap_or_else(|problems| panic!("{problems:?}"))
+    Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"))
 }
 
 const OFFICE: &str = "[attended]\nmonday = \"09:00-17:00\"\ntuesday = \"09:00-17:00\"\nwednesday = \"09:00-17:00\"\n\

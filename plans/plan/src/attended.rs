@@ -38,7 +38,7 @@ impl Attended {
         for text in section.texts("exceptions").unwrap_or_default() {
             let (date, rest) = text.value.split_once(' ').unwrap_or((&text.value, ""));
             let (Some(day), rest) = (read_date(date), rest.trim()) else {
-                section.problems().add(
+                section.mistakes().add(
                     text.span,
                     format!("the exception `{}` does not begin with a date that exists", text.value),
                     Some("write for example \"2026-12-25 closed\" or \"2026-12-28 10:00-14:00\"".into()),
@@ -56,7 +56,7 @@ impl Attended {
             };
             check_overlap(&section, "exceptions", &hours);
             if exceptions.insert(day, hours).is_some() {
-                section.problems().add(
+                section.mistakes().add(
                     text.span,
                     format!("`exceptions` names {date} twice"),
                     Some("write the day's hours in one text, separated by commas".into()),
@@ -90,7 +90,7 @@ impl Attended {
         let first = calendar.next_attended(from, need);
         if let Err(error) = &first
             && !unattended
-            && section.problems().is_empty()
+            && section.mistakes().is_empty()
         {
             section.mistake(
                 "start",
@@ -178,7 +178,7 @@ fn read_hours(section: &Section<'_>, key: &str, text: &Placed<String>) -> Option
         .and_then(|(from, to)| Some((read_clock(from)?, read_clock(to)?)))
         .filter(|(from, to)| from < to);
     if read.is_none() {
-        section.problems().add(
+        section.mistakes().add(
             text.span.clone(),
             format!("`{key}` in {} holds `{}`, which are no hours of a day", section.title, text.value),
             Some("write from-to, for example \"09:00-17:00\"; over midnight: \"22:00-24:00\" and the next day \"00:00-06:00\"".into()),
@@ -206,11 +206,11 @@ mod tests {
     use toml::de::DeTable;
 
     fn read(text: &str) -> (Option<Attended>, Vec<String>) {
-        let problems = Mistakes::default();
+        let mistakes = Mistakes::default();
         let document = DeTable::parse(text).expect("TOML");
-        let section = Section::new("[attended]", document.get_ref(), 0..text.len(), &problems);
+        let section = Section::new("[attended]", document.get_ref(), 0..text.len(), &mistakes);
         let attended = Attended::read(Some(section), &BenchTimes::default(), false);
-        (attended, problems.into_sorted().into_iter().map(|problem| problem.message).collect())
+        (attended, mistakes.into_sorted().into_iter().map(|mistake| mistake.message).collect())
     }
 
     const WEEK: &str = "monday = \"09:00-17:00\"\ntuesday = [\"09:00-12:00\", \"13:00-17:00\"]\n";
@@ -220,8 +220,8 @@ mod tests {
         let text = format!(
             "{WEEK}start = \"2026-11-23 18:30\"\nexceptions = [\"2026-11-24 closed\", \"2026-11-25 10:00-11:00, 12:00-24:00\"]"
         );
-        let (attended, problems) = read(&text);
-        assert!(problems.is_empty(), "{problems:?}");
+        let (attended, mistakes) = read(&text);
+        assert!(mistakes.is_empty(), "{mistakes:?}");
         let attended = attended.unwrap();
         assert_eq!(attended.words(attended.start_min), "Mon 2026-11-23 18:30");
         let (next, _) = attended.calendar.next_attended(attended.start_min, 30.0).unwrap();
@@ -232,8 +232,8 @@ mod tests {
 
     #[test]
     fn without_a_date_weeks_are_counted_from_the_first_attended_moment() {
-        let (attended, problems) = read("wednesday = \"08:00-16:00\"");
-        assert!(problems.is_empty(), "{problems:?}");
+        let (attended, mistakes) = read("wednesday = \"08:00-16:00\"");
+        assert!(mistakes.is_empty(), "{mistakes:?}");
         let attended = attended.unwrap();
         assert_eq!(attended.words(attended.start_min), "Wed, week 1, 08:00");
         assert_eq!(attended.nights_min().unwrap(), (6.0 * 1440.0 + 960.0, 6.0 * 1440.0 + 960.0));
@@ -258,8 +258,8 @@ mod tests {
             ),
             ("mondays = \"09:00-17:00\"", "has no key `mondays`"),
         ] {
-            let (_, problems) = read(text);
-            assert!(problems.iter().any(|problem| problem.contains(words)), "{text}: {problems:?}");
+            let (_, mistakes) = read(text);
+            assert!(mistakes.iter().any(|mistake| mistake.contains(words)), "{text}: {mistakes:?}");
         }
     }
 }

@@ -39,7 +39,7 @@ pub struct BudgetConfig {
 
 /// Reads every `[[uncertainty]]`.
 pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
-    let mut wishes = BudgetConfig::default();
+    let mut budget = BudgetConfig::default();
     for section in sections {
         if let Some(study) = section.text("study") {
             for key in ["name", "standard_uncertainty_ps", "standard_uncertainty_mv", "degrees_of_freedom"] {
@@ -49,7 +49,7 @@ pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
             }
             let _ = (section.text("source"), section.text("metric"));
             section.finish();
-            wishes.studies.push(study.value);
+            budget.studies.push(study.value);
             continue;
         }
         let name = section.required_text("name", "re-seating");
@@ -83,7 +83,7 @@ pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
         }
         section.finish();
         if let (Some(name), Some((is_time, standard_uncertainty)), Some(source)) = (name, value, source) {
-            wishes.lines.push(BudgetLine {
+            budget.lines.push(BudgetLine {
                 name: name.value,
                 is_time,
                 metric,
@@ -93,5 +93,5 @@ pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
             });
         }
     }
-    wishes
+    budget
 }

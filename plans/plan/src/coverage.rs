@@ -1,11 +1,8 @@
 //! How much of the matrix is run: `[coverage]`.
 
-use super::Plan;
-use super::matrix::{FACTORS, Factor, read_one_level_each};
-use super::section::Section;
-use crate::expand::{Condition, SkipRule};
+use crate::matrix::{FACTORS, Factor, read_one_level_each};
+use crate::section::Section;
 use nightbench_core::rates::Generation;
-use schedule::covering::{self, Combination, Row};
 
 /// How the conditions to run are chosen.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -33,19 +30,19 @@ pub struct Coverage {
     pub missing: Vec<Vec<(Factor, u16)>>,
 }
 
-/// Seed of the covering search: the same plan gives the same conditions.
-const SEED: u64 = 1;
-
 impl Coverage {
-    /// Reads `[coverage]` and chooses the conditions of a plan whose matrix and skips have been read.
-    pub fn read(section: Option<Section<'_>>, generation: Generation, plan: &Plan) -> Coverage {
-        let Some(section) = section else { return Coverage::default() };
+    /// Reads `[coverage]` as far as it says how conditions are chosen; gives the baseline, one level of each factor.
+    pub(crate) fn read(
+        &mut self,
+        section: &Section<'_>,
+        generation: Generation,
+        names: &[Vec<String>; FACTORS],
+    ) -> Option<[Option<u16>; FACTORS]> {
         let words = [("full", 0), ("one factor at a time", 1), ("t-wise", 2)];
         let kind = section.required_choice("kind", &words);
         let strength = section.whole("strength", 1..=6, "factors");
-        let names = plan.level_names();
         let baseline = section.table("baseline").map(|table| {
-            let levels = read_one_level_each(&table, generation, &names);
+            let levels = read_one_level_each(&table, generation, names);
             table.finish();
             levels
         });
@@ -72,26 +69,17 @@ impl Coverage {
             );
         }
         section.finish();
-        if !section.problems().is_empty() {
-            return Coverage::default();
-        }
-        let kind = match (kind, strength) {
+        self.kind = match (kind, strength) {
             (Some(1), _) => CoverageKind::OneFactorAtATime,
             (Some(2), Some(strength)) => CoverageKind::TWise { strength: strength as usize },
-            _ => return Coverage::default(),
+            _ => CoverageKind::Full,
         };
-        match choose(plan, kind, baseline.unwrap_or([None; FACTORS])) {
-            Ok(coverage) => coverage,
-            Err(words) => {
-                section.mistake("kind", words, "choose another baseline, fewer levels or a lower strength");
-                Coverage::default()
-            }
-        }
+        baseline
     }
 
-    /// Is the condition run, as far as coverage is concerned?
-    pub fn contains(&self, condition: &Condition) -> bool {
-        self.rows.as_ref().is_none_or(|rows| rows.binary_search(&condition.levels).is_ok())
+    /// Is a condition of these levels run, as far as coverage is concerned?
+    pub fn contains(&self, levels: &[u16; FACTORS]) -> bool {
+        self.rows.as_ref().is_none_or(|rows| rows.binary_search(levels).is_ok())
     }
 
     /// Why a condition that is not skipped is left out all the same.
@@ -106,58 +94,4 @@ impl Coverage {
             }
         }
     }
-
-    /// A missing combination in words, for example `module Cedar, rate 3200`.
-    pub fn combination_words(plan: &Plan, combination: &[(Factor, u16)]) -> String {
-        let words = combination.iter().map(|(factor, level)| {
-            format!("{} {}", factor.name(), plan.level_name(*factor, usize::from(*level)))
-        });
-        words.collect::<Vec<_>>().join(", ")
-    }
 }
-
-fn choose(plan: &Plan, kind: CoverageKind, baseline: [Option<u16>; FACTORS]) -> Result<Coverage, String> {
-    let counts = plan.matrix.level_counts();
-    // Factors of one level take no part: they would only lengthen every combination.
-    let varied: Vec<usize> = (0..FACTORS).filter(|factor| counts[*factor] > 1).collect();
-    let levels: Vec<u16> = varied.iter().map(|factor| counts[*factor] as u16).collect();
-    let whole = |row: &[u16]| {
-        let mut all = [0u16; FACTORS];
-        varied.iter().zip(row).for_each(|(factor, level)| all[*factor] = *level);
-        all
-    };
-    let rule = SkipRule::new(plan);
-    let forbidden = |row: &[u16]| rule.of(&Condition { levels: whole(row) }).is_some();
-    let named = |combination: &Combination| -> Vec<(Factor, u16)> {
-        combination.iter().map(|(at, level)| (Factor::ALL[varied[*at]].1, *level)).collect()
-    };
-    let chosen = match kind {
-        CoverageKind::Full => return Ok(Coverage::default()),
-        CoverageKind::OneFactorAtATime => {
-            let row: Row = varied.iter().map(|factor| baseline[*factor].unwrap_or(0)).collect();
-            if let Some(reason) = rule.of(&Condition { levels: whole(&row) }) {
-                return Err(format!(
-                    "the baseline ({}) is itself left out: {}",
-                    Condition { levels: whole(&row) }.describe(plan),
-                    rule.reasons()[reason as usize]
-                ));
-            }
-            covering::one_at_a_time(&levels, &row, &forbidden)
-        }
-        CoverageKind::TWise { strength } if levels.is_empty() || strength == 0 => {
-            covering::full(&levels, &forbidden).map(|rows| covering::Coverage { rows, missing: Vec::new() })
-        }
-        CoverageKind::TWise { strength } => {
-            covering::t_wise(&levels, strength.min(levels.len()), &forbidden, SEED)
-        }
-    };
-    let chosen = chosen.map_err(|error| error.to_string())?;
-    let mut rows: Vec<[u16; FACTORS]> = chosen.rows.iter().map(|row| whole(row)).collect();
-    rows.sort_unstable();
-    let missing = chosen.missing.iter().map(named).collect();
-    Ok(Coverage { kind, rows: Some(rows), missing })
-}
-
-#[cfg(test)]
-#[path = "coverage_tests.rs"]
-mod tests;

@@ -8,7 +8,7 @@ const PLAN: &str = include_str!("../../library/qualification.toml");
 
 fn plan(coverage: &str) -> Result<Plan, Vec<String>> {
     Plan::read(&format!("{PLAN}\n[coverage]\n{coverage}\n"))
-        .map_err(|problems| problems.into_iter().map(|problem| problem.message).collect())
+        .map_err(|mistakes| mistakes.into_iter().map(|mistake| mistake.message).collect())
 }
 
 #[test]
@@ -50,8 +50,7 @@ fn t_wise_plans_cover_every_pair_that_skips_and_fits_allow() {
         }
     }
     assert_eq!(possible - wanted.len(), plan.coverage.missing.len());
-    let words: Vec<String> =
-        plan.coverage.missing.iter().map(|one| Coverage::combination_words(&plan, one)).collect();
+    let words: Vec<String> = plan.coverage.missing.iter().map(|one| plan.combination_words(one)).collect();
     assert!(words.iter().any(|word| word == "module Cedar stacked 2133, rate 3200"), "{words:?}");
     assert!(words.iter().any(|word| word == "module Oak 2Rx4 2933, channel adapter"), "{words:?}");
 }
@@ -93,7 +92,7 @@ fn requests_that_make_no_sense_are_mistakes() {
         ),
         ("kind = \"full\"\nbaseline = { rate = 2400 }", "belongs to kind"),
     ] {
-        let problems = plan(text).unwrap_err();
-        assert!(problems.iter().any(|problem| problem.contains(words)), "{text}: {problems:?}");
+        let mistakes = plan(text).unwrap_err();
+        assert!(mistakes.iter().any(|mistake| mistake.contains(words)), "{text}: {mistakes:?}");
     }
 }

@@ -4,10 +4,12 @@
 //! as such a file.
 
 use super::budget::{BudgetConfig, BudgetLine, read_budget};
-use super::limits::{DecisionRule, Limit, read_limits};
+use super::limits::{DecisionRule, Limit};
+use super::read_limits::read_limits;
 use super::release::ReleaseConfig;
 use super::section::{Mistake, Mistakes, PLAN, Section};
-use super::{Plan, in_todays_words};
+use crate::earlier_words::in_todays_words;
+use crate::plan::Plan;
 use nightbench_core::rates::Generation;
 use std::fmt::Write;
 use toml::de::DeTable;
@@ -62,15 +64,15 @@ impl AcceptanceCriteria {
         generation: Generation,
         base: Option<&AcceptanceCriteria>,
     ) -> Result<AcceptanceCriteria, Vec<Mistake>> {
-        let problems = Mistakes::default();
+        let mistakes = Mistakes::default();
         let (document, errors) = DeTable::parse_recoverable(text);
         for error in errors {
-            problems.add(error.span().unwrap_or(0..0), error.message().to_string(), None);
+            mistakes.add(error.span().unwrap_or(0..0), error.message().to_string(), None);
         }
-        if !problems.is_empty() {
-            return Err(problems.into_sorted());
+        if !mistakes.is_empty() {
+            return Err(mistakes.into_sorted());
         }
-        let file = Section::new(PLAN, document.get_ref(), 0..0, &problems);
+        let file = Section::new(PLAN, document.get_ref(), 0..0, &mistakes);
         let limits = read_limits(file.tables("limit"), generation);
         if !file.has("limit") {
             file.mistake(
@@ -97,7 +99,7 @@ impl AcceptanceCriteria {
             }
         }
         file.finish();
-        if problems.is_empty() { Ok(terms) } else { Err(problems.into_sorted()) }
+        if mistakes.is_empty() { Ok(terms) } else { Err(mistakes.into_sorted()) }
     }
 
     /// The set as a file that [`AcceptanceCriteria::read`] reads back; presets are written out.
@@ -275,8 +277,8 @@ units = 5
             ("standard_uncertainty_mv = 1.5", "", "needs one standard uncertainty", "give either"),
         ] {
             assert_eq!(FILE.matches(from).count(), 1, "{from}");
-            let problems = AcceptanceCriteria::read(&FILE.replace(from, to), Generation::Ddr4).unwrap_err();
-            let [only] = problems.as_slice() else { panic!("{to}: {problems:?}") };
+            let mistakes = AcceptanceCriteria::read(&FILE.replace(from, to), Generation::Ddr4).unwrap_err();
+            let [only] = mistakes.as_slice() else { panic!("{to}: {mistakes:?}") };
             assert!(only.message.contains(message), "{to}: {only:?}");
             assert!(only.remedy.as_deref().is_some_and(|words| words.starts_with(remedy)), "{to}: {only:?}");
         }
@@ -303,12 +305,12 @@ units = 5
     #[test]
     fn a_mask_is_never_for_the_read_eye_and_a_preset_never_for_ddr5() {
         let read = FILE.replace("metric = \"mask\"", "metric = \"mask\"\ndirection = \"read\"");
-        let problems = AcceptanceCriteria::read(&read, Generation::Ddr4).unwrap_err();
-        assert!(problems[0].message.contains("never for the read eye"), "{problems:?}");
-        let problems =
+        let mistakes = AcceptanceCriteria::read(&read, Generation::Ddr4).unwrap_err();
+        assert!(mistakes[0].message.contains("never for the read eye"), "{mistakes:?}");
+        let mistakes =
             AcceptanceCriteria::read(&FILE.replace("rate = [2400, 2666]", ""), Generation::Ddr5).unwrap_err();
-        assert!(problems.iter().any(|problem| problem.message.contains("holds for DDR4")), "{problems:?}");
-        let problems = AcceptanceCriteria::read("[decision]\n", Generation::Ddr4).unwrap_err();
-        assert!(problems[0].message.contains("nothing could be judged"));
+        assert!(mistakes.iter().any(|mistake| mistake.message.contains("holds for DDR4")), "{mistakes:?}");
+        let mistakes = AcceptanceCriteria::read("[decision]\n", Generation::Ddr4).unwrap_err();
+        assert!(mistakes[0].message.contains("nothing could be judged"));
     }
 }

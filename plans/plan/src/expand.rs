@@ -1,84 +1,10 @@
 //! From the matrix to conditions and jobs: what is run, what is left out and why.
 
-use crate::Plan;
 use crate::matrix::{FACTORS, Factor};
+use crate::plan::Plan;
 use crate::selection::Selection;
-use nightbench_core::devices::{Channel, Chip, Firmware, Module, Pattern, Supply};
-use nightbench_core::rates::DataRate;
-use nightbench_core::units::Celsius;
 
-/// One level of each factor, as indices into the matrix's levels in the order of [`Factor::ALL`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct Condition {
-    /// The levels.
-    pub levels: [u16; FACTORS],
-}
-
-impl Condition {
-    /// Level of a factor.
-    pub fn level(&self, factor: Factor) -> usize {
-        usize::from(self.levels[factor as usize])
-    }
-    /// The test chip.
-    pub fn chip<'p>(&self, plan: &'p Plan) -> &'p Chip {
-        &plan.chips[plan.matrix.chips[self.level(Factor::Chip)]]
-    }
-    /// The firmware image, where the plan declares any.
-    pub fn firmware<'p>(&self, plan: &'p Plan) -> Option<&'p Firmware> {
-        plan.matrix.firmwares.get(self.level(Factor::Firmware)).map(|index| &plan.firmwares[*index])
-    }
-    /// The module.
-    pub fn module<'p>(&self, plan: &'p Plan) -> &'p Module {
-        &plan.modules[plan.matrix.modules[self.level(Factor::Module)]]
-    }
-    /// The channel.
-    pub fn channel<'p>(&self, plan: &'p Plan) -> &'p Channel {
-        &plan.channels[plan.matrix.channels[self.level(Factor::Channel)]]
-    }
-    /// The data rate.
-    pub fn rate(&self, plan: &Plan) -> DataRate {
-        plan.matrix.rates[self.level(Factor::Rate)]
-    }
-    /// The temperature.
-    pub fn temperature(&self, plan: &Plan) -> Celsius {
-        plan.matrix.temperatures[self.level(Factor::Temperature)]
-    }
-    /// The supply.
-    pub fn supply<'p>(&self, plan: &'p Plan) -> &'p Supply {
-        &plan.supplies[plan.matrix.supplies[self.level(Factor::Supply)]]
-    }
-    /// The data pattern.
-    pub fn pattern<'p>(&self, plan: &'p Plan) -> &'p Pattern {
-        &plan.matrix.patterns[self.level(Factor::Pattern)]
-    }
-    /// Is the rate above the module's rating?
-    pub fn beyond_rating(&self, plan: &Plan) -> bool {
-        self.rate(plan) > self.module(plan).rated
-    }
-    /// Setup as (chip, module, channel) levels: changing it is hands-on.
-    pub fn setup(&self) -> (u16, u16, u16) {
-        let at = |factor: Factor| self.levels[factor as usize];
-        (at(Factor::Chip), at(Factor::Module), at(Factor::Channel))
-    }
-    /// Level names separated by commas, leaving out factors with a single level unless all have one.
-    pub fn describe(&self, plan: &Plan) -> String {
-        let counts = plan.matrix.level_counts();
-        let mut words = Vec::new();
-        for (_, factor) in Factor::ALL {
-            let always =
-                matches!(factor, Factor::Module | Factor::Channel | Factor::Rate | Factor::Temperature);
-            if always || counts[factor as usize] > 1 {
-                let name = plan.level_name(factor, self.level(factor));
-                words.push(match factor {
-                    Factor::Rate => format!("{name} MT/s"),
-                    Factor::Temperature => format!("{name} °C"),
-                    _ => name,
-                });
-            }
-        }
-        words.join(", ")
-    }
-}
+pub use crate::condition::Condition;
 
 /// A condition that is not run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -193,10 +119,10 @@ fn every_condition(plan: &Plan) -> impl Iterator<Item = Condition> + use<> {
 /// The setup of a night-only plan, as its levels of chip, module and channel: the one named, else the one with the most
 /// conditions. `None` for other plans.
 fn night_setup(plan: &Plan, rule: &SkipRule<'_>) -> Option<(u16, u16, u16)> {
-    if !plan.wishes.night_only {
+    if !plan.order.night_only {
         return None;
     }
-    if let Some((module, channel)) = plan.wishes.fitted {
+    if let Some((module, channel)) = plan.order.fitted {
         let level = |list: &[usize], index| list.iter().position(|known| *known == index);
         let (m, c) = (level(&plan.matrix.modules, module), level(&plan.matrix.channels, channel));
         // A setup outside the matrix leaves nothing to run.
@@ -204,7 +130,7 @@ fn night_setup(plan: &Plan, rule: &SkipRule<'_>) -> Option<(u16, u16, u16)> {
     }
     let mut counts: std::collections::BTreeMap<(u16, u16, u16), usize> = Default::default();
     for condition in every_condition(plan) {
-        if rule.of(&condition).is_none() && plan.coverage.contains(&condition) {
+        if rule.of(&condition).is_none() && plan.coverage.contains(&condition.levels) {
             *counts.entry(condition.setup()).or_default() += 1;
         }
     }
@@ -235,7 +161,7 @@ pub fn first_condition(plan: &Plan, levels: &[Option<u16>; FACTORS]) -> Option<C
             .zip(levels)
             .all(|(level, wanted)| wanted.is_none_or(|wanted| wanted == *level))
             && rule.of(condition).is_none()
-            && plan.coverage.contains(condition)
+            && plan.coverage.contains(&condition.levels)
     })
 }
 
@@ -248,7 +174,7 @@ pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
     let hands = night.map(|_| number_of(&mut reasons, NEEDS_HANDS.into()));
     let left_out = |condition: &Condition| {
         rule.of(condition)
-            .or_else(|| uncovered.filter(|_| !plan.coverage.contains(condition)))
+            .or_else(|| uncovered.filter(|_| !plan.coverage.contains(&condition.levels)))
             .or_else(|| hands.filter(|_| night.is_some_and(|setup| setup != condition.setup())))
     };
     let mut expansion = Expansion { conditions: Vec::new(), skipped: Vec::new(), reasons: Vec::new() };
@@ -281,7 +207,7 @@ pub struct Job {
 /// Every job of the expansion, conditions outermost within a mounting.
 pub fn jobs(plan: &Plan, expansion: &Expansion) -> Vec<Job> {
     // A re-seat needs hands: a night-only plan has one mounting.
-    let mountings = if plan.wishes.night_only { 1 } else { plan.repeats.mountings };
+    let mountings = if plan.order.night_only { 1 } else { plan.repeats.mountings };
     let count = expansion.conditions.len() as u64 * plan.repeats.jobs();
     let mut jobs = Vec::with_capacity(usize::try_from(count).unwrap_or(0));
     for mounting in 0..mountings {

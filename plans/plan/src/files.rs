@@ -158,9 +158,9 @@ impl Files {
     }
 
     fn within(text: &str) -> Files {
-        let problems = Mistakes::default();
+        let mistakes = Mistakes::default();
         let (document, _) = DeTable::parse_recoverable(text);
-        let plan = Section::new(super::section::PLAN, document.get_ref(), 0..0, &problems);
+        let plan = Section::new(super::section::PLAN, document.get_ref(), 0..0, &mistakes);
         read_files(plan.tables("file"), &Files::default())
     }
 
@@ -239,7 +239,7 @@ fn from_hex(section: &Section<'_>, text: &Placed<String>) -> Option<Vec<u8>> {
         })
         .collect();
     if bytes.is_none() {
-        section.problems().add(
+        section.mistakes().add(
             text.span.clone(),
             format!("`spd_hex` in {} is no even number of hexadecimal digits", section.title),
             Some("restore the table as the run wrote it, or remove it to read the file again".into()),
@@ -296,11 +296,11 @@ mod tests {
     #[test]
     fn a_changed_or_damaged_stored_file_is_a_mistake() {
         let mistakes = |text: &str, files: &Files| {
-            let problems = Mistakes::default();
+            let mistakes = Mistakes::default();
             let (document, _) = DeTable::parse_recoverable(text);
-            let plan = Section::new(super::super::section::PLAN, document.get_ref(), 0..0, &problems);
+            let plan = Section::new(super::super::section::PLAN, document.get_ref(), 0..0, &mistakes);
             read_files(plan.tables("file"), files);
-            problems.into_sorted().into_iter().map(|problem| problem.message).collect::<Vec<_>>().join("\n")
+            mistakes.into_sorted().into_iter().map(|mistake| mistake.message).collect::<Vec<_>>().join("\n")
         };
         let mut files = Files::default();
         files.insert(&named("a.bin", FileKind::Spd), &[1, 2]);

@@ -1,9 +1,9 @@
 //! Keys of jobs: what is measured and nothing else.
 
-use crate::Plan;
 use crate::canonical::{self, Text, Unwritable};
 use crate::expand::{Condition, Job};
 use crate::matrix::{FACTORS, Factor};
+use crate::plan::Plan;
 use nightbench_core::units::Celsius;
 use sha2::{Digest, Sha256};
 

@@ -1,7 +1,8 @@
 //! The matrix: factors, their levels, skips, and narrowing a selection.
 
+use super::read_rates::read_rates;
+use super::section::Mistakes;
 use super::section::{Placed, Section};
-use super::{limits, section::Mistakes};
 use nightbench_core::devices::*;
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::text::{Named, nearest};
@@ -133,8 +134,8 @@ fn named_levels<T: Named>(section: &Section<'_>, key: &'static str, declared: &[
     let Some(texts) = section.texts(key) else { return (0..declared.len()).collect() };
     let mut levels = Vec::new();
     for text in texts {
-        match find(&text, key, declared, &section.title, section.problems()) {
-            Some(index) if levels.contains(&index) => section.problems().add(
+        match find(&text, key, declared, &section.title, section.mistakes()) {
+            Some(index) if levels.contains(&index) => section.mistakes().add(
                 text.span,
                 format!("`{key}` in {} names `{}` twice", section.title, text.value),
                 Some("remove one of them".into()),
@@ -151,17 +152,17 @@ fn find<T: Named>(
     what: &'static str,
     declared: &[T],
     title: &str,
-    problems: &Mistakes,
+    mistakes: &Mistakes,
 ) -> Option<usize> {
     let found = declared.iter().position(|thing| thing.name() == text.value);
-    if found.is_none() && !problems.is_broken(what, &text.value) {
+    if found.is_none() && !mistakes.is_broken(what, &text.value) {
         let names: Vec<&str> = declared.iter().map(Named::name).collect();
         let remedy = match nearest(&text.value, names.iter().copied()) {
             Some(name) => format!("did you mean `{name}`?"),
             None if names.is_empty() => format!("declare it with [[{what}]]"),
             None => format!("declared: {}", names.join(", ")),
         };
-        problems.add(
+        mistakes.add(
             text.span.clone(),
             format!("{title} names the {what} `{}`, which is not declared", text.value),
             Some(remedy),
@@ -170,7 +171,7 @@ fn find<T: Named>(
     found
 }
 
-fn read_pattern(text: &Placed<String>, problems: &Mistakes) -> Option<Pattern> {
+fn read_pattern(text: &Placed<String>, mistakes: &Mistakes) -> Option<Pattern> {
     let word = text.value.trim();
     let lower = word.to_lowercase();
     if let Some(order) = lower.strip_prefix("prbs").and_then(|rest| rest.parse::<u8>().ok())
@@ -189,7 +190,7 @@ fn read_pattern(text: &Placed<String>, problems: &Mistakes) -> Option<Pattern> {
         "data-bus inversion" => return Some(Pattern::DataBusInversion),
         _ => {}
     }
-    problems.add(
+    mistakes.add(
         text.span.clone(),
         format!("`{word}` is no known data pattern"),
         Some(
@@ -220,14 +221,14 @@ pub fn read_matrix(
     let modules = named_levels(&section, "module", declared.modules);
     let channels = named_levels(&section, "channel", declared.channels);
     let supplies = named_levels(&section, "supply", declared.supplies);
-    let rates = limits::read_rates(&section, "rate", declared.generation);
+    let rates = read_rates(&section, "rate", declared.generation);
     if !section.has("rate") {
         section.mistake("rate", "[matrix] has no `rate`", "add `rate = [2400, 2666]`");
     }
     let mut temperatures: Vec<Celsius> = Vec::new();
     for level in section.numbers("temperature_degc", -60.0..=150.0, "°C").unwrap_or_default() {
         if temperatures.contains(&Celsius(level.value)) {
-            section.problems().add(
+            section.mistakes().add(
                 level.span,
                 format!("`temperature_degc` names {} °C twice", level.value),
                 Some("remove one of them".into()),
@@ -244,8 +245,8 @@ pub fn read_matrix(
         Some(texts) => {
             let mut patterns: Vec<Pattern> = Vec::new();
             for text in &texts {
-                match read_pattern(text, section.problems()) {
-                    Some(pattern) if patterns.contains(&pattern) => section.problems().add(
+                match read_pattern(text, section.mistakes()) {
+                    Some(pattern) if patterns.contains(&pattern) => section.mistakes().add(
                         text.span.clone(),
                         format!("`pattern` names `{}` twice", text.value),
                         Some("remove one of them".into()),
@@ -275,7 +276,7 @@ pub fn read_matrix(
         most_conditions,
     };
     if matrix.combinations() > u128::from(most_conditions) {
-        plan.problems().add(
+        plan.mistakes().add(
             place,
             format!(
                 "the matrix has {} combinations, more than the limit of {most_conditions} conditions",
@@ -326,13 +327,13 @@ pub(super) fn read_levels(
             }
             match level_index(&names[index], &word) {
                 Some(level) => chosen[level] = true,
-                None if names[index].is_empty() || section.problems().is_broken(key, &word) => {}
+                None if names[index].is_empty() || section.mistakes().is_broken(key, &word) => {}
                 None => {
                     let remedy = match nearest(&word, names[index].iter().map(String::as_str)) {
                         Some(name) if *factor != Factor::Temperature => format!("did you mean `{name}`?"),
                         _ => format!("levels: {}", names[index].join(", ")),
                     };
-                    section.problems().add(
+                    section.mistakes().add(
                         item.span,
                         format!("`{word}` is no level of `{}` in the matrix", factor.name()),
                         Some(remedy),
@@ -358,7 +359,7 @@ pub(super) fn read_one_level_each(
         let first = chosen.next()?;
         if chosen.next().is_some() {
             let word = Factor::ALL[index].0;
-            section.problems().add(
+            section.mistakes().add(
                 section.span.clone(),
                 format!("{} names several levels of `{word}`", section.title),
                 Some("name one".into()),

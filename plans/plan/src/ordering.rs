@@ -1,4 +1,4 @@
-//! The order's wishes and the bench's times as a plan states them: `[order]`, `[bench_times]`.
+//! The order that is asked for and the bench's times as a plan states them: `[order]`, `[bench_times]`.
 
 use super::matrix::{FACTORS, read_one_level_each};
 use super::section::{Placed, Section};
@@ -72,16 +72,16 @@ impl OrderConfig {
         modules: &[M],
         channels: &[C],
     ) -> (OrderConfig, Option<Section<'s>>) {
-        let mut wishes = OrderConfig::default();
-        let Some(section) = section else { return (wishes, None) };
-        wishes.cold_first = section.flag("cold_first", false);
+        let mut order = OrderConfig::default();
+        let Some(section) = section else { return (order, None) };
+        order.cold_first = section.flag("cold_first", false);
         if let Some(price) = section.number("hands_on_price_min", 0.0..=1440.0, "min") {
             times.price_min = price;
         }
-        wishes.baseline = setup(&section, "baseline_module", "baseline_channel", modules, channels);
-        wishes.night_only = section.flag("night_only", false);
-        wishes.fitted = setup(&section, "fitted_module", "fitted_channel", modules, channels);
-        if wishes.fitted.is_some() && !wishes.night_only {
+        order.baseline = setup(&section, "baseline_module", "baseline_channel", modules, channels);
+        order.night_only = section.flag("night_only", false);
+        order.fitted = setup(&section, "fitted_module", "fitted_channel", modules, channels);
+        if order.fitted.is_some() && !order.night_only {
             section.mistake(
                 "fitted_module",
                 "a fitted setup is named, but the plan is not for a night without hands",
@@ -117,7 +117,7 @@ impl OrderConfig {
             let (first, then) = (side("first"), side("then"));
             let span = precedence.span.clone();
             precedence.finish();
-            wishes.before.extend(first.zip(then).map(|(first, then)| Precedence { first, then, span }));
+            order.before.extend(first.zip(then).map(|(first, then)| Precedence { first, then, span }));
         }
         let every = section.whole("reference_every_jobs", 1..=1_000_000, "jobs");
         let earlier = section.texts("reference_earlier").unwrap_or_default();
@@ -130,14 +130,14 @@ impl OrderConfig {
             );
         }
         if let Some(every) = every {
-            wishes.reference = Some(Reference {
+            order.reference = Some(Reference {
                 every_jobs: every as u32,
                 levels: [None; FACTORS],
                 earlier: earlier.into_iter().map(|folder| folder.value).collect(),
             });
         }
         section.finish();
-        (wishes, reference)
+        (order, reference)
     }
 
     /// Reads the levels of the reference job; `names` are the printed names of every factor's levels.
@@ -216,12 +216,12 @@ fn find<T: Named>(
     known: &[T],
 ) -> Option<usize> {
     let found = known.iter().position(|one| one.name() == text.value);
-    if found.is_none() && !section.problems().is_broken(what, &text.value) {
+    if found.is_none() && !section.mistakes().is_broken(what, &text.value) {
         let remedy = match nearest(&text.value, known.iter().map(Named::name)) {
             Some(name) => format!("did you mean `{name}`?"),
             None => format!("use the name of a [[{what}]]"),
         };
-        section.problems().add(
+        section.mistakes().add(
             text.span.clone(),
             format!("{} names the {what} `{}`, which is not declared", section.title, text.value),
             Some(remedy),
@@ -283,10 +283,10 @@ pub fn read_times(section: Option<Section<'_>>) -> BenchTimes {
         read("range_low_degc", -80.0..=150.0, "°C", &mut times.range_lo_c);
         read("range_high_degc", -80.0..=200.0, "°C", &mut times.range_hi_c);
     }
-    if section.problems().is_empty()
+    if section.mistakes().is_empty()
         && let Err(error) = times.check()
     {
-        section.problems().add(
+        section.mistakes().add(
             section.span.clone(),
             error.to_string(),
             Some("correct the values of [bench_times]".into()),
@@ -301,7 +301,7 @@ pub fn check_range(matrix: Option<Section<'_>>, times: &BenchTimes) {
     let Some(section) = matrix else { return };
     for level in section.numbers("temperature_degc", -60.0..=150.0, "°C").unwrap_or_default() {
         if !(times.range_lo_c..=times.range_hi_c).contains(&level.value) {
-            section.problems().add(
+            section.mistakes().add(
                 level.span,
                 format!(
                     "the temperature level of {} °C is outside the bench's range of {} to {} °C",

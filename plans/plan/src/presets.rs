@@ -1,7 +1,8 @@
 //! Limits that a standard gives: the DDR4 write mask by data rate.
 
-use super::limits::{Limit, LimitUnit, MaskSize, Metric, read_rates};
-use super::section::Section;
+use crate::limits::{Limit, LimitUnit, MaskSize, Metric};
+use crate::read_rates::read_rates;
+use crate::section::Section;
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::Direction;
 
@@ -68,7 +69,7 @@ pub(super) fn read_preset(section: &Section<'_>, generation: Generation) -> Vec<
     }
     for rate in wanted {
         if !limits.iter().any(|limit| limit.rates.contains(&rate.value)) {
-            section.problems().add(
+            section.mistakes().add(
                 rate.span,
                 format!("the {DDR4_WRITE_MASK} has no figure for {} MT/s", rate.value),
                 Some("write a limit of your own for it".into()),

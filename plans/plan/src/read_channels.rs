@@ -96,7 +96,7 @@ fn read_measured(section: &Section<'_>, files: &Files) -> Option<MeasuredChannel
             replaces,
         }),
         Err(words) => {
-            section.problems().add(
+            section.mistakes().add(
                 file.span,
                 format!("`touchstone` in {}: {words}", section.title),
                 Some("name a Touchstone file (.s2p, .s4p), relative to the plan".into()),

@@ -119,7 +119,7 @@ pub(super) fn unique<T>(
             let word = name.value.clone();
             let thing = read(&section, name);
             if thing.is_none() {
-                section.problems().set_broken(table, &word);
+                section.mistakes().set_broken(table, &word);
             }
             thing
         });

@@ -2,6 +2,7 @@
 
 use super::files::Files;
 use super::read_devices::{read_overrides, unique};
+use super::read_rates::read_rates;
 use super::section::{Placed, Section};
 use nightbench_core::devices::*;
 use nightbench_core::rates::{DataRate, Generation};
@@ -9,7 +10,7 @@ use nightbench_core::results::LaneSet;
 use nightbench_core::text::{lane_list, lane_ranges};
 
 fn read_rating(section: &Section<'_>, generation: Generation) -> Option<DataRate> {
-    let rates = super::limits::read_rates(section, "rated", generation);
+    let rates = read_rates(section, "rated", generation);
     if !section.has("rated") {
         section.mistake(
             "rated",
@@ -47,7 +48,7 @@ fn read_populated(section: &Section<'_>, pair: bool, lanes: u16) -> Option<Vec<L
             Ok(set) => {
                 let both = LaneSet(sets.iter().fold(0, |all, known| all | known.0) & set.0);
                 if !both.is_empty() {
-                    section.problems().add(
+                    section.mistakes().add(
                         text.span,
                         format!("lanes {} of {} are in both modules", lane_list(both.iter()), section.title),
                         Some("a lane belongs to one module of the pair".into()),
@@ -55,7 +56,7 @@ fn read_populated(section: &Section<'_>, pair: bool, lanes: u16) -> Option<Vec<L
                 }
                 sets.push(set);
             }
-            Err(words) => section.problems().add(
+            Err(words) => section.mistakes().add(
                 text.span,
                 format!("`populated_lanes` in {}: {words}", section.title),
                 Some("write ranges such as \"0-31, 40-47\"".into()),
@@ -151,14 +152,14 @@ fn read_from_image(
     let ranks = section.choices_number("ranks", &RANKS);
     let width = section.choices_number("device_width", &WIDTHS);
     let dies = section.whole("dies", 1..=16, "dies");
-    let rated = super::limits::read_rates(section, "rated", generation);
+    let rated = read_rates(section, "rated", generation);
     let populated = if section.has("populated_lanes") { read_populated(section, false, lanes) } else { None };
     let serial = section.text("serial");
     let overrides = read_overrides(section);
     let image = match files.spd(&file.value) {
         Ok(image) => image,
         Err(words) => {
-            section.problems().add(
+            section.mistakes().add(
                 file.span.clone(),
                 format!("`spd` in {}: {words}", section.title),
                 Some(
@@ -172,12 +173,12 @@ fn read_from_image(
     let mut module = match image.to_module(&name.value, interface?) {
         Ok(module) => module,
         Err(words) => {
-            section.problems().add(file.span.clone(), format!("`spd` in {}: {words}", section.title), None);
+            section.mistakes().add(file.span.clone(), format!("`spd` in {}: {words}", section.title), None);
             return None;
         }
     };
     if !RANKS.contains(&i64::from(module.ranks)) {
-        section.problems().add(
+        section.mistakes().add(
             file.span.clone(),
             format!(
                 "`spd` in {}: the module has {} package ranks; allowed: 1, 2, 4",

@@ -23,7 +23,7 @@ pub struct Mistake {
 #[derive(Debug, Default)]
 pub struct Mistakes {
     mistakes: RefCell<Vec<Mistake>>,
-    doubts: RefCell<Vec<Mistake>>,
+    warnings: RefCell<Vec<Mistake>>,
     /// Things whose declaration is at fault, as (table, name).
     broken: RefCell<BTreeSet<(&'static str, String)>>,
     /// Keys that were asked for, as (path of the table, key).
@@ -35,10 +35,10 @@ impl Mistakes {
     pub fn add(&self, span: Range<usize>, message: impl Into<String>, remedy: Option<String>) {
         self.mistakes.borrow_mut().push(Mistake { span, message: message.into(), remedy });
     }
-    /// Adds a doubt: nothing that keeps the file from being used.
-    pub fn doubt(&self, span: Range<usize>, message: impl Into<String>, remedy: impl Into<String>) {
-        let doubt = Mistake { span, message: message.into(), remedy: Some(remedy.into()) };
-        self.doubts.borrow_mut().push(doubt);
+    /// Adds a warning: nothing that keeps the file from being used.
+    pub fn warn(&self, span: Range<usize>, message: impl Into<String>, remedy: impl Into<String>) {
+        let warning = Mistake { span, message: message.into(), remedy: Some(remedy.into()) };
+        self.warnings.borrow_mut().push(warning);
     }
     /// No mistake so far?
     pub fn is_empty(&self) -> bool {
@@ -56,9 +56,9 @@ impl Mistakes {
     pub fn asked(&self) -> BTreeSet<(String, &'static str)> {
         self.asked.borrow().clone()
     }
-    /// The doubts in the order of the text.
-    pub fn doubts(&self) -> Vec<Mistake> {
-        sorted(self.doubts.borrow().clone())
+    /// The warnings in the order of the text.
+    pub fn warnings(&self) -> Vec<Mistake> {
+        sorted(self.warnings.borrow().clone())
     }
     /// The mistakes in the order of the text.
     pub fn into_sorted(self) -> Vec<Mistake> {
@@ -67,7 +67,7 @@ impl Mistakes {
 }
 
 fn sorted(mut list: Vec<Mistake>) -> Vec<Mistake> {
-    list.sort_by_key(|problem| (problem.span.start, problem.span.end));
+    list.sort_by_key(|mistake| (mistake.span.start, mistake.span.end));
     list.dedup();
     list
 }
@@ -90,7 +90,7 @@ pub struct Section<'a> {
     /// Keys that lead to the table, joined by dots; empty for the whole file.
     path: String,
     table: &'a DeTable<'a>,
-    problems: &'a Mistakes,
+    mistakes: &'a Mistakes,
     known: RefCell<Vec<&'static str>>,
 }
 
@@ -100,29 +100,29 @@ impl<'a> Section<'a> {
         title: impl Into<String>,
         table: &'a DeTable<'a>,
         span: Range<usize>,
-        problems: &'a Mistakes,
+        mistakes: &'a Mistakes,
     ) -> Section<'a> {
-        Section { title: title.into(), span, path: String::new(), table, problems, known: RefCell::default() }
+        Section { title: title.into(), span, path: String::new(), table, mistakes, known: RefCell::default() }
     }
 
     fn inner(&self, key: &str, title: String, table: &'a DeTable<'a>, span: Range<usize>) -> Section<'a> {
         let path = if self.path.is_empty() { key.to_string() } else { format!("{}.{key}", self.path) };
-        Section { path, ..Section::new(title, table, span, self.problems) }
+        Section { path, ..Section::new(title, table, span, self.mistakes) }
     }
 
     /// Where mistakes go.
-    pub fn problems(&self) -> &'a Mistakes {
-        self.problems
+    pub fn mistakes(&self) -> &'a Mistakes {
+        self.mistakes
     }
 
     fn find(&self, key: &'static str) -> Option<&'a Spanned<DeValue<'a>>> {
         self.known.borrow_mut().push(key);
-        self.problems.asked.borrow_mut().insert((self.path.clone(), key));
+        self.mistakes.asked.borrow_mut().insert((self.path.clone(), key));
         self.table.get(key)
     }
 
     fn wrong_type(&self, key: &str, value: &Spanned<DeValue<'_>>, wanted: &str) {
-        self.problems.add(
+        self.mistakes.add(
             value.span(),
             format!("`{key}` in {} is {}, not {wanted}", self.title, article(value.get_ref().type_str())),
             None,
@@ -141,11 +141,11 @@ impl<'a> Section<'a> {
 
     /// Adds a mistake at a key's value.
     pub fn mistake(&self, key: &str, message: impl Into<String>, remedy: impl Into<String>) {
-        self.problems.add(self.place(key), message, Some(remedy.into()));
+        self.mistakes.add(self.place(key), message, Some(remedy.into()));
     }
 
     fn missing(&self, key: &str, remedy: &str) {
-        self.problems.add(
+        self.mistakes.add(
             self.span.clone(),
             format!("{} has no `{key}`", self.title),
             Some(format!("add `{key} = {remedy}`")),
@@ -238,7 +238,7 @@ impl<'a> Section<'a> {
         match number_of(value.get_ref()) {
             Some(number) if number.is_finite() => Some(number),
             Some(_) => {
-                self.problems.add(
+                self.mistakes.add(
                     value.span(),
                     format!("`{key}` in {} is not a finite number", self.title),
                     Some("write a number".into()),
@@ -279,7 +279,7 @@ impl<'a> Section<'a> {
             Some(meant) => format!("{meant} {}", known_words(words)),
             None => known_words(words),
         };
-        self.problems.add(
+        self.mistakes.add(
             text.span.clone(),
             format!("`{key}` in {} is `{}`", self.title, text.value),
             Some(remedy),
@@ -327,7 +327,7 @@ impl<'a> Section<'a> {
         for item in items {
             match item.value {
                 Item::Text(value) => texts.push(Placed { value, span: item.span }),
-                Item::Number(number) => self.problems.add(
+                Item::Number(number) => self.mistakes.add(
                     item.span,
                     format!("`{key}` in {} holds the number {number}, not a text", self.title),
                     Some("put it in quotes".into()),
@@ -357,7 +357,7 @@ impl<'a> Section<'a> {
                 Item::Number(value) if range.contains(&value) => {
                     numbers.push(Placed { value, span: item.span })
                 }
-                Item::Number(value) => self.problems.add(
+                Item::Number(value) => self.mistakes.add(
                     item.span,
                     format!("`{key}` in {} holds {}", self.title, with_unit(value, unit)),
                     Some(format!(
@@ -366,7 +366,7 @@ impl<'a> Section<'a> {
                         with_unit(*range.end(), unit)
                     )),
                 ),
-                Item::Text(text) => self.problems.add(
+                Item::Text(text) => self.mistakes.add(
                     item.span,
                     format!("`{key}` in {} holds the text `{text}`, not a number", self.title),
                     Some("write it without quotes and unit".into()),
@@ -462,7 +462,7 @@ impl<'a> Section<'a> {
                     format!("known keys: {}", list.join(", "))
                 }
             };
-            self.problems.add(key.span(), format!("{} has no key `{word}`", self.title), Some(remedy));
+            self.mistakes.add(key.span(), format!("{} has no key `{word}`", self.title), Some(remedy));
         }
     }
 }

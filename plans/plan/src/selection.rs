@@ -1,8 +1,8 @@
 //! A narrowed selection of conditions: `--only factor=level,...`.
 
-use crate::Plan;
-use crate::expand::Condition;
+use crate::condition::Condition;
 use crate::matrix::{FACTORS, Factor};
+use crate::plan::Plan;
 use nightbench_core::rates::DataRate;
 use nightbench_core::text::nearest;
 

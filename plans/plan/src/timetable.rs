@@ -1,9 +1,9 @@
 //! From a plan's jobs to their order on the bench through its calendar, with the hours it takes and the proven bound.
 
-use crate::Plan;
 use crate::expand::{Expansion, Job};
 use crate::matrix::Factor;
 use crate::measure::TrainingPolicy;
+use crate::plan::Plan;
 use nightbench_core::units::Celsius;
 use schedule::{
     Calendar, CalendarEffort, Effort, JobInput, Order, OrderError, Problem, Rules, Scheduled, plan_calendar,
@@ -36,7 +36,7 @@ pub struct Timetable {
 const SEARCHED_JOBS: usize = 20_000;
 /// Trials of the calendar above that number of jobs.
 const LARGE_TRIALS: usize = 4;
-/// Most pairs of fittings that precedences may make.
+/// Most pairs of mountings that precedences may make.
 const MOST_PAIRS: usize = 2_000_000;
 
 /// Orders the jobs of a plan. `expected` gives the seconds of a job.
@@ -62,7 +62,7 @@ pub fn timetable(
                 // A change of chip is a change of what is plugged into the module side of the work as well.
                 module: u32::from(level(Factor::Module)) * chips + u32::from(level(Factor::Chip)),
                 channel: u32::from(level(Factor::Channel)),
-                seat: u32::from(job.mounting),
+                mounting_number: u32::from(job.mounting),
                 temperature: level(Factor::Temperature),
                 supply: level(Factor::Supply),
                 rate: level(Factor::Rate) * patterns + level(Factor::Pattern),
@@ -84,12 +84,12 @@ pub fn timetable(
     };
     let order = plan_order(&problem, effort)?;
     let (calendar, start_min) = match &plan.attended {
-        // The one fitting of a night-only plan happens at its begin.
-        Some(attended) if plan.wishes.night_only => (Calendar::always(), attended.start_min),
+        // The one mounting of a night-only plan happens at its begin.
+        Some(attended) if plan.order.night_only => (Calendar::always(), attended.start_min),
         Some(attended) => (attended.calendar.clone(), attended.start_min),
         None => (Calendar::always(), 0.0),
     };
-    let schedule = if plan.attended.is_some() && !plan.wishes.night_only {
+    let schedule = if plan.attended.is_some() && !plan.order.night_only {
         let trials = if large { LARGE_TRIALS } else { CalendarEffort::default().trials };
         plan_calendar(&problem, &order, &calendar, start_min, CalendarEffort { seed: 1, trials })?
     } else {
@@ -98,7 +98,7 @@ pub fn timetable(
     Ok(Timetable { problem, order, schedule, calendar })
 }
 
-/// The plan's wishes in terms of mountings and jobs.
+/// What the plan asks of the order, in terms of mountings and jobs.
 fn rules(plan: &Plan, expansion: &Expansion, jobs: &[Job], problem: &Problem) -> Result<Rules, OrderError> {
     let chips = plan.matrix.chips.len().max(1);
     let setups: Vec<(usize, usize)> = problem
@@ -110,17 +110,17 @@ fn rules(plan: &Plan, expansion: &Expansion, jobs: &[Job], problem: &Problem) ->
         (0u32..).zip(&setups).filter(|(_, setup)| belongs(setup.0, setup.1)).map(|(m, _)| m).collect()
     };
     let baseline = plan
-        .wishes
+        .order
         .baseline
         .and_then(|base| inside(&|module, channel| (module, channel) == base).first().copied());
     let mut before = Vec::new();
-    for precedence in &plan.wishes.before {
+    for precedence in &plan.order.before {
         let first = inside(&|module, channel| precedence.first.contains(module, channel));
         let then = inside(&|module, channel| precedence.then.contains(module, channel));
         let count = before.len() + first.len() * then.len();
         if count > MOST_PAIRS {
             return Err(OrderError::TooMany {
-                what: "pairs of fittings under [[order.precedence]]",
+                what: "pairs of mountings under [[order.precedence]]",
                 count,
                 limit: MOST_PAIRS,
             });
@@ -128,7 +128,7 @@ fn rules(plan: &Plan, expansion: &Expansion, jobs: &[Job], problem: &Problem) ->
         before.extend(first.iter().flat_map(|a| then.iter().map(move |b| (*a, *b))));
     }
     // A narrowed selection may leave the reference out; then nothing is measured again.
-    let reference = plan.wishes.reference.as_ref().and_then(|reference| {
+    let reference = plan.order.reference.as_ref().and_then(|reference| {
         let matches = |job: &Job| {
             let levels = expansion.conditions[job.condition as usize].levels;
             reference.levels.iter().zip(levels).all(|(wanted, level)| wanted.is_none_or(|w| w == level))
@@ -144,5 +144,5 @@ fn rules(plan: &Plan, expansion: &Expansion, jobs: &[Job], problem: &Problem) ->
             .map(|index| index as u16),
         TrainingPolicy::EveryCondition => None,
     };
-    Ok(Rules { cold_first: plan.wishes.cold_first, baseline, reference, before, hold_temperature })
+    Ok(Rules { cold_first: plan.order.cold_first, baseline, reference, before, hold_temperature })
 }

@@ -18,9 +18,9 @@ pub(super) fn limits(
     supplies: &[Supply],
     plan: &Section<'_>,
 ) {
-    let problems = plan.problems();
-    let doubt = |limit: &Placed<Limit>, message: String, remedy: &str| {
-        problems.doubt(limit.span.clone(), message, remedy);
+    let mistakes = plan.mistakes();
+    let warn = |limit: &Placed<Limit>, message: String, remedy: &str| {
+        mistakes.warn(limit.span.clone(), message, remedy);
     };
     for (index, limit) in limits.iter().enumerate() {
         let Limit { metric, direction, minimum, ref rates, .. } = limit.value;
@@ -29,7 +29,7 @@ pub(super) fn limits(
         if !capture.directions.contains(&direction) {
             let message =
                 format!("{named} judges nothing: `directions` in [capture] has no {}", direction.name());
-            doubt(limit, message, "capture that direction too, or remove the limit");
+            warn(limit, message, "capture that direction too, or remove the limit");
             continue;
         }
         let applies = |rate: &&DataRate| limit.value.applies(direction, **rate);
@@ -37,12 +37,12 @@ pub(super) fn limits(
             let names: Vec<String> = rates.iter().map(ToString::to_string).collect();
             let message =
                 format!("{named} judges nothing: its rates ({}) are not in the matrix", names.join(", "));
-            doubt(limit, message, "correct `rate`, or remove the limit");
+            warn(limit, message, "correct `rate`, or remove the limit");
         }
         if minimum == 0.0 {
             let message =
                 format!("{named} asks for at least 0 {}: every eye has that", limit.value.unit.name());
-            doubt(limit, message, "state the smallest acceptable value");
+            warn(limit, message, "state the smallest acceptable value");
         }
         let sweep = if direction == Direction::Read { &interface.read } else { &interface.write };
         let beyond = matrix.rates.iter().filter(applies).find_map(|rate| {
@@ -50,7 +50,7 @@ pub(super) fn limits(
                 .map(|words| format!("{named} at {rate} MT/s is {words}"))
         });
         if let Some(message) = beyond {
-            doubt(limit, message, "correct `minimum` or `unit`, or sweep more in [interface]");
+            warn(limit, message, "correct `minimum` or `unit`, or sweep more in [interface]");
         }
         let twice = limits[..index].iter().find_map(|earlier| {
             let same = earlier.value.metric == metric && earlier.span != limit.span;
@@ -60,7 +60,7 @@ pub(super) fn limits(
         if let Some(rate) = twice {
             let message =
                 format!("{named} is the second one at {rate} MT/s: both are judged, the worse one counts");
-            doubt(limit, message, "keep one, or give them different `rate` lists");
+            warn(limit, message, "keep one, or give them different `rate` lists");
         }
     }
     for direction in &capture.directions {
@@ -74,7 +74,7 @@ pub(super) fn limits(
             continue;
         }
         let span = plan.table("matrix").map_or(0..0, |section| section.place("rate"));
-        problems.doubt(
+        mistakes.warn(
             span,
             format!(
                 "no limit applies to {} eyes at {} MT/s: they are captured, but not judged",
@@ -134,26 +134,26 @@ mod tests {
 
     const PLAN: &str = include_str!("../../library/quick-look.toml");
 
-    fn doubts(replace: &[(&str, &str)]) -> Vec<String> {
+    fn warnings(replace: &[(&str, &str)]) -> Vec<String> {
         let text = replace.iter().fold(PLAN.to_string(), |text, (from, to)| {
             assert!(text.contains(from), "{from}");
             text.replacen(from, to, 1)
         });
         let plan = Plan::read(&text).expect("sound");
-        plan.doubts
+        plan.warnings
             .iter()
-            .map(|doubt| {
-                let line = 1 + text[..doubt.span.start].matches('\n').count();
+            .map(|warning| {
+                let line = 1 + text[..warning.span.start].matches('\n').count();
                 let at = text.lines().nth(line - 1).unwrap_or_default();
                 assert!(at.starts_with("[[limit]]") || at.starts_with("rate = "), "{at}");
-                doubt.message.clone()
+                warning.message.clone()
             })
             .collect()
     }
 
     #[test]
     fn a_sound_plan_raises_none() {
-        assert_eq!(doubts(&[]), Vec::<String>::new());
+        assert_eq!(warnings(&[]), Vec::<String>::new());
     }
 
     #[test]
@@ -175,12 +175,12 @@ mod tests {
                 "the limit on width (read) is the second one at 3200 MT/s",
             ),
         ] {
-            let found = doubts(&[replace]);
+            let found = warnings(&[replace]);
             assert_eq!(found.len(), 1, "{words}: {found:?}");
             assert!(found[0].contains(words), "{words}: {found:?}");
         }
         // A grid of less than a bit time shows less than one.
-        let small = doubts(&[
+        let small = warnings(&[
             ("lanes = 72", "lanes = 72\n[interface.read]\ntaps = 16"),
             ("minimum = 0.22", "minimum = 0.6"),
         ]);
@@ -189,12 +189,12 @@ mod tests {
 
     #[test]
     fn rates_and_directions_without_a_limit_are_named() {
-        let found = doubts(&[("directions = [\"read\"]", "directions = [\"read\", \"write\"]")]);
+        let found = warnings(&[("directions = [\"read\"]", "directions = [\"read\", \"write\"]")]);
         assert_eq!(
             found,
             ["no limit applies to write eyes at 2400, 2666, 3200 MT/s: they are captured, but not judged"]
         );
-        let found = doubts(&[
+        let found = warnings(&[
             ("minimum = 0.22", "rate = [2400, 2666]\nminimum = 0.22"),
             ("minimum = 10.0", "rate = 2400\nminimum = 10.0"),
         ]);

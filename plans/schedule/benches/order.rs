@@ -45,7 +45,7 @@ fn problem(m: &Matrix, seed: u64) -> Problem {
                         jobs.push(JobInput {
                             module,
                             channel,
-                            seat: 0,
+                            mounting_number: 0,
                             temperature,
                             supply,
                             rate,
@@ -130,7 +130,7 @@ fn report(name: &str, p: &Problem) {
     let b = &order.bound;
     println!(
         "{name}: {} jobs, {} setups, planned in {took:.3} s\n  as written {:.1} h / {}; best of 120 nestings {:.1} h / {}; \
-         visits {:.1} h / {} ({:?})\n  total bound {:.1} h; ramps + hands + price over the bound {:.5} \
+         stretches {:.1} h / {} ({:?})\n  total bound {:.1} h; ramps + hands + price over the bound {:.5} \
          (as written {:.5}, best nesting {:.5})",
         p.job_count(),
         p.mountings().len(),

@@ -84,7 +84,7 @@ struct Way {
     y: Option<usize>,
 }
 
-/// Best plan of a type: visits, of which possibly one ends the run.
+/// Best plan of a type: stretches, of which possibly one ends the run.
 #[derive(Clone)]
 struct Plan {
     cost: f64,
@@ -99,7 +99,7 @@ struct Reduced<'a> {
 
 impl Reduced<'_> {
     /// One fitting over temperatures `a..=b` (indices), with return to the band or ending the run.
-    fn visit(&self, a: usize, b: usize, ends: bool) -> Way {
+    fn stretch(&self, a: usize, b: usize, ends: bool) -> Way {
         let t = self.m.temps_c.len();
         let one = |first: usize, last: usize| {
             let inner = self.m.once_min + self.enter[first].0 + self.m.between[first * t + last];
@@ -124,7 +124,7 @@ impl Reduced<'_> {
             return self.held_plans(t);
         }
         let n = t.temps.len();
-        // Prefix covers: (cost, cut, visit); the second row has the ending fitting already used.
+        // Prefix covers: (cost, cut, stretch); the second row has the ending fitting already used.
         let none = Way { cost: f64::INFINITY, x: 0, y: None };
         let mut plain: Vec<(f64, usize, Way)> = vec![(0.0, 0, none)];
         let mut ending: Vec<(f64, usize, Way, bool)> = vec![(f64::INFINITY, 0, none, false)];
@@ -133,8 +133,8 @@ impl Reduced<'_> {
             let mut last = (f64::INFINITY, 0, none, false);
             for j in 0..k {
                 let (a, b) = (t.temps[j], t.temps[k - 1]);
-                let back = self.visit(a, b, false);
-                let stay = self.visit(a, b, true);
+                let back = self.stretch(a, b, false);
+                let stay = self.stretch(a, b, true);
                 if plain[j].0 + back.cost < best.0 {
                     best = (plain[j].0 + back.cost, j, back);
                 }
@@ -167,7 +167,7 @@ impl Reduced<'_> {
         let mut end = Plan { cost: ending[n].0, ways: trace(n, true) };
         // The ending fitting may also repeat what other fittings cover already.
         for &b in &t.temps {
-            let w = self.visit(b, b, true);
+            let w = self.stretch(b, b, true);
             if normal.cost + w.cost < end.cost {
                 end = Plan { cost: normal.cost + w.cost, ways: normal.ways.clone() };
                 end.ways.push((w, 1));
@@ -326,7 +326,7 @@ impl Model {
             // The run ends with the baseline measured again, in a fitting of its own.
             let fitted = |(cost, x): (f64, usize)| Way { cost: self.once_min + cost, x, y: None };
             let anywhere = again.is_empty().then(|| fitted(least(&|x| closed[x])));
-            let somewhere = again.iter().map(|&c| r.visit(c, c, true));
+            let somewhere = again.iter().map(|&c| r.stretch(c, c, true));
             if let Some(w) = somewhere.chain(anywhere).min_by(|a, b| a.cost.total_cmp(&b.cost)) {
                 value += w.cost;
                 add(&[(w, 1)], 1.0);

@@ -1,8 +1,7 @@
 //! Attended hours and civil time: when hands are there. No clock: times are minutes since 1970-01-01 00:00 local civil time.
 
-use super::cost::{Cost, Hours, Walker};
+use super::cost::{Cost, Hours, Standing, Walker};
 use super::model::{OrderError, Problem};
-use super::remaining::Standing;
 use std::collections::BTreeMap;
 
 /// Minutes of a day.

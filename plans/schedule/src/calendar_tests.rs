@@ -29,7 +29,7 @@ fn matrix(modules: u32, channels: u32, temps: &[f64], each: u16, measure_s: f64)
                         jobs.push(JobInput {
                             module,
                             channel,
-                            seat: 0,
+                            mounting_number: 0,
                             temperature,
                             supply: 0,
                             rate,
@@ -157,7 +157,7 @@ fn calendar_plans_keep_the_rules() {
                 jobs.push(JobInput {
                     module,
                     channel: module % 2,
-                    seat: 0,
+                    mounting_number: 0,
                     temperature,
                     supply: 0,
                     rate,

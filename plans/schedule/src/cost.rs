@@ -1,7 +1,17 @@
 //! The exact cost of a sequence of jobs: one walk, used for every order, every bound check and the calendar alike.
 
 use super::model::{OrderError, Problem};
-use super::remaining::Standing;
+
+/// Where a run stands.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Standing {
+    /// Now, minutes since 1970-01-01 local.
+    pub now_min: f64,
+    /// Mounting fitted and checked, if any.
+    pub fitted: Option<u32>,
+    /// Chamber temperature, degC.
+    pub chamber_c: f64,
+}
 
 /// Minutes by kind of work, as the walk adds them up.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

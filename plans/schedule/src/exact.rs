@@ -80,10 +80,10 @@ fn subsets(
     Some((best, path))
 }
 
-/// Most visits sequenced exactly, both ways through each considered.
+/// Most stretches sequenced exactly, both ways through each considered.
 pub(crate) const MOST_LEGS: usize = 10;
 
-/// The exactly cheapest sequence of `n` visits (at most [`MOST_LEGS`]) and their ways, keeping the pairs `(a, b)`: a before b.
+/// The exactly cheapest sequence of `n` stretches (at most [`MOST_LEGS`]) and their ways, keeping the pairs `(a, b)`: a before b.
 /// `step(before, leg)` gives the minutes of a leg with what comes before it.
 pub(crate) fn cheapest_legs(
     n: usize,

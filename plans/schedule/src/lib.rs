@@ -29,12 +29,12 @@ mod postman;
 
 pub use bound::{Bound, lower_bound};
 pub use calendar::{Calendar, HandsOn, Scheduled, finish_bound, walk, walk_from};
-pub use cost::{Cost, Hours, Minutes, cost_of};
+pub use cost::{Cost, Hours, Minutes, Standing, cost_of};
 pub use model::{BenchTimes, JobInput, Mounting, OrderError, Problem, Rules};
 pub use nestings::{Loop, Nesting, best_nesting, nested};
 pub use nights::{CalendarEffort, plan_calendar};
 pub use observed::{JobSeconds, Observed, observe};
-pub use remaining::{FinishRange, Learned, Standing, Work, finish_range};
+pub use remaining::{FinishRange, Learned, Work, finish_range};
 pub use replan::{Reality, Replan, replan};
 pub use steps::{ByHand, ChangeOver, change_overs};
 pub use stretches::{Effort, Order, Origin, Stretch, plan_order, stretches_of};

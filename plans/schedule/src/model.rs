@@ -291,8 +291,8 @@ pub struct JobInput {
     pub module: u32,
     /// Channel index.
     pub channel: u32,
-    /// Re-seat index: jobs of one seat share a mounting, another seat is its own hands-on change.
-    pub seat: u32,
+    /// Which mounting of its setup, from 0: a re-seat is a mounting of its own.
+    pub mounting_number: u32,
     /// Index into the temperatures.
     pub temperature: u16,
     /// Supply level.
@@ -326,8 +326,8 @@ pub struct Mounting {
     pub channel: u32,
     /// Module index.
     pub module: u32,
-    /// Re-seat index.
-    pub seat: u32,
+    /// Which mounting of its setup, from 0.
+    pub number: u32,
 }
 
 /// What an order must keep.
@@ -390,7 +390,7 @@ impl Problem {
                     return Err(OrderError::BadDuration { job: n, what, value_s });
                 }
             }
-            let key = Mounting { channel: j.channel, module: j.module, seat: j.seat };
+            let key = Mounting { channel: j.channel, module: j.module, number: j.mounting_number };
             let next = mountings.len() as u32;
             let mounting = *numbers.entry(key).or_insert(next);
             if mounting == next {
@@ -468,7 +468,7 @@ impl Problem {
         &self.bench
     }
 
-    /// The mountings, in order of first appearance in the input; the order's visits index this list.
+    /// The mountings, in order of first appearance in the input; the order's stretches index this list.
     pub fn mountings(&self) -> &[Mounting] {
         &self.mountings
     }
@@ -534,7 +534,7 @@ mod tests {
         JobInput {
             module,
             channel: 0,
-            seat: 0,
+            mounting_number: 0,
             temperature,
             supply: 0,
             rate: 0,

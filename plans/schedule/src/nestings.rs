@@ -44,8 +44,8 @@ fn key(p: &Problem, l: Loop, job: u32) -> u32 {
     }
 }
 
-fn seat(p: &Problem, job: u32) -> u32 {
-    p.mountings[p.jobs[job as usize].mounting as usize].seat
+fn mounting_number(p: &Problem, job: u32) -> u32 {
+    p.mountings[p.jobs[job as usize].mounting as usize].number
 }
 
 fn sort_stable(list: &mut [u32], key: impl Fn(u32) -> u32) {
@@ -84,7 +84,7 @@ pub fn nested(p: &Problem, loops: [Loop; 5], alternating: bool) -> Vec<u32> {
 
 fn pass(p: &Problem, list: &mut [u32], l: Loop, seated: &mut bool) {
     if !*seated && matches!(l, Loop::Module | Loop::Channel) {
-        sort_stable(list, |j| seat(p, j));
+        sort_stable(list, |j| mounting_number(p, j));
         *seated = true;
     }
     sort_stable(list, |j| key(p, l, j));

@@ -15,7 +15,7 @@ use super::postman::Leg;
 use super::stretches::{Order, set_ways};
 use nightbench_core::random::SplitMix64;
 
-/// Weight of the mean start of the visits in the objective: of plans with like finish, the one that is further sooner.
+/// Weight of the mean start of the stretches in the objective: of plans with like finish, the one that is further sooner.
 const MEAN_START_WEIGHT: f64 = 0.05;
 /// Resolution of the knapsack and most mountings looked at for one day.
 const BIN_MIN: f64 = 2.0;

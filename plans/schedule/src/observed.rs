@@ -2,8 +2,9 @@
 //! change-over, whatever order and on however many threads it was computed; and what it teaches about what is left.
 
 use super::calendar::{Calendar, HandsOn, Scheduled, walk, walk_from};
+use super::cost::Standing;
 use super::model::{OrderError, Problem};
-use super::remaining::{FinishRange, Learned, Standing, finish_range, predicted_stretches};
+use super::remaining::{FinishRange, Learned, finish_range, predicted_stretches};
 
 /// Seconds a job took.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -70,8 +71,8 @@ pub fn observe(
     let scheduled = walk(&as_observed, &order, calendar, start_min)?;
     let fresh = Standing { now_min: start_min, fitted: None, chamber_c: p.bench.start_c };
     let mut learned = prior.clone();
-    let visits = predicted_stretches(p, &done, fresh);
-    for (expected, observed) in visits.iter().zip(predicted_stretches(&as_observed, &order, fresh)) {
+    let stretches = predicted_stretches(p, &done, fresh);
+    for (expected, observed) in stretches.iter().zip(predicted_stretches(&as_observed, &order, fresh)) {
         learned.observe_stretch(expected, &observed);
     }
     let standing = Standing {
@@ -104,7 +105,7 @@ mod tests {
             jobs.push(JobInput {
                 module,
                 channel: module / 2,
-                seat: 0,
+                mounting_number: 0,
                 temperature,
                 supply: 0,
                 rate,
@@ -140,7 +141,7 @@ mod tests {
     fn slow_measuring_lengthens_what_is_left() {
         let p = problem();
         let order = plan_order(&p, Effort::default()).unwrap();
-        let half = order.visits[2].first;
+        let half = order.stretches[2].first;
         let took = |k: usize| (k < half).then_some(JobSeconds { measuring_s: 600.0, training_s: 6.0 });
         let seconds: Vec<_> = (0..order.sequence.len()).map(took).collect();
         let slow =
@@ -149,8 +150,8 @@ mod tests {
             seconds.iter().map(|s| s.map(|_| JobSeconds { measuring_s: 300.0, training_s: 3.0 })).collect();
         let even =
             observe(&p, &order.sequence, &even, &Calendar::always(), 0.0, &Learned::new(0.25)).unwrap();
-        assert_eq!(even.moments.len(), order.visits.len() - 2, "the fittings that are still to come");
-        assert_eq!(even.moments[0].mounting, order.visits[2].mounting);
+        assert_eq!(even.moments.len(), order.stretches.len() - 2, "the fittings that are still to come");
+        assert_eq!(even.moments[0].mounting, order.stretches[2].mounting);
         assert!(even.moments[0].start_min >= even.done.finish_min);
         assert!(slow.left_min > 1.1 * even.left_min, "{} and {}", slow.left_min, even.left_min);
         assert!(slow.finish.p50_min > even.finish.p50_min);

@@ -1,4 +1,4 @@
-//! Jobs laid out by mounting and temperature, and the emission of whole visits with alternating inner loops.
+//! Jobs laid out by mounting and temperature, and the emission of whole stretches with alternating inner loops.
 
 use super::model::Problem;
 use super::postman::Ends;
@@ -174,7 +174,7 @@ impl Layout {
         groups
     }
 
-    /// Appends the jobs of a visit.
+    /// Appends the jobs of a stretch.
     pub fn emit(&self, p: &Problem, piece: Piece, way: u8, out: &mut Vec<u32>) {
         let mut levels: Levels = (None, None);
         if self.hold_c(p, piece).is_some() {

@@ -1,6 +1,6 @@
-//! One visit a mounting, each channel in one piece, with the least chamber travel: a rural postman on a line.
+//! One stretch a mounting, each channel in one piece, with the least chamber travel: a rural postman on a line.
 //!
-//! Between visits the chamber stands at the touch-safe point nearest to the temperature just left, so every visit is an edge
+//! Between stretches the chamber stands at the touch-safe point nearest to the temperature just left, so every stretch is an edge
 //! between two of a few positions in the band: it leaves the band at the point nearest to its first temperature and comes back
 //! at the point nearest to its last. Stretches may be swept upwards or downwards, and the cost of both ways differs only by a
 //! potential (ramps up and down telescope). The least travel for a channel from position x to position y is then the least
@@ -10,14 +10,14 @@
 use super::model::BenchTimes;
 use nightbench_core::random::SplitMix64;
 
-/// A visit as the postman sees it: one or two ways through it.
+/// A stretch as the postman sees it: one or two ways through it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Ends {
     /// First temperature of each way, degC.
     pub begin_c: [f64; 2],
     /// Last temperature of each way, degC.
     pub end_c: [f64; 2],
-    /// Ramp minutes between them, inside the visit.
+    /// Ramp minutes between them, inside the stretch.
     pub inner_min: [f64; 2],
     /// Ways allowed: 1 or 2.
     pub ways: u8,
@@ -35,7 +35,7 @@ impl Ends {
     }
 }
 
-/// A visit of a sequence: index and way.
+/// A stretch of a sequence: index and way.
 pub(crate) type Leg = (u32, u8);
 
 struct Line<'a> {
@@ -192,7 +192,7 @@ fn cost(line: &Line, extra: &Extra, x: usize, y: usize) -> f64 {
     if line.directed { moves } else { moves + (line.at_c[y] - line.at_c[x]) * (up - down) / 2.0 }
 }
 
-/// Travel of a visit from its band position back to the band. On undirected lines the mean of both ways (they differ by the
+/// Travel of a stretch from its band position back to the band. On undirected lines the mean of both ways (they differ by the
 /// potential, which the trail accounts for).
 fn travel(line: &Line, e: &Ends, way: u8) -> f64 {
     let b = line.bench;
@@ -204,8 +204,8 @@ fn travel(line: &Line, e: &Ends, way: u8) -> f64 {
     if line.directed { one(usize::from(way)) } else { (one(0) + one(1)) / 2.0 }
 }
 
-/// The visits in an order with each group in one piece. `groups` lists visit indices by channel. Exact (least ramps among
-/// such orders) when every visit has both ways or every visit has one, for at most 12 groups and 13 positions; otherwise good.
+/// The stretches in an order with each group in one piece. `groups` lists stretch indices by channel. Exact (least ramps among
+/// such orders) when every stretch has both ways or every stretch has one, for at most 12 groups and 13 positions; otherwise good.
 pub(crate) fn string_together(bench: &BenchTimes, ends: &[Ends], groups: &[Vec<u32>], seed: u64) -> Vec<Leg> {
     let mut at_c = vec![bench.nearest_touch_safe_c(bench.start_c)];
     for e in ends {
@@ -265,7 +265,7 @@ pub(crate) fn string_together(bench: &BenchTimes, ends: &[Ends], groups: &[Vec<u
     legs
 }
 
-/// The best way to end the run in a group when it is entered at a position: all other visits, then this one, without return.
+/// The best way to end the run in a group when it is entered at a position: all other stretches, then this one, without return.
 #[derive(Clone)]
 struct Finish {
     cost_min: f64,
@@ -430,7 +430,7 @@ fn euler(
     directed: bool,
     legs: &mut Vec<Leg>,
 ) {
-    // Each arc: (to, visit or none, way); undirected edges are listed at both ends and used once.
+    // Each arc: (to, stretch or none, way); undirected edges are listed at both ends and used once.
     let n = extra.len() + 1;
     let mut arcs: Vec<Vec<(usize, u32, Option<Leg>)>> = vec![Vec::new(); n];
     let mut id = 0u32;

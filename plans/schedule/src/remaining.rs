@@ -2,7 +2,7 @@
 //! through the calendar.
 
 use super::calendar::Calendar;
-use super::cost::{Minutes, Walker};
+use super::cost::{Minutes, Standing, Walker};
 use super::model::{OrderError, Problem};
 use nightbench_core::random::SplitMix64;
 
@@ -30,10 +30,10 @@ const NOISE_COUNT: f64 = 1.0;
 
 /// Factors learned from predicted and observed durations.
 ///
-/// The factor of a kind is exp(sum log(observed / predicted) / (n + 3)): steady from the first visit on, pulled towards 1 as if by
-/// three visits that went as predicted. That pull is known, so the range of the finish does not repeat it: there the logarithm
+/// The factor of a kind is exp(sum log(observed / predicted) / (n + 3)): steady from the first stretch on, pulled towards 1 as if by
+/// three stretches that went as predicted. That pull is known, so the range of the finish does not repeat it: there the logarithm
 /// of a factor has its normal posterior, from a prior with mean 0 and standard deviation of at least 0.25 and the spread of the
-/// visits as observed (`posterior`). Observe one visit's total a kind, not every job: jobs of a visit err together.
+/// stretches as observed (`posterior`). Observe one stretch's total a kind, not every job: jobs of a stretch err together.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Learned {
     prior_sd: f64,
@@ -62,7 +62,7 @@ impl Learned {
         true
     }
 
-    /// Adds all kinds of one visit, leaving out those it predicted nothing for.
+    /// Adds all kinds of one stretch, leaving out those it predicted nothing for.
     pub fn observe_stretch(&mut self, predicted: &Minutes, observed: &Minutes) {
         for (kind, p, o) in [
             (Work::Hands, predicted.hands_on + predicted.boot, observed.hands_on + observed.boot),
@@ -106,7 +106,7 @@ impl Learned {
         (self.sum[k] / weight, (noise / weight).sqrt())
     }
 
-    /// Spread of a single visit around the factor (standard deviation of the logarithm).
+    /// Spread of a single stretch around the factor (standard deviation of the logarithm).
     pub fn noise(&self, kind: Work) -> f64 {
         let k = kind as usize;
         let about_mean =
@@ -114,17 +114,6 @@ impl Learned {
         let count = (self.n[k] - 1.0).max(0.0) + NOISE_COUNT;
         ((about_mean.max(0.0) + NOISE_COUNT * FIRST_NOISE * FIRST_NOISE) / count).sqrt()
     }
-}
-
-/// Where a run stands.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Standing {
-    /// Now, minutes since 1970-01-01 local.
-    pub now_min: f64,
-    /// Mounting fitted and checked, if any.
-    pub fitted: Option<u32>,
-    /// Chamber temperature, degC.
-    pub chamber_c: f64,
 }
 
 /// When the run ends, minutes since 1970-01-01 local.
@@ -138,7 +127,7 @@ pub struct FinishRange {
     pub p90_min: f64,
 }
 
-/// Predicted minutes of each remaining visit: what comes before its hands, and what comes with and after them.
+/// Predicted minutes of each remaining stretch: what comes before its hands, and what comes with and after them.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Stage {
     leave: Minutes,
@@ -175,7 +164,7 @@ pub fn predicted_stretches(p: &Problem, sequence: &[u32], from: Standing) -> Vec
     stages(p, sequence, from).iter().map(|s| s.work.minus(&zero.minus(&s.leave))).collect()
 }
 
-/// P10, P50 and P90 of the finish of the remaining jobs through the calendar. Factors and the spread of visits are drawn `draws`
+/// P10, P50 and P90 of the finish of the remaining jobs through the calendar. Factors and the spread of stretches are drawn `draws`
 /// times from `seed` (at least 50 draws). Error: attended hours that never come.
 pub fn finish_range(
     p: &Problem,
@@ -215,7 +204,7 @@ pub fn finish_range(
     Ok(FinishRange { p10_min: at(0.1), p50_min: at(0.5), p90_min: at(0.9) })
 }
 
-/// Walks the stages through the calendar with every kind's minutes multiplied by `factor(kind)`, asked anew for each visit.
+/// Walks the stages through the calendar with every kind's minutes multiplied by `factor(kind)`, asked anew for each stretch.
 fn through(
     stages: &[Stage],
     calendar: &Calendar,

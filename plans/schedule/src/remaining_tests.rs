@@ -28,7 +28,7 @@ fn problem() -> Problem {
             jobs.push(JobInput {
                 module,
                 channel,
-                seat: 0,
+                mounting_number: 0,
                 temperature,
                 supply: 0,
                 rate,
@@ -41,14 +41,14 @@ fn problem() -> Problem {
     Problem::new(BenchTimes::default(), vec![-40.0, 25.0, 85.0, 105.0], &jobs).unwrap()
 }
 
-/// Coverage of P10 to P90 at a share of the visits done, and the mean width in days. True factors of each kind within +-20 %
-/// of the model (log-normal with standard deviation 0.2, or uniform), single visits spread by 5 %.
+/// Coverage of P10 to P90 at a share of the stretches done, and the mean width in days. True factors of each kind within +-20 %
+/// of the model (log-normal with standard deviation 0.2, or uniform), single stretches spread by 5 %.
 fn coverage(calendar: &Calendar, share: f64, uniform: bool) -> (f64, f64) {
     let p = problem();
     let order = plan_order(&p, Effort { kicks: 0, compare_nestings: false, seed: 1 }).unwrap();
     let start = days_from_civil(2026, 11, 23).unwrap() as f64 * DAY_MIN + 540.0;
     let whole = stages(&p, &order.sequence, Standing { now_min: start, fitted: None, chamber_c: 25.0 });
-    let visits = stretches_of(&p, &order.sequence);
+    let stretches = stretches_of(&p, &order.sequence);
     let done = (share * whole.len() as f64).round() as usize;
     let mut rng = SplitMix64::new(99);
     let (mut inside, mut width) = (0, 0.0);
@@ -61,7 +61,7 @@ fn coverage(calendar: &Calendar, share: f64, uniform: bool) -> (f64, f64) {
             .iter()
             .map(|_| std::array::from_fn(|k| truth[k] * (0.05 * normal(&mut rng)).exp()))
             .collect();
-        // The true run, visit by visit (each kind asked once a visit in the order up, down, hands, soak, measure).
+        // The true run, stretch by stretch (each kind asked once a stretch in the order up, down, hands, soak, measure).
         let run_from = |from: usize, to: usize, at: f64| {
             let mut t = at;
             for v in from..to {
@@ -83,11 +83,11 @@ fn coverage(calendar: &Calendar, share: f64, uniform: bool) -> (f64, f64) {
             learned.observe(Work::Soak, s.work.soak, s.work.soak * f(Work::Soak));
             learned.observe(Work::Measure, s.work.measuring, s.work.measuring * f(Work::Measure));
         }
-        let first = visits[done].first;
+        let first = stretches[done].first;
         let last_job = order.sequence[first - 1] as usize;
         let standing = Standing {
             now_min: now,
-            fitted: Some(visits[done - 1].mounting),
+            fitted: Some(stretches[done - 1].mounting),
             chamber_c: p.temp_c(p.jobs[last_job].temperature),
         };
         let r = finish_range(&p, &order.sequence[first..], calendar, standing, &learned, 200, run).unwrap();
@@ -109,7 +109,7 @@ fn finish_ranges_cover_what_they_say() {
         for share in [0.1, 0.5] {
             for uniform in [false, true] {
                 let (c, w) = coverage(&calendar, share, uniform);
-                // 80 % are meant; a small spread known from few visits makes the range a little wide.
+                // 80 % are meant; a small spread known from few stretches makes the range a little wide.
                 assert!((0.75..=0.90).contains(&c), "{name} {share} {uniform}: coverage {c}, width {w} d");
             }
         }

@@ -2,10 +2,10 @@
 //! mornings that were missed.
 
 use super::calendar::{Calendar, Scheduled, walk_from};
-use super::cost::with_references;
+use super::cost::{Standing, with_references};
 use super::model::{BenchTimes, OrderError, Problem, Rules};
 use super::nights::{CalendarEffort, plan_calendar};
-use super::remaining::{Learned, Standing, Work};
+use super::remaining::{Learned, Work};
 use super::stretches::{Effort, plan_order};
 use nightbench_core::text::counted;
 

@@ -24,7 +24,7 @@ fn problem(rules: Rules) -> Problem {
                 jobs.push(JobInput {
                     module,
                     channel: module % 3,
-                    seat: 0,
+                    mounting_number: 0,
                     temperature,
                     supply: 0,
                     rate,
@@ -44,10 +44,10 @@ fn planned(p: &Problem) -> Scheduled {
     plan_calendar(p, &order, &office(), monday(), CalendarEffort { seed: 1, trials: 60 }).unwrap()
 }
 
-/// Where the planned run stands after so many visits, and what is left of it.
-fn after(p: &Problem, plan: &Scheduled, visits: usize, late_min: f64) -> (Vec<u32>, Standing) {
+/// Where the planned run stands after so many stretches, and what is left of it.
+fn after(p: &Problem, plan: &Scheduled, stretches: usize, late_min: f64) -> (Vec<u32>, Standing) {
     let all = stretches_of(p, &plan.sequence);
-    let cut = all[visits].first;
+    let cut = all[stretches].first;
     let done = walk(p, &plan.sequence[..cut], &office(), monday()).unwrap();
     let last = plan.sequence[cut - 1];
     let standing = Standing {
@@ -80,13 +80,13 @@ fn slow_work_and_a_missed_evening_are_planned_anew_and_never_end_later() {
     let p = problem(Rules::default());
     let plan = planned(&p);
     let (mut sooner, mut cases) = (0, 0);
-    for visits in [2, 4, 6, 8] {
+    for stretches in [2, 4, 6, 8] {
         for (factor, late) in [(1.5, 0.0), (0.7, 0.0), (1.0, 420.0), (1.3, 200.0)] {
             let mut learned = Learned::new(0.25);
             for _ in 0..6 {
                 learned.observe(Work::Measure, 100.0, 100.0 * factor);
             }
-            let (left, standing) = after(&p, &plan, visits, late);
+            let (left, standing) = after(&p, &plan, stretches, late);
             let new = again(&p, &left, &Reality { given_up: &[], standing, learned: &learned });
             assert!(new.schedule.finish_min <= new.kept_finish_min + p.bench.price_min * 14.0);
             let (mut a, mut b) = (new.schedule.sequence.clone(), left.clone());
@@ -132,8 +132,8 @@ fn rules_hold_in_the_new_plan() {
     for _ in 0..6 {
         learned.observe(Work::Measure, 100.0, 160.0);
     }
-    for visits in [1, 3, 5] {
-        let (left, standing) = after(&p, &plan, visits, 90.0);
+    for stretches in [1, 3, 5] {
+        let (left, standing) = after(&p, &plan, stretches, 90.0);
         let new = again(&p, &left, &Reality { given_up: &[], standing, learned: &learned });
         let sequence = &new.schedule.sequence;
         let mounting = |j: &u32| p.jobs[*j as usize].mounting;

@@ -56,7 +56,7 @@ mod tests {
             .map(|k| JobInput {
                 module: u32::from(k / 4),
                 channel: 0,
-                seat: 0,
+                mounting_number: 0,
                 temperature: k % 3,
                 supply: k % 2,
                 rate: k % 4,

@@ -1,4 +1,4 @@
-//! The order of the jobs: one visit a setup, strung together with the least chamber travel, improved where rules or irregular
+//! The order of the jobs: one stretch a setup, strung together with the least chamber travel, improved where rules or irregular
 //! matrices leave room, and never worse than any nesting of the loops as written.
 
 use super::bound::{Bound, bound_with};
@@ -55,14 +55,14 @@ pub struct Order {
     /// Job indices in order; jobs measured again for drift control appear again.
     pub sequence: Vec<u32>,
     /// The fittings.
-    pub visits: Vec<Stretch>,
+    pub stretches: Vec<Stretch>,
     /// Exact cost.
     pub cost: Cost,
     /// Proven bound.
     pub bound: Bound,
     /// Where it comes from.
     pub origin: Origin,
-    /// Objective of the best nesting of the loops as written, min, where one was at or below the visits' objective.
+    /// Objective of the best nesting of the loops as written, min, where one was at or below the stretches' objective.
     pub best_nesting_min: Option<f64>,
 }
 
@@ -120,7 +120,7 @@ pub fn plan_order(p: &Problem, effort: Effort) -> Result<Order, OrderError> {
         }
     }
     let (sequence, cost) = best;
-    Ok(Order { visits: stretches_of(p, &sequence), sequence, cost, bound, origin, best_nesting_min })
+    Ok(Order { stretches: stretches_of(p, &sequence), sequence, cost, bound, origin, best_nesting_min })
 }
 
 fn finish(p: &Problem, sequence: Vec<u32>) -> (Vec<u32>, Cost) {
@@ -274,7 +274,7 @@ fn between(p: &Problem, ends: &[Ends], a: Leg, b: Leg) -> f64 {
     p.bench.ramp_through_band_min(from, ends[b.0 as usize].begin_c[usize::from(b.1)])
 }
 
-/// The best way through every visit of a given sequence, by dynamic programming.
+/// The best way through every stretch of a given sequence, by dynamic programming.
 pub(super) fn set_ways(p: &Problem, ends: &[Ends], legs: &mut [Leg]) {
     let mut cost = [0.0, 0.0];
     let mut from: Vec<[u8; 2]> = Vec::with_capacity(legs.len());

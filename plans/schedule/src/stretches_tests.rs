@@ -14,7 +14,7 @@ pub(crate) fn jobs(cells: &[(u32, u32, u16)], rates: u16, supplies: u16, held: b
                 out.push(JobInput {
                     module,
                     channel,
-                    seat: 0,
+                    mounting_number: 0,
                     temperature,
                     supply,
                     rate,
@@ -242,7 +242,7 @@ fn rules_are_kept() {
     seen.dedup();
     assert_eq!(seen.len(), p.job_count());
     assert!(order.cost.change_over_min(p.bench.price_min) >= order.bound.change_over_min);
-    assert_eq!(order.visits.last().unwrap().end, order.sequence.len());
+    assert_eq!(order.stretches.last().unwrap().end, order.sequence.len());
 }
 
 #[test]
@@ -287,7 +287,7 @@ fn held_training_is_once_a_rate() {
     assert!((1.0 - 1e-9..1.01).contains(&ratio), "{ratio}");
 }
 
-// Optima of the flow model written out as a linear program (visits by temperature range and positions, one plan a mounting,
+// Optima of the flow model written out as a linear program (stretches by temperature range and positions, one plan a mounting,
 // positions balanced) and solved by HiGHS through scipy.optimize.linprog, outside this crate.
 #[test]
 fn the_bound_is_the_optimum_of_its_linear_program() {

@@ -43,7 +43,7 @@ pub struct Series {
 
 /// The reference condition of a plan (index into the expansion's conditions), where it has one.
 pub fn reference_condition(plan: &Plan, expansion: &Expansion) -> Option<usize> {
-    let reference = plan.wishes.reference.as_ref()?;
+    let reference = plan.order.reference.as_ref()?;
     expansion.conditions.iter().position(|condition| {
         let wanted = reference.levels.iter().zip(condition.levels);
         wanted.into_iter().all(|(wanted, level)| wanted.is_none_or(|wanted| wanted == level))

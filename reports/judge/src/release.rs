@@ -8,7 +8,7 @@ use plan::criteria::AcceptanceCriteria;
 use plan::expand::NEEDS_HANDS;
 use plan::limits::Metric;
 use plan::matrix::Factor;
-use plan::release::{obstacles, unit_levels};
+use plan::obstacles::{obstacles, unit_levels};
 use statistics::tolerance::lower_limit;
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -80,7 +80,7 @@ fn judged_of(
     simulated: bool,
     mut give: impl FnMut(&Job, u64) -> Option<EyeSummary>,
 ) -> JudgedRun {
-    let plan = Plan::read(text).unwrap_or_else(|problems| panic!("{problems:?}"));
+    let plan = Plan::read(text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
     let expansion = expand(&plan, &Selection::default());
     let mut judge = Judge::new(&plan, &expansion, simulated);
     let mut list = jobs(&plan, &expansion);

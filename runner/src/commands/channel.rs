@@ -37,7 +37,7 @@ pub fn channel(terminal: &Terminal, arguments: &ChannelArguments) -> Outcome {
             .map_err(|words| Failure::invalid(format!("{name}: {words}")))?;
         lines.push(line);
     }
-    let doubts: Vec<String> =
+    let warnings: Vec<String> =
         network.remarks.iter().cloned().chain(check_data(&network).iter().map(ToString::to_string)).collect();
     if arguments.json.json {
         let line_value = |line: &Line| {
@@ -54,11 +54,11 @@ pub fn channel(terminal: &Terminal, arguments: &ChannelArguments) -> Outcome {
             "file": name, "ports": network.ports, "points": network.frequency_hz.len(),
             "lowest_hz": network.frequency_hz.first(), "highest_hz": network.frequency_hz.last(),
             "rate_mts": rate.mega_transfers(), "pairing": pairing.name(),
-            "lines": lines.iter().map(line_value).collect::<Vec<_>>(), "warnings": doubts,
+            "lines": lines.iter().map(line_value).collect::<Vec<_>>(), "warnings": warnings,
         });
         terminal.out(&value.to_string());
     } else {
-        terminal.out(&words(&network, &lines, &doubts, arguments));
+        terminal.out(&words(&network, &lines, &warnings, arguments));
     }
     Ok(Exit::Pass)
 }
@@ -90,7 +90,7 @@ fn one_line(
     Ok(Line { number, facts, through, warnings })
 }
 
-fn words(network: &Touchstone, lines: &[Line], doubts: &[String], arguments: &ChannelArguments) -> String {
+fn words(network: &Touchstone, lines: &[Line], warnings: &[String], arguments: &ChannelArguments) -> String {
     let rows = |facts: &[(&'static str, String)]| -> Vec<Vec<String>> {
         facts.iter().map(|(name, value)| vec![name.to_string(), value.clone()]).collect()
     };
@@ -102,8 +102,8 @@ fn words(network: &Touchstone, lines: &[Line], doubts: &[String], arguments: &Ch
             text.push_str(&format!("\nwarning: {warning}"));
         }
     }
-    for doubt in doubts {
-        text.push_str(&format!("\n\nwarning: {doubt}"));
+    for warning in warnings {
+        text.push_str(&format!("\n\nwarning: {warning}"));
     }
     let file = toml::Value::String(arguments.file.display().to_string());
     text.push_str(&format!(

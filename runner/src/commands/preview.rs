@@ -11,9 +11,9 @@ use crate::inputs::plan_file::PlanFile;
 use nightbench_core::text::counted;
 use pages::setup_list::ListedMounting;
 use plan::Plan;
-use plan::coverage::{Coverage, CoverageKind};
+use plan::coverage::CoverageKind;
 use plan::expand::NEEDS_HANDS;
-use plan::release::obstacles;
+use plan::obstacles::obstacles;
 use schedule::finish_bound;
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -104,8 +104,7 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
             })
         })
         .collect();
-    let missing: Vec<String> =
-        plan.coverage.missing.iter().map(|one| Coverage::combination_words(plan, one)).collect();
+    let missing: Vec<String> = plan.coverage.missing.iter().map(|one| plan.combination_words(one)).collect();
     Ok(json!({
         "conditions": forecast.expansion.conditions.len(),
         "skipped": forecast.expansion.skipped.len(),
@@ -210,7 +209,7 @@ pub fn missing_words(plan: &Plan) -> String {
     let count = counted(missing.len(), "combination");
     let mut text = folded(&format!("coverage: {kind}; {count} cannot be had (skips and fits):"), "", "  ");
     for combination in missing.iter().take(SHOWN_MISSING) {
-        text.push_str(&folded(&Coverage::combination_words(plan, combination), "  ", "    "));
+        text.push_str(&folded(&plan.combination_words(combination), "  ", "    "));
     }
     if missing.len() > SHOWN_MISSING {
         text.push_str(&format!("  and {} more (all with --json)\n", missing.len() - SHOWN_MISSING));

@@ -65,7 +65,7 @@ pub fn read_file(
     let text = std::fs::read_to_string(path)
         .map_err(|error| Failure::invalid(format!("{name}: {error}; name a file of limits (TOML)")))?;
     let terms = AcceptanceCriteria::read_over(&text, plan.interface.generation, Some(own))
-        .map_err(|problems| Failure::invalid(render(&text, &name, &problems, colour)))?;
+        .map_err(|mistakes| Failure::invalid(render(&text, &name, &mistakes, colour)))?;
     resolve(terms, path.parent())
 }
 

@@ -241,7 +241,7 @@ impl JudgedFolder {
         let limits: Vec<Limit> = sets.iter().flat_map(|set| set.terms.limits.iter().cloned()).collect();
         let mut filled = fill(dir, reader, &file.plan, &forecast, &limits, by.cache, None)?;
         let mut earlier = Vec::new();
-        let reference = file.plan.wishes.reference.as_ref();
+        let reference = file.plan.order.reference.as_ref();
         for folder in reference.iter().flat_map(|reference| &reference.earlier) {
             match earlier_series(folder, dir, &file.plan, &forecast.expansion, &terms) {
                 Ok(series) => earlier.extend(series),

@@ -26,7 +26,7 @@ pub struct MeasuredChannels {
     /// By channel name.
     pub measured: BTreeMap<String, Measured>,
     /// Data that cannot be used, each with its place in the plan.
-    pub problems: Vec<Mistake>,
+    pub mistakes: Vec<Mistake>,
     /// Doubts about data that is used.
     pub warnings: Vec<String>,
 }
@@ -136,7 +136,7 @@ fn size_of(path: &Path) -> Result<u64, String> {
 /// Brings the channels' measured data to the form the simulated target takes.
 pub fn measured(plan: &Plan, loaded: &Loaded) -> MeasuredChannels {
     let mut found =
-        MeasuredChannels { measured: BTreeMap::new(), problems: Vec::new(), warnings: Vec::new() };
+        MeasuredChannels { measured: BTreeMap::new(), mistakes: Vec::new(), warnings: Vec::new() };
     for channel in &plan.channels {
         let Some(data) = &channel.measured else { continue };
         match one_channel(plan, channel, data, loaded) {
@@ -144,7 +144,7 @@ pub fn measured(plan: &Plan, loaded: &Loaded) -> MeasuredChannels {
                 found.measured.insert(channel.name.clone(), measured);
                 found.warnings.extend(warnings);
             }
-            Err(words) => found.problems.push(Mistake {
+            Err(words) => found.mistakes.push(Mistake {
                 span: data.span.clone(),
                 message: format!("`touchstone` in [[channel]] `{}`: {words}", channel.name),
                 remedy: None,

@@ -36,22 +36,22 @@ impl PlanFile {
         let text = read_text(path)?;
         let origin = path.display().to_string();
         let loaded = named_files::read(&text, path);
-        let (plan, mut problems) = Plan::read_partly(&text, &loaded.files);
+        let (plan, mut mistakes) = Plan::read_partly(&text, &loaded.files);
         let (studies, earlier) = named_files::missing_folders(&text, path);
-        problems.extend(studies);
-        let refused = |mut problems: Vec<Mistake>| {
-            problems.sort_by_key(|problem| (problem.span.start, problem.span.end));
-            Failure::invalid(render(&text, &origin, &problems, colour))
+        mistakes.extend(studies);
+        let refused = |mut mistakes: Vec<Mistake>| {
+            mistakes.sort_by_key(|mistake| (mistake.span.start, mistake.span.end));
+            Failure::invalid(render(&text, &origin, &mistakes, colour))
         };
-        let Some(plan) = plan else { return Err(refused(problems)) };
-        problems.extend(model_problems(&plan));
+        let Some(plan) = plan else { return Err(refused(mistakes)) };
+        mistakes.extend(model_mistakes(&plan));
         let found = named_files::measured(&plan, &loaded);
-        problems.extend(found.problems);
-        if !problems.is_empty() {
-            return Err(refused(problems));
+        mistakes.extend(found.mistakes);
+        if !mistakes.is_empty() {
+            return Err(refused(mistakes));
         }
         let mut warnings: Vec<String> =
-            plan.doubts.iter().chain(&earlier).map(|doubt| one_line(&text, &origin, doubt)).collect();
+            plan.warnings.iter().chain(&earlier).map(|warning| one_line(&text, &origin, warning)).collect();
         warnings.extend(found.warnings);
         let text = loaded.files.add_to(&text);
         Ok(PlanFile { plan, text, measured: found.measured, warnings })
@@ -67,21 +67,21 @@ impl PlanFile {
     }
 }
 
-/// A doubt on one line, with its place.
-fn one_line(text: &str, origin: &str, doubt: &Mistake) -> String {
-    let before = &text[..floor_boundary(text, doubt.span.start)];
+/// A warning on one line, with its place.
+fn one_line(text: &str, origin: &str, warning: &Mistake) -> String {
+    let before = &text[..floor_boundary(text, warning.span.start)];
     let line = 1 + before.bytes().filter(|byte| *byte == b'\n').count();
-    let remedy = doubt.remedy.as_ref().map_or_else(String::new, |remedy| format!("; {remedy}"));
-    format!("{origin}:{line}: {}{remedy}", doubt.message)
+    let remedy = warning.remedy.as_ref().map_or_else(String::new, |remedy| format!("; {remedy}"));
+    format!("{origin}:{line}: {}{remedy}", warning.message)
 }
 
 /// The plan in a stored text, or all its mistakes.
 fn checked(text: &str, origin: &str, colour: bool) -> Result<Plan, Failure> {
     let refused =
-        |problems: &[Mistake]| Failure::invalid(render(&in_todays_words(text), origin, problems, colour));
-    let plan = Plan::read_stored(text).map_err(|problems| refused(&problems))?;
-    let problems = model_problems(&plan);
-    if problems.is_empty() { Ok(plan) } else { Err(refused(&problems)) }
+        |mistakes: &[Mistake]| Failure::invalid(render(&in_todays_words(text), origin, mistakes, colour));
+    let plan = Plan::read_stored(text).map_err(|mistakes| refused(&mistakes))?;
+    let mistakes = model_mistakes(&plan);
+    if mistakes.is_empty() { Ok(plan) } else { Err(refused(&mistakes)) }
 }
 
 fn read_text(path: &Path) -> Result<String, Failure> {
@@ -102,15 +102,15 @@ fn read_text(path: &Path) -> Result<String, Failure> {
 }
 
 /// Model values whose names or sizes the simulated target does not take.
-fn model_problems(plan: &Plan) -> Vec<Mistake> {
+fn model_mistakes(plan: &Plan) -> Vec<Mistake> {
     let lists = std::iter::once(&plan.model)
         .chain(plan.modules.iter().map(|module| &module.overrides))
         .chain(plan.channels.iter().map(|channel| &channel.overrides));
     let mut parameters = assembly::defaults(plan.interface.generation);
-    let mut problems = Vec::new();
+    let mut mistakes = Vec::new();
     for value in lists.flatten() {
         if assembly::SET_BY_INTERFACE.contains(&value.name.as_str()) {
-            problems.push(Mistake {
+            mistakes.push(Mistake {
                 span: value.span.clone(),
                 message: format!("`{}` is set by [interface], not by the model's values", value.name),
                 remedy: Some(
@@ -121,19 +121,19 @@ fn model_problems(plan: &Plan) -> Vec<Mistake> {
             continue;
         }
         if let Err(error) = parameters.set(&value.name, value.value) {
-            problems.push(Mistake { span: value.span.clone(), message: error.to_string(), remedy: None });
+            mistakes.push(Mistake { span: value.span.clone(), message: error.to_string(), remedy: None });
         }
     }
-    problems
+    mistakes
 }
 
 /// Renders mistakes with file, line, column and caret; `colour` for a terminal.
-pub fn render(text: &str, origin: &str, problems: &[Mistake], colour: bool) -> String {
+pub fn render(text: &str, origin: &str, mistakes: &[Mistake], colour: bool) -> String {
     let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
     let mut parts = Vec::new();
-    for problem in problems {
-        let start = floor_boundary(text, problem.span.start);
-        let mut end = floor_boundary(text, problem.span.end.max(start));
+    for mistake in mistakes {
+        let start = floor_boundary(text, mistake.span.start);
+        let mut end = floor_boundary(text, mistake.span.end.max(start));
         // A whole table would underline many lines: its first line is enough.
         if let Some(line_end) = text[start..end].find('\n') {
             end = start + line_end;
@@ -146,13 +146,13 @@ pub fn render(text: &str, origin: &str, problems: &[Mistake], colour: bool) -> S
             .line_start(number)
             .path(origin)
             .annotation(AnnotationKind::Primary.span(start - first..end - first));
-        let mut group = Level::ERROR.primary_title(problem.message.as_str()).element(snippet);
-        if let Some(remedy) = &problem.remedy {
+        let mut group = Level::ERROR.primary_title(mistake.message.as_str()).element(snippet);
+        if let Some(remedy) = &mistake.remedy {
             group = group.element(Level::HELP.message(remedy.as_str()));
         }
         parts.push(renderer.render(&[group]));
     }
-    parts.push(format!("{origin}: {}, nothing was touched", counted(problems.len(), "mistake")));
+    parts.push(format!("{origin}: {}, nothing was touched", counted(mistakes.len(), "mistake")));
     parts.join("\n\n")
 }
 

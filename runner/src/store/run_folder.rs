@@ -125,10 +125,10 @@ fn refuse_other_run(
             meta.seed, meta.seed
         ));
     }
-    let earlier = Plan::read_stored(&meta.plan_text).map_err(|problems| {
+    let earlier = Plan::read_stored(&meta.plan_text).map_err(|mistakes| {
         Failure::new(
             Exit::Store,
-            format!("{name}: the stored plan cannot be read by this version ({} mistakes)", problems.len()),
+            format!("{name}: the stored plan cannot be read by this version ({} mistakes)", mistakes.len()),
         )
     })?;
     let stored_version = reader

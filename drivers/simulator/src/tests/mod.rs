@@ -88,7 +88,7 @@ struct Bench {
 impl Bench {
     /// The parts of [`PLAN`], changed by `edit`, and more text (tables) behind it.
     fn new(edit: impl Fn(&str) -> String, directions: &[Direction]) -> Bench {
-        let plan = Plan::read(&edit(PLAN)).unwrap_or_else(|problems| panic!("{problems:?}"));
+        let plan = Plan::read(&edit(PLAN)).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
         let options = SimulatedOptions {
             interface: plan.interface.clone(),
             model: plan.model.clone(),

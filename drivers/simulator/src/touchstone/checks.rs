@@ -17,7 +17,7 @@ const DIRECTION: f64 = 0.01;
 /// Part of the impulse response's energy that may come before its cause.
 const EARLY_ENERGY: f64 = 0.01;
 
-/// A doubt about the data; it is used all the same.
+/// A warning about the data; it is used all the same.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Warning {
     /// More power out than in.

@@ -64,24 +64,24 @@ impl BenchFile {
     /// # Errors
     /// Every mistake in the text, in its order, each with its place.
     pub fn read(text: &str) -> Result<BenchFile, Vec<Mistake>> {
-        let problems = Mistakes::default();
+        let mistakes = Mistakes::default();
         let (document, errors) = DeTable::parse_recoverable(text);
         for error in errors {
-            problems.add(error.span().unwrap_or(0..0), error.message().to_string(), None);
+            mistakes.add(error.span().unwrap_or(0..0), error.message().to_string(), None);
         }
-        if !problems.is_empty() {
-            return Err(problems.into_sorted());
+        if !mistakes.is_empty() {
+            return Err(mistakes.into_sorted());
         }
-        let file = read_file(&Section::new(PLAN, document.get_ref(), 0..0, &problems));
+        let file = read_file(&Section::new(PLAN, document.get_ref(), 0..0, &mistakes));
         match file {
-            Some(file) if problems.is_empty() => Ok(file),
-            _ => Err(problems
+            Some(file) if mistakes.is_empty() => Ok(file),
+            _ => Err(mistakes
                 .into_sorted()
                 .into_iter()
-                .map(|problem| Mistake {
+                .map(|mistake| Mistake {
                     // The reader's outermost table is called after the file most users write.
-                    message: problem.message.replace(PLAN, "the bench file"),
-                    ..problem
+                    message: mistake.message.replace(PLAN, "the bench file"),
+                    ..mistake
                 })
                 .collect()),
         }

@@ -61,7 +61,7 @@ channel = "chip"
 
 #[test]
 fn a_whole_bench_is_read() {
-    let bench = BenchFile::read(WHOLE).unwrap_or_else(|problems| panic!("{problems:#?}"));
+    let bench = BenchFile::read(WHOLE).unwrap_or_else(|mistakes| panic!("{mistakes:#?}"));
     assert_eq!(bench.name, "bench 1");
     assert_eq!(bench.rails[0].most_a, 3.0);
     // 23 degC at 40 %: dew point 8.7 degC (Magnus, from memory), so hands stay above 15 degC.
@@ -86,8 +86,8 @@ fn a_bench_without_limits_is_refused() {
         ("most_hours = 14\n", "no `most_hours`"),
     ] {
         assert!(WHOLE.contains(table), "{table}");
-        let problems = BenchFile::read(&WHOLE.replace(table, "")).unwrap_err();
-        assert!(problems.iter().any(|problem| problem.message.contains(words)), "{words}: {problems:#?}");
+        let mistakes = BenchFile::read(&WHOLE.replace(table, "")).unwrap_err();
+        assert!(mistakes.iter().any(|mistake| mistake.message.contains(words)), "{words}: {mistakes:#?}");
     }
 }
 
@@ -99,8 +99,8 @@ fn every_mistake_is_found_at_once() {
         .replace("2027-03-31", "2027-02-30")
         .replace("humidity_percent = 40", "humidity_percent = 140")
         .replace("name = \"bench 1\"", "name = \"bench 1\"\ntime_scale = 60\ncolour = 1");
-    let problems = BenchFile::read(&text).unwrap_err();
-    let all: Vec<&str> = problems.iter().map(|problem| problem.message.as_str()).collect();
+    let mistakes = BenchFile::read(&text).unwrap_err();
+    let all: Vec<&str> = mistakes.iter().map(|mistake| mistake.message.as_str()).collect();
     let all = all.join("\n");
     for words in ["`low_v` 1.1 V is above", "`suply`", "2027-02-30", "140 %", "has no key `colour`"] {
         assert!(all.contains(words), "{words}\n{all}");
@@ -110,13 +110,13 @@ fn every_mistake_is_found_at_once() {
 #[test]
 fn a_time_scale_is_for_loopback_only() {
     let text = WHOLE.replace("name = \"bench 1\"", "name = \"bench 1\"\ntime_scale = 60");
-    let problems = BenchFile::read(&text).unwrap_err();
-    assert!(problems[0].message.contains("not on loopback"), "{problems:?}");
+    let mistakes = BenchFile::read(&text).unwrap_err();
+    assert!(mistakes[0].message.contains("not on loopback"), "{mistakes:?}");
 }
 
 #[test]
 fn a_plan_narrows_the_bench_and_never_widens_it() {
-    let bench = || BenchFile::read(WHOLE).unwrap_or_else(|problems| panic!("{problems:#?}"));
+    let bench = || BenchFile::read(WHOLE).unwrap_or_else(|mistakes| panic!("{mistakes:#?}"));
     let narrow = BenchLimits {
         device_high: Some(Celsius(85.0)),
         rails: vec![("VDDQ", Volts(1.14), Volts(1.26)), ("VPP", Volts(2.5), Volts(2.5))],

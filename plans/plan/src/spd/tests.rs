@@ -350,7 +350,7 @@ fn the_entry_is_a_module_of_a_plan() {
             if image.package.is_stack() { "3DS" } else { image.kind.name() },
             image.plan_name(),
         );
-        let plan = Plan::read(&text).unwrap_or_else(|problems| panic!("{name}: {problems:?}\n{text}"));
+        let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{name}: {mistakes:?}\n{text}"));
         let (module, interface) = (plan.modules[0].clone(), plan.interface);
         assert_eq!(module, image.to_module(&image.plan_name(), &interface).unwrap());
     }

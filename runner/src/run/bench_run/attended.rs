@@ -44,7 +44,7 @@ impl AttendedHours {
     /// Of a plan on a bench; hours that neither states are always attended.
     pub fn new(plan: &Plan, bench: &BenchFile) -> AttendedHours {
         let mut both = Vec::new();
-        if let Some(attended) = plan.attended.as_ref().filter(|_| !plan.wishes.night_only) {
+        if let Some(attended) = plan.attended.as_ref().filter(|_| !plan.order.night_only) {
             both.push(attended.calendar.clone());
         }
         both.extend(bench.attended.map(|hours| hours.calendar()));

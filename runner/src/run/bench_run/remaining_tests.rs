@@ -43,7 +43,7 @@ fn plan() -> Plan {
     let modules: String = (0..8)
         .map(|index| format!("[[module]]\nname = \"M{index}\"\nkind = \"UDIMM\"\nrated = 2666\n\n"))
         .collect();
-    Plan::read(&format!("{OFFICE}\n{modules}")).unwrap_or_else(|problems| panic!("{problems:#?}"))
+    Plan::read(&format!("{OFFICE}\n{modules}")).unwrap_or_else(|mistakes| panic!("{mistakes:#?}"))
 }
 
 fn jobs(plan: &Plan, forecast: &Forecast) -> Vec<PendingJob> {
@@ -119,7 +119,7 @@ fn uneven() -> Plan {
             ));
         }
     }
-    Plan::read(&format!("{text}\n{more}")).unwrap_or_else(|problems| panic!("{problems:#?}"))
+    Plan::read(&format!("{text}\n{more}")).unwrap_or_else(|mistakes| panic!("{mistakes:#?}"))
 }
 
 #[test]

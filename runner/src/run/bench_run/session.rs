@@ -47,7 +47,7 @@ pub fn read_bench(path: &Path, colour: bool) -> Result<BenchFile, Failure> {
         )));
     }
     let text = std::fs::read_to_string(path).map_err(invalid)?;
-    BenchFile::read(&text).map_err(|problems| Failure::invalid(render(&text, &name, &problems, colour)))
+    BenchFile::read(&text).map_err(|mistakes| Failure::invalid(render(&text, &name, &mistakes, colour)))
 }
 
 /// A bench with the plan's narrower limits.

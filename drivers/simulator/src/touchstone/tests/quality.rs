@@ -1,4 +1,4 @@
-//! Lines taken out of a network, their way into the physics, and the doubts about the data.
+//! Lines taken out of a network, their way into the physics, and the warnings about the data.
 
 use super::super::checks::{Warning, check_data, check_through};
 use super::super::{Format, Matrix, Touchstone};

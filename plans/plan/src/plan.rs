@@ -1,0 +1,111 @@
+//! The plan as it is kept: what is declared, varied, measured and judged.
+
+use crate::attended::Attended;
+use crate::bench_file::BenchLimits;
+use crate::budget::BudgetConfig;
+use crate::coverage::Coverage;
+use crate::limits::{DecisionRule, Limit};
+use crate::matrix::{FACTORS, Factor, Matrix, Skip};
+use crate::measure::{CapturePlan, Repeats, Training};
+use crate::ordering::OrderConfig;
+use crate::release::ReleaseConfig;
+use crate::section::Mistake;
+use nightbench_core::devices::{Channel, Chip, Firmware, Interface, ModelValue, Module, Supply};
+use nightbench_core::units::Celsius;
+use schedule::BenchTimes;
+
+/// A plan, read and checked.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plan {
+    /// Title, as printed on the report.
+    pub title: String,
+    /// What the run is for.
+    pub purpose: Option<String>,
+    /// Laboratory and location, as printed on the report.
+    pub laboratory: Option<String>,
+    /// The interface under test.
+    pub interface: Interface,
+    /// Declared chips.
+    pub chips: Vec<Chip>,
+    /// Declared firmware images.
+    pub firmwares: Vec<Firmware>,
+    /// Declared modules.
+    pub modules: Vec<Module>,
+    /// Declared channels.
+    pub channels: Vec<Channel>,
+    /// Declared supplies.
+    pub supplies: Vec<Supply>,
+    /// Levels of every factor.
+    pub matrix: Matrix,
+    /// Combinations left out.
+    pub skips: Vec<Skip>,
+    /// Training.
+    pub training: Training,
+    /// Capture.
+    pub capture: CapturePlan,
+    /// Repeats, re-seats, starts.
+    pub repeats: Repeats,
+    /// Tolerance limits: every metric with a limit is judged.
+    pub limits: Vec<Limit>,
+    /// Decision rule.
+    pub decision: DecisionRule,
+    /// Lines added to the uncertainty budget, and studies that give some.
+    pub budget: BudgetConfig,
+    /// What a release asks for.
+    pub release: ReleaseConfig,
+    /// What is asked of the order.
+    pub order: OrderConfig,
+    /// Times of the bench.
+    pub times: BenchTimes,
+    /// Attended hours and begin of the run; `None` = somebody is always there.
+    pub attended: Option<Attended>,
+    /// How much of the matrix is run.
+    pub coverage: Coverage,
+    /// Values of the simulated target's model that differ from the defaults.
+    pub model: Vec<ModelValue>,
+    /// What is allowed, but hardly meant, each with its place.
+    pub warnings: Vec<Mistake>,
+    /// What the plan narrows of the bench's limits.
+    pub bench_limits: BenchLimits,
+}
+
+impl Plan {
+    /// Printed name of a level of a factor (index into the matrix's levels).
+    pub fn level_name(&self, factor: Factor, level: usize) -> String {
+        let matrix = &self.matrix;
+        match factor {
+            Factor::Chip => self.chips[matrix.chips[level]].name.clone(),
+            Factor::Firmware => matrix
+                .firmwares
+                .get(level)
+                .map_or_else(|| "as loaded".into(), |index| self.firmwares[*index].name.clone()),
+            Factor::Module => self.modules[matrix.modules[level]].name.clone(),
+            Factor::Channel => self.channels[matrix.channels[level]].name.clone(),
+            Factor::Rate => matrix.rates[level].to_string(),
+            Factor::Temperature => temperature_name(matrix.temperatures[level]),
+            Factor::Supply => self.supplies[matrix.supplies[level]].name.clone(),
+            Factor::Pattern => matrix.patterns[level].name(),
+        }
+    }
+
+    /// A combination of levels in words, for example `module Cedar, rate 3200`.
+    pub fn combination_words(&self, combination: &[(Factor, u16)]) -> String {
+        let words = combination.iter().map(|(factor, level)| {
+            format!("{} {}", factor.name(), self.level_name(*factor, usize::from(*level)))
+        });
+        words.collect::<Vec<_>>().join(", ")
+    }
+
+    /// Printed names of every factor's levels, in the order of [`Factor::ALL`].
+    pub fn level_names(&self) -> [Vec<String>; FACTORS] {
+        let counts = self.matrix.level_counts();
+        std::array::from_fn(|index| {
+            (0..counts[index]).map(|level| self.level_name(Factor::ALL[index].1, level)).collect()
+        })
+    }
+}
+
+/// A temperature as a level's name.
+pub(crate) fn temperature_name(temperature: Celsius) -> String {
+    format!("{}", temperature.0)
+}
