@@ -210,10 +210,10 @@ fn eye_metric(metric: Metric) -> Option<EyeMetric> {
     match metric {
         Metric::Width => Some(EyeMetric::Width),
         Metric::Height => Some(EyeMetric::Height),
-        Metric::LeftMargin => Some(EyeMetric::LeftMargin),
-        Metric::RightMargin => Some(EyeMetric::RightMargin),
-        Metric::UpMargin => Some(EyeMetric::UpMargin),
-        Metric::DownMargin => Some(EyeMetric::DownMargin),
+        Metric::EarlyMargin => Some(EyeMetric::EarlyMargin),
+        Metric::LateMargin => Some(EyeMetric::LateMargin),
+        Metric::UpperMargin => Some(EyeMetric::UpperMargin),
+        Metric::LowerMargin => Some(EyeMetric::LowerMargin),
         Metric::Mask => None,
     }
 }
