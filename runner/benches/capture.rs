@@ -5,7 +5,6 @@
 //!
 //! `cargo bench -p runner --bench capture [-- NAME]` prints the tables.
 
-#![allow(missing_docs)]
 
 #[path = "support/cases.rs"]
 mod cases;

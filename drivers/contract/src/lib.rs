@@ -5,6 +5,8 @@
 //! [`Driver::restore`]) before [`Driver::sample`]; a new rate or setup, a loss of power or a re-seat invalidates
 //! training. The runner, not the driver, decides what is retried: errors say what kind they are.
 
+#![warn(missing_docs)]
+
 pub mod conformance;
 
 pub use nightbench_core::faults::{Alarm, FaultKind};

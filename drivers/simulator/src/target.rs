@@ -69,7 +69,6 @@ struct Eye {
 /// What the surfaces hang on: equal words mean equal surfaces.
 type SurfaceKey = [u8; 32];
 
-/// A simulated target.
 pub struct SimulatedTarget {
     options: Arc<SimulatedOptions>,
     setting: Option<Setting>,

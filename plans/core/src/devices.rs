@@ -121,7 +121,6 @@ impl BusKind {
 pub struct Module {
     /// Name in the plan: also the seed of its unit-to-unit variation in the simulated target.
     pub name: String,
-    /// Kind.
     pub kind: ModuleKind,
     /// 3DS packages: several dies behind one load.
     pub stacked: bool,
@@ -133,7 +132,6 @@ pub struct Module {
     pub device_width: u8,
     /// Dies a package.
     pub dies: u8,
-    /// Rated data rate.
     pub rated: DataRate,
     /// Lanes with a DRAM behind them; for a half-populated pair those of each module.
     pub populated: Vec<LaneSet>,
@@ -191,7 +189,6 @@ pub enum ChannelSegment {
     Risers,
     /// Connector into the board.
     Connector,
-    /// Second slot.
     SecondSlot,
     /// Board line.
     Board,
@@ -236,7 +233,6 @@ impl PortPairing {
         Self::ALL.iter().find(|(name, _)| *name == word.trim()).map(|(_, pairing)| *pairing)
     }
 
-    /// The other one.
     pub fn other(self) -> PortPairing {
         match self {
             PortPairing::OneTwo => PortPairing::OneThree,
@@ -274,7 +270,6 @@ pub struct Channel {
     pub risers: u8,
     /// Adapter card (small-outline module into a full-size socket).
     pub adapter: bool,
-    /// The second slot.
     pub second_slot: SecondSlot,
     /// Modules that can be fitted.
     pub fits: Vec<BusKind>,

@@ -78,7 +78,6 @@ impl LaneSet {
     pub fn insert(&mut self, lane: u16) {
         self.0 |= 1 << lane;
     }
-    /// Removes a lane.
     pub fn remove(&mut self, lane: u16) {
         self.0 &= !(1 << lane);
     }
@@ -259,7 +258,6 @@ pub struct LaneTraining {
     pub passed: bool,
 }
 
-/// One training stage.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TrainingStage {
     /// JEDEC or trade name, for example `write levelling`.

@@ -21,7 +21,6 @@ use nightbench_core::units::Celsius;
 pub struct Unwritable {
     /// The frozen word of the field.
     pub field: &'static str,
-    /// Its value.
     pub value: f64,
 }
 

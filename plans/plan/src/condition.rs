@@ -9,7 +9,6 @@ use nightbench_core::units::Celsius;
 /// One level of each factor, as indices into the matrix's levels in the order of [`Factor::ALL`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct Condition {
-    /// The levels.
     pub levels: [u16; FACTORS],
 }
 
@@ -26,23 +25,18 @@ impl Condition {
     pub fn firmware<'p>(&self, plan: &'p Plan) -> Option<&'p Firmware> {
         plan.matrix.firmwares.get(self.level(Factor::Firmware)).map(|index| &plan.firmwares[*index])
     }
-    /// The module.
     pub fn module<'p>(&self, plan: &'p Plan) -> &'p Module {
         &plan.modules[plan.matrix.modules[self.level(Factor::Module)]]
     }
-    /// The channel.
     pub fn channel<'p>(&self, plan: &'p Plan) -> &'p Channel {
         &plan.channels[plan.matrix.channels[self.level(Factor::Channel)]]
     }
-    /// The data rate.
     pub fn rate(&self, plan: &Plan) -> DataRate {
         plan.matrix.rates[self.level(Factor::Rate)]
     }
-    /// The temperature.
     pub fn temperature(&self, plan: &Plan) -> Celsius {
         plan.matrix.temperatures[self.level(Factor::Temperature)]
     }
-    /// The supply.
     pub fn supply<'p>(&self, plan: &'p Plan) -> &'p Supply {
         &plan.supplies[plan.matrix.supplies[self.level(Factor::Supply)]]
     }

@@ -17,9 +17,7 @@ use toml::de::DeTable;
 /// A set of limits, rule and budget lines.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AcceptanceCriteria {
-    /// Limits.
     pub limits: Vec<Limit>,
-    /// Decision rule.
     pub decision: DecisionRule,
     /// Budget lines and studies.
     pub budget: BudgetConfig,

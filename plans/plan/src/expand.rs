@@ -82,7 +82,6 @@ impl<'p> SkipRule<'p> {
             .map(|index| index as u32)
     }
 
-    /// The reasons.
     pub fn reasons(&self) -> &[String] {
         &self.reasons
     }

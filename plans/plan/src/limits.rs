@@ -57,7 +57,6 @@ impl Metric {
 /// Unit a limit is written in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 pub enum LimitUnit {
-    /// Picoseconds.
     #[serde(rename = "ps")]
     Picoseconds,
     /// Bit times.
@@ -66,10 +65,8 @@ pub enum LimitUnit {
     /// Delay taps.
     #[serde(rename = "taps")]
     Taps,
-    /// Millivolts.
     #[serde(rename = "mV")]
     Millivolts,
-    /// Percent of VDDQ.
     #[serde(rename = "% VDDQ")]
     PercentVddq,
     /// Vref steps.

@@ -16,21 +16,16 @@ pub enum Factor {
     Chip,
     /// Firmware image.
     Firmware,
-    /// Module.
     Module,
-    /// Channel.
     Channel,
     /// Data rate.
     Rate,
-    /// Temperature.
     Temperature,
-    /// Supply.
     Supply,
     /// Data pattern.
     Pattern,
 }
 
-/// Number of factors.
 pub const FACTORS: usize = 8;
 
 impl Factor {
@@ -63,9 +58,7 @@ pub struct Matrix {
     pub modules: Vec<usize>,
     /// Indices of channels.
     pub channels: Vec<usize>,
-    /// Data rates.
     pub rates: Vec<DataRate>,
-    /// Temperatures.
     pub temperatures: Vec<Celsius>,
     /// Where temperatures are held.
     pub control_point: ControlPoint,
@@ -118,15 +111,11 @@ impl Matrix {
 pub struct Declared<'a> {
     /// Generation of the interface.
     pub generation: Generation,
-    /// Chips.
     pub chips: &'a [Chip],
     /// Firmware images.
     pub firmwares: &'a [Firmware],
-    /// Modules.
     pub modules: &'a [Module],
-    /// Channels.
     pub channels: &'a [Channel],
-    /// Supplies.
     pub supplies: &'a [Supply],
 }
 

@@ -197,7 +197,6 @@ fn check_fixed(section: &Section<'_>, plan: &CapturePlan, errors: u64, bits: u64
 pub enum StartWord {
     /// Supplies off and on.
     PowerCycle,
-    /// Reset.
     Reset,
     /// Training only.
     Retrain,

@@ -39,15 +39,12 @@ pub struct Plan {
     pub matrix: Matrix,
     /// Combinations left out.
     pub skips: Vec<Skip>,
-    /// Training.
     pub training: Training,
-    /// Capture.
     pub capture: CapturePlan,
     /// Repeats, re-seats, starts.
     pub repeats: Repeats,
     /// Tolerance limits: every metric with a limit is judged.
     pub limits: Vec<Limit>,
-    /// Decision rule.
     pub decision: DecisionRule,
     /// Lines added to the uncertainty budget, and studies that give some.
     pub budget: BudgetConfig,

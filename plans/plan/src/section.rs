@@ -75,7 +75,6 @@ fn sorted(mut list: Vec<Mistake>) -> Vec<Mistake> {
 /// A value with its place in the text.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Placed<T> {
-    /// The value.
     pub value: T,
     /// Its place.
     pub span: Range<usize>,
@@ -473,9 +472,7 @@ pub const PLAN: &str = "the plan";
 /// An element of a list: text or number.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Item {
-    /// A text.
     Text(String),
-    /// A number.
     Number(f64),
 }
 

@@ -15,7 +15,6 @@ use schedule::{
 pub struct ExpectedTimes {
     /// Capturing every eye.
     pub measuring_s: f64,
-    /// Training.
     pub training_s: f64,
 }
 

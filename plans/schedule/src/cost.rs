@@ -16,9 +16,7 @@ pub struct Standing {
 /// Minutes by kind of work, as the walk adds them up.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Minutes {
-    /// Measuring.
     pub measuring: f64,
-    /// Training.
     pub training: f64,
     /// Ramps upwards.
     pub ramps_up: f64,
@@ -75,19 +73,15 @@ impl Minutes {
 pub struct Hours {
     /// Everything.
     pub total: f64,
-    /// Measuring.
     pub measuring: f64,
-    /// Training.
     pub training: f64,
     /// Ramps in both directions.
     pub ramps: f64,
-    /// Soak.
     pub soak: f64,
     /// Settling, supply and rate changes.
     pub settle: f64,
     /// Hands and fit checks.
     pub hands_on: f64,
-    /// Boot.
     pub boot: f64,
     /// Waiting for attended hours.
     pub waiting: f64,

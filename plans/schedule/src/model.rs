@@ -12,7 +12,6 @@ pub enum OrderError {
         name: &'static str,
         /// The value found.
         value: f64,
-        /// Its unit.
         unit: &'static str,
         /// The limit it breaks.
         limit: &'static str,
@@ -91,7 +90,6 @@ pub enum OrderError {
         what: &'static str,
         /// How many.
         count: usize,
-        /// The limit.
         limit: usize,
     },
     /// Attended hours that are malformed.
@@ -118,7 +116,6 @@ pub enum OrderError {
     /// A date that does not exist.
     #[error("there is no day {year}-{month:02}-{day:02}")]
     BadDate {
-        /// Year.
         year: i64,
         /// Month 1 to 12.
         month: u32,
@@ -478,7 +475,6 @@ impl Problem {
         self.jobs.get(job as usize).map(|job| job.mounting)
     }
 
-    /// Number of jobs.
     pub fn job_count(&self) -> usize {
         self.jobs.len()
     }

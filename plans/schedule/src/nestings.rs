@@ -6,15 +6,11 @@ use super::model::Problem;
 /// One factor of the nesting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Loop {
-    /// Modules.
     Module,
-    /// Channels.
     Channel,
-    /// Temperatures.
     Temperature,
     /// Supplies.
     Supply,
-    /// Rates.
     Rate,
 }
 

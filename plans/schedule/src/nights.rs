@@ -26,7 +26,6 @@ const NIGHT_MIN: f64 = 240.0;
 /// How much work to put into a calendar plan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct CalendarEffort {
-    /// Seed.
     pub seed: u64,
     /// Most trial plans; fewer are made on large matrices so that planning stays within seconds.
     pub trials: usize,

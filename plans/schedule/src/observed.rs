@@ -11,7 +11,6 @@ use super::remaining::{FinishRange, Learned, finish_range, predicted_stretches};
 pub struct JobSeconds {
     /// Capturing.
     pub measuring_s: f64,
-    /// Training.
     pub training_s: f64,
 }
 

@@ -53,26 +53,19 @@ pub enum Element {
 /// Which material a line is made of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum LineMaterial {
-    /// Package.
     Package,
-    /// Module.
     Module,
-    /// Board.
     Board,
-    /// Riser.
     Riser,
-    /// Adapter.
     Adapter,
 }
 
 /// A line of the layout.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LineSpec {
-    /// Material.
     pub material: LineMaterial,
     /// Nominal impedance with the bit's deviation, ohm.
     pub z0_ohm: f64,
-    /// Length, m.
     pub length_m: f64,
 }
 

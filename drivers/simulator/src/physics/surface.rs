@@ -219,7 +219,6 @@ impl Default for Work {
 }
 
 impl LaneSurface {
-    /// Number of taps.
     #[must_use]
     pub fn taps(&self) -> usize {
         self.instants.len()

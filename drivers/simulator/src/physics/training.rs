@@ -92,7 +92,6 @@ pub const PASS_BER: f64 = 1e-6;
 /// Fewest settings that a lane's runs must have.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Needed {
-    /// Taps.
     pub taps: usize,
     /// Reference steps.
     pub steps: usize,

@@ -36,7 +36,6 @@ pub enum Warning {
     },
     /// The other pairing passes more at low frequency.
     Pairing {
-        /// The one used.
         used: PortPairing,
         /// |S| of the line at the lowest frequency.
         passes: f64,
@@ -66,7 +65,6 @@ pub enum Warning {
         highest_hz: f64,
         /// Wanted highest frequency, Hz.
         wanted_hz: f64,
-        /// The rate.
         rate: DataRate,
     },
 }

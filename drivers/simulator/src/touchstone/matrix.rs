@@ -32,7 +32,6 @@ impl Matrix {
         matrix
     }
 
-    /// The identity.
     #[must_use]
     pub fn identity(size: usize) -> Matrix {
         Matrix::from_fn(size, |i, j| Complex64::from(if i == j { 1.0 } else { 0.0 }))

@@ -14,7 +14,6 @@ pub enum InstrumentKind {
     Chamber,
     /// Power supply.
     Supply,
-    /// Meter.
     Meter,
     /// Power switch of the device's board.
     PowerSwitch,
@@ -53,7 +52,6 @@ impl Transport {
     }
 }
 
-/// One instrument.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Instrument {
     /// Name in the bench file.
@@ -83,7 +81,6 @@ pub struct Rail {
     pub name: String,
     /// Supply that feeds it.
     pub supply: String,
-    /// Its channel.
     pub channel: Option<String>,
     /// Meter that measures it; else the supply itself.
     pub meter: Option<(String, Option<String>)>,

@@ -28,7 +28,6 @@ use toml::de::DeTable;
 pub struct BenchFile {
     /// Name of the bench, stored with every run.
     pub name: String,
-    /// Instruments.
     pub instruments: Vec<Instrument>,
     /// Rails, in the order they are switched on.
     pub rails: Vec<Rail>,

@@ -111,7 +111,6 @@ impl Limits {
 pub struct Room {
     /// Air temperature: "ambient".
     pub temperature: Celsius,
-    /// Dew point.
     pub dew_point: Celsius,
     /// A dry purge is in place, as the operator declares.
     pub dry_purge: bool,
