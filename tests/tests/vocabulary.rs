@@ -145,7 +145,9 @@ fn every_key_in_the_readers_source_is_in_the_example() {
     let mut seen = 0;
     for entry in std::fs::read_dir(folder).expect("the readers' folder") {
         let path: PathBuf = entry.expect("an entry").path();
-        if path.extension().is_none_or(|end| end != "rs") || path.to_string_lossy().ends_with("_tests.rs") {
+        let name = path.file_name().and_then(|name| name.to_str()).unwrap_or_default();
+        // The writer of canonical texts has frozen words of its own.
+        if !name.ends_with(".rs") || name.ends_with("_tests.rs") || name == "canonical.rs" {
             continue;
         }
         let source = std::fs::read_to_string(&path).expect("source");

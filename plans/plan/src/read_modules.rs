@@ -149,6 +149,7 @@ fn read_from_image(
     let lanes = interface.map_or(nightbench_core::results::MOST_LANES, |interface| interface.lanes);
     let kind = section.choice("kind", &ModuleKind::ALL);
     let stacked = section.choice("stack", &STACKS).is_some();
+    let half_populated = section.flag("half_populated", false);
     let ranks = section.choices_number("ranks", &RANKS);
     let width = section.choices_number("device_width", &WIDTHS);
     let dies = section.whole("dies", 1..=16, "dies");
@@ -204,6 +205,9 @@ fn read_from_image(
     }
     if stacked {
         differs("stack", "3DS".into(), if module.stacked { "3DS" } else { "nothing of a stack" }.into());
+    }
+    if half_populated {
+        differs("half_populated", "true".into(), "one module".into());
     }
     if let Some(ranks) = ranks {
         differs("ranks", ranks.to_string(), module.ranks.to_string());
