@@ -5,7 +5,6 @@
 //!
 //! `cargo bench -p runner --bench capture [-- NAME]` prints the tables.
 
-
 #[path = "support/cases.rs"]
 mod cases;
 #[path = "support/mod.rs"]
