@@ -72,7 +72,7 @@ fn one_factor_at_a_time_differs_in_one() {
         let differs = condition.levels.iter().zip(base.levels).filter(|(a, b)| **a != *b).count();
         assert!(differs <= 1, "{}", condition.describe(&plan));
     }
-    // 1 + 5 other modules (two need an adapter) + 4 channels (three take small-outline only) + 5 rates + 4 temperatures + 2 supplies.
+    // 1 + 5 other modules (two need an adapter) + 4 channels (three take SODIMMs only) + 5 rates + 4 temperatures + 2 supplies.
     assert_eq!(some.conditions.len(), 1 + 5 + 4 + 5 + 4 + 2);
     assert_eq!(plan.coverage.missing.len(), 2 + 3);
 }

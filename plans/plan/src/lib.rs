@@ -14,11 +14,11 @@
 //!     lanes = 64
 //!     [[module]]
 //!     name = "Amber"
-//!     kind = "unbuffered"
+//!     kind = "UDIMM"
 //!     rated = 3200
 //!     [[channel]]
 //!     name = "direct"
-//!     fits = ["unbuffered"]
+//!     fits = ["UDIMM"]
 //!     [matrix]
 //!     rate = [2400, 3200]
 //!     temperature_degc = [25, 85]
