@@ -13,7 +13,7 @@ use runner::evaluate::judging::{JudgedBy, JudgedFolder};
 use runner::forecast::Forecast;
 use runner::inputs::plan_file::PlanFile;
 use runner::run::execute::Executor;
-use runner::run::simulated_run::{PendingJob, row};
+use runner::run::pending::PendingJob;
 use runner::store::run_folder::open_whole;
 use runner::store::{Durability, Meta, PackedJob, Store, Target};
 use simulator::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
@@ -115,7 +115,7 @@ fn fill(dir: &Path, text: &str) -> Filled {
     for (position, job) in forecast.jobs.iter().enumerate() {
         let condition = forecast.expansion.conditions[job.condition as usize];
         let (key, position) = (keys.key(&condition, job), position as u64);
-        let row = row(plan, &PendingJob { job: *job, condition, key, position, attempt: 1 });
+        let row = PendingJob { job: *job, condition, key, position, attempt: 1 }.row(plan);
         let which = (position as usize / step).min(results.len() - 1);
         let result = &results[which];
         pairs.push((row.key, which));

@@ -18,7 +18,7 @@ use plan::limits::Metric;
 use runner::evaluate::eye_summaries::{CacheUse, SummarisedFolder, each_summary, fingerprint, write_cache};
 use runner::evaluate::judging::{JudgedBy, JudgedFolder};
 use runner::forecast::Forecast;
-use runner::run::simulated_run::{PendingJob, row};
+use runner::run::pending::PendingJob;
 use runner::store::run_folder::{TOOL_VERSION, open_whole};
 use runner::store::{Durability, JobRow, Meta, Store, Target};
 use serde_json::json;
@@ -125,7 +125,7 @@ fn build(dir: &Path) -> usize {
         let (key, position) = (keys.key(&condition, job), position as u64);
         let todo = PendingJob { job: *job, condition, key, position, attempt: 1 };
         // The script tells rates by their names.
-        let row = JobRow { rate_mts: f64::from(condition.rate(&plan).nominal()), ..row(&plan, &todo) };
+        let row = JobRow { rate_mts: f64::from(condition.rate(&plan).nominal()), ..todo.row(&plan) };
         store.record(&row, &result, &[]).expect("recorded");
     }
     store.close().expect("closed");

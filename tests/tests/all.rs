@@ -17,6 +17,7 @@ mod layers;
 mod licences;
 mod night;
 mod nights;
+mod noise;
 mod program;
 mod report;
 mod rig;

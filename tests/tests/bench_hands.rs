@@ -15,15 +15,15 @@ use runner::forecast::Forecast;
 use runner::inputs::plan_file::PlanFile;
 use runner::run::bench_run::{BenchEnd, BenchRun, BenchSession};
 use runner::run::execute::Executor;
-use runner::run::operator::{Fitting, Hands};
+use runner::run::operator::Hands;
+use runner::run::pending::{Mounting, PendingJob};
 use runner::run::progress::Progress;
-use runner::run::simulated_run::PendingJob;
 use runner::store::run_folder::{bench_keys, open_on};
 use runner::store::{Attempts, Store};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 /// What a scripted person does when asked: fits something, and says whether it was done.
-type Script<'b> = Box<dyn FnMut(&Fitting, &[String]) -> bool + 'b>;
+type Script<'b> = Box<dyn FnMut(&Mounting, &[String]) -> bool + 'b>;
 
 struct ScriptedHands<'b> {
     bench: &'b EmulatedBench,
@@ -38,7 +38,7 @@ impl Hands for ScriptedHands<'_> {
         true
     }
 
-    fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool {
+    fn change(&mut self, wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool {
         // What a person would stake their fingers on.
         assert_eq!(
             self.bench.world().still_on(),
@@ -66,7 +66,7 @@ fn fits(bench: &EmulatedBench) -> Script<'_> {
     })
 }
 
-fn as_wanted(wanted: &Fitting) -> FittedThings {
+fn as_wanted(wanted: &Mounting) -> FittedThings {
     FittedThings {
         chip: wanted.chip.clone(),
         module: wanted.module.clone(),
@@ -178,6 +178,29 @@ fn four_setups() -> String {
     )
 }
 
+/// A meter on the wrong rail reads a wrong voltage: the module in place is not to blame.
+#[test]
+fn a_fault_of_the_bench_sends_no_hands_to_a_module() {
+    for declared in [true, false] {
+        let mut sitting = Sitting::new(SMALL, 2000.0);
+        sitting.bench_text = sitting.bench_text.replace("meter_channel = \"2\"", "meter_channel = \"3\"");
+        if !declared {
+            let (before, rest) = sitting.bench_text.split_once("[fitted]").expect("a declaration");
+            let (_, after) = rest.split_once("\n\n").expect("its end");
+            sitting.bench_text = format!("{before}{after}");
+        }
+        let mut hands = sitting.hands(fits(&sitting.bench));
+        let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+        // Only what nobody said to be in place is asked for, and that once.
+        assert_eq!(hands.asked.len(), usize::from(!declared), "{:?}", hands.asked);
+        assert!(hands.asked.iter().all(|(_, reseat)| reseat.is_empty()), "{:?}", hands.asked);
+        let why = end.ended_early.as_deref().unwrap_or_default();
+        assert!(why.starts_with("the bench has a fault: not settled: VDDQ measures"), "{why}");
+        assert_eq!(sitting.outcomes(), Vec::new());
+        sitting.off();
+    }
+}
+
 #[test]
 fn hands_fit_each_setup_and_may_leave_after_its_check() {
     let sitting = Sitting::new(SMALL, 2000.0);
@@ -191,7 +214,7 @@ fn hands_fit_each_setup_and_may_leave_after_its_check() {
     assert!(hands.asked[0].1.is_empty());
     assert_eq!(hands.told.len(), 2, "{:?}", hands.told);
     assert!(hands.told.iter().all(|words| words.contains("was checked") && words.contains("may leave")));
-    let checks = sitting.events("fit check");
+    let checks = sitting.events("mounting_check");
     assert_eq!(checks.len(), 2, "{checks:?}");
     assert!(checks.iter().all(|words| words.contains("passed")), "{checks:?}");
     assert!(sitting.seconds("change-over: fit check") > 0.0);
@@ -226,7 +249,7 @@ fn a_badly_seated_module_is_asked_for_again() {
     assert!(hands.asked[1].1.iter().any(|reason| reason.contains("lanes 3 of read")), "{:?}", hands.asked);
     assert_eq!(sitting.outcomes().len(), 8);
     assert!(sitting.outcomes().iter().all(|(_, outcome)| *outcome == JobOutcome::Measured));
-    assert!(sitting.events("fit check").iter().any(|words| words.contains("failed in part")));
+    assert!(sitting.events("mounting_check").iter().any(|words| words.contains("failed in part")));
     sitting.off();
 }
 
@@ -264,7 +287,7 @@ fn a_declared_setup_that_is_badly_seated_is_asked_for() {
     assert_eq!(end, BenchEnd::default());
     assert_eq!(hands.asked.len(), 2, "{:?}", hands.asked);
     assert_eq!(hands.asked[0].0, "Amber on direct");
-    let checks = sitting.events("fit check");
+    let checks = sitting.events("mounting_check");
     assert!(checks[0].contains("failed in part") && checks[0].contains("lanes 0-1"), "{checks:?}");
     assert!(sitting.outcomes().iter().all(|(_, outcome)| *outcome == JobOutcome::Measured));
     sitting.off();
@@ -300,8 +323,8 @@ fn a_setup_that_never_answers_is_left_out_and_the_rest_is_planned_anew() {
             other => assert!(setup != broken && *other == JobOutcome::Measured, "{setup}: {other:?}"),
         }
     }
-    assert_eq!(sitting.events("setup left out").len(), 1);
-    let anew = sitting.events("planned anew");
+    assert_eq!(sitting.events("setup_left_out").len(), 1);
+    let anew = sitting.events("planned_anew");
     assert!(!anew.is_empty(), "the change of plan is not in the log");
     println!("planned anew: {anew:?}");
     sitting.off();
@@ -313,7 +336,7 @@ fn a_change_that_is_declined_leaves_its_jobs_waiting() {
     let mut hands = sitting.hands(Box::new(|_, _| false));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!((end.waiting_for_hands, end.not_measured), (4, 0), "{end:?}");
-    assert_eq!(end.exit(Exit::Incomplete), Exit::Pass);
+    assert_eq!(end.exit(Exit::Pass), Exit::Incomplete);
     assert_eq!(sitting.outcomes().len(), 4);
     sitting.off();
 }
@@ -358,7 +381,7 @@ fn at_night_what_is_fitted_goes_on_out_of_its_turn() {
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!(end, BenchEnd::default());
     assert_eq!(sitting.channels(), [other, other, first.as_str(), first.as_str()]);
-    let told = sitting.events("planned anew");
+    let told = sitting.events("planned_anew");
     let about = told.iter().filter(|words| words.contains("what is fitted goes on")).count();
     assert_eq!(about, 1, "{told:?}");
     assert_eq!(sitting.events("waiting").len(), 1);
@@ -392,7 +415,7 @@ fn a_device_still_hot_from_an_earlier_run_is_waited_for() {
     let mut hands = sitting.hands(Box::new(|_, _| false));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!((end.waiting_for_hands, end.not_measured), (4, 0), "{end:?}");
-    assert!(sitting.events("fit check")[0].contains("passed"), "{:?}", sitting.events("fit check"));
+    assert!(sitting.events("mounting_check")[0].contains("passed"), "{:?}", sitting.events("mounting_check"));
     sitting.off();
 }
 

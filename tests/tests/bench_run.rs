@@ -96,11 +96,11 @@ fn a_whole_run_gives_the_verdicts_of_the_simulated_target() {
 }
 
 #[test]
-fn without_a_terminal_nobody_is_asked_and_the_rest_is_complete() {
+fn without_a_terminal_nobody_is_asked_and_the_run_is_incomplete() {
     let rig = rig(SMALL, 1, 0.0, 2000.0);
     let run = rig.run(&[]);
-    assert_eq!(run.code, 0, "{}", run.err);
-    assert!(run.err.contains("jobs wait for hands"), "{}", run.err);
+    assert_eq!(run.code, 3, "{}", run.err);
+    assert!(run.err.contains("4 jobs wait for hands"), "{}", run.err);
     let jobs: BTreeSet<String> = rig.bench.ledger().into_iter().map(|entry| entry.job).collect();
     assert_eq!(jobs.len(), 4, "only the fitted setup is measured");
     rig.off();

@@ -4,6 +4,7 @@ use crate::faulty::{FaultyDriver, Mishaps, Witness};
 use crate::rig::{Rig, Sitting, TINY, contents};
 use crate::support::Folder;
 use contract::{CancelToken, Driver, FaultKind};
+use nightbench_core::events::Event;
 use plan::Plan;
 use plan::keys::JobKeys;
 use proptest::prelude::*;
@@ -160,7 +161,8 @@ fn the_log_is_append_only_and_a_change_is_noticed() {
     rig.finish(&dir);
     let mut store = Store::open(&dir).expect("a store");
     for number in 0..5 {
-        store.append_event("2026-03-01T22:15:03.250Z", "note", &format!("event {number}")).expect("an event");
+        let event = Event::OrderKept { why: format!("event {number}") };
+        store.append_event("2026-03-01T22:15:03.250Z", &event).expect("an event");
     }
     store.close().expect("closed");
     let reader = Store::open_read_only(&dir).expect("a store");

@@ -272,8 +272,8 @@ fn signals_stop_safely_and_the_same_command_goes_on() {
         .into_iter()
         .map(|event| event.kind)
         .collect();
-    assert_eq!(log.iter().filter(|kind| *kind == "stopped by a signal").count(), 2, "{log:?}");
-    assert_eq!(log.last().map(String::as_str), Some("run ended"));
+    assert_eq!(log.iter().filter(|kind| *kind == "stopped_by_signal").count(), 2, "{log:?}");
+    assert_eq!(log.last().map(String::as_str), Some("run_ended"));
 }
 
 #[test]

@@ -36,7 +36,7 @@ fn jobs_that_the_plan_lost_are_told_wherever_a_decision_stands() {
     assert!(status.contains("2 of 2 jobs done (100 %)"), "{status}");
     assert!(status.contains("2 stored jobs are no longer in the plan"), "{status}");
     let reader = Store::open_read_only(&folder.path().join("d")).unwrap();
-    assert!(reader.events().unwrap().iter().any(|event| event.kind == "plan changed"));
+    assert!(reader.events().unwrap().iter().any(|event| event.kind == "plan_changed"));
     // Put back, they count again.
     folder.file("plan.toml", &plan());
     assert!(!reasons(&run(&folder, &[])).contains("no longer in the plan"));

@@ -159,7 +159,7 @@ impl Instrument {
         };
         if let Some(words) = words {
             return Err(self.fault(
-                FaultKind::WrongIdentity,
+                FaultKind::WrongInstrument,
                 format!("answers as `{answer}`; {words}. Check cabling and `identity` in the bench file"),
             ));
         }

@@ -19,4 +19,5 @@ pub mod wire;
 
 pub use command_log::CommandLog;
 pub use driver::BenchDriver;
+pub use plant::WatchedValue;
 pub use temperature::{RAMP_READING, SOAK_READING};

@@ -42,8 +42,10 @@ pub enum FaultKind {
     NotSafe,
     /// The bench was made safe from outside the call.
     TakenOver,
-    /// Another chip, module, firmware or instrument than expected.
+    /// Another chip, module or firmware than expected.
     WrongIdentity,
+    /// Another instrument than expected, or another than before.
+    WrongInstrument,
     /// A call in the wrong order, for example a sample before training.
     WrongOrder,
     /// The device cannot do what was asked.
@@ -59,7 +61,7 @@ pub enum FaultKind {
 }
 
 /// Every kind without a number.
-const PLAIN: [FaultKind; 20] = [
+const PLAIN: [FaultKind; 21] = [
     FaultKind::TimeOut,
     FaultKind::Communication,
     FaultKind::Protocol,
@@ -74,6 +76,7 @@ const PLAIN: [FaultKind; 20] = [
     FaultKind::NotSafe,
     FaultKind::TakenOver,
     FaultKind::WrongIdentity,
+    FaultKind::WrongInstrument,
     FaultKind::WrongOrder,
     FaultKind::Unsupported,
     FaultKind::Cancelled,
@@ -104,6 +107,7 @@ impl FaultKind {
             FaultKind::NotSafe => "not_safe",
             FaultKind::TakenOver => "taken_over",
             FaultKind::WrongIdentity => "wrong_identity",
+            FaultKind::WrongInstrument => "wrong_instrument",
             FaultKind::WrongOrder => "wrong_order",
             FaultKind::Unsupported => "unsupported",
             FaultKind::Cancelled => "cancelled",
@@ -146,11 +150,12 @@ impl FaultKind {
             FaultKind::NotSafe => "could not make safe",
             FaultKind::TakenOver => "made safe from outside",
             FaultKind::WrongIdentity => "wrong identity",
+            FaultKind::WrongInstrument => "wrong instrument",
             FaultKind::WrongOrder => "wrong order of calls",
             FaultKind::Unsupported => "unsupported",
             FaultKind::Cancelled => "cancelled",
             FaultKind::ImpossibleAnswer => "impossible answer",
-            FaultKind::MountingCheck => "fit check failed",
+            FaultKind::MountingCheck => "mounting check failed",
             FaultKind::Unrecorded => "not recorded",
         }
     }

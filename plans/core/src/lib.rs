@@ -17,6 +17,7 @@
 pub mod capture_cost;
 pub mod condition;
 pub mod devices;
+pub mod events;
 pub mod eye_confidence;
 pub mod faults;
 pub mod jedec;

@@ -17,13 +17,15 @@ use crate::run::bench_run::BenchRun;
 use crate::run::disk_space::refuse_without_room;
 use crate::run::execute::Executor;
 use crate::run::mountings::check_mountings;
+use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
 use crate::run::remeasure::{self, Choice, choose};
 use crate::run::signals::Watch;
-use crate::run::simulated_run::{Night, PendingJob, simulate};
+use crate::run::simulated_run::{Night, simulate};
 use crate::store::run_folder::{bench_keys, keys_of, open_for, open_on};
 use crate::store::{Holder, LimitSet, Store, Target, utc_text};
 use contract::{CancelToken, Driver};
+use nightbench_core::events::Event;
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
@@ -129,7 +131,8 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     }
     if let (Some(reason), false) = (&arguments.reason, superseded.is_empty()) {
         store.supersede_all(&superseded, reason)?;
-        log(&mut store, "measured again", &format!("{}: {reason}", counted(superseded.len(), "job")))?;
+        let event = Event::MeasuredAgain { jobs: superseded.len() as u64, reason: reason.clone() };
+        log(&mut store, &event)?;
     }
     if let (Some(reason), false) = (&arguments.reason, todo.is_empty()) {
         remeasure::open_request(&mut store, &arguments.again, reason)?;
@@ -185,7 +188,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     };
     let on_bench = ran?;
     let stopped = watch.exit();
-    log(&mut store, if stopped.is_some() { "stopped by a signal" } else { "run ended" }, "")?;
+    log(&mut store, if stopped.is_some() { &Event::StoppedBySignal } else { &Event::RunEnded })?;
     if arguments.reason.is_some() && stopped.is_none() {
         remeasure::close_request(&mut store)?;
     }
@@ -290,18 +293,17 @@ fn prepare_place(arguments: &RunArguments, dir: &Path) -> Result<(), Failure> {
     }
 }
 
-fn log(store: &mut Store, kind: &str, text: &str) -> Result<(), Failure> {
-    store.append_event(&utc_text(SystemTime::now()), kind, text).map_err(Failure::from)
+fn log(store: &mut Store, event: &Event) -> Result<(), Failure> {
+    store.append_event(&utc_text(SystemTime::now()), event).map_err(Failure::from)
 }
 
 fn log_start(store: &mut Store, todo: &[PendingJob], done_before: usize) -> Result<(), Failure> {
     if let Some(holder) = store.left_by() {
-        let words = format!("{holder} ended without closing the folder");
-        log(store, "found", &words)?;
+        let by = holder.to_string();
+        log(store, &Event::FoundOpen { by })?;
     }
-    let words =
-        format!("{} to do, {done_before} done before, by {}", counted(todo.len(), "job"), Holder::current());
-    log(store, "run started", &words)
+    let by = Holder::current().to_string();
+    log(store, &Event::RunStarted { jobs: todo.len() as u64, done_before: done_before as u64, by })
 }
 
 /// Stores the plan as it is now, the jobs' places and the limits it would be judged by.
@@ -315,14 +317,13 @@ fn remember(
     let utc = utc_text(SystemTime::now());
     let meta = store.reader().meta()?;
     if meta.plan_text != file.text {
-        let words = format!(
-            "`{}` (SHA-256 {}) takes the place of `{}` (SHA-256 {})",
-            file.plan.title,
-            digest(&file.text),
-            meta.title,
-            digest(&meta.plan_text)
-        );
-        log(store, "plan changed", &words)?;
+        let event = Event::PlanChanged {
+            title: file.plan.title.clone(),
+            sha256: digest(&file.text),
+            before_title: meta.title,
+            before_sha256: digest(&meta.plan_text),
+        };
+        log(store, &event)?;
         store.extend_plan(&utc, &file.plan.title, &file.text, places)?;
     }
     PlanSize::new(&file.text, forecast).keep(store)?;

@@ -3,7 +3,7 @@
 use crate::console::exit::Exit;
 use crate::console::terminal::{Terminal, duration, folded, table};
 use crate::evaluate::judging::{JudgedFolder, worst};
-use crate::run::simulated_run::PendingJob;
+use crate::run::pending::PendingJob;
 use judge::every_verdict_passes;
 use judge::judged::{JudgedCondition, Verdict};
 use nightbench_core::condition::ConditionState;
@@ -41,7 +41,7 @@ pub fn exit_of(
         counting += 1;
         match condition.verdict {
             None if own_jobs.is_some_and(|jobs| {
-                condition.jobs.len() >= jobs && condition.jobs.iter().all(|job| job.trouble.is_empty())
+                condition.jobs.len() >= jobs && condition.jobs.iter().all(|job| job.valid && job.trained)
             }) && condition.jobs.len() < plan.repeats.jobs() as usize => {}
             None => return Exit::Incomplete,
             Some(verdict) => all_pass &= verdict == Verdict::Pass,

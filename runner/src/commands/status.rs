@@ -12,6 +12,7 @@ use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::bench_hours;
 use crate::store::{Holder, Meta, Store, StoreReader, Target};
 use judge::judged::{JudgedCondition, OutsidePlan, Verdict, VerdictCounts};
+use nightbench_core::events::Event;
 use nightbench_core::text::counted;
 use plan::Plan;
 use schedule::Mounting;
@@ -133,14 +134,15 @@ impl Wall {
     /// Of the run that is going on.
     fn of(reader: &StoreReader, done: usize) -> Result<Option<Wall>, Failure> {
         let events = reader.events()?;
-        let Some(started) = events.iter().rev().find(|event| event.kind == "run started") else {
-            return Ok(None);
-        };
-        // As written by `run`: `5 jobs to do, 3 done before, by ...`.
-        let before = started.text.split(", ").nth(1).and_then(|words| words.split(' ').next()?.parse().ok());
+        let started = events.iter().rev().find_map(|stored| match stored.event()? {
+            Event::RunStarted { done_before, .. } => Some((&stored.utc, done_before)),
+            _ => None,
+        });
+        let Some((utc, before)) = started else { return Ok(None) };
+        let before = usize::try_from(before).unwrap_or(usize::MAX);
         let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default().as_secs_f64();
-        let elapsed = utc_seconds(&started.utc).map(|then| (now - then).max(0.0));
-        Ok(elapsed.map(|elapsed_s| Wall { elapsed_s, jobs: done.saturating_sub(before.unwrap_or(0)) }))
+        let elapsed = utc_seconds(utc).map(|then| (now - then).max(0.0));
+        Ok(elapsed.map(|elapsed_s| Wall { elapsed_s, jobs: done.saturating_sub(before) }))
     }
 
     /// Seconds that so many jobs still take at the pace so far.

@@ -12,13 +12,14 @@ use crate::inputs::notes;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
 use crate::store::run_folder::keys_of;
-use crate::store::{Attempts, Meta, Store, StoreReader, Target};
+use crate::store::{Attempts, Meta, Store, StoreReader, StoredEvent, Target};
 use judge::audit::{LimitSetNote, SetChange};
 use judge::judged::{
     Equipment, JudgedMetric, JudgedRun, ModelEntry, OutsidePlan, RunFacts, Superseded, TestedItem,
 };
 use judge::study::MetricStudy;
 use judge::{JobFacts, Judge, Series, extrapolated, reference_condition};
+use nightbench_core::events::Event;
 use nightbench_core::results::JobOutcome;
 use nightbench_core::text::lane_list;
 use pages::report;
@@ -565,18 +566,16 @@ fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec
 /// Instruments as they answered, from the events of the latest run on a bench.
 fn equipment(reader: &StoreReader) -> Result<Vec<Equipment>, Failure> {
     let mut list: Vec<Equipment> = Vec::new();
-    for event in reader.events()? {
-        if event.kind != crate::run::bench_run::INSTRUMENT_EVENT {
+    for stored in reader.events()? {
+        let Some(Event::Instrument { name, identification, calibration_due }) = stored.event() else {
             continue;
-        }
-        let (role, rest) = event.text.split_once(": ").unwrap_or((event.text.as_str(), ""));
-        let (identification, due) = rest.rsplit_once("; calibration due ").unwrap_or((rest, ""));
+        };
+        let role = match stored.bench() {
+            Some(bench) => format!("{bench}: {name}"),
+            None => name,
+        };
         list.retain(|known| known.role != role);
-        list.push(Equipment {
-            role: role.into(),
-            identification: identification.into(),
-            calibration_due: due.starts_with(|digit: char| digit.is_ascii_digit()).then(|| due.into()),
-        });
+        list.push(Equipment { role, identification, calibration_due });
     }
     Ok(list)
 }
@@ -587,5 +586,6 @@ fn log_lines(reader: &StoreReader, simulated: bool) -> Result<Vec<(String, Strin
         return Ok(Vec::new());
     }
     let events = reader.events()?;
-    Ok(events.into_iter().map(|event| (event.utc, format!("{}: {}", event.kind, event.text))).collect())
+    let line = |event: &StoredEvent| format!("{}: {}", event.kind.replace('_', " "), event.text);
+    Ok(events.into_iter().map(|event| (event.utc.clone(), line(&event))).collect())
 }

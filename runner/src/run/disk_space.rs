@@ -2,7 +2,7 @@
 
 use crate::capture::visit_cost;
 use crate::console::exit::{Exit, Failure};
-use crate::run::simulated_run::PendingJob;
+use crate::run::pending::PendingJob;
 use crate::store::{StoredAmount, disk_space_estimate, free_disk_bytes};
 use nightbench_core::capture_cost::{CapturePlan, predict_seconds};
 use plan::Plan;

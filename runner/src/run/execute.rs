@@ -2,7 +2,7 @@
 
 use crate::capture::{CaptureOptions, Sampler, capture};
 use crate::forecast::capture_options;
-use crate::run::mountings::Fitting;
+use crate::run::pending::MountingId;
 use contract::{
     Call, CancelToken, Driver, DriverError, FaultKind, PointCounts, PointRequest, Setting, StartKind,
     TrainingRequest,
@@ -56,7 +56,7 @@ pub struct Executor<'p> {
     keys: &'p JobKeys<'p>,
     shelf: Shelf,
     options: CaptureOptions,
-    given_up: BTreeMap<Fitting, Fault>,
+    given_up: BTreeMap<MountingId, Fault>,
     apply_limit: Duration,
     drop_point: Option<CancelToken>,
 }
@@ -86,8 +86,8 @@ impl<'p> Executor<'p> {
         Executor { drop_point: Some(drop_point), ..self }
     }
 
-    /// Fittings whose jobs are not measured, and why.
-    pub fn give_up(&mut self, given_up: BTreeMap<Fitting, Fault>) {
+    /// Mountings whose jobs are not measured, and why.
+    pub fn give_up(&mut self, given_up: BTreeMap<MountingId, Fault>) {
         self.given_up = given_up;
     }
 
@@ -175,14 +175,14 @@ impl<'p> Executor<'p> {
         let condition = self.expansion.conditions[job.condition as usize];
         let setting = self.setting(&condition, job, attempt);
         let mut result = empty_result(JobOutcome::Measured);
-        let (chip, module, channel) = condition.setup();
-        if let Some(fault) = self.given_up.get(&(chip, module, channel, job.mounting)) {
+        if let Some(fault) = self.given_up.get(&MountingId::of(&condition, job)) {
             result.outcome = JobOutcome::NotMeasured(fault.clone());
             return Ok(result);
         }
         match self.measure(driver, &setting, cancel, &mut result) {
             Ok(()) => Ok(result),
-            Err(error) if error.kind == FaultKind::Cancelled => Err(error),
+            // A device may say so by itself: that is a fault like any other.
+            Err(error) if error.kind == FaultKind::Cancelled && self.stop_asked(cancel) => Err(error),
             Err(error) => {
                 // A capture that broke off is no eye: only whole captures may be judged.
                 result.captures.clear();
@@ -190,6 +190,10 @@ impl<'p> Executor<'p> {
                 Ok(result)
             }
         }
+    }
+
+    fn stop_asked(&self, cancel: &CancelToken) -> bool {
+        cancel.is_cancelled() || self.drop_point.as_ref().is_some_and(CancelToken::is_cancelled)
     }
 
     fn measure(

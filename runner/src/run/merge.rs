@@ -11,6 +11,7 @@ use crate::store::run_folder::keys_of;
 use crate::store::{
     Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text,
 };
+use nightbench_core::events::Event;
 use nightbench_core::text::counted;
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::path::{Path, PathBuf};
@@ -326,7 +327,7 @@ fn copy(parts: &[Part], chosen: &Chosen, store: &mut Store, merged: &mut Merged)
     }
     if !words.is_empty() {
         let utc = utc_text(SystemTime::now());
-        store.append_event(&utc, "merged", &words.join("; "))?;
+        store.append_event(&utc, &Event::Merged { parts: words })?;
     }
     store.commit().map_err(Failure::from)
 }
@@ -339,9 +340,9 @@ fn copy_log(part: &Part, clocks: &MergedClock, store: &mut Store) -> Result<(), 
     let known = store.reader().events()?;
     let known: HashSet<_> = known.into_iter().map(|event| (event.utc, event.kind, event.text)).collect();
     for event in part.reader.events()? {
-        let event = (event.utc, event.kind, format!("{bench}: {}", event.text));
-        if !known.contains(&event) {
-            store.append_event(&event.0, &event.1, &event.2)?;
+        let event = event.at_bench(bench);
+        if !known.contains(&(event.utc.clone(), event.kind.clone(), event.text.clone())) {
+            store.copy_event(event)?;
         }
     }
     let known = store.reader().readings_between_jobs()?;

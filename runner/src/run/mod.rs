@@ -8,6 +8,7 @@ pub mod merge;
 pub mod mounting_check;
 pub mod mountings;
 pub mod operator;
+pub mod pending;
 pub mod progress;
 pub mod remeasure;
 pub mod signals;

@@ -3,9 +3,10 @@
 //! time, well under three minutes.
 
 use contract::{
-    Call, CancelToken, Driver, DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest, Setting,
-    TrainingRequest,
+    Call, CancelToken, Driver, DriverError, EyeCapabilities, FaultKind, Part, PointCounts, PointRequest,
+    Setting, TrainingRequest,
 };
+use nightbench_core::events::CheckVerdict;
 use nightbench_core::faults::Fault;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Identity, LaneSet, Point, Readback};
@@ -30,22 +31,11 @@ const CLOSED_RATIO: f64 = 0.01;
 /// Longest a single call to a driver may take.
 const CALL_LIMIT: Duration = Duration::from_secs(60);
 
-/// What a fit check says.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum FitVerdict {
-    /// The operator may leave.
-    Pass,
-    /// Some lanes are not there: take it out and fit it again.
-    ReSeat,
-    /// Nothing answers, or nothing of it works.
-    DeviceFailure,
-}
-
 /// A fit check's result.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FitReport {
     /// The verdict.
-    pub verdict: FitVerdict,
+    pub verdict: CheckVerdict,
     /// Why, each naming the thing and its value; empty for a pass.
     pub reasons: Vec<String>,
     /// The device answered, is the one expected and has its power: what failed is the interface.
@@ -69,6 +59,8 @@ pub enum NextStep {
         /// Why.
         reasons: Vec<String>,
     },
+    /// The bench itself has a fault: what is mounted is not to blame, and nothing can be measured.
+    StopRun(DriverError),
     /// Leave out the rest of the setup: its jobs are not measured for this fault.
     SkipSetup(Fault),
 }
@@ -77,15 +69,18 @@ pub enum NextStep {
 /// dead over [`MOST_ATTEMPTS`] fittings are the device's own, and measuring it gives a result.
 pub fn next_step(attempts: &[FitReport]) -> NextStep {
     let Some(last) = attempts.last() else { return NextStep::Go { noted: Vec::new() } };
-    let failures = attempts.iter().rev().take_while(|one| one.verdict == FitVerdict::DeviceFailure).count();
+    if let Some(fault) = last.fault.as_ref().filter(|fault| fault.part == Part::Instrument) {
+        return NextStep::StopRun(fault.clone());
+    }
+    let failures = attempts.iter().rev().take_while(|one| one.verdict == CheckVerdict::DeviceFailure).count();
     match last.verdict {
-        FitVerdict::Pass => NextStep::Go { noted: Vec::new() },
-        FitVerdict::DeviceFailure if failures >= 2 => {
+        CheckVerdict::Pass => NextStep::Go { noted: Vec::new() },
+        CheckVerdict::DeviceFailure if failures >= 2 => {
             let why = last.reasons.join("; ");
             let detail = format!("{failures} times for the whole device: {why}");
             NextStep::SkipSetup(Fault::new(FaultKind::MountingCheck, detail))
         }
-        _ if attempts.len() >= MOST_ATTEMPTS && last.verdict == FitVerdict::ReSeat => {
+        _ if attempts.len() >= MOST_ATTEMPTS && last.verdict == CheckVerdict::ReSeat => {
             NextStep::Go { noted: last.reasons.clone() }
         }
         _ => NextStep::ReSeat { reasons: last.reasons.clone() },
@@ -106,14 +101,14 @@ pub fn fit_check(
 ) -> Result<FitReport, DriverError> {
     let begin = driver.elapsed().0;
     let mut report = FitReport {
-        verdict: FitVerdict::Pass,
+        verdict: CheckVerdict::Pass,
         reasons: Vec::new(),
         answered: true,
         fault: None,
         bench_s: 0.0,
     };
     if let Err(error) = look(driver, setting, expected, request, cancel, &mut report) {
-        if error.kind == FaultKind::Cancelled {
+        if error.kind == FaultKind::Cancelled && cancel.is_cancelled() {
             return Err(error);
         }
         report.fail(error.to_string());
@@ -132,13 +127,13 @@ pub fn fit_check(
 
 impl FitReport {
     fn fail(&mut self, reason: String) {
-        self.verdict = FitVerdict::DeviceFailure;
+        self.verdict = CheckVerdict::DeviceFailure;
         self.reasons.push(reason);
     }
 
     fn lanes_fail(&mut self, reason: String, failed: usize, of: usize) {
-        let verdict = if failed >= of { FitVerdict::DeviceFailure } else { FitVerdict::ReSeat };
-        if self.verdict != FitVerdict::DeviceFailure {
+        let verdict = if failed >= of { CheckVerdict::DeviceFailure } else { CheckVerdict::ReSeat };
+        if self.verdict != CheckVerdict::DeviceFailure {
             self.verdict = verdict;
         }
         self.reasons.push(reason);

@@ -187,7 +187,7 @@ fn check(fault: Fault) -> FitReport {
 
 #[test]
 fn each_fault_has_its_verdict_and_its_words() {
-    use FitVerdict::*;
+    use CheckVerdict::*;
     for (fault, verdict, answered, words) in [
         (Fault::None, Pass, true, ""),
         (Fault::Silent, DeviceFailure, false, "time-out: no answer"),
@@ -224,7 +224,12 @@ fn two_device_failures_skip_the_setup_and_stubborn_lanes_are_measured() {
     assert!(fault.detail.starts_with("2 times for the whole device: time-out"), "{fault}");
     assert!(matches!(next_step(&[silent.clone(), lanes.clone()]), NextStep::ReSeat { .. }));
     assert!(matches!(next_step(&[silent.clone(), lanes.clone(), silent.clone()]), NextStep::ReSeat { .. }));
-    assert_eq!(next_step(&[silent, good]), NextStep::Go { noted: Vec::new() });
+    assert_eq!(next_step(&[silent.clone(), good]), NextStep::Go { noted: Vec::new() });
+    // A fault of an instrument is nobody's who seats modules.
+    let mut dark = silent.clone();
+    dark.fault = dark.fault.map(|fault| fault.at(Part::Instrument));
+    assert!(matches!(next_step(std::slice::from_ref(&dark)), NextStep::StopRun(_)));
+    assert!(matches!(next_step(&[silent, dark]), NextStep::StopRun(_)));
     let three = [lanes.clone(), lanes.clone(), lanes.clone()];
     assert_eq!(next_step(&three), NextStep::Go { noted: lanes.reasons });
 }
@@ -247,7 +252,7 @@ fn the_simulated_target_passes_within_the_time_model() {
     let setting = executor.setting(&expansion.conditions[0], &job, 1);
     let request = executor.training_request();
     let report = fit_check(&mut driver, &setting, None, &request, &CancelToken::new()).unwrap();
-    assert_eq!(report.verdict, FitVerdict::Pass, "{:?}", report.reasons);
+    assert_eq!(report.verdict, CheckVerdict::Pass, "{:?}", report.reasons);
     assert!(report.bench_s > 0.0 && report.bench_s < plan.times.fit_check_s, "{} s", report.bench_s);
     let stopped = CancelToken::new();
     stopped.cancel();

@@ -1,6 +1,7 @@
 //! Hands at the bench: asked for on a terminal only, and only when everything is verified off and neither hot nor cold.
 
 use crate::console::terminal::shown;
+use crate::run::pending::Mounting;
 use contract::CancelToken;
 use nightbench_core::units::Celsius;
 use std::io::{BufRead, IsTerminal, Write};
@@ -22,21 +23,6 @@ protection and the emergency stop.
 /// How often a waiting prompt looks whether a stop was asked for.
 const LOOK: Duration = Duration::from_millis(50);
 
-/// What is to be fitted.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Fitting {
-    /// Test chip.
-    pub chip: String,
-    /// Module.
-    pub module: String,
-    /// Its serial number, where the plan knows it.
-    pub serial: Option<String>,
-    /// Channel.
-    pub channel: String,
-    /// Which fitting of the setup, from 0: above 0 it is a re-seat.
-    pub mounting: u32,
-}
-
 /// Somebody who can change what is fitted, or nobody.
 pub trait Hands {
     /// Is somebody there to ask?
@@ -45,7 +31,7 @@ pub trait Hands {
     /// Asks for a change. Called only with the rails verified off and these sensors within the safe band; `reseat` says
     /// why what was just fitted must be taken out and fitted again (empty: a first fitting). Returns whether it was
     /// done; there is no answer but a person's.
-    fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool;
+    fn change(&mut self, wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool;
 
     /// Says that what was fitted answers and that nobody is needed for now.
     fn may_leave(&mut self, words: &str);
@@ -94,7 +80,7 @@ impl Hands for TerminalHands {
         std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
     }
 
-    fn change(&mut self, wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool {
+    fn change(&mut self, wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool {
         // What was typed before the question is no answer to it.
         if let Some(lines) = &self.lines {
             while lines.try_recv().is_ok() {}
@@ -118,11 +104,11 @@ impl Hands for TerminalHands {
     }
 }
 
-fn question(wanted: &Fitting, sensors: &[(String, Celsius)], reseat: &[String]) -> String {
+fn question(wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String]) -> String {
     let readings: Vec<String> = sensors.iter().map(|(name, value)| format!("{name} {value}")).collect();
     let serial = wanted.serial.as_ref().map(|serial| format!(" (serial {serial})")).unwrap_or_default();
     let task = match reseat {
-        [] if wanted.mounting > 0 => "Take it out and seat it again, even if it is fitted. Fit".to_string(),
+        [] if wanted.number > 0 => "Take it out and seat it again, even if it is fitted. Fit".to_string(),
         [] => "Fit".to_string(),
         why => format!(
             "The fit check failed: {}.\nTake it out, look at contacts and cables, and seat it again. Fit",
@@ -145,12 +131,12 @@ mod tests {
 
     #[test]
     fn the_question_names_what_to_fit_and_why_it_is_asked_again() {
-        let wanted = Fitting {
+        let wanted = Mounting {
             chip: "K1".into(),
             module: "Amber".into(),
             serial: Some("A-17".into()),
             channel: "risers".into(),
-            mounting: 0,
+            number: 0,
         };
         let sensors = [("chip".to_string(), Celsius(23.5))];
         let first = question(&wanted, &sensors, &[]);
@@ -160,7 +146,7 @@ mod tests {
             assert!(first.contains(words), "{words}: {first}");
         }
         assert!(!first.contains("again"), "{first}");
-        let seat = question(&Fitting { mounting: 1, ..wanted.clone() }, &sensors, &[]);
+        let seat = question(&Mounting { number: 1, ..wanted.clone() }, &sensors, &[]);
         assert!(seat.contains("seat it again, even if"), "{seat}");
         let again = question(&wanted, &sensors, &["lanes 3 of read rank 0 see nothing".into()]);
         assert!(again.contains("The fit check failed: lanes 3 of read rank 0 see nothing."), "{again}");

@@ -1,7 +1,7 @@
 //! Measuring again: which finished jobs get another attempt, and why. Older attempts stay, marked superseded.
 
 use crate::console::exit::{Exit, Failure};
-use crate::run::simulated_run::PendingJob;
+use crate::run::pending::PendingJob;
 use crate::store::{Attempts, GivenUp, JobKey, Store, StoreReader};
 use nightbench_core::results::JobOutcome;
 use plan::Plan;

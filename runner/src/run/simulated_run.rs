@@ -3,35 +3,19 @@
 use crate::console::exit::{Exit, Failure};
 use crate::evaluate::eye_summaries::{SummaryWriter, fingerprint};
 use crate::run::execute::Executor;
+use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
-use crate::store::{JobRow, PackedJob, Store, StoreError};
+use crate::store::{PackedJob, Store, StoreError};
 use contract::{Call, CancelToken, Driver};
 use judge::eye_summary::{JobSummary, masks_for};
 use nightbench_core::faults::{Fault, FaultKind};
 use nightbench_core::results::{JobOutcome, JobResult, JobTimes};
 use plan::Plan;
-use plan::expand::{Condition, Job};
-use plan::matrix::Factor;
 use std::path::Path;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
 use std::time::Duration;
-
-/// A job to be done.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PendingJob {
-    /// The job.
-    pub job: Job,
-    /// Its condition.
-    pub condition: Condition,
-    /// Its key.
-    pub key: [u8; 32],
-    /// Its place in the plan's order.
-    pub position: u64,
-    /// Which attempt at it, from 1.
-    pub attempt: u32,
-}
 
 /// A finished job on its way to the store.
 struct Finished {
@@ -199,7 +183,7 @@ pub fn simulate(
 /// A result packed for the store. One that contradicts itself (counts above the bits, numbers that are not finite)
 /// is a fault of its target: the job is not measured and the night goes on.
 fn finished(plan: &Plan, todo: &PendingJob, mut result: JobResult) -> Result<Finished, Failure> {
-    let row = row(plan, todo);
+    let row = todo.row(plan);
     let packed = match PackedJob::new(&row, &result, &[]) {
         Err(error @ (StoreError::Value { .. } | StoreError::Packing { .. })) => {
             result = JobResult {
@@ -231,32 +215,4 @@ fn finished(plan: &Plan, todo: &PendingJob, mut result: JobResult) -> Result<Fin
         times: result.times,
         words,
     })
-}
-
-/// A job's row, without a clock.
-pub fn row(plan: &Plan, todo: &PendingJob) -> JobRow {
-    let condition = &todo.condition;
-    let name = |factor: Factor| plan.level_name(factor, condition.level(factor));
-    JobRow {
-        key: todo.key,
-        plan_position: todo.position,
-        chip: name(Factor::Chip),
-        firmware: name(Factor::Firmware),
-        module: name(Factor::Module),
-        channel: name(Factor::Channel),
-        rate: name(Factor::Rate),
-        temperature: name(Factor::Temperature),
-        supply: name(Factor::Supply),
-        pattern: name(Factor::Pattern),
-        rate_mts: condition.rate(plan).mega_transfers(),
-        temperature_set_degc: condition.temperature(plan).0,
-        mounting: u32::from(todo.job.mounting),
-        repeat: u32::from(todo.job.repeat),
-        start: u32::from(todo.job.start),
-        // A simulated result is a function of plan and seed alone: it carries no clock.
-        started_utc: String::new(),
-        ended_utc: String::new(),
-        started_bench_s: 0.0,
-        ended_bench_s: 0.0,
-    }
 }

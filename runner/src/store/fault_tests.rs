@@ -2,6 +2,7 @@
 
 use super::samples::*;
 use super::*;
+use nightbench_core::events::Event;
 use std::io::{BufRead, BufReader};
 use std::process::{Child, ChildStdout, Command, Stdio};
 
@@ -32,7 +33,8 @@ fn writer_process() {
     println!("\nsafe: opened");
     for number in 0..JOBS {
         if !store.is_done(&key(number)).unwrap() {
-            store.append_event("2026-03-01T22:00:00.000Z", "job started", &number.to_string()).unwrap();
+            let event = Event::OrderKept { why: number.to_string() };
+            store.append_event("2026-03-01T22:00:00.000Z", &event).unwrap();
             store.record(&row(number), &result(number), &readings(number)).unwrap();
             println!("safe: {number}");
         }
@@ -166,7 +168,7 @@ fn a_full_disk_costs_the_ballast_and_no_job() {
     assert!(!store.disk_is_full());
     store.record(&row(1), &result(1), &[]).unwrap();
     assert!(store.disk_is_full() && !ballast.exists());
-    store.append_event("2026-03-01T22:00:00.000Z", "stopped", "the disk is full").unwrap();
+    store.append_event("2026-03-01T22:00:00.000Z", &Event::StoppedBySignal).unwrap();
     store.close().unwrap();
     let store = Store::open(&folder.run()).unwrap();
     assert_eq!(store.reader().done_keys().unwrap().len(), 2);

@@ -36,7 +36,7 @@ mod tests;
 pub use attachments::{Attachment, MOST_ATTACHMENT};
 pub use disk::{StoredAmount, disk_space_estimate, free_disk_bytes};
 pub use error::StoreError;
-pub use events::{Event, EventCheck};
+pub use events::{EventCheck, StoredEvent};
 pub(crate) use lock::FolderLock;
 pub use lock::{Holder, utc_text};
 pub use notes::GivenUp;
@@ -46,6 +46,7 @@ pub use rows::{JobKey, JobRow, LimitSet, Meta, PackedCounts, PackedJob, Reading,
 pub use schema::FORMAT_VERSION;
 
 use disk::Ballast;
+use nightbench_core::events::Event;
 use nightbench_core::results::JobResult;
 use rusqlite::{Connection, ErrorCode, Transaction, TransactionBehavior, params};
 use schema::Found;
@@ -293,8 +294,16 @@ impl Store {
     ///
     /// # Errors
     /// A write error, after which the event still waits.
-    pub fn append_event(&mut self, utc: &str, kind: &str, text: &str) -> Result<(), StoreError> {
-        self.push(Entry::Event { utc: utc.to_owned(), kind: kind.to_owned(), text: text.to_owned() })
+    pub fn append_event(&mut self, utc: &str, event: &Event) -> Result<(), StoreError> {
+        self.push(Entry::Event { utc: utc.to_owned(), parts: StoredEvent::parts(event)? })
+    }
+
+    /// Appends an event of another log as it stands there.
+    ///
+    /// # Errors
+    /// A write error, after which the event still waits.
+    pub fn copy_event(&mut self, event: StoredEvent) -> Result<(), StoreError> {
+        self.push(Entry::Event { utc: event.utc, parts: [event.kind, event.facts, event.text] })
     }
 
     /// Has the job a result that counts, written or waiting?

@@ -131,6 +131,7 @@ CREATE TABLE events (
     sequence INTEGER PRIMARY KEY CHECK (sequence >= 1),
     utc TEXT NOT NULL,
     kind TEXT NOT NULL,
+    facts TEXT NOT NULL,
     text TEXT NOT NULL,
     previous_sha256 BLOB NOT NULL CHECK (length(previous_sha256) = 32),
     sha256 BLOB NOT NULL CHECK (length(sha256) = 32)
@@ -193,7 +194,7 @@ SELECT readings.job_id, lower(hex(job_key)) AS job_key, bench_s, name, value, un
 FROM readings LEFT JOIN jobs ON jobs.id = readings.job_id;
 
 CREATE VIEW event_list AS
-SELECT sequence, utc, kind, text, lower(hex(sha256)) AS sha256 FROM events;
+SELECT sequence, utc, kind, facts, text, lower(hex(sha256)) AS sha256 FROM events;
 ";
 
 /// What a database file is to this program.

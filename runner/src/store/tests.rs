@@ -2,6 +2,8 @@
 
 use super::samples::*;
 use super::*;
+use nightbench_core::events::Event;
+use nightbench_core::faults::{Fault, FaultKind};
 
 fn filled(dir: &Path, numbers: impl IntoIterator<Item = u64>) -> Store {
     let mut store = Store::create(dir, &meta(Target::Simulated)).unwrap();
@@ -257,10 +259,10 @@ fn a_changed_event_log_is_noticed() {
     let folder = Folder::new();
     let mut store = filled(&folder.run(), 0..1);
     assert_eq!(store.reader().verify_events().unwrap(), EventCheck { events: 0, head: [0; 32] });
-    for (kind, text) in
-        [("run started", "300 jobs"), ("fault", "chamber"), ("retry", ""), ("run ended", "ok")]
-    {
-        store.append_event("2026-03-01T22:00:00.000Z", kind, text).unwrap();
+    let started = Event::RunStarted { jobs: 300, done_before: 0, by: "process 7".into() };
+    let fault = Event::NotAtAmbient { fault: Fault::new(FaultKind::NotReached, "chamber") };
+    for event in [&started, &fault, &Event::StoppedBySignal, &Event::RunEnded] {
+        store.append_event("2026-03-01T22:00:00.000Z", event).unwrap();
     }
     store.commit().unwrap();
     let check = store.reader().verify_events().unwrap();
@@ -268,8 +270,12 @@ fn a_changed_event_log_is_noticed() {
     assert_eq!((check.events, check.head), (4, events[3].sha256));
     assert_eq!(
         (events[1].sequence, events[1].kind.as_str(), events[1].text.as_str()),
-        (2, "fault", "chamber")
+        (2, "not_at_ambient", "not yet at ambient: temperature not reached: chamber")
     );
+    assert_eq!(events[1].facts, r#"{"fault":{"detail":"chamber","kind":"not_reached"}}"#);
+    assert_eq!(events[1].event(), Some(fault));
+    assert_eq!(events[0].event(), Some(started));
+    assert_eq!(events[3].event(), Some(Event::RunEnded));
 
     let tampered = |name: &str, sql: &str| {
         let file = folder.0.join(name);
@@ -287,6 +293,7 @@ fn a_changed_event_log_is_noticed() {
         }
     };
     assert_eq!(tampered("a", "UPDATE events SET text = 'nothing' WHERE sequence = 2"), 2);
+    assert_eq!(tampered("h", "UPDATE events SET facts = '{}' WHERE sequence = 2"), 2);
     assert_eq!(tampered("b", "UPDATE events SET utc = '2026-03-01T23:00:00.000Z' WHERE sequence = 4"), 4);
     assert_eq!(tampered("c", "DELETE FROM events WHERE sequence = 3"), 3);
     assert_eq!(tampered("d", "DELETE FROM events WHERE sequence = 4"), 4);
@@ -299,7 +306,7 @@ fn a_changed_event_log_is_noticed() {
 fn every_view_answers_in_plain_sql() {
     let folder = Folder::new();
     let mut store = filled(&folder.run(), 0..5);
-    store.append_event("2026-03-01T22:00:00.000Z", "fault", "chamber").unwrap();
+    store.append_event("2026-03-01T22:00:00.000Z", &Event::Safe).unwrap();
     store.commit().unwrap();
     let connection = &store.reader().connection;
     let count = |sql: &str| connection.query_row(sql, [], |row| row.get::<_, i64>(0)).unwrap();

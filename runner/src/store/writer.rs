@@ -17,10 +17,8 @@ pub(super) enum Entry {
     Event {
         /// When, UTC.
         utc: String,
-        /// What sort of event.
-        kind: String,
-        /// What happened.
-        text: String,
+        /// Code of its kind, facts, words.
+        parts: [String; 3],
     },
 }
 
@@ -30,7 +28,7 @@ impl Entry {
         match self {
             Entry::Job(job) => write_job(connection, job),
             Entry::Readings(readings) => Ok(write_readings(connection, None, readings)?),
-            Entry::Event { utc, kind, text } => Ok(events::append(connection, utc, kind, text)?),
+            Entry::Event { utc, parts } => Ok(events::append(connection, utc, parts)?),
         }
     }
 
@@ -39,7 +37,7 @@ impl Entry {
         match self {
             Entry::Job(job) => job.size_bytes(),
             Entry::Readings(readings) => 64 * readings.len() as u64,
-            Entry::Event { text, .. } => 200 + text.len() as u64,
+            Entry::Event { parts, .. } => 200 + parts.iter().map(|part| part.len() as u64).sum::<u64>(),
         }
     }
 }

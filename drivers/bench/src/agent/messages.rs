@@ -54,7 +54,7 @@ pub fn error_code(kind: FaultKind) -> i64 {
         FaultKind::Interlock | FaultKind::Alarm(_) | FaultKind::NotSafe | FaultKind::TakenOver => {
             code::INTERLOCK
         }
-        FaultKind::WrongIdentity => code::WRONG_IDENTITY,
+        FaultKind::WrongIdentity | FaultKind::WrongInstrument => code::WRONG_IDENTITY,
         FaultKind::Cancelled => code::CANCELLED,
         FaultKind::TimeOut
         | FaultKind::Communication

@@ -1,6 +1,6 @@
 //! Bench hours of a run by kind, from the store: what the bench's own clock said, hands, ramps and soak included.
 
-use super::mounting::{FIT_CHECK_READING, HANDS_READING, WAITING_READING};
+use super::record::{FIT_CHECK_READING, HANDS_READING, WAITING_READING};
 use crate::console::exit::Failure;
 use crate::store::{Attempts, StoreReader};
 use bench::{RAMP_READING, SOAK_READING};

@@ -1,8 +1,9 @@
 //! What is left of a run on a bench, and planning it anew when reality departs from the plan.
 
+use super::record::StretchSeconds;
 use crate::console::exit::Failure;
 use crate::forecast::Forecast;
-use crate::run::simulated_run::PendingJob;
+use crate::run::pending::PendingJob;
 use schedule::remaining::predicted_stretches;
 use schedule::{Calendar, CalendarEffort, Effort, Learned, Minutes, Reality, Standing, replan, walk_from};
 use std::collections::{HashMap, VecDeque};
@@ -12,46 +13,31 @@ const PRIOR_SD: f64 = 0.25;
 /// Most jobs whose order is searched while the bench waits, and trials of the calendar above that.
 const SEARCHED_JOBS: usize = 10_000;
 const LARGE_TRIALS: usize = 4;
-/// A visit this many minutes off what was expected, and this share, is a departure from the plan.
+/// A stretch this many minutes off what was expected, and this share, is a departure from the plan.
 const DEPARTURE_MIN: f64 = 10.0;
 const DEPARTURE_SHARE: f64 = 0.1;
 
-/// Bench seconds of one visit by kind, as observed.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub(super) struct StretchSeconds {
-    /// Hands and fit checks.
-    pub hands: f64,
-    /// On the way to temperatures.
-    pub ramps: f64,
-    /// Soaking there.
-    pub soak: f64,
-    /// Training.
-    pub training: f64,
-    /// Measuring.
-    pub measuring: f64,
-}
-
 /// The jobs that are left, in order.
-pub(super) struct Rest<'f> {
+pub(super) struct Remaining<'f> {
     forecast: &'f Forecast,
     left: VecDeque<PendingJob>,
     given_up: Vec<u32>,
     learned: Learned,
-    /// Jobs of the present visit and where it began.
-    visit: Vec<u32>,
+    /// Jobs of the present stretch and where it began.
+    stretch: Vec<u32>,
     from: Standing,
     departed: bool,
 }
 
-impl<'f> Rest<'f> {
+impl<'f> Remaining<'f> {
     /// Everything is left; the run stands somewhere.
-    pub fn new(forecast: &'f Forecast, todo: &[PendingJob], from: Standing) -> Rest<'f> {
-        Rest {
+    pub fn new(forecast: &'f Forecast, todo: &[PendingJob], from: Standing) -> Remaining<'f> {
+        Remaining {
             forecast,
             left: todo.iter().copied().collect(),
             given_up: Vec::new(),
             learned: Learned::new(PRIOR_SD),
-            visit: Vec::new(),
+            stretch: Vec::new(),
             from,
             departed: false,
         }
@@ -71,16 +57,16 @@ impl<'f> Rest<'f> {
     pub fn take(&mut self, fits: impl FnMut(&PendingJob) -> bool) -> Option<PendingJob> {
         let place = self.left.iter().position(fits)?;
         let taken = self.left.remove(place)?;
-        self.visit.extend(self.job(&taken));
+        self.stretch.extend(self.job(&taken));
         Some(taken)
     }
 
-    /// Takes out every job of a fitting that will not be made.
+    /// Takes out every job of a mounting that will not be made.
     pub fn give_up(&mut self, mut belongs: impl FnMut(&PendingJob) -> bool) -> Vec<PendingJob> {
         let (out, left): (Vec<PendingJob>, Vec<PendingJob>) =
             self.left.iter().partition(|todo| belongs(todo));
         self.left = left.into();
-        let mountings: Vec<u32> = out.iter().filter_map(|todo| self.mounting(todo)).collect();
+        let mountings: Vec<u32> = out.iter().filter_map(|todo| self.scheduled_mounting(todo)).collect();
         for mounting in mountings {
             if !self.given_up.contains(&mounting) {
                 self.given_up.push(mounting);
@@ -96,7 +82,7 @@ impl<'f> Rest<'f> {
     }
 
     /// The mounting of a job in the ordering problem.
-    pub fn mounting(&self, todo: &PendingJob) -> Option<u32> {
+    pub fn scheduled_mounting(&self, todo: &PendingJob) -> Option<u32> {
         self.forecast.problem.mounting_of(self.job(todo)?)
     }
 
@@ -108,9 +94,9 @@ impl<'f> Rest<'f> {
         self.job(todo).is_some_and(|job| sequence[..place].contains(&job))
     }
 
-    /// A visit is over: learns from it how fast this bench is. `now` is where the run stands.
-    pub fn visited(&mut self, seconds: StretchSeconds, now: Standing) {
-        let jobs = std::mem::take(&mut self.visit);
+    /// A stretch is over: learns from it how fast this bench is. `now` is where the run stands.
+    pub fn stretch_ended(&mut self, seconds: StretchSeconds, now: Standing) {
+        let jobs = std::mem::take(&mut self.stretch);
         let from = std::mem::replace(&mut self.from, now);
         if jobs.is_empty() {
             return;
@@ -161,9 +147,9 @@ impl<'f> Rest<'f> {
             words = format!(
                 "{} are left out; {}, about {:.0} min of bench time",
                 if gone.len() == 1 {
-                    "the jobs of a fitting".into()
+                    "the jobs of a mounting".into()
                 } else {
-                    format!("{} fittings", gone.len())
+                    format!("{} mountings", gone.len())
                 },
                 match left.len() {
                     1 => "1 other job stays".into(),

@@ -57,7 +57,7 @@ fn jobs(plan: &Plan, forecast: &Forecast) -> Vec<PendingJob> {
         .collect()
 }
 
-fn keys(rest: &Rest<'_>) -> Vec<[u8; 32]> {
+fn keys(rest: &Remaining<'_>) -> Vec<[u8; 32]> {
     rest.jobs().map(|todo| todo.key).collect()
 }
 
@@ -66,10 +66,10 @@ fn start(forecast: &Forecast) -> Standing {
 }
 
 /// Takes the first visit; where the run stands after it, by the plan.
-fn first_visit(rest: &mut Rest<'_>) -> (u32, usize) {
-    let mounting = rest.first().and_then(|first| rest.mounting(first)).unwrap();
+fn first_stretch(rest: &mut Remaining<'_>) -> (u32, usize) {
+    let mounting = rest.first().and_then(|first| rest.scheduled_mounting(first)).unwrap();
     let mut taken = 0;
-    while rest.first().and_then(|first| rest.mounting(first)) == Some(mounting) {
+    while rest.first().and_then(|first| rest.scheduled_mounting(first)) == Some(mounting) {
         rest.take(|_| true).unwrap();
         taken += 1;
     }
@@ -81,8 +81,8 @@ fn what_goes_as_planned_is_left_alone() {
     let plan = plan();
     let forecast = Forecast::new(&plan, &[]).unwrap();
     let todo = jobs(&plan, &forecast);
-    let mut rest = Rest::new(&forecast, &todo, start(&forecast));
-    let (mounting, taken) = first_visit(&mut rest);
+    let mut rest = Remaining::new(&forecast, &todo, start(&forecast));
+    let (mounting, taken) = first_stretch(&mut rest);
     let done: Vec<u32> = forecast.schedule.sequence[..taken].to_vec();
     let expected = predicted_stretches(&forecast.problem, &done, start(&forecast)).remove(0);
     let now = Standing {
@@ -97,7 +97,7 @@ fn what_goes_as_planned_is_left_alone() {
         training: 60.0 * expected.training,
         measuring: 60.0 * expected.measuring,
     };
-    rest.visited(seconds, now);
+    rest.stretch_ended(seconds, now);
     let before = keys(&rest);
     assert_eq!(rest.plan_anew(now, &forecast.calendar).unwrap(), None);
     assert_eq!(keys(&rest), before);
@@ -130,8 +130,8 @@ fn a_bench_that_is_slow_or_late_is_planned_anew_and_nothing_is_lost() {
     let mut told = Vec::new();
     for (slow, late_h) in [1.0, 3.0, 10.0].into_iter().flat_map(|slow| (2..10).map(move |late| (slow, late)))
     {
-        let mut rest = Rest::new(&forecast, &todo, start(&forecast));
-        let (mounting, taken) = first_visit(&mut rest);
+        let mut rest = Remaining::new(&forecast, &todo, start(&forecast));
+        let (mounting, taken) = first_stretch(&mut rest);
         let done: Vec<u32> = forecast.schedule.sequence[..taken].to_vec();
         let expected = predicted_stretches(&forecast.problem, &done, start(&forecast)).remove(0);
         let now_min =
@@ -144,7 +144,7 @@ fn a_bench_that_is_slow_or_late_is_planned_anew_and_nothing_is_lost() {
             training: 60.0 * expected.training * slow,
             measuring: 60.0 * expected.measuring * slow,
         };
-        rest.visited(seconds, now);
+        rest.stretch_ended(seconds, now);
         assert!(rest.departed, "slow {slow}, late {late_h}");
         let before = keys(&rest);
         let words = rest.plan_anew(now, &forecast.calendar).unwrap();
@@ -168,8 +168,8 @@ fn fittings_given_up_leave_the_plan_and_are_told() {
     let plan = plan();
     let forecast = Forecast::new(&plan, &[]).unwrap();
     let todo = jobs(&plan, &forecast);
-    let mut rest = Rest::new(&forecast, &todo, start(&forecast));
-    let mounting = rest.first().and_then(|first| rest.mounting(first));
+    let mut rest = Remaining::new(&forecast, &todo, start(&forecast));
+    let mounting = rest.first().and_then(|first| rest.scheduled_mounting(first));
     let forecast_of =
         |todo: &PendingJob| forecast.problem.mounting_of(forecast.schedule.sequence[todo.position as usize]);
     let out = rest.give_up(|todo| forecast_of(todo) == mounting);
@@ -184,7 +184,7 @@ fn a_new_order_keeps_jobs_that_its_sequence_forgets() {
     let plan = plan();
     let forecast = Forecast::new(&plan, &[]).unwrap();
     let todo = jobs(&plan, &forecast);
-    let mut rest = Rest::new(&forecast, &todo, start(&forecast));
+    let mut rest = Remaining::new(&forecast, &todo, start(&forecast));
     let mut backwards: Vec<u32> = forecast.schedule.sequence.iter().rev().copied().collect();
     let forgotten = backwards.pop().unwrap();
     rest.follow(&backwards);

@@ -1,5 +1,6 @@
 //! A bench session: read, checked, locked, run, and made safe whatever happens.
 
+use super::device::Bench;
 use super::jobs::Loop;
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::Terminal;
@@ -7,13 +8,14 @@ use crate::forecast::Forecast;
 use crate::inputs::plan_file::{PlanFile, render};
 use crate::run::execute::Executor;
 use crate::run::operator::{Hands, TerminalHands};
+use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
-use crate::run::simulated_run::PendingJob;
 use crate::store::{Attempts, FolderLock, Store, StoreError, Target, utc_text};
 use bench::driver::within;
 use bench::safe::SafetyKit;
 use bench::{BenchDriver, CommandLog};
-use contract::{CancelToken, Driver};
+use contract::{CancelToken, DriverError};
+use nightbench_core::events::Event;
 use nightbench_core::results::JobOutcome;
 use plan::Plan;
 use plan::bench_file::{BenchFile, Date, EventKind};
@@ -101,18 +103,17 @@ pub struct BenchEnd {
     /// Jobs not measured for another reason.
     pub not_measured: usize,
     /// Nothing was measured, because what is fitted is not what the plan says.
-    pub wrong_fitting: bool,
+    pub wrong_mounting: bool,
 }
 
 impl BenchEnd {
     /// The exit code, given that of the verdicts over everything selected.
     pub fn exit(&self, verdicts: Exit) -> Exit {
-        if self.wrong_fitting {
+        if self.wrong_mounting {
             return Exit::BenchRefused;
         }
-        // A night that did everything that needs no hands is complete.
-        let only_hands = self.waiting_for_hands > 0 && self.ended_early.is_none() && self.not_measured == 0;
-        if verdicts == Exit::Incomplete && only_hands { Exit::Pass } else { verdicts }
+        // A night-only plan has no job that waits for hands.
+        if verdicts == Exit::Pass && self.waiting_for_hands > 0 { Exit::Incomplete } else { verdicts }
     }
 }
 
@@ -134,8 +135,12 @@ pub struct BenchSession {
     bench: Arc<BenchFile>,
     log: CommandLog,
     terminal: Terminal,
+    open: Open,
     _lock: FolderLock,
 }
+
+/// Opens the driver of a bench.
+type Open = Box<dyn Fn(BenchDriver) -> Box<dyn Bench>>;
 
 impl BenchSession {
     /// Reads the bench, checks every condition of the plan against its limits, and locks it. Opens no connection.
@@ -171,12 +176,18 @@ impl BenchSession {
         }
         let lock = lock_bench(&bench)?;
         let log = open_log(dir)?;
-        Ok(BenchSession { start_local_min: None, bench, log, terminal: *terminal, _lock: lock })
+        let open: Open = Box::new(|driver| Box::new(driver));
+        Ok(BenchSession { start_local_min: None, bench, log, terminal: *terminal, open, _lock: lock })
     }
 
     /// The run begins at this local time (minutes since 1970-01-01 00:00), not now: for trying out attended hours.
     pub fn starting_at(self, local_min: f64) -> BenchSession {
         BenchSession { start_local_min: Some(local_min), ..self }
+    }
+
+    /// The bench is driven through what `wrap` makes of its driver: for tests.
+    pub fn driven_by(self, wrap: impl Fn(BenchDriver) -> Box<dyn Bench> + 'static) -> BenchSession {
+        BenchSession { open: Box::new(wrap), ..self }
     }
 
     /// The local time the run is said to begin at, minutes.
@@ -218,8 +229,8 @@ impl BenchSession {
         let settle_s = self.bench.settle.time_out_s / self.bench.time_scale;
         let limit = Duration::from_secs_f64(2.0 * settle_s + 120.0);
         let run = BenchRun { executor: run.executor.with_apply_limit(limit), ..run };
-        let mut guard =
-            Guard { driver: BenchDriver::new(Arc::clone(&self.bench), self.log.clone(), false), safe: false };
+        let driver = BenchDriver::new(Arc::clone(&self.bench), self.log.clone(), false);
+        let mut guard = Guard { driver: (self.open)(driver), safe: false };
         self.start(&mut guard, store)?;
         let done = AtomicBool::new(false);
         let handle = guard.driver.safety_handle();
@@ -240,8 +251,8 @@ impl BenchSession {
                 }
             });
             let ended = catch_unwind(AssertUnwindSafe(|| {
-                let mut jobs = Loop::new(&self, &run, hands, cancel);
-                jobs.run(&mut guard.driver, store, progress)
+                let (driver, hands) = (guard.driver.as_mut(), hands);
+                Loop::new(&self, &run, (driver, hands), (&mut *store, progress), cancel)?.run()
             }));
             // Safe first; what the loop had to say comes after.
             let safe = guard.make_safe();
@@ -250,9 +261,14 @@ impl BenchSession {
         });
         let (ended, safe) = outcome;
         let not_safe = safe.err();
-        let words = not_safe.clone().unwrap_or_else(|| "every rail measured off, chamber to ambient".into());
-        let kind = if not_safe.is_some() { "could not make safe" } else { "safe" };
-        let noted = store.append_event(&now(), kind, &words);
+        let noted = note(
+            store,
+            &match &not_safe {
+                Some(error) => Event::CouldNotMakeSafe { fault: error.clone().into() },
+                None => Event::Safe,
+            },
+        );
+        let not_safe = not_safe.map(|error| error.to_string());
         let end = match ended {
             Ok(Ok(end)) => Ok(end),
             Ok(Err(failure)) => Err(failure),
@@ -295,26 +311,22 @@ impl BenchSession {
                 overdue.join(", ")
             )));
         }
-        let note = |store: &mut Store, kind: &str, text: &str| {
-            store.append_event(&now(), kind, text).map_err(Failure::from)
-        };
         for (state, spec) in states.iter().zip(&self.bench.instruments) {
-            let due = spec.calibration_due.map_or("no due date".into(), |date| date.to_string());
-            let answer = state.answer.as_deref().unwrap_or_default();
-            note(
-                store,
-                super::INSTRUMENT_EVENT,
-                &format!("{}: {answer}; calibration due {due}", state.name),
-            )?;
+            let event = Event::Instrument {
+                name: state.name.clone(),
+                identification: state.answer.clone().unwrap_or_default(),
+                calibration_due: spec.calibration_due.map(|date| date.to_string()),
+            };
+            note(store, &event)?;
         }
         let left_on: Vec<String> = states
             .iter()
             .flat_map(|state| state.on.iter().map(|on| format!("{}: {on}", state.name)))
             .collect();
         if !left_on.is_empty() {
-            note(store, "left on", &left_on.join("; "))?;
             self.terminal
                 .note(&format!("left on by an earlier run, switched off first: {}", left_on.join("; ")));
+            note(store, &Event::LeftOn { outputs: left_on })?;
         }
         // Whatever the instruments say, a run starts from a state that was made and measured.
         guard.driver.make_safe(&within(Duration::from_secs(60))).map_err(|error| {
@@ -323,7 +335,7 @@ impl BenchSession {
                 format!("*** COULD NOT MAKE SAFE ***\n{error}\nSwitch the bench off by hand now."),
             )
         })?;
-        note(store, "run", &format!("run on the bench `{}` begins", self.bench.name))
+        note(store, &Event::BenchRunStarted { bench: self.bench.name.clone() })
     }
 
     /// The bench.
@@ -376,15 +388,15 @@ impl BenchSession {
 
 /// Makes the bench safe when it is dropped without having been made safe.
 struct Guard {
-    driver: BenchDriver,
+    driver: Box<dyn Bench>,
     safe: bool,
 }
 
 impl Guard {
     /// Everything off, then warm: a cold device would be wet when the chamber is opened.
-    fn make_safe(&mut self) -> Result<(), String> {
+    fn make_safe(&mut self) -> Result<(), DriverError> {
         self.safe = true;
-        self.driver.make_safe(&within(Duration::from_secs(60))).map_err(|error| error.to_string())
+        self.driver.make_safe(&within(Duration::from_secs(60)))
     }
 }
 
@@ -394,6 +406,10 @@ impl Drop for Guard {
             let _ = self.make_safe();
         }
     }
+}
+
+fn note(store: &mut Store, event: &Event) -> Result<(), Failure> {
+    store.append_event(&now(), event).map_err(Failure::from)
 }
 
 /// The present time, UTC.

@@ -1,0 +1,272 @@
+//! What is noted in a run's log: the kind of each event and its facts. The words are made from them.
+
+use crate::faults::Fault;
+use crate::text::counted;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// How the check of a mounting ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum CheckVerdict {
+    /// The operator may leave.
+    Pass,
+    /// Some lanes are not there: it is to be seated again.
+    ReSeat,
+    /// Nothing answers, or nothing of it works.
+    DeviceFailure,
+}
+
+/// An event of a run's log. Stored by its tag, which never changes, and its facts.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum Event {
+    /// A run begins.
+    RunStarted {
+        /// Jobs to do now.
+        jobs: u64,
+        /// Jobs that were done before.
+        done_before: u64,
+        /// Who runs it: process and computer.
+        by: String,
+    },
+    /// The run came to its end.
+    RunEnded,
+    /// A signal ended the run.
+    StoppedBySignal,
+    /// An earlier run ended without closing its folder.
+    FoundOpen {
+        /// Who left it.
+        by: String,
+    },
+    /// Another plan takes the place of the one before.
+    PlanChanged {
+        /// Its title and digest.
+        title: String,
+        /// See `title`.
+        sha256: String,
+        /// Title and digest of the plan before.
+        before_title: String,
+        /// See `before_title`.
+        before_sha256: String,
+    },
+    /// Jobs are measured again on request.
+    MeasuredAgain {
+        /// How many.
+        jobs: u64,
+        /// Why, as the user said.
+        reason: String,
+    },
+    /// Parts were merged into this folder.
+    Merged {
+        /// What was taken from each.
+        parts: Vec<String>,
+    },
+    /// A run on a bench begins.
+    BenchRunStarted {
+        /// The bench.
+        bench: String,
+    },
+    /// An instrument answered.
+    Instrument {
+        /// Its name in the bench file.
+        name: String,
+        /// What it answered.
+        identification: String,
+        /// Until when it is calibrated, where the bench file says so.
+        calibration_due: Option<String>,
+    },
+    /// Outputs that an earlier run left on.
+    LeftOn {
+        /// Which, with what they measure.
+        outputs: Vec<String>,
+    },
+    /// Everything was measured off at the end.
+    Safe,
+    /// Something could not be made safe at the end.
+    CouldNotMakeSafe {
+        /// What.
+        fault: Fault,
+    },
+    /// The computer's clock went forward or back.
+    ClockStep {
+        /// By how much.
+        seconds: f64,
+    },
+    /// What is left has a new order.
+    PlannedAnew {
+        /// What changed.
+        change: String,
+    },
+    /// No better order could be found.
+    OrderKept {
+        /// Why.
+        why: String,
+    },
+    /// The jobs of a mounting are not measured.
+    SetupLeftOut {
+        /// Module.
+        module: String,
+        /// Channel.
+        channel: String,
+        /// How many jobs.
+        jobs: u64,
+        /// Why.
+        fault: Fault,
+    },
+    /// An attempt at a job ended with a fault.
+    Fault {
+        /// The job's condition.
+        condition: String,
+        /// The fault.
+        fault: Fault,
+        /// Which attempt, from 1.
+        attempt: u32,
+        /// It was the last.
+        last: bool,
+    },
+    /// Hands had to stay away.
+    HandsNotAsked {
+        /// Why.
+        fault: Fault,
+    },
+    /// The bench was off at the end, but not yet at ambient.
+    NotAtAmbient {
+        /// Why.
+        fault: Fault,
+    },
+    /// Jobs are left for somebody with hands.
+    JobsWaitForHands {
+        /// How many.
+        jobs: u64,
+    },
+    /// Hands are needed at a time when there are none.
+    HandsNeeded {
+        /// For what, and when they come.
+        what: String,
+    },
+    /// Everything is off until hands come.
+    Waiting {
+        /// For what, and until when.
+        what: String,
+    },
+    /// Hands were asked for.
+    Hands {
+        /// What they were to do.
+        task: String,
+        /// They did it.
+        done: bool,
+    },
+    /// A mounting was checked.
+    MountingCheck {
+        /// Module.
+        module: String,
+        /// Channel.
+        channel: String,
+        /// How it ended.
+        verdict: CheckVerdict,
+        /// Bench time it took.
+        seconds: f64,
+        /// What was wrong.
+        reasons: Vec<String>,
+    },
+    /// The run ended before its jobs.
+    EndedEarly {
+        /// Why.
+        why: String,
+    },
+}
+
+impl Event {
+    /// An instrument's event of a store of format 1, which kept its facts as one text.
+    pub fn instrument_of_format_1(text: &str) -> Option<Event> {
+        let (name, rest) = text.split_once(": ")?;
+        let (identification, due) = rest.rsplit_once("; calibration due ")?;
+        let dated = due.starts_with(|digit: char| digit.is_ascii_digit());
+        Some(Event::Instrument {
+            name: name.into(),
+            identification: identification.into(),
+            calibration_due: dated.then(|| due.into()),
+        })
+    }
+}
+
+impl fmt::Display for Event {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let jobs = |count: &u64| counted(usize::try_from(*count).unwrap_or(usize::MAX), "job");
+        match self {
+            Event::RunStarted { jobs: to_do, done_before, by } => {
+                write!(f, "{} to do, {done_before} done before, by {by}", jobs(to_do))
+            }
+            Event::RunEnded | Event::StoppedBySignal => Ok(()),
+            Event::FoundOpen { by } => write!(f, "{by} ended without closing the folder"),
+            Event::PlanChanged { title, sha256, before_title, before_sha256 } => write!(
+                f,
+                "`{title}` (SHA-256 {sha256}) takes the place of `{before_title}` (SHA-256 {before_sha256})"
+            ),
+            Event::MeasuredAgain { jobs: count, reason } => write!(f, "{}: {reason}", jobs(count)),
+            Event::Merged { parts } => f.write_str(&parts.join("; ")),
+            Event::BenchRunStarted { bench } => write!(f, "run on the bench `{bench}` begins"),
+            Event::Instrument { name, identification, calibration_due } => {
+                let due = calibration_due.as_deref().unwrap_or("no due date");
+                write!(f, "{name}: {identification}; calibration due {due}")
+            }
+            Event::LeftOn { outputs } => f.write_str(&outputs.join("; ")),
+            Event::Safe => f.write_str("every rail measured off, chamber to ambient"),
+            Event::CouldNotMakeSafe { fault } => f.write_str(&fault.detail),
+            Event::ClockStep { seconds } => {
+                let way = if *seconds > 0.0 { "forward" } else { "back" };
+                write!(f, "the clock went {way} by {:.1} s; durations are not affected", seconds.abs())
+            }
+            Event::PlannedAnew { change } => f.write_str(change),
+            Event::OrderKept { why } | Event::EndedEarly { why } => f.write_str(why),
+            Event::SetupLeftOut { module, channel, jobs: count, fault } => {
+                write!(f, "{module} on {channel}: {}: {fault}", jobs(count))
+            }
+            Event::Fault { condition, fault, attempt, last } => {
+                let last = if *last { ", the last" } else { "" };
+                write!(f, "{condition}: {fault} (attempt {attempt}{last})")
+            }
+            Event::HandsNotAsked { fault } => write!(f, "hands were not asked for: {fault}"),
+            Event::NotAtAmbient { fault } => write!(f, "not yet at ambient: {fault}"),
+            Event::JobsWaitForHands { jobs: 1 } => f.write_str("1 job waits for hands"),
+            Event::JobsWaitForHands { jobs } => write!(f, "{jobs} jobs wait for hands"),
+            Event::HandsNeeded { what } | Event::Waiting { what } => f.write_str(what),
+            Event::Hands { task, done } => write!(f, "{task}: {}", if *done { "done" } else { "left out" }),
+            Event::MountingCheck { module, channel, verdict, seconds, reasons } => {
+                let verdict = match verdict {
+                    CheckVerdict::Pass => "passed",
+                    CheckVerdict::ReSeat => "failed in part",
+                    CheckVerdict::DeviceFailure => "failed for the whole device",
+                };
+                write!(f, "{module} on {channel} {verdict} in {seconds:.0} s")?;
+                if reasons.is_empty() { Ok(()) } else { write!(f, ": {}", reasons.join("; ")) }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_step_of_the_clock_is_told_with_its_size_and_way() {
+        let words = |seconds: f64| Event::ClockStep { seconds }.to_string();
+        assert_eq!(words(3600.0), "the clock went forward by 3600.0 s; durations are not affected");
+        assert_eq!(words(-3670.0), "the clock went back by 3670.0 s; durations are not affected");
+    }
+
+    #[test]
+    fn an_instrument_of_an_old_log_keeps_its_facts() {
+        let dated = "supply: ACME,PS-3,17; rev 2; calibration due 2027-05-01";
+        let event = Event::instrument_of_format_1(dated).unwrap();
+        assert_eq!(event.to_string(), dated);
+        let Event::Instrument { name, identification, calibration_due } = event else { panic!("{event:?}") };
+        assert_eq!((name.as_str(), identification.as_str()), ("supply", "ACME,PS-3,17; rev 2"));
+        assert_eq!(calibration_due.as_deref(), Some("2027-05-01"));
+        let undated = Event::instrument_of_format_1("chamber: X; calibration due no due date").unwrap();
+        assert!(matches!(undated, Event::Instrument { calibration_due: None, .. }));
+        assert_eq!(Event::instrument_of_format_1("chamber"), None);
+    }
+}

@@ -1,0 +1,181 @@
+//! Which job comes next on a bench: what is mounted first, then what hands can mount, then what can go on without them.
+
+use super::record::StretchSeconds;
+use super::remaining::Remaining;
+use crate::forecast::Forecast;
+use crate::run::pending::{MountingId, PendingJob};
+use nightbench_core::events::Event;
+use plan::Plan;
+use schedule::{Calendar, Standing};
+
+/// Who could change what is mounted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Staff {
+    /// Nobody, for the whole run.
+    Nobody,
+    /// Somebody, but not at this hour.
+    Away,
+    /// Somebody, now.
+    There,
+}
+
+/// What comes next.
+pub(super) enum Step {
+    /// A job of what is mounted.
+    Job(Box<PendingJob>),
+    /// A job of what is mounted that faulted before, once more.
+    Again(Box<PendingJob>),
+    /// The mounting of this job is to be made.
+    Mount(Box<PendingJob>),
+    /// So many jobs wait for hands, and nobody is there.
+    WaitForHands(usize),
+    /// Nothing is left.
+    End,
+}
+
+/// The jobs that are left, and what is mounted.
+pub(super) struct Queue<'f> {
+    plan: &'f Plan,
+    remaining: Remaining<'f>,
+    mounted: Option<Mounted>,
+    /// Jobs of what is mounted that faulted: they are tried once more before it is taken out.
+    second_round: Vec<PendingJob>,
+    /// Jobs of what is mounted go on out of their turn, because nobody is there to change it.
+    out_of_turn: bool,
+}
+
+/// What is mounted, in the plan and in the ordering problem.
+#[derive(Clone, Copy)]
+struct Mounted {
+    id: MountingId,
+    scheduled: Option<u32>,
+}
+
+impl<'f> Queue<'f> {
+    /// Everything is left and nothing is known to be mounted.
+    pub fn new(plan: &'f Plan, forecast: &'f Forecast, todo: &[PendingJob], from: Standing) -> Queue<'f> {
+        let remaining = Remaining::new(forecast, todo, from);
+        Queue { plan, remaining, mounted: None, second_round: Vec::new(), out_of_turn: false }
+    }
+
+    /// The mounting in place, as the ordering problem counts it.
+    pub fn scheduled(&self) -> Option<u32> {
+        self.mounted.and_then(|mounted| mounted.scheduled)
+    }
+
+    /// The first job that is left of a setup.
+    pub fn first_of_setup(&self, chip: &str, module: &str, channel: &str) -> Option<PendingJob> {
+        let plan = self.plan;
+        let same = |one: &&PendingJob| {
+            one.condition.chip(plan).name == chip
+                && one.condition.module(plan).name == module
+                && one.condition.channel(plan).name == channel
+        };
+        self.remaining.jobs().find(same).copied()
+    }
+
+    /// The job of a mounting that asks least of it: slowest rate, touch-safe temperature, first supply.
+    pub fn gentlest(&self, mounting: MountingId) -> Option<PendingJob> {
+        let of_it = self.remaining.jobs().filter(|one| one.mounting() == mounting);
+        of_it.min_by_key(|one| one.gentleness(self.plan)).copied()
+    }
+
+    /// The mounting of a job is in place.
+    pub fn mounted(&mut self, one: &PendingJob) {
+        self.mounted =
+            Some(Mounted { id: one.mounting(), scheduled: self.remaining.scheduled_mounting(one) });
+        self.out_of_turn = false;
+    }
+
+    /// What was mounted was taken out for something else.
+    pub fn taken_out(&mut self) {
+        self.mounted = None;
+    }
+
+    /// What is mounted is of no more use; its jobs that are left are taken out of the queue.
+    pub fn unmount(&mut self) -> Vec<PendingJob> {
+        self.second_round.clear();
+        self.mounted.take().map_or(Vec::new(), |mounted| self.give_up(mounted.id))
+    }
+
+    /// Takes out every job of a mounting.
+    pub fn give_up(&mut self, mounting: MountingId) -> Vec<PendingJob> {
+        self.remaining.give_up(|one| one.mounting() == mounting)
+    }
+
+    /// A job that faulted is tried once more before what is mounted is taken out.
+    pub fn try_later(&mut self, one: &PendingJob) {
+        self.second_round.push(*one);
+    }
+
+    /// What comes next. `stretch` is what the present stretch took; `news` gets what is worth noting.
+    pub fn next(
+        &mut self,
+        staff: Staff,
+        standing: Standing,
+        calendar: &Calendar,
+        stretch: &mut StretchSeconds,
+        news: &mut Vec<Event>,
+    ) -> Step {
+        let mounted = self.mounted.map(|mounted| mounted.id);
+        let next = self.remaining.first().map(PendingJob::mounting);
+        if mounted.is_some() && mounted == next {
+            return self.take_mounted();
+        }
+        if let Some(mut one) = self.second_round.pop() {
+            one.attempt += 1;
+            return Step::Again(Box::new(one));
+        }
+        if next.is_none() {
+            return Step::End;
+        }
+        if staff == Staff::Nobody {
+            // Only what is mounted can be run: there is nothing to plan.
+            if self.remaining.jobs().any(|one| Some(one.mounting()) == mounted) {
+                return self.take_mounted();
+            }
+            return Step::WaitForHands(self.remaining.give_up(|_| true).len());
+        }
+        // A stretch ends here: what is left may be planned anew.
+        self.remaining.stretch_ended(std::mem::take(stretch), standing);
+        match self.remaining.plan_anew(standing, calendar) {
+            Ok(None) => {}
+            Ok(Some(change)) => news.push(Event::PlannedAnew { change }),
+            // Hours that never come: what can be done without hands is done all the same, in the order as it is.
+            Err(failure) => news.push(Event::OrderKept { why: failure.words }),
+        }
+        let Some(first) = self.remaining.first().copied() else { return Step::End };
+        if mounted == Some(first.mounting()) {
+            return self.take_mounted();
+        }
+        if staff == Staff::Away {
+            // What is mounted goes on, wherever it stands in the order.
+            let more = self
+                .remaining
+                .jobs()
+                .find(|one| Some(one.mounting()) == mounted && !self.remaining.is_measured_again(one))
+                .map(|one| one.key);
+            if let Some(key) = more {
+                if !std::mem::replace(&mut self.out_of_turn, true) {
+                    let wanted = first.mounting_by_name(self.plan);
+                    let change = format!(
+                        "outside attended hours: module {} on {} cannot be fitted now, what is fitted goes on",
+                        wanted.module, wanted.channel
+                    );
+                    news.push(Event::PlannedAnew { change });
+                }
+                return self.take(|one| one.key == key);
+            }
+        }
+        Step::Mount(Box::new(first))
+    }
+
+    fn take_mounted(&mut self) -> Step {
+        let mounted = self.mounted.map(|mounted| mounted.id);
+        self.take(|one| Some(one.mounting()) == mounted)
+    }
+
+    fn take(&mut self, wanted: impl FnMut(&PendingJob) -> bool) -> Step {
+        self.remaining.take(wanted).map_or(Step::End, |one| Step::Job(Box::new(one)))
+    }
+}

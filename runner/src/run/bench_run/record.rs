@@ -1,0 +1,126 @@
+//! Where a run on a bench is written down and told: store, command log, terminal, the user's own command.
+
+use super::session::{BenchSession, now};
+use super::site::Site;
+use crate::console::exit::Failure;
+use crate::run::pending::PendingJob;
+use crate::run::progress::Progress;
+use crate::store::{Attachment, PackedJob, Reading, Store};
+use bench::{RAMP_READING, SOAK_READING};
+use nightbench_core::events::Event;
+use nightbench_core::results::JobResult;
+use plan::Plan;
+use plan::bench_file::EventKind;
+
+/// Reading: bench seconds that hands took, their fit check, waiting for them, and the way to where they are safe.
+pub(super) const HANDS_READING: &str = "change-over: hands";
+/// See [`HANDS_READING`].
+pub(super) const FIT_CHECK_READING: &str = "change-over: fit check";
+/// See [`HANDS_READING`].
+pub(super) const WAITING_READING: &str = "change-over: waiting";
+
+/// Bench seconds of one stretch of the run, from mounting to mounting, by kind.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct StretchSeconds {
+    /// Hands and fit checks.
+    pub hands: f64,
+    /// On the way to temperatures.
+    pub ramps: f64,
+    /// Soaking there.
+    pub soak: f64,
+    /// Training.
+    pub training: f64,
+    /// Measuring.
+    pub measuring: f64,
+}
+
+/// When a job began: UTC, and bench seconds of this run.
+pub(super) struct Begun {
+    utc: String,
+    elapsed_s: f64,
+}
+
+impl Begun {
+    /// Now.
+    pub fn at(site: &Site<'_>) -> Begun {
+        Begun { utc: now(), elapsed_s: site.elapsed_s() }
+    }
+}
+
+/// The record of a run.
+pub(super) struct Record<'a, 'f> {
+    pub session: &'a BenchSession,
+    pub plan: &'a Plan,
+    pub store: &'a mut Store,
+    pub progress: &'a mut Progress<'f>,
+    /// What the present stretch has taken so far.
+    pub stretch: StretchSeconds,
+}
+
+impl Record<'_, '_> {
+    /// Notes an event in the log.
+    pub fn note(&mut self, event: &Event) -> Result<(), Failure> {
+        self.store.append_event(&now(), event).map_err(Failure::from)
+    }
+
+    /// Says something at the terminal.
+    pub fn say(&self, words: &str) {
+        self.session.terminal().note(words);
+    }
+
+    /// Tells the user's own command.
+    pub fn tell(&self, kind: EventKind, words: &str) {
+        self.session.tell(kind, words);
+    }
+
+    /// Stores bench seconds spent between jobs since a moment.
+    pub fn spent(&mut self, site: &Site<'_>, name: &str, since_s: f64) -> Result<(), Failure> {
+        let now = site.elapsed_s();
+        match name {
+            HANDS_READING | FIT_CHECK_READING => self.stretch.hands += now - since_s,
+            RAMP_READING => self.stretch.ramps += now - since_s,
+            _ => {}
+        }
+        let reading = Reading {
+            bench_s: site.in_folder_s(now),
+            name: name.into(),
+            value: now - since_s,
+            unit: "s".into(),
+        };
+        self.store.record_readings(vec![reading]).map_err(Failure::from)
+    }
+
+    /// Stores a job's result with everything read while it ran.
+    pub fn job(
+        &mut self,
+        site: &mut Site<'_>,
+        one: &PendingJob,
+        result: &JobResult,
+        begun: Begun,
+        attachments: Vec<Attachment>,
+    ) -> Result<(), Failure> {
+        let mut row = one.row(self.plan);
+        row.started_utc = begun.utc;
+        row.started_bench_s = site.in_folder_s(begun.elapsed_s);
+        row.ended_utc = now();
+        row.ended_bench_s = site.in_folder_s(site.elapsed_s());
+        self.stretch.training += result.times.training_s;
+        self.stretch.measuring += result.times.measuring_s;
+        let mut readings = Vec::new();
+        for reading in site.driver.take_readings() {
+            match reading.name.as_str() {
+                RAMP_READING => self.stretch.ramps += reading.value,
+                SOAK_READING => self.stretch.soak += reading.value,
+                _ => {}
+            }
+            readings.push(Reading {
+                bench_s: site.in_folder_s(reading.bench_s),
+                name: reading.name,
+                value: reading.value,
+                unit: reading.unit.into(),
+            });
+        }
+        let packed = PackedJob::new(&row, result, &readings)?;
+        self.store.record_packed(packed.with_attachments(attachments)).map_err(Failure::from)
+    }
+}
