@@ -223,7 +223,7 @@ pub struct RunArguments {
 pub struct ReportArguments {
     /// Run folder.
     pub dir: PathBuf,
-    /// Judge by the [[limit]], [decision], [[uncertainty]] and [release] of this file; what it leaves out comes from the
+    /// Judge by the limits, decision, uncertainty and release sections of this file; what it leaves out comes from the
     /// plan. Both sets are kept and shown.
     #[arg(long, value_name = "FILE")]
     pub limits: Option<PathBuf>,

@@ -52,7 +52,7 @@ impl AcceptanceCriteria {
         AcceptanceCriteria::read(&in_todays_words(text), generation)
     }
 
-    /// As [`AcceptanceCriteria::read`]; what the file says nothing of ([decision], [[uncertainty]] or [release]) is taken from
+    /// As [`AcceptanceCriteria::read`]; what the file says nothing of (`[decision]`, `[[uncertainty]]` or `[release]`) is taken from
     /// `base`, or has its default.
     ///
     /// # Errors

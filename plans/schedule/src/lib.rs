@@ -4,7 +4,7 @@
 //! is, [`nestings`] costs the loops as written, [`search`] improves tours, [`calendar`] walks
 //! an order through attended hours, [`nights`] plans it so that nights are filled, [`remaining`]
 //! learns from what was observed and says when the run ends, [`observed`] puts observed durations in the place of expected ones,
-//! [`replan`] plans again what is left when reality departs from the plan, [`covering`] chooses conditions when not all are run.
+//! [`mod@replan`] plans again what is left when reality departs from the plan, [`covering`] chooses conditions when not all are run.
 //! Everything is pure: no clock, no files, and random numbers only from a seed given by the caller.
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]

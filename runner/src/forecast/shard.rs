@@ -5,6 +5,7 @@
 
 use crate::forecast::{Expected, Forecast};
 use plan::Plan;
+use plan::matrix::FACTORS;
 use std::collections::HashMap;
 use std::fmt;
 use std::str::FromStr;
@@ -52,7 +53,7 @@ impl fmt::Display for Shard {
 /// (Graham 1969: at most 4/3 of the best possible makespan).
 pub fn split(plan: &Plan, forecast: &Forecast, count: u32) -> Vec<u32> {
     let expected = Expected::new(plan);
-    let mut seconds_of: HashMap<[u16; 8], f64> = HashMap::new();
+    let mut seconds_of: HashMap<[u16; FACTORS], f64> = HashMap::new();
     let mut numbers: HashMap<((u16, u16, u16), u16), usize> = HashMap::new();
     let mut loads: Vec<f64> = Vec::new();
     let mounting_of: Vec<usize> = forecast

@@ -6,6 +6,7 @@ use crate::run::pending::PendingJob;
 use crate::store::{StoredAmount, disk_space_estimate, free_disk_bytes};
 use nightbench_core::capture_cost::{CapturePlan, predict_seconds};
 use plan::Plan;
+use plan::matrix::FACTORS;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
@@ -43,7 +44,7 @@ fn enough(need: u64, free: u64, jobs: usize, place: &Path) -> Result<(), Failure
 
 /// Mean amounts over the jobs, rounded up.
 fn amount(plan: &Plan, todo: &[PendingJob]) -> StoredAmount {
-    let mut of_levels: HashMap<[u16; 8], [f64; 3]> = HashMap::new();
+    let mut of_levels: HashMap<[u16; FACTORS], [f64; 3]> = HashMap::new();
     let (mut captures, mut points, mut counts) = (0.0, 0.0, 0.0);
     for one in todo {
         let [c, p, n] = of_levels.entry(one.condition.levels).or_insert_with(|| {

@@ -1,7 +1,7 @@
 //! Physics of the simulated DDR4/DDR5 data-line target: from the copper to the bit-error ratio at one delay tap and one
 //! reference-voltage step.
 //!
-//! The chain, one file each: [`twoport`] elements and [`dielectric`]/[`line`] losses -> [`path`] (what is fitted) ->
+//! The chain, one file each: [`twoport`] elements and [`dielectric`]/[`mod@line`] losses -> [`path`] (what is fitted) ->
 //! [`channel`] (transfer function H(f)) -> [`pulse`] (pulse and coupling response) -> [`stateye`] (statistical error
 //! ratio without jitter) -> [`jitter`] -> [`timing`] (delay line and reference voltage) -> [`surface`] (one lane's
 //! error-ratio surface) -> [`training`] (what the firmware would settle on).

@@ -64,7 +64,7 @@ macro_rules! table {
         #[derive(Debug, Clone, PartialEq)]
         pub struct Parameters {
             $(
-                #[doc = concat!($text, " [", $unit, "].")]
+                #[doc = concat!($text, ", `", $unit, "`.")]
                 pub $name: f64,
             )*
             marks: BTreeMap<&'static str, Mark>,
