@@ -5,8 +5,14 @@
 use crate::{
     Call, CancelToken, Driver, FaultKind, PointCounts, PointRequest, Setting, StartKind, TrainingRequest,
 };
+use nightbench_core::devices::{
+    BusKind, Channel, Chip, ControlPoint, Module, ModuleKind, Pattern, SecondSlot, Supply,
+};
 use nightbench_core::point_rule::PointRule;
+use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::{LanePoint, LaneSet, Point, TrainedEye};
+use nightbench_core::units::{Celsius, Volts};
+use std::sync::Arc;
 use std::time::Duration;
 
 /// Longest single call of the suite.
@@ -44,6 +50,47 @@ pub fn training() -> TrainingRequest {
         fewest_taps: 2,
         fewest_steps: 2,
         write: false,
+    }
+}
+
+/// A setting for a driver that takes any: an invented UDIMM on a direct channel at DDR4-2400.
+pub fn setting() -> Setting {
+    let rate = DataRate::parse(Generation::Ddr4, "2400").expect("a standard rate");
+    let name = || "conformance".to_string();
+    Setting {
+        chip: Arc::new(Chip { name: name(), corner: None }),
+        firmware: None,
+        module: Arc::new(Module {
+            name: name(),
+            kind: ModuleKind::Udimm,
+            stacked: false,
+            half_populated: false,
+            ranks: 1,
+            device_width: 8,
+            dies: 1,
+            rated: rate,
+            populated: vec![LaneSet::first(64)],
+            serial: None,
+            overrides: Vec::new(),
+        }),
+        channel: Arc::new(Channel {
+            name: name(),
+            risers: 0,
+            adapter: false,
+            second_slot: SecondSlot::None,
+            fits: vec![BusKind::Unbuffered],
+            measured: None,
+            overrides: Vec::new(),
+        }),
+        rate,
+        temperature: Celsius(25.0),
+        control_point: ControlPoint::Chip,
+        calibrated_at: Celsius(25.0),
+        supply: Arc::new(Supply { name: name(), vdd: Volts(1.2), vddq: Volts(1.2), vpp: Volts(2.5) }),
+        pattern: Pattern::Prbs(7),
+        mounting: 0,
+        start: 0,
+        noise_key: [0; 32],
     }
 }
 

@@ -4,6 +4,146 @@
 //! points stays under about ten seconds. Order of calls: [`Driver::apply`] before [`Driver::train`] (or
 //! [`Driver::restore`]) before [`Driver::sample`]; a new rate or setup, a loss of power or a re-seat invalidates
 //! training. The runner, not the driver, decides what is retried: errors say what kind they are.
+//!
+//! # A whole driver
+//!
+//! Copy this, then put your device behind it one call at a time. [`conformance::check`] says which promise is broken; every
+//! driver passes it. This one has a single lane whose eye is a diamond around tap 16, step 16:
+//!
+//! ```
+//! use contract::*;
+//! use nightbench_core::results::*;
+//! use nightbench_core::units::{Millivolts, Picoseconds, Seconds};
+//!
+//! const EYE: EyeName = EyeName { direction: Direction::Read, rank: 0, sub_channel: None };
+//! const GRID: Grid = Grid {
+//!     taps: 32,
+//!     vref_steps: 32,
+//!     tap_step: Picoseconds(10.0),
+//!     vref_start: Millivolts(600.0),
+//!     vref_step: Millivolts(8.0),
+//!     ui: Picoseconds(320.0),
+//!     vddq: Millivolts(1200.0),
+//! };
+//! const BITS_PER_SECOND: f64 = 1e9;
+//!
+//! #[derive(Default)]
+//! struct Tiny {
+//!     applied: Option<Setting>,
+//!     trained: bool,
+//!     bits: u64,
+//! }
+//!
+//! impl Tiny {
+//!     fn ready(&self, ready: bool, before: &str) -> Result<(), DriverError> {
+//!         let late = || DriverError::new(FaultKind::WrongOrder, format!("asked before {before}"));
+//!         if ready { Ok(()) } else { Err(late()) }
+//!     }
+//! }
+//!
+//! impl Driver for Tiny {
+//!     fn is_simulated(&self) -> bool {
+//!         true
+//!     }
+//!
+//!     fn identity(&mut self, _: &Call) -> Result<Identity, DriverError> {
+//!         self.ready(self.applied.is_some(), "apply")?;
+//!         let text = |text: &str| text.to_string();
+//!         Ok(Identity {
+//!             chip_serial: text("T-1"),
+//!             firmware_build: text("none"),
+//!             firmware_hash: text("0"),
+//!             settings_hash: text("0"),
+//!             agent_version: text("tiny 1"),
+//!         })
+//!     }
+//!
+//!     fn capabilities(&mut self, _: &Call) -> Result<Capabilities, DriverError> {
+//!         self.ready(self.applied.is_some(), "apply")?;
+//!         let eye = EyeCapabilities {
+//!             eye: EYE,
+//!             grid: GRID,
+//!             lanes: LaneSet::first(1),
+//!             compared_bits_per_second: BITS_PER_SECOND,
+//!             visit_overhead_s: 1e-3,
+//!             vref_settle_s: 1e-3,
+//!             early_stop: false,
+//!             fewest_bits: 64,
+//!         };
+//!         Ok(Capabilities { eyes: vec![eye], restores_training: false, power_cycle: false })
+//!     }
+//!
+//!     fn apply(&mut self, setting: &Setting, call: &Call) -> Result<Readback, DriverError> {
+//!         call.check("applying the condition")?;
+//!         let same = |old: &Setting| old.mounting == setting.mounting && old.rate == setting.rate;
+//!         self.trained &= self.applied.as_ref().is_some_and(same);
+//!         self.applied = Some(setting.clone());
+//!         let supply = &setting.supply;
+//!         let rails = [("VDD", supply.vdd), ("VDDQ", supply.vddq), ("VPP", supply.vpp)];
+//!         // A real device answers what it measured, not what it was asked for.
+//!         Ok(Readback {
+//!             temperature: setting.temperature,
+//!             rails: rails.map(|(rail, volts)| (rail.to_string(), volts)).to_vec(),
+//!             settling: Seconds(0.0),
+//!         })
+//!     }
+//!
+//!     fn train(&mut self, _: &TrainingRequest, call: &Call) -> Result<TrainingResult, DriverError> {
+//!         self.ready(self.applied.is_some(), "apply")?;
+//!         call.check("training")?;
+//!         self.trained = true;
+//!         let centre = TrainedEye { eye: EYE, lanes: vec![0], settings: vec![LanePoint { tap: 16, vref: 16 }] };
+//!         Ok(TrainingResult { stages: Vec::new(), eyes: vec![centre], passed: true })
+//!     }
+//!
+//!     fn restore(&mut self, _: &[TrainedEye], _: &Call) -> Result<(), DriverError> {
+//!         Err(DriverError::new(FaultKind::Unsupported, "this device keeps no trained codes"))
+//!     }
+//!
+//!     fn sample(
+//!         &mut self,
+//!         _: EyeName,
+//!         points: &[PointRequest],
+//!         call: &Call,
+//!     ) -> Result<Vec<PointCounts>, DriverError> {
+//!         self.ready(self.trained, "training")?;
+//!         // A batch is refused whole, or answered whole.
+//!         points.iter().try_for_each(|request| request.check(&GRID, 1))?;
+//!         let mut counts = Vec::new();
+//!         for request in points {
+//!             call.check("sampling")?;
+//!             let off = request.point.tap.abs_diff(16) + request.point.vref.abs_diff(16);
+//!             let errors = if off < 10 { 0 } else { request.most_bits / 2 };
+//!             self.bits += request.most_bits;
+//!             counts.push(PointCounts { bits: request.most_bits, errors: vec![errors] });
+//!         }
+//!         Ok(counts)
+//!     }
+//!
+//!     fn make_safe(&mut self, _: &Call) -> Result<(), DriverError> {
+//!         *self = Tiny { bits: self.bits, ..Tiny::default() };
+//!         Ok(())
+//!     }
+//!
+//!     fn safety_handle(&self) -> Box<dyn SafetyHandle> {
+//!         Box::new(NothingIsPowered)
+//!     }
+//!
+//!     fn elapsed(&self) -> Seconds {
+//!         Seconds(self.bits as f64 / BITS_PER_SECOND)
+//!     }
+//! }
+//!
+//! struct NothingIsPowered;
+//!
+//! impl SafetyHandle for NothingIsPowered {
+//!     fn make_safe(&self) -> Result<(), DriverError> {
+//!         Ok(())
+//!     }
+//! }
+//!
+//! conformance::check(&mut Tiny::default(), &conformance::setting()).unwrap();
+//! ```
 
 #![warn(missing_docs)]
 
