@@ -28,6 +28,10 @@ pub enum Fault {
     RunAway,
     /// Supply: an output gives more current than its limit.
     OverCurrent,
+    /// The next command to switch off is not heard.
+    SwallowedOff,
+    /// The chip's sensor dies: it reads 25 degC for ever.
+    DeadSensor,
     /// Agent: neither answer nor heartbeat.
     Hang,
     /// Agent: the connection ends and the device's state is lost.

@@ -3,13 +3,15 @@
 
 mod agent;
 mod faults;
+mod ledger;
 mod scpi;
 mod world;
 
 pub use agent::LedgerEntry;
 pub use faults::{Fault, Weather};
+pub use ledger::{Allowed, Harm, Passed, WorldLedger};
 pub use scpi::Kind;
-pub use world::World;
+pub use world::{Heater, Output, Probe, Reading, Tells, Thermal, World};
 
 use plan::Plan;
 use simulator::target::{SimulatedOptions, SimulatedTarget};
@@ -24,6 +26,10 @@ use std::time::Duration;
 pub const RAILS: [&str; 3] = ["VDD", "VDDQ", "VPP"];
 /// Ambient temperature, degC.
 pub const AMBIENT: f64 = 23.0;
+/// Limits of its bench file: device, degC.
+const DEVICE_LIMITS: (f64, f64) = (-40.0, 105.0);
+/// Limits of its bench file: air, degC.
+const AIR_LIMITS: (f64, f64) = (-60.0, 120.0);
 
 /// How an emulated bench is built.
 #[derive(Debug, Clone)]
@@ -87,9 +93,9 @@ impl Shared {
     fn temperatures(&self) -> BTreeMap<String, f64> {
         let mut world = self.world.lock().unwrap_or_else(PoisonError::into_inner);
         world.advance();
-        [("chip", world.read_device()), ("case", world.read_device())]
+        [("chip", Probe::Chip), ("case", Probe::Case)]
             .into_iter()
-            .map(|(name, value)| (name.to_string(), value))
+            .map(|(name, probe)| (name.to_string(), world.read_temperature(probe)))
             .collect()
     }
 }
@@ -201,7 +207,7 @@ impl EmulatedBench {
         let dwell_s = (12.0 * poll_s).max(60.0);
         let mut text = format!(
             "# The emulated bench: loopback only.\nname = \"emulated bench\"\ntime_scale = {scale:.1}\n\n\
-             [limits]\ndevice_low_degc = -40\ndevice_high_degc = 105\nair_low_degc = -60\nair_high_degc = 120\n\
+             [limits]\ndevice_low_degc = {:.1}\ndevice_high_degc = {:.1}\nair_low_degc = {:.1}\nair_high_degc = {:.1}\n\
              ramp_k_per_min = 1000\n\n\
              [room]\ntemperature_degc = {AMBIENT:.1}\nhumidity_percent = 40\ndry_purge = true\n\n\
              [unattended]\nmost_hours = 2000\nmost_consecutive_faults = 50\nattempts = 10\n\n\
@@ -209,7 +215,13 @@ impl EmulatedBench {
              [watch]\nevery_s = {every_s:.2}\nstale_after_s = {stale_s:.2}\n\n\
              [agent]\ntcp = \"{agent}\"\nheartbeat_s = 0.5\n\n\
              [fitted]\nchip = {:?}\nmodule = {:?}\nchannel = {:?}\n\n",
-            fitted.chip, fitted.module, fitted.channel,
+            DEVICE_LIMITS.0,
+            DEVICE_LIMITS.1,
+            AIR_LIMITS.0,
+            AIR_LIMITS.1,
+            fitted.chip,
+            fitted.module,
+            fitted.channel,
         );
         text.push_str(
             "[[profile]]\nname = \"scanner\"\nselect = \"none\"\nmeasure_voltage = \"MEAS:VOLT? (@{channel})\"\n\n",
@@ -256,7 +268,17 @@ impl Drop for EmulatedBench {
 fn accept(listener: &TcpListener, kind: Option<Kind>, shared: &Arc<Shared>) {
     let mut serving: Vec<JoinHandle<()>> = Vec::new();
     while !shared.stopped() {
+        let (one_connection, hung_up) = {
+            let world = shared.world.lock().unwrap_or_else(PoisonError::into_inner);
+            (world.one_connection, kind.is_some_and(|kind| world.hung_up.contains(&kind)))
+        };
+        if one_connection && kind.is_some() && !serving.is_empty() {
+            std::thread::sleep(Duration::from_millis(2));
+            serving.retain(|thread| !thread.is_finished());
+            continue;
+        }
         match listener.accept() {
+            Ok((stream, _)) if hung_up => drop(stream),
             Ok((stream, _)) => {
                 let _ = stream.set_nonblocking(false);
                 let shared = Arc::clone(shared);

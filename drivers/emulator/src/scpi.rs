@@ -1,7 +1,7 @@
 //! The emulated instruments' side of the wire: IEEE 488.2 common commands and a few SCPI subsystems, over TCP.
 
 use super::faults::Fault;
-use super::world::World;
+use super::world::{Probe, World};
 use std::collections::VecDeque;
 use std::fmt::Write as _;
 use std::io::{Read, Write};
@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 /// Which emulated instrument answers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Kind {
     /// Temperature chamber.
     Chamber,
@@ -71,6 +71,14 @@ pub fn serve(mut stream: TcpStream, kind: Kind, world: Arc<Mutex<World>>, stop: 
             let line = String::from_utf8_lossy(&line);
             let answer = parser.message(line.trim());
             let Some(answer) = answer else { continue };
+            let (silent, hung_up) =
+                parser.world(|world| (world.silent.contains(&kind), world.hung_up.contains(&kind)));
+            if hung_up {
+                return;
+            }
+            if silent {
+                continue;
+            }
             match parser.fault(&line) {
                 None => {
                     if stream.write_all(format!("{answer}\n").as_bytes()).is_err() {
@@ -210,12 +218,14 @@ impl Parser {
         self.selected = 0;
         match self.kind {
             Kind::Supply => self.world(|world| {
-                for output in &mut world.outputs {
-                    output.on = false;
-                    output.volts = 0.0;
+                for index in 0..world.outputs.len() {
+                    world.switch_output(index, false);
                 }
             }),
-            Kind::Chamber => self.world(|world| world.set_point = 23.0),
+            Kind::Chamber => self.world(|world| {
+                world.set_chamber(super::AMBIENT);
+                world.switch_chamber(false);
+            }),
             Kind::Switch => self.world(|world| world.switch = Some(false)),
             Kind::Meter => {}
         }
@@ -237,19 +247,19 @@ impl Parser {
         match header {
             "SOUR:TEMP:SPO" | "TEMP:SPO" => {
                 let value = number(argument, -80.0, 200.0)?;
-                self.world(|world| {
-                    world.set_point = value;
-                    // Back to ambient frees a chamber that was stuck.
-                    let ambient = (value - super::AMBIENT).abs() <= 1.0;
-                    world.lazy &= !ambient;
-                    world.running_away &= !ambient;
-                });
+                self.world(|world| world.set_chamber(value));
                 Ok(None)
             }
             "SOUR:TEMP:SPO?" | "TEMP:SPO?" => Ok(Some(format!("{:.3}", self.world(|world| world.set_point)))),
-            "MEAS:TEMP?" => Ok(Some(format!("{:.3}", self.world(World::read_air)))),
-            "OUTP" => switch(argument).map(|_| None),
-            "OUTP?" => Ok(Some("1".into())),
+            "MEAS:TEMP?" => {
+                Ok(Some(format!("{:.3}", self.world(|world| world.read_temperature(Probe::Chamber)))))
+            }
+            "OUTP" => {
+                let on = switch(argument)?;
+                self.world(|world| world.switch_chamber(on));
+                Ok(None)
+            }
+            "OUTP?" => Ok(Some(u8::from(self.world(|world| world.conditioning)).to_string())),
             _ => Err((-113, "Undefined header")),
         }
     }
@@ -270,9 +280,13 @@ impl Parser {
         let mut next = now;
         let answer = match header {
             "VOLT" | "SOUR:VOLT" => {
-                next.volts = number(argument, 0.0, 6.0)?;
-                if next.volts > now.over_voltage {
+                let volts = number(argument, 0.0, 6.0)?;
+                if volts > now.over_voltage {
                     return Err((-221, "Settings conflict"));
+                }
+                // A stuck output keeps its voltage, too; a register takes the number all the same.
+                if !now.stuck {
+                    next.volts = volts;
                 }
                 None
             }
@@ -293,18 +307,13 @@ impl Parser {
                 None
             }
             "OUTP" | "OUTP:STAT" => {
-                next.on = switch(argument)?;
-                // Switching anew acknowledges a trip.
-                next.tripped = false;
-                next.overloaded &= next.on;
-                None
+                let on = switch(argument)?;
+                self.world(|world| world.switch_output(at, on));
+                return Ok(None);
             }
             "OUTP?" | "OUTP:STAT?" => Some(u8::from(now.on || now.stuck).to_string()),
             "MEAS:VOLT?" => Some(format!("{:.4}", self.world(|world| world.read_volts(at)))),
-            "MEAS:CURR?" => {
-                let share = if now.overloaded { 1.3 } else { 0.4 };
-                Some(format!("{:.4}", if now.on { share * now.amperes } else { 0.0 }))
-            }
+            "MEAS:CURR?" => Some(format!("{:.4}", self.world(|world| world.read_amperes(at)))),
             _ => return Err((-113, "Undefined header")),
         };
         if !header.ends_with('?') {
@@ -324,6 +333,9 @@ impl Parser {
                 let channel = if channel.is_empty() { 1.0 } else { number(channel, 1.0, 99.0)? };
                 let volts = self.world(|world| world.read_volts(channel as usize - 1));
                 Ok(Some(format!("{volts:+.6E}")))
+            }
+            "MEAS:TEMP?" => {
+                Ok(Some(format!("{:.3}", self.world(|world| world.read_temperature(Probe::Air)))))
             }
             _ => Err((-113, "Undefined header")),
         }

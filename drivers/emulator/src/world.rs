@@ -1,18 +1,18 @@
-//! What the emulated bench is made of: air, device, rails, in accelerated time.
+//! What the emulated bench is made of: air, device, sensors, rails, in accelerated time.
 
 use super::faults::{Fault, Weather};
+use super::ledger::{Allowed, WorldLedger};
+use super::scpi::Kind;
 use simulator::draws::Draws;
+use std::collections::{BTreeSet, VecDeque};
 use std::time::Instant;
 
 /// Step of the thermal model, bench seconds.
 const STEP_S: f64 = 0.5;
-/// Fastest change of the air, K/s (20 K/min).
-const RAMP_K_PER_S: f64 = 20.0 / 60.0;
-/// A chamber that runs away is this many times faster, up to this temperature, degC.
+/// A chamber that runs away is this many times faster.
 const RUN_AWAY: f64 = 6.0;
-const HOTTEST_C: f64 = 95.0;
-/// Time constant of the device in the air, s.
-const DEVICE_S: f64 = 25.0;
+/// Time constant of the air of a chamber that is switched off, s.
+const PASSIVE_S: f64 = 900.0;
 /// Self-heating of the powered device, K.
 const SELF_HEATING_K: f64 = 3.0;
 /// Share of the last ramp by which the air overshoots, and how fast that decays.
@@ -22,6 +22,80 @@ const OVERSHOOT_DECAY_S: f64 = 40.0;
 const NOISE: (f64, f64) = (0.05, 0.4e-3);
 /// Time constant of a rail, s of wall time: a rail discharges at the same speed whatever the time scale.
 const RAIL_S: f64 = 0.004;
+/// Wall time that power may stay on beyond a limit, s, where a test declares none. A look at every rail over
+/// loopback takes some 10 ms; other tests share the processor.
+const REACTION_WALL_S: f64 = 2.0;
+
+/// How air and device behave.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Thermal {
+    /// Time constant of the device in the air, s.
+    pub device_s: f64,
+    /// Fastest change of the air, K/min.
+    pub ramp_k_per_min: f64,
+    /// Share of the way from ambient that the device loses to its board.
+    pub loss: f64,
+    /// A chamber that swings around its set point: damping below 1 and period, s.
+    pub swing: Option<(f64, f64)>,
+    /// Where a chamber that runs away ends, degC.
+    pub hottest: f64,
+}
+
+impl Default for Thermal {
+    fn default() -> Thermal {
+        Thermal { device_s: 25.0, ramp_k_per_min: 20.0, loss: 0.0, swing: None, hottest: 95.0 }
+    }
+}
+
+/// What a sensor tells.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub enum Tells {
+    /// The truth, with noise.
+    #[default]
+    Truth,
+    /// The same value for ever: dead, or stuck.
+    Always(f64),
+    /// It came off and reads the room.
+    Room,
+}
+
+/// The sensors of the bench.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Probe {
+    /// In the chip, read by the agent as `chip`.
+    Chip,
+    /// On the DRAM case, read by the agent as `case`.
+    Case,
+    /// In the air near the device, read by the meter.
+    Air,
+    /// The chamber's own.
+    Chamber,
+}
+
+/// What drives the air.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Heater {
+    /// It follows the set point.
+    #[default]
+    Obeys,
+    /// It heats as fast as it can until its set point is ambient.
+    AwayUntilAmbient,
+    /// It heats as fast as it can until the chamber is switched off.
+    AwayUntilOff,
+    /// It heats whatever it is told: only a hand at the mains ends it.
+    AwayForGood,
+}
+
+/// A reading that can be wrong once.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reading {
+    /// Of a temperature sensor.
+    Temperature(Probe),
+    /// Of an output's voltage.
+    Volts,
+    /// Of an output's current.
+    Amperes,
+}
 
 /// One output of the supply.
 #[derive(Debug, Clone, Copy)]
@@ -36,10 +110,14 @@ pub struct Output {
     pub on: bool,
     /// The protection tripped.
     pub tripped: bool,
-    /// The output does not switch off any more.
+    /// The output stays on and at its voltage whatever it is told.
     pub stuck: bool,
     /// It gives more current than its limit while it is on.
     pub overloaded: bool,
+    /// What hangs on it is a short: its limit in current, hardly a voltage.
+    pub shorted: bool,
+    /// Its protection trips as soon as it is switched on.
+    pub trips: bool,
     actual: f64,
 }
 
@@ -57,16 +135,35 @@ pub struct World {
     pub switch_stuck: bool,
     /// Chamber set point, degC.
     pub set_point: f64,
+    /// The chamber is switched on: it drives the air.
+    pub conditioning: bool,
     /// The chamber does not follow its set point.
     pub lazy: bool,
-    /// The chamber heats as fast as it can, until its set point is ambient.
-    pub running_away: bool,
+    /// Does the chamber obey?
+    pub heater: Heater,
+    /// How air and device behave.
+    pub thermal: Thermal,
+    /// What each sensor tells, in the order of [`Probe`].
+    pub tells: [Tells; 4],
+    /// Readings that are wrong once, each at its next occasion.
+    pub wrong_once: VecDeque<(Reading, f64)>,
+    /// So many commands to switch off are not heard.
+    pub swallowed_offs: u32,
+    /// Instruments that never answer.
+    pub silent: BTreeSet<Kind>,
+    /// Instruments whose line hangs up at once.
+    pub hung_up: BTreeSet<Kind>,
+    /// Instruments serve one connection at a time.
+    pub one_connection: bool,
     /// The device's board is powered as the agent was told.
     pub device_on: bool,
+    /// True extremes, and every limit passed with power on.
+    pub ledger: WorldLedger,
     start: Instant,
     last_s: f64,
     last_wall: Instant,
     air: f64,
+    air_speed: f64,
     ramp_left: f64,
     device: f64,
     ambient: f64,
@@ -84,7 +181,15 @@ impl World {
             tripped: false,
             stuck: false,
             overloaded: false,
+            shorted: false,
+            trips: false,
             actual: 0.0,
+        };
+        let allowed = Allowed {
+            device: super::DEVICE_LIMITS,
+            air: super::AIR_LIMITS,
+            reaction_s: REACTION_WALL_S * scale,
+            reaction_wall_s: REACTION_WALL_S,
         };
         World {
             scale,
@@ -93,13 +198,23 @@ impl World {
             switch: None,
             switch_stuck: false,
             set_point: ambient,
+            conditioning: false,
             lazy: false,
-            running_away: false,
+            heater: Heater::Obeys,
+            thermal: Thermal::default(),
+            tells: [Tells::Truth; 4],
+            wrong_once: VecDeque::new(),
+            swallowed_offs: 0,
+            silent: BTreeSet::new(),
+            hung_up: BTreeSet::new(),
+            one_connection: false,
             device_on: false,
+            ledger: WorldLedger::new(ambient, outputs, allowed),
             start: Instant::now(),
             last_s: 0.0,
             last_wall: Instant::now(),
             air: ambient,
+            air_speed: 0.0,
             ramp_left: 0.0,
             device: ambient,
             ambient,
@@ -111,40 +226,82 @@ impl World {
     pub fn advance(&mut self) {
         let now = self.start.elapsed().as_secs_f64() * self.scale;
         let mut left = (now - self.last_s).max(0.0);
-        self.last_s = now;
+        let powered = self.live();
         while left > 0.0 {
             let dt = left.min(STEP_S);
             left -= dt;
-            let goal = match (self.running_away, self.lazy) {
-                (true, _) => HOTTEST_C,
-                (_, true) => self.ambient,
-                _ => self.set_point,
-            };
-            let fastest = RAMP_K_PER_S * if self.running_away { RUN_AWAY } else { 1.0 };
-            let away = goal - self.air;
-            let step = away.clamp(-fastest * dt, fastest * dt);
-            self.air += step;
-            // A ramp that ends carries on a little: the controller overshoots, then comes back.
-            if step.abs() >= RAMP_K_PER_S * dt * 0.999 {
-                self.ramp_left = OVERSHOOT_K * step.signum();
-            } else {
-                self.ramp_left *= (-dt / OVERSHOOT_DECAY_S).exp();
-            }
-            let heat = if self.powered() { SELF_HEATING_K } else { 0.0 };
-            let surroundings = self.air + if away.abs() < 0.5 { self.ramp_left } else { 0.0 } + heat;
-            self.device += (surroundings - self.device) * (1.0 - (-dt / DEVICE_S).exp());
+            self.tick(dt);
+            self.ledger.tick(now - left, dt, self.device, self.air, powered);
         }
+        self.last_s = now;
         let wall = self.last_wall.elapsed().as_secs_f64();
         self.last_wall = Instant::now();
-        for output in &mut self.outputs {
-            let goal = if output.on || output.stuck { output.volts } else { 0.0 };
+        for (index, output) in self.outputs.iter_mut().enumerate() {
+            let live = output.on || output.stuck;
+            let goal = match (live, output.shorted) {
+                (true, true) => 0.02 * output.volts,
+                (true, false) => output.volts,
+                (false, _) => 0.0,
+            };
             output.actual += (goal - output.actual) * (1.0 - (-wall / RAIL_S).exp());
+            let beyond = live && (output.overloaded || output.shorted);
+            self.ledger.current(now, wall, index, beyond);
         }
+    }
+
+    fn tick(&mut self, dt: f64) {
+        let away = match self.heater {
+            Heater::Obeys => false,
+            Heater::AwayUntilAmbient => true,
+            Heater::AwayUntilOff => self.conditioning,
+            Heater::AwayForGood => true,
+        };
+        let goal = match (away, self.lazy || !self.conditioning) {
+            (true, _) => self.thermal.hottest,
+            (false, true) => self.ambient,
+            (false, false) => self.set_point,
+        };
+        let ramp = self.thermal.ramp_k_per_min / 60.0;
+        let fastest = ramp * if away { RUN_AWAY } else { 1.0 };
+        let left = goal - self.air;
+        let step = match self.thermal.swing {
+            _ if !away && !self.conditioning && !self.lazy => left * (1.0 - (-dt / PASSIVE_S).exp()),
+            Some((damping, period_s)) if !away => {
+                let w = std::f64::consts::TAU / period_s;
+                self.air_speed += (w * w * left - 2.0 * damping * w * self.air_speed) * dt;
+                self.air_speed = self.air_speed.clamp(-fastest, fastest);
+                self.air_speed * dt
+            }
+            _ => left.clamp(-fastest * dt, fastest * dt),
+        };
+        self.air += step;
+        // A ramp that ends carries on a little: the controller overshoots, then comes back.
+        if step.abs() >= ramp * dt * 0.999 {
+            self.ramp_left = OVERSHOOT_K * step.signum();
+        } else {
+            self.ramp_left *= (-dt / OVERSHOOT_DECAY_S).exp();
+        }
+        let heat = if self.powered() { SELF_HEATING_K } else { 0.0 };
+        let overshoot = if left.abs() < 0.5 { self.ramp_left } else { 0.0 };
+        let surroundings = self.air + overshoot + heat - self.thermal.loss * (self.air - self.ambient);
+        self.device += (surroundings - self.device) * (1.0 - (-dt / self.thermal.device_s).exp());
     }
 
     /// Are all rails up, and the power switch on, where there is one in use?
     pub fn powered(&self) -> bool {
         self.switch != Some(false) && self.outputs.iter().all(|output| output.on && !output.tripped)
+    }
+
+    /// Can anything heat the device: a rail, or the chamber on the way from ambient?
+    fn live(&self) -> bool {
+        let driven = self.conditioning
+            && (self.heater != Heater::Obeys || (self.set_point - self.ambient).abs() > 0.5);
+        driven || self.outputs.iter().any(|output| output.on || output.stuck)
+    }
+
+    /// Bench seconds since the start.
+    pub fn now_s(&self) -> f64 {
+        self.last_s
     }
 
     /// True voltage of an output, V.
@@ -157,19 +314,103 @@ impl World {
         self.device
     }
 
+    /// True temperature of the air, degC.
+    pub fn true_air(&self) -> f64 {
+        self.air
+    }
+
+    /// Puts air and device at a temperature, as an earlier run may have left them.
+    pub fn leave_at(&mut self, degc: f64) {
+        (self.air, self.device, self.air_speed) = (degc, degc, 0.0);
+    }
+
+    fn wrong(&mut self, reading: Reading) -> Option<f64> {
+        let at = self.wrong_once.iter().position(|(wrong, _)| *wrong == reading)?;
+        self.wrong_once.remove(at).map(|(_, value)| value)
+    }
+
     /// A reading of an output, with noise.
     pub fn read_volts(&mut self, index: usize) -> f64 {
-        self.true_volts(index) + NOISE.1 * self.draws.normal()
+        match self.wrong(Reading::Volts) {
+            Some(value) => value,
+            None => self.true_volts(index) + NOISE.1 * self.draws.normal(),
+        }
     }
 
-    /// A reading of the device's sensor, with noise.
-    pub fn read_device(&mut self) -> f64 {
-        self.device + NOISE.0 * self.draws.normal()
+    /// A reading of an output's current.
+    pub fn read_amperes(&mut self, index: usize) -> f64 {
+        if let Some(value) = self.wrong(Reading::Amperes) {
+            return value;
+        }
+        let Some(output) = self.outputs.get(index) else { return 0.0 };
+        match (output.on || output.stuck, output.overloaded, output.shorted) {
+            (false, ..) => 0.0,
+            (true, true, _) => 1.3 * output.amperes,
+            (true, false, true) => output.amperes,
+            (true, false, false) => 0.4 * output.amperes,
+        }
     }
 
-    /// A reading of the air, with noise.
-    pub fn read_air(&mut self) -> f64 {
-        self.air + NOISE.0 * self.draws.normal()
+    /// A reading of a temperature sensor, with noise.
+    pub fn read_temperature(&mut self, probe: Probe) -> f64 {
+        if let Some(value) = self.wrong(Reading::Temperature(probe)) {
+            return value;
+        }
+        let truth = match (self.tells[probe as usize], probe) {
+            (Tells::Always(value), _) => return value,
+            (Tells::Room, _) => self.ambient,
+            (Tells::Truth, Probe::Chip | Probe::Case) => self.device,
+            (Tells::Truth, Probe::Air | Probe::Chamber) => self.air,
+        };
+        truth + NOISE.0 * self.draws.normal()
+    }
+
+    /// An output is told to switch on or off.
+    pub fn switch_output(&mut self, index: usize, on: bool) {
+        if !on && self.swallowed_offs > 0 {
+            self.swallowed_offs -= 1;
+            return;
+        }
+        let Some(output) = self.outputs.get_mut(index) else { return };
+        output.on = on && !output.trips;
+        output.tripped = on && output.trips;
+        output.overloaded &= output.on;
+        if on {
+            self.ledger.outputs_switched_on += 1;
+            self.ledger.switched_on(self.last_s, self.device, self.air);
+        }
+    }
+
+    /// The chamber is told to switch on or off.
+    pub fn switch_chamber(&mut self, on: bool) {
+        if !on && self.swallowed_offs > 0 {
+            self.swallowed_offs -= 1;
+            return;
+        }
+        self.conditioning = on;
+        if on {
+            self.ledger.chamber_switched_on += 1;
+            let heats = (self.set_point - self.ambient).abs() > 0.5;
+            if heats {
+                self.ledger.switched_on(self.last_s, self.device, self.air);
+            }
+        }
+        if !on && self.heater == Heater::AwayUntilOff {
+            self.heater = Heater::Obeys;
+        }
+    }
+
+    /// The chamber is told a set point.
+    pub fn set_chamber(&mut self, degc: f64) {
+        self.set_point = degc;
+        self.ledger.highest_set_point = self.ledger.highest_set_point.max(degc);
+        // Back to ambient frees a chamber that was stuck.
+        if (degc - self.ambient).abs() <= 1.0 {
+            self.lazy = false;
+            if self.heater == Heater::AwayUntilAmbient {
+                self.heater = Heater::Obeys;
+            }
+        }
     }
 
     /// Applies a fault that changes the world itself.
@@ -182,13 +423,15 @@ impl World {
                 }
             }
             Fault::NeverReached => self.lazy = true,
-            Fault::RunAway => self.running_away = true,
+            Fault::RunAway => self.heater = Heater::AwayUntilAmbient,
             Fault::OverCurrent => {
                 if let Some(output) = self.outputs.iter_mut().find(|output| output.on) {
                     output.overloaded = true;
                 }
             }
             Fault::StuckOn => self.outputs.iter_mut().for_each(|output| output.stuck |= output.on),
+            Fault::SwallowedOff => self.swallowed_offs += 1,
+            Fault::DeadSensor => self.tells[Probe::Chip as usize] = Tells::Always(25.0),
             _ => {}
         }
     }
@@ -205,7 +448,7 @@ impl World {
         if self.switch == Some(true) {
             on.push("the power switch".into());
         }
-        if (self.set_point - self.ambient).abs() > 0.5 {
+        if self.conditioning && (self.set_point - self.ambient).abs() > 0.5 {
             on.push(format!("the chamber at {} °C", self.set_point));
         }
         on

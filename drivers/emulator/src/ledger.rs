@@ -1,0 +1,151 @@
+//! What nobody on a real bench would see: the ledger of the true values, and every limit that was passed with power on.
+
+use std::fmt;
+
+/// What the device, the air and the rails may see, and how long power may stay on beyond it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Allowed {
+    /// Lowest and highest device temperature, degC.
+    pub device: (f64, f64),
+    /// Lowest and highest air temperature, degC.
+    pub air: (f64, f64),
+    /// Bench seconds within which power must be off after a temperature passed its limit.
+    pub reaction_s: f64,
+    /// Wall seconds within which an output must be off after its current passed its limit.
+    pub reaction_wall_s: f64,
+}
+
+/// A limit that was passed with power on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Harm {
+    /// Bench time of the beginning, s.
+    pub since_s: f64,
+    /// What happened.
+    pub what: Passed,
+    /// The furthest value.
+    pub value: f64,
+}
+
+/// Which limit was passed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Passed {
+    /// The device was too hot or too cold for longer than the reaction time, with rails or chamber on.
+    Device,
+    /// The air was too hot or too cold for longer than the reaction time, with rails or chamber on.
+    Air,
+    /// An output (from 1) gave more than its limit for longer than the reaction time.
+    Current(usize),
+    /// Something was switched on while a temperature was beyond its limit.
+    SwitchedOn,
+}
+
+impl fmt::Display for Harm {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (value, since) = (self.value, self.since_s);
+        match self.what {
+            Passed::Device => write!(f, "device at {value:.1} degC with power on, since {since:.0} s"),
+            Passed::Air => write!(f, "air at {value:.1} degC with power on, since {since:.0} s"),
+            Passed::Current(output) => {
+                write!(f, "output {output} beyond its current limit, since {since:.0} s")
+            }
+            Passed::SwitchedOn => write!(f, "switched on at {value:.1} degC, at {since:.0} s"),
+        }
+    }
+}
+
+/// The extremes so far and what was passed.
+#[derive(Debug, Clone)]
+pub struct WorldLedger {
+    /// The limits that hold.
+    pub allowed: Allowed,
+    /// Lowest and highest true device temperature, degC.
+    pub device: (f64, f64),
+    /// Lowest and highest true air temperature, degC.
+    pub air: (f64, f64),
+    /// Highest set point that was asked of the chamber, degC.
+    pub highest_set_point: f64,
+    /// Times an output was switched on.
+    pub outputs_switched_on: u32,
+    /// Times the chamber was switched on.
+    pub chamber_switched_on: u32,
+    /// Limits passed with power on.
+    pub harm: Vec<Harm>,
+    device_beyond_s: f64,
+    air_beyond_s: f64,
+    current_beyond_s: Vec<f64>,
+}
+
+impl WorldLedger {
+    /// Nothing happened yet; everything is at ambient.
+    pub fn new(ambient: f64, outputs: usize, allowed: Allowed) -> WorldLedger {
+        WorldLedger {
+            allowed,
+            device: (ambient, ambient),
+            air: (ambient, ambient),
+            highest_set_point: ambient,
+            outputs_switched_on: 0,
+            chamber_switched_on: 0,
+            harm: Vec::new(),
+            device_beyond_s: 0.0,
+            air_beyond_s: 0.0,
+            current_beyond_s: vec![0.0; outputs],
+        }
+    }
+
+    /// One tick of the thermal model. `powered`: a rail is up or the chamber drives the air away from ambient.
+    pub fn tick(&mut self, now_s: f64, dt: f64, device: f64, air: f64, powered: bool) {
+        self.device = (self.device.0.min(device), self.device.1.max(device));
+        self.air = (self.air.0.min(air), self.air.1.max(air));
+        let reaction = self.allowed.reaction_s;
+        for (what, value, limits) in
+            [(Passed::Device, device, self.allowed.device), (Passed::Air, air, self.allowed.air)]
+        {
+            let beyond =
+                if what == Passed::Device { &mut self.device_beyond_s } else { &mut self.air_beyond_s };
+            if !powered || (limits.0..=limits.1).contains(&value) {
+                *beyond = 0.0;
+                continue;
+            }
+            *beyond += dt;
+            let lasted = *beyond;
+            if lasted > reaction {
+                self.note(what, now_s - lasted, value, lasted - dt > reaction);
+            }
+        }
+    }
+
+    /// Wall time in which an output gave more than its limit (or did not).
+    pub fn current(&mut self, now_s: f64, wall_s: f64, output: usize, beyond: bool) {
+        let Some(since) = self.current_beyond_s.get_mut(output) else { return };
+        if !beyond {
+            *since = 0.0;
+            return;
+        }
+        let before = *since;
+        *since += wall_s;
+        if *since > self.allowed.reaction_wall_s {
+            let going_on = before > self.allowed.reaction_wall_s;
+            self.note(Passed::Current(output + 1), now_s, 0.0, going_on);
+        }
+    }
+
+    /// Something is switched on at these true temperatures.
+    pub fn switched_on(&mut self, now_s: f64, device: f64, air: f64) {
+        for (value, limits) in [(device, self.allowed.device), (air, self.allowed.air)] {
+            if !(limits.0..=limits.1).contains(&value) {
+                self.note(Passed::SwitchedOn, now_s, value, false);
+            }
+        }
+    }
+
+    fn note(&mut self, what: Passed, since_s: f64, value: f64, going_on: bool) {
+        match self.harm.iter_mut().rev().find(|harm| harm.what == what) {
+            Some(known) if going_on => {
+                if value.abs() > known.value.abs() {
+                    known.value = value;
+                }
+            }
+            _ => self.harm.push(Harm { since_s, what, value }),
+        }
+    }
+}
