@@ -174,13 +174,31 @@ pub enum BenchCommand {
         /// Bench (TOML).
         bench: PathBuf,
     },
-    /// Switch everything off from any state, and measure that it is off.
+    /// Switch everything off from any state, and measure that it is off. A run on the bench is told to end.
     #[command(
         after_help = "Exit codes: 0 everything was measured off; 2 mistakes in the bench file; 6 could not make safe."
     )]
     Safe {
         /// Bench (TOML).
         bench: PathBuf,
+    },
+    /// Clear a latched alarm, after somebody looked at the bench; refused while any sensor is outside its limits.
+    #[command(
+        after_help = "Exit codes: 0 cleared, or nothing was latched; 2 mistakes in the bench file; 5 refused; 6 not safe."
+    )]
+    Clear {
+        /// The bench (TOML).
+        bench: PathBuf,
+    },
+    /// Started by a run, for itself.
+    #[command(hide = true)]
+    Watchdog {
+        /// Process of the run.
+        run: u32,
+        /// Folder in which this computer remembers benches.
+        state: PathBuf,
+        /// Command log of the run.
+        log: PathBuf,
     },
 }
 

@@ -12,6 +12,7 @@ mod command_line;
 mod faulty;
 mod files;
 mod fuzz;
+mod harm;
 mod invariants;
 mod layers;
 mod licences;

@@ -34,7 +34,7 @@ fn driver(bench: &EmulatedBench) -> (BenchDriver, CommandLog) {
     (BenchDriver::new(Arc::new(bench_file(&bench.bench_file())), log.clone(), false), log)
 }
 
-fn setting(plan: &Plan, temperature: f64) -> Setting {
+pub fn setting(plan: &Plan, temperature: f64) -> Setting {
     Setting {
         chip: Arc::new(plan.chips[0].clone()),
         firmware: None,
@@ -318,9 +318,16 @@ fn a_chamber_that_runs_away_is_an_alarm_long_before_the_limit() {
     bench.world().suffer(Fault::RunAway);
     let error = driver.apply(&setting(&plan, 60.0), &call()).unwrap_err();
     assert_eq!(error.kind, FaultKind::Alarm(Alarm::Temperature), "{error}");
-    assert!(error.words.contains("changes too fast") && error.words.contains("20 K/min allowed"), "{error}");
+    // By the device's own ramp, or by the chamber's own sensor: whichever is noticed first.
+    let fast = error.words.contains("changes too fast") && error.words.contains("20 K/min allowed");
+    assert!(fast || error.words.contains("does not follow its set point"), "{error}");
+    assert_eq!(bench.world().still_on(), Vec::<String>::new());
+    // Latched: nothing is switched on or heated by this driver again.
+    let error = driver.apply(&setting(&plan, 60.0), &call()).unwrap_err();
+    assert_eq!(error.kind, FaultKind::Interlock, "{error}");
     assert_eq!(bench.world().still_on(), Vec::<String>::new());
     // The same ramp without the fault is quiet.
+    let mut driver = BenchDriver::new(Arc::new(bench_file(&text)), CommandLog::in_memory(), false);
     driver.apply(&setting(&plan, 60.0), &call()).unwrap_or_else(|error| panic!("{error}"));
     driver.make_safe(&call()).unwrap();
 }
@@ -416,7 +423,7 @@ fn what_leaves_its_tolerance_during_a_job_is_not_measured() {
     assert_eq!(error.kind, FaultKind::NotSettled, "{error}");
     assert!(error.words.contains("VDDQ left its tolerance during the job"), "{error}");
     let trained = ready(&mut driver, &plan, 25.0);
-    bench.world().set_point = 60.0;
+    bench.world().set_point = 32.0;
     std::thread::sleep(Duration::from_millis(150));
     let error = sample(&mut driver, &trained).unwrap_err();
     assert_eq!(error.kind, FaultKind::NotSettled, "{error}");
@@ -474,9 +481,10 @@ fn a_stale_reading_is_an_alarm() {
     }
     // 30 s of bench time are 0.3 s; a look that fails takes longer.
     std::thread::sleep(Duration::from_millis(350));
+    // Everything is made safe, and with instruments that do not answer nobody can say that it is.
     let error = sample(&mut driver, &trained).unwrap_err();
-    assert_eq!(error.kind, FaultKind::NotSettled, "{error}");
-    assert!(error.words.contains("alarm: a watched reading is"), "{error}");
+    assert_eq!(error.kind, FaultKind::NotSafe, "{error}");
+    assert!(error.words.contains("alarm: a watched reading is stale: "), "{error}");
     bench.world().weather.calm();
     driver.make_safe(&call()).unwrap();
     assert_eq!(bench.world().still_on(), Vec::<String>::new());

@@ -3,7 +3,8 @@
 
 use crate::bench_driver::start;
 use crate::bench_run::named;
-use crate::support::{Folder, SMALL};
+use crate::support::{Folder, SMALL, STATE};
+use bench::StateFolder;
 use contract::CancelToken;
 use emulator::{EmulatedBench, FittedThings};
 use nightbench_core::faults::FaultKind;
@@ -123,7 +124,8 @@ impl Sitting {
         let quiet = Terminal { colour_out: false, colour_err: false, animated: true };
         let (dir, path) = (self.folder.path().join("out"), self.folder.file("bench.toml", &self.bench_text));
         let keys = bench_keys(plan).expect("finite numbers");
-        let session = BenchSession::prepare(&quiet, &path, &self.file, &self.forecast, &keys, &dir)?;
+        let state = StateFolder::at(&self.folder.path().join(STATE.1));
+        let session = BenchSession::prepare(&quiet, &path, &self.file, &self.forecast, &keys, &dir, &state)?;
         let session = match self.start_local_min {
             Some(at) => session.starting_at(at),
             None => session,
@@ -409,9 +411,7 @@ fn the_baseline_at_the_end_is_not_taken_out_of_turn_at_night() {
 #[test]
 fn a_device_still_hot_from_an_earlier_run_is_waited_for() {
     let sitting = Sitting::new(SMALL, 2000.0);
-    sitting.bench.world().set_point = 95.0;
-    std::thread::sleep(std::time::Duration::from_millis(400));
-    assert!(sitting.bench.world().true_device() > 80.0);
+    sitting.bench.world().leave_at(95.0);
     let mut hands = sitting.hands(Box::new(|_, _| false));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!((end.waiting_for_hands, end.not_measured), (4, 0), "{end:?}");

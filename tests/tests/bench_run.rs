@@ -23,7 +23,7 @@ pub fn one_setup() -> String {
     SMALL.replace("rate = [2133, 2400]", "module = [\"Amber\"]\nchannel = [\"direct\"]\nrate = [2133, 2400]")
 }
 
-/// The bench's file as it stands now. Each test has a bench of its own name: the lock is by name.
+/// The bench's file as it stands now.
 pub fn named(bench: &EmulatedBench, folder: &Folder) -> String {
     let name = format!("name = \"emulated {}\"", folder.path().display());
     bench.bench_file().replace("name = \"emulated bench\"", &name)
@@ -196,7 +196,7 @@ fn a_preview_prints_every_command_and_opens_nothing() {
 
 #[test]
 fn a_signal_makes_the_bench_safe_and_the_run_continues_later() {
-    for (signal, code) in [("INT", 130), ("TERM", 143)] {
+    for (signal, code) in [("INT", 130), ("TERM", 143), ("HUP", 129), ("QUIT", 131)] {
         // Slow enough that a signal falls into the run.
         let rig = rig(&one_setup(), 1, 0.0, 150.0);
         let mut child = program()

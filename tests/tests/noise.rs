@@ -391,7 +391,9 @@ fn bench_run(trouble: Trouble, wording: Wording) -> Decided {
     let quiet = Terminal { colour_out: false, colour_err: false, animated: true };
     let dir = folder.path().join("out");
     let keys = bench_keys(plan).expect("finite numbers");
-    let session = BenchSession::prepare(&quiet, &path, &file, &forecast, &keys, &dir).expect("a ready bench");
+    let state = bench::StateFolder::at(&folder.path().join(crate::support::STATE.1));
+    let session =
+        BenchSession::prepare(&quiet, &path, &file, &forecast, &keys, &dir, &state).expect("a ready bench");
     let struck = Arc::clone(&bench);
     let session = session.driven_by(move |driver: BenchDriver| -> Box<dyn Bench> {
         let mut noise = Noise::new(wording.noise, Box::new(driver));
@@ -414,7 +416,7 @@ fn bench_run(trouble: Trouble, wording: Wording) -> Decided {
     let end = session.run_with(&mut Nobody, run, &mut store, &CancelToken::new(), &mut progress);
     let end = end.unwrap_or_else(|failure| panic!("{failure}"));
     store.close().expect("a store that can be closed");
-    let BenchEnd { not_safe, ended_early, waiting_for_hands, not_measured, wrong_mounting } = end;
+    let BenchEnd { not_safe, ended_early, waiting_for_hands, not_measured, wrong_mounting, alarm: _ } = end;
     let end = (not_safe.is_some(), ended_early.is_some(), waiting_for_hands, not_measured, wrong_mounting);
     let reader = Store::open_read_only(&dir).expect("a store");
     let outcomes = reader

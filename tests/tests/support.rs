@@ -63,9 +63,14 @@ pub fn missing(what: &str) {
     println!("not checked: {what} is missing");
 }
 
+/// Where a test's runs remember its benches: in its own folder, which is the working directory.
+pub const STATE: (&str, &str) = ("NIGHTBENCH_STATE", "benches");
+
 /// The program under test.
 pub fn program() -> Command {
-    Command::new(env!("CARGO_BIN_EXE_nightbench-tested"))
+    let mut command = Command::new(env!("CARGO_BIN_EXE_nightbench-tested"));
+    command.env(STATE.0, STATE.1);
+    command
 }
 
 /// What the program did.

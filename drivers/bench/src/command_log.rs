@@ -17,6 +17,39 @@ struct Inner {
     sink: Option<Box<dyn Write + Send>>,
     kept: VecDeque<String>,
     sink_failed: Option<String>,
+    written: u64,
+    left_out: u64,
+}
+
+/// What is written at most, bytes; remarks go on for a share more, so that the end is told after a flood.
+const MOST_WRITTEN: u64 = 64 << 20;
+const MOST_REMARKS: u64 = MOST_WRITTEN + (4 << 20);
+
+impl Inner {
+    /// Writes a line while there is room for its kind.
+    fn write(&mut self, line: &str, remark: bool) {
+        let most = if remark { MOST_REMARKS } else { MOST_WRITTEN };
+        let length = line.len() as u64 + 1;
+        if self.written + length > most {
+            self.left_out += 1;
+            return;
+        }
+        let Some(sink) = &mut self.sink else { return };
+        self.written += length;
+        if let Err(error) = writeln!(sink, "{line}").and_then(|()| sink.flush()) {
+            self.sink_failed.get_or_insert(error.to_string());
+        }
+    }
+}
+
+impl Drop for Inner {
+    fn drop(&mut self) {
+        if self.left_out > 0
+            && let Some(sink) = &mut self.sink
+        {
+            let _ = writeln!(sink, "log - {} more lines were left out: the log was full", self.left_out);
+        }
+    }
 }
 
 /// A log shared by everything that sends commands.
@@ -34,6 +67,8 @@ impl CommandLog {
             sink,
             kept: VecDeque::new(),
             sink_failed: None,
+            written: 0,
+            left_out: 0,
         })))
     }
 
@@ -60,15 +95,17 @@ impl CommandLog {
         } else {
             format!("{time} {who} {mark} {shown}")
         };
-        if let Some(sink) = &mut inner.sink
-            && let Err(error) = writeln!(sink, "{line}").and_then(|()| sink.flush())
-        {
-            inner.sink_failed.get_or_insert(error.to_string());
-        }
+        let remark = mark == '-' && !who.ends_with("stderr");
+        inner.write(&line, remark);
         if inner.kept.len() == MOST_KEPT {
             inner.kept.pop_front();
         }
         inner.kept.push_back(line);
+    }
+
+    /// The present time as the log writes it.
+    pub(crate) fn time(&self) -> String {
+        (self.inner().clock)()
     }
 
     /// The latest lines, oldest first.
@@ -86,5 +123,44 @@ impl CommandLog {
     /// Why lines could not be written, if one could not.
     pub fn failure(&self) -> Option<String> {
         self.inner().sink_failed.clone()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(Clone, Default)]
+    struct Shared(Arc<Mutex<Vec<u8>>>);
+
+    impl Write for Shared {
+        fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+            self.0.lock().unwrap().write(bytes)
+        }
+        fn flush(&mut self) -> std::io::Result<()> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn a_flood_is_cut_and_counted_and_remarks_go_on() {
+        let written = Shared::default();
+        let log = CommandLog::new(Some(Box::new(written.clone())), String::new);
+        let long = "x".repeat(390);
+        let lines = MOST_WRITTEN / 400 + 1000;
+        for _ in 0..lines {
+            log.note("agent", '<', &long);
+        }
+        log.note("bench", '-', "safe");
+        drop(log);
+        let text = String::from_utf8(written.0.lock().unwrap().clone()).unwrap();
+        assert!(text.len() as u64 <= MOST_WRITTEN + 1000, "{}", text.len());
+        let mut last = text.lines().rev();
+        let count = last.next().unwrap();
+        assert!(
+            count.starts_with("log - ") && count.ends_with("more lines were left out: the log was full"),
+            "{count}"
+        );
+        assert_eq!(last.next(), Some("bench - safe"));
     }
 }

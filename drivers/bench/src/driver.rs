@@ -5,8 +5,10 @@ mod checks;
 use super::agent::messages::*;
 use super::agent::{AgentLink, Heartbeat};
 use super::command_log::CommandLog;
+use super::custody::Custody;
 use super::plant::{Plant, WatchedValue, bench_fault};
 use super::safe::SafetyKit;
+use super::sensors::{self, Taken};
 use contract::{
     Call, Capabilities, Driver, DriverError, EyeCapabilities, FaultKind, Part, PointCounts, PointRequest,
     SafetyHandle, Setting, StartKind, TrainingRequest,
@@ -37,6 +39,9 @@ pub struct InstrumentState {
     pub on: Vec<String>,
 }
 
+/// A sensor's value and, beyond its limits, the words for that; or why it cannot be read.
+pub type SensorLook = Result<(Celsius, Option<String>), String>;
+
 /// A bench.
 pub struct BenchDriver {
     pub(super) plant: Plant,
@@ -48,6 +53,8 @@ pub struct BenchDriver {
     capabilities: Option<Capabilities>,
     identity: Option<Identity>,
     trained: bool,
+    /// The agent at the other end of the link was told that its device has power.
+    told_power: bool,
     /// Everything set is known to be as set.
     good: bool,
     /// Conditions are tried at ambient, without settling: a fit check waits for nothing.
@@ -67,9 +74,15 @@ impl BenchDriver {
             capabilities: None,
             identity: None,
             trained: false,
+            told_power: false,
             good: false,
             at_ambient: false,
         }
+    }
+
+    /// Puts the bench under what this computer remembers of it: latched alarms, made safe from outside.
+    pub fn obey(&mut self, custody: Custody) {
+        self.plant.obey(custody);
     }
 
     /// Bench time since opening, seconds.
@@ -135,6 +148,58 @@ impl BenchDriver {
             states.push(InstrumentState { name: one.spec.name.clone(), answer, on });
         }
         states
+    }
+
+    /// Every sensor that exists with its value and, beyond its limits, the words for that; or why it cannot be read.
+    pub fn look_at_sensors(&mut self, call: &Call) -> Vec<(String, SensorLook)> {
+        let bench = Arc::clone(&self.plant.bench);
+        let mut looks = Vec::new();
+        for (point, name, source) in sensors::all_of(&bench) {
+            let value = match &source {
+                SensorSource::Agent(sensor) => {
+                    self.agent_temperatures(BTreeMap::new(), call).and_then(|told| {
+                        told.get(sensor).copied().filter(|value| value.is_finite()).ok_or_else(|| {
+                            DriverError::new(FaultKind::Protocol, format!("the agent tells no `{sensor}`"))
+                                .at(Part::Agent)
+                        })
+                    })
+                }
+                SensorSource::Instrument(instrument, channel) => self
+                    .plant
+                    .instrument(instrument)
+                    .and_then(|one| one.ask(Action::MeasureTemperature, channel.as_deref(), 0.0, call)),
+            };
+            let look = value
+                .map(|degc| (Celsius(degc), sensors::beyond(&bench, point, &name, degc)))
+                .map_err(|error| error.to_string());
+            looks.push((name, look));
+        }
+        looks
+    }
+
+    /// Where the chamber's set point is; `None` without a chamber that answers.
+    pub fn look_at_set_point(&mut self, call: &Call) -> Option<Celsius> {
+        let chamber = self.plant.first(InstrumentKind::Chamber)?;
+        chamber.ask(Action::GetTemperature, None, 0.0, call).ok().map(Celsius)
+    }
+
+    /// Resets protections that tripped: a person's decision. What was reset, in words.
+    ///
+    /// # Errors
+    /// A supply does not answer.
+    pub fn reset_protections(&mut self, call: &Call) -> Result<Vec<String>, DriverError> {
+        let mut reset = Vec::new();
+        for rail in self.plant.bench.rails.clone() {
+            let supply = self.plant.instrument(&rail.supply)?;
+            if supply.has(Action::Tripped) && supply.has(Action::ClearTrip) {
+                let channel = rail.channel.as_deref();
+                if supply.ask_switch(Action::Tripped, channel, false, call)? {
+                    supply.tell(Action::ClearTrip, channel, None, call)?;
+                    reset.push(format!("{}: the protection of {} was reset", rail.supply, rail.name));
+                }
+            }
+        }
+        Ok(reset)
     }
 
     /// Asks the agent who answers, connecting first where needed.
@@ -206,6 +271,7 @@ impl BenchDriver {
             self.lose();
             let link = AgentLink::open(&self.plant.bench.agent, &self.plant.log, CONNECT_LIMIT)?;
             self.agent_process.store(link.process().unwrap_or(0), Ordering::SeqCst);
+            self.told_power = false;
             self.agent = Some(link);
         }
         Ok(())
@@ -248,12 +314,13 @@ impl BenchDriver {
         let mut tries = 0;
         loop {
             tries += 1;
-            let was_good = self.good;
+            // A fresh agent would not know that its device has power: then the first fault counts.
+            let told = self.told_power;
             let answer =
                 self.ask_agent("temperature", &json!({}), call, Temperatures { sensors_degc: dry.clone() });
             match answer {
                 // A read, so it may be tried again; what was set is not trusted afterwards.
-                Err(error) if tries < 3 && !was_good && error.kind.is_of_conversation() => {
+                Err(error) if tries < 3 && !told && error.kind.is_of_conversation() => {
                     call.check("reading the agent's temperatures")?;
                 }
                 other => return other.map(|answer| answer.sensors_degc),
@@ -268,9 +335,17 @@ impl BenchDriver {
         }
         self.plant.look_at_rails(call)?;
         let Some(setting) = &self.setting else { return Ok(()) };
-        let (point, level) = (setting.control_point, setting.temperature);
-        let reading = self.read_temperature(point, level, call)?;
-        self.plant.take_temperature(point, reading)
+        let level = setting.temperature;
+        self.look_at_temperatures(level, true, call)
+    }
+
+    /// An alarm latches: nothing is switched on or heated again until a person clears it.
+    pub(super) fn latch(&self, error: &DriverError) {
+        let latched = self.plant.custody.latch_alarm(error.kind, &error.words, &self.plant.log.time());
+        self.plant.log.note("bench", '-', &format!("latched: {}", error.words));
+        if let Err(words) = latched {
+            self.plant.log.note("bench", '-', &words);
+        }
     }
 
     fn bring_up(&mut self, setting: &Setting, call: &Call) -> Result<Readback, DriverError> {
@@ -299,9 +374,13 @@ impl BenchDriver {
         // Before power and heat: is this the right module, as far as the agent can tell?
         let found = self.identify_agent(call)?;
         self.check_module(setting, &found)?;
+        if self.plant.rails_on.is_none() {
+            self.cool_enough(call)?;
+        }
         self.plant.rails_on(&levels, call)?;
         self.plant.arm_rails();
         self.ask_agent("power", &PowerRequest { on: true }, call, json!({}))?;
+        self.told_power = true;
         let settling = self.reach(setting, call)?;
         self.configure(setting, &levels, call)?;
         let found = self.identify_agent(call)?;
@@ -327,10 +406,9 @@ impl BenchDriver {
             }
             rails.push((rail.name.clone(), Volts(volts)));
         }
-        let temperature = self.read_temperature(setting.control_point, setting.temperature, call)?;
         self.setting = Some(setting.clone());
         self.arm(setting);
-        self.plant.take_temperature(setting.control_point, temperature)?;
+        let temperature = self.read_temperature(setting.control_point, setting.temperature, call)?;
         self.good = !self.at_ambient;
         Ok(Readback { temperature, rails, settling })
     }
@@ -339,9 +417,17 @@ impl BenchDriver {
     fn after<T>(&mut self, result: Result<T, DriverError>, call: &Call) -> Result<T, DriverError> {
         if let Err(error) = &result {
             self.plant.log.note("bench", '-', &error.to_string());
+            let stale = self.plant.stale().is_some();
             self.lose();
-            if matches!(error.kind, FaultKind::Interlock | FaultKind::Alarm(_)) {
-                self.make_safe(call)?;
+            if matches!(error.kind, FaultKind::Alarm(_)) {
+                self.latch(error);
+            }
+            // What is not known any more may be anything: that makes safe too, but may be tried again.
+            if stale || matches!(error.kind, FaultKind::Interlock | FaultKind::Alarm(_)) {
+                self.make_safe(call).map_err(|not_safe| DriverError {
+                    words: format!("{}; after {error}", not_safe.words),
+                    ..not_safe
+                })?;
             }
         }
         result
@@ -358,16 +444,24 @@ impl BenchDriver {
 /// What happens while the agent works: heartbeats are taken in, rails are looked at when it is time.
 fn idle(plant: &mut Plant, beat: Option<&Heartbeat>, call: &Call) -> Result<(), DriverError> {
     if let Some(beat) = beat {
-        let sensors = plant.bench.sensors.clone();
-        for sensor in sensors {
-            let SensorSource::Agent(name) = &sensor.source else { continue };
-            if let Some((_, value)) = beat.sensors_degc.iter().find(|(known, _)| known == name) {
-                plant.take_temperature(sensor.point, Celsius(*value))?;
-            }
+        let readings: Vec<(usize, f64)> = beat
+            .sensors_degc
+            .iter()
+            .filter(|(_, value)| value.is_finite())
+            .filter_map(|(name, value)| Some((plant.sensors.of_agent(name)?, *value)))
+            .collect();
+        if !readings.is_empty() {
+            // In doubt the next beat decides.
+            plant.take_temperatures(&readings)?;
         }
     }
     if plant.look_is_due() {
         plant.look_at_rails(call)?;
+        let readings = plant.read_instrument_sensors(call)?;
+        if !readings.is_empty() && plant.take_temperatures(&readings)? == Taken::Doubt {
+            let again = plant.read_instrument_sensors(call)?;
+            plant.take_temperatures(&again)?;
+        }
     }
     Ok(())
 }
@@ -404,6 +498,7 @@ impl Driver for BenchDriver {
                 let levels = self.plant.rail_levels(&setting.supply)?;
                 self.ask_agent("power", &PowerRequest { on: false }, call, json!({}))?;
                 self.plant.rails_off(call)?;
+                self.cool_enough(call)?;
                 self.plant.rails_on(&levels, call)?;
                 self.plant.arm_rails();
                 self.ask_agent("power", &PowerRequest { on: true }, call, json!({}))?;
@@ -485,13 +580,18 @@ impl Driver for BenchDriver {
             self.plant.rails_off(call)?;
             if let Some(chamber) = self.plant.bench.chamber().map(|one| one.name.clone()) {
                 let ambient = self.plant.bench.room.temperature.0;
-                self.plant.instrument(&chamber)?.tell(Action::SetTemperature, None, Some(ambient), call)?;
+                let chamber = self.plant.instrument(&chamber)?;
+                if chamber.has(Action::Off) {
+                    chamber.tell(Action::Off, None, None, call)?;
+                }
+                chamber.tell(Action::SetTemperature, None, Some(ambient), call)?;
             }
             return Ok(());
         }
         // Own connections end, so that instruments with a single connection answer the fresh one.
         self.plant.close();
         self.agent = None;
+        self.told_power = false;
         let kit = SafetyKit { slots: Vec::new(), ..self.kit() };
         self.agent_process.store(0, Ordering::SeqCst);
         kit.make_safe()
@@ -513,6 +613,7 @@ impl BenchDriver {
             log: self.plant.log.clone(),
             slots: self.plant.instruments.iter().map(super::instrument::Instrument::slot).collect(),
             agent_process: Arc::clone(&self.agent_process),
+            custody: self.plant.custody.clone(),
         }
     }
 }

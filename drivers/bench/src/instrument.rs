@@ -2,6 +2,7 @@
 
 use super::answers;
 use super::command_log::CommandLog;
+use super::custody::Custody;
 use super::wire::{self, Wire, WireError};
 use contract::{Call, DriverError, FaultKind, Part};
 use plan::bench_file::{Action, Instrument as Spec};
@@ -55,6 +56,7 @@ pub struct Instrument {
     set_points: BTreeMap<(Action, Option<String>), f64>,
     outputs: BTreeMap<Option<String>, bool>,
     selected: Option<String>,
+    custody: Option<Custody>,
     dry: bool,
 }
 
@@ -69,13 +71,25 @@ impl Instrument {
             set_points: BTreeMap::new(),
             outputs: BTreeMap::new(),
             selected: None,
+            custody: None,
             dry,
         }
+    }
+
+    /// From now on nothing is switched on, raised or heated against a latched alarm, or after the bench was made safe
+    /// from outside.
+    pub(super) fn obey(&mut self, custody: Custody) {
+        self.custody = Some(custody);
     }
 
     /// The place of its connection.
     pub(super) fn slot(&self) -> Arc<Slot> {
         Arc::clone(&self.slot)
+    }
+
+    /// Is nothing ever opened?
+    pub(super) fn is_dry(&self) -> bool {
+        self.dry
     }
 
     /// Has the profile this action?
@@ -311,6 +325,11 @@ impl Instrument {
             return Err(
                 self.fault(FaultKind::OutOfRange, format!("{}: the value is no number", action.key()))
             );
+        }
+        if let Some(custody) = &self.custody
+            && (action == Action::On || value.is_some())
+        {
+            custody.may_switch_on().map_err(|error| self.fault(error.kind, error.words))?;
         }
         self.connect(call)?;
         self.select(action, channel, call)?;

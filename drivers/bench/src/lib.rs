@@ -3,21 +3,27 @@
 //! Invariant: "off" is claimed only after a measurement below the rail's `off_below_v`.
 //! Invariant: only reads are retried; after a reconnect identity and set points are verified before going on.
 //! Invariant: limits are checked when a condition is applied and again just before each write.
+//! Invariant: an alarm latches: nothing is switched on or heated again until a person clears it; a single reading makes none.
+//! Invariant: a bench that was made safe from outside is never switched on again by the run that had it.
 //! Invariant: every command sent is in the command log with its time.
 
 pub mod agent;
 mod answers;
 pub mod command_log;
+mod crosscheck;
+pub mod custody;
 pub mod driver;
 pub mod instrument;
 mod plant;
 mod power;
 pub mod safe;
+mod sensors;
 mod settle;
 mod temperature;
 pub mod wire;
 
 pub use command_log::CommandLog;
+pub use custody::{Custody, Latch, StateFolder};
 pub use driver::BenchDriver;
 pub use plant::WatchedValue;
 pub use temperature::{RAMP_READING, SOAK_READING};

@@ -1,11 +1,13 @@
 //! The instruments of a bench together: clock, limits, and the watch over rails and temperature.
 
 use super::command_log::CommandLog;
+use super::custody::Custody;
 use super::instrument::Instrument;
+use super::sensors::{Sensors, Taken};
 use contract::{Alarm, Call, DriverError, FaultKind, Part};
 use nightbench_core::devices::{ControlPoint, Supply};
 use nightbench_core::units::{Celsius, Volts};
-use plan::bench_file::{Action, BenchFile, InstrumentKind, Rail};
+use plan::bench_file::{Action, BenchFile, InstrumentKind, Rail, SensorSource};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -40,7 +42,6 @@ struct HeldBand {
     level: Celsius,
     point: ControlPoint,
     half_k: f64,
-    read_at_s: f64,
 }
 
 /// A current above its limit by more than this share is no reading's error. Common practice, no source.
@@ -56,6 +57,10 @@ pub(super) struct Plant {
     pub readings: Vec<WatchedValue>,
     /// Voltages the rails were switched on with; `None` = not known to be on.
     pub rails_on: Option<Vec<f64>>,
+    /// Every temperature sensor.
+    pub sensors: Sensors,
+    /// What this computer remembers of the bench.
+    pub custody: Custody,
     start: Instant,
 }
 
@@ -68,7 +73,8 @@ impl Plant {
     pub fn new(bench: Arc<BenchFile>, log: CommandLog, dry: bool) -> Plant {
         let instruments =
             bench.instruments.iter().map(|spec| Instrument::new(spec.clone(), log.clone(), dry)).collect();
-        Plant {
+        let sensors = Sensors::new(&bench);
+        let mut plant = Plant {
             bench,
             instruments,
             log,
@@ -76,8 +82,18 @@ impl Plant {
             watched: None,
             readings: Vec::new(),
             rails_on: None,
+            sensors,
+            custody: Custody::of_process(),
             start: Instant::now(),
-        }
+        };
+        plant.obey(Custody::of_process());
+        plant
+    }
+
+    /// Puts the bench under what this computer remembers of it.
+    pub fn obey(&mut self, custody: Custody) {
+        self.instruments.iter_mut().for_each(|one| one.obey(custody.clone()));
+        self.custody = custody;
     }
 
     /// Bench seconds since opening.
@@ -125,6 +141,8 @@ impl Plant {
         }
         self.watched = None;
         self.rails_on = None;
+        self.sensors.drives_to = None;
+        self.sensors.forget_readings();
     }
 
     /// Voltage of every rail at a supply level, in the bench's order, checked against the rail's limits.
@@ -221,9 +239,8 @@ impl Plant {
     /// Starts watching a condition that was just reached: the rails, and the temperature within a band of `half_k`.
     pub fn arm(&mut self, level: Celsius, point: ControlPoint, half_k: f64) {
         self.arm_rails();
-        let read_at_s = self.now_s();
         if let Some(watched) = &mut self.watched {
-            watched.held = Some(HeldBand { level, point, half_k, read_at_s });
+            watched.held = Some(HeldBand { level, point, half_k });
         }
     }
 
@@ -258,6 +275,7 @@ impl Plant {
         let Some(rail) = self.bench.rails.get(index).cloned() else { return Ok(()) };
         let supply = self.instrument(&rail.supply)?;
         if supply.has(Action::Tripped)
+            && supply.ask_switch(Action::Tripped, rail.channel.as_deref(), false, call)?
             && supply.ask_switch(Action::Tripped, rail.channel.as_deref(), false, call)?
         {
             return Err(bench_fault(
@@ -300,9 +318,14 @@ impl Plant {
         if !supply.has(Action::MeasureCurrent) {
             return Ok(());
         }
-        let amperes = supply.ask(Action::MeasureCurrent, rail.channel.as_deref(), 0.0, call)?;
+        let most = rail.most_a * (1.0 + CURRENT_MARGIN);
+        let mut amperes = supply.ask(Action::MeasureCurrent, rail.channel.as_deref(), 0.0, call)?;
+        if amperes > most {
+            // A single reading decides nothing.
+            amperes = supply.ask(Action::MeasureCurrent, rail.channel.as_deref(), 0.0, call)?;
+        }
         self.read(format!("{} current", rail.name), amperes, "A");
-        if amperes > rail.most_a * (1.0 + CURRENT_MARGIN) {
+        if amperes > most {
             return Err(bench_fault(
                 FaultKind::Alarm(Alarm::Current),
                 format!("{} takes {amperes:.3} A, above its limit of {} A", rail.name, rail.most_a),
@@ -311,29 +334,44 @@ impl Plant {
         Ok(())
     }
 
-    /// Takes a reading of the watched temperature: alarm beyond the device's limits, not settled beyond the band.
-    pub fn take_temperature(&mut self, point: ControlPoint, reading: Celsius) -> Result<(), DriverError> {
-        let limits = self.bench.limits;
-        let margin = self.bench.settle.band.0;
-        if point != ControlPoint::Air
-            && (reading.0 > limits.device_high.0 + margin || reading.0 < limits.device_low.0 - margin)
-        {
-            return Err(bench_fault(
-                FaultKind::Alarm(Alarm::Temperature),
-                format!(
-                    "the {} is at {reading}, beyond {} to {}",
-                    point.name(),
-                    limits.device_low,
-                    limits.device_high
-                ),
-            ));
+    /// Reads the sensors of instruments; one that cannot be read is no alarm until its last reading is stale.
+    pub fn read_instrument_sensors(&mut self, call: &Call) -> Result<Vec<(usize, f64)>, DriverError> {
+        let mut readings = Vec::new();
+        for (sensor, source) in self.sensors.sources() {
+            let SensorSource::Instrument(name, channel) = source else { continue };
+            let expected = self.bench.room.temperature.0;
+            let asked =
+                self.instrument(&name)?.ask(Action::MeasureTemperature, channel.as_deref(), expected, call);
+            match asked {
+                Ok(degc) => readings.push((sensor, degc)),
+                Err(error) if error.kind.is_of_conversation() => {
+                    self.log.note("watch", '-', &error.to_string());
+                }
+                Err(error) => return Err(error),
+            }
         }
+        Ok(readings)
+    }
+
+    /// Takes readings of sensors: an alarm beyond limits or for a contradiction, in two polls; not settled beyond the
+    /// band that is held.
+    pub fn take_temperatures(&mut self, readings: &[(usize, f64)]) -> Result<Taken, DriverError> {
         let now = self.now_s();
-        let held = self.watched.as_mut().and_then(|watched| watched.held.as_mut());
-        let Some(held) = held.filter(|held| held.point == point) else { return Ok(()) };
+        let taken = self.sensors.take(&self.bench, now, readings)?;
+        if taken == Taken::Doubt {
+            let shown: Vec<String> = readings
+                .iter()
+                .map(|(sensor, degc)| format!("{} {degc:.2}", self.sensors.name(*sensor)))
+                .collect();
+            self.log.note("watch", '-', &format!("doubtful, read again: {}", shown.join(", ")));
+            return Ok(taken);
+        }
+        let Some(held) = self.watched.as_ref().and_then(|watched| watched.held) else { return Ok(taken) };
+        for (sensor, degc) in readings {
+            self.read(format!("{} temperature", self.sensors.name(*sensor)), *degc, "degC");
+        }
+        let Some(reading) = self.sensors.last(held.point) else { return Ok(taken) };
         let (level, margin) = (held.level, held.half_k);
-        held.read_at_s = now;
-        self.read(format!("{} temperature", point.name()), reading.0, "degC");
         if (reading - level).0.abs() > margin {
             return Err(bench_fault(
                 FaultKind::NotSettled,
@@ -342,23 +380,30 @@ impl Plant {
                 ),
             ));
         }
-        Ok(())
+        Ok(taken)
     }
 
-    /// A stale reading is an alarm.
+    /// The watched reading that is stale, with its age, if one is.
+    pub fn stale(&self) -> Option<(String, f64)> {
+        let watched = self.watched.as_ref().filter(|_| !self.dry)?;
+        let now = self.now_s();
+        let rails =
+            self.bench.rails.iter().zip(&watched.rails).map(|(rail, (_, at))| (rail.name.as_str(), now - at));
+        let oldest = rails.chain(self.sensors.oldest(now)).max_by(|a, b| a.1.total_cmp(&b.1));
+        oldest
+            .filter(|(_, age)| *age > self.bench.watch.stale_after_s)
+            .map(|(name, age)| (name.to_string(), age))
+    }
+
+    /// A stale reading: the condition is not known, and everything is made safe.
     pub fn check_stale(&self) -> Result<(), DriverError> {
-        let Some(watched) = &self.watched else { return Ok(()) };
-        let limit = self.bench.watch.stale_after_s;
-        let temperature_at = watched.held.map_or(f64::INFINITY, |held| held.read_at_s);
-        let oldest = watched.rails.iter().map(|(_, at)| *at).fold(temperature_at, f64::min);
-        let age = self.now_s() - oldest;
-        if age <= limit || self.dry {
-            return Ok(());
-        }
+        let Some((name, age)) = self.stale() else { return Ok(()) };
         Err(bench_fault(
             FaultKind::NotSettled,
             format!(
-                "alarm: a watched reading is {age:.0} s old, {limit} s allowed; the condition is not known"
+                "alarm: a watched reading is stale: {name} was read {age:.0} s ago, {} s allowed; the condition is not \
+                 known",
+                self.bench.watch.stale_after_s
             ),
         ))
     }

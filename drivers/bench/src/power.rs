@@ -2,7 +2,7 @@
 
 use super::instrument::Instrument;
 use super::plant::{Plant, bench_fault};
-use contract::{Call, DriverError, FaultKind};
+use contract::{Alarm, Call, DriverError, FaultKind};
 use nightbench_core::units::Volts;
 use plan::bench_file::{Action, InstrumentKind, Rail};
 use std::time::{Duration, Instant};
@@ -11,6 +11,15 @@ use std::time::{Duration, Instant};
 const LOOKS: u32 = 40;
 /// Wall time between such looks.
 const BETWEEN: Duration = Duration::from_millis(25);
+/// Looks at a rising rail between two looks for a short.
+const SHORT_LOOKS: u32 = 4;
+/// A rail below this share of its voltage that gives this share of its current limit is shorted. Common practice, no source.
+const SHORT_SHARE: f64 = 0.5;
+const LIMITING_SHARE: f64 = 0.95;
+/// Longest that switching one instrument off is repeated.
+pub(super) const OFF_LIMIT: Duration = Duration::from_secs(8);
+/// Looks at a falling rail before it is told again.
+const OFF_LOOKS: u32 = 8;
 
 impl Plant {
     /// Measures a rail: by its meter, else by its supply.
@@ -46,8 +55,11 @@ impl Plant {
                 supply.tell(Action::SetCurrent, channel, Some(rail.most_a), call)?;
             }
             supply.tell(Action::SetVoltage, channel, Some(volts), call)?;
-            if was.is_none() {
-                supply.tell(Action::On, channel, None, call)?;
+            if was.is_none()
+                && let Err(error) = supply.tell(Action::On, channel, None, call)
+            {
+                self.alarm_if_tripped(rail, call)?;
+                return Err(error);
             }
             self.wait_for_rail(rail, volts, call)?;
         }
@@ -63,10 +75,14 @@ impl Plant {
 
     fn wait_for_rail(&mut self, rail: &Rail, volts: f64, call: &Call) -> Result<(), DriverError> {
         let mut last = f64::NAN;
-        for _ in 0..LOOKS {
+        for look in 1..=LOOKS {
             last = self.measure_rail(rail, volts, call)?;
             if (last - volts).abs() <= rail.tolerance.0 {
                 return Ok(());
+            }
+            if look % SHORT_LOOKS == 0 {
+                self.alarm_if_tripped(rail, call)?;
+                self.alarm_if_short(rail, last, volts, call)?;
             }
             call.check("switching rails on")?;
             std::thread::sleep(BETWEEN);
@@ -80,25 +96,66 @@ impl Plant {
         ))
     }
 
+    /// A protection that tripped when its rail came up.
+    fn alarm_if_tripped(&mut self, rail: &Rail, call: &Call) -> Result<(), DriverError> {
+        let supply = self.instrument(&rail.supply)?;
+        let channel = rail.channel.as_deref();
+        if supply.has(Action::Tripped)
+            && supply.ask_switch(Action::Tripped, channel, false, call)?
+            && supply.ask_switch(Action::Tripped, channel, false, call)?
+        {
+            return Err(bench_fault(
+                FaultKind::Alarm(Alarm::Voltage),
+                format!("a protection of {} tripped when {} was switched on", rail.supply, rail.name),
+            ));
+        }
+        Ok(())
+    }
+
+    /// A rail that gives its whole current and hardly a voltage.
+    fn alarm_if_short(&mut self, rail: &Rail, last: f64, volts: f64, call: &Call) -> Result<(), DriverError> {
+        let supply = self.instrument(&rail.supply)?;
+        if last.abs() > SHORT_SHARE * volts || !supply.has(Action::MeasureCurrent) {
+            return Ok(());
+        }
+        let channel = rail.channel.as_deref();
+        for _ in 0..2 {
+            let amperes = self.instrument(&rail.supply)?.ask(Action::MeasureCurrent, channel, 0.0, call)?;
+            if amperes < LIMITING_SHARE * rail.most_a {
+                return Ok(());
+            }
+        }
+        Err(bench_fault(
+            FaultKind::Alarm(Alarm::Current),
+            format!(
+                "{} takes its whole {} A and measures {last:.3} V, {volts:.3} V asked: a short",
+                rail.name, rail.most_a
+            ),
+        ))
+    }
+
     /// Switches every rail off, last one first, and verifies each by measurement.
     pub fn rails_off(&mut self, call: &Call) -> Result<(), DriverError> {
         self.rails_on = None;
         self.watched = None;
         let mut failures = Vec::new();
         if let Some(switch) = self.first(InstrumentKind::PowerSwitch) {
-            failures.extend(switch_off(switch, call).err());
+            let channel = switch.spec.channel.clone();
+            failures.extend(confirmed_off(switch, channel.as_deref(), call).err());
         }
         let rails = self.bench.rails.clone();
-        for rail in rails.iter().rev() {
-            let off = self.instrument(&rail.supply).and_then(|supply| {
-                supply.tell(Action::Off, rail.channel.as_deref(), None, call)?;
-                verify_off(rail, supply, rail.channel.as_deref(), call)
-            });
+        let mut supplies: Vec<&str> = rails.iter().rev().map(|rail| rail.supply.as_str()).collect();
+        supplies.dedup();
+        for name in supplies {
+            let own: Vec<&Rail> = rails.iter().rev().filter(|rail| rail.supply == name).collect();
+            let off = self.instrument(name).and_then(|supply| outputs_off(&own, supply, call));
             failures.extend(off.err());
+        }
+        for rail in &rails {
             if let Some((meter, channel)) = &rail.meter {
                 let measured = self
                     .instrument(meter)
-                    .and_then(|meter| verify_off(rail, meter, channel.as_deref(), call));
+                    .and_then(|meter| verify_off(rail, meter, channel.as_deref(), LOOKS, call));
                 failures.extend(measured.err());
             }
         }
@@ -109,16 +166,58 @@ impl Plant {
     }
 }
 
+/// Switches outputs of one supply off and tells them again until each measures off or the time for it is over; then brings what
+/// still measures to 0 V. A command may be lost: a measurement counts.
+pub(super) fn outputs_off(rails: &[&Rail], supply: &mut Instrument, call: &Call) -> Result<(), DriverError> {
+    let begin = Instant::now();
+    let mut on: Vec<(&Rail, Option<DriverError>)> = rails.iter().map(|rail| (*rail, None)).collect();
+    loop {
+        on.retain_mut(|(rail, fault)| {
+            let channel = rail.channel.as_deref();
+            let told = supply.tell(Action::Off, channel, None, call);
+            let looks = if told.is_ok() { OFF_LOOKS } else { 1 };
+            let measured = verify_off(rail, supply, channel, looks, call);
+            // What was perhaps never heard is told again: until then a measurement proves nothing.
+            *fault = match (told, measured) {
+                (Ok(()), measured) => measured.err(),
+                (Err(told), Ok(())) => Some(told),
+                (Err(told), Err(measured)) => {
+                    Some(DriverError { words: format!("{}; {}", measured.words, told.words), ..told })
+                }
+            };
+            fault.is_some()
+        });
+        if on.is_empty() || supply.is_dry() {
+            return Ok(());
+        }
+        if begin.elapsed() > OFF_LIMIT {
+            break;
+        }
+    }
+    for (rail, _) in &on {
+        // Upstream of an output that does not obey: nothing to give, where its setting still does.
+        let channel = rail.channel.as_deref();
+        for action in [Action::SetVoltage, Action::SetCurrent] {
+            let _ = supply.tell(action, channel, Some(0.0), call);
+        }
+    }
+    match on.into_iter().next().and_then(|(_, fault)| fault) {
+        Some(fault) => Err(fault),
+        None => Ok(()),
+    }
+}
+
 /// Measures until a rail is below its "off" voltage.
 pub(super) fn verify_off(
     rail: &Rail,
     by: &mut Instrument,
     channel: Option<&str>,
+    looks: u32,
     call: &Call,
 ) -> Result<(), DriverError> {
     let mut last = f64::NAN;
     let begin = Instant::now();
-    for _ in 0..LOOKS {
+    for _ in 0..looks {
         last = by.ask(Action::MeasureVoltage, channel, 0.0, call)?;
         if last.abs() <= rail.off_below.0 {
             return Ok(());
@@ -137,8 +236,19 @@ pub(super) fn verify_off(
     ))
 }
 
-/// Switches the board's power switch off; the switch confirms it.
-pub(super) fn switch_off(switch: &mut Instrument, call: &Call) -> Result<(), DriverError> {
-    let channel = switch.spec.channel.clone();
-    switch.tell(Action::Off, channel.as_deref(), None, call)
+/// Switches something off that confirms it itself (the board's power switch, a chamber) and tells it again until it does or the
+/// time for it is over.
+pub(super) fn confirmed_off(
+    one: &mut Instrument,
+    channel: Option<&str>,
+    call: &Call,
+) -> Result<(), DriverError> {
+    let begin = Instant::now();
+    loop {
+        match one.tell(Action::Off, channel, None, call) {
+            Err(error) if begin.elapsed() > OFF_LIMIT => return Err(error),
+            Err(_) => std::thread::sleep(BETWEEN),
+            Ok(()) => return Ok(()),
+        }
+    }
 }

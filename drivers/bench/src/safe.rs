@@ -2,21 +2,31 @@
 
 use super::agent::{AgentLink, process};
 use super::command_log::CommandLog;
+use super::custody::Custody;
 use super::instrument::{Instrument, Slot};
 use super::power;
-use contract::{Call, CancelToken, DriverError, FaultKind, Part, SafetyHandle};
-use plan::bench_file::{Action, AgentConnection, BenchFile, InstrumentKind};
+use super::sensors;
+use crate::agent::messages::Temperatures;
+use contract::{Alarm, Call, CancelToken, DriverError, FaultKind, Part, SafetyHandle};
+use nightbench_core::units::Celsius;
+use plan::bench_file::{Action, AgentConnection, BenchFile, InstrumentKind, Rail, SensorSource};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Longest time the agent is given to make the device safe, before the supplies are switched off anyway.
 const AGENT_LIMIT: Duration = Duration::from_secs(3);
 /// Longest time of one instrument.
 const INSTRUMENT_LIMIT: Duration = Duration::from_secs(10);
-/// Tries to switch one instrument off, each on a fresh connection: switching off may be repeated safely.
-const TRIES: u32 = 4;
+/// Looks of a meter at a rail that was switched off.
+const METER_LOOKS: u32 = 40;
+/// After an alarm: bench time over which the air must not go on, and by how much, K. Common practice, no source.
+const RISE_LOOK: Duration = Duration::from_secs(10);
+const SHORTEST_RISE_LOOK: Duration = Duration::from_millis(300);
+const RISE_K: f64 = 3.0;
+/// Pause between tries to switch one instrument off, each on a fresh connection: switching off may be repeated safely.
+const BETWEEN_TRIES: Duration = Duration::from_millis(50);
 
 /// What is needed to make a bench safe.
 #[derive(Clone)]
@@ -25,15 +35,17 @@ pub struct SafetyKit {
     pub(super) log: CommandLog,
     pub(super) slots: Vec<Arc<Slot>>,
     pub(super) agent_process: Arc<AtomicU32>,
+    pub(super) custody: Custody,
 }
 
 impl SafetyKit {
     /// For a bench that nobody drives at present.
-    pub fn new(bench: Arc<BenchFile>, log: CommandLog) -> SafetyKit {
-        SafetyKit { bench, log, slots: Vec::new(), agent_process: Arc::default() }
+    pub fn new(bench: Arc<BenchFile>, log: CommandLog, custody: Custody) -> SafetyKit {
+        SafetyKit { bench, log, slots: Vec::new(), agent_process: Arc::default(), custody }
     }
 
-    /// Device safe, outputs off and measured, chamber to ambient. Each instrument independently of the others.
+    /// Device safe, outputs off and measured, chamber off; then every sensor that can be read must be within its limits. Each
+    /// instrument independently of the others.
     ///
     /// # Errors
     /// Everything that could not be made safe, in one text.
@@ -48,16 +60,14 @@ impl SafetyKit {
                 .filter(|spec| spec.kind != InstrumentKind::Meter)
                 .map(|spec| {
                     scope.spawn(move || {
-                        let mut last = None;
-                        for _ in 0..TRIES {
+                        let begin = Instant::now();
+                        loop {
                             match self.one_safe(spec) {
                                 Ok(()) => return None,
-                                // Asked again it would measure the same: only faults of the conversation are tried again.
-                                Err(error) if error.kind == FaultKind::Interlock => return Some(error),
-                                Err(error) => last = Some(error),
+                                Err(error) if begin.elapsed() > power::OFF_LIMIT => return Some(error),
+                                Err(_) => std::thread::sleep(BETWEEN_TRIES),
                             }
                         }
-                        last
                     })
                 })
                 .collect();
@@ -71,8 +81,16 @@ impl SafetyKit {
         });
         let mut failures = failures;
         failures.extend(self.meters_agree().into_iter().map(|error| error.to_string()));
+        failures.extend(self.beyond_limits());
         if failures.is_empty() {
-            self.log.note("bench", '-', "safe: every rail measured off");
+            failures.extend(self.still_rising());
+        }
+        if failures.is_empty() {
+            self.log.note(
+                "bench",
+                '-',
+                "safe: every rail measured off, every sensor read is within its limits",
+            );
             return Ok(());
         }
         let error = DriverError::new(FaultKind::NotSafe, failures.join("; ")).at(Part::Instrument);
@@ -86,27 +104,21 @@ impl SafetyKit {
         match spec.kind {
             InstrumentKind::Chamber => {
                 let ambient = self.bench.room.temperature.0;
+                if one.has(Action::Off) {
+                    power::confirmed_off(&mut one, None, &call)?;
+                    // Beside the point while it is off; whoever switches it on finds it at ambient.
+                    if let Err(error) = one.tell(Action::SetTemperature, None, Some(ambient), &call) {
+                        self.log.note(&spec.name, '-', &error.to_string());
+                    }
+                    return Ok(());
+                }
                 one.tell(Action::SetTemperature, None, Some(ambient), &call)
             }
-            InstrumentKind::PowerSwitch => power::switch_off(&mut one, &call),
+            InstrumentKind::PowerSwitch => power::confirmed_off(&mut one, spec.channel.as_deref(), &call),
             InstrumentKind::Supply => {
-                let mut failure = None;
-                for rail in self.bench.rails.iter().rev().filter(|rail| rail.supply == spec.name) {
-                    let channel = rail.channel.as_deref();
-                    // The instrument's own word does not count: a measurement does, even where switching off failed.
-                    let told = one.tell(Action::Off, channel, None, &call);
-                    let measured = power::verify_off(rail, &mut one, channel, &call);
-                    let fault = match (told, measured) {
-                        (Ok(()), measured) => measured.err(),
-                        (Err(told), Ok(())) => Some(told),
-                        // What was perhaps never heard is told again: until then a measurement proves nothing.
-                        (Err(told), Err(measured)) => {
-                            Some(DriverError { words: format!("{}; {}", measured.words, told.words), ..told })
-                        }
-                    };
-                    failure = failure.or(fault);
-                }
-                failure.map_or(Ok(()), Err)
+                let rails: Vec<&Rail> =
+                    self.bench.rails.iter().rev().filter(|rail| rail.supply == spec.name).collect();
+                power::outputs_off(&rails, &mut one, &call)
             }
             InstrumentKind::Meter => Ok(()),
         }
@@ -122,10 +134,86 @@ impl SafetyKit {
                     continue;
                 };
                 let call = Call::within(INSTRUMENT_LIMIT, &CancelToken::new());
-                failures.extend(power::verify_off(rail, &mut meter, channel.as_deref(), &call).err());
+                failures.extend(
+                    power::verify_off(rail, &mut meter, channel.as_deref(), METER_LOOKS, &call).err(),
+                );
             }
         }
         failures
+    }
+
+    /// Sensors beyond their limits, in words, each read twice. What cannot be read is noted: an agent that was ended cannot tell.
+    fn beyond_limits(&self) -> Vec<String> {
+        let call = Call::within(INSTRUMENT_LIMIT, &CancelToken::new());
+        let all = sensors::all_of(&self.bench);
+        let agent = || -> Option<Temperatures> {
+            if !matches!(self.bench.agent.connection, AgentConnection::Tcp { .. }) {
+                return None;
+            }
+            let limit = Call::within(AGENT_LIMIT, &CancelToken::new());
+            let mut link = AgentLink::open(&self.bench.agent, &self.log, AGENT_LIMIT).ok()?;
+            link.call("temperature", &json!({}), &limit, &mut |_| Ok(())).ok()
+        };
+        let by_agent = |source: &SensorSource| matches!(source, SensorSource::Agent(_));
+        let mut told = all.iter().any(|(_, _, source)| by_agent(source)).then(agent).flatten();
+        let mut read = |source: &SensorSource, again: bool| -> Option<f64> {
+            match source {
+                SensorSource::Agent(name) => {
+                    if again {
+                        told = agent();
+                    }
+                    told.as_ref()?.sensors_degc.get(name).copied().filter(|value| value.is_finite())
+                }
+                SensorSource::Instrument(name, channel) => {
+                    let spec = self.bench.instrument(name)?;
+                    let mut one = Instrument::new(spec.clone(), self.log.clone(), false);
+                    one.ask(Action::MeasureTemperature, channel.as_deref(), 0.0, &call).ok()
+                }
+            }
+        };
+        let mut failures = Vec::new();
+        for (point, name, source) in &all {
+            let Some(degc) = read(source, false) else {
+                self.log.note("bench", '-', &format!("{name}: its temperature cannot be read"));
+                continue;
+            };
+            if sensors::beyond(&self.bench, *point, name, degc).is_none() {
+                continue;
+            }
+            let again = read(source, true).unwrap_or(degc);
+            if let Some(words) = sensors::beyond(&self.bench, *point, name, again) {
+                let kind = FaultKind::Alarm(Alarm::Temperature);
+                if let Err(error) = self.custody.latch_alarm(kind, &words, &self.log.time()) {
+                    self.log.note("bench", '-', &error);
+                }
+                failures.push(words);
+            }
+        }
+        failures
+    }
+
+    /// After an alarm of temperature: air that goes on away from the room with the chamber off is driven by something that does not obey.
+    fn still_rising(&self) -> Option<String> {
+        let alarm = FaultKind::Alarm(Alarm::Temperature);
+        let latched = self.custody.latch().ok().flatten();
+        let chamber = self.bench.chamber().filter(|_| latched.is_some_and(|latch| latch.kind == alarm))?;
+        let call = Call::within(INSTRUMENT_LIMIT + RISE_LOOK, &CancelToken::new());
+        let read = || {
+            let mut one = Instrument::new(chamber.clone(), self.log.clone(), false);
+            one.ask(Action::MeasureTemperature, chamber.channel.as_deref(), 0.0, &call).ok()
+        };
+        let before = read()?;
+        std::thread::sleep(RISE_LOOK.div_f64(self.bench.time_scale).max(SHORTEST_RISE_LOOK));
+        let after = read()?;
+        let room = self.bench.room.temperature.0;
+        let away = (after - room).abs() - (before - room).abs();
+        (away > RISE_K && (after - room).abs() > RISE_K).then(|| {
+            format!(
+                "the air goes on from {} to {} although the chamber is off",
+                Celsius(before),
+                Celsius(after)
+            )
+        })
     }
 
     /// The agent is asked; whatever it says, the supplies are switched off afterwards.

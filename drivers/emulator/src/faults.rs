@@ -115,9 +115,10 @@ impl Weather {
             Some(index) => self.armed.remove(index),
             None if self.rate > 0.0 && self.draws.uniform() < self.rate => {
                 let at = (self.draws.uniform() * possible.len() as f64) as usize;
-                // Faults that stay are never part of a storm: a rail that cannot be switched off, a chamber that does
-                // not follow. No program could measure or make safe through them.
-                let stays = |fault: &Fault| matches!(fault, Fault::StuckOn | Fault::NeverReached);
+                // Faults that stay, or latch until a person comes, are never part of a storm: no program could measure or
+                // make safe through them.
+                let stays =
+                    |fault: &Fault| matches!(fault, Fault::StuckOn | Fault::NeverReached | Fault::Trip);
                 possible.get(at).copied().filter(|fault| !stays(fault))
             }
             None => None,

@@ -153,6 +153,8 @@ pub struct World {
     pub silent: BTreeSet<Kind>,
     /// Instruments whose line hangs up at once.
     pub hung_up: BTreeSet<Kind>,
+    /// Positions of lanes that are never compared: they tell no error.
+    pub blind_lanes: Vec<usize>,
     /// Instruments serve one connection at a time.
     pub one_connection: bool,
     /// The device's board is powered as the agent was told.
@@ -207,6 +209,7 @@ impl World {
             swallowed_offs: 0,
             silent: BTreeSet::new(),
             hung_up: BTreeSet::new(),
+            blind_lanes: Vec::new(),
             one_connection: false,
             device_on: false,
             ledger: WorldLedger::new(ambient, outputs, allowed),
@@ -448,7 +451,7 @@ impl World {
         if self.switch == Some(true) {
             on.push("the power switch".into());
         }
-        if self.conditioning && (self.set_point - self.ambient).abs() > 0.5 {
+        if self.conditioning {
             on.push(format!("the chamber at {} °C", self.set_point));
         }
         on

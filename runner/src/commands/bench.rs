@@ -1,13 +1,17 @@
-//! `bench check`, `bench safe` and `preview --bench`.
+//! `bench check`, `bench safe`, `bench clear` and `preview --bench`.
 
 use crate::cli::BenchCommand;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
 use crate::forecast::Forecast;
 use crate::inputs::plan_file::PlanFile;
-use crate::run::bench_run::{lock_bench, make_safe_now, narrowed, overdue, read_bench, refused};
+use crate::run::bench_run::{
+    custody, lock_bench, make_safe_from_outside, narrowed, not_safe, overdue, read_bench, refused,
+    state_folder,
+};
 use crate::run::execute::Executor;
 use crate::run::operator::CAUTIONS;
+use crate::run::watchdog;
 use crate::store::run_folder::bench_keys;
 use crate::store::utc_text;
 use bench::driver::within;
@@ -22,6 +26,8 @@ pub fn bench(terminal: &Terminal, command: &BenchCommand) -> Outcome {
     match command {
         BenchCommand::Check { bench } => check(terminal, bench),
         BenchCommand::Safe { bench } => safe(terminal, bench),
+        BenchCommand::Clear { bench } => clear(terminal, bench),
+        BenchCommand::Watchdog { run, state, log } => watchdog::watch(*run, state, log),
     }
 }
 
@@ -32,7 +38,9 @@ fn log() -> CommandLog {
 
 fn check(terminal: &Terminal, path: &Path) -> Outcome {
     let bench = Arc::new(read_bench(path, terminal.colour_err)?);
-    let _lock = lock_bench(&bench)?;
+    let state = state_folder()?;
+    let _lock = lock_bench(&bench, &state)?;
+    let latch = custody(&bench, &state)?.latch().map_err(refused)?;
     let mut driver = BenchDriver::new(Arc::clone(&bench), log(), false);
     let call = within(Duration::from_secs(60));
     let mut ready = true;
@@ -67,6 +75,33 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
             terminal.out(&format!("agent: NOT READY: {error}"));
         }
     }
+    for (name, reading) in driver.look_at_sensors(&call) {
+        match reading {
+            Ok((degc, None)) => terminal.out(&format!("{name}: {degc}")),
+            Ok((_, Some(beyond))) => {
+                ready = false;
+                terminal.out(&format!("{name}: NOT READY: {beyond}"));
+            }
+            Err(words) => {
+                ready = false;
+                terminal.out(&format!("{name}: NOT READY: {words}"));
+            }
+        }
+    }
+    if let Some(set) = driver.look_at_set_point(&call) {
+        terminal.out(&format!("the chamber's set point is {set}"));
+    }
+    if let Some(latch) = &latch {
+        ready = false;
+        terminal.out(&format!(
+            "ALARM, latched since {} on the bench `{}`: {}: {}\n  look at the bench, find the cause, then `nightbench bench clear {}`",
+            latch.since_utc,
+            latch.bench,
+            latch.kind.words(),
+            latch.words,
+            path.display()
+        ));
+    }
     let overdue = overdue(&bench);
     for words in &overdue {
         terminal.out(&format!("calibration ran out: {words}"));
@@ -91,12 +126,60 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
     if ready && overdue.is_empty() { Ok(Exit::Pass) } else { Err(refused("the bench is not ready")) }
 }
 
+/// Longest that a run on the bench is given to end by itself.
+const PATIENCE: Duration = Duration::from_secs(30);
+
 fn safe(terminal: &Terminal, path: &Path) -> Outcome {
-    // No lock: making safe must work while a run hangs.
     let bench = Arc::new(read_bench(path, terminal.colour_err)?);
-    make_safe_now(bench, log())?;
-    terminal.out("safe: every rail measured off, the chamber's set point is ambient");
+    let waiting = |held: &Failure| {
+        terminal.note(&format!(
+            "{held}: it is told to end, and everything is made safe then, or in {} s",
+            PATIENCE.as_secs()
+        ));
+    };
+    make_safe_from_outside(&bench, &state_folder()?, log(), "bench safe", PATIENCE, waiting)?;
+    terminal
+        .out("safe: every rail measured off, the chamber off, every sensor that answers within its limits");
     terminal.note("The chamber may still be hot or cold: look at its display before you open it.");
+    Ok(Exit::Pass)
+}
+
+/// A person looked at the bench and clears its alarm.
+fn clear(terminal: &Terminal, path: &Path) -> Outcome {
+    let bench = Arc::new(read_bench(path, terminal.colour_err)?);
+    let state = state_folder()?;
+    let _lock = lock_bench(&bench, &state)?;
+    let custody = custody(&bench, &state)?;
+    let latched = match custody.latch() {
+        Ok(None) => {
+            terminal.out("no alarm is latched");
+            return Ok(Exit::Pass);
+        }
+        Ok(Some(latch)) => format!("{}: {}", latch.kind.words(), latch.words),
+        Err(words) => words,
+    };
+    let call = within(Duration::from_secs(60));
+    let mut driver = BenchDriver::new(Arc::clone(&bench), log(), false);
+    driver
+        .make_safe(&call)
+        .map_err(|error| not_safe(&format!("{}\nthe alarm stays latched", error.words)))?;
+    let wrong: Vec<String> = driver
+        .look_at_sensors(&call)
+        .into_iter()
+        .filter_map(|(name, reading)| match reading {
+            Ok((_, beyond)) => beyond,
+            Err(words) => Some(format!("{name}: {words}")),
+        })
+        .collect();
+    if !wrong.is_empty() {
+        return Err(refused(format!("{}\nthe alarm stays latched", wrong.join("\n"))));
+    }
+    for words in driver.reset_protections(&call).map_err(|error| refused(error.to_string()))? {
+        terminal.out(&words);
+    }
+    custody.clear().map_err(refused)?;
+    terminal.out(&format!("cleared: {latched}"));
+    terminal.note(CAUTIONS);
     Ok(Exit::Pass)
 }
 

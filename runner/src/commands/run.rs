@@ -13,7 +13,7 @@ use crate::forecast::Forecast;
 use crate::forecast::bench_clock::BenchClock;
 use crate::forecast::shard::{Shard, split};
 use crate::inputs::plan_file::PlanFile;
-use crate::run::bench_run::BenchRun;
+use crate::run::bench_run::{BenchRun, BenchSession, not_safe_words, refused, state_folder};
 use crate::run::disk_space::refuse_without_room;
 use crate::run::execute::Executor;
 use crate::run::mountings::check_mountings;
@@ -67,7 +67,11 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let terms = criteria::resolve(AcceptanceCriteria::of(plan), arguments.plan.parent())?;
     let bench = match &arguments.bench {
         Some(path) => {
-            Some(crate::run::bench_run::BenchSession::prepare(terminal, path, &file, &forecast, &keys, &dir)?)
+            let state = state_folder()?;
+            let session = BenchSession::prepare(terminal, path, &file, &forecast, &keys, &dir, &state)?;
+            let program = std::env::current_exe()
+                .map_err(|error| refused(format!("no watchdog: this program cannot be found: {error}")))?;
+            Some(session.guarded_by(program, path, &dir)?)
         }
         None => None,
     };
@@ -209,9 +213,14 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     explain(terminal, verdicts, &folder, &selection);
     if let Some(ended) = &on_bench {
         if let Some(words) = &ended.not_safe {
-            terminal
-                .note(&format!("\n*** COULD NOT MAKE SAFE ***\n{words}\nSwitch the bench off by hand now."));
+            terminal.note(&format!("\n{}", not_safe_words(words)));
             return Ok(Exit::NotSafe);
+        }
+        if let Some(alarm) = &ended.alarm {
+            terminal.note(&format!(
+                "ALARM, latched: {alarm}\nNothing is switched on again before a person has looked at the bench and cleared it: \
+                 `nightbench bench clear BENCH`"
+            ));
         }
         return Ok(stopped.unwrap_or_else(|| ended.exit(verdicts)));
     }

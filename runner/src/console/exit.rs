@@ -23,6 +23,8 @@ pub enum Exit {
     Interrupted,
     /// Stopped by the terminate signal, after a safe stop.
     Terminated,
+    /// Stopped by another signal of this number, after a safe stop.
+    Signal(u8),
 }
 
 impl Exit {
@@ -39,6 +41,7 @@ impl Exit {
             Exit::Store => 74,
             Exit::Interrupted => 130,
             Exit::Terminated => 143,
+            Exit::Signal(number) => 128 + (number & 0x7f),
         }
     }
 }

@@ -13,3 +13,4 @@ pub mod progress;
 pub mod remeasure;
 pub mod signals;
 pub mod simulated_run;
+pub(crate) mod watchdog;

@@ -1,11 +1,13 @@
-//! Interrupt and terminate signals: the first stops after the point at hand, the second drops that point as well.
+//! Every signal that would end the program and can be caught (interrupt, terminate, hang-up, quit and the rarer ones): the first stops after the point at hand, the second drops that point as well.
 //!
 //! Both end with a safe stop and what is finished stored. Repeats within half a second are one press: a held key or
 //! a process group sends several.
 
 use crate::console::exit::Exit;
 use contract::CancelToken;
-use signal_hook::consts::{SIGINT, SIGTERM};
+use signal_hook::consts::{
+    SIGALRM, SIGHUP, SIGINT, SIGPROF, SIGQUIT, SIGTERM, SIGUSR1, SIGUSR2, SIGVTALRM, SIGXCPU, SIGXFSZ,
+};
 use signal_hook::iterator::Signals;
 use std::io::Write;
 use std::sync::Arc;
@@ -14,6 +16,18 @@ use std::time::{Duration, Instant};
 
 /// Signals this close after the last one that counted are the same press.
 pub const SAME_PRESS: Duration = Duration::from_millis(500);
+
+/// Signals that would end the program.
+const ENDING: [i32; 11] =
+    [SIGINT, SIGTERM, SIGHUP, SIGQUIT, SIGUSR1, SIGUSR2, SIGALRM, SIGVTALRM, SIGPROF, SIGXCPU, SIGXFSZ];
+
+/// Was the program started with a signal ignored? As Linux says (proc(5), `SigIgn`); elsewhere it counts as not ignored.
+fn is_ignored(signal: i32) -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let mask = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    let mask = mask.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok()).unwrap_or(0);
+    mask >> (signal - 1) & 1 == 1
+}
 
 /// What a signal asks for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -56,14 +70,16 @@ pub struct Watch {
 }
 
 impl Watch {
-    /// Cancels `finish_point` at the first interrupt or terminate signal and `drop_point` at the second, and says
+    /// Cancels `finish_point` at the first of these signals and `drop_point` at the second, and says
     /// each time at once what happens. A simulated run gives one token for both: a job cut anywhere is simply
     /// computed again.
     ///
     /// # Errors
     /// The system refuses the handler.
     pub fn start(finish_point: &CancelToken, drop_point: &CancelToken) -> std::io::Result<Watch> {
-        let mut signals = Signals::new([SIGINT, SIGTERM])?;
+        // Who started the program to outlive its terminal (nohup) means that; nobody can ask for it by accident.
+        let mut signals =
+            Signals::new(ENDING.into_iter().filter(|signal| *signal != SIGHUP || !is_ignored(SIGHUP)))?;
         let handle = signals.handle();
         let seen = Arc::new(AtomicI32::new(0));
         let first = Arc::clone(&seen);
@@ -98,7 +114,8 @@ impl Watch {
         match self.seen.load(Ordering::SeqCst) {
             SIGINT => Some(Exit::Interrupted),
             SIGTERM => Some(Exit::Terminated),
-            _ => None,
+            0 => None,
+            other => Some(Exit::Signal(u8::try_from(other).unwrap_or(0))),
         }
     }
 }

@@ -239,6 +239,15 @@ fn check_templates(section: &Section<'_>, kind: InstrumentKind, profile: &Profil
         InstrumentKind::Meter => &[Identify, MeasureVoltage],
         InstrumentKind::PowerSwitch => &[Identify, On, Off, IsOn],
     };
+    if kind == InstrumentKind::Chamber
+        && profile.templates.contains_key(&On) != profile.templates.contains_key(&Off)
+    {
+        section.mistake(
+            "profile",
+            format!("{}: the profile `{}` has only one of `on` and `off`", section.title, profile.name),
+            "a chamber that is switched on must be switched off after an alarm: add the other, or take both away with \"none\"",
+        );
+    }
     for action in needed {
         if !profile.templates.contains_key(action) {
             section.mistake(
@@ -353,6 +362,19 @@ pub(super) fn read_rails(sections: Vec<Section<'_>>, instruments: &[Instrument])
                 "a rail in use must not look switched off",
             );
         }
+        check_rail(&section, RailFigures { low, high, most, over, tolerance, off_below });
+        if let Some(other) =
+            list.iter().find(|known| known.supply == supply.value && known.channel == channel)
+        {
+            section.mistake(
+                "supply",
+                format!(
+                    "{} uses the same output of `{}` as the rail {}",
+                    section.title, supply.value, other.name
+                ),
+                "give each rail an output of its own with `channel`",
+            );
+        }
         if list.iter().any(|known| known.name == name.value) {
             section.mistake("name", format!("{} is declared twice", section.title), "one table a rail");
         }
@@ -378,6 +400,64 @@ pub(super) fn read_rails(sections: Vec<Section<'_>>, instruments: &[Instrument])
         });
     }
     list
+}
+
+/// Figures of a rail as they were written, V and A.
+struct RailFigures {
+    low: f64,
+    high: f64,
+    most: f64,
+    over: f64,
+    tolerance: f64,
+    off_below: f64,
+}
+
+/// Most that a protection may stand above the highest voltage: this share, and this voltage. Common practice, no source.
+const PROTECTION: (f64, f64) = (0.2, 0.2);
+/// Widest tolerance as a share of the highest voltage, and highest "off" as a share of the lowest. Common practice, no source.
+const WIDEST_TOLERANCE: f64 = 0.1;
+const HIGHEST_OFF: f64 = 0.25;
+
+/// Figures that are allowed one by one and protect nothing together.
+fn check_rail(section: &Section<'_>, own: RailFigures) {
+    let title = &section.title;
+    if own.most <= 0.0 {
+        section.mistake(
+            "most_a",
+            format!("{title}: `most_a` is 0 A: every current would be an alarm"),
+            "give the current limit of the rail",
+        );
+    }
+    let most_over = own.high * (1.0 + PROTECTION.0) + PROTECTION.1;
+    if own.over > most_over {
+        section.mistake(
+            "over_voltage_v",
+            format!(
+                "{title}: the over-voltage protection at {} V protects nothing: `high_v` is {} V",
+                own.over, own.high
+            ),
+            format!("at most {most_over:.2} V (`high_v` + 20 % + 0.2 V)"),
+        );
+    }
+    let widest = WIDEST_TOLERANCE * own.high;
+    if own.tolerance > widest {
+        section.mistake(
+            "tolerance_v",
+            format!(
+                "{title}: a tolerance of {} V accepts any voltage of a rail of {} V",
+                own.tolerance, own.high
+            ),
+            format!("at most {widest:.3} V (10 % of `high_v`)"),
+        );
+    }
+    let highest_off = HIGHEST_OFF * if own.low > 0.0 { own.low } else { own.high };
+    if own.off_below > highest_off {
+        section.mistake(
+            "off_below_v",
+            format!("{title}: a rail would count as off at {} V", own.off_below),
+            format!("at most {highest_off:.3} V (a quarter of its lowest voltage)"),
+        );
+    }
 }
 
 pub(super) fn read_sensors(sections: Vec<Section<'_>>, instruments: &[Instrument]) -> Vec<Sensor> {

@@ -243,6 +243,20 @@ pub(super) fn read_profiles(sections: Vec<Section<'_>>) -> Vec<Profile> {
                 profile.templates.insert(action, text.value);
             }
         }
+        let told: Vec<(&'static str, &String)> = Action::ALL
+            .iter()
+            .filter(|(_, action)| !action.is_query())
+            .filter_map(|(key, action)| profile.templates.get(action).map(|text| (*key, text)))
+            .collect();
+        for (at, (key, text)) in told.iter().enumerate() {
+            if let Some((other, _)) = told[..at].iter().find(|(_, other)| other == text) {
+                section.mistake(
+                    key,
+                    format!("`{key}` in {} is `{text}`, the same as `{other}`", section.title),
+                    "one of them would do the other's work",
+                );
+            }
+        }
         if let Some(commands) = section.texts("at_start") {
             profile.at_start = commands.into_iter().map(|text| text.value).collect();
         }

@@ -102,9 +102,25 @@ impl Limits {
                 );
             }
         }
+        // The set point never leaves the device's limits, but a chamber may: an air limit far beyond guards nothing.
+        for (key, far, device) in [
+            ("air_high_degc", limits.air_high.0 - limits.device_high.0, limits.device_high),
+            ("air_low_degc", limits.device_low.0 - limits.air_low.0, limits.device_low),
+        ] {
+            if far > FARTHEST_AIR_K {
+                section.mistake(
+                    key,
+                    format!("`{key}` in [limits] is {far:.0} K beyond the device's limit of {device}"),
+                    format!("at most {FARTHEST_AIR_K:.0} K beyond: the device follows the air"),
+                );
+            }
+        }
         Some(limits)
     }
 }
+
+/// How far the air's limits may lie beyond the device's, K. Common practice, no source.
+const FARTHEST_AIR_K: f64 = 50.0;
 
 /// `[room]`: what decides where water condenses.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -368,16 +384,25 @@ pub enum EventKind {
     Finished,
     /// A job was not measured, or the bench faulted.
     Fault,
-    /// Hands are needed.
+    /// Hands are needed, and may come near.
     HandsNeeded,
+    /// Everything is off until somebody comes.
+    Waiting,
+    /// An alarm is latched.
+    Alarm,
+    /// Something could not be made safe.
+    NotSafe,
 }
 
 impl EventKind {
     /// Every kind with its word.
-    pub const ALL: [(&'static str, EventKind); 3] = [
+    pub const ALL: [(&'static str, EventKind); 6] = [
         ("finished", EventKind::Finished),
         ("fault", EventKind::Fault),
         ("hands needed", EventKind::HandsNeeded),
+        ("waiting", EventKind::Waiting),
+        ("alarm", EventKind::Alarm),
+        ("not safe", EventKind::NotSafe),
     ];
 
     /// The bench file's word.

@@ -142,3 +142,28 @@ fn a_plan_narrows_the_bench_and_never_widens_it() {
         assert!(line.contains(part) && line.contains("never widen"), "{line}");
     }
 }
+
+/// Figures that pass one by one and would protect nothing.
+#[test]
+fn a_bench_file_that_protects_nothing_is_refused_with_the_reason() {
+    let sound = include_str!("../../../../drivers/bench/agent/every-key-bench.toml");
+    for (from, to, words) in [
+        (
+            "channel = \"2\"\nmeter",
+            "channel = \"1\"\nmeter",
+            "uses the same output of `supply A` as the rail VDD",
+        ),
+        ("over_voltage_v = 1.4 ", "over_voltage_v = 60 ", "protection at 60 V protects nothing"),
+        ("tolerance_v = 0.02 ", "tolerance_v = 1 ", "accepts any voltage"),
+        ("off_below_v = 0.1 ", "off_below_v = 0.9 ", "would count as off at 0.9 V"),
+        ("most_a = 3   ", "most_a = 0   ", "`most_a` is 0 A"),
+        ("air_high_degc = 120", "air_high_degc = 250", "145 K beyond the device's limit"),
+        ("off = \"OUTP OFF,(@{channel})\"", "off = \"OUTP ON,(@{channel})\"", "the same as `on`"),
+        ("off = \"STOP\" ", "# off = \"STOP\" ", "has only one of `on` and `off`"),
+    ] {
+        assert!(sound.contains(from), "{from}");
+        let problems = BenchFile::read(&sound.replacen(from, to, 1)).expect_err(words);
+        let all: Vec<&str> = problems.iter().map(|problem| problem.message.as_str()).collect();
+        assert!(all.iter().any(|message| message.contains(words)), "{words}: {all:#?}");
+    }
+}

@@ -99,6 +99,11 @@ impl<'a, 'f> Loop<'a, 'f> {
         if self.site.cancel.is_cancelled() || self.end.not_safe.is_some() || self.end.ended_early.is_some() {
             return false;
         }
+        // A latched alarm, or somebody who made the bench safe from outside: nothing is switched on again.
+        if let Err(error) = self.record.session.custody().may_switch_on() {
+            self.end.ended_early = Some(error.words);
+            return false;
+        }
         let most_hours = self.site.file.unattended.most_hours;
         if self.site.elapsed_s() > most_hours * 3600.0 {
             self.end.ended_early = Some(format!("the run reached its {most_hours} hours"));
@@ -268,8 +273,9 @@ impl<'a, 'f> Loop<'a, 'f> {
             self.record.say(why);
             self.record.note(&Event::EndedEarly { why: why.clone() })?;
         }
-        if self.end.not_safe.is_none() && !self.site.cancel.is_cancelled() {
-            // Runs end warm: off first, then to ambient until nothing is cold.
+        let free = self.record.session.custody().may_switch_on().is_ok();
+        if self.end.not_safe.is_none() && free && !self.site.cancel.is_cancelled() {
+            // Runs end warm: rails off, to ambient until nothing is cold, then the chamber off. After an alarm it stays off.
             let begin = self.site.elapsed_s();
             let warm = self.site.ready_for_hands();
             self.record.spent(&self.site, RAMP_READING, begin)?;

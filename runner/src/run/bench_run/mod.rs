@@ -6,6 +6,7 @@ mod hours;
 mod identities;
 mod jobs;
 mod mounting;
+mod ownership;
 mod queue;
 mod record;
 mod remaining;
@@ -16,9 +17,9 @@ mod texts;
 
 pub use device::Bench;
 pub(crate) use hours::{bench_hours, hours_in_words};
-pub(crate) use session::lock_bench;
+pub use ownership::state_folder;
+pub(crate) use ownership::{custody, lock_bench, make_safe_from_outside, not_safe, not_safe_words};
 pub use session::{
-    BenchEnd, BenchRun, BenchSession, make_safe_now, narrowed, overdue, read_bench, refused,
-    reopen_unmeasured,
+    BenchEnd, BenchRun, BenchSession, narrowed, overdue, read_bench, refused, reopen_unmeasured,
 };
 pub(crate) use texts::{MOST_TEXTS, failure_texts};

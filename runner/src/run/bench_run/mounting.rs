@@ -95,11 +95,15 @@ impl Operator<'_> {
                 wanted.channel,
                 if reseat.is_empty() { "" } else { " again" }
             );
-            record.tell(EventKind::HandsNeeded, &task);
+            if let Err(error) = record.session.custody().may_switch_on() {
+                return Ok(Mounted::BenchFault(error));
+            }
             let sensors = match ready_for_hands(site, record)? {
                 Ok(sensors) => sensors,
                 Err(error) => return Ok(Mounted::HandsAway(error)),
             };
+            // Only now: whoever comes finds everything off.
+            record.tell(EventKind::HandsNeeded, &task);
             let begin = site.elapsed_s();
             let done = self.hands.change(&wanted, &sensors, &reseat);
             record.spent(site, HANDS_READING, begin)?;
@@ -182,7 +186,7 @@ impl Operator<'_> {
             clock_words(next)
         );
         record.say(&what);
-        record.tell(EventKind::HandsNeeded, &format!("{name} at {}", clock_words(next)));
+        record.tell(EventKind::Waiting, &format!("{name} at {}", clock_words(next)));
         record.note(&Event::Waiting { what })?;
         let begin = site.elapsed_s();
         if let Err(error) = site.make_safe() {

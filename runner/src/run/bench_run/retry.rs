@@ -15,8 +15,8 @@ use std::time::Duration;
 
 /// Lines of the command log kept with a fault.
 const LOG_LINES: usize = 400;
-/// Alarms of one job in a row after which it is left.
-const MOST_ALARMS: u32 = 2;
+/// Times a condition may forbid one job before it is left.
+const MOST_FORBIDDEN: u32 = 2;
 /// Longest the agent may take to tell a text.
 const TEXT_LIMIT: Duration = Duration::from_secs(3);
 
@@ -25,7 +25,7 @@ const TEXT_LIMIT: Duration = Duration::from_secs(3);
 pub(super) enum Again {
     /// The conversation failed: everything is set anew and the job is tried again.
     Yes,
-    /// An alarm: once more at most.
+    /// A condition forbade it: once more at most.
     Once,
     /// It would end the same.
     No,
@@ -42,8 +42,10 @@ impl Again {
             | FaultKind::SettingsLost
             | FaultKind::NotSettled
             | FaultKind::WrongOrder => Again::Yes,
-            FaultKind::Interlock | FaultKind::Alarm(_) | FaultKind::OutOfRange => Again::Once,
-            FaultKind::NotReached
+            FaultKind::Interlock | FaultKind::OutOfRange => Again::Once,
+            // Latched: nothing is switched on again.
+            FaultKind::Alarm(_)
+            | FaultKind::NotReached
             | FaultKind::NotSafe
             | FaultKind::TakenOver
             | FaultKind::WrongIdentity
@@ -66,7 +68,7 @@ pub(super) fn tried(
     one: &PendingJob,
 ) -> Result<Option<(JobResult, Vec<Attachment>)>, Failure> {
     let attempts = site.file.unattended.attempts;
-    let (mut tries, mut alarms) = (0, 0);
+    let (mut tries, mut forbidden) = (0, 0);
     loop {
         tries += 1;
         let Ok(mut result) = executor.run_attempt(site.driver, &one.job, one.attempt, site.cancel) else {
@@ -85,11 +87,11 @@ pub(super) fn tried(
         };
         let attachments = texts(site, record, true, true);
         let again = Again::after(fault.kind);
-        alarms += u32::from(again == Again::Once);
+        forbidden += u32::from(again == Again::Once);
         let last = match again {
             Again::Yes => tries >= attempts,
-            // Faults of the conversation before it are no alarms.
-            Again::Once => alarms >= MOST_ALARMS || tries >= attempts,
+            // Faults of the conversation before it do not count.
+            Again::Once => forbidden >= MOST_FORBIDDEN || tries >= attempts,
             Again::No => true,
         };
         let event = Event::Fault {
@@ -100,7 +102,7 @@ pub(super) fn tried(
         };
         record.note(&event)?;
         record.say(&format!("fault: {event}"));
-        if last || site.cancel.is_cancelled() {
+        if last || site.cancel.is_cancelled() || record.session.custody().may_switch_on().is_err() {
             return Ok(Some((result, attachments)));
         }
         // What was read during an attempt that does not count is not kept with the job.

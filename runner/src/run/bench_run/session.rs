@@ -2,6 +2,7 @@
 
 use super::device::Bench;
 use super::jobs::Loop;
+use super::ownership::{BenchLock, custody, lock_bench, not_safe};
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::Terminal;
 use crate::forecast::Forecast;
@@ -10,19 +11,18 @@ use crate::run::execute::Executor;
 use crate::run::operator::{Hands, TerminalHands};
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
-use crate::store::{Attempts, FolderLock, Store, StoreError, Target, utc_text};
+use crate::run::watchdog::Watchdog;
+use crate::store::{Attempts, Store, Target, utc_text};
 use bench::driver::within;
-use bench::safe::SafetyKit;
-use bench::{BenchDriver, CommandLog};
+use bench::{BenchDriver, CommandLog, Custody, StateFolder};
 use contract::{CancelToken, DriverError};
 use nightbench_core::events::Event;
 use nightbench_core::results::JobOutcome;
 use plan::Plan;
 use plan::bench_file::{BenchFile, Date, EventKind};
 use plan::keys::JobKeys;
-use sha2::{Digest, Sha256};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -32,6 +32,10 @@ use std::time::{Duration, Instant, SystemTime};
 const LARGEST_FILE: u64 = 1 << 20;
 /// After a stop was asked for, the loop has this long to make the bench safe itself.
 const PATIENCE: Duration = Duration::from_secs(20);
+/// How often is looked whether somebody made the bench safe from outside.
+const OUTSIDE_LOOK: Duration = Duration::from_millis(200);
+/// Log of every command, in the run folder.
+const COMMAND_LOG: &str = "commands.log";
 /// Longest time a user's command may take.
 const EVENT_LIMIT: Duration = Duration::from_secs(10);
 
@@ -102,6 +106,8 @@ pub struct BenchEnd {
     pub waiting_for_hands: usize,
     /// Jobs not measured for another reason.
     pub not_measured: usize,
+    /// The alarm that ended the run.
+    pub alarm: Option<String>,
     /// Nothing was measured, because what is fitted is not what the plan says.
     pub wrong_mounting: bool,
 }
@@ -136,7 +142,11 @@ pub struct BenchSession {
     log: CommandLog,
     terminal: Terminal,
     open: Open,
-    _lock: FolderLock,
+    state: StateFolder,
+    custody: Custody,
+    lock: BenchLock,
+    /// The program that is started as watchdog, where there is to be one, and what it needs.
+    watchdog: Option<(PathBuf, String, PathBuf)>,
 }
 
 /// Opens the driver of a bench.
@@ -154,6 +164,7 @@ impl BenchSession {
         forecast: &Forecast,
         keys: &JobKeys<'_>,
         dir: &Path,
+        state: &StateFolder,
     ) -> Result<BenchSession, Failure> {
         let bench = Arc::new(narrowed(read_bench(path, terminal.colour_err)?, &file.plan)?);
         let executor = Executor::new(&file.plan, &forecast.expansion, keys);
@@ -174,10 +185,42 @@ impl BenchSession {
                 words.join("\n  ")
             )));
         }
-        let lock = lock_bench(&bench)?;
+        let lock = lock_bench(&bench, state)?;
+        let custody = custody(&bench, state)?;
+        if let Some(latch) = custody.latch().map_err(refused)? {
+            return Err(refused(format!(
+                "an alarm is latched since {}: {}: {}\nLook at the bench, find the cause, then `nightbench bench clear {}`; nothing \
+                 was touched",
+                latch.since_utc,
+                latch.kind.words(),
+                latch.words,
+                path.display()
+            )));
+        }
         let log = open_log(dir)?;
         let open: Open = Box::new(|driver| Box::new(driver));
-        Ok(BenchSession { start_local_min: None, bench, log, terminal: *terminal, open, _lock: lock })
+        Ok(BenchSession {
+            start_local_min: None,
+            open,
+            bench,
+            log,
+            terminal: *terminal,
+            state: state.clone(),
+            custody,
+            lock,
+            watchdog: None,
+        })
+    }
+
+    /// The run is guarded by a watchdog: this program, started again in a session of its own. `path` is the bench file, `dir` the run
+    /// folder.
+    ///
+    /// # Errors
+    /// Exit 2: the file cannot be read again.
+    pub fn guarded_by(self, program: PathBuf, path: &Path, dir: &Path) -> Result<BenchSession, Failure> {
+        let text = std::fs::read_to_string(path)
+            .map_err(|error| Failure::invalid(format!("{}: {error}", path.display())))?;
+        Ok(BenchSession { watchdog: Some((program, text, dir.join(COMMAND_LOG))), ..self })
     }
 
     /// The run begins at this local time (minutes since 1970-01-01 00:00), not now: for trying out attended hours.
@@ -219,7 +262,7 @@ impl BenchSession {
     /// # Errors
     /// As [`BenchSession::run`].
     pub fn run_with(
-        self,
+        mut self,
         hands: &mut dyn Hands,
         run: BenchRun<'_>,
         store: &mut Store,
@@ -229,18 +272,47 @@ impl BenchSession {
         let settle_s = self.bench.settle.time_out_s / self.bench.time_scale;
         let limit = Duration::from_secs_f64(2.0 * settle_s + 120.0);
         let run = BenchRun { executor: run.executor.with_apply_limit(limit), ..run };
-        let driver = BenchDriver::new(Arc::clone(&self.bench), self.log.clone(), false);
+        let mut driver = BenchDriver::new(Arc::clone(&self.bench), self.log.clone(), false);
+        driver.obey(self.custody.clone());
         let mut guard = Guard { driver: (self.open)(driver), safe: false };
-        self.start(&mut guard, store)?;
+        let watchdog = self.start_watchdog();
+        if let Err(failure) = self.start(&mut guard, store) {
+            // What belongs to somebody else is left alone.
+            let left_alone = std::mem::replace(&mut guard.safe, true);
+            let safe = if left_alone { Ok(()) } else { guard.make_safe() };
+            if let Some(watchdog) = watchdog {
+                watchdog.end();
+            }
+            return Err(match safe {
+                Ok(()) => {
+                    self.tell(EventKind::Finished, &failure.words);
+                    failure
+                }
+                Err(error) => {
+                    self.tell(EventKind::NotSafe, &error.words);
+                    not_safe(&format!("{}\n{}", failure.words, error.words))
+                }
+            });
+        }
         let done = AtomicBool::new(false);
         let handle = guard.driver.safety_handle();
         let outcome = std::thread::scope(|scope| {
-            let (done, bench_cancel) = (&done, cancel);
+            let (done, bench_cancel, custody) = (&done, cancel, &self.custody);
             scope.spawn(move || {
                 // A call that does not end after a stop was asked for must not keep the bench on.
                 let mut asked: Option<Instant> = None;
+                let mut looked = Instant::now();
                 while !done.load(Ordering::SeqCst) {
                     std::thread::sleep(Duration::from_millis(20));
+                    if looked.elapsed() > OUTSIDE_LOOK {
+                        looked = Instant::now();
+                        if matches!(custody.made_safe_since(), Ok(Some(_))) {
+                            // Somebody made it safe: what goes on is cut short.
+                            bench_cancel.cancel();
+                            let _ = handle.make_safe();
+                            return;
+                        }
+                    }
                     if bench_cancel.is_cancelled() {
                         let since = *asked.get_or_insert_with(Instant::now);
                         if since.elapsed() > PATIENCE {
@@ -261,6 +333,9 @@ impl BenchSession {
         });
         let (ended, safe) = outcome;
         let not_safe = safe.err();
+        if let Some(watchdog) = watchdog {
+            watchdog.end();
+        }
         let noted = note(
             store,
             &match &not_safe {
@@ -268,7 +343,7 @@ impl BenchSession {
                 None => Event::Safe,
             },
         );
-        let not_safe = not_safe.map(|error| error.to_string());
+        let not_safe = not_safe.map(|error| error.words);
         let end = match ended {
             Ok(Ok(end)) => Ok(end),
             Ok(Err(failure)) => Err(failure),
@@ -279,21 +354,46 @@ impl BenchSession {
         };
         match (end, not_safe) {
             (Ok(mut end), not_safe) => {
+                if let Ok(Some(by)) = self.custody.made_safe_since() {
+                    let words = format!("the bench was made safe from outside ({by})");
+                    self.terminal.note(&words);
+                    end.ended_early.get_or_insert(words);
+                }
+                end.alarm = self.custody.latch().ok().flatten().map(|latch| latch.words);
+                if let Some(alarm) = &end.alarm {
+                    self.tell(EventKind::Alarm, alarm);
+                }
+                if let Some(words) = &not_safe {
+                    self.tell(EventKind::NotSafe, words);
+                }
                 end.not_safe = not_safe;
                 self.tell(EventKind::Finished, end.ended_early.as_deref().unwrap_or("the run ended"));
                 noted?;
                 Ok(end)
             }
-            (Err(failure), Some(words)) => Err(Failure::new(
-                Exit::NotSafe,
-                format!("{}\n*** COULD NOT MAKE SAFE ***\n{words}", failure.words),
-            )),
+            (Err(failure), Some(words)) => {
+                self.tell(EventKind::NotSafe, &words);
+                Err(super::ownership::not_safe(&format!("{}\n{words}", failure.words)))
+            }
             (Err(failure), None) => Err(failure),
         }
     }
 
     /// Who is there, is it calibrated, and was anything left on?
-    fn start(&self, guard: &mut Guard, store: &mut Store) -> Result<(), Failure> {
+    fn start_watchdog(&self) -> Option<Watchdog> {
+        let (program, text, log) = self.watchdog.as_ref()?;
+        match Watchdog::start(program, text, &self.state, log) {
+            Ok(watchdog) => Some(watchdog),
+            Err(error) => {
+                self.terminal.note(&format!(
+                    "no watchdog could be started ({error}): if this run is killed, nothing switches the bench off"
+                ));
+                None
+            }
+        }
+    }
+
+    fn start(&mut self, guard: &mut Guard, store: &mut Store) -> Result<(), Failure> {
         let states = guard.driver.look_around(&within(Duration::from_secs(30)));
         let missing: Vec<&str> =
             states.iter().filter_map(|state| state.answer.as_ref().err().map(String::as_str)).collect();
@@ -303,6 +403,11 @@ impl BenchSession {
                 self.bench.name,
                 missing.join("\n  ")
             )));
+        }
+        let identities = states.iter().filter_map(|state| state.answer.clone().ok());
+        if let Err(failure) = self.lock.take_identities(&self.bench, &self.state, identities) {
+            guard.safe = true;
+            return Err(failure);
         }
         let overdue = overdue(&self.bench);
         if !overdue.is_empty() {
@@ -329,18 +434,21 @@ impl BenchSession {
             note(store, &Event::LeftOn { outputs: left_on })?;
         }
         // Whatever the instruments say, a run starts from a state that was made and measured.
-        guard.driver.make_safe(&within(Duration::from_secs(60))).map_err(|error| {
-            Failure::new(
-                Exit::NotSafe,
-                format!("*** COULD NOT MAKE SAFE ***\n{error}\nSwitch the bench off by hand now."),
-            )
-        })?;
+        guard
+            .driver
+            .make_safe(&within(Duration::from_secs(60)))
+            .map_err(|error| refused(error.to_string()))?;
         note(store, &Event::BenchRunStarted { bench: self.bench.name.clone() })
     }
 
     /// The bench.
     pub(super) fn bench(&self) -> &BenchFile {
         &self.bench
+    }
+
+    /// What this computer remembers of the bench.
+    pub(super) fn custody(&self) -> &Custody {
+        &self.custody
     }
 
     /// The command log.
@@ -353,35 +461,57 @@ impl BenchSession {
         &self.terminal
     }
 
-    /// Tells the user's command about an event, without waiting for it for long.
+    /// Tells the user's command about an event, without waiting for it for long; delivery is tried again, and its failure is noted.
     pub(super) fn tell(&self, kind: EventKind, words: &str) {
         let events = &self.bench.events;
         let Some((program, arguments)) = events.command.split_first().filter(|_| events.on.contains(&kind))
         else {
             return;
         };
-        let started = Command::new(program)
-            .args(arguments)
-            .args([kind.name(), words])
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn();
-        let mut child = match started {
-            Ok(child) => child,
-            Err(error) => {
-                self.terminal.note(&format!("the command of [events] cannot be started: {program}: {error}"));
+        let begin = Instant::now();
+        for attempt in 1..=DELIVERIES {
+            let why = match delivered(program, arguments, kind, words) {
+                Ok(()) => return,
+                Err(why) => why,
+            };
+            self.log.note(
+                "events",
+                '-',
+                &format!("`{}` was not delivered (attempt {attempt}): {why}", kind.name()),
+            );
+            let late = begin.elapsed() > EVENT_LIMIT;
+            if late || attempt == DELIVERIES {
+                self.terminal.note(&format!("the command of [events] fails: {program}: {why}"));
                 return;
             }
-        };
-        let end = Instant::now() + EVENT_LIMIT;
-        while matches!(child.try_wait(), Ok(None)) {
-            if Instant::now() > end {
+        }
+    }
+}
+
+/// Times an event is tried to be delivered.
+const DELIVERIES: u32 = 3;
+
+fn delivered(program: &str, arguments: &[String], kind: EventKind, words: &str) -> Result<(), String> {
+    let mut child = Command::new(program)
+        .args(arguments)
+        .args([kind.name(), words])
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .map_err(|error| format!("cannot be started: {error}"))?;
+    let end = Instant::now() + EVENT_LIMIT;
+    loop {
+        match child.try_wait() {
+            Ok(Some(status)) if status.success() => return Ok(()),
+            Ok(Some(status)) => return Err(status.to_string()),
+            Ok(None) if Instant::now() > end => {
                 let _ = child.kill();
                 let _ = child.wait();
-                return;
+                return Err(format!("did not end within {} s", EVENT_LIMIT.as_secs()));
             }
-            std::thread::sleep(Duration::from_millis(10));
+            Ok(None) => std::thread::sleep(Duration::from_millis(10)),
+            Err(error) => return Err(error.to_string()),
         }
     }
 }
@@ -393,7 +523,7 @@ struct Guard {
 }
 
 impl Guard {
-    /// Everything off, then warm: a cold device would be wet when the chamber is opened.
+    /// Everything off, whatever came before.
     fn make_safe(&mut self) -> Result<(), DriverError> {
         self.safe = true;
         self.driver.make_safe(&within(Duration::from_secs(60)))
@@ -429,38 +559,10 @@ pub fn overdue(bench: &BenchFile) -> Vec<String> {
         .collect()
 }
 
-/// One run at a time on a bench, whoever starts it on this computer.
-pub(crate) fn lock_bench(bench: &BenchFile) -> Result<FolderLock, Failure> {
-    let digest = Sha256::digest(bench.name.as_bytes());
-    let name: String = digest.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
-    let dir = std::env::temp_dir().join(format!("nightbench-bench-{name}"));
-    std::fs::create_dir_all(&dir).map_err(|error| refused(format!("{}: {error}", dir.display())))?;
-    FolderLock::take(&dir).map_err(|error| match error {
-        StoreError::Locked { holder, .. } => {
-            let holder = holder.map_or("another process".into(), |holder| holder.to_string());
-            refused(format!("the bench `{}` is in use by {holder}", bench.name))
-        }
-        other => refused(other.to_string()),
-    })
-}
-
 fn open_log(dir: &Path) -> Result<CommandLog, Failure> {
-    let path = dir.join("commands.log");
+    let path = dir.join(COMMAND_LOG);
     let file = std::fs::create_dir_all(dir)
         .and_then(|()| std::fs::OpenOptions::new().create(true).append(true).open(&path))
         .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", path.display())))?;
     Ok(CommandLog::new(Some(Box::new(file)), now))
-}
-
-/// Makes a bench safe that nobody drives, from any state.
-///
-/// # Errors
-/// Exit 6.
-pub fn make_safe_now(bench: Arc<BenchFile>, log: CommandLog) -> Result<(), Failure> {
-    SafetyKit::new(bench, log).make_safe().map_err(|error| {
-        Failure::new(
-            Exit::NotSafe,
-            format!("*** COULD NOT MAKE SAFE ***\n{error}\nSwitch the bench off by hand now."),
-        )
-    })
 }

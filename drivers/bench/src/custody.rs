@@ -1,0 +1,352 @@
+//! What this computer remembers about a bench beyond any run: latched alarms, and whether it was made safe from outside.
+//!
+//! By address, not by the bench's name or a run folder: another file that names the same supply meets the same latch.
+
+use contract::{DriverError, FaultKind};
+use plan::bench_file::{AgentConnection, BenchFile, InstrumentKind, Transport};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::io::ErrorKind as Io;
+use std::net::ToSocketAddrs;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+const LATCH: &str = "latch.json";
+const MADE_SAFE: &str = "made-safe";
+/// Folder for every user of this computer, where an administrator made it.
+const OF_MACHINE: &str = "/var/lib/nightbench";
+/// Names another folder, for trying out.
+const OF_ENVIRONMENT: &str = "NIGHTBENCH_STATE";
+
+/// A latched alarm.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Latch {
+    /// What kind of alarm.
+    pub kind: FaultKind,
+    /// What happened.
+    pub words: String,
+    /// When, UTC.
+    pub since_utc: String,
+    /// Bench that was running.
+    pub bench: String,
+}
+
+/// The folder of this computer in which benches are remembered.
+#[derive(Debug, Clone)]
+pub struct StateFolder(PathBuf);
+
+impl StateFolder {
+    /// The machine's folder where there is one, else the user's.
+    ///
+    /// # Errors
+    /// There is no place for it: a bench that could not remember an alarm is not driven.
+    pub fn of_this_computer() -> Result<StateFolder, String> {
+        let given = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+        let user = || {
+            given("XDG_STATE_HOME")
+                .or_else(|| given("HOME").map(|home| home.join(".local/state")))
+                .map(|base| base.join("nightbench"))
+        };
+        let machine = Some(PathBuf::from(OF_MACHINE)).filter(|dir| dir.is_dir());
+        given(OF_ENVIRONMENT).or(machine).or_else(user).map(StateFolder).ok_or_else(|| {
+            format!(
+                "no place to remember alarms of benches: set HOME, or have {OF_MACHINE} made for everybody who runs a bench"
+            )
+        })
+    }
+
+    /// A folder of one's own.
+    pub fn at(dir: &Path) -> StateFolder {
+        StateFolder(dir.to_owned())
+    }
+
+    /// Where it is.
+    pub fn path(&self) -> &Path {
+        &self.0
+    }
+
+    /// The folder of something by its text, made if need be.
+    ///
+    /// # Errors
+    /// The system refuses.
+    pub fn place(&self, of: &str) -> std::io::Result<PathBuf> {
+        let digest = Sha256::digest(of.as_bytes());
+        let name: String = digest.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+        let dir = self.0.join(name);
+        std::fs::create_dir_all(&dir)?;
+        let label = dir.join("what");
+        if !label.exists() {
+            std::fs::write(label, format!("{of}\n"))?;
+        }
+        Ok(dir)
+    }
+}
+
+/// The address of an instrument as it is remembered: one text however it is written.
+pub fn address_of(transport: &Transport) -> String {
+    let file = |path: &String| {
+        std::fs::canonicalize(path).map_or_else(|_| path.clone(), |found| found.display().to_string())
+    };
+    match transport {
+        Transport::Tcp { address } => tcp(address),
+        Transport::Serial { path, .. } => format!("serial {}", file(path)),
+        Transport::Usbtmc { path } => format!("usb {}", file(path)),
+    }
+}
+
+fn tcp(address: &str) -> String {
+    let known = address.to_socket_addrs().ok().and_then(|found| found.min());
+    known.map_or_else(|| format!("tcp {}", address.to_ascii_lowercase()), |found| format!("tcp {found}"))
+}
+
+/// Every address of a bench, the agent's included, in order and once each.
+pub fn addresses(bench: &BenchFile) -> Vec<String> {
+    let mut list: Vec<String> = bench.instruments.iter().map(|one| address_of(&one.transport)).collect();
+    if let AgentConnection::Tcp { address } = &bench.agent.connection {
+        list.push(tcp(address));
+    }
+    list.sort();
+    list.dedup();
+    list
+}
+
+/// One bench in the memory of this computer. Clones share what this process knows.
+#[derive(Debug, Clone)]
+pub struct Custody {
+    bench: String,
+    /// Places of everything that heats or powers.
+    places: Vec<PathBuf>,
+    /// How often each place was made safe from outside when this run began.
+    made_safe: Vec<u64>,
+    /// A latch of this process holds whether or not it could be written.
+    own: Arc<Mutex<Option<Latch>>>,
+}
+
+impl Custody {
+    /// Of a bench, as it is now.
+    ///
+    /// # Errors
+    /// The folder cannot be read or written.
+    pub fn of(bench: &BenchFile, state: &StateFolder) -> Result<Custody, String> {
+        let mut addresses: Vec<String> = bench
+            .instruments
+            .iter()
+            .filter(|one| one.kind != InstrumentKind::Meter)
+            .map(|one| address_of(&one.transport))
+            .collect();
+        addresses.sort();
+        addresses.dedup();
+        let places: Result<Vec<PathBuf>, String> = addresses
+            .iter()
+            .map(|address| {
+                state.place(address).map_err(|error| format!("{}: {error}", state.path().display()))
+            })
+            .collect();
+        let mut custody = Custody {
+            bench: bench.name.clone(),
+            places: places?,
+            made_safe: Vec::new(),
+            own: Arc::default(),
+        };
+        custody.made_safe = custody.counts()?;
+        Ok(custody)
+    }
+
+    /// Remembered by this process alone: for a dry run, which opens nothing, and for tests.
+    pub fn of_process() -> Custody {
+        Custody { bench: String::new(), places: Vec::new(), made_safe: Vec::new(), own: Arc::default() }
+    }
+
+    fn own(&self) -> MutexGuard<'_, Option<Latch>> {
+        self.own.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn counts(&self) -> Result<Vec<u64>, String> {
+        self.places
+            .iter()
+            .map(|place| match std::fs::read_to_string(place.join(MADE_SAFE)) {
+                Ok(text) => Ok(text.lines().count() as u64),
+                Err(error) if error.kind() == Io::NotFound => Ok(0),
+                Err(error) => Err(format!("{}: {error}", place.display())),
+            })
+            .collect()
+    }
+
+    /// The alarm that is latched at any of its addresses.
+    ///
+    /// # Errors
+    /// A latch that is there and cannot be read: taken for one.
+    pub fn latch(&self) -> Result<Option<Latch>, String> {
+        if let Some(latch) = self.own().clone() {
+            return Ok(Some(latch));
+        }
+        for place in &self.places {
+            let path = place.join(LATCH);
+            match std::fs::read_to_string(&path) {
+                Ok(text) => {
+                    let latch = serde_json::from_str(&text).map_err(|error| {
+                        format!("{}: a latched alarm that cannot be read: {error}", path.display())
+                    });
+                    return latch.map(Some);
+                }
+                Err(error) if error.kind() == Io::NotFound => {}
+                Err(error) => return Err(format!("{}: {error}", path.display())),
+            }
+        }
+        Ok(None)
+    }
+
+    /// Latches an alarm at every address that heats or powers. It holds for this process whether or not it can be
+    /// written; an earlier latch stays.
+    ///
+    /// # Errors
+    /// It could not be written everywhere.
+    pub fn latch_alarm(&self, kind: FaultKind, words: &str, since_utc: &str) -> Result<(), String> {
+        let latch =
+            Latch { kind, words: words.into(), since_utc: since_utc.into(), bench: self.bench.clone() };
+        self.own().get_or_insert_with(|| latch.clone());
+        let text = serde_json::to_string(&latch).unwrap_or_default() + "\n";
+        let mut failure = None;
+        for place in &self.places {
+            let path = place.join(LATCH);
+            if path.exists() {
+                continue;
+            }
+            let draft = place.join("latch.new");
+            let written = std::fs::write(&draft, &text).and_then(|()| std::fs::rename(&draft, &path));
+            if let Err(error) = written {
+                failure.get_or_insert(format!("the alarm could not be latched: {}: {error}", path.display()));
+            }
+        }
+        failure.map_or(Ok(()), Err)
+    }
+
+    /// Takes the latch away: a person's decision.
+    ///
+    /// # Errors
+    /// The system refuses.
+    pub fn clear(&self) -> Result<(), String> {
+        *self.own() = None;
+        for place in &self.places {
+            match std::fs::remove_file(place.join(LATCH)) {
+                Err(error) if error.kind() != Io::NotFound => {
+                    return Err(format!("{}: {error}", place.display()));
+                }
+                _ => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// Notes that the bench is made safe from outside: whoever drives it never switches on again.
+    ///
+    /// # Errors
+    /// The system refuses.
+    pub fn note_made_safe(&self, by: &str, at_utc: &str) -> Result<(), String> {
+        use std::io::Write as _;
+        for place in &self.places {
+            let path = place.join(MADE_SAFE);
+            std::fs::OpenOptions::new()
+                .create(true)
+                .append(true)
+                .open(&path)
+                .and_then(|mut file| file.write_all(format!("{at_utc} {by}\n").as_bytes()))
+                .map_err(|error| format!("{}: {error}", path.display()))?;
+        }
+        Ok(())
+    }
+
+    /// Who made the bench safe from outside since this run began, if anybody did.
+    ///
+    /// # Errors
+    /// It cannot be read: then nobody knows.
+    pub fn made_safe_since(&self) -> Result<Option<String>, String> {
+        for ((place, before), now) in self.places.iter().zip(&self.made_safe).zip(self.counts()?) {
+            if now > *before {
+                let text = std::fs::read_to_string(place.join(MADE_SAFE)).unwrap_or_default();
+                return Ok(Some(text.lines().last().unwrap_or("somebody").to_string()));
+            }
+        }
+        Ok(None)
+    }
+
+    /// May anything be switched on or heated?
+    ///
+    /// # Errors
+    /// `Interlock`: an alarm is latched, or nobody can tell; `TakenOver`: the bench was made safe from outside.
+    pub fn may_switch_on(&self) -> Result<(), DriverError> {
+        let unknown = |words: String| DriverError::new(FaultKind::Interlock, words);
+        if let Some(latch) = self.latch().map_err(unknown)? {
+            return Err(DriverError::new(
+                FaultKind::Interlock,
+                format!("an alarm is latched: {}", latch.words),
+            ));
+        }
+        match self.made_safe_since().map_err(unknown)? {
+            None => Ok(()),
+            Some(by) => Err(DriverError::new(
+                FaultKind::TakenOver,
+                format!("the bench was made safe from outside ({by}): nothing is switched on again"),
+            )),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn bench(supply: &str) -> BenchFile {
+        let text = include_str!("../agent/every-key-bench.toml").replace("192.0.2.10:5025", supply);
+        BenchFile::read(&text).unwrap_or_else(|problems| panic!("{problems:#?}"))
+    }
+
+    fn folder(name: &str) -> PathBuf {
+        let dir = std::env::temp_dir().join(format!("nightbench-custody-{}-{name}", std::process::id()));
+        let _ = std::fs::remove_dir_all(&dir);
+        dir
+    }
+
+    #[test]
+    fn an_alarm_latches_by_address_until_it_is_cleared() {
+        let dir = folder("latch");
+        let state = StateFolder::at(&dir);
+        let own = Custody::of(&bench("192.0.2.10:5025"), &state).unwrap();
+        assert_eq!(own.latch().unwrap(), None);
+        own.may_switch_on().unwrap();
+        let kind = FaultKind::Alarm(contract::Alarm::Temperature);
+        own.latch_alarm(kind, "chip at 101.0 degC", "2026-01-01T00:00:00.000Z").unwrap();
+        assert_eq!(own.may_switch_on().unwrap_err().kind, FaultKind::Interlock);
+        // Another file with the same oven and mains, whatever it calls itself, meets it; so does a later process.
+        let mut other = bench("192.0.2.99:5025");
+        other.name = "another bench".into();
+        let other = Custody::of(&other, &state).unwrap();
+        let found = other.latch().unwrap().expect("the latch");
+        assert_eq!((found.kind, found.words.as_str()), (kind, "chip at 101.0 degC"));
+        // The first alarm stays: what followed from it does not hide it.
+        own.latch_alarm(kind, "later", "2026-01-01T00:00:01.000Z").unwrap();
+        assert_eq!(Custody::of(&bench("192.0.2.10:5025"), &state).unwrap().latch().unwrap().unwrap(), found);
+        // What cannot be read is no permission.
+        let place = state.place("tcp 192.0.2.10:5025").unwrap();
+        std::fs::write(place.join(LATCH), "{").unwrap();
+        assert!(Custody::of(&bench("192.0.2.10:5025"), &state).unwrap().may_switch_on().is_err());
+        own.clear().unwrap();
+        other.clear().unwrap();
+        own.may_switch_on().unwrap();
+        let _ = std::fs::remove_dir_all(dir);
+    }
+
+    #[test]
+    fn a_bench_made_safe_from_outside_is_not_switched_on_by_an_earlier_run() {
+        let dir = folder("safe");
+        let state = StateFolder::at(&dir);
+        let run = Custody::of(&bench("192.0.2.10:5025"), &state).unwrap();
+        let outside = Custody::of(&bench("192.0.2.10:5025"), &state).unwrap();
+        outside.note_made_safe("bench safe", "2026-01-01T00:00:00.000Z").unwrap();
+        let error = run.may_switch_on().unwrap_err();
+        assert_eq!(error.kind, FaultKind::TakenOver, "{error}");
+        // A run that begins afterwards may.
+        Custody::of(&bench("192.0.2.10:5025"), &state).unwrap().may_switch_on().unwrap();
+        let _ = std::fs::remove_dir_all(dir);
+    }
+}

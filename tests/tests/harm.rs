@@ -1,0 +1,609 @@
+//! Faults that could heat, power or mislead, each on the emulated bench, whose ledger knows the truth: no limit is passed with power on
+//! for longer than the reaction time, nothing is switched on again, and the last word is true.
+
+use crate::bench_driver::{bench_file, setting, start};
+use crate::bench_run::{Rig, one_setup, rig};
+use crate::support::{Run, nightbench, program};
+use contract::{Call, CancelToken, Driver};
+use emulator::{Harm, Heater, Kind, Probe, Reading, Tells, World};
+use std::process::{Child, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+/// How a faulty run ended, and what the world saw of it.
+struct End {
+    run: Run,
+    on: Vec<String>,
+    device: f64,
+    air: f64,
+    set_point: f64,
+    switched_on: (u32, u32),
+    harm: Vec<Harm>,
+}
+
+/// A fault, and what must come of it.
+struct Case {
+    name: &'static str,
+    /// Temperatures of the plan.
+    levels: &'static str,
+    /// Highest device temperature of the bench file, degC.
+    limit: f64,
+    /// Bench seconds a wall second.
+    scale: f64,
+    /// The bench before the run.
+    before: fn(&mut World),
+    /// The bench once the rails are up.
+    powered: fn(&mut World),
+    /// Exit codes that are true.
+    exits: &'static [i32],
+    /// Words that tell the person.
+    says: &'static str,
+    /// The chip's sensor is the only one that the bench file names.
+    chip_only: bool,
+    /// May anything stay on? Only where nothing but a hand can switch it off.
+    stays_on: bool,
+}
+
+fn nothing(_: &mut World) {}
+
+const CASES: &[Case] = &[
+    Case {
+        name: "a device that takes 900 s",
+        levels: "85",
+        limit: 95.0,
+        scale: 800.0,
+        before: |world| {
+            world.thermal.device_s = 900.0;
+            world.thermal.ramp_k_per_min = 3.0;
+            world.thermal.loss = 0.05;
+        },
+        powered: nothing,
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a chamber that swings",
+        levels: "85",
+        limit: 105.0,
+        scale: 800.0,
+        before: |world| world.thermal.swing = Some((0.25, 200.0)),
+        powered: nothing,
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a dead chip sensor",
+        levels: "85",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.tells[Probe::Chip as usize] = Tells::Always(25.0),
+        powered: nothing,
+        exits: &[3],
+        says: "contradict",
+        chip_only: true,
+        stays_on: false,
+    },
+    Case {
+        name: "a chip sensor stuck hot",
+        levels: "25, 85",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.tells[Probe::Chip as usize] = Tells::Always(85.0),
+        powered: nothing,
+        exits: &[3],
+        says: "contradict",
+        chip_only: true,
+        stays_on: false,
+    },
+    Case {
+        name: "a chip sensor that came off",
+        levels: "85",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.tells[Probe::Chip as usize] = Tells::Room,
+        powered: nothing,
+        exits: &[3],
+        says: "contradict",
+        chip_only: true,
+        stays_on: false,
+    },
+    Case {
+        name: "a heater that runs away",
+        levels: "60",
+        limit: 85.0,
+        scale: 100.0,
+        before: |world| world.thermal.hottest = 300.0,
+        powered: |world| world.heater = Heater::AwayUntilOff,
+        exits: &[3, 6],
+        says: "alarm",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a heater that nothing ends",
+        levels: "60",
+        limit: 85.0,
+        scale: 100.0,
+        before: |world| world.thermal.hottest = 757.0,
+        powered: |world| world.heater = Heater::AwayForGood,
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "the command off is not heard three times",
+        levels: "25",
+        limit: 95.0,
+        scale: 800.0,
+        before: nothing,
+        powered: |world| world.swallowed_offs = 3,
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "an output that never switches off",
+        levels: "25",
+        limit: 95.0,
+        scale: 800.0,
+        before: nothing,
+        powered: |world| world.outputs[1].stuck = true,
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: true,
+    },
+    Case {
+        name: "a shorted rail",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.outputs[1].shorted = true,
+        powered: nothing,
+        exits: &[3],
+        says: "alarm",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a protection that trips at once",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.outputs[0].trips = true,
+        powered: nothing,
+        exits: &[3],
+        says: "alarm",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "one garbled current",
+        levels: "25",
+        limit: 95.0,
+        scale: 800.0,
+        before: nothing,
+        powered: |world| world.wrong_once.push_back((Reading::Amperes, 3.9)),
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "one garbled temperature",
+        levels: "60",
+        limit: 95.0,
+        scale: 800.0,
+        before: nothing,
+        powered: |world| world.wrong_once.push_back((Reading::Temperature(Probe::Chip), 412.0)),
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a supply that falls silent",
+        levels: "25, 60",
+        limit: 95.0,
+        scale: 400.0,
+        before: nothing,
+        powered: |world| {
+            world.silent.insert(Kind::Supply);
+        },
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: true,
+    },
+    Case {
+        name: "a chamber whose line hangs up",
+        levels: "60",
+        limit: 95.0,
+        scale: 400.0,
+        before: nothing,
+        powered: |world| {
+            world.hung_up.insert(Kind::Chamber);
+        },
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: true,
+    },
+    Case {
+        name: "a bench left hot",
+        levels: "60",
+        limit: 85.0,
+        scale: 20.0,
+        before: |world| world.leave_at(101.0),
+        powered: nothing,
+        exits: &[5, 6],
+        says: "beyond",
+        chip_only: false,
+        stays_on: false,
+    },
+];
+
+/// The bench of a case: its own limits, a supply that is looked at often, and a reaction time that fits.
+fn bench_of(case: &Case) -> Rig {
+    let plan = one_setup()
+        .replace("rate = [2133, 2400]", "rate = [2133]")
+        .replace("temperature_degc = [25, 60]", &format!("temperature_degc = [{}]", case.levels));
+    let own = rig(&plan, 1, 0.0, case.scale);
+    let text = std::fs::read_to_string(&own.file).expect("the bench file");
+    let text = text
+        .replace("device_high_degc = 105.0", &format!("device_high_degc = {:.1}", case.limit))
+        .replace("attempts = 10", "attempts = 5");
+    assert!(text.contains(&format!("device_high_degc = {:.1}", case.limit)));
+    let more = text.find("[[sensor]]\npoint = \"DRAM case\"").expect("sensors come last");
+    let text = if case.chip_only { text[..more].to_string() } else { text };
+    std::fs::write(&own.file, text).expect("the bench file");
+    let mut world = own.bench.world();
+    // The band around the limit belongs to it.
+    world.ledger.allowed.device.1 = case.limit + 1.0;
+    // Two looks of the watch, and what a busy computer may be late.
+    world.ledger.allowed.reaction_s = 2.0 * (0.03 * case.scale).clamp(2.0, 600.0) + case.scale;
+    (case.before)(&mut world);
+    drop(world);
+    own
+}
+
+/// Acts on the world once the rails are up, while the rest goes on.
+fn when_powered<T>(rig: &Rig, act: fn(&mut World), meanwhile: impl FnOnce() -> T) -> T {
+    let over = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            while !over.load(Ordering::SeqCst) {
+                let mut world = rig.bench.world();
+                if world.powered() {
+                    act(&mut world);
+                    return;
+                }
+                drop(world);
+                std::thread::sleep(Duration::from_millis(2));
+            }
+        });
+        let result = meanwhile();
+        over.store(true, Ordering::SeqCst);
+        result
+    })
+}
+
+fn end_of(rig: &Rig, run: Run) -> End {
+    let on = rig.bench.world().still_on();
+    let world = rig.bench.world();
+    let ledger = world.ledger.clone();
+    End {
+        run,
+        on,
+        device: ledger.device.1,
+        air: ledger.air.1,
+        set_point: ledger.highest_set_point,
+        switched_on: (ledger.outputs_switched_on, ledger.chamber_switched_on),
+        harm: ledger.harm,
+    }
+}
+
+fn suffer(case: &Case) -> (Rig, End) {
+    let rig = bench_of(case);
+    let run = when_powered(&rig, case.powered, || rig.run(&[]));
+    let end = end_of(&rig, run);
+    (rig, end)
+}
+
+/// What is wrong about the end of a case; nothing, where it did no harm and told the truth.
+fn wrongs(case: &Case, end: &End) -> Vec<String> {
+    let mut wrong: Vec<String> = end.harm.iter().map(|harm| format!("HARM: {harm}")).collect();
+    if !case.exits.contains(&end.run.code) {
+        wrong.push(format!("exit {}, {:?} expected", end.run.code, case.exits));
+    }
+    if !end.on.is_empty() && (!case.stays_on || end.run.code != 6) {
+        wrong.push(format!("still on: {}", end.on.join(", ")));
+    }
+    if !end.run.err.contains(case.says) {
+        wrong.push(format!("does not say `{}`", case.says));
+    }
+    if end.set_point > case.limit + 1e-6 {
+        wrong
+            .push(format!("the set point went to {:.1} degC, device limit {:.1}", end.set_point, case.limit));
+    }
+    wrong
+}
+
+fn row(case: &Case, end: &End, wrong: &[String]) -> String {
+    let last = end.run.err.lines().rev().find(|line| !line.trim().is_empty()).unwrap_or_default();
+    format!(
+        "{:<42} exit {:>3}  device {:>6.1}  air {:>6.1}  set {:>6.1}  on {:>2}/{:<2}  still on: {:<24}  {}  | {}",
+        case.name,
+        end.run.code,
+        end.device,
+        end.air,
+        end.set_point,
+        end.switched_on.0,
+        end.switched_on.1,
+        if end.on.is_empty() { "nothing".to_string() } else { end.on.join(", ") },
+        if wrong.is_empty() { "ok".to_string() } else { wrong.join("; ") },
+        last.chars().take(160).collect::<String>(),
+    )
+}
+
+fn check(name: &str) -> (Rig, End) {
+    let case = CASES.iter().find(|case| case.name == name).expect("a case of this name");
+    let (rig, end) = suffer(case);
+    let wrong = wrongs(case, &end);
+    assert!(wrong.is_empty(), "{}\n{}", row(case, &end, &wrong), end.run.err);
+    (rig, end)
+}
+
+/// The table of faults: `cargo test -p tests -- --ignored --nocapture table_of_faults`; NIGHTBENCH_CASE narrows it.
+#[test]
+#[ignore = "minutes: each row is tested on its own"]
+fn table_of_faults_and_their_ends() {
+    let only = std::env::var("NIGHTBENCH_CASE").unwrap_or_default();
+    let mut harmful = 0;
+    let mut wrongful = 0;
+    for case in CASES.iter().filter(|case| case.name.contains(&only)) {
+        let (_, end) = suffer(case);
+        let wrong = wrongs(case, &end);
+        harmful += usize::from(!end.harm.is_empty());
+        wrongful += usize::from(!wrong.is_empty());
+        println!("{}", row(case, &end, &wrong));
+    }
+    println!("rows with harm: {harmful}; rows that end otherwise than they should: {wrongful}");
+    assert_eq!((harmful, wrongful), (0, 0));
+}
+
+#[test]
+fn a_slow_device_is_waited_for_and_the_set_point_stays_below_its_limit() {
+    let (rig, end) = check("a device that takes 900 s");
+    assert!(end.device <= 95.0, "{}", end.device);
+    rig.off();
+}
+
+#[test]
+fn a_chamber_that_swings_settles() {
+    check("a chamber that swings").0.off();
+}
+
+#[test]
+fn a_sensor_that_contradicts_another_latches_before_anything_is_hot() {
+    for name in ["a dead chip sensor", "a chip sensor stuck hot", "a chip sensor that came off"] {
+        let (rig, end) = check(name);
+        assert!(end.device < 95.0, "{name}: {}", end.device);
+        // The next run is refused with the reason, and so is one by another file with the same addresses.
+        let again = rig.run(&[]);
+        assert_eq!(again.code, 5, "{name}: {}", again.err);
+        assert!(
+            again.err.contains("an alarm is latched") && again.err.contains("contradict"),
+            "{}",
+            again.err
+        );
+        assert_eq!(rig.bench.world().ledger.outputs_switched_on, end.switched_on.0, "{name}");
+    }
+}
+
+/// Over-temperature: nothing is switched on again, the chamber is off, and only a person clears it, when it has cooled.
+#[test]
+fn an_alarm_latches_until_a_person_clears_it() {
+    let (rig, end) = check("a heater that runs away");
+    assert!(end.switched_on.0 <= 3, "{:?}", end.switched_on);
+    let text = std::fs::read_to_string(&rig.file).expect("the bench file");
+    let other = rig.folder.file("other.toml", &text.replace("name = \"emulated", "name = \"another"));
+    let other = other.to_str().expect("a path");
+    let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", other, "--into", "elsewhere"]);
+    assert_eq!(run.code, 5, "by address, not by name or folder: {}", run.err);
+    let look = |words: &[&str]| nightbench(rig.folder.path(), words);
+    rig.bench.world().leave_at(150.0);
+    let hot = look(&["bench", "clear", &rig.file]);
+    assert_eq!(hot.code, 6, "{}\n{}", hot.out, hot.err);
+    assert!(hot.err.contains("stays latched"), "{}", hot.err);
+    let state = look(&["bench", "check", &rig.file]);
+    assert_eq!(state.code, 5, "{}", state.err);
+    assert!(state.out.contains("ALARM, latched since 20") && state.out.contains("beyond"), "{}", state.out);
+    rig.bench.world().leave_at(24.0);
+    let cleared = look(&["bench", "clear", &rig.file]);
+    assert_eq!(cleared.code, 0, "{}\n{}", cleared.out, cleared.err);
+    assert!(cleared.out.contains("cleared: temperature alarm"), "{}", cleared.out);
+    let run = rig.run(&[]);
+    assert!([0, 1].contains(&run.code), "{}: {}", run.code, run.err);
+    rig.off();
+}
+
+#[test]
+fn what_nothing_can_cool_is_never_called_safe() {
+    check("a heater that nothing ends");
+}
+
+#[test]
+fn off_is_said_until_it_was_heard() {
+    check("the command off is not heard three times").0.off();
+    check("an output that never switches off");
+}
+
+#[test]
+fn electrical_alarms_latch_at_once() {
+    for name in ["a shorted rail", "a protection that trips at once"] {
+        let (rig, end) = check(name);
+        assert!(end.switched_on.0 <= 2, "{name}: switched on {} times", end.switched_on.0);
+        assert_eq!(rig.run(&[]).code, 5, "{name}");
+        // A person cleared it: the protection is reset by that command alone.
+        for output in &mut rig.bench.world().outputs {
+            (output.shorted, output.trips) = (false, false);
+        }
+        let cleared = nightbench(rig.folder.path(), &["bench", "clear", &rig.file]);
+        assert_eq!(cleared.code, 0, "{name}: {}", cleared.err);
+        assert!([0, 1].contains(&rig.run(&[]).code), "{name}");
+        rig.off();
+    }
+}
+
+#[test]
+fn a_single_wrong_reading_decides_nothing() {
+    check("one garbled current").0.off();
+    check("one garbled temperature").0.off();
+}
+
+#[test]
+fn what_does_not_answer_is_never_called_safe() {
+    check("a supply that falls silent");
+    check("a chamber whose line hangs up");
+}
+
+#[test]
+fn a_bench_left_hot_is_not_switched_on() {
+    let (rig, end) = check("a bench left hot");
+    assert_eq!(end.switched_on, (0, 0));
+    drop(rig);
+}
+
+/// A run in the background.
+fn begun(rig: &Rig) -> Child {
+    let child = program()
+        .current_dir(rig.folder.path())
+        .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
+        .stderr(Stdio::piped())
+        .stdout(Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    let begin = Instant::now();
+    while !rig.bench.world().powered() && begin.elapsed() < Duration::from_secs(30) {
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    assert!(rig.bench.world().powered(), "the run powers its device");
+    child
+}
+
+fn off_within(rig: &Rig, limit: Duration) -> Duration {
+    let begin = Instant::now();
+    loop {
+        let on = rig.bench.world().still_on();
+        if on.is_empty() {
+            return begin.elapsed();
+        }
+        assert!(begin.elapsed() < limit, "still on after {limit:?}: {on:?}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// Nothing of the run is left; its watchdog makes the bench safe, over instruments that serve one connection only, too.
+#[test]
+fn a_watchdog_makes_the_bench_safe_after_a_kill() {
+    for one_connection in [false, true] {
+        let rig = rig(&one_setup(), 1, 0.0, 150.0);
+        rig.bench.world().one_connection = one_connection;
+        let mut child = begun(&rig);
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let took = off_within(&rig, Duration::from_secs(20));
+        println!("off {took:?} after the kill");
+        let log = std::fs::read_to_string(rig.folder.path().join("out/commands.log")).unwrap();
+        assert!(log.contains("watchdog - the run ended without making the bench safe"), "{log}");
+    }
+}
+
+/// A run that is stopped does nothing any more; when it wakes, it finds its bench made safe and never powers up again.
+#[test]
+fn a_stopped_run_that_wakes_never_powers_up_again() {
+    let rig = rig(&one_setup(), 1, 0.0, 100.0);
+    let child = begun(&rig);
+    let signal = |name: &str| {
+        let pid = child.id().to_string();
+        assert!(
+            std::process::Command::new("kill").args([&format!("-{name}"), &pid]).status().unwrap().success()
+        );
+    };
+    signal("STOP");
+    off_within(&rig, Duration::from_secs(30));
+    let before = rig.bench.world().ledger.outputs_switched_on;
+    signal("CONT");
+    let output = child.wait_with_output().unwrap();
+    let words = String::from_utf8_lossy(&output.stderr).into_owned();
+    rig.off();
+    assert_eq!(rig.bench.world().ledger.outputs_switched_on, before, "{words}");
+}
+
+/// `bench safe` tells the run to end, waits, makes safe; the run never switches on again and says why.
+#[test]
+fn a_bench_made_safe_from_outside_stays_off() {
+    let rig = rig(&one_setup(), 1, 0.0, 100.0);
+    let child = begun(&rig);
+    let safe = nightbench(rig.folder.path(), &["bench", "safe", &rig.file]);
+    assert_eq!(safe.code, 0, "{}\n{}", safe.out, safe.err);
+    assert!(safe.err.contains("is in use by process") && safe.err.contains("told to end"), "{}", safe.err);
+    let before = rig.bench.world().ledger.outputs_switched_on;
+    rig.off();
+    let output = child.wait_with_output().unwrap();
+    let words = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(3), "{words}");
+    assert!(words.contains("made safe from outside"), "{words}");
+    assert_eq!(rig.bench.world().ledger.outputs_switched_on, before, "{words}");
+    rig.off();
+    // Whoever begins afterwards may have the bench.
+    let look = nightbench(rig.folder.path(), &["bench", "check", &rig.file]);
+    assert_eq!(look.code, 0, "{}\n{}", look.out, look.err);
+}
+
+/// Another name, the same addresses: the bench is in use.
+#[test]
+fn a_bench_is_locked_by_address() {
+    let rig = rig(&one_setup(), 1, 0.0, 100.0);
+    let mut child = begun(&rig);
+    let text = std::fs::read_to_string(&rig.file).expect("the bench file");
+    let other = rig.folder.file("other.toml", &text.replace("name = \"emulated", "name = \"another"));
+    let other = other.to_str().expect("a path");
+    let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", other, "--into", "other"]);
+    assert_eq!(run.code, 5, "{}", run.err);
+    assert!(run.err.contains("is in use by process"), "{}", run.err);
+    assert!(rig.bench.world().powered(), "the running bench was left alone");
+    let _ = std::process::Command::new("kill").args(["-TERM", &child.id().to_string()]).status();
+    child.wait().unwrap();
+    rig.off();
+}
+
+/// Hands need more than the word of one sensor: the chip's dies at 25 degC while the device is hot; the chamber's own sensor and
+/// the time since the heat still tell.
+#[test]
+fn hands_are_not_asked_for_on_the_word_of_one_sensor() {
+    let plan = plan::Plan::read(&one_setup()).expect("a sound plan");
+    let bench = start(&plan, 1, 0.0, 1500.0);
+    let text = bench.bench_file();
+    let more = text.find("[[sensor]]\npoint = \"DRAM case\"").expect("sensors come last");
+    bench.world().thermal.device_s = 300.0;
+    let mut driver =
+        bench::BenchDriver::new(Arc::new(bench_file(&text[..more])), bench::CommandLog::in_memory(), false);
+    let call = || Call::within(Duration::from_secs(120), &CancelToken::new());
+    driver.apply(&setting(&plan, 85.0), &call()).unwrap_or_else(|error| panic!("{error}"));
+    driver.make_safe(&call()).unwrap_or_else(|error| panic!("{error}"));
+    bench.world().tells[Probe::Chip as usize] = Tells::Always(25.0);
+    let ready = driver.wait_touch_safe(&call());
+    let device = bench.world().true_device();
+    println!("{ready:?} with the device at {device:.1} degC");
+    assert!(ready.is_err() || (14.5..=43.5).contains(&device), "hands at {device} degC");
+    assert_eq!(bench.world().still_on(), Vec::<String>::new());
+}
