@@ -285,7 +285,7 @@ fn another_instrument_behind_the_address_is_refused() {
     let text = bench.bench_file().replace("EP-0001", "EP-0002");
     let mut driver = BenchDriver::new(Arc::new(bench_file(&text)), CommandLog::in_memory(), false);
     let error = driver.apply(&setting(&plan, 25.0), &call()).unwrap_err();
-    assert_eq!(error.kind, FaultKind::WrongIdentity, "{error}");
+    assert_eq!(error.kind, FaultKind::WrongInstrument, "{error}");
     assert_eq!(bench.world().still_on(), Vec::<String>::new());
 }
 
