@@ -356,10 +356,8 @@ enum Trouble {
     Armed(Fault),
     /// Something befalls the bench while it measures.
     Struck(Fault),
-    /// Outputs stay on whatever they are told.
-    Stuck,
-    /// Ramps are so slow that no high level is reached in time.
-    Slow,
+    /// The air stays so cool that no high level is ever reached.
+    Cool,
     /// The agent refuses a batch of points.
     Refused,
 }
@@ -380,9 +378,8 @@ fn bench_run(trouble: Trouble, wording: Wording) -> Decided {
     }
     match trouble {
         Trouble::Armed(fault) => bench.world().weather.arm(fault),
-        Trouble::Stuck => bench.world().outputs.iter_mut().for_each(|output| output.stuck = true),
-        Trouble::Slow => {
-            text = text.replace("ramp_k_per_min = 1000", "ramp_k_per_min = 2");
+        Trouble::Cool => {
+            text = text.replace("air_high_degc = 120", "air_high_degc = 45");
             text = text.replace("time_out_s = 7200", "time_out_s = 1800");
         }
         Trouble::None | Trouble::Struck(_) | Trouble::Refused => {}
@@ -451,8 +448,8 @@ fn noise_for_words_changes_nothing_on_a_bench() {
         ("training is lost", Trouble::Armed(Fault::LostTraining)),
         ("a protection trips", Trouble::Struck(Fault::Trip)),
         ("too much current", Trouble::Struck(Fault::OverCurrent)),
-        ("no high level is reached", Trouble::Slow),
-        ("outputs stay on", Trouble::Stuck),
+        ("no high level is reached", Trouble::Cool),
+        ("outputs stay on", Trouble::Struck(Fault::StuckOn)),
         ("the agent refuses", Trouble::Refused),
     ];
     for (name, trouble) in cases {
