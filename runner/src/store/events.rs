@@ -80,7 +80,7 @@ pub struct EventCheck {
 }
 
 /// Key in `meta` of the number of events and the last hash: `3 0a1b...`.
-const HEAD: &str = "events_head";
+pub(super) const HEAD: &str = "events_head";
 
 /// Hash of an event after `previous`: SHA-256 of a fixed first line, the previous hash, the number, and time,
 /// kind, facts and words, each with its length in bytes before it (numbers as 8 bytes, lowest first).

@@ -24,6 +24,7 @@ mod packing;
 mod reader;
 mod rows;
 mod schema;
+mod upgrade;
 mod writer;
 
 #[cfg(test)]
@@ -135,7 +136,7 @@ impl Store {
         let lock = FolderLock::take(dir)?;
         let path = dir.join(STORE_FILE);
         let connection = connect(&path)?;
-        if schema::recognise(&connection, &path)? == Found::Store {
+        if schema::recognise(&connection, &path)? != Found::Empty {
             return Err(StoreError::AlreadyThere { path: path.display().to_string() });
         }
         set_up(&connection)
@@ -154,10 +155,11 @@ impl Store {
             return Err(StoreError::system(&path, &error));
         }
         let lock = FolderLock::take(dir)?;
-        let connection = connect(&path)?;
+        let mut connection = connect(&path)?;
         if schema::recognise(&connection, &path)? == Found::Empty {
             return Err(StoreError::Missing { path: path.display().to_string() });
         }
+        upgrade::upgrade(&mut connection, &path)?;
         set_up(&connection)
             .and_then(|()| connection.execute_batch(attachments::TABLE))
             .map_err(|error| StoreError::database(&path, error))?;

@@ -7,6 +7,7 @@ use super::rows::{
     Target, hex,
 };
 use super::schema::{self, Found};
+use super::upgrade;
 use nightbench_core::results::{Capture, Identity, JobResult, TrainingResult};
 use rusqlite::{CachedStatement, Connection, OpenFlags, OptionalExtension, params};
 use std::collections::HashSet;
@@ -51,39 +52,52 @@ pub struct StoreReader {
 /// Jobs fetched at a time while listing.
 const PAGE: usize = 128;
 
+/// A database opened for reading only, and what it is.
+pub(super) fn open_file(path: &Path) -> Result<(Connection, Found), StoreError> {
+    if let Err(error) = std::fs::metadata(path) {
+        return Err(StoreError::system(path, &error));
+    }
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection =
+        Connection::open_with_flags(path, flags).map_err(|error| StoreError::database(path, error))?;
+    let first = connection
+        .busy_timeout(Duration::from_secs(BUSY_WAIT_S))
+        .map_err(|error| StoreError::database(path, error))
+        .and_then(|()| schema::recognise(&connection, path));
+    match first {
+        Ok(found) => Ok((connection, found)),
+        // A finished run on a medium that cannot be written: the database may not even keep its own lock
+        // files beside it. Without a log of changes nothing can be missed by reading the file alone.
+        Err(StoreError::Io { .. } | StoreError::ReadOnly { .. }) if log_bytes(path) == 0 => {
+            let connection =
+                Connection::open_with_flags(immutable_uri(path), flags | OpenFlags::SQLITE_OPEN_URI)
+                    .map_err(|error| StoreError::database(path, error))?;
+            let found = schema::recognise(&connection, path)?;
+            Ok((connection, found))
+        }
+        Err(error) => Err(error),
+    }
+}
+
 impl StoreReader {
     pub(super) fn new(connection: Connection, path: PathBuf) -> StoreReader {
         StoreReader { connection, path }
     }
 
-    /// Opens the database for reading only.
+    /// Opens the database for reading only, upgraded where it is of an earlier format.
     pub(super) fn open(path: &Path) -> Result<StoreReader, StoreError> {
-        if let Err(error) = std::fs::metadata(path) {
-            return Err(StoreError::system(path, &error));
-        }
-        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection =
-            Connection::open_with_flags(path, flags).map_err(|error| StoreError::database(path, error))?;
-        let first = connection
-            .busy_timeout(Duration::from_secs(BUSY_WAIT_S))
-            .map_err(|error| StoreError::database(path, error))
-            .and_then(|()| schema::recognise(&connection, path));
-        let (connection, found) = match first {
-            Ok(found) => (connection, found),
-            // A finished run on a medium that cannot be written: the database may not even keep its own lock
-            // files beside it. Without a log of changes nothing can be missed by reading the file alone.
-            Err(StoreError::Io { .. } | StoreError::ReadOnly { .. }) if log_bytes(path) == 0 => {
-                let connection =
-                    Connection::open_with_flags(immutable_uri(path), flags | OpenFlags::SQLITE_OPEN_URI)
-                        .map_err(|error| StoreError::database(path, error))?;
-                let found = schema::recognise(&connection, path)?;
-                (connection, found)
+        let (connection, found) = open_file(path)?;
+        let connection = match found {
+            Found::Store => connection,
+            Found::Empty => return Err(StoreError::Missing { path: path.display().to_string() }),
+            Found::Older => {
+                drop(connection);
+                match upgrade::for_reading(path)? {
+                    Some(copy) => copy,
+                    None => open_file(path)?.0,
+                }
             }
-            Err(error) => return Err(error),
         };
-        if found == Found::Empty {
-            return Err(StoreError::Missing { path: path.display().to_string() });
-        }
         Ok(StoreReader::new(connection, path.to_owned()))
     }
 

@@ -1,14 +1,14 @@
 //! The tables and views of a store, their version, and how a database is recognised.
 //!
 //! `STORE.md` explains every column with its unit. A change that older versions cannot read raises
-//! [`FORMAT_VERSION`]; there has been one version so far, so nothing is upgraded yet.
+//! [`FORMAT_VERSION`]; `upgrade.rs` brings older stores to it.
 
 use super::error::StoreError;
 use rusqlite::Connection;
 use std::path::Path;
 
 /// Version of the tables, in the database's `user_version` and in the table `meta`.
-pub const FORMAT_VERSION: i64 = 1;
+pub const FORMAT_VERSION: i64 = 2;
 
 /// Marks the database as a store of this program (SQLite `application_id`): "nbch" in ASCII.
 const APPLICATION_ID: i64 = 0x6e62_6368;
@@ -127,6 +127,16 @@ CREATE TABLE readings (
 ) STRICT;
 CREATE INDEX readings_of_job ON readings (job_id) WHERE job_id IS NOT NULL;
 
+CREATE TABLE limit_sets (
+    id INTEGER PRIMARY KEY,
+    recorded_utc TEXT NOT NULL,
+    agreed_before_measuring INTEGER NOT NULL CHECK (agreed_before_measuring IN (0, 1)),
+    limits_sha256 TEXT NOT NULL,
+    limits_text TEXT NOT NULL
+) STRICT;
+";
+
+const LOG: &str = "
 CREATE TABLE events (
     sequence INTEGER PRIMARY KEY CHECK (sequence >= 1),
     utc TEXT NOT NULL,
@@ -140,14 +150,6 @@ CREATE TRIGGER events_are_never_changed BEFORE UPDATE ON events
 BEGIN SELECT RAISE(ABORT, 'the event log is append-only'); END;
 CREATE TRIGGER events_are_never_removed BEFORE DELETE ON events
 BEGIN SELECT RAISE(ABORT, 'the event log is append-only'); END;
-
-CREATE TABLE limit_sets (
-    id INTEGER PRIMARY KEY,
-    recorded_utc TEXT NOT NULL,
-    agreed_before_measuring INTEGER NOT NULL CHECK (agreed_before_measuring IN (0, 1)),
-    limits_sha256 TEXT NOT NULL,
-    limits_text TEXT NOT NULL
-) STRICT;
 ";
 
 const VIEWS: &str = "
@@ -204,6 +206,8 @@ pub(super) enum Found {
     Empty,
     /// A store of this version.
     Store,
+    /// A store of an earlier version, to be upgraded.
+    Older,
 }
 
 /// Recognises a database and refuses what cannot be read.
@@ -229,14 +233,20 @@ pub(super) fn recognise(connection: &Connection, path: &Path) -> Result<Found, S
     if version < 1 {
         return Err(StoreError::corrupt(path, format!("store format {version} never existed")));
     }
-    Ok(Found::Store)
+    Ok(if version < FORMAT_VERSION { Found::Older } else { Found::Store })
 }
 
 /// Creates tables and views; part of the caller's transaction.
 pub(super) fn create(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute_batch(TABLES)?;
     connection.execute_batch(super::attachments::TABLE)?;
-    connection.execute_batch(VIEWS)?;
+    create_log_and_views(connection)?;
     connection.pragma_update(None, "application_id", APPLICATION_ID)?;
     connection.pragma_update(None, "user_version", FORMAT_VERSION)
+}
+
+/// Creates the event log and the views.
+pub(super) fn create_log_and_views(connection: &Connection) -> rusqlite::Result<()> {
+    connection.execute_batch(LOG)?;
+    connection.execute_batch(VIEWS)
 }

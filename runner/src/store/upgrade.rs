@@ -1,0 +1,163 @@
+//! Brings a store of format 1 to the present format, in one transaction: done whole or not at all.
+//!
+//! Format 1 kept the words of faults and events only. Their kinds are new, so the log is written again as it was read,
+//! after its old chain was checked. A folder that may not be written is read through an upgraded copy that lives as long
+//! as its connection.
+
+use super::error::StoreError;
+use super::events::{self, HEAD};
+use super::lock::FolderLock;
+use super::rows::hex;
+use super::schema::{self, FORMAT_VERSION, Found};
+use super::{connect, reader};
+use nightbench_core::events::Event;
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior};
+use sha2::{Digest, Sha256};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// Upgrades the store of a folder for somebody who only wants to read it; `None` once it is done in place, else a
+/// connection to an upgraded copy.
+pub(super) fn for_reading(path: &Path) -> Result<Option<Connection>, StoreError> {
+    let dir = path.parent().unwrap_or(Path::new("."));
+    let in_place = || {
+        let _lock = FolderLock::take(dir)?;
+        upgrade(&mut connect(path)?, path)
+    };
+    match in_place() {
+        Ok(()) => Ok(None),
+        // Somebody writes to it, or nobody may.
+        Err(StoreError::Locked { .. } | StoreError::ReadOnly { .. } | StoreError::Io { .. }) => {
+            copy(path).map(Some)
+        }
+        Err(error) => Err(error),
+    }
+}
+
+/// An upgraded copy in a private folder for temporary files, gone with its connection.
+fn copy(path: &Path) -> Result<Connection, StoreError> {
+    let database = |error| StoreError::database(path, error);
+    let dir = TemporaryFolder::new()?;
+    let file = dir.0.join("copy.sqlite");
+    reader::open_file(path)?.0.execute("VACUUM INTO ?", [file.to_string_lossy()]).map_err(database)?;
+    let mut connection = connect(&file)?;
+    upgrade(&mut connection, path)?;
+    connection.pragma_update(None, "query_only", true).map_err(database)?;
+    Ok(connection)
+}
+
+/// A new folder; its name is removed in the end, and who has a file of it open keeps that.
+struct TemporaryFolder(PathBuf);
+
+impl TemporaryFolder {
+    fn new() -> Result<TemporaryFolder, StoreError> {
+        static NUMBER: AtomicU32 = AtomicU32::new(0);
+        loop {
+            let number = NUMBER.fetch_add(1, Ordering::Relaxed);
+            let dir = std::env::temp_dir().join(format!("nightbench-{}-{number}", std::process::id()));
+            match std::fs::create_dir(&dir) {
+                Ok(()) => return Ok(TemporaryFolder(dir)),
+                Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {}
+                Err(error) => return Err(StoreError::system(&dir, &error)),
+            }
+        }
+    }
+}
+
+impl Drop for TemporaryFolder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+/// Upgrades a database whatever its format; nothing happens to one of the present format.
+pub(super) fn upgrade(connection: &mut Connection, path: &Path) -> Result<(), StoreError> {
+    let database = |error| StoreError::database(path, error);
+    if schema::recognise(connection, path)? != Found::Older {
+        return Ok(());
+    }
+    let transaction =
+        Transaction::new_unchecked(connection, TransactionBehavior::Exclusive).map_err(database)?;
+    // Another process may have done it meanwhile.
+    if schema::recognise(&transaction, path)? == Found::Older {
+        let log = log_of_1(&transaction, path)?;
+        from_1(&transaction, &log).map_err(database)?;
+    }
+    transaction.commit().map_err(database)
+}
+
+type Hash = [u8; 32];
+
+/// Time, kind and words of each event, once the chain they were written with holds.
+fn log_of_1(old: &Connection, path: &Path) -> Result<Vec<[String; 3]>, StoreError> {
+    let database = |error| StoreError::database(path, error);
+    let changed = |sequence: usize, detail: &str| StoreError::ChangedLog {
+        path: path.display().to_string(),
+        sequence: sequence as u64,
+        detail: detail.into(),
+    };
+    let mut statement = old
+        .prepare("SELECT sequence, utc, kind, text, previous_sha256, sha256 FROM events ORDER BY sequence")
+        .map_err(database)?;
+    let mut rows = statement.query([]).map_err(database)?;
+    let (mut log, mut head) = (Vec::new(), [0u8; 32]);
+    while let Some(row) = rows.next().map_err(database)? {
+        let read = || -> rusqlite::Result<(i64, [String; 3], Hash, Hash)> {
+            Ok((row.get(0)?, [row.get(1)?, row.get(2)?, row.get(3)?], row.get(4)?, row.get(5)?))
+        };
+        let (sequence, texts, previous, sha256) = read().map_err(database)?;
+        let mut hash = Sha256::new_with_prefix(b"nightbench event 1\n");
+        hash.update(previous);
+        hash.update(sequence.to_le_bytes());
+        for text in &texts {
+            hash.update((text.len() as u64).to_le_bytes());
+            hash.update(text.as_bytes());
+        }
+        if sequence != log.len() as i64 + 1 || previous != head || hash.finalize()[..] != sha256 {
+            return Err(changed(log.len() + 1, "it does not fit its hash or the event before it"));
+        }
+        log.push(texts);
+        head = sha256;
+    }
+    let noted: Option<String> = old
+        .query_row("SELECT value FROM meta WHERE key = ?", [HEAD], |row| row.get(0))
+        .optional()
+        .map_err(database)?;
+    if noted != (!log.is_empty()).then(|| format!("{} {}", log.len(), hex(&head))) {
+        return Err(changed(log.len() + 1, "the log ends elsewhere than noted when it was written"));
+    }
+    Ok(log)
+}
+
+fn from_1(old: &Connection, log: &[[String; 3]]) -> rusqlite::Result<()> {
+    let mut statement = old.prepare("SELECT name FROM sqlite_schema WHERE type = 'view'")?;
+    let views: Vec<String> = statement.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
+    for view in views {
+        old.execute_batch(&format!("DROP VIEW \"{view}\""))?;
+    }
+    old.execute_batch(
+        "ALTER TABLE jobs ADD COLUMN fault_kind TEXT;
+         UPDATE jobs SET fault_kind = 'unrecorded' WHERE outcome = 'not_measured';
+         DROP TABLE events;",
+    )?;
+    old.execute("DELETE FROM meta WHERE key = ?", [HEAD])?;
+    old.execute("UPDATE meta SET value = ? WHERE key = 'format_version'", [FORMAT_VERSION.to_string()])?;
+    schema::create_log_and_views(old)?;
+    for [utc, kind, text] in log {
+        events::append(old, utc, &parts(kind, text))?;
+    }
+    old.pragma_update(None, "user_version", FORMAT_VERSION)
+}
+
+/// Code, facts and words of an event of format 1. What an instrument's event held stands on the page.
+fn parts(kind: &str, text: &str) -> [String; 3] {
+    let instrument = (kind == "instrument").then(|| Event::instrument_of_format_1(text)).flatten();
+    match instrument.map(|event| events::StoredEvent::parts(&event)) {
+        Some(Ok(parts)) => parts,
+        _ => [kind.replace(' ', "_"), "{}".into(), text.into()],
+    }
+}
+
+#[cfg(test)]
+#[path = "upgrade_tests.rs"]
+mod tests;
