@@ -1,10 +1,11 @@
 //! `run --bench`, `bench check`, `bench safe` and `preview --bench` from outside, over the emulated bench.
 
 use crate::bench_driver::start;
-use crate::support::{Folder, SMALL, effort, json, nightbench, program};
+use crate::support::{Folder, SMALL, effort, json, nightbench};
 use emulator::{EmulatedBench, Fault, FittedThings};
 use plan::Plan;
 use std::collections::BTreeSet;
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 pub fn text(path: &std::path::Path) -> &str {
@@ -199,7 +200,9 @@ fn a_signal_makes_the_bench_safe_and_the_run_continues_later() {
     for (signal, code) in [("INT", 130), ("TERM", 143), ("HUP", 129), ("QUIT", 131)] {
         // Slow enough that a signal falls into the run.
         let rig = rig(&one_setup(), 1, 0.0, 150.0);
-        let mut child = program()
+        // A program that was started to outlive its terminal keeps ignoring a hang-up; these tests may be, this run is not.
+        let mut child = Command::new("env")
+            .args(["--default-signal=HUP", env!("CARGO_BIN_EXE_nightbench-tested")])
             .current_dir(rig.folder.path())
             .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
             .stderr(std::process::Stdio::piped())
@@ -212,7 +215,7 @@ fn a_signal_makes_the_bench_safe_and_the_run_continues_later() {
         }
         let pid = child.id().to_string();
         for _ in 0..3 {
-            std::process::Command::new("kill").args([&format!("-{signal}"), &pid]).status().unwrap();
+            Command::new("kill").args([&format!("-{signal}"), &pid]).status().unwrap();
             std::thread::sleep(Duration::from_millis(30));
         }
         let status = child.wait().unwrap();
