@@ -9,6 +9,7 @@ pub mod cli;
 pub mod commands;
 pub mod console;
 pub mod evaluate;
+pub mod folder;
 pub mod forecast;
 pub mod inputs;
 pub mod run;

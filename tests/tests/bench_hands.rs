@@ -12,6 +12,7 @@ use nightbench_core::results::JobOutcome;
 use nightbench_core::units::Celsius;
 use runner::console::exit::{Exit, Failure};
 use runner::console::terminal::Terminal;
+use runner::folder::run_folder::{bench_keys, open_on};
 use runner::forecast::Forecast;
 use runner::inputs::plan_file::PlanFile;
 use runner::run::bench_run::{BenchEnd, BenchRun, BenchSession};
@@ -19,7 +20,6 @@ use runner::run::execute::Executor;
 use runner::run::operator::Hands;
 use runner::run::pending::{Mounting, PendingJob};
 use runner::run::progress::Progress;
-use runner::store::run_folder::{bench_keys, open_on};
 use runner::store::{Attempts, Store};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 

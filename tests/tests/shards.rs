@@ -2,7 +2,7 @@
 
 use crate::rig::{Rig, TINY};
 use crate::support::{Folder, SMALL, json, nightbench};
-use runner::evaluate::eye_summaries::CACHE;
+use runner::folder::eye_summaries::CACHE;
 use runner::forecast::shard::split;
 use runner::run::merge::merge;
 use std::collections::{HashMap, HashSet};

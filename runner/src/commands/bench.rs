@@ -3,6 +3,7 @@
 use crate::cli::BenchCommand;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
+use crate::folder::run_folder::bench_keys;
 use crate::forecast::Forecast;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{
@@ -12,7 +13,6 @@ use crate::run::bench_run::{
 use crate::run::execute::Executor;
 use crate::run::operator::CAUTIONS;
 use crate::run::watchdog;
-use crate::store::run_folder::bench_keys;
 use crate::store::utc_text;
 use bench::driver::within;
 use bench::{BenchDriver, CommandLog};

@@ -3,10 +3,10 @@
 use crate::cli::CompareArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::{Terminal, folded, table};
-use crate::evaluate::eye_summaries::CacheUse;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::evaluate::pictures::{self, Depth};
-use crate::store::run_folder::{keys_of, open_whole};
+use crate::folder::eye_summaries::CacheUse;
+use crate::folder::run_folder::{keys_of, open_whole};
 use crate::store::{StoreReader, Target};
 use judge::comparison::{Answer, Comparison, Demands, Pair, compare as compare_runs};
 use nightbench_core::text::counted;

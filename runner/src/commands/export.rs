@@ -3,9 +3,9 @@
 use crate::cli::ExportFormat;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
-use crate::evaluate::eye_summaries::CacheUse;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
-use crate::store::run_folder::open_whole;
+use crate::folder::eye_summaries::CacheUse;
+use crate::folder::run_folder::open_whole;
 use crate::store::{Attempts, StoreReader};
 use nightbench_core::text::counted;
 use pages::export::{csv, jsonl, junit};

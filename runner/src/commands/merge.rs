@@ -3,8 +3,8 @@
 use super::run_summary::{ending, exit_of, explain};
 use crate::console::exit::{Exit, Outcome};
 use crate::console::terminal::Terminal;
-use crate::evaluate::eye_summaries::CacheUse;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::folder::eye_summaries::CacheUse;
 use crate::run::merge::{Merged, merge as merge_folders};
 use nightbench_core::text::counted;
 use plan::selection::Selection;

@@ -3,11 +3,11 @@
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::Patience;
 use crate::console::terminal::{Terminal, duration, folded};
-use crate::evaluate::eye_summaries::CacheUse;
-use crate::evaluate::folder_facts::PlanSize;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::Forecast;
 use crate::forecast::bench_clock::{BenchClock, work_min};
+use crate::forecast::folder_facts::PlanSize;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::bench_hours;
 use crate::store::{Holder, Meta, Store, StoreReader, Target};

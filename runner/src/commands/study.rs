@@ -3,7 +3,7 @@
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::{Terminal, table};
 use crate::evaluate::judging::study_of;
-use crate::store::run_folder::open_whole;
+use crate::folder::run_folder::open_whole;
 use judge::study::MetricStudy;
 use plan::criteria::budget_line;
 use serde_json::json;

@@ -2,16 +2,16 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::evaluate::criteria::{self, NamedCriteria};
-use crate::evaluate::eye_summaries::{CacheUse, SummarisedFolder, each_summary};
 use crate::evaluate::pictures::{self, Depth};
 use crate::evaluate::timeline::{Ran, compose};
+use crate::folder::eye_summaries::{CacheUse, SummarisedFolder, each_summary};
+use crate::folder::run_folder::keys_of;
 use crate::forecast::Forecast;
 use crate::forecast::bench_clock::BenchClock;
 use crate::forecast::merge_clock::MergedClock;
 use crate::inputs::notes;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
-use crate::store::run_folder::keys_of;
 use crate::store::{Attempts, Meta, Store, StoreReader, StoredEvent, Target};
 use judge::audit::{LimitSetNote, SetChange};
 use judge::judged::{

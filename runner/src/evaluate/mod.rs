@@ -2,8 +2,6 @@
 
 pub mod criteria;
 pub mod eye_page;
-pub mod eye_summaries;
-pub mod folder_facts;
 pub mod judging;
 pub mod pictures;
 pub mod timeline;

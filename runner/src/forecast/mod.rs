@@ -2,6 +2,7 @@
 
 pub mod bench_clock;
 pub mod capture_hours;
+pub mod folder_facts;
 pub mod merge_clock;
 pub mod setup_list;
 pub mod shard;

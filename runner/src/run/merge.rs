@@ -1,13 +1,13 @@
 //! Merging run folders: shards of one simulated run, or parts of a plan measured on several benches.
 
 use crate::console::exit::Failure;
-use crate::evaluate::eye_summaries::take_over;
-use crate::evaluate::folder_facts::{PlanSize, shard_of};
+use crate::folder::eye_summaries::take_over;
+use crate::folder::run_folder::keys_of;
 use crate::forecast::Forecast;
+use crate::forecast::folder_facts::{PlanSize, shard_of};
 use crate::forecast::merge_clock::MergedClock;
 use crate::forecast::shard::{Shard, split};
 use crate::inputs::plan_file::PlanFile;
-use crate::store::run_folder::keys_of;
 use crate::store::{
     Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text,
 };

@@ -1,7 +1,7 @@
 //! Runs the jobs that are still to be done on simulated targets, in parallel, and stores them as they finish.
 
 use crate::console::exit::{Exit, Failure};
-use crate::evaluate::eye_summaries::{SummaryWriter, fingerprint};
+use crate::folder::eye_summaries::{SummaryWriter, fingerprint};
 use crate::run::execute::Executor;
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;

@@ -8,8 +8,6 @@
 //! Invariant: while a run writes less than [`MOST_LOG_BYTES`], the database file itself stays as it was when the
 //! run was opened (changes go to the log beside it), so a plain copy of the folder is a whole store.
 
-pub mod run_folder;
-
 mod attachments;
 mod bytes;
 mod columns;

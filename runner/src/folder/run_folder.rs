@@ -1,7 +1,7 @@
 //! A run folder: created or continued, bound to its target, seed and what it measures.
 
 use crate::console::exit::{Exit, Failure};
-use crate::evaluate::eye_summaries::CACHE;
+use crate::folder::eye_summaries::CACHE;
 use crate::inputs::plan_file::PlanFile;
 use crate::store::{Meta, Store, StoreError, StoreReader, Target};
 use plan::Plan;
