@@ -24,6 +24,15 @@ pub struct Expansion {
     pub skipped: Vec<Skipped>,
     /// Reasons, named by `skipped`.
     pub reasons: Vec<String>,
+    /// Which of them is that another setup is fitted for the night, where the plan is for a night without hands.
+    hands: Option<u32>,
+}
+
+impl Expansion {
+    /// Was it left out only because it needs hands?
+    pub fn needs_hands(&self, skipped: &Skipped) -> bool {
+        self.hands == Some(skipped.reason)
+    }
 }
 
 /// Which conditions of a plan are left out by what fits and by `[[skip]]`.
@@ -170,13 +179,17 @@ pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
     let night = night_setup(plan, &rule);
     let mut reasons = rule.reasons().to_vec();
     let uncovered = (plan.coverage.rows.is_some()).then(|| number_of(&mut reasons, plan.coverage.reason()));
-    let hands = night.map(|_| number_of(&mut reasons, NEEDS_HANDS.into()));
+    // A reason of its own, whatever the plan's own reasons say.
+    let hands = night.map(|_| {
+        reasons.push("needs hands: another setup than the one fitted for the night".into());
+        reasons.len() as u32 - 1
+    });
     let left_out = |condition: &Condition| {
         rule.of(condition)
             .or_else(|| uncovered.filter(|_| !plan.coverage.contains(&condition.levels)))
             .or_else(|| hands.filter(|_| night.is_some_and(|setup| setup != condition.setup())))
     };
-    let mut expansion = Expansion { conditions: Vec::new(), skipped: Vec::new(), reasons: Vec::new() };
+    let mut expansion = Expansion { conditions: Vec::new(), skipped: Vec::new(), reasons: Vec::new(), hands };
     for condition in every_condition(plan).filter(|condition| only.contains(condition)) {
         match left_out(&condition) {
             Some(reason) => expansion.skipped.push(Skipped { condition, reason }),
@@ -186,9 +199,6 @@ pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
     expansion.reasons = reasons;
     expansion
 }
-
-/// Why a night-only plan leaves a condition out.
-pub const NEEDS_HANDS: &str = "needs hands: another setup than the one fitted for the night";
 
 /// One condition to be measured once.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]

@@ -222,6 +222,8 @@ pub struct LeftOut {
     pub condition: Condition,
     /// Why.
     pub reason: String,
+    /// It waits for hands only.
+    pub needs_hands: bool,
 }
 
 /// One line of a training table: what a stage gave on the worst lane.

@@ -257,6 +257,7 @@ impl<'p> Judge<'p> {
             .map(|skipped| LeftOut {
                 condition: skipped.condition,
                 reason: self.expansion.reasons[skipped.reason as usize].clone(),
+                needs_hands: self.expansion.needs_hands(skipped),
             })
             .collect();
         let (stages, failed_trainings) = self.training.notes();

@@ -5,7 +5,6 @@ use crate::judged::{JudgedRun, Release, ReleaseDecision};
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
-use plan::expand::NEEDS_HANDS;
 use plan::limits::Metric;
 use plan::matrix::Factor;
 use plan::obstacles::{obstacles, unit_levels};
@@ -119,7 +118,7 @@ pub fn release(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria, simulat
     say(run.not_measured, "not measured", "not measured");
     let undecided = "measured and undecided";
     say(run.undecided, undecided, undecided);
-    let needs_hands = run.left_out.iter().filter(|left| left.reason == NEEDS_HANDS).count();
+    let needs_hands = run.left_out.iter().filter(|left| left.needs_hands).count();
     let left_out = "of the matrix left out: needs hands";
     say(needs_hands, left_out, left_out);
     let mut open = verdicts.conditional_pass + run.not_measured + run.undecided + needs_hands > 0;

@@ -12,7 +12,6 @@ use nightbench_core::text::counted;
 use pages::setup_list::ListedMounting;
 use plan::Plan;
 use plan::coverage::CoverageKind;
-use plan::expand::NEEDS_HANDS;
 use plan::obstacles::obstacles;
 use schedule::finish_bound;
 use serde_json::json;
@@ -147,8 +146,7 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
 /// Conditions a night-only plan leaves to the day.
 fn needs_hands(forecast: &Forecast) -> usize {
     let expansion = &forecast.expansion;
-    let hands = |reason: u32| expansion.reasons[reason as usize] == NEEDS_HANDS;
-    expansion.skipped.iter().filter(|skipped| hands(skipped.reason)).count()
+    expansion.skipped.iter().filter(|skipped| expansion.needs_hands(skipped)).count()
 }
 
 fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) -> Result<String, Failure> {

@@ -93,7 +93,7 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
         let condition = Condition { levels };
         if levels[2] == 2 && levels[4] >= 3 {
             let reason = "3DS parts are rated 2133: one bin above is of interest, two are not".into();
-            left_out.push(LeftOut { condition, reason });
+            left_out.push(LeftOut { condition, reason, needs_hands: false });
             continue;
         }
         let done = match kind {
