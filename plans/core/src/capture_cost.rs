@@ -52,7 +52,7 @@ pub struct CapturePlan {
 pub struct CaptureForecast {
     /// Bench seconds.
     pub seconds: f64,
-    /// Stretches to points.
+    /// Visits to points.
     pub visits: f64,
     /// Points measured at full dwell.
     pub full_dwell_points: f64,

@@ -486,7 +486,7 @@ pub struct EyeDetails {
     pub measured_points: usize,
     /// Points inferred in every lane.
     pub inferred_points: usize,
-    /// Stretches made.
+    /// Visits made.
     pub visits: usize,
     /// Points re-tested.
     pub retested: usize,

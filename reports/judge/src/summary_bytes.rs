@@ -1,4 +1,4 @@
-//! EyeSummaries as bytes for a cache. All numbers are little-endian:
+//! Eye summaries as bytes for a cache. All numbers are little-endian:
 //!
 //! - length (u32) and JSON of the training attempts' stages; nothing where there was no training;
 //! - number of captures (u16), and each: 0, length (u32) and words of what is wrong with it; or 1, its eye, its grid, its

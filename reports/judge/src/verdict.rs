@@ -123,8 +123,6 @@ pub fn judge_condition(
         lanes: Vec::new(),
         jobs: Vec::new(),
     };
-    let mut troubles: Vec<String> = tally.faults.iter().map(Fault::to_string).collect();
-    troubles.sort();
     let rate = condition.rate(bench.plan);
     let off = off_set_point(bench.plan, condition, tally);
     for name in tally.eyes() {
@@ -149,7 +147,7 @@ pub fn judge_condition(
         judged.state = ConditionState::TrainingFailed;
         judged.metrics.clear();
     } else if !tally.faults.is_empty() {
-        let mut faults: Vec<String> = tally.faults.iter().map(ToString::to_string).collect();
+        let mut faults: Vec<String> = tally.faults.iter().map(Fault::to_string).collect();
         faults.sort();
         faults.dedup();
         judged.state = ConditionState::NotMeasured;

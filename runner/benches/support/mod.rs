@@ -200,7 +200,7 @@ impl Eyes {
         self.visits += 1;
     }
 
-    /// Stretches one point as the device does: until the lanes asked for are decided.
+    /// Visits one point as the device does: until the lanes asked for are decided.
     pub fn visit(&mut self, request: &PointRequest) -> PointCounts {
         let table = request.rule.table();
         let most = request.bits_before + request.most_bits;

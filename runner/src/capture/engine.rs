@@ -28,7 +28,7 @@ pub(super) struct Engine<'a> {
     pub(super) all: u128,
     /// Cumulative bits a visit must not run past, ascending; the last decides every lane.
     ladder: Vec<u64>,
-    /// Stretches may run past a rung, until the lanes asked for are decided.
+    /// Visits may run past a rung, until the lanes asked for are decided.
     pub(super) straddle: bool,
     /// Most bits of one visit.
     chunk: u64,
@@ -105,7 +105,7 @@ impl<'a> Engine<'a> {
         wanted.lanes & !self.tally.decided(wanted.index).0
     }
 
-    /// Stretches points up to `upto` cumulative bits, or to the next length they can be decided at: one batch. Each
+    /// Visits points up to `upto` cumulative bits, or to the next length they can be decided at: one batch. Each
     /// point is visited once, for all the lanes it is wanted for.
     pub(super) fn measure(&mut self, mut wanted: Vec<Wanted>, upto: Option<u64>) -> Result<(), DriverError> {
         wanted.sort_unstable_by_key(|want| want.index);

@@ -46,7 +46,7 @@ pub enum Regime {
     /// Dwell outweighs the visit overhead: a short survey first, full dwell on the contour only. A visit ends at the
     /// next length a point can pass at, so every point is decided alike whatever lanes it is visited for.
     LongDwell,
-    /// Stretches cost as much as their bits: the survey itself is measured at full length, and a visit runs on until
+    /// Visits cost as much as their bits: the survey itself is measured at full length, and a visit runs on until
     /// all its lanes are decided. A lane is then judged on the counts at the end of the visit: a few in a hundred
     /// contour points move by one point against a raster, for a quarter less time.
     ShortDwell,
@@ -96,7 +96,7 @@ pub struct CaptureStats {
     pub batches: u32,
     /// Lists sent to the device (batches split by expected time).
     pub lists: u32,
-    /// Stretches made.
+    /// Visits made.
     pub visits: u64,
 }
 

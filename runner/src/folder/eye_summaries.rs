@@ -32,7 +32,7 @@ const LARGEST: u32 = 64 << 20;
 /// First byte, length and check sum of an entry.
 type Place = (u64, u32, u64);
 
-/// EyeSummaries known from earlier.
+/// Summaries known from earlier.
 struct Cache {
     file: File,
     places: HashMap<(JobKey, u32), Place>,
@@ -299,7 +299,7 @@ pub struct SummarisedFolder<'a> {
     pub cache_use: CacheUse,
 }
 
-/// EyeSummaries every counting job that `wanted` asks for, in the order of the run, and hands them on one at a time.
+/// Summarises every counting job that `wanted` asks for, in the order of the run, and hands them on one at a time.
 ///
 /// # Errors
 /// Exit 74: the store cannot be read or holds something else.

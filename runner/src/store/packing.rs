@@ -1,4 +1,4 @@
-//! Stretches of a capture to bytes and back: lossless, compact, safe against damaged bytes.
+//! Visits of a capture to bytes and back: lossless, compact, safe against damaged bytes.
 //!
 //! Counts fall into two kinds that do not mix well in one coder. A point that fails stops after a short
 //! burst, and its counts are noise of about 2.5 bits a lane that only an entropy coder shortens. A point
@@ -15,13 +15,13 @@ use zstd::zstd_safe::CParameter;
 
 /// First byte of every packed capture.
 const LAYOUT: u8 = 1;
-/// Stretches to at most this many bits (one burst of 8 beats) have a plane of their own.
+/// Visits to at most this many bits (one burst of 8 beats) have a plane of their own.
 const BURST_BITS: u64 = 8;
-/// Stretches to at most this many bits keep one byte a lane.
+/// Visits to at most this many bits keep one byte a lane.
 const SHORT_BITS: u64 = 255;
 /// Most visits a point of the grid may have on average, beside [`SPARE_VISITS`].
 const VISITS_PER_POINT: usize = 64;
-/// Stretches allowed on top of [`VISITS_PER_POINT`], so that tiny grids may be measured over and over.
+/// Visits allowed on top of [`VISITS_PER_POINT`], so that tiny grids may be measured over and over.
 const SPARE_VISITS: usize = 4096;
 /// Most counts (visits x lanes) of one capture: 128 MiB when unpacked.
 const MOST_COUNTS: usize = 1 << 24;

@@ -42,7 +42,7 @@ impl EyeLabels {
     /// The labels of a capture, from its visits alone.
     ///
     /// # Errors
-    /// Stretches that do not fit the capture.
+    /// Visits that do not fit the capture.
     pub fn from_capture(capture: &Capture) -> Result<EyeLabels, LabelError> {
         let mut tally = Tally::new(capture.grid, capture.mode, &capture.rule, capture.lanes.len())?;
         for visit in &capture.visits {

@@ -5,7 +5,7 @@ use nightbench_core::point_rule::{Decision, DecisionTable, PointRule};
 use nightbench_core::results::{CaptureMode, Grid, LaneSet, MOST_LANES, Point, Visit, VisitKind};
 use std::collections::BTreeMap;
 
-/// Stretches that do not fit their capture.
+/// Visits that do not fit their capture.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum LabelError {
     /// A visit beside the grid.
