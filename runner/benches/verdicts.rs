@@ -8,6 +8,7 @@
 use judge::eye_summary::{EyeSummary, JobSummary, LaneSummary, packed_u};
 use judge::judged::{JudgedMetric, JudgedRun};
 use judge::{JobFacts, Judge};
+use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{Direction, EyeName, Grid, Identity, JobOutcome, JobResult, JobTimes};
 use nightbench_core::units::{Millivolts, Picoseconds};
 use plan::Plan;
@@ -52,12 +53,9 @@ fn plan_text() -> String {
     )
 }
 
-/// A pseudo-random stream (splitmix64): a fixed function of its index.
+/// Noise in -0.5..0.5 as a fixed function of its index.
 fn noise(index: u64) -> f32 {
-    let mut z = index.wrapping_mul(0x9e37_79b9_7f4a_7c15);
-    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    ((z >> 40) as f32) / 16_777_216.0 - 0.5
+    SplitMix64::new(index).unit() as f32 - 0.5
 }
 
 fn capture(index: u64, ui_ps: f64) -> EyeSummary {

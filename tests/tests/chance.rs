@@ -1,38 +1,36 @@
 //! Seeded chance for tests: what is drawn follows from the seed and a place, never from the order of calls.
 
-/// SplitMix64 (Steele, Lea, Flood 2014).
+use nightbench_core::random::SplitMix64;
+
+/// Draws of one place.
 #[derive(Debug, Clone)]
-pub struct Chance(u64);
+pub struct Chance(SplitMix64);
 
 impl Chance {
     /// From a seed.
     pub fn new(seed: u64) -> Chance {
-        Chance(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ 0x5851_f42d_4c95_7f2d)
+        Chance(SplitMix64::new(seed))
     }
     /// From a seed and a place.
     pub fn at(seed: u64, place: &[u8], number: u64) -> Chance {
-        let mut chance = Chance::new(seed ^ number.rotate_left(32));
-        for byte in place {
-            chance.0 = (chance.0 ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3).rotate_left(11);
-        }
-        chance.next();
-        chance
+        // FNV-1a, so that near places do not draw alike.
+        let hash = place.iter().fold(0xcbf2_9ce4_8422_2325 ^ seed, |hash, byte| {
+            (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
+        });
+        let mut mixed = SplitMix64::new(hash ^ number.rotate_left(32));
+        Chance(SplitMix64::new(mixed.next_u64()))
     }
     /// The next 64 bits.
     pub fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
+        self.0.next_u64()
     }
     /// A number below `end`.
     pub fn below(&mut self, end: u64) -> u64 {
-        self.next() % end.max(1)
+        self.0.below(end.max(1) as usize) as u64
     }
     /// True in a share of all cases.
     pub fn happens(&mut self, share: f64) -> bool {
-        ((self.next() >> 11) as f64) < share * (1u64 << 53) as f64
+        self.0.unit() < share
     }
     /// One of several.
     pub fn pick<T: Copy>(&mut self, of: &[T]) -> T {

@@ -194,7 +194,7 @@ fn coverage_chooses_conditions_and_says_what_is_missing() {
 fn a_night_without_hands_runs_what_is_fitted_and_leaves_the_rest() {
     let folder = Folder::new();
     let night = format!(
-        "{}\n[order]\nnight_only = true\nfitted_module = \"Amber\"\nfitted_channel = \"risers\"\n",
+        "{}\n[order]\nnight_only = true\nmounted_module = \"Amber\"\nmounted_channel = \"risers\"\n",
         SMALL.replace("minimum = 0.2\n", "minimum = 0.1\n").replace("minimum = 8.0", "minimum = 4.0")
     );
     let path = folder.file("plan.toml", &night);

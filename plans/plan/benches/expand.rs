@@ -55,7 +55,7 @@ fn figures() {
         let ordered = begin.elapsed().as_secs_f64();
         let begin = Instant::now();
         let standing =
-            Standing { now_min: table.schedule.start_min, fitted: None, chamber_c: plan.times.start_c };
+            Standing { now_min: table.schedule.start_min, mounted: None, chamber_c: plan.times.start_c };
         let learned = Learned::new(0.25);
         let sequence = &table.schedule.sequence;
         let range = finish_range(&table.problem, sequence, &table.calendar, standing, &learned, 400, 1)

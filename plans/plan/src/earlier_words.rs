@@ -48,7 +48,11 @@ const WORDS: [Word; 22] = [
 ];
 
 /// Table, earlier key, today's.
-const KEYS: [(&str, &str, &str); 1] = [("interface", "equaliser", "dfe")];
+const KEYS: [(&str, &str, &str); 3] = [
+    ("interface", "equaliser", "dfe"),
+    ("order", "fitted_module", "mounted_module"),
+    ("order", "fitted_channel", "mounted_channel"),
+];
 
 fn find(table: &str, key: &str, earlier: &str) -> Option<&'static Word> {
     WORDS.iter().find(|word| (word.table, word.key, word.earlier) == (table, key, earlier))

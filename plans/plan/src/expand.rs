@@ -130,7 +130,7 @@ fn night_setup(plan: &Plan, rule: &SkipRule<'_>) -> Option<(u16, u16, u16)> {
     if !plan.order.night_only {
         return None;
     }
-    if let Some((module, channel)) = plan.order.fitted {
+    if let Some((module, channel)) = plan.order.mounted {
         let level = |list: &[usize], index| list.iter().position(|known| *known == index);
         let (m, c) = (level(&plan.matrix.modules, module), level(&plan.matrix.channels, channel));
         // A setup outside the matrix leaves nothing to run.

@@ -53,10 +53,10 @@ pub struct OrderConfig {
     pub cold_first: bool,
     /// Module and channel (indices into the declared lists) that come first and whose first job is measured again last.
     pub baseline: Option<(usize, usize)>,
-    /// Only the setup fitted at the beginning is run: everything else needs hands and is left out with that reason.
+    /// Only the setup mounted at the beginning is run: everything else needs hands and is left out with that reason.
     pub night_only: bool,
-    /// Module and channel fitted for a night-only plan; `None` = the setup with the most conditions.
-    pub fitted: Option<(usize, usize)>,
+    /// Module and channel mounted for a night-only plan; `None` = the setup with the most conditions.
+    pub mounted: Option<(usize, usize)>,
     /// Setups that come before others.
     pub before: Vec<Precedence>,
     /// The reference job.
@@ -80,12 +80,12 @@ impl OrderConfig {
         }
         order.baseline = setup(&section, "baseline_module", "baseline_channel", modules, channels);
         order.night_only = section.flag("night_only", false);
-        order.fitted = setup(&section, "fitted_module", "fitted_channel", modules, channels);
-        if order.fitted.is_some() && !order.night_only {
+        order.mounted = setup(&section, "mounted_module", "mounted_channel", modules, channels);
+        if order.mounted.is_some() && !order.night_only {
             section.mistake(
-                "fitted_module",
-                "a fitted setup is named, but the plan is not for a night without hands",
-                "add `night_only = true`, or remove `fitted_module` and `fitted_channel`",
+                "mounted_module",
+                "a mounted setup is named, but the plan is not for a night without hands",
+                "add `night_only = true`, or remove `mounted_module` and `mounted_channel`",
             );
         }
         for precedence in section.tables("precedence") {

@@ -1,15 +1,15 @@
 //! A proven lower bound on ramps, hands (with fit checks) and price of any order, by Lagrangian duality of a flow model.
 //!
-//! Every order is a chain of fittings. Fitting i happens with the chamber at a position x(i) of the touch-safe band and leaves it
+//! Every order is a chain of insertions. Insertion i happens with the chamber at a position x(i) of the touch-safe band and leaves it
 //! at y(i) = x(i + 1); without loss x and y are the band points nearest to some test temperature or to the start
-//! ([`super::model::BenchTimes::nearest_touch_safe_c`]). A fitting that measures temperatures with extremes m and M costs at least
+//! ([`super::model::BenchTimes::nearest_touch_safe_c`]). An insertion that measures temperatures with extremes m and M costs at least
 //! h + min(D(x,m) + D(m,M) + D(M,y), D(x,M) + D(M,m) + D(m,y)), D being the ramp minutes and h the hands, fit check and
 //! price of a change of module. For any numbers pi(x), the sum over the chain of pi(x(i)) - pi(y(i)) is pi(x(1)), because
-//! positions balance and the last fitting does not come back. So
+//! positions balance and the last insertion does not come back. So
 //!
 //! cost >= D(start, x(1)) - pi(x(1)) + sum over mountings of its cheapest plan at reduced costs + channels * (extra of a channel)
 //!
-//! where a plan splits the mounting's temperatures into one or more fittings. Splits into ranges suffice: reduced costs grow
+//! where a plan splits the mounting's temperatures into one or more insertions. Splits into ranges suffice: reduced costs grow
 //! with the range, and are never negative once pi(y) <= pi(x) + D(x,y), which is enforced. Only connectivity and contiguity of
 //! channels are given up. Every pi gives a valid bound; the best is sought by the ellipsoid method.
 
@@ -98,7 +98,7 @@ struct Reduced<'a> {
 }
 
 impl Reduced<'_> {
-    /// One fitting over temperatures `a..=b` (indices), with return to the band or ending the run.
+    /// One insertion over temperatures `a..=b` (indices), with return to the band or ending the run.
     fn stretch(&self, a: usize, b: usize, ends: bool) -> Way {
         let t = self.m.temps_c.len();
         let one = |first: usize, last: usize| {
@@ -124,7 +124,7 @@ impl Reduced<'_> {
             return self.held_plans(t);
         }
         let n = t.temps.len();
-        // Prefix covers: (cost, cut, stretch); the second row has the ending fitting already used.
+        // Prefix covers: (cost, cut, stretch); the second row has the ending insertion already used.
         let none = Way { cost: f64::INFINITY, x: 0, y: None };
         let mut plain: Vec<(f64, usize, Way)> = vec![(0.0, 0, none)];
         let mut ending: Vec<(f64, usize, Way, bool)> = vec![(f64::INFINITY, 0, none, false)];
@@ -165,7 +165,7 @@ impl Reduced<'_> {
         };
         let normal = Plan { cost: plain[n].0, ways: trace(n, false) };
         let mut end = Plan { cost: ending[n].0, ways: trace(n, true) };
-        // The ending fitting may also repeat what other fittings cover already.
+        // The ending insertion may also repeat what other insertions cover already.
         for &b in &t.temps {
             let w = self.stretch(b, b, true);
             if normal.cost + w.cost < end.cost {
@@ -176,7 +176,7 @@ impl Reduced<'_> {
         (normal, end)
     }
 
-    /// Held training: each rate is a walk from the hold temperature over its hull; all but a fitting's last one come back to
+    /// Held training: each rate is a walk from the hold temperature over its hull; all but an insertion's last one come back to
     /// the hold temperature, which costs the full round trip.
     fn held_plans(&self, t: &Type) -> (Plan, Plan) {
         let Some(hold) = self.m.hold else {
@@ -200,7 +200,7 @@ impl Reduced<'_> {
             }
             best
         };
-        // A negative share would be taken once a rate at most, since a fitting holds at least one rate.
+        // A negative share would be taken once a rate at most, since an insertion holds at least one rate.
         let most = |w: Way, most: u32| if w.cost < 0.0 { most } else { 0 };
         let (back, stay) = (best(false), best(true));
         let rates = t.held.len() as u32;
@@ -323,9 +323,9 @@ impl Model {
             }
         }
         if let Some(again) = &self.again {
-            // The run ends with the baseline measured again, in a fitting of its own.
-            let fitted = |(cost, x): (f64, usize)| Way { cost: self.once_min + cost, x, y: None };
-            let anywhere = again.is_empty().then(|| fitted(least(&|x| closed[x])));
+            // The run ends with the baseline measured again, in an insertion of its own.
+            let mounted = |(cost, x): (f64, usize)| Way { cost: self.once_min + cost, x, y: None };
+            let anywhere = again.is_empty().then(|| mounted(least(&|x| closed[x])));
             let somewhere = again.iter().map(|&c| r.stretch(c, c, true));
             if let Some(w) = somewhere.chain(anywhere).min_by(|a, b| a.cost.total_cmp(&b.cost)) {
                 value += w.cost;

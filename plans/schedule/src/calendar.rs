@@ -186,11 +186,11 @@ pub fn walk(
     calendar: &Calendar,
     start_min: f64,
 ) -> Result<Scheduled, OrderError> {
-    let standing = Standing { now_min: start_min, fitted: None, chamber_c: p.bench.start_c };
+    let standing = Standing { now_min: start_min, mounted: None, chamber_c: p.bench.start_c };
     walk_from(p, sequence, calendar, standing)
 }
 
-/// As [`walk`], from where a run stands: with something fitted already, the chamber somewhere.
+/// As [`walk`], from where a run stands: with something mounted already, the chamber somewhere.
 pub fn walk_from(
     p: &Problem,
     sequence: &[u32],
@@ -201,7 +201,7 @@ pub fn walk_from(
     let start_min = standing.now_min;
     let mut moments: Vec<HandsOn> = Vec::new();
     for &job in sequence.iter().filter(|&&j| (j as usize) < p.jobs.len()) {
-        let (before, mounting) = (w.fitted, p.jobs[job as usize].mounting);
+        let (before, mounting) = (w.mounted, p.jobs[job as usize].mounting);
         let channel = w.changes_channel(mounting);
         let mut begun = None;
         w.step(job, &mut |now, need| {
@@ -235,10 +235,10 @@ pub fn walk_from(
 /// Earliest finish of any order through the calendar, min: a proven bound.
 ///
 /// A mounting's own work (measuring, training, its unavoidable soaks and settling, ramps beyond the touch-safe band and back)
-/// happens only while it is fitted. Between two attended stretches one mounting is fitted all the time, so an unattended
+/// happens only while it is mounted. Between two attended stretches one mounting is mounted all the time, so an unattended
 /// gap takes up at most the gap's length, and all the gaps of a mounting together at most its work. What the gaps cannot
 /// take, and all hands, must fit into attended time. Of the ramps inside the band each mounting counts one way between its own
-/// extremes, at the faster ramp, or the second fitting that would save it.
+/// extremes, at the faster ramp, or the second insertion that would save it.
 pub fn finish_bound(p: &Problem, calendar: &Calendar, start_min: f64) -> Result<f64, OrderError> {
     let layout = super::pieces::Layout::new(p);
     let b = &p.bench;
@@ -253,7 +253,7 @@ pub fn finish_bound(p: &Problem, calendar: &Calendar, start_min: f64) -> Result<
             let cold = beyond(c.temp_c.min(b.touch_safe_hi_c));
             let hot = beyond(h.temp_c.max(b.touch_safe_lo_c));
             out = (cold + hot) * round;
-            // Between its extremes inside the band the chamber moves at least once, or the mounting is fitted twice.
+            // Between its extremes inside the band the chamber moves at least once, or the mounting is mounted twice.
             let inside = h.temp_c.min(b.touch_safe_hi_c) - c.temp_c.max(b.touch_safe_lo_c);
             let fastest = b.ramp_up_c_per_min.max(b.ramp_down_c_per_min);
             out += (inside.max(0.0) / fastest).min(b.attended_change_min(false));

@@ -7,8 +7,8 @@ use super::model::{OrderError, Problem};
 pub struct Standing {
     /// Now, minutes since 1970-01-01 local.
     pub now_min: f64,
-    /// Mounting fitted and checked, if any.
-    pub fitted: Option<u32>,
+    /// Mounting mounted and checked, if any.
+    pub mounted: Option<u32>,
     /// Chamber temperature, degC.
     pub chamber_c: f64,
 }
@@ -28,7 +28,7 @@ pub struct Minutes {
     pub settle: f64,
     /// Hands and the fit check that follows them.
     pub hands_on: f64,
-    /// Boot after fittings.
+    /// Boot after insertions.
     pub boot: f64,
     /// Waiting for attended hours.
     pub waiting: f64,
@@ -110,7 +110,7 @@ impl From<&Minutes> for Hours {
 pub struct Cost {
     /// Minutes by kind.
     pub minutes: Minutes,
-    /// Hands-on changes, the first fitting included.
+    /// Hands-on changes, the first insertion included.
     pub changes: u32,
     /// Of these, changes of channel.
     pub channel_changes: u32,
@@ -131,7 +131,7 @@ impl Cost {
 /// A bench walked through jobs one by one.
 ///
 /// Conventions. Before hands the chamber is driven to the nearest point of the touch-safe band and waits there. Arriving at a
-/// temperature (also the first after a fitting) costs ramp, soak and settling. The first supply and rate after a fitting are set
+/// temperature (also the first after an insertion) costs ramp, soak and settling. The first supply and rate after an insertion are set
 /// like any other. A held job whose rate is not the one trained in this mounting first goes to the hold temperature to train.
 /// The run ends with its last job.
 #[derive(Debug, Clone)]
@@ -139,8 +139,8 @@ pub(crate) struct Walker<'a> {
     p: &'a Problem,
     /// Chamber temperature, degC.
     pub chamber_c: f64,
-    /// What is fitted.
-    pub fitted: Option<u32>,
+    /// What is mounted.
+    pub mounted: Option<u32>,
     at: Option<u16>,
     supply: Option<u16>,
     rate: Option<u16>,
@@ -153,7 +153,7 @@ impl<'a> Walker<'a> {
         Walker {
             p,
             chamber_c: p.bench.start_c,
-            fitted: None,
+            mounted: None,
             at: None,
             supply: None,
             rate: None,
@@ -165,7 +165,7 @@ impl<'a> Walker<'a> {
     /// A bench that stands somewhere; values that no bench of the problem has are replaced by those of a fresh start.
     pub fn standing(p: &'a Problem, from: Standing) -> Walker<'a> {
         let mut w = Walker::new(p);
-        w.fitted = from.fitted.filter(|&m| (m as usize) < p.mountings.len());
+        w.mounted = from.mounted.filter(|&m| (m as usize) < p.mountings.len());
         if from.chamber_c.is_finite() {
             w.chamber_c = from.chamber_c;
         }
@@ -198,10 +198,10 @@ impl<'a> Walker<'a> {
         self.at = None;
     }
 
-    /// Whether fitting `mounting` next changes the channel.
+    /// Whether insertion `mounting` next changes the channel.
     pub fn changes_channel(&self, mounting: u32) -> bool {
         let channel = |m: u32| self.p.mountings[m as usize].channel;
-        self.fitted.is_none_or(|f| channel(f) != channel(mounting))
+        self.mounted.is_none_or(|f| channel(f) != channel(mounting))
     }
 
     /// Hands, boot and fit check.
@@ -212,14 +212,14 @@ impl<'a> Walker<'a> {
         self.cost.minutes.boot += b.boot_s / 60.0;
         self.cost.changes += 1;
         self.cost.channel_changes += u32::from(channel);
-        self.fitted = Some(mounting);
+        self.mounted = Some(mounting);
         self.at = None;
         self.supply = None;
         self.rate = None;
         self.trained = None;
     }
 
-    /// Measures one job of the fitted mounting.
+    /// Measures one job of the mounted mounting.
     pub fn measure(&mut self, job: u32) {
         let j = self.p.jobs[job as usize];
         let b = &self.p.bench;
@@ -250,7 +250,7 @@ impl<'a> Walker<'a> {
         wait: &mut impl FnMut(f64, f64) -> Result<f64, OrderError>,
     ) -> Result<(), OrderError> {
         let mounting = self.p.jobs[job as usize].mounting;
-        if self.fitted != Some(mounting) {
+        if self.mounted != Some(mounting) {
             self.leave();
             let need = self.p.bench.attended_change_min(self.changes_channel(mounting));
             self.cost.minutes.waiting += wait(self.cost.minutes.total(), need)?;

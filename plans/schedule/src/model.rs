@@ -142,7 +142,7 @@ pub struct BenchTimes {
     pub hands_module_min: f64,
     /// Minutes of hands when the channel changes, the module's refitting included.
     pub hands_channel_min: f64,
-    /// Boot after each fitting, s.
+    /// Boot after each insertion, s.
     pub boot_s: f64,
     /// A change of supply levels, s.
     pub supply_change_s: f64,
@@ -316,7 +316,7 @@ pub struct Job {
     pub(crate) held: bool,
 }
 
-/// One fitting of a setup (module and channel).
+/// One insertion of a setup (module and channel).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Mounting {
     /// Channel index.
@@ -332,7 +332,7 @@ pub struct Mounting {
 pub struct Rules {
     /// Within each mounting, colder temperatures come first.
     pub cold_first: bool,
-    /// This mounting comes first, and its first job is measured again, newly fitted, as the last of all.
+    /// This mounting comes first, and its first job is measured again, newly mounted, as the last of all.
     pub baseline: Option<u32>,
     /// `(job, n)`: this job is measured again so that never more than `n` other jobs pass without it.
     pub reference: Option<(u32, u32)>,

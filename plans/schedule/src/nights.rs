@@ -2,8 +2,8 @@
 //! rest, cut at temperatures where that pays.
 //!
 //! Day by day: the longest mountings are kept whole for the nights (as many as the bound says there will be); the attended time
-//! before the night's fitting is filled from the others by a multiple-choice knapsack (each mounting whole, its colder or its
-//! warmer temperatures, or not at all), so that the night's mounting is fitted within the window. Many such plans with different
+//! before the night's insertion is filled from the others by a multiple-choice knapsack (each mounting whole, its colder or its
+//! warmer temperatures, or not at all), so that the night's mounting is mounted within the window. Many such plans with different
 //! prices of a cut, reserves and picks are walked exactly, and the one with the lowest finish + small x mean start + price x
 //! changes is kept. The given order itself is always among them.
 
@@ -49,7 +49,7 @@ struct Planner<'a> {
 
 /// What varies between trials.
 #[derive(Clone, Copy)]
-struct Taste {
+struct Tuning {
     cut_price_min: f64,
     reserve: usize,
     margin_min: f64,
@@ -78,20 +78,20 @@ pub fn plan_calendar(
     let cells = layout.of.iter().map(|(from, to)| (to - from) as usize).max().unwrap_or(0).max(12);
     let one = (nights + 1) * MOST_CANDIDATES * cells * 300 + p.jobs.len() * 40;
     let trials = effort.trials.min((1_000_000_000 / one).max(2));
-    let mut taste = Taste { cut_price_min: 30.0, reserve: nights, margin_min: 2.0, odd: 0.0 };
-    let mut good = taste;
+    let mut tuning = Tuning { cut_price_min: 30.0, reserve: nights, margin_min: 2.0, odd: 0.0 };
+    let mut good = tuning;
     for k in 0..trials {
         if k > 0 {
             // Around the best so far, sometimes far from it.
             let wide = if rng.unit() < 0.3 { 3.0 } else { 1.0 };
-            taste = Taste {
+            tuning = Tuning {
                 cut_price_min: (good.cut_price_min + wide * 20.0 * (rng.unit() - 0.5)).clamp(0.0, 180.0),
                 reserve: ((good.reserve as f64) * (1.0 + wide * 0.3 * (rng.unit() - 0.5))).round() as usize,
                 margin_min: 1.0 + 6.0 * rng.unit(),
                 odd: 0.3 * rng.unit(),
             };
         }
-        let legs = planner.plan(taste, &mut rng)?;
+        let legs = planner.plan(tuning, &mut rng)?;
         let mut sequence = Vec::with_capacity(p.jobs.len());
         for &(piece, way) in &legs {
             layout.emit(p, piece, way, &mut sequence);
@@ -102,7 +102,7 @@ pub fn plan_calendar(
         let trial = walk(p, &with_references(p, sequence), calendar, start_min)?;
         let s = objective(p, &trial);
         if s < score {
-            (score, best, good) = (s, trial, taste);
+            (score, best, good) = (s, trial, tuning);
         }
     }
     Ok(best)
@@ -150,7 +150,7 @@ impl<'a> Planner<'a> {
         Ok(nights)
     }
 
-    /// Minutes of a piece from its fitting's end until the chamber is back in the band, the mean of both ways.
+    /// Minutes of a piece from its insertion's end until the chamber is back in the band, the mean of both ways.
     fn minutes(&self, piece: Piece) -> f64 {
         let b = &self.p.bench;
         let e = self.layout.ends(self.p, piece);
@@ -170,13 +170,13 @@ impl<'a> Planner<'a> {
     }
 
     /// One plan, day by day.
-    fn plan(&self, taste: Taste, rng: &mut SplitMix64) -> Result<Vec<(Piece, u8)>, OrderError> {
+    fn plan(&self, tuning: Tuning, rng: &mut SplitMix64) -> Result<Vec<(Piece, u8)>, OrderError> {
         let b = &self.p.bench;
         let most = b.attended_change_min(true);
         let mut left: Vec<(u32, u32)> = self.layout.of.clone();
         let mut legs: Vec<(Piece, u8)> = Vec::new();
         let (mut t, mut chamber) = (self.start_min, b.nearest_touch_safe_c(b.start_c));
-        let mut fitted: Option<u32> = None;
+        let mut mounted: Option<u32> = None;
         let mut nights_done = 0usize;
         loop {
             let open = |m: &u32| {
@@ -199,41 +199,41 @@ impl<'a> Planner<'a> {
             if fits > 0 && fits < free.len() {
                 pick = fits;
             }
-            if pick > 0 && rng.unit() < taste.odd {
+            if pick > 0 && rng.unit() < tuning.odd {
                 pick -= 1;
             }
             let night = free.remove(pick).1;
-            let reserve = taste.reserve.saturating_sub(nights_done + 1).min(free.len());
+            let reserve = tuning.reserve.saturating_sub(nights_done + 1).min(free.len());
             let keep = free.len() - reserve;
             let mut pool: Vec<u32> = free[..keep].iter().map(|c| c.1).collect();
             if pool.len() < 3 {
                 pool = free.iter().map(|c| c.1).collect();
             }
-            self.narrow(&mut pool, &left, fitted, night, rng, taste);
+            self.narrow(&mut pool, &left, mounted, night, rng, tuning);
             let latest = end - b.attended_change_min(true);
-            let mut capacity = latest - now - taste.margin_min;
+            let mut capacity = latest - now - tuning.margin_min;
             let mut day = Vec::new();
             for _ in 0..6 {
-                day = self.fill(&pool, &left, capacity, taste, night);
-                self.arrange(&mut day, fitted, night);
-                let (ready, _) = self.simulate(&mut day.clone(), t, chamber, fitted)?;
+                day = self.fill(&pool, &left, capacity, tuning, night);
+                self.arrange(&mut day, mounted, night);
+                let (ready, _) = self.simulate(&mut day.clone(), t, chamber, mounted)?;
                 let over = ready - latest;
                 if day.is_empty() || over <= 0.0 {
                     break;
                 }
                 capacity -= over.max(BIN_MIN);
             }
-            let (ready, at) = self.simulate(&mut day, t, chamber, fitted)?;
+            let (ready, at) = self.simulate(&mut day, t, chamber, mounted)?;
             for &(piece, _) in &day {
                 cut(&mut left[piece.mounting as usize], piece.cells);
             }
             let mut last = vec![(Piece { mounting: night, cells: left[night as usize] }, 0)];
-            let before = day.last().map(|d| d.0.mounting).or(fitted);
+            let before = day.last().map(|d| d.0.mounting).or(mounted);
             let (done, end_c) = self.simulate(&mut last, ready, at, before)?;
             left[night as usize].0 = left[night as usize].1;
             legs.append(&mut day);
             legs.append(&mut last);
-            (t, chamber, fitted) = (done, end_c, Some(night));
+            (t, chamber, mounted) = (done, end_c, Some(night));
             nights_done += 1;
         }
         self.best_ways(&mut legs);
@@ -258,19 +258,19 @@ impl<'a> Planner<'a> {
         &self,
         pool: &mut Vec<u32>,
         left: &[(u32, u32)],
-        fitted: Option<u32>,
+        mounted: Option<u32>,
         night: u32,
         rng: &mut SplitMix64,
-        taste: Taste,
+        tuning: Tuning,
     ) {
         let channel = |m: u32| self.p.mountings[m as usize].channel;
-        let near = [fitted.map(channel), Some(channel(night))];
+        let near = [mounted.map(channel), Some(channel(night))];
         let mut keyed: Vec<(u8, u64, u32)> = pool
             .iter()
             .map(|&m| {
                 let begun = left[m as usize] != self.layout.of[m as usize];
                 let class = if begun { 0 } else { 1 + u8::from(!near.contains(&Some(channel(m)))) };
-                let key = if taste.odd > 0.0 { rng.next_u64() } else { u64::from(m) };
+                let key = if tuning.odd > 0.0 { rng.next_u64() } else { u64::from(m) };
                 (class, key, m)
             })
             .collect();
@@ -285,7 +285,7 @@ impl<'a> Planner<'a> {
         pool: &[u32],
         left: &[(u32, u32)],
         capacity: f64,
-        taste: Taste,
+        tuning: Tuning,
         night: u32,
     ) -> Vec<(Piece, u8)> {
         let bins = (capacity / BIN_MIN).floor();
@@ -315,7 +315,7 @@ impl<'a> Planner<'a> {
                     let piece = Piece { mounting: m, cells };
                     let minutes = change + other + self.minutes(piece);
                     let whole = cells == (lo, hi);
-                    let worth = self.work(piece) - other - if whole { 0.0 } else { taste.cut_price_min };
+                    let worth = self.work(piece) - other - if whole { 0.0 } else { tuning.cut_price_min };
                     (piece, (minutes / BIN_MIN).ceil() as usize, worth)
                 })
                 .filter(|o| o.1 <= bins && o.2 > 0.0)
@@ -323,11 +323,11 @@ impl<'a> Planner<'a> {
             let mut pick = vec![0u16; bins + 1];
             let mut next = value.clone();
             for (k, &(_, size, worth)) in list.iter().enumerate() {
-                for room in size..=bins {
-                    let v = value[room - size] + worth;
-                    if v > next[room] {
-                        next[room] = v;
-                        pick[room] = k as u16 + 1;
+                for space in size..=bins {
+                    let v = value[space - size] + worth;
+                    if v > next[space] {
+                        next[space] = v;
+                        pick[space] = k as u16 + 1;
                     }
                 }
             }
@@ -335,25 +335,25 @@ impl<'a> Planner<'a> {
             chosen.push(pick);
             options.push(list);
         }
-        let mut room = bins;
+        let mut space = bins;
         let mut out = Vec::new();
         for (pick, list) in chosen.iter().zip(&options).rev() {
-            if let Some(&(piece, size, _)) = usize::from(pick[room]).checked_sub(1).and_then(|k| list.get(k))
+            if let Some(&(piece, size, _)) = usize::from(pick[space]).checked_sub(1).and_then(|k| list.get(k))
             {
                 out.push((piece, 0));
-                room -= size;
+                space -= size;
             }
         }
         out
     }
 
-    /// Pieces of the channel fitted first, those of the night's channel last.
-    fn arrange(&self, day: &mut [(Piece, u8)], fitted: Option<u32>, night: u32) {
+    /// Pieces of the channel mounted first, those of the night's channel last.
+    fn arrange(&self, day: &mut [(Piece, u8)], mounted: Option<u32>, night: u32) {
         let channel = |m: u32| self.p.mountings[m as usize].channel;
-        let here = fitted.map(channel);
+        let here = mounted.map(channel);
         day.sort_by_key(|(q, _)| {
             let c = channel(q.mounting);
-            let class = if Some(q.mounting) == fitted {
+            let class = if Some(q.mounting) == mounted {
                 0
             } else if Some(c) == here {
                 1
@@ -372,17 +372,17 @@ impl<'a> Planner<'a> {
         legs: &mut [(Piece, u8)],
         mut t: f64,
         mut chamber: f64,
-        mut fitted: Option<u32>,
+        mut mounted: Option<u32>,
     ) -> Result<(f64, f64), OrderError> {
         let b = &self.p.bench;
         let channel = |m: u32| self.p.mountings[m as usize].channel;
         for (piece, way) in legs.iter_mut() {
             let e = self.layout.ends(self.p, *piece);
-            if fitted != Some(piece.mounting) {
+            if mounted != Some(piece.mounting) {
                 let need =
-                    b.attended_change_min(fitted.is_none_or(|f| channel(f) != channel(piece.mounting)));
+                    b.attended_change_min(mounted.is_none_or(|f| channel(f) != channel(piece.mounting)));
                 t = self.calendar.next_attended(t, need)?.0 + need;
-                fitted = Some(piece.mounting);
+                mounted = Some(piece.mounting);
             }
             let ramps = |w: usize| {
                 b.ramp_min(chamber, e.begin_c[w])

@@ -68,7 +68,7 @@ pub fn observe(
     }
     let order: Vec<u32> = (0..as_observed.jobs.len() as u32).collect();
     let scheduled = walk(&as_observed, &order, calendar, start_min)?;
-    let fresh = Standing { now_min: start_min, fitted: None, chamber_c: p.bench.start_c };
+    let fresh = Standing { now_min: start_min, mounted: None, chamber_c: p.bench.start_c };
     let mut learned = prior.clone();
     let stretches = predicted_stretches(p, &done, fresh);
     for (expected, observed) in stretches.iter().zip(predicted_stretches(&as_observed, &order, fresh)) {
@@ -76,7 +76,7 @@ pub fn observe(
     }
     let standing = Standing {
         now_min: scheduled.finish_min,
-        fitted: done.last().map(|&j| p.jobs[j as usize].mounting),
+        mounted: done.last().map(|&j| p.jobs[j as usize].mounting),
         chamber_c: done.last().map_or(p.bench.start_c, |&j| p.temp_c(p.jobs[j as usize].temperature)),
     };
     if left.is_empty() {
@@ -125,7 +125,7 @@ mod tests {
         let always = Calendar::always();
         let all = observe(&p, &order.sequence, &seconds, &always, 0.0, &Learned::new(0.25)).unwrap();
         assert!((all.done.cost.minutes.total() - order.cost.minutes.total()).abs() < 1e-6);
-        assert_eq!(all.done.cost.changes, order.cost.changes, "the baseline at the end is fitted again");
+        assert_eq!(all.done.cost.changes, order.cost.changes, "the baseline at the end is mounted again");
         assert_eq!(all.left_min, 0.0);
         let none = observe(&p, &order.sequence, &[], &always, 0.0, &Learned::new(0.25)).unwrap();
         assert_eq!(none.done.cost.minutes.total(), 0.0);
@@ -149,7 +149,7 @@ mod tests {
             seconds.iter().map(|s| s.map(|_| JobSeconds { measuring_s: 300.0, training_s: 3.0 })).collect();
         let even =
             observe(&p, &order.sequence, &even, &Calendar::always(), 0.0, &Learned::new(0.25)).unwrap();
-        assert_eq!(even.moments.len(), order.stretches.len() - 2, "the fittings that are still to come");
+        assert_eq!(even.moments.len(), order.stretches.len() - 2, "the insertions that are still to come");
         assert_eq!(even.moments[0].mounting, order.stretches[2].mounting);
         assert!(even.moments[0].start_min >= even.done.finish_min);
         assert!(slow.left_min > 1.1 * even.left_min, "{} and {}", slow.left_min, even.left_min);

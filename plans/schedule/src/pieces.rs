@@ -26,7 +26,7 @@ pub(crate) struct Layout {
     pub held: Vec<bool>,
 }
 
-/// A run of temperatures of one mounting, measured in one fitting: a range of the layout's cells.
+/// A run of temperatures of one mounting, measured in one insertion: a range of the layout's cells.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Piece {
     pub mounting: u32,

@@ -141,7 +141,7 @@ fn stages(p: &Problem, sequence: &[u32], from: Standing) -> Vec<Stage> {
     let mut out = Vec::new();
     for run in known.chunk_by(|&a, &b| p.jobs[a as usize].mounting == p.jobs[b as usize].mounting) {
         let mounting = p.jobs[run[0] as usize].mounting;
-        let change = w.fitted != Some(mounting);
+        let change = w.mounted != Some(mounting);
         let before = w.cost.minutes;
         if change {
             w.leave();
@@ -156,7 +156,7 @@ fn stages(p: &Problem, sequence: &[u32], from: Standing) -> Vec<Stage> {
     out
 }
 
-/// Predicted minutes of each fitting of a sequence from a standing start, the way to the touch-safe band before it included:
+/// Predicted minutes of each insertion of a sequence from a standing start, the way to the touch-safe band before it included:
 /// what [`Learned::observe_stretch`] is to be given beside the observed ones.
 pub fn predicted_stretches(p: &Problem, sequence: &[u32], from: Standing) -> Vec<Minutes> {
     let zero = Minutes::default();

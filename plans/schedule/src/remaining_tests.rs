@@ -47,7 +47,7 @@ fn coverage(calendar: &Calendar, share: f64, uniform: bool) -> (f64, f64) {
     let p = problem();
     let order = plan_order(&p, Effort { kicks: 0, compare_nestings: false, seed: 1 }).unwrap();
     let start = days_from_civil(2026, 11, 23).unwrap() as f64 * DAY_MIN + 540.0;
-    let whole = stages(&p, &order.sequence, Standing { now_min: start, fitted: None, chamber_c: 25.0 });
+    let whole = stages(&p, &order.sequence, Standing { now_min: start, mounted: None, chamber_c: 25.0 });
     let stretches = stretches_of(&p, &order.sequence);
     let done = (share * whole.len() as f64).round() as usize;
     let mut rng = SplitMix64::new(99);
@@ -87,7 +87,7 @@ fn coverage(calendar: &Calendar, share: f64, uniform: bool) -> (f64, f64) {
         let last_job = order.sequence[first - 1] as usize;
         let standing = Standing {
             now_min: now,
-            fitted: Some(stretches[done - 1].mounting),
+            mounted: Some(stretches[done - 1].mounting),
             chamber_c: p.temp_c(p.jobs[last_job].temperature),
         };
         let r = finish_range(&p, &order.sequence[first..], calendar, standing, &learned, 200, run).unwrap();
@@ -120,7 +120,7 @@ fn finish_ranges_cover_what_they_say() {
 fn stages_add_up_to_the_walk() {
     let p = problem();
     let order = plan_order(&p, Effort { kicks: 0, compare_nestings: false, seed: 1 }).unwrap();
-    let from = Standing { now_min: 0.0, fitted: None, chamber_c: p.bench.start_c };
+    let from = Standing { now_min: 0.0, mounted: None, chamber_c: p.bench.start_c };
     let total: f64 = predicted_stretches(&p, &order.sequence, from).iter().map(Minutes::total).sum();
     let walked = walk(&p, &order.sequence, &Calendar::always(), 0.0).unwrap();
     assert!((total - walked.cost.minutes.total()).abs() < 1e-6);

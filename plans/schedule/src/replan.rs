@@ -68,12 +68,12 @@ pub fn replan(
         }];
         for candidate in candidates {
             let mut sequence: Vec<u32> = candidate.iter().map(|&k| jobs[k as usize]).collect();
-            // What is fitted now goes on first where nothing forbids it: taking it out and fitting it again is a change more.
-            if let Some(fitted) = reality.standing.fitted
-                && p.rules.before.iter().all(|(_, after)| *after != fitted)
+            // What is mounted now goes on first where nothing forbids it: taking it out and inserting it again is a change more.
+            if let Some(mounted) = reality.standing.mounted
+                && p.rules.before.iter().all(|(_, after)| *after != mounted)
             {
                 let (mut first, rest): (Vec<u32>, Vec<u32>) =
-                    sequence.iter().partition(|&&j| mounting(j) == fitted);
+                    sequence.iter().partition(|&&j| mounting(j) == mounted);
                 first.extend(rest);
                 sequence = first;
             }

@@ -52,7 +52,7 @@ fn after(p: &Problem, plan: &Scheduled, stretches: usize, late_min: f64) -> (Vec
     let last = plan.sequence[cut - 1];
     let standing = Standing {
         now_min: done.finish_min + late_min,
-        fitted: Some(p.jobs[last as usize].mounting),
+        mounted: Some(p.jobs[last as usize].mounting),
         chamber_c: p.temp_c(p.jobs[last as usize].temperature),
     };
     (plan.sequence[cut..].to_vec(), standing)

@@ -8,7 +8,7 @@ use super::model::Problem;
 pub struct ChangeOver {
     /// Ramps, soak, settling, hands and boot, min.
     pub minutes: f64,
-    /// What was fitted by hand in it.
+    /// What was mounted by hand in it.
     pub hands: Option<ByHand>,
 }
 

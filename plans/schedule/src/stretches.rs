@@ -27,7 +27,7 @@ impl Default for Effort {
     }
 }
 
-/// Jobs done in one fitting: positions `first..end` of the sequence.
+/// Jobs done in one insertion: positions `first..end` of the sequence.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Stretch {
     /// Index into [`Problem::mountings`].
@@ -54,7 +54,7 @@ pub enum Origin {
 pub struct Order {
     /// Job indices in order; jobs measured again for drift control appear again.
     pub sequence: Vec<u32>,
-    /// The fittings.
+    /// The insertions.
     pub stretches: Vec<Stretch>,
     /// Exact cost.
     pub cost: Cost,

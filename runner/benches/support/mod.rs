@@ -5,6 +5,7 @@
 
 use super::strategy::{Sampler, visit_cost};
 use contract::{DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest};
+use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{Direction, EyeName, Grid, LanePoint, LaneSet, Point};
 use nightbench_core::units::{Millivolts, Picoseconds};
 use std::collections::BTreeMap;
@@ -253,12 +254,9 @@ impl Sampler for Eyes {
     }
 }
 
-/// SplitMix64 finalizer.
-fn mix(mut z: u64) -> u64 {
-    z = z.wrapping_add(0x9e37_79b9_7f4a_7c15);
-    z = (z ^ z >> 30).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ z >> 27).wrapping_mul(0x94d0_49bb_1331_11eb);
-    z ^ z >> 31
+/// A hash of 64 bits.
+fn mix(z: u64) -> u64 {
+    SplitMix64::new(z).next_u64()
 }
 
 /// Errors of one lane at one point as a function of bits.

@@ -2,7 +2,7 @@
 
 use super::run_summary::nothing_counts;
 use crate::console::exit::{Exit, Failure, Outcome};
-use crate::console::slow_notice::Patience;
+use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, folded};
 use crate::evaluate::criteria;
 use crate::inputs::plan_file::PlanFile;
@@ -14,7 +14,7 @@ use std::path::Path;
 
 /// Reads the plan, expands it and says what it holds.
 pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
-    let _patience = Patience::start(terminal, "choosing and counting conditions ...");
+    let _notice = SlowNotice::start(terminal, "choosing and counting conditions ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
     // A study that gives no line would be refused by `run` only.

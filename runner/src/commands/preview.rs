@@ -2,7 +2,7 @@
 
 use super::run_summary::nothing_counts;
 use crate::console::exit::{Exit, Failure, Outcome};
-use crate::console::slow_notice::Patience;
+use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, duration, folded, table};
 use crate::forecast::Forecast;
 use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
@@ -33,7 +33,7 @@ pub fn preview(
     only: &[String],
     as_json: bool,
 ) -> Outcome {
-    let patience = Patience::start(terminal, "working out order, hours and bound ...");
+    let notice = SlowNotice::start(terminal, "working out order, hours and bound ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
     let forecast = Forecast::new(plan, only)?;
@@ -50,7 +50,7 @@ pub fn preview(
     } else {
         words(plan, &forecast, &ways, page.is_some())?
     };
-    drop(patience);
+    drop(notice);
     for warning in &file.warnings {
         terminal.note(&format!("warning: {warning}"));
     }

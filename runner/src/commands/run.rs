@@ -3,7 +3,7 @@
 use super::run_summary::{ending, exit_of, explain, nothing_counts};
 use crate::cli::RunArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
-use crate::console::slow_notice::Patience;
+use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, folded};
 use crate::evaluate::criteria;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
@@ -15,7 +15,7 @@ use crate::forecast::folder_facts::{PlanSize, digest, keep_shard, shard_of};
 use crate::forecast::shard::{Shard, split};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{BenchRun, BenchSession, not_safe_words, refused, state_folder};
-use crate::run::disk_space::refuse_without_room;
+use crate::run::disk_space::refuse_without_space;
 use crate::run::execute::Executor;
 use crate::run::mountings::check_mountings;
 use crate::run::pending::PendingJob;
@@ -38,20 +38,20 @@ use std::time::SystemTime;
 
 /// Runs or continues a plan.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
-    let patience = Patience::start(terminal, "working out the order of the jobs ...");
+    let notice = SlowNotice::start(terminal, "working out the order of the jobs ...");
     let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
     let plan = &file.plan;
     let dir = folder(arguments);
     // The whole plan gives every job its place; selection and shard say which of them are run now.
     let forecast = Forecast::new(plan, &[])?;
-    drop(patience);
+    drop(notice);
     let selection = Selection::read(plan, &arguments.only.only).map_err(Failure::invalid)?;
     let keys = match &arguments.bench {
         Some(_) => bench_keys(plan)?,
         None => keys_of(plan, &Target::Simulated)?,
     };
     let all = in_order(&forecast, &keys);
-    let places: Vec<([u8; 32], u64)> = all.iter().map(|todo| (todo.key, todo.position)).collect();
+    let places: Vec<([u8; 32], u64)> = all.iter().map(|pending| (pending.key, pending.position)).collect();
     let mut selected = select(plan, &forecast, all, &selection, arguments.shard)?;
     prepare_place(arguments, &dir)?;
     if !Store::exists(&dir)? {
@@ -61,7 +61,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
                 format!("nothing to measure again: {} holds no results yet", dir.display()),
             ));
         }
-        refuse_without_room(plan, &selected, &dir)?;
+        refuse_without_space(plan, &selected, &dir)?;
     }
     // A study that is not there is found out before anything is measured.
     let terms = criteria::resolve(AcceptanceCriteria::of(plan), arguments.plan.parent())?;
@@ -93,11 +93,11 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     }
     let done_keys = store.reader().done_keys()?;
     let given_up = store.reader().given_up()?;
-    for todo in &mut selected {
-        todo.attempt = given_up.get(&todo.key).map_or(1, |last| last.attempt + 1);
+    for pending in &mut selected {
+        pending.attempt = given_up.get(&pending.key).map_or(1, |last| last.attempt + 1);
     }
     let mut superseded = Vec::new();
-    let todo = match &arguments.reason {
+    let pending = match &arguments.reason {
         Some(reason) => {
             match choose(plan, &arguments.again, reason, &selected, &given_up, &done_keys, store.reader())? {
                 Choice::Continued(pending) => {
@@ -106,28 +106,28 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
                 }
                 Choice::New(mut again) => {
                     // The attempt that counts now has the number that would be next without it.
-                    again.iter_mut().for_each(|todo| todo.attempt += 1);
-                    superseded.extend(again.iter().map(|todo| todo.key));
+                    again.iter_mut().for_each(|pending| pending.attempt += 1);
+                    superseded.extend(again.iter().map(|pending| pending.key));
                     again
                 }
             }
         }
-        None => selected.iter().filter(|todo| !done_keys.contains(&todo.key)).copied().collect(),
+        None => selected.iter().filter(|pending| !done_keys.contains(&pending.key)).copied().collect(),
     };
-    refuse_without_room(plan, &todo, &dir)?;
+    refuse_without_space(plan, &pending, &dir)?;
     // Everything that could refuse has had its say.
     for warning in &file.warnings {
         terminal.note(&format!("warning: {warning}"));
     }
     terminal.note(&banner(arguments, plan, selected.len(), &dir));
-    if let Some(words) = nothing_counts(plan, selected.iter().map(|todo| &todo.condition)) {
+    if let Some(words) = nothing_counts(plan, selected.iter().map(|pending| &pending.condition)) {
         terminal.note(folded(&words, "", "  ").trim_end());
     }
     remember(&mut store, &file, &terms, places, &forecast)?;
     if let Some(shard) = arguments.shard {
         keep_shard(&mut store, &shard.to_string())?;
     }
-    let done_before = if arguments.reason.is_some() { 0 } else { selected.len() - todo.len() };
+    let done_before = if arguments.reason.is_some() { 0 } else { selected.len() - pending.len() };
     if done_before > 0 {
         let verb = if done_before == 1 { "is" } else { "are" };
         let total = counted(selected.len(), "job");
@@ -138,10 +138,10 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         let event = Event::MeasuredAgain { jobs: superseded.len() as u64, reason: reason.clone() };
         log(&mut store, &event)?;
     }
-    if let (Some(reason), false) = (&arguments.reason, todo.is_empty()) {
+    if let (Some(reason), false) = (&arguments.reason, pending.is_empty()) {
         remeasure::open_request(&mut store, &arguments.again, reason)?;
     }
-    log_start(&mut store, &todo, done_before)?;
+    log_start(&mut store, &pending, done_before)?;
     let cancel = CancelToken::new();
     // On a bench the points at hand may finish; a simulated job cut anywhere is simply computed again.
     let drop_point = if bench.is_some() { CancelToken::new() } else { cancel.clone() };
@@ -162,26 +162,26 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let ran = match bench {
         Some(session) => {
             let executor = executor.with_drop_point(drop_point);
-            let mut progress = Progress::new(*terminal, done_before, done_before + todo.len())
+            let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
                 .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
-            let run = BenchRun { plan, forecast: &forecast, executor, todo: &todo };
+            let run = BenchRun { plan, forecast: &forecast, executor, todo: &pending };
             let ended = session.run(run, &mut store, &cancel, &mut progress);
             progress.finish();
             ended.map(Some)
         }
         None => {
-            let checked = check_mountings(plan, &executor, &options, &todo, threads, &cancel)?;
+            let checked = check_mountings(plan, &executor, &options, &pending, threads, &cancel)?;
             for note in &checked.notes {
                 terminal.note(&format!("mounting check: {note}"));
             }
             executor.give_up(checked.given_up);
             let options = Arc::new(options);
             let open = || -> Box<dyn Driver> { Box::new(SimulatedTarget::new(Arc::clone(&options))) };
-            let mut progress = Progress::new(*terminal, done_before, done_before + todo.len())
+            let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
                 .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
             let outcome = simulate(
                 Night { dir: &dir, plan, executor: &executor, open: &open, threads },
-                &todo,
+                &pending,
                 &mut store,
                 &cancel,
                 &mut progress,
@@ -265,14 +265,14 @@ fn select(
     let selected: Vec<PendingJob> = all
         .into_iter()
         .enumerate()
-        .filter(|(place, todo)| {
-            selection.contains(&todo.condition)
+        .filter(|(place, pending)| {
+            selection.contains(&pending.condition)
                 && match (shard, &shards) {
                     (Some(shard), Some(shards)) => shards.get(*place) == Some(&shard.index),
                     _ => true,
                 }
         })
-        .map(|(_, todo)| todo)
+        .map(|(_, pending)| pending)
         .collect();
     if selected.is_empty() {
         let words = match shard {
@@ -306,13 +306,13 @@ fn log(store: &mut Store, event: &Event) -> Result<(), Failure> {
     store.append_event(&utc_text(SystemTime::now()), event).map_err(Failure::from)
 }
 
-fn log_start(store: &mut Store, todo: &[PendingJob], done_before: usize) -> Result<(), Failure> {
+fn log_start(store: &mut Store, pending: &[PendingJob], done_before: usize) -> Result<(), Failure> {
     if let Some(holder) = store.left_by() {
         let by = holder.to_string();
         log(store, &Event::FoundOpen { by })?;
     }
     let by = Holder::current().to_string();
-    log(store, &Event::RunStarted { jobs: todo.len() as u64, done_before: done_before as u64, by })
+    log(store, &Event::RunStarted { jobs: pending.len() as u64, done_before: done_before as u64, by })
 }
 
 /// Stores the plan as it is now, the jobs' places and the limits it would be judged by.

@@ -26,8 +26,8 @@ pub fn exit_of(
 ) -> Exit {
     let plan = &folder.file.plan;
     let mut own: HashMap<u32, usize> = HashMap::new();
-    for todo in shard.into_iter().flatten() {
-        *own.entry(todo.job.condition).or_default() += 1;
+    for pending in shard.into_iter().flatten() {
+        *own.entry(pending.job.condition).or_default() += 1;
     }
     let mut all_pass = every_verdict_passes(&folder.run) || !selection.is_everything() || shard.is_some();
     let mut counting = 0;

@@ -1,7 +1,7 @@
 //! `status`: how far a run is, from another terminal too.
 
 use crate::console::exit::{Exit, Failure, Outcome};
-use crate::console::slow_notice::Patience;
+use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, duration, folded};
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::folder::eye_summaries::CacheUse;
@@ -24,7 +24,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 
 /// Shows how far a run is and what fails so far.
 pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
-    let _patience = Patience::start(terminal, "judging what is there ...");
+    let _notice = SlowNotice::start(terminal, "judging what is there ...");
     let reader = Store::open_read_only(dir)?;
     let meta = reader.meta()?;
     let progress = reader.progress()?;

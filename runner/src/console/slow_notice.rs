@@ -9,14 +9,14 @@ use std::time::Duration;
 const SILENCE: Duration = Duration::from_millis(80);
 
 /// Prints its words once if it lives longer than that: nobody looks at an empty line for longer without wondering.
-pub struct Patience {
+pub struct SlowNotice {
     done: Option<Sender<()>>,
     thread: Option<JoinHandle<()>>,
 }
 
-impl Patience {
+impl SlowNotice {
     /// Begins to wait.
-    pub fn start(terminal: &Terminal, words: &str) -> Patience {
+    pub fn start(terminal: &Terminal, words: &str) -> SlowNotice {
         let (done, ended) = channel::<()>();
         let (terminal, words) = (*terminal, words.to_string());
         let wait = move || {
@@ -26,11 +26,11 @@ impl Patience {
         };
         // Without a thread there is no word: nothing else depends on it.
         let thread = std::thread::Builder::new().spawn(wait).ok();
-        Patience { done: Some(done), thread }
+        SlowNotice { done: Some(done), thread }
     }
 }
 
-impl Drop for Patience {
+impl Drop for SlowNotice {
     fn drop(&mut self) {
         drop(self.done.take());
         if let Some(thread) = self.thread.take() {

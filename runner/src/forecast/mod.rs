@@ -102,7 +102,7 @@ impl Forecast {
     pub fn finish(&self) -> Result<FinishRange, Failure> {
         let standing = Standing {
             now_min: self.schedule.start_min,
-            fitted: None,
+            mounted: None,
             chamber_c: self.problem.bench().start_c,
         };
         let learned = Learned::new(PRIOR_SD);

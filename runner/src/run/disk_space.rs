@@ -14,13 +14,13 @@ use std::path::{Path, PathBuf};
 ///
 /// # Errors
 /// Exit 74 with the room needed, the room there is, and what to do.
-pub fn refuse_without_room(plan: &Plan, todo: &[PendingJob], dir: &Path) -> Result<(), Failure> {
-    if todo.is_empty() {
+pub fn refuse_without_space(plan: &Plan, pending: &[PendingJob], dir: &Path) -> Result<(), Failure> {
+    if pending.is_empty() {
         return Ok(());
     }
     let place = existing(dir);
     match free_disk_bytes(&place) {
-        Some(free) => enough(disk_space_estimate(amount(plan, todo)), free, todo.len(), &place),
+        Some(free) => enough(disk_space_estimate(amount(plan, pending)), free, pending.len(), &place),
         None => Ok(()),
     }
 }
@@ -43,10 +43,10 @@ fn enough(need: u64, free: u64, jobs: usize, place: &Path) -> Result<(), Failure
 }
 
 /// Mean amounts over the jobs, rounded up.
-fn amount(plan: &Plan, todo: &[PendingJob]) -> StoredAmount {
+fn amount(plan: &Plan, pending: &[PendingJob]) -> StoredAmount {
     let mut of_levels: HashMap<[u16; FACTORS], [f64; 3]> = HashMap::new();
     let (mut captures, mut points, mut counts) = (0.0, 0.0, 0.0);
-    for one in todo {
+    for one in pending {
         let [c, p, n] = of_levels.entry(one.condition.levels).or_insert_with(|| {
             let eyes = simulator::target::expected_eyes(
                 &plan.interface,
@@ -74,8 +74,8 @@ fn amount(plan: &Plan, todo: &[PendingJob]) -> StoredAmount {
     }
     let mean = |sum: f64, over: f64| if over > 0.0 { (sum / over).ceil() as u64 } else { 0 };
     StoredAmount {
-        jobs: todo.len() as u64,
-        captures_per_job: mean(captures, todo.len() as f64),
+        jobs: pending.len() as u64,
+        captures_per_job: mean(captures, pending.len() as f64),
         points_per_capture: mean(points, captures),
         lanes: mean(counts, points),
     }

@@ -31,13 +31,13 @@ pub fn check_mountings(
     plan: &Plan,
     executor: &Executor<'_>,
     options: &SimulatedOptions,
-    todo: &[PendingJob],
+    pending: &[PendingJob],
     threads: usize,
     cancel: &CancelToken,
 ) -> Result<Checked, Failure> {
     let mut order: Vec<MountingId> = Vec::new();
     let mut gentlest: BTreeMap<MountingId, &PendingJob> = BTreeMap::new();
-    for one in todo {
+    for one in pending {
         let mounting = one.mounting();
         match gentlest.get_mut(&mounting) {
             None => {

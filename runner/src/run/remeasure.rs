@@ -47,11 +47,12 @@ pub fn choose(
         Failure::invalid(format!("{words} (`{NOT_MEASURED}` selects jobs without a result)"))
     })?;
     let chosen: Vec<PendingJob> =
-        selected.iter().filter(|todo| selection.contains(&todo.condition)).copied().collect();
+        selected.iter().filter(|pending| selection.contains(&pending.condition)).copied().collect();
     let pending: Vec<PendingJob> = chosen
         .iter()
-        .filter(|todo| {
-            !done.contains(&todo.key) && given_up.get(&todo.key).is_some_and(|last| last.reason == reason)
+        .filter(|pending| {
+            !done.contains(&pending.key)
+                && given_up.get(&pending.key).is_some_and(|last| last.reason == reason)
         })
         .copied()
         .collect();
@@ -61,8 +62,8 @@ pub fn choose(
     let without = if words.is_empty() { None } else { Some(not_measured(reader)?) };
     let again: Vec<PendingJob> = chosen
         .into_iter()
-        .filter(|todo| {
-            done.contains(&todo.key) && without.as_ref().is_none_or(|keys| keys.contains(&todo.key))
+        .filter(|pending| {
+            done.contains(&pending.key) && without.as_ref().is_none_or(|keys| keys.contains(&pending.key))
         })
         .collect();
     if again.is_empty() {

@@ -83,7 +83,7 @@ pub struct Night<'p> {
 /// made safe.
 pub fn simulate(
     night: Night<'_>,
-    todo: &[PendingJob],
+    pending: &[PendingJob],
     store: &mut Store,
     cancel: &CancelToken,
     progress: &mut Progress,
@@ -96,7 +96,7 @@ pub fn simulate(
         .map_err(|error| Failure::new(Exit::Store, format!("cannot start {threads} threads: {error}")))?;
     let unsafe_now = Mutex::new(None);
     // Jobs of one condition and mounting share their physics: they stay together on one worker.
-    let groups: Vec<&[PendingJob]> = todo
+    let groups: Vec<&[PendingJob]> = pending
         .chunk_by(|a, b| a.job.condition == b.job.condition && a.job.mounting == b.job.mounting)
         .collect();
     let next = AtomicUsize::new(0);
@@ -182,8 +182,8 @@ pub fn simulate(
 
 /// A result packed for the store. One that contradicts itself (counts above the bits, numbers that are not finite)
 /// is a fault of its target: the job is not measured and the night goes on.
-fn finished(plan: &Plan, todo: &PendingJob, mut result: JobResult) -> Result<Finished, Failure> {
-    let row = todo.row(plan);
+fn finished(plan: &Plan, pending: &PendingJob, mut result: JobResult) -> Result<Finished, Failure> {
+    let row = pending.row(plan);
     let packed = match PackedJob::new(&row, &result, &[]) {
         Err(error @ (StoreError::Value { .. } | StoreError::Packing { .. })) => {
             result = JobResult {
@@ -198,19 +198,19 @@ fn finished(plan: &Plan, todo: &PendingJob, mut result: JobResult) -> Result<Fin
         }
         other => other,
     }?;
-    let rate = todo.condition.rate(plan);
+    let rate = pending.condition.rate(plan);
     let digest = JobSummary::of(&result.trainings, &result.captures, |capture| {
         masks_for(&plan.limits, capture.eye, &capture.grid, rate)
     });
     let utc = (row.started_utc.as_str(), row.ended_utc.as_str());
-    let words = format!("{}: {}", todo.condition.describe(plan), result.outcome);
+    let words = format!("{}: {}", pending.condition.describe(plan), result.outcome);
     Ok(Finished {
         packed,
-        key: todo.key,
-        attempt: todo.attempt,
+        key: pending.key,
+        attempt: pending.attempt,
         digest: digest.to_bytes(),
         fingerprint: fingerprint(utc, &result.identity, result.readback.as_ref(), result.times),
-        position: todo.position,
+        position: pending.position,
         outcome: result.outcome,
         times: result.times,
         words,

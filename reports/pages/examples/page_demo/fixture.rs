@@ -3,6 +3,7 @@
 use super::judged::*;
 use nightbench_core::condition::ConditionState;
 use nightbench_core::point_rule::PointRule;
+use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{CaptureMode, Direction, EyeName, Grid, Identity, JobTimes, LanePoint};
 use nightbench_core::units::{Millivolts, Picoseconds};
 use plan::expand::Condition;
@@ -37,10 +38,7 @@ const VDDQ_MV: f64 = 1200.0;
 
 /// A fixed, cheap hash in 0..1: the same on every machine.
 fn noise(seed: u64) -> f64 {
-    let mut z = seed.wrapping_add(0x9e37_79b9_7f4a_7c15);
-    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+    SplitMix64::new(seed).unit()
 }
 
 fn level_names(size: usize, kind: Kind) -> Vec<Vec<String>> {

@@ -53,7 +53,7 @@ impl<'a, 'f> Loop<'a, 'f> {
         let start_local_min = session.start_local_min().unwrap_or_else(local_minutes);
         let earlier_s = bench_seconds(store.reader())?;
         let site = Site::new(driver, session.bench(), cancel, earlier_s, start_local_min);
-        let from = Standing { now_min: start_local_min, fitted: None, chamber_c: site.chamber_c };
+        let from = Standing { now_min: start_local_min, mounted: None, chamber_c: site.chamber_c };
         let known = KnownIdentities::read(run.plan, store.reader())?;
         Ok(Loop {
             run,
@@ -144,7 +144,7 @@ impl<'a, 'f> Loop<'a, 'f> {
 
     fn next(&mut self) -> Result<Step, Failure> {
         let now_min = self.site.local_min();
-        let standing = Standing { now_min, fitted: self.queue.scheduled(), chamber_c: self.site.chamber_c };
+        let standing = Standing { now_min, mounted: self.queue.scheduled(), chamber_c: self.site.chamber_c };
         let mut news = Vec::new();
         let step = self.queue.next(
             self.operator.staff(now_min),

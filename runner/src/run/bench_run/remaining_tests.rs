@@ -62,7 +62,7 @@ fn keys(rest: &Remaining<'_>) -> Vec<[u8; 32]> {
 }
 
 fn start(forecast: &Forecast) -> Standing {
-    Standing { now_min: forecast.schedule.start_min, fitted: None, chamber_c: 23.0 }
+    Standing { now_min: forecast.schedule.start_min, mounted: None, chamber_c: 23.0 }
 }
 
 /// Takes the first visit; where the run stands after it, by the plan.
@@ -87,7 +87,7 @@ fn what_goes_as_planned_is_left_alone() {
     let expected = predicted_stretches(&forecast.problem, &done, start(&forecast)).remove(0);
     let now = Standing {
         now_min: forecast.schedule.start_min + expected.total(),
-        fitted: Some(mounting),
+        mounted: Some(mounting),
         chamber_c: 60.0,
     };
     let seconds = StretchSeconds {
@@ -136,7 +136,7 @@ fn a_bench_that_is_slow_or_late_is_planned_anew_and_nothing_is_lost() {
         let expected = predicted_stretches(&forecast.problem, &done, start(&forecast)).remove(0);
         let now_min =
             forecast.schedule.start_min + slow * expected.total() + 180.0 * f64::from(late_h) + 11.0;
-        let now = Standing { now_min, fitted: Some(mounting), chamber_c: 60.0 };
+        let now = Standing { now_min, mounted: Some(mounting), chamber_c: 60.0 };
         let seconds = StretchSeconds {
             hands: 60.0 * (expected.hands_on + expected.boot) + 180.0 * 60.0 * f64::from(late_h) + 660.0,
             ramps: 60.0 * expected.ramps() * slow,
