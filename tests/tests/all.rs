@@ -19,6 +19,7 @@ mod licences;
 mod night;
 mod nights;
 mod noise;
+mod outputs;
 mod program;
 mod report;
 mod rig;

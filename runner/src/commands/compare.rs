@@ -6,6 +6,7 @@ use crate::console::terminal::{Terminal, folded, table};
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::evaluate::pictures::{self, Depth};
 use crate::folder::eye_summaries::CacheUse;
+use crate::folder::output::Output;
 use crate::folder::run_folder::{keys_of, open_whole};
 use crate::store::{StoreReader, Target};
 use judge::comparison::{Answer, Comparison, Demands, Pair, compare as compare_runs};
@@ -78,9 +79,8 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
         &words,
     )
     .map_err(|words| Failure::new(Exit::Store, words))?;
+    Output::page(&arguments.dir, "compare.html")?.put(&html)?;
     let page = arguments.dir.join("compare.html");
-    std::fs::write(&page, html)
-        .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", page.display())))?;
     if arguments.json.json {
         terminal.out(&machine(arguments, &comparison, &old, &new, &words, &page).to_string());
     } else {

@@ -5,6 +5,7 @@ use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::folder::eye_summaries::CacheUse;
+use crate::folder::output::{Output, unwritten};
 use crate::folder::run_folder::open_whole;
 use crate::store::{Attempts, StoreReader};
 use nightbench_core::text::counted;
@@ -36,16 +37,13 @@ pub fn export(
     }
     match out {
         Some(path) => {
-            // Written beside and renamed, so that nobody reads half a table.
-            let mut part = path.as_os_str().to_owned();
-            part.push(".part");
-            let part = Path::new(&part);
-            let file = std::fs::File::create(part).map_err(|error| unwritten(part, &error))?;
-            let mut sink = Sink { out: BufWriter::new(file), fault: None };
-            write(&mut folder, &reader, &selection, format, &mut sink)?;
-            sink.finish()
-                .and_then(|()| std::fs::rename(part, path))
-                .map_err(|error| unwritten(path, &error))?;
+            let mut sink = Sink { out: Output::named(path, &[dir])?, fault: None };
+            let written = write(&mut folder, &reader, &selection, format, &mut sink);
+            if let Some(fault) = sink.fault {
+                return Err(unwritten(path, &fault));
+            }
+            written?;
+            sink.out.finish()?;
             terminal.note(&format!("written: {}", path.display()));
         }
         None => {
@@ -60,10 +58,6 @@ pub fn export(
         }
     }
     Ok(Exit::Pass)
-}
-
-fn unwritten(path: &Path, error: &std::io::Error) -> Failure {
-    Failure::new(Exit::Store, format!("{}: {error}", path.display()))
 }
 
 fn write<W: Write>(

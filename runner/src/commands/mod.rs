@@ -43,11 +43,15 @@ pub fn dispatch(cli: Cli) -> Exit {
             export::export(&terminal, &dir, format, out.as_deref(), &only.only)
         }
     };
-    match outcome {
-        Ok(exit) => exit,
-        Err(failure) => {
-            terminal.note_coloured(&failure.words);
-            failure.exit
+    let exit = outcome.unwrap_or_else(|failure| {
+        terminal.note_coloured(&failure.words);
+        failure.exit
+    });
+    match (exit, terminal.unwritten()) {
+        (Exit::Pass | Exit::NotAllPass | Exit::Incomplete, Some(fault)) => {
+            terminal.note(&format!("standard output: {fault}"));
+            Exit::Store
         }
+        _ => exit,
     }
 }

@@ -4,6 +4,7 @@ use super::run_summary::nothing_counts;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, duration, folded, table};
+use crate::folder::output::Output;
 use crate::forecast::Forecast;
 use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
 use crate::forecast::setup_list::{cautions, change_over_ratio, least_change_over_h, mountings, setup_list};
@@ -40,8 +41,7 @@ pub fn preview(
     if let Some(page) = page {
         let html = pages::setup_list::build(&setup_list(plan, &forecast)?)
             .map_err(|words| Failure::new(Exit::Store, words))?;
-        std::fs::write(page, html)
-            .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", page.display())))?;
+        Output::named(page, &[path])?.put(&html)?;
         terminal.note(&format!("setup list: {}", page.display()));
     }
     let ways = capture_hours(plan, &forecast)?;

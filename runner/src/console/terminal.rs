@@ -2,7 +2,11 @@
 
 use nightbench_core::text::hides;
 use std::borrow::Cow;
-use std::io::{IsTerminal, Write};
+use std::io::{ErrorKind, IsTerminal, Write};
+use std::sync::OnceLock;
+
+/// The first fault of stdout.
+static UNWRITTEN: OnceLock<String> = OnceLock::new();
 
 /// How to write to the terminal.
 #[derive(Debug, Clone, Copy)]
@@ -26,9 +30,21 @@ impl Terminal {
         Terminal { colour_out: out && !plain, colour_err: err && !plain, animated: err && !dumb }
     }
 
-    /// Writes a text, [`shown`], and a line end to stdout; a closed pipe ends the output quietly.
+    /// Writes a text, [`shown`], and a line end to stdout; a closed pipe ends the output quietly, any other fault is
+    /// kept for [`Terminal::unwritten`].
     pub fn out(&self, text: &str) {
-        let _ = writeln!(std::io::stdout().lock(), "{}", shown(text));
+        let mut out = std::io::stdout().lock();
+        let written = writeln!(out, "{}", shown(text)).and_then(|()| out.flush());
+        if let Err(error) = written
+            && error.kind() != ErrorKind::BrokenPipe
+        {
+            let _ = UNWRITTEN.set(error.to_string());
+        }
+    }
+
+    /// Why something could not be written to stdout.
+    pub fn unwritten(&self) -> Option<&'static str> {
+        UNWRITTEN.get().map(String::as_str)
     }
 
     /// Writes a text, [`shown`], and a line end to stderr.

@@ -3,6 +3,7 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::evaluate::judging::study_of;
+use crate::inputs::plain_file::read_text;
 use crate::inputs::plan_file::render;
 use crate::store::{LimitSet, StoreReader};
 use plan::Plan;
@@ -62,8 +63,7 @@ pub fn read_file(
     colour: bool,
 ) -> Result<AcceptanceCriteria, Failure> {
     let name = path.display().to_string();
-    let text = std::fs::read_to_string(path)
-        .map_err(|error| Failure::invalid(format!("{name}: {error}; name a file of limits (TOML)")))?;
+    let text = read_text(path, "a file of limits (TOML)")?;
     let terms = AcceptanceCriteria::read_over(&text, plan.interface.generation, Some(own))
         .map_err(|mistakes| Failure::invalid(render(&text, &name, &mistakes, colour)))?;
     resolve(terms, path.parent())

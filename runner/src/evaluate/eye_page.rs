@@ -2,6 +2,7 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::evaluate::judging::JudgedFolder;
+use crate::folder::output::Output;
 use crate::inputs::notes::find;
 use crate::store::StoreReader;
 use judge::judged::EyePicture;
@@ -60,8 +61,7 @@ pub fn write(
     };
     let html = report::build_job(&folder.run, &folder.facts, (index, note), own.lanes.clone(), pictures)
         .map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
-    let path = dir.join(format!("eye-{short}.html"));
-    std::fs::write(&path, html)
-        .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", path.display())))?;
-    Ok((path, short))
+    let name = format!("eye-{short}.html");
+    Output::page(dir, &name)?.put(&html)?;
+    Ok((dir.join(name), short))
 }

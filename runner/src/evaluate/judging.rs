@@ -5,6 +5,7 @@ use crate::evaluate::criteria::{self, NamedCriteria};
 use crate::evaluate::pictures::{self, Depth};
 use crate::evaluate::timeline::{Ran, compose};
 use crate::folder::eye_summaries::{CacheUse, SummarisedFolder, each_summary};
+use crate::folder::output::Output;
 use crate::folder::run_folder::keys_of;
 use crate::forecast::Forecast;
 use crate::forecast::bench_clock::BenchClock;
@@ -350,13 +351,8 @@ impl JudgedFolder {
         let pictures = pictures::draw(self, reader, whole.chain(outlines))?;
         let html = report::build(&self.run, &self.facts, &pictures, &report::Options::default())
             .map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
-        let path = dir.join("report.html");
-        // Written beside and renamed, so that a reader never sees half a page.
-        let part = dir.join("report.html.part");
-        std::fs::write(&part, html)
-            .and_then(|()| std::fs::rename(&part, &path))
-            .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", path.display())))?;
-        Ok(path)
+        Output::page(dir, "report.html")?.put(&html)?;
+        Ok(dir.join("report.html"))
     }
 
     /// Key of the first counting job of a condition (index): the one that is pictured.

@@ -1,4 +1,5 @@
-//! A run folder as a whole: opened for a plan, and the cache of eye summaries beside its store.
+//! A run folder as a whole: opened for a plan, the cache of eye summaries beside its store, and files that are written.
 
 pub mod eye_summaries;
+pub mod output;
 pub mod run_folder;

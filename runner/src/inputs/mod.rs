@@ -2,4 +2,5 @@
 
 pub mod named_files;
 pub mod notes;
+pub mod plain_file;
 pub mod plan_file;

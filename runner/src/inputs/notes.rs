@@ -10,6 +10,7 @@
 //! ```
 
 use crate::console::exit::{Exit, Failure};
+use crate::inputs::plain_file::read_if_there;
 use judge::judged::ReviewNote;
 use plan::expand::Job;
 use plan::keys::short_key;
@@ -49,11 +50,7 @@ struct Entry {
 /// Exit 2 with file and line: no TOML, a key that is missing, unknown or names no job of the plan or several.
 pub fn read(dir: &Path, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec<ReviewNote>, Failure> {
     let path = dir.join(FILE);
-    let text = match std::fs::read_to_string(&path) {
-        Ok(text) => text,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
-        Err(error) => return Err(Failure::new(Exit::Invalid, format!("{}: {error}", path.display()))),
-    };
+    let Some(text) = read_if_there(&path, "a file of notes (TOML)")? else { return Ok(Vec::new()) };
     parse(&text, jobs)
         .map_err(|(line, words)| Failure::new(Exit::Invalid, format!("{}:{line}: {words}", path.display())))
 }

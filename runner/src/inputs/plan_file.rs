@@ -2,6 +2,7 @@
 
 use crate::console::exit::Failure;
 use crate::inputs::named_files;
+use crate::inputs::plain_file::read_text;
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use nightbench_core::text::counted;
 use plan::section::Mistake;
@@ -10,9 +11,6 @@ use simulator::assembly;
 use simulator::physics::Measured;
 use std::collections::BTreeMap;
 use std::path::Path;
-
-/// Largest plan file read, bytes: a plan is written by hand.
-const LARGEST_PLAN: u64 = 4 << 20;
 
 /// A plan with the text it was read from.
 #[derive(Debug)]
@@ -33,7 +31,7 @@ impl PlanFile {
     /// # Errors
     /// Exit 2: the file cannot be read, or its mistakes, each with line, column and remedy.
     pub fn read(path: &Path, colour: bool) -> Result<PlanFile, Failure> {
-        let text = read_text(path)?;
+        let text = read_text(path, "a plan file (TOML)")?;
         let origin = path.display().to_string();
         let loaded = named_files::read(&text, path);
         let (plan, mut mistakes) = Plan::read_partly(&text, &loaded.files);
@@ -82,23 +80,6 @@ fn checked(text: &str, origin: &str, colour: bool) -> Result<Plan, Failure> {
     let plan = Plan::read_stored(text).map_err(|mistakes| refused(&mistakes))?;
     let mistakes = model_mistakes(&plan);
     if mistakes.is_empty() { Ok(plan) } else { Err(refused(&mistakes)) }
-}
-
-fn read_text(path: &Path) -> Result<String, Failure> {
-    let name = path.display();
-    let size = std::fs::metadata(path)
-        .map_err(|error| Failure::invalid(format!("{name}: {error}; name a plan file (TOML)")))?
-        .len();
-    if size > LARGEST_PLAN {
-        return Err(Failure::invalid(format!(
-            "{name} is {size} bytes, more than the limit of {LARGEST_PLAN} bytes; is it a plan?"
-        )));
-    }
-    let bytes = std::fs::read(path).map_err(|error| Failure::invalid(format!("{name}: {error}")))?;
-    String::from_utf8(bytes).map_err(|error| {
-        let at = error.utf8_error().valid_up_to();
-        Failure::invalid(format!("{name} is not UTF-8 text (byte {at}); save it as UTF-8"))
-    })
 }
 
 /// Model values whose names or sizes the simulated target does not take.

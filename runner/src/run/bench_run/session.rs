@@ -6,6 +6,7 @@ use super::ownership::{BenchLock, custody, lock_bench, not_safe};
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::Terminal;
 use crate::forecast::Forecast;
+use crate::inputs::plain_file::read_text;
 use crate::inputs::plan_file::{PlanFile, render};
 use crate::run::execute::Executor;
 use crate::run::operator::{Hands, TerminalHands};
@@ -28,8 +29,6 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant, SystemTime};
 
-/// Largest bench file read, bytes.
-const LARGEST_FILE: u64 = 1 << 20;
 /// After a stop was asked for, the loop has this long to make the bench safe itself.
 const PATIENCE: Duration = Duration::from_secs(20);
 /// How often is looked whether somebody made the bench safe from outside.
@@ -45,14 +44,7 @@ const EVENT_LIMIT: Duration = Duration::from_secs(10);
 /// Exit 2.
 pub fn read_bench(path: &Path, colour: bool) -> Result<BenchFile, Failure> {
     let name = path.display().to_string();
-    let invalid =
-        |error: std::io::Error| Failure::invalid(format!("{name}: {error}; name a bench file (TOML)"));
-    if std::fs::metadata(path).map_err(invalid)?.len() > LARGEST_FILE {
-        return Err(Failure::invalid(format!(
-            "{name} is longer than {LARGEST_FILE} bytes; is it a bench file?"
-        )));
-    }
-    let text = std::fs::read_to_string(path).map_err(invalid)?;
+    let text = read_text(path, "a bench file (TOML)")?;
     BenchFile::read(&text).map_err(|mistakes| Failure::invalid(render(&text, &name, &mistakes, colour)))
 }
 
@@ -218,8 +210,7 @@ impl BenchSession {
     /// # Errors
     /// Exit 2: the file cannot be read again.
     pub fn guarded_by(self, program: PathBuf, path: &Path, dir: &Path) -> Result<BenchSession, Failure> {
-        let text = std::fs::read_to_string(path)
-            .map_err(|error| Failure::invalid(format!("{}: {error}", path.display())))?;
+        let text = read_text(path, "a bench file (TOML)")?;
         Ok(BenchSession { watchdog: Some((program, text, dir.join(COMMAND_LOG))), ..self })
     }
 
