@@ -28,7 +28,7 @@ mod writer;
 #[cfg(test)]
 mod fault_tests;
 #[cfg(test)]
-mod samples;
+pub(crate) mod samples;
 #[cfg(test)]
 mod tests;
 
