@@ -23,6 +23,8 @@ const EXIT_CODES: &str = "Exit codes: 0 every verdict passes (or the command wor
                           a safe stop. Every command lists its own: nightbench COMMAND --help.";
 const OF_CHECK: &str = "Exit codes: 0 no mistakes; 2 mistakes, or no such file; 4 the plan leaves everything out; 74 a study \
                         that the plan names could not be read.";
+const OF_NEW: &str = "Exit codes: 0 written; 2 a file named does not fit, or the plan's name is taken; 74 the plan could not be \
+                      written.";
 const OF_PREVIEW: &str = "Exit codes: 0 done; 2 mistakes in plan, bench file or selection; 4 nothing selected; 5 the \
                           bench refuses (with --bench); 74 the page could not be written.";
 const OF_RUN: &str = "Exit codes: 0 every condition that counts passes; 1 complete, something does not pass (a conditional \
@@ -31,6 +33,8 @@ const OF_RUN: &str = "Exit codes: 0 every condition that counts passes; 1 comple
                       conditions beyond a module's rating, or without a limit); 5 the bench refused before the start; 6 \
                       could not make safe; 74 the store could not be read or written, or another run uses it; 130/143 stopped \
                       by a signal, after a safe stop.";
+const OF_LOOK: &str = "Exit codes: 0 drawn, whatever the eyes are; 2 mistakes in plan or selection, or too many conditions \
+                       to look at; 3 a condition could not be measured; 4 nothing selected; 5, 6, 74, 130/143 as of `run`.";
 const OF_VERDICT: &str = "Exit codes: those of the verdicts, as of `run`: 0 every condition that counts passes; 1 something \
                           does not pass; 3 something that counts is not measured; 4 nothing counts. `report --eye`: 0 when drawn. Also 2 no \
                           such folder, or mistakes in a file; 74 the store or the page could not be read or written.";
@@ -48,6 +52,9 @@ const OF_FILE: &str = "Exit codes: 0 read; 2 no such file, or mistakes in it.";
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Write a first plan, commented, that runs at once.
+    #[command(after_help = OF_NEW)]
+    New(NewArguments),
     /// Show every mistake in a plan at once, with line and column, and warnings.
     #[command(after_help = OF_CHECK)]
     Check {
@@ -75,6 +82,9 @@ pub enum Command {
     /// Run a plan, or continue it; writes DIR/report.html at the end.
     #[command(after_help = OF_RUN)]
     Run(RunArguments),
+    /// Measure a few conditions now and draw their eyes in the terminal, side by side if asked.
+    #[command(after_help = OF_LOOK)]
+    Look(LookArguments),
     /// Show how far a run is and what fails so far; safe during a run.
     #[command(after_help = OF_FOLDER)]
     Status {
@@ -139,9 +149,56 @@ pub enum Command {
         #[command(flatten)]
         json: Json,
     },
+    /// Print the completions of a shell, to be read by it at its start.
+    #[command(after_help = "Exit codes: 0 printed; 2 no such shell.")]
+    Completions {
+        /// The shell.
+        shell: clap_complete::Shell,
+    },
+    /// Write the manual pages (roff), one a command.
+    #[command(after_help = "Exit codes: 0 written; 74 a page could not be written.")]
+    Manual(ManualArguments),
     /// Show delay, loss and faults of a measured channel, and its entry for a plan.
     #[command(after_help = OF_FILE)]
     Channel(ChannelArguments),
+}
+
+/// Arguments of `manual`.
+#[derive(Debug, Args)]
+pub struct ManualArguments {
+    /// Folder for the pages; made if it is missing.
+    pub dir: PathBuf,
+}
+
+/// Arguments of `new`.
+#[derive(Debug, Args)]
+pub struct NewArguments {
+    /// Plan to write; a file that exists is left alone.
+    #[arg(default_value = "plan.toml")]
+    pub plan: PathBuf,
+    /// SPD image of a module of yours; one entry each.
+    #[arg(long, value_name = "SPD_FILE")]
+    pub module: Vec<PathBuf>,
+    /// Memory generation. Default: that of the modules; else asked at a terminal, else DDR4.
+    #[arg(long, value_name = "GENERATION", ignore_case = true)]
+    pub generation: Option<GenerationName>,
+    /// Kind of the invented module where no SPD image is named: UDIMM, SODIMM, RDIMM, LRDIMM.
+    #[arg(long, value_name = "KIND")]
+    pub kind: Option<String>,
+    /// Bench (TOML) whose limits and mounted parts the plan takes over.
+    #[arg(long, value_name = "BENCH")]
+    pub bench: Option<PathBuf>,
+}
+
+/// Generations by name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum GenerationName {
+    /// DDR4 (JESD79-4).
+    #[value(name = "DDR4")]
+    Ddr4,
+    /// DDR5 (JESD79-5).
+    #[value(name = "DDR5")]
+    Ddr5,
 }
 
 /// Arguments of `channel`.
@@ -234,6 +291,33 @@ pub struct RunArguments {
     /// Machine output.
     #[command(flatten)]
     pub json: Json,
+}
+
+/// Arguments of `look`.
+#[derive(Debug, Args)]
+pub struct LookArguments {
+    /// Plan (TOML): what is not yet measured of the selection is measured and stored as by `run`. Or a run folder: nothing is
+    /// measured.
+    #[arg(value_name = "PLAN|DIR")]
+    pub what: PathBuf,
+    /// Narrows the selection.
+    #[command(flatten)]
+    pub only: Only,
+    /// Draw a second one beside it: other levels of the same conditions (factor=level), or the same of another run folder.
+    #[arg(long, value_name = "FACTOR=LEVEL|DIR")]
+    pub beside: Vec<String>,
+    /// Lane (DQ number) to draw. Default: the worst one of each eye.
+    #[arg(long, value_name = "N")]
+    pub lane: Option<u16>,
+    /// Bench (TOML) to measure on. Default: the simulated target.
+    #[arg(long, value_name = "BENCH")]
+    pub bench: Option<PathBuf>,
+    /// Run folder of the plan. Default: runs/NAME for the plan NAME.toml.
+    #[arg(long, value_name = "DIR")]
+    pub into: Option<PathBuf>,
+    /// Seed of the simulated target.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
 }
 
 /// Arguments of `report`.

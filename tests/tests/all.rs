@@ -9,6 +9,7 @@ mod bench_paths;
 mod bench_run;
 mod chance;
 mod command_line;
+mod desk;
 mod faulty;
 mod files;
 mod fuzz;

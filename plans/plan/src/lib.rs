@@ -50,6 +50,7 @@ pub mod criteria;
 mod earlier_words;
 pub mod expand;
 pub mod files;
+pub mod first_plan;
 pub mod keys;
 pub mod limits;
 pub mod matrix;

@@ -5,8 +5,11 @@ mod channel;
 mod check;
 mod compare;
 mod export;
+mod look;
+mod manual;
 mod merge;
 mod module;
+mod new;
 mod preview;
 mod report;
 mod run;
@@ -22,6 +25,7 @@ use crate::console::terminal::Terminal;
 pub fn dispatch(cli: Cli) -> Exit {
     let terminal = Terminal::detect(cli.no_color);
     let outcome = match cli.command {
+        Command::New(arguments) => new::new(&terminal, &arguments),
         Command::Check { plan } => check::check(&terminal, &plan),
         Command::Preview { plan, bench: Some(file), only, page: None, json: Json { json: false } } => {
             bench::preview(&terminal, &plan, &file, &only.only)
@@ -34,6 +38,9 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::Module { file, json } => module::module(&terminal, &file, json.json),
         Command::Channel(arguments) => channel::channel(&terminal, &arguments),
         Command::Run(arguments) => run::run(&terminal, &arguments),
+        Command::Completions { shell } => manual::completions(&terminal, shell),
+        Command::Manual(arguments) => manual::manual(&terminal, &arguments.dir),
+        Command::Look(arguments) => look::look(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
         Command::Report(arguments) => report::report(&terminal, &arguments),
         Command::Study { dir, json } => study::study(&terminal, &dir, json.json),

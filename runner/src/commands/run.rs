@@ -14,7 +14,7 @@ use crate::forecast::bench_clock::BenchClock;
 use crate::forecast::folder_facts::{PlanSize, digest, keep_shard, shard_of};
 use crate::forecast::shard::{Shard, split};
 use crate::inputs::plan_file::PlanFile;
-use crate::run::bench_run::{BenchRun, BenchSession, not_safe_words, refused, state_folder};
+use crate::run::bench_run::{BenchEnd, BenchRun, BenchSession, not_safe_words, refused, state_folder};
 use crate::run::disk_space::refuse_without_space;
 use crate::run::execute::Executor;
 use crate::run::mountings::check_mountings;
@@ -36,8 +36,69 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
 
-/// Runs or continues a plan.
+/// Runs or continues a plan, and writes its report.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
+    let Measured { dir, store, selection, selected, stopped, on_bench } = measure(terminal, arguments)?;
+    let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
+    let report = folder.write_page(&dir, store.reader())?;
+    store.close()?;
+    if arguments.json.json {
+        terminal.out(&folder.summary(&report).to_string());
+    } else {
+        terminal.out(&ending(&folder, &report));
+    }
+    let verdicts = exit_of(
+        &folder,
+        folder.file.plan.decision.beyond_rating_counts,
+        &selection,
+        arguments.shard.map(|_| &selected[..]),
+    );
+    explain(terminal, verdicts, &folder, &selection);
+    if let Some(ended) = &on_bench {
+        if let Some(exit) = tell_alarms(terminal, ended) {
+            return Ok(exit);
+        }
+        return Ok(stopped.unwrap_or_else(|| ended.exit(verdicts)));
+    }
+    Ok(stopped.unwrap_or(verdicts))
+}
+
+/// Says what a bench ended with that a person must look at; the exit code where it is not safe.
+pub fn tell_alarms(terminal: &Terminal, ended: &BenchEnd) -> Option<Exit> {
+    if let Some(words) = &ended.not_safe {
+        terminal.note(&format!("\n{}", not_safe_words(words)));
+        return Some(Exit::NotSafe);
+    }
+    if let Some(alarm) = &ended.alarm {
+        terminal.note(&format!(
+            "ALARM, latched: {alarm}\nNothing is switched on again before a person has looked at the bench and cleared it: \
+             `nightbench bench clear BENCH`"
+        ));
+    }
+    None
+}
+
+/// What a run left.
+pub struct Measured {
+    /// Its folder.
+    pub dir: PathBuf,
+    /// The folder's store, still open.
+    pub store: Store,
+    /// What was selected of the plan.
+    pub selection: Selection,
+    /// The jobs selected.
+    pub selected: Vec<PendingJob>,
+    /// The signal that stopped it.
+    pub stopped: Option<Exit>,
+    /// How the bench ended, where there was one.
+    pub on_bench: Option<BenchEnd>,
+}
+
+/// Measures what is selected and not yet done, and stores it.
+///
+/// # Errors
+/// Every refusal of `run`.
+pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured, Failure> {
     let notice = SlowNotice::start(terminal, "working out the order of the jobs ...");
     let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
     let plan = &file.plan;
@@ -196,35 +257,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     if arguments.reason.is_some() && stopped.is_none() {
         remeasure::close_request(&mut store)?;
     }
-    let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
-    let report = folder.write_page(&dir, store.reader())?;
-    store.close()?;
-    if arguments.json.json {
-        terminal.out(&folder.summary(&report).to_string());
-    } else {
-        terminal.out(&ending(&folder, &report));
-    }
-    let verdicts = exit_of(
-        &folder,
-        plan.decision.beyond_rating_counts,
-        &selection,
-        arguments.shard.map(|_| &selected[..]),
-    );
-    explain(terminal, verdicts, &folder, &selection);
-    if let Some(ended) = &on_bench {
-        if let Some(words) = &ended.not_safe {
-            terminal.note(&format!("\n{}", not_safe_words(words)));
-            return Ok(Exit::NotSafe);
-        }
-        if let Some(alarm) = &ended.alarm {
-            terminal.note(&format!(
-                "ALARM, latched: {alarm}\nNothing is switched on again before a person has looked at the bench and cleared it: \
-                 `nightbench bench clear BENCH`"
-            ));
-        }
-        return Ok(stopped.unwrap_or_else(|| ended.exit(verdicts)));
-    }
-    Ok(stopped.unwrap_or(verdicts))
+    Ok(Measured { dir, store, selection, selected, stopped, on_bench })
 }
 
 /// What begins, in words.

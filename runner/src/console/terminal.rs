@@ -47,6 +47,17 @@ impl Terminal {
         UNWRITTEN.get().map(String::as_str)
     }
 
+    /// As [`Terminal::out`], for words that were coloured for stdout: colours stay if the terminal has any.
+    pub fn out_coloured(&self, text: &str) {
+        let text = if self.colour_out { escaped(text, colour_code) } else { shown(text) };
+        let _ = writeln!(std::io::stdout().lock(), "{text}");
+    }
+
+    /// Columns of stdout; 80 where it is no terminal.
+    pub fn columns(&self) -> usize {
+        console::Term::stdout().size_checked().map_or(COLUMNS, |(_, columns)| usize::from(columns))
+    }
+
     /// Writes a text, [`shown`], and a line end to stderr.
     pub fn note(&self, text: &str) {
         let _ = writeln!(std::io::stderr().lock(), "{}", shown(text));

@@ -1,0 +1,232 @@
+//! A first plan to begin with: complete, commented, and silent under `check`.
+
+use crate::bench_file::BenchFile;
+use crate::spd::SpdImage;
+use nightbench_core::devices::ModuleKind;
+use nightbench_core::rates::{DataRate, Generation};
+use nightbench_core::units::Celsius;
+use std::fmt::Write as _;
+
+/// What is known before the first plan is written; the rest are choices that its comments name.
+#[derive(Debug)]
+pub struct FirstPlan<'a> {
+    /// Memory generation of the interface.
+    pub generation: Generation,
+    /// Kind of the invented module that stands in where no SPD image was read.
+    pub kind: ModuleKind,
+    /// Modules that were read, each with the name of its file (on one line). All of this generation.
+    pub modules: &'a [(String, SpdImage)],
+    /// The bench that it is to run on, with the name of its file (on one line).
+    pub bench: Option<(&'a str, &'a BenchFile)>,
+}
+
+/// Rates of the matrix: the fastest that every module is sold for, and those below it.
+const RATES: usize = 3;
+/// Room and a hot device, °C, where the bench allows them. Below 85 °C the refresh rate is the normal one (JESD79-4, 79-5).
+const TEMPERATURES: [f64; 2] = [25.0, 80.0];
+
+impl FirstPlan<'_> {
+    /// The plan as TOML.
+    pub fn to_text(&self) -> String {
+        let mut plan = String::new();
+        // Writing to a string cannot fail.
+        let _ = self.write(&mut plan);
+        plan
+    }
+
+    fn write(&self, plan: &mut String) -> std::fmt::Result {
+        let generation = self.generation;
+        let quoted = |text: &str| toml::Value::String(text.to_string()).to_string();
+        writeln!(
+            plan,
+            "# A first plan. It runs as it stands:\n\
+             #   nightbench check PLAN      every mistake, with line and remedy\n\
+             #   nightbench preview PLAN    what would run, how long, what to mount when\n\
+             #   nightbench run PLAN        on the simulated target; ends with the path of a report\n\
+             # Lines marked \"assumed\" are yours to correct before a result means anything.\n\
+             title = \"First look, {generation}\"\n\
+             # purpose = \"What is to be decided, in one sentence.\"\n\n\
+             [interface]\n\
+             generation = \"{generation}\"\n\
+             lanes = {}                # data lanes (DQ){}",
+            self.lanes(),
+            if self.modules.is_empty() { "; assumed" } else { " of the widest module" },
+        )?;
+        if generation == Generation::Ddr5 {
+            writeln!(plan, "dfe = true                # the receiver's DFE is on; assumed")?;
+        }
+        writeln!(
+            plan,
+            "# Sweep of the capture flops, if yours differ from 64 taps and 64 Vref steps:\n\
+             # [interface.read]\n# taps = 64\n# taps_per_ui = 32\n# vref_steps = 64\n"
+        )?;
+        if let Some((name, bench)) = self.bench
+            && let Some(mounted) = &bench.fitted
+        {
+            writeln!(plan, "# Chip as stated in {name}.\n[[chip]]\nname = {}\n", quoted(&mounted.chip))?;
+        }
+        self.write_modules(plan)?;
+        let fits: Vec<String> = self.fits().iter().map(|kind| quoted(kind)).collect();
+        let channel =
+            self.bench.and_then(|(_, bench)| bench.fitted.as_ref()).map_or("direct", |m| &m.channel);
+        writeln!(
+            plan,
+            "# What stands between chip and module. Add one table a riser or adapter that spoils the channel on purpose,\n\
+             # for example `risers = 1`, or measured data (`nightbench channel FILE` prints the entry).\n\
+             [[channel]]\nname = {}\nfits = [{}]\n",
+            quoted(channel),
+            fits.join(", ")
+        )?;
+        let rates: Vec<String> = self.rates().iter().map(|rate| rate.nominal().to_string()).collect();
+        let degrees: Vec<String> = self.temperatures().iter().map(ToString::to_string).collect();
+        writeln!(
+            plan,
+            "# Every level is crossed with every other; one of each is a condition.\n\
+             [matrix]\nrate = [{}]          # MT/s\ntemperature_degc = [{}]\ntemperature_at = \"chip\"   # or \"DRAM case\", \"air\"\n",
+            rates.join(", "),
+            degrees.join(", ")
+        )?;
+        writeln!(
+            plan,
+            "[capture]\ndirections = [\"read\"]       # \"write\", too, where the device can\n\
+             ber_limit = 1e-6            # a point passes below this bit error ratio ...\n\
+             confidence = 0.95           # ... at this confidence\n\n\
+             # U can be known only from repeats: three measurements of each condition, each retrained.\n\
+             [repeats]\nrepeats = 3\n"
+        )?;
+        for (metric, minimum, unit, what) in [
+            ("width", "0.25", "UI", "the receiver's timing budget"),
+            ("height", "6", "% VDDQ", "its voltage budget"),
+        ] {
+            writeln!(
+                plan,
+                "[[limit]]\nmetric = \"{metric}\"\ndirection = \"read\"\nminimum = {minimum}\nunit = \"{unit}\"\n\
+                 source = \"assumed: put {what} here\"\n"
+            )?;
+        }
+        writeln!(
+            plan,
+            "# A pass is shown with a guard band of U at the limit; other rules by name: see plans/PLANS.md.\n\
+             [decision]\nrule = \"guard band U\""
+        )?;
+        self.write_bench(plan)
+    }
+
+    fn write_modules(&self, plan: &mut String) -> std::fmt::Result {
+        if self.modules.is_empty() {
+            let rated = self.rated();
+            let wide = if self.kind == ModuleKind::Lrdimm || self.kind == ModuleKind::Rdimm { 4 } else { 8 };
+            return writeln!(
+                plan,
+                "# An invented module. Yours from its SPD image: `nightbench new --module FILE`.\n\
+                 [[module]]\nname = \"Sample {kind} {rated}\"\nkind = \"{kind}\"\nranks = 1\ndevice_width = {wide}\n\
+                 rated = {rated}              # MT/s it is sold for; faster runs as \"beyond rating\"\n",
+                kind = self.kind.name(),
+            );
+        }
+        let mut names: Vec<String> = Vec::new();
+        for (file, image) in self.modules {
+            let plain = image.plan_name();
+            let same = names.iter().filter(|name| **name == plain).count();
+            let name = if same == 0 { plain.clone() } else { format!("{plain} ({})", same + 1) };
+            names.push(plain);
+            writeln!(plan, "# From {file}.\n{}", image.plan_entry(&name, None))?;
+        }
+        Ok(())
+    }
+
+    fn write_bench(&self, plan: &mut String) -> std::fmt::Result {
+        let Some((name, bench)) = self.bench else { return Ok(()) };
+        let (low, high) = bench.touch_band();
+        write!(
+            plan,
+            "\n# As {name} has them: hands only between these.\n[bench_times]\n\
+             touch_safe_low_degc = {}\ntouch_safe_high_degc = {}\n",
+            low.0, high.0
+        )
+    }
+
+    fn lanes(&self) -> u16 {
+        self.modules.iter().map(|(_, image)| image.lanes()).max().unwrap_or(64)
+    }
+
+    /// MT/s that every module is sold for.
+    fn rated(&self) -> u32 {
+        let common = match self.generation {
+            Generation::Ddr4 => 3200,
+            Generation::Ddr5 => 5600,
+        };
+        self.modules.iter().map(|(_, image)| image.rated.nominal()).min().unwrap_or(common)
+    }
+
+    fn rates(&self) -> Vec<DataRate> {
+        let rated = self.rated();
+        let slower: Vec<DataRate> = self.generation.rates().filter(|rate| rate.nominal() <= rated).collect();
+        slower[slower.len().saturating_sub(RATES)..].to_vec()
+    }
+
+    fn fits(&self) -> Vec<&'static str> {
+        let mut kinds: Vec<&'static str> = Vec::new();
+        if self.modules.is_empty() {
+            kinds.push(self.kind.name());
+        }
+        for (_, image) in self.modules {
+            kinds.push(image.kind.name());
+            if image.package.is_stack() {
+                kinds.push("3DS");
+            }
+        }
+        kinds.sort_unstable();
+        kinds.dedup();
+        kinds
+    }
+
+    fn temperatures(&self) -> Vec<f64> {
+        let Some((_, bench)) = self.bench else { return TEMPERATURES.to_vec() };
+        let (low, high) = (bench.limits.device_low, bench.limits.device_high);
+        // A level needs room for the settling band below the device's limit.
+        let most = Celsius(high.0 - 2.0 * bench.settle.band.0);
+        let mut levels = TEMPERATURES.map(|level| level.clamp(low.0, most.0).floor()).to_vec();
+        levels.dedup();
+        levels
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Plan;
+
+    #[test]
+    fn every_first_plan_is_read_without_a_word() {
+        for generation in [Generation::Ddr4, Generation::Ddr5] {
+            for (_, kind) in ModuleKind::ALL {
+                let text = FirstPlan { generation, kind, modules: &[], bench: None }.to_text();
+                let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}\n{text}"));
+                assert!(plan.warnings.is_empty(), "{:?}", plan.warnings);
+                assert_eq!(plan.matrix.rates.len(), RATES);
+                assert!(plan.modules.iter().all(|module| module.kind == kind));
+            }
+        }
+    }
+
+    #[test]
+    fn a_bench_narrows_the_temperatures_and_names_what_is_mounted() {
+        let text = include_str!("../../../drivers/bench/agent/every-key-bench.toml");
+        let bench = BenchFile::read(text).expect("sound");
+        let text = FirstPlan {
+            generation: Generation::Ddr4,
+            kind: ModuleKind::Udimm,
+            modules: &[],
+            bench: Some(("bench.toml", &bench)),
+        }
+        .to_text();
+        let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}\n{text}"));
+        assert!(plan.warnings.is_empty(), "{:?}", plan.warnings);
+        let mounted = bench.fitted.as_ref().expect("every key");
+        assert_eq!((&plan.chips[0].name, &plan.channels[0].name), (&mounted.chip, &mounted.channel));
+        let (low, high) = bench.touch_band();
+        assert_eq!((plan.times.touch_safe_lo_c, plan.times.touch_safe_hi_c), (low.0, high.0));
+        assert!(plan.matrix.temperatures.iter().all(|level| *level <= bench.limits.device_high));
+    }
+}

@@ -1,0 +1,83 @@
+//! At the desk: from an empty folder to a first plan, and eyes in the terminal.
+
+use crate::support::{Folder, SMALL, nightbench};
+use nightbench_core::rates::Generation;
+use plan::Plan;
+
+#[test]
+fn the_first_plan_is_written_once_and_checks_without_a_word() {
+    let folder = Folder::new();
+    let run = nightbench(folder.path(), &["new", "mine.toml", "--generation", "ddr5", "--kind", "rdimm"]);
+    assert_eq!(run.code, 0, "{}", run.err);
+    let text = std::fs::read_to_string(folder.path().join("mine.toml")).expect("written");
+    let plan = Plan::read(&text).expect("sound");
+    assert_eq!(plan.interface.generation, Generation::Ddr5);
+    let check = nightbench(folder.path(), &["check", "mine.toml"]);
+    assert_eq!((check.code, check.err.as_str()), (0, ""), "{}", check.out);
+    // Nothing is written over.
+    let again = nightbench(folder.path(), &["new", "mine.toml"]);
+    assert_eq!(again.code, 2);
+    assert!(again.err.contains("mine.toml exists"), "{}", again.err);
+    assert_eq!(std::fs::read_to_string(folder.path().join("mine.toml")).expect("still there"), text);
+    let odd = nightbench(folder.path(), &["new", "other.toml", "--kind", "DIP"]);
+    assert!(odd.code == 2 && odd.err.contains("UDIMM, SODIMM, RDIMM, LRDIMM"), "{}", odd.err);
+}
+
+#[test]
+fn the_first_plan_takes_modules_from_their_spd_images() {
+    let folder = Folder::new();
+    let image = include_bytes!("../data/spd/ddr4-udimm.bin");
+    std::fs::write(folder.path().join("a.bin"), image).expect("an image");
+    let run = nightbench(folder.path(), &["new", "--module", "a.bin", "--module", "a.bin"]);
+    assert_eq!(run.code, 0, "{}", run.err);
+    let text = std::fs::read_to_string(folder.path().join("plan.toml")).expect("written");
+    let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}\n{text}"));
+    assert_eq!(plan.modules.len(), 2, "the same image twice gets two names");
+    assert!(plan.matrix.rates.iter().all(|rate| rate.nominal() <= plan.modules[0].rated.nominal()));
+    let other = nightbench(folder.path(), &["new", "b.toml", "--module", "a.bin", "--generation", "DDR5"]);
+    assert!(other.code == 2 && other.err.contains("a.bin is a DDR4 module"), "{}", other.err);
+    assert!(!folder.path().join("b.toml").exists());
+}
+
+#[test]
+fn a_look_measures_once_draws_and_names_the_difference() {
+    let folder = Folder::new();
+    folder.file("plan.toml", SMALL);
+    let look = ["look", "plan.toml", "--into", "run", "--only", "rate=2133", "--only", "temperature=25"];
+    let first = nightbench(folder.path(), &look);
+    assert_eq!(first.code, 0, "{}", first.err);
+    assert!(first.out.contains("SIMULATED") && first.out.contains("ps a tap"), "{}", first.out);
+    assert!(first.out.contains("the worst of"), "{}", first.out);
+    let jobs = first.err.matches(": measured").count();
+    assert!(jobs > 0, "{}", first.err);
+    // What is on record is drawn, not measured; from the folder alone, too.
+    let again = nightbench(folder.path(), &look);
+    assert_eq!(again.out, first.out);
+    assert_eq!(again.err.matches(": measured").count(), 0, "{}", again.err);
+    let folder_alone =
+        nightbench(folder.path(), &["look", "run", "--only", "rate=2133", "--only", "temperature=25"]);
+    assert_eq!((folder_alone.code, folder_alone.out), (0, first.out));
+    // A second one beside it; the first is not measured again.
+    let mut beside = look.to_vec();
+    beside.extend(["--beside", "rate=2400"]);
+    let both = nightbench(folder.path(), &beside);
+    assert!(both.out.contains("second against first: ") && both.out.contains("2400 MT/s"), "{}", both.out);
+    assert_eq!(both.err.matches(": measured").count(), jobs, "{}", both.err);
+    let lane = nightbench(folder.path(), &["look", "run", "--only", "rate=2133", "--lane", "99"]);
+    assert!(lane.code == 2 && lane.err.contains("lane 99 was not captured"), "{}", lane.err);
+    let empty = nightbench(folder.path(), &["look", "plan.toml", "--beside", "rate=2133", "--beside", "run"]);
+    assert_eq!(empty.code, 2, "{}", empty.err);
+}
+
+#[test]
+fn shells_and_man_are_told_every_command() {
+    let folder = Folder::new();
+    for shell in ["bash", "zsh", "fish", "powershell"] {
+        let run = nightbench(folder.path(), &["completions", shell]);
+        assert!(run.code == 0 && run.out.contains("preview"), "{shell}: {}", run.err);
+    }
+    assert_eq!(nightbench(folder.path(), &["manual", "pages"]).code, 0);
+    let page = |name: &str| std::fs::read_to_string(folder.path().join("pages").join(name));
+    assert!(page("nightbench.1").expect("the program's").contains("preview"));
+    assert!(page("nightbench-look.1").expect("a command's").contains("side by side"));
+}
