@@ -1,5 +1,6 @@
 //! At the desk: from an empty folder to a first plan, and eyes in the terminal.
 
+use crate::files::spd_bytes;
 use crate::support::{Folder, SMALL, nightbench};
 use nightbench_core::rates::Generation;
 use plan::Plan;
@@ -26,8 +27,7 @@ fn the_first_plan_is_written_once_and_checks_without_a_word() {
 #[test]
 fn the_first_plan_takes_modules_from_their_spd_images() {
     let folder = Folder::new();
-    let image = include_bytes!("../data/spd/ddr4-udimm.bin");
-    std::fs::write(folder.path().join("a.bin"), image).expect("an image");
+    std::fs::write(folder.path().join("a.bin"), spd_bytes("ddr4-udimm-3200.hex")).expect("an image");
     let run = nightbench(folder.path(), &["new", "--module", "a.bin", "--module", "a.bin"]);
     assert_eq!(run.code, 0, "{}", run.err);
     let text = std::fs::read_to_string(folder.path().join("plan.toml")).expect("written");

@@ -9,7 +9,8 @@ fn image(folder: &Folder, stored: &str, name: &str) {
     std::fs::write(folder.path().join(name), spd_bytes(stored)).unwrap();
 }
 
-fn spd_bytes(stored: &str) -> Vec<u8> {
+/// A stored SPD image.
+pub fn spd_bytes(stored: &str) -> Vec<u8> {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("data/spd").join(stored);
     std::fs::read_to_string(path)
         .unwrap()

@@ -33,8 +33,12 @@ impl Terminal {
     /// Writes a text, [`shown`], and a line end to stdout; a closed pipe ends the output quietly, any other fault is
     /// kept for [`Terminal::unwritten`].
     pub fn out(&self, text: &str) {
+        self.put(&shown(text));
+    }
+
+    fn put(&self, text: &str) {
         let mut out = std::io::stdout().lock();
-        let written = writeln!(out, "{}", shown(text)).and_then(|()| out.flush());
+        let written = writeln!(out, "{text}").and_then(|()| out.flush());
         if let Err(error) = written
             && error.kind() != ErrorKind::BrokenPipe
         {
@@ -49,8 +53,7 @@ impl Terminal {
 
     /// As [`Terminal::out`], for words that were coloured for stdout: colours stay if the terminal has any.
     pub fn out_coloured(&self, text: &str) {
-        let text = if self.colour_out { escaped(text, colour_code) } else { shown(text) };
-        let _ = writeln!(std::io::stdout().lock(), "{text}");
+        self.put(&if self.colour_out { escaped(text, colour_code) } else { shown(text) });
     }
 
     /// Columns of stdout; 80 where it is no terminal.
