@@ -121,9 +121,9 @@ fn build(dir: &Path) -> usize {
     for (position, job) in forecast.jobs.iter().enumerate() {
         let condition = forecast.expansion.conditions[job.condition as usize];
         let (key, position) = (keys.key(&condition, job), position as u64);
-        let todo = PendingJob { job: *job, condition, key, position, attempt: 1 };
+        let pending = PendingJob { job: *job, condition, key, position, attempt: 1 };
         // The script tells rates by their names.
-        let row = JobRow { rate_mts: f64::from(condition.rate(&plan).nominal()), ..todo.row(&plan) };
+        let row = JobRow { rate_mts: f64::from(condition.rate(&plan).nominal()), ..pending.row(&plan) };
         store.record(&row, &result, &[]).expect("recorded");
     }
     store.close().expect("closed");

@@ -1,12 +1,15 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
 mod bench_driver;
+mod bench_events;
 mod bench_file;
 mod bench_hands;
 mod bench_merge;
 mod bench_outside;
+mod bench_ownership;
 mod bench_paths;
 mod bench_run;
+mod bench_storms;
 mod chance;
 mod command_line;
 mod desk;

@@ -539,3 +539,45 @@ fn a_batch_costs_less_than_two_milliseconds_beyond_the_agent() {
     println!("overhead a batch: median {median:?}, 95 % {p95:?}");
     assert!(median < Duration::from_millis(2), "{median:?}");
 }
+
+/// The agent ends while the temperature settles: the job faults with that first cause. Nobody asks a fresh agent, which never heard of
+/// power, for temperatures; the next attempt brings it to the state.
+#[test]
+fn an_agent_lost_while_settling_is_the_first_cause() {
+    let plan = plan();
+    let bench = start(&plan, 1, 0.0, 400.0);
+    let (mut driver, log) = driver(&bench);
+    let result = std::thread::scope(|scope| {
+        scope.spawn(|| {
+            // Once the agent heard of power, what follows are readings on the way to the level.
+            for _ in 0..5000 {
+                let mut world = bench.world();
+                if world.device_on && world.true_air() > 30.0 {
+                    world.weather.arm(Fault::Crash);
+                    return;
+                }
+                drop(world);
+                std::thread::sleep(Duration::from_millis(2));
+            }
+        });
+        driver.apply(&setting(&plan, 60.0), &call())
+    });
+    let error = result.unwrap_err();
+    assert_eq!((error.kind, error.part), (FaultKind::Communication, Part::Agent), "{error}");
+    assert!(error.words.contains("ended or closed the connection"), "{error}");
+    let lines = log.latest(usize::MAX);
+    let fault = lines.iter().rposition(|line| line.contains("ended or closed")).expect("the fault is logged");
+    log.forget();
+    let after: Vec<&String> = lines[fault..].iter().filter(|line| line.contains("\"method\"")).collect();
+    assert!(after.is_empty(), "asked a fresh agent: {after:?}");
+    driver.apply(&setting(&plan, 60.0), &call()).unwrap_or_else(|error| panic!("{error}"));
+    let methods: Vec<String> = log
+        .latest(usize::MAX)
+        .iter()
+        .filter_map(|line| line.split("\"method\":\"").nth(1)?.split('"').next().map(str::to_string))
+        .collect();
+    let first = |name: &str| methods.iter().position(|one| one == name).unwrap_or(usize::MAX);
+    assert!(first("identify") < first("power") && first("power") < first("configure"), "{methods:?}");
+    driver.make_safe(&call()).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(bench.world().still_on(), Vec::<String>::new());
+}

@@ -1,4 +1,4 @@
-//! Hands on the emulated bench, scripted: asked only when everything is off and neither hot nor cold, kept until the fit check has
+//! Hands on the emulated bench, scripted: asked only when everything is off and neither hot nor cold, kept until the mounting check has
 //! passed, asked again for a re-seat; setups that do not work are left out and the rest is planned anew; attended hours.
 
 use crate::bench_driver::start;
@@ -6,7 +6,7 @@ use crate::bench_run::named;
 use crate::support::{Folder, SMALL, STATE};
 use bench::StateFolder;
 use contract::CancelToken;
-use emulator::{EmulatedBench, FittedThings};
+use emulator::{EmulatedBench, MountedThings};
 use nightbench_core::faults::FaultKind;
 use nightbench_core::results::JobOutcome;
 use nightbench_core::units::Celsius;
@@ -16,14 +16,18 @@ use runner::folder::run_folder::{bench_keys, open_on};
 use runner::forecast::Forecast;
 use runner::inputs::plan_file::PlanFile;
 use runner::run::bench_run::{BenchEnd, BenchRun, BenchSession};
+use runner::run::clock::Clocks;
 use runner::run::execute::Executor;
 use runner::run::operator::Hands;
 use runner::run::pending::{Mounting, PendingJob};
 use runner::run::progress::Progress;
 use runner::store::{Attempts, Store};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
 
-/// What a scripted person does when asked: fits something, and says whether it was done.
+/// What a scripted person does when asked: mounts something, and says whether it was done.
 type Script<'b> = Box<dyn FnMut(&Mounting, &[String]) -> bool + 'b>;
 
 struct ScriptedHands<'b> {
@@ -59,16 +63,16 @@ impl Hands for ScriptedHands<'_> {
     }
 }
 
-/// A person who fits what is asked for.
-fn fits(bench: &EmulatedBench) -> Script<'_> {
+/// A person who mounts what is asked for.
+fn mounts(bench: &EmulatedBench) -> Script<'_> {
     Box::new(move |wanted, _| {
-        bench.fit(as_wanted(wanted));
+        bench.mount(as_wanted(wanted));
         true
     })
 }
 
-fn as_wanted(wanted: &Mounting) -> FittedThings {
-    FittedThings {
+fn as_wanted(wanted: &Mounting) -> MountedThings {
+    MountedThings {
         chip: wanted.chip.clone(),
         module: wanted.module.clone(),
         module_serial: wanted.serial.clone(),
@@ -85,6 +89,8 @@ struct Sitting {
     bench: EmulatedBench,
     bench_text: String,
     start_local_min: Option<f64>,
+    /// Seconds that this computer was suspended so far.
+    suspended_s: Arc<AtomicU64>,
 }
 
 impl Sitting {
@@ -106,7 +112,15 @@ impl Sitting {
         let bench = start(&file.plan, 1, 0.0, scale);
         let folder = Folder::new();
         let bench_text = named(&bench, &folder);
-        Sitting { folder, file, forecast, bench, bench_text, start_local_min: None }
+        Sitting {
+            folder,
+            file,
+            forecast,
+            bench,
+            bench_text,
+            start_local_min: None,
+            suspended_s: Arc::default(),
+        }
     }
 
     fn hands<'b>(&'b self, script: Script<'b>) -> ScriptedHands<'b> {
@@ -130,8 +144,14 @@ impl Sitting {
             Some(at) => session.starting_at(at),
             None => session,
         };
+        let suspended_s = Arc::clone(&self.suspended_s);
+        let session = session.by_clocks(move || {
+            let asleep = Duration::from_secs(suspended_s.load(Ordering::SeqCst));
+            let now = Clocks::now();
+            Clocks { always: now.always + asleep, utc: now.utc + asleep, ..now }
+        });
         let mut store = open_on(&dir, &self.file, 1, session.target())?;
-        let todo: Vec<PendingJob> = (0..)
+        let pending: Vec<PendingJob> = (0..)
             .zip(&self.forecast.jobs)
             .map(|(position, job)| {
                 let condition = self.forecast.expansion.conditions[job.condition as usize];
@@ -139,8 +159,8 @@ impl Sitting {
             })
             .collect();
         let executor = Executor::new(plan, &self.forecast.expansion, &keys);
-        let mut progress = Progress::new(quiet, 0, todo.len());
-        let run = BenchRun { plan, forecast: &self.forecast, executor, todo: &todo };
+        let mut progress = Progress::new(quiet, 0, pending.len());
+        let run = BenchRun { plan, forecast: &self.forecast, executor, pending: &pending };
         let end = session.run_with(hands, run, &mut store, &CancelToken::new(), &mut progress);
         store.close().expect("a store that can be closed");
         end
@@ -187,11 +207,11 @@ fn a_fault_of_the_bench_sends_no_hands_to_a_module() {
         let mut sitting = Sitting::new(SMALL, 2000.0);
         sitting.bench_text = sitting.bench_text.replace("meter_channel = \"2\"", "meter_channel = \"3\"");
         if !declared {
-            let (before, rest) = sitting.bench_text.split_once("[fitted]").expect("a declaration");
+            let (before, rest) = sitting.bench_text.split_once("[mounted]").expect("a declaration");
             let (_, after) = rest.split_once("\n\n").expect("its end");
             sitting.bench_text = format!("{before}{after}");
         }
-        let mut hands = sitting.hands(fits(&sitting.bench));
+        let mut hands = sitting.hands(mounts(&sitting.bench));
         let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
         // Only what nobody said to be in place is asked for, and that once.
         assert_eq!(hands.asked.len(), usize::from(!declared), "{:?}", hands.asked);
@@ -204,9 +224,9 @@ fn a_fault_of_the_bench_sends_no_hands_to_a_module() {
 }
 
 #[test]
-fn hands_fit_each_setup_and_may_leave_after_its_check() {
+fn hands_mount_each_setup_and_may_leave_after_its_check() {
     let sitting = Sitting::new(SMALL, 2000.0);
-    let mut hands = sitting.hands(fits(&sitting.bench));
+    let mut hands = sitting.hands(mounts(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!(end, BenchEnd::default());
     assert_eq!(sitting.outcomes().len(), 8);
@@ -219,20 +239,20 @@ fn hands_fit_each_setup_and_may_leave_after_its_check() {
     let checks = sitting.events("mounting_check");
     assert_eq!(checks.len(), 2, "{checks:?}");
     assert!(checks.iter().all(|words| words.contains("passed")), "{checks:?}");
-    assert!(sitting.seconds("change-over: fit check") > 0.0);
+    assert!(sitting.seconds("change-over: mounting check") > 0.0);
     assert!(sitting.seconds("change-over: ramp") > 0.0 && sitting.seconds("change-over: soak") > 0.0);
     sitting.off();
 }
 
 /// A real bench runs at the speed of the clock: how long the check takes there is seen at a low time scale.
 #[test]
-fn a_fit_check_takes_less_than_three_minutes_of_bench_time() {
+fn a_mounting_check_takes_less_than_three_minutes_of_bench_time() {
     let sitting =
         Sitting::new(&SMALL.replace("temperature_degc = [25, 60]", "temperature_degc = [25]"), 100.0);
     let mut hands = sitting.hands(Box::new(|_, _| false));
     sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
-    let took = sitting.seconds("change-over: fit check");
-    println!("one fit check: {took:.0} s of bench time at a scale of 100");
+    let took = sitting.seconds("change-over: mounting check");
+    println!("one mounting check: {took:.0} s of bench time at a scale of 100");
     assert!(took > 0.0 && took < 180.0, "{took} s");
 }
 
@@ -242,7 +262,7 @@ fn a_badly_seated_module_is_asked_for_again() {
     let bench = &sitting.bench;
     let mut hands = sitting.hands(Box::new(move |wanted, reseat| {
         let loose_lanes = if reseat.is_empty() { vec![3] } else { Vec::new() };
-        bench.fit(FittedThings { loose_lanes, ..as_wanted(wanted) });
+        bench.mount(MountedThings { loose_lanes, ..as_wanted(wanted) });
         true
     }));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
@@ -267,7 +287,7 @@ fn a_module_with_another_serial_number_is_asked_for_again() {
         if wanted.module == "Cedar" && std::mem::take(&mut wrong_once) {
             things.module_serial = Some("C-71".into());
         }
-        bench.fit(things);
+        bench.mount(things);
         true
     }));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
@@ -278,13 +298,13 @@ fn a_module_with_another_serial_number_is_asked_for_again() {
     sitting.off();
 }
 
-/// What the bench file says is fitted is checked as well, while somebody is there to see to it.
+/// What the bench file says is mounted is checked as well, while somebody is there to see to it.
 #[test]
 fn a_declared_setup_that_is_badly_seated_is_asked_for() {
     let sitting = Sitting::new(SMALL, 2000.0);
     let bench = &sitting.bench;
-    bench.fit(FittedThings { loose_lanes: vec![0, 1], ..bench.fitted() });
-    let mut hands = sitting.hands(fits(&sitting.bench));
+    bench.mount(MountedThings { loose_lanes: vec![0, 1], ..bench.mounted() });
+    let mut hands = sitting.hands(mounts(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!(end, BenchEnd::default());
     assert_eq!(hands.asked.len(), 2, "{:?}", hands.asked);
@@ -305,7 +325,7 @@ fn a_setup_that_never_answers_is_left_out_and_the_rest_is_planned_anew() {
         let this = (wanted.module.clone(), wanted.channel.clone());
         let wrong = *broken.get_or_insert_with(|| this.clone()) == this;
         let module = if wrong { "Birch".into() } else { wanted.module.clone() };
-        bench.fit(FittedThings { module, ..as_wanted(wanted) });
+        bench.mount(MountedThings { module, ..as_wanted(wanted) });
         true
     }));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
@@ -320,7 +340,7 @@ fn a_setup_that_never_answers_is_left_out_and_the_rest_is_planned_anew() {
                 assert_eq!(setup, broken);
                 assert_eq!(fault.kind, FaultKind::MountingCheck);
                 assert!(fault.detail.starts_with("2 times for the whole device"), "{fault}");
-                assert!(fault.detail.contains("is fitted, not"), "{fault}");
+                assert!(fault.detail.contains("is mounted, not"), "{fault}");
             }
             other => assert!(setup != broken && *other == JobOutcome::Measured, "{setup}: {other:?}"),
         }
@@ -351,7 +371,7 @@ fn outside_attended_hours_what_is_fitted_goes_on_and_hands_are_waited_for() {
     let mut sitting = Sitting::new(SMALL, 4000.0);
     sitting.start_local_min = Some(MONDAY_EVENING);
     sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
-    let mut hands = sitting.hands(fits(&sitting.bench));
+    let mut hands = sitting.hands(mounts(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!(end, BenchEnd::default());
     assert_eq!(sitting.outcomes().len(), 8);
@@ -360,14 +380,14 @@ fn outside_attended_hours_what_is_fitted_goes_on_and_hands_are_waited_for() {
     assert!(waiting[0].contains("outside attended hours") && waiting[0].contains("Tue 08:00"), "{waiting:?}");
     let waited_h = sitting.seconds("change-over: waiting") / 3600.0;
     assert!((1.0..=12.5).contains(&waited_h), "{waited_h} h");
-    // What was fitted was measured before.
+    // What was mounted was measured before.
     let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
     let begun: Vec<f64> = reader.jobs(Attempts::All).map(|job| job.unwrap().row.started_bench_s).collect();
     assert_eq!(begun.iter().filter(|at| **at < 11.9 * 3600.0).count(), 4, "{begun:?}");
     sitting.off();
 }
 
-/// The order begins with another setup than the one that was fitted in the evening: what is fitted goes first.
+/// The order begins with another setup than the one that was mounted in the evening: what is mounted goes first.
 #[test]
 fn at_night_what_is_fitted_goes_on_out_of_its_turn() {
     let text = SMALL.replace("temperature_degc = [25, 60]", "temperature_degc = [25]");
@@ -378,13 +398,13 @@ fn at_night_what_is_fitted_goes_on_out_of_its_turn() {
     sitting.bench_text =
         sitting.bench_text.replace("channel = \"direct\"", &format!("channel = \"{other}\""));
     sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
-    sitting.bench.fit(FittedThings { channel: other.into(), ..sitting.bench.fitted() });
-    let mut hands = sitting.hands(fits(&sitting.bench));
+    sitting.bench.mount(MountedThings { channel: other.into(), ..sitting.bench.mounted() });
+    let mut hands = sitting.hands(mounts(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!(end, BenchEnd::default());
     assert_eq!(sitting.channels(), [other, other, first.as_str(), first.as_str()]);
     let told = sitting.events("planned_anew");
-    let about = told.iter().filter(|words| words.contains("what is fitted goes on")).count();
+    let about = told.iter().filter(|words| words.contains("what is mounted goes on")).count();
     assert_eq!(about, 1, "{told:?}");
     assert_eq!(sitting.events("waiting").len(), 1);
     sitting.off();
@@ -398,7 +418,7 @@ fn the_baseline_at_the_end_is_not_taken_out_of_turn_at_night() {
     let mut sitting = Sitting::new(&format!("{text}{order}"), 4000.0);
     sitting.start_local_min = Some(MONDAY_EVENING);
     sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
-    let mut hands = sitting.hands(fits(&sitting.bench));
+    let mut hands = sitting.hands(mounts(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!(end, BenchEnd::default());
     assert_eq!(sitting.channels(), ["direct", "direct", "risers", "risers", "direct"]);
@@ -425,7 +445,7 @@ fn a_run_that_may_not_last_until_morning_leaves_the_rest_for_hands() {
     sitting.start_local_min = Some(MONDAY_EVENING);
     sitting.bench_text = sitting.bench_text.replace("most_hours = 2000", "most_hours = 11");
     sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
-    let mut hands = sitting.hands(fits(&sitting.bench));
+    let mut hands = sitting.hands(mounts(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert!(hands.asked.is_empty());
     assert!(end.ended_early.is_some() || end.waiting_for_hands == 4, "{end:?}");
@@ -435,10 +455,10 @@ fn a_run_that_may_not_last_until_morning_leaves_the_rest_for_hands() {
 #[test]
 fn a_panic_makes_the_bench_safe() {
     let sitting = Sitting::new(SMALL, 2000.0);
-    let mut hands = sitting.hands(fits(&sitting.bench));
+    let mut hands = sitting.hands(mounts(&sitting.bench));
     let bench = &sitting.bench;
     hands.on_leave = Box::new(move |_| {
-        // The fit check leaves the device powered.
+        // The mounting check leaves the device powered.
         assert!(bench.world().powered(), "the test needs something that is on");
         panic!("a fault of the program");
     });
@@ -456,12 +476,31 @@ fn a_run_ends_warm() {
         .replace("temperature_degc = [25, 60]", "temperature_degc = [-20]")
         .replace("rate = [2133, 2400]", "module = [\"Amber\"]\nchannel = [\"direct\"]\nrate = [2133, 2400]");
     let sitting = Sitting::new(&text, 2000.0);
-    let mut hands = sitting.hands(fits(&sitting.bench));
+    let mut hands = sitting.hands(mounts(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!(end, BenchEnd::default());
     assert!(sitting.bench.ledger().iter().all(|entry| entry.temperature.0 < 30.0));
     assert!(sitting.bench.ledger().iter().any(|entry| entry.temperature.1 < -18.0), "it was never cold");
     let device = sitting.bench.world().true_device();
     assert!(device > 14.0, "the run ended at {device} degC");
+    sitting.off();
+}
+
+/// The computer was suspended with the rails up: on waking everything is made safe, it is said, and this run switches nothing on again.
+#[test]
+fn a_suspended_computer_makes_its_bench_safe_when_it_wakes() {
+    let sitting = Sitting::new(&crate::bench_run::one_setup(), 100.0);
+    let before = std::cell::Cell::new(0);
+    let mut hands = sitting.hands(mounts(&sitting.bench));
+    hands.on_leave = Box::new(|_| {
+        before.set(sitting.bench.world().ledger.outputs_switched_on);
+        sitting.suspended_s.fetch_add(3600, Ordering::SeqCst);
+    });
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    let why = end.ended_early.as_deref().unwrap_or_default();
+    assert!(why.contains("this computer was suspended for 3600 s"), "{why}");
+    assert_eq!(end.not_safe, None);
+    assert_eq!(sitting.bench.world().ledger.outputs_switched_on, before.get(), "switched on again");
+    assert!(sitting.outcomes().is_empty(), "{:?}", sitting.outcomes());
     sitting.off();
 }

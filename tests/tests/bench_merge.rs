@@ -1,8 +1,8 @@
-//! One plan measured in parts on two emulated benches, each with what is fitted to it, and merged.
+//! One plan measured in parts on two emulated benches, each with what is mounted to it, and merged.
 
 use crate::bench_run::{Rig, named, rig, text};
 use crate::support::{Folder, SMALL, json, nightbench};
-use emulator::FittedThings;
+use emulator::MountedThings;
 use runner::store::{Attempts, Store};
 use std::path::Path;
 
@@ -36,7 +36,7 @@ fn inside(dir: &Path) -> (Vec<String>, Vec<Note>) {
 
 fn on_the_risers(plan: &str, seed: u64) -> Rig {
     let rig = rig(plan, seed, 0.0, 400.0);
-    rig.bench.fit(FittedThings { channel: "risers".into(), ..rig.bench.fitted() });
+    rig.bench.mount(MountedThings { channel: "risers".into(), ..rig.bench.mounted() });
     rig.folder.file("bench.toml", &named(&rig.bench, &rig.folder));
     rig
 }
@@ -50,7 +50,7 @@ fn parts_measured_on_two_benches_make_one_run() {
     let mut hours = 0.0;
     for part in [&near, &far] {
         let run = part.run(&[]);
-        // Nobody is there to fit the other channel.
+        // Nobody is there to mount the other channel.
         assert!(run.err.contains("4 jobs wait for hands"), "{}", run.err);
         hours += json(&run)["bench_hours"].as_f64().unwrap();
         part.off();

@@ -3,7 +3,7 @@
 
 use crate::bench_run::{Rig, one_setup, rig, text};
 use crate::support::{SMALL, STATE, json, missing, nightbench, program};
-use emulator::FittedThings;
+use emulator::MountedThings;
 use runner::store::{Attempts, Store};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -120,7 +120,7 @@ fn another_chip_in_the_same_folder_is_refused() {
     let first = rig.run(&["--only", "rate=2133"]);
     assert_eq!(json(&first)["jobs"], 2, "{}", first.err);
     let counted = rig.bench.ledger().len();
-    rig.bench.fit(FittedThings { chip: "another chip".into(), ..rig.bench.fitted() });
+    rig.bench.mount(MountedThings { chip: "another chip".into(), ..rig.bench.mounted() });
     let second = rig.run(&[]);
     assert_eq!(second.code, 5, "{}", second.err);
     assert!(second.err.contains("wrong identity: this folder holds results of"), "{}", second.err);
@@ -304,7 +304,7 @@ fn at_a_terminal(rig: &Rig, answers: &str) -> Option<(Option<i32>, String)> {
     Some((output.status.code(), String::from_utf8_lossy(&output.stdout).into_owned()))
 }
 
-/// A person at a terminal: cautions, what to fit, a wrong answer refused, the right one taken.
+/// A person at a terminal: cautions, what to mount, a wrong answer refused, the right one taken.
 #[test]
 fn a_person_at_a_terminal_is_asked_and_told() {
     let rig = rig(SMALL, 1, 0.0, 2000.0);

@@ -3,13 +3,12 @@
 
 use crate::bench_driver::{bench_file, setting, start};
 use crate::bench_run::{Rig, one_setup, rig};
-use crate::support::{Run, nightbench, program};
+use crate::support::{Run, nightbench};
 use contract::{Call, CancelToken, Driver};
 use emulator::{Harm, Heater, Kind, Probe, Reading, Tells, World};
-use std::process::{Child, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// How a faulty run ended, and what the world saw of it.
 struct End {
@@ -482,110 +481,6 @@ fn a_bench_left_hot_is_not_switched_on() {
     drop(rig);
 }
 
-/// A run in the background.
-fn begun(rig: &Rig) -> Child {
-    let child = program()
-        .current_dir(rig.folder.path())
-        .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
-        .stderr(Stdio::piped())
-        .stdout(Stdio::null())
-        .spawn()
-        .expect("the program starts");
-    let begin = Instant::now();
-    while !rig.bench.world().powered() && begin.elapsed() < Duration::from_secs(30) {
-        std::thread::sleep(Duration::from_millis(10));
-    }
-    assert!(rig.bench.world().powered(), "the run powers its device");
-    child
-}
-
-fn off_within(rig: &Rig, limit: Duration) -> Duration {
-    let begin = Instant::now();
-    loop {
-        let on = rig.bench.world().still_on();
-        if on.is_empty() {
-            return begin.elapsed();
-        }
-        assert!(begin.elapsed() < limit, "still on after {limit:?}: {on:?}");
-        std::thread::sleep(Duration::from_millis(20));
-    }
-}
-
-/// Nothing of the run is left; its watchdog makes the bench safe, over instruments that serve one connection only, too.
-#[test]
-fn a_watchdog_makes_the_bench_safe_after_a_kill() {
-    for one_connection in [false, true] {
-        let rig = rig(&one_setup(), 1, 0.0, 150.0);
-        rig.bench.world().one_connection = one_connection;
-        let mut child = begun(&rig);
-        child.kill().unwrap();
-        child.wait().unwrap();
-        let took = off_within(&rig, Duration::from_secs(20));
-        println!("off {took:?} after the kill");
-        let log = std::fs::read_to_string(rig.folder.path().join("out/commands.log")).unwrap();
-        assert!(log.contains("watchdog - the run ended without making the bench safe"), "{log}");
-    }
-}
-
-/// A run that is stopped does nothing any more; when it wakes, it finds its bench made safe and never powers up again.
-#[test]
-fn a_stopped_run_that_wakes_never_powers_up_again() {
-    let rig = rig(&one_setup(), 1, 0.0, 100.0);
-    let child = begun(&rig);
-    let signal = |name: &str| {
-        let pid = child.id().to_string();
-        assert!(
-            std::process::Command::new("kill").args([&format!("-{name}"), &pid]).status().unwrap().success()
-        );
-    };
-    signal("STOP");
-    off_within(&rig, Duration::from_secs(30));
-    let before = rig.bench.world().ledger.outputs_switched_on;
-    signal("CONT");
-    let output = child.wait_with_output().unwrap();
-    let words = String::from_utf8_lossy(&output.stderr).into_owned();
-    rig.off();
-    assert_eq!(rig.bench.world().ledger.outputs_switched_on, before, "{words}");
-}
-
-/// `bench safe` tells the run to end, waits, makes safe; the run never switches on again and says why.
-#[test]
-fn a_bench_made_safe_from_outside_stays_off() {
-    let rig = rig(&one_setup(), 1, 0.0, 100.0);
-    let child = begun(&rig);
-    let safe = nightbench(rig.folder.path(), &["bench", "safe", &rig.file]);
-    assert_eq!(safe.code, 0, "{}\n{}", safe.out, safe.err);
-    assert!(safe.err.contains("is in use by process") && safe.err.contains("told to end"), "{}", safe.err);
-    let before = rig.bench.world().ledger.outputs_switched_on;
-    rig.off();
-    let output = child.wait_with_output().unwrap();
-    let words = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert_eq!(output.status.code(), Some(3), "{words}");
-    assert!(words.contains("made safe from outside"), "{words}");
-    assert_eq!(rig.bench.world().ledger.outputs_switched_on, before, "{words}");
-    rig.off();
-    // Whoever begins afterwards may have the bench.
-    let look = nightbench(rig.folder.path(), &["bench", "check", &rig.file]);
-    assert_eq!(look.code, 0, "{}\n{}", look.out, look.err);
-}
-
-/// Another name, the same addresses: the bench is in use.
-#[test]
-fn a_bench_is_locked_by_address() {
-    let rig = rig(&one_setup(), 1, 0.0, 100.0);
-    let mut child = begun(&rig);
-    let text = std::fs::read_to_string(&rig.file).expect("the bench file");
-    let other = rig.folder.file("other.toml", &text.replace("name = \"emulated", "name = \"another"));
-    let other = other.to_str().expect("a path");
-    let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", other, "--into", "other"]);
-    assert_eq!(run.code, 5, "{}", run.err);
-    assert!(run.err.contains("is in use by process"), "{}", run.err);
-    assert!(rig.bench.world().powered(), "the running bench was left alone");
-    let _ = std::process::Command::new("kill").args(["-TERM", &child.id().to_string()]).status();
-    child.wait().unwrap();
-    rig.off();
-}
-
 /// Hands need more than the word of one sensor: the chip's dies at 25 degC while the device is hot; the chamber's own sensor and
 /// the time since the heat still tell.
 #[test]
@@ -606,4 +501,27 @@ fn hands_are_not_asked_for_on_the_word_of_one_sensor() {
     println!("{ready:?} with the device at {device:.1} degC");
     assert!(ready.is_err() || (14.5..=43.5).contains(&device), "hands at {device} degC");
     assert_eq!(bench.world().still_on(), Vec::<String>::new());
+}
+
+/// A lane that is never compared shows no error anywhere: not measured, whatever the strategy, and soon.
+#[test]
+fn a_lane_that_is_never_compared_is_not_measured() {
+    for mode in ["raster", "exact", "fast"] {
+        let plan = one_setup()
+            .replace("rate = [2133, 2400]", "rate = [2133]")
+            .replace("temperature_degc = [25, 60]", "temperature_degc = [25]")
+            .replace("mode = \"raster\"", &format!("mode = \"{mode}\""));
+        let own = rig(&plan, 1, 0.0, 2000.0);
+        own.bench.world().blind_lanes = vec![3];
+        let begin = std::time::Instant::now();
+        let run = own.run(&[]);
+        println!("{mode}: {:.1} s", begin.elapsed().as_secs_f64());
+        assert_eq!(run.code, 3, "{mode}: {}", run.err);
+        assert!(
+            run.err.contains("lane 3 of") && run.err.contains("stuck or not compared"),
+            "{mode}: {}",
+            run.err
+        );
+        own.off();
+    }
 }

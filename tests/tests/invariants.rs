@@ -21,11 +21,11 @@ fn keys(text: &str) -> BTreeMap<String, JobKey> {
     let plan = &rig.file.plan;
     rig.jobs()
         .into_iter()
-        .map(|todo| {
-            let job = &todo.job;
+        .map(|pending| {
+            let job = &pending.job;
             let name =
-                format!("{} {} {} {}", todo.condition.describe(plan), job.mounting, job.repeat, job.start);
-            (name, todo.key)
+                format!("{} {} {} {}", pending.condition.describe(plan), job.mounting, job.repeat, job.start);
+            (name, pending.key)
         })
         .collect()
 }

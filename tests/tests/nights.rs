@@ -148,7 +148,7 @@ fn judge(
     let plan = &rig.file.plan;
     let keys = plan::keys::JobKeys::new(plan, simulator::target::MODEL_VERSION).expect("finite numbers");
     let jobs: HashMap<JobKey, plan::expand::Job> =
-        rig.jobs().into_iter().map(|todo| (todo.key, todo.job)).collect();
+        rig.jobs().into_iter().map(|pending| (pending.key, pending.job)).collect();
     let mut judge = Judge::new(plan, &rig.forecast.expansion, true);
     let mut spoiled: HashSet<u32> = HashSet::new();
     for (key, _, _, result) in stored {

@@ -7,7 +7,7 @@ use crate::chance::Chance;
 use crate::faulty::{FaultyDriver, Mishaps, Witness};
 use crate::rig::{Rig, Sitting, TINY, contents};
 use crate::support::{Folder, nightbench};
-use bench::driver::InstrumentState;
+use bench::InstrumentState;
 use bench::{BenchDriver, WatchedValue};
 use contract::{
     Call, CancelToken, Capabilities, Driver, DriverError, FaultKind, PointCounts, PointRequest, SafetyHandle,
@@ -168,8 +168,8 @@ impl<B: Bench + ?Sized> Bench for Noise<B> {
     fn take_readings(&mut self) -> Vec<WatchedValue> {
         self.inner.take_readings()
     }
-    fn refitted(&mut self) {
-        self.inner.refitted();
+    fn mounted_anew(&mut self) {
+        self.inner.mounted_anew();
     }
     fn check_at_ambient(&mut self, at_ambient: bool) {
         self.inner.check_at_ambient(at_ambient);
@@ -400,7 +400,7 @@ fn bench_run(trouble: Trouble, wording: Wording) -> Decided {
         Box::new(noise)
     });
     let mut store = open_on(&dir, &file, 1, session.target()).expect("a new folder");
-    let todo: Vec<PendingJob> = (0..)
+    let pending: Vec<PendingJob> = (0..)
         .zip(&forecast.jobs)
         .map(|(position, job)| {
             let condition = forecast.expansion.conditions[job.condition as usize];
@@ -408,8 +408,8 @@ fn bench_run(trouble: Trouble, wording: Wording) -> Decided {
         })
         .collect();
     let executor = Executor::new(plan, &forecast.expansion, &keys);
-    let mut progress = Progress::new(quiet, 0, todo.len());
-    let run = BenchRun { plan, forecast: &forecast, executor, todo: &todo };
+    let mut progress = Progress::new(quiet, 0, pending.len());
+    let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending };
     let end = session.run_with(&mut Nobody, run, &mut store, &CancelToken::new(), &mut progress);
     let end = end.unwrap_or_else(|failure| panic!("{failure}"));
     store.close().expect("a store that can be closed");

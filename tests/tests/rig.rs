@@ -82,14 +82,14 @@ impl Rig {
         let executor = Executor::new(plan, &self.forecast.expansion, &keys);
         let mut store = open_for(dir, &self.file, SEED)?;
         let done = store.reader().done_keys().expect("a readable store");
-        let todo: Vec<PendingJob> =
-            self.jobs().into_iter().filter(|todo| !done.contains(&todo.key)).collect();
+        let pending: Vec<PendingJob> =
+            self.jobs().into_iter().filter(|pending| !done.contains(&pending.key)).collect();
         (sitting.spoil)(&mut store);
         // "Animated" off a terminal shows nothing at all.
         let quiet = Terminal { colour_out: false, colour_err: false, animated: true };
-        let mut progress = Progress::new(quiet, 0, todo.len());
+        let mut progress = Progress::new(quiet, 0, pending.len());
         let night = Night { dir, plan, executor: &executor, open: sitting.open, threads: sitting.threads };
-        let count = simulate(night, &todo, &mut store, sitting.cancel, &mut progress)?;
+        let count = simulate(night, &pending, &mut store, sitting.cancel, &mut progress)?;
         store.close().expect("a store that can be closed");
         Ok(count)
     }

@@ -1,7 +1,7 @@
 //! What instruments answer, read strictly: numbers, switches, error-queue entries.
 
 use contract::{DriverError, FaultKind};
-use plan::bench_file::Profile;
+use plan::bench_file::{Instrument, Profile, Transport};
 
 /// From this magnitude on a number means "not a number" (9.91E+37) or infinity (9.9E+37). Source: SCPI-1999 as
 /// quoted in public instrument manuals.
@@ -60,6 +60,47 @@ pub fn error_entry(text: &str) -> Result<(i32, String), DriverError> {
     })?;
     let words = bare[end..].trim_start_matches([',', ' ']).trim().trim_matches('"').to_string();
     Ok((number, words))
+}
+
+/// Most bytes of an unfinished answer that are shown.
+const MOST_SHOWN: usize = 40;
+
+/// What came of an answer that did not end in time, and what to change.
+pub fn unfinished(came: &[u8], spec: &Instrument) -> String {
+    let end = spec.profile.terminator.as_bytes();
+    let named = |end: &[u8]| match end {
+        b"\n" => "LF".to_string(),
+        b"\r" => "CR".to_string(),
+        b"\r\n" => "CR LF".to_string(),
+        other => other.escape_ascii().to_string(),
+    };
+    if came.is_empty() {
+        let place = match &spec.transport {
+            Transport::Serial { baud, .. } => format!("is it {baud} baud, and the right cable"),
+            other => format!("is it behind {}", other.describe()),
+        };
+        return format!(
+            "nothing was received: is it switched on, {place}, does it know this command, and does it end its messages by {} \
+             (`terminator` of the profile `{}`)?",
+            named(end),
+            spec.profile.name
+        );
+    }
+    let shown = &came[..came.len().min(MOST_SHOWN)];
+    let more = if came.len() > MOST_SHOWN { " ..." } else { "" };
+    let advice = match came.last() {
+        Some(b'\r') if end != b"\r" => {
+            "it ends by CR: write `terminator = \"CR\"` in its profile".to_string()
+        }
+        Some(b'\n') if end != b"\n" => {
+            "it ends by LF: write `terminator = \"LF\"` in its profile".to_string()
+        }
+        _ => format!(
+            "{} did not follow: raise `time_out_s`, or correct `terminator` in its profile",
+            named(end)
+        ),
+    };
+    format!("{} bytes were received: `{}`{more}; {advice}", came.len(), shown.escape_ascii())
 }
 
 /// Names of errors worth naming. Source: SCPI-1999 error list as quoted in public manuals.
@@ -123,5 +164,21 @@ mod tests {
         assert!(switch("1", &profile).unwrap() && switch(" on", &profile).unwrap());
         assert!(!switch("0", &profile).unwrap() && !switch("OFF\r", &profile).unwrap());
         assert!(switch("maybe", &profile).is_err());
+    }
+
+    #[test]
+    fn an_unfinished_answer_is_shown_with_what_to_change() {
+        let bench = include_str!("../agent/every-key-bench.toml");
+        let bench = plan::bench_file::BenchFile::read(bench).unwrap();
+        let oven = bench.instrument("oven").unwrap();
+        let silent = unfinished(b"", oven);
+        assert!(silent.contains("nothing was received") && silent.contains("19200 baud"), "{silent}");
+        let supply = bench.instrument("supply A").unwrap();
+        let words = unfinished(b"+1.2E+00\r", supply);
+        assert!(
+            words.contains("9 bytes were received: `+1.2E+00\\r`") && words.contains("`terminator = \"CR\"`"),
+            "{words}"
+        );
+        assert!(unfinished(b"+1.2", supply).contains("LF did not follow"));
     }
 }

@@ -9,6 +9,8 @@ const MOST_KEPT: usize = 4000;
 /// Longest line kept, characters.
 const LONGEST: usize = 400;
 
+/// Tells a person what is waited for.
+type Listener = Box<dyn Fn(&str) + Send>;
 /// Gives the present time as text.
 type Clock = Box<dyn Fn() -> String + Send>;
 
@@ -17,6 +19,7 @@ struct Inner {
     sink: Option<Box<dyn Write + Send>>,
     kept: VecDeque<String>,
     sink_failed: Option<String>,
+    listener: Option<Listener>,
     written: u64,
     left_out: u64,
 }
@@ -67,6 +70,7 @@ impl CommandLog {
             sink,
             kept: VecDeque::new(),
             sink_failed: None,
+            listener: None,
             written: 0,
             left_out: 0,
         })))
@@ -101,6 +105,20 @@ impl CommandLog {
             inner.kept.pop_front();
         }
         inner.kept.push_back(line);
+    }
+
+    /// A person at a terminal is told what is waited for.
+    pub fn told_to(self, listener: impl Fn(&str) + Send + 'static) -> CommandLog {
+        self.inner().listener = Some(Box::new(listener));
+        self
+    }
+
+    /// Notes a remark, and tells it to a person who waits.
+    pub(crate) fn progress(&self, who: &str, text: &str) {
+        self.note(who, '-', text);
+        if let Some(listener) = &self.inner().listener {
+            listener(text);
+        }
     }
 
     /// The present time as the log writes it.

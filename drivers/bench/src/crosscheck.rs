@@ -67,9 +67,16 @@ pub struct CrossCheck {
     /// A body that took the air's temperature at once and gives it back with the device's time constant.
     body: Option<f64>,
     time_constant_s: Option<f64>,
+    /// Time constant of the slowest part in reach, where somebody said so, s.
+    slowest_s: Option<f64>,
 }
 
 impl CrossCheck {
+    /// With the time constant of the slowest part in reach, where it is known, s.
+    pub fn with_slowest(slowest_s: Option<f64>) -> CrossCheck {
+        CrossCheck { slowest_s, ..CrossCheck::default() }
+    }
+
     /// Adds the readings of one poll, taken at a bench time. `set_point`: where the chamber drives the air, and the room,
     /// degC. Tells the first contradiction.
     pub fn add(
@@ -177,7 +184,8 @@ impl CrossCheck {
         let before = self.body.unwrap_or(air);
         // Between two polls the air may have stayed where it was.
         let since = self.last_air.replace(air).unwrap_or(air);
-        let tau = CAREFUL * self.time_constant_s.unwrap_or(UNKNOWN_S);
+        let estimated = CAREFUL * self.time_constant_s.unwrap_or(UNKNOWN_S);
+        let tau = self.slowest_s.map_or(estimated, |slowest| slowest.max(estimated));
         let away = |degc: f64| (degc - HAND_WARM_C).abs();
         let felt = if away(since) > away(air) { since } else { air };
         let after = before + (felt - before) * (1.0 - (-dt / tau).exp());
@@ -284,6 +292,32 @@ mod tests {
         for step in 0..100 {
             let air = 99.0 - f64::from(step) * 0.5;
             check.add(f64::from(step) * 2.0, &readings(air, air), Some((23.0, 23.0))).unwrap();
+        }
+    }
+
+    /// A heat sink of 900 s beside a chip of 25 s: its own time constant, where it is declared, keeps hands away.
+    #[test]
+    fn a_slow_part_that_was_declared_is_waited_for() {
+        for (declared, enough) in [(None, false), (Some(900.0), true)] {
+            let mut check = CrossCheck::with_slowest(declared);
+            let (mut chip, mut sink) = (23.0f64, 23.0f64);
+            let mut poll = |now: f64, air: f64, check: &mut CrossCheck| {
+                chip += (air - chip) * (1.0 - (-10.0f64 / 25.0).exp());
+                sink += (air - sink) * (1.0 - (-10.0f64 / 900.0).exp());
+                check.add(now, &readings(chip, air), None).unwrap();
+                sink
+            };
+            let mut now = 0.0;
+            for step in 0..500 {
+                now += 10.0;
+                poll(now, (23.0 + f64::from(step)).min(85.0), &mut check);
+            }
+            let mut hot = 85.0;
+            while check.body().unwrap() > 43.0 {
+                now += 10.0;
+                hot = poll(now, 25.0, &mut check);
+            }
+            assert_eq!(hot <= 43.0, enough, "{declared:?}: the sink is at {hot:.1} degC");
         }
     }
 

@@ -6,8 +6,9 @@ use contract::{DriverError, FaultKind};
 use plan::bench_file::{AgentConnection, BenchFile, InstrumentKind, Transport};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::io::ErrorKind as Io;
+use std::io::{ErrorKind as Io, Write};
 use std::net::ToSocketAddrs;
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
@@ -15,6 +16,10 @@ const LATCH: &str = "latch.json";
 const MADE_SAFE: &str = "made-safe";
 /// Folder for every user of this computer, where an administrator made it.
 const OF_MACHINE: &str = "/var/lib/nightbench";
+/// Else one that any user may make for all: it outlives a restart, and files of its kind may be tidied away after a month.
+const OF_EVERYBODY: &str = "/var/tmp/nightbench";
+/// File that a lock of the run holds.
+const LOCK: &str = "run.lock";
 /// Names another folder, for trying out.
 const OF_ENVIRONMENT: &str = "NIGHTBENCH_STATE";
 
@@ -31,12 +36,26 @@ pub struct Latch {
     pub bench: String,
 }
 
+/// Who meets what is remembered in a folder.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Reach {
+    /// Whoever names it.
+    Named,
+    /// Everybody on this computer.
+    Everybody,
+    /// This user alone.
+    User,
+}
+
 /// The folder of this computer in which benches are remembered.
 #[derive(Debug, Clone)]
-pub struct StateFolder(PathBuf);
+pub struct StateFolder {
+    path: PathBuf,
+    reach: Reach,
+}
 
 impl StateFolder {
-    /// The machine's folder where there is one, else the user's.
+    /// The machine's folder where there is one, else one that all users share, else the user's.
     ///
     /// # Errors
     /// There is no place for it: a bench that could not remember an alarm is not driven.
@@ -47,8 +66,15 @@ impl StateFolder {
                 .or_else(|| given("HOME").map(|home| home.join(".local/state")))
                 .map(|base| base.join("nightbench"))
         };
+        let of = |reach: Reach| move |path: PathBuf| StateFolder { path, reach };
         let machine = Some(PathBuf::from(OF_MACHINE)).filter(|dir| dir.is_dir());
-        given(OF_ENVIRONMENT).or(machine).or_else(user).map(StateFolder).ok_or_else(|| {
+        let shared = || made_for_everybody(Path::new(OF_EVERYBODY)).ok();
+        let folder = given(OF_ENVIRONMENT)
+            .map(of(Reach::Named))
+            .or(machine.map(of(Reach::Everybody)))
+            .or_else(|| shared().map(of(Reach::Everybody)))
+            .or_else(|| user().map(of(Reach::User)));
+        folder.ok_or_else(|| {
             format!(
                 "no place to remember alarms of benches: set HOME, or have {OF_MACHINE} made for everybody who runs a bench"
             )
@@ -57,12 +83,27 @@ impl StateFolder {
 
     /// A folder of one's own.
     pub fn at(dir: &Path) -> StateFolder {
-        StateFolder(dir.to_owned())
+        StateFolder { path: dir.to_owned(), reach: Reach::Named }
     }
 
     /// Where it is.
     pub fn path(&self) -> &Path {
-        &self.0
+        &self.path
+    }
+
+    /// Where it is and whom it reaches, in words.
+    pub fn describe(&self) -> String {
+        let place = self.path.display();
+        match self.reach {
+            Reach::Named => format!(
+                "in {place}, as {OF_ENVIRONMENT} says: whoever names another folder does not meet them"
+            ),
+            Reach::Everybody => format!("in {place}, for everybody on this computer"),
+            Reach::User => format!(
+                "in {place}, for this user ALONE: another user's runs do not meet them. Have {OF_MACHINE} made, writable for \
+                 everybody who runs a bench"
+            ),
+        }
     }
 
     /// The folder of something by its text, made if need be.
@@ -72,14 +113,49 @@ impl StateFolder {
     pub fn place(&self, of: &str) -> std::io::Result<PathBuf> {
         let digest = Sha256::digest(of.as_bytes());
         let name: String = digest.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
-        let dir = self.0.join(name);
-        std::fs::create_dir_all(&dir)?;
-        let label = dir.join("what");
-        if !label.exists() {
-            std::fs::write(label, format!("{of}\n"))?;
+        let dir = self.path.join(name);
+        if !dir.is_dir() {
+            std::fs::create_dir_all(&dir)?;
+            let _ = std::fs::write(dir.join("what"), format!("{of}\n"));
+            if self.reach == Reach::Everybody {
+                // Another user's run locks, latches and clears here as well, whatever this one's umask.
+                allow(&dir, 0o777)?;
+                for file in [LOCK, MADE_SAFE] {
+                    let path = dir.join(file);
+                    if own_file(&path, false).is_ok() {
+                        allow(&path, 0o666)?;
+                    }
+                }
+            }
         }
         Ok(dir)
     }
+}
+
+fn allow(path: &Path, mode: u32) -> std::io::Result<()> {
+    std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode))
+}
+
+/// A file of ours, made where it is missing or, with `append`, written on. A link is not followed: the folder is open to everybody.
+fn own_file(path: &Path, append: bool) -> std::io::Result<std::fs::File> {
+    let mut options = std::fs::OpenOptions::new();
+    options.custom_flags(rustix::fs::OFlags::NOFOLLOW.bits().cast_signed());
+    if append {
+        options.append(true).create(true)
+    } else {
+        options.write(true).create_new(true)
+    };
+    options.open(path)
+}
+
+/// A folder in which every user may make and nobody may take away another's.
+fn made_for_everybody(dir: &Path) -> std::io::Result<PathBuf> {
+    if std::fs::create_dir(dir).is_ok() {
+        allow(dir, 0o1777)?;
+    }
+    let found = std::fs::symlink_metadata(dir)?;
+    let open = found.is_dir() && found.permissions().mode() & 0o1777 == 0o1777;
+    if open { Ok(dir.to_owned()) } else { Err(Io::PermissionDenied.into()) }
 }
 
 /// The address of an instrument as it is remembered: one text however it is written.
@@ -110,8 +186,11 @@ pub fn addresses(bench: &BenchFile) -> Vec<String> {
     list
 }
 
+/// Says why nothing may be switched on, beside what is remembered.
+type Asked = Arc<dyn Fn() -> Option<String> + Send + Sync>;
+
 /// One bench in the memory of this computer. Clones share what this process knows.
-#[derive(Debug, Clone)]
+#[derive(Clone)]
 pub struct Custody {
     bench: String,
     /// Places of everything that heats or powers.
@@ -120,6 +199,7 @@ pub struct Custody {
     made_safe: Vec<u64>,
     /// A latch of this process holds whether or not it could be written.
     own: Arc<Mutex<Option<Latch>>>,
+    asked: Option<Asked>,
 }
 
 impl Custody {
@@ -147,6 +227,7 @@ impl Custody {
             places: places?,
             made_safe: Vec::new(),
             own: Arc::default(),
+            asked: None,
         };
         custody.made_safe = custody.counts()?;
         Ok(custody)
@@ -154,7 +235,18 @@ impl Custody {
 
     /// Remembered by this process alone: for a dry run, which opens nothing, and for tests.
     pub fn of_process() -> Custody {
-        Custody { bench: String::new(), places: Vec::new(), made_safe: Vec::new(), own: Arc::default() }
+        Custody {
+            bench: String::new(),
+            places: Vec::new(),
+            made_safe: Vec::new(),
+            own: Arc::default(),
+            asked: None,
+        }
+    }
+
+    /// From now on this is asked as well before anything is switched on.
+    pub fn asks(&mut self, asked: impl Fn() -> Option<String> + Send + Sync + 'static) {
+        self.asked = Some(Arc::new(asked));
     }
 
     fn own(&self) -> MutexGuard<'_, Option<Latch>> {
@@ -212,8 +304,11 @@ impl Custody {
             if path.exists() {
                 continue;
             }
-            let draft = place.join("latch.new");
-            let written = std::fs::write(&draft, &text).and_then(|()| std::fs::rename(&draft, &path));
+            let draft = place.join(format!("latch.{}", std::process::id()));
+            let _ = std::fs::remove_file(&draft);
+            let written = own_file(&draft, false)
+                .and_then(|mut file| file.write_all(text.as_bytes()))
+                .and_then(|()| std::fs::rename(&draft, &path));
             if let Err(error) = written {
                 failure.get_or_insert(format!("the alarm could not be latched: {}: {error}", path.display()));
             }
@@ -243,13 +338,9 @@ impl Custody {
     /// # Errors
     /// The system refuses.
     pub fn note_made_safe(&self, by: &str, at_utc: &str) -> Result<(), String> {
-        use std::io::Write as _;
         for place in &self.places {
             let path = place.join(MADE_SAFE);
-            std::fs::OpenOptions::new()
-                .create(true)
-                .append(true)
-                .open(&path)
+            own_file(&path, true)
                 .and_then(|mut file| file.write_all(format!("{at_utc} {by}\n").as_bytes()))
                 .map_err(|error| format!("{}: {error}", path.display()))?;
         }
@@ -273,13 +364,19 @@ impl Custody {
     /// May anything be switched on or heated?
     ///
     /// # Errors
-    /// `Interlock`: an alarm is latched, or nobody can tell; `TakenOver`: the bench was made safe from outside.
+    /// `Interlock`: an alarm is latched, or nobody can tell; `TakenOver`: the bench was made safe from outside, or nobody watched it.
     pub fn may_switch_on(&self) -> Result<(), DriverError> {
         let unknown = |words: String| DriverError::new(FaultKind::Interlock, words);
         if let Some(latch) = self.latch().map_err(unknown)? {
             return Err(DriverError::new(
                 FaultKind::Interlock,
                 format!("an alarm is latched: {}", latch.words),
+            ));
+        }
+        if let Some(why) = self.asked.as_ref().and_then(|asked| asked()) {
+            return Err(DriverError::new(
+                FaultKind::TakenOver,
+                format!("{why}: nothing is switched on again"),
             ));
         }
         match self.made_safe_since().map_err(unknown)? {
@@ -333,6 +430,35 @@ mod tests {
         own.clear().unwrap();
         other.clear().unwrap();
         own.may_switch_on().unwrap();
+        let _ = std::fs::remove_dir_all(dir);
+    }
+
+    /// What one user remembers another user meets: every file and folder is open to both, whatever the umask.
+    #[test]
+    fn a_shared_folder_is_open_to_every_user() {
+        let dir = folder("shared");
+        assert_eq!(made_for_everybody(&dir).unwrap(), dir);
+        let state = StateFolder { path: dir.clone(), reach: Reach::Everybody };
+        let place = state.place("tcp 192.0.2.10:5025").unwrap();
+        let mode = |path: &Path| std::fs::metadata(path).unwrap().permissions().mode() & 0o7777;
+        assert_eq!((mode(&dir), mode(&place)), (0o1777, 0o777));
+        assert_eq!((mode(&place.join(LOCK)), mode(&place.join(MADE_SAFE))), (0o666, 0o666));
+        assert!(state.describe().contains("for everybody on this computer"));
+        let custody = Custody::of(&bench("192.0.2.10:5025"), &state).unwrap();
+        custody.note_made_safe("bench safe", "2026-01-01T00:00:00.000Z").unwrap();
+        // A link that somebody laid there leads nowhere.
+        let elsewhere = folder("elsewhere");
+        std::fs::write(&elsewhere, "untouched").unwrap();
+        std::fs::remove_file(place.join(MADE_SAFE)).unwrap();
+        std::os::unix::fs::symlink(&elsewhere, place.join(MADE_SAFE)).unwrap();
+        assert!(custody.note_made_safe("bench safe", "2026-01-01T00:00:00.000Z").is_err());
+        assert_eq!(std::fs::read_to_string(&elsewhere).unwrap(), "untouched");
+        // A folder that others may not write is not taken for one that all share.
+        let closed = folder("closed");
+        std::fs::create_dir(&closed).unwrap();
+        assert!(made_for_everybody(&closed).is_err());
+        let _ = std::fs::remove_file(elsewhere);
+        let _ = std::fs::remove_dir_all(closed);
         let _ = std::fs::remove_dir_all(dir);
     }
 

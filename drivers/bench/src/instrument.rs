@@ -219,9 +219,13 @@ impl Instrument {
 
     fn wire_fault(&self, error: &WireError, doing: &str) -> DriverError {
         match error {
-            WireError::TimeOut => self.fault(
+            WireError::TimeOut(came) => self.fault(
                 FaultKind::TimeOut,
-                format!("no whole answer within {} s ({doing})", self.spec.time_out_s),
+                format!(
+                    "no whole answer within {} s ({doing}); {}",
+                    self.spec.time_out_s,
+                    answers::unfinished(came, &self.spec)
+                ),
             ),
             WireError::Closed(words) => self.fault(FaultKind::Communication, format!("{words} ({doing})")),
             WireError::Garbled(words) => self.fault(FaultKind::Protocol, format!("{words} ({doing})")),
@@ -264,7 +268,9 @@ impl Instrument {
         drop(wire);
         match &answer {
             Ok(answer) => self.log.note(&self.spec.name, '<', answer),
-            Err(error) => self.log.note(&self.spec.name, '-', &format!("{error:?}")),
+            Err(error) => {
+                self.log.note(&self.spec.name, '-', &self.wire_fault(error, text).words);
+            }
         }
         answer.map_err(|error| self.wire_fault(&error, text))
     }

@@ -9,11 +9,14 @@
 
 pub mod agent;
 mod answers;
+mod checks;
 pub mod command_log;
 mod crosscheck;
 pub mod custody;
+mod device;
 pub mod driver;
 pub mod instrument;
+mod look;
 mod plant;
 mod power;
 pub mod safe;
@@ -25,5 +28,6 @@ pub mod wire;
 pub use command_log::CommandLog;
 pub use custody::{Custody, Latch, StateFolder};
 pub use driver::BenchDriver;
+pub use look::{InstrumentState, SensorLook};
 pub use plant::WatchedValue;
 pub use temperature::{RAMP_READING, SOAK_READING};

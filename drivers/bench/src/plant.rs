@@ -54,6 +54,10 @@ pub(super) struct Plant {
     pub log: CommandLog,
     pub dry: bool,
     pub watched: Option<Watched>,
+    /// Level and point the temperature is held at, where it settled.
+    pub held: Option<(Celsius, ControlPoint)>,
+    /// Conditions are tried at ambient, without settling: a mounting check waits for nothing.
+    pub at_ambient: bool,
     pub readings: Vec<WatchedValue>,
     /// Voltages the rails were switched on with; `None` = not known to be on.
     pub rails_on: Option<Vec<f64>>,
@@ -64,7 +68,7 @@ pub(super) struct Plant {
     start: Instant,
 }
 
-/// A fault of the bench: nothing that is fitted is to blame.
+/// A fault of the bench: nothing that is mounted is to blame.
 pub(super) fn bench_fault(kind: FaultKind, words: impl Into<String>) -> DriverError {
     DriverError::new(kind, words).at(Part::Instrument)
 }
@@ -80,6 +84,8 @@ impl Plant {
             log,
             dry,
             watched: None,
+            held: None,
+            at_ambient: false,
             readings: Vec::new(),
             rails_on: None,
             sensors,
@@ -94,6 +100,15 @@ impl Plant {
     pub fn obey(&mut self, custody: Custody) {
         self.instruments.iter_mut().for_each(|one| one.obey(custody.clone()));
         self.custody = custody;
+    }
+
+    /// An alarm latches: nothing is switched on or heated again until a person clears it.
+    pub fn latch(&self, error: &DriverError) {
+        let latched = self.custody.latch_alarm(error.kind, &error.words, &self.log.time());
+        self.log.note("bench", '-', &format!("latched: {}", error.words));
+        if let Err(words) = latched {
+            self.log.note("bench", '-', &words);
+        }
     }
 
     /// Bench seconds since opening.

@@ -61,11 +61,23 @@ impl SafetyKit {
                 .map(|spec| {
                     scope.spawn(move || {
                         let begin = Instant::now();
+                        let mut told = false;
                         loop {
                             match self.one_safe(spec) {
                                 Ok(()) => return None,
                                 Err(error) if begin.elapsed() > power::OFF_LIMIT => return Some(error),
-                                Err(_) => std::thread::sleep(BETWEEN_TRIES),
+                                Err(error) => {
+                                    if !std::mem::replace(&mut told, true) {
+                                        self.log.progress(
+                                            &spec.name,
+                                            &format!(
+                                                "switching off: {error}; tried again for {} s",
+                                                power::OFF_LIMIT.as_secs()
+                                            ),
+                                        );
+                                    }
+                                    std::thread::sleep(BETWEEN_TRIES);
+                                }
                             }
                         }
                     })
@@ -73,8 +85,9 @@ impl SafetyKit {
                 .collect();
             threads
                 .into_iter()
-                .filter_map(|thread| match thread.join() {
-                    Ok(failure) => failure.map(|error| error.to_string()),
+                .zip(self.bench.instruments.iter().filter(|spec| spec.kind != InstrumentKind::Meter))
+                .filter_map(|(thread, spec)| match thread.join() {
+                    Ok(failure) => failure.map(|error| format!("{error}{}", self.not_known(spec, &error))),
                     Err(_) => Some("a thread that makes an instrument safe panicked".into()),
                 })
                 .collect()
@@ -101,6 +114,7 @@ impl SafetyKit {
     fn one_safe(&self, spec: &plan::bench_file::Instrument) -> Result<(), DriverError> {
         let call = Call::within(INSTRUMENT_LIMIT, &CancelToken::new());
         let mut one = Instrument::new(spec.clone(), self.log.clone(), false);
+        one.connect(&call)?;
         match spec.kind {
             InstrumentKind::Chamber => {
                 let ambient = self.bench.room.temperature.0;
@@ -121,6 +135,28 @@ impl SafetyKit {
                 power::outputs_off(&rails, &mut one, &call)
             }
             InstrumentKind::Meter => Ok(()),
+        }
+    }
+
+    /// What an instrument that does not answer leaves open, in words.
+    fn not_known(&self, spec: &plan::bench_file::Instrument, error: &DriverError) -> String {
+        if !error.kind.is_of_conversation() {
+            return String::new();
+        }
+        let own = self.bench.rails.iter().filter(|rail| rail.supply == spec.name);
+        let open: Vec<String> = own
+            .filter(|_| spec.kind == InstrumentKind::Supply)
+            .map(|rail| match &rail.meter {
+                Some((meter, _)) => format!("{} (`{meter}` measures it)", rail.name),
+                None => rail.name.clone(),
+            })
+            .collect();
+        match spec.kind {
+            InstrumentKind::Supply => format!(
+                "; so nobody knows whether these are off: {}. Look at its display",
+                if open.is_empty() { "no rail".into() } else { open.join(", ") }
+            ),
+            _ => format!("; so nobody knows whether `{}` is off. Look at its display", spec.name),
         }
     }
 

@@ -86,7 +86,12 @@ impl Sensors {
             .into_iter()
             .map(|(point, name, source)| Known { point, name, source, last: None })
             .collect();
-        Sensors { known, check: CrossCheck::default(), doubted: false, drives_to: None }
+        Sensors {
+            known,
+            check: CrossCheck::with_slowest(bench.touch_safe.time_constant_s),
+            doubted: false,
+            drives_to: None,
+        }
     }
 
     /// Numbers of all sensors with their sources.

@@ -1,7 +1,7 @@
 //! Bringing the device to a temperature, by its own sensor, and waiting until hands may come near.
 
-use super::driver::BenchDriver;
-use super::plant::bench_fault;
+use super::device::Device;
+use super::plant::{Plant, bench_fault};
 use super::sensors::Taken;
 use super::settle::{RampWatch, Settling, State, Trimming};
 use contract::{Alarm, Call, DriverError, FaultKind, Part, Setting};
@@ -13,13 +13,19 @@ use plan::bench_file::{Action, InstrumentKind, SensorSource};
 pub const RAMP_READING: &str = "change-over: ramp";
 /// Name of the reading that says how long the device then soaked until it counted as settled (s).
 pub const SOAK_READING: &str = "change-over: soak";
-/// Half width of the band in which a fit check is made, K around ambient: the powered device warms itself.
+/// Half width of the band in which a mounting check is made, K around ambient: the powered device warms itself.
 const AMBIENT_BAND_K: f64 = 15.0;
 
 /// Most times the chamber is trimmed for a steady offset between chamber and device.
 const MOST_TRIMS: u32 = 8;
 
-impl BenchDriver {
+/// The device's temperature: everything that heats, and everything that tells.
+pub(super) struct Climate<'b> {
+    pub plant: &'b mut Plant,
+    pub device: &'b mut Device,
+}
+
+impl Climate<'_> {
     /// Reads every sensor once: the agent's, then those of instruments. Instruments that cannot be read are no alarm until their
     /// last reading is stale; an agent that cannot is, where it is `needed`.
     fn poll(
@@ -41,7 +47,7 @@ impl BenchDriver {
             return Ok(readings);
         }
         let dry = names.iter().map(|(_, name)| (name.clone(), expected.0)).collect();
-        let answer = match self.agent_temperatures(dry, call) {
+        let answer = match self.device.temperatures(self.plant, dry, call) {
             Err(error) if !needed && error.kind != FaultKind::Cancelled => {
                 self.plant.log.note("agent", '-', &format!("no temperature: {error}"));
                 return Ok(readings);
@@ -171,9 +177,9 @@ impl BenchDriver {
         }
     }
 
-    /// Brings the device to a setting's temperature, or leaves it at ambient for a fit check; the bench seconds it took.
+    /// Brings the device to a setting's temperature, or leaves it at ambient for a mounting check; the bench seconds it took.
     pub(super) fn reach(&mut self, setting: &Setting, call: &Call) -> Result<Seconds, DriverError> {
-        if !self.at_ambient {
+        if !self.plant.at_ambient {
             return Ok(self.settle(setting.temperature, setting.control_point, call)?.1);
         }
         let room = self.plant.bench.room.temperature;
@@ -193,7 +199,7 @@ impl BenchDriver {
     /// Watches what was just reached.
     pub(super) fn arm(&mut self, setting: &Setting) {
         let bench = &self.plant.bench;
-        let (level, half_k) = match self.at_ambient {
+        let (level, half_k) = match self.plant.at_ambient {
             true => (bench.room.temperature, AMBIENT_BAND_K),
             false => (setting.temperature, bench.settle.band.0),
         };
@@ -210,13 +216,13 @@ impl BenchDriver {
     ) -> Result<(Celsius, Seconds), DriverError> {
         let rule = self.plant.bench.settle;
         let begin = self.plant.now_s();
-        if self.held == Some((level, point)) {
+        if self.plant.held == Some((level, point)) {
             let reading = self.read_temperature(point, level, call)?;
             if (reading - level).0.abs() <= rule.band.0 {
                 return Ok((reading, Seconds(0.0)));
             }
         }
-        self.held = None;
+        self.plant.held = None;
         if self.plant.bench.chamber().is_none() {
             let reading = self.read_temperature(point, level, call)?;
             if (reading - level).0.abs() <= rule.band.0 {
@@ -318,7 +324,7 @@ impl BenchDriver {
             }
             self.plant.wait(rule.poll_s, call, "settling")?;
         }
-        self.held = Some((level, point));
+        self.plant.held = Some((level, point));
         let now = self.plant.now_s();
         let reached = in_band_s.unwrap_or(now);
         self.plant.read(RAMP_READING.into(), reached - begin, "s");
@@ -337,7 +343,7 @@ impl BenchDriver {
         if let Err(error) = &waited
             && matches!(error.kind, FaultKind::Alarm(_))
         {
-            self.latch(error);
+            self.plant.latch(error);
         }
         // Off whatever came of it: nobody is to reach into a chamber that drives.
         let off = self.switch_chamber(Action::Off, call);
@@ -349,7 +355,7 @@ impl BenchDriver {
     }
 
     fn wait_for_ambient(&mut self, call: &Call) -> Result<Vec<(String, Celsius)>, DriverError> {
-        self.held = None;
+        self.plant.held = None;
         let room = self.plant.bench.room.temperature;
         let (low, high) = self.plant.bench.touch_band();
         let within = |degc: f64| (low.0..=high.0).contains(&degc);

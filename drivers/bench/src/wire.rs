@@ -19,8 +19,8 @@ const SLICE: Duration = Duration::from_millis(20);
 /// What went wrong on a wire.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum WireError {
-    /// No whole answer in time.
-    TimeOut,
+    /// No whole answer in time; what came of it.
+    TimeOut(Vec<u8>),
     /// The other end is gone or cannot be reached.
     Closed(String),
     /// The answer is longer than allowed, or no text, or more than was asked for.
@@ -126,7 +126,7 @@ impl<P: Read + Write + Send> Wire for Stream<P> {
                 return Err(WireError::Stopped);
             }
             if Instant::now() >= deadline {
-                return Err(WireError::TimeOut);
+                return Err(WireError::TimeOut(std::mem::take(&mut self.buffer)));
             }
             match self.port.read(&mut chunk) {
                 Ok(0) => return Err(WireError::Closed("the other end closed the connection".into())),
@@ -166,14 +166,14 @@ impl Wire for DeviceFile {
                     return Err(WireError::Closed("the device is gone".into()));
                 }
                 Ok(Ok(bytes)) => return text(&bytes),
-                Ok(Err(error)) if error.kind() == Io::TimedOut => return Err(WireError::TimeOut),
+                Ok(Err(error)) if error.kind() == Io::TimedOut => return Err(WireError::TimeOut(Vec::new())),
                 Ok(Err(error)) => return Err(WireError::Closed(error.to_string())),
                 Err(RecvTimeoutError::Disconnected) => {
                     return Err(WireError::Closed("the reading thread ended".into()));
                 }
                 Err(RecvTimeoutError::Timeout) if stop() => return Err(WireError::Stopped),
                 Err(RecvTimeoutError::Timeout) if Instant::now() >= deadline => {
-                    return Err(WireError::TimeOut);
+                    return Err(WireError::TimeOut(Vec::new()));
                 }
                 Err(RecvTimeoutError::Timeout) => {}
             }

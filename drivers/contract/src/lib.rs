@@ -218,7 +218,7 @@ pub enum Part {
     Device,
     /// The device's control agent, or the way to it.
     Agent,
-    /// An instrument, or the way to it: nothing that is fitted is to blame.
+    /// An instrument, or the way to it: nothing that is mounted is to blame.
     Instrument,
 }
 
@@ -259,7 +259,7 @@ pub struct Setting {
     pub chip: Arc<Chip>,
     /// Firmware image, where the plan names one.
     pub firmware: Option<Arc<Firmware>>,
-    /// Fitted module.
+    /// Mounted module.
     pub module: Arc<Module>,
     /// Channel between chip and module.
     pub channel: Arc<Channel>,
@@ -276,7 +276,7 @@ pub struct Setting {
     pub supply: Arc<Supply>,
     /// Data pattern.
     pub pattern: Pattern,
-    /// Which fitting of the setup, from 0.
+    /// Which mounting of the setup, from 0.
     pub mounting: u32,
     /// Which start, from 0.
     pub start: u32,

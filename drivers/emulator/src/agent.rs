@@ -268,15 +268,15 @@ impl Shared {
             Ok(known) => (known.firmware_build, known.firmware_hash),
             Err(_) => ("as loaded".to_string(), String::new()),
         };
-        let fitted = lock(&self.fitted).clone();
+        let mounted = lock(&self.mounted).clone();
         answer(&Identified {
             protocol: PROTOCOL,
             agent_version: "emulated agent 1".into(),
-            chip_serial: fitted.chip,
+            chip_serial: mounted.chip,
             firmware_build: firmware,
             firmware_hash: hash,
             settings_hash: "emulated".into(),
-            module_serial: fitted.module_serial,
+            module_serial: mounted.module_serial,
             powered,
         })
     }
@@ -307,11 +307,11 @@ impl Shared {
         let supply = plan.supplies.iter().find(|one| one.name == request.supply);
         let chip = plan.chips.iter().find(|one| one.name == request.chip);
         find("module", &request.module.name, module.is_some())?;
-        let fitted = lock(&self.fitted).clone();
-        if module.is_some_and(|module| module.name != fitted.module) {
+        let mounted = lock(&self.mounted).clone();
+        if module.is_some_and(|module| module.name != mounted.module) {
             return Err(failure(
                 code::WRONG_IDENTITY,
-                format!("`{}` is fitted, not `{}`", fitted.module, request.module.name),
+                format!("`{}` is mounted, not `{}`", mounted.module, request.module.name),
             ));
         }
         let generation = plan.interface.generation;
@@ -384,7 +384,7 @@ impl Shared {
         let points = points.ok_or_else(|| failure(code::OUT_OF_RANGE, "a lane beyond every interface"))?;
         let before = device.target.elapsed().0;
         let mut counts = device.target.sample(request.eye, &points, &call())?;
-        let loose = lock(&self.fitted).loose_lanes.clone();
+        let loose = lock(&self.mounted).loose_lanes.clone();
         for count in &mut counts {
             for lane in &loose {
                 if let Some(errors) = count.errors.get_mut(*lane) {

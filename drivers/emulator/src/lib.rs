@@ -48,7 +48,7 @@ pub struct EmulatedOptions {
 
 /// What stands on the emulated bench.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct FittedThings {
+pub struct MountedThings {
     /// Test chip.
     pub chip: String,
     /// Module.
@@ -79,7 +79,7 @@ struct Shared {
     plan: Plan,
     world: Arc<Mutex<World>>,
     device: Mutex<Device>,
-    fitted: Mutex<FittedThings>,
+    mounted: Mutex<MountedThings>,
     ledger: Mutex<Vec<LedgerEntry>>,
     says: Mutex<String>,
     stop: AtomicBool,
@@ -109,7 +109,7 @@ pub struct EmulatedBench {
 }
 
 impl EmulatedBench {
-    /// Starts the bench on loopback, with the plan's first chip, module and channel fitted.
+    /// Starts the bench on loopback, with the plan's first chip, module and channel mounted.
     ///
     /// # Errors
     /// A port cannot be had.
@@ -118,7 +118,7 @@ impl EmulatedBench {
         let name = |list: Option<&String>| list.cloned().unwrap_or_default();
         let first = |index: Option<&usize>| index.copied().unwrap_or(0);
         let module = plan.modules.get(first(plan.matrix.modules.first()));
-        let fitted = FittedThings {
+        let mounted = MountedThings {
             chip: name(plan.chips.get(first(plan.matrix.chips.first())).map(|one| &one.name)),
             module: name(module.map(|one| &one.name)),
             module_serial: module.and_then(|one| one.serial.clone()),
@@ -142,7 +142,7 @@ impl EmulatedBench {
                 job: String::new(),
                 asked: None,
             }),
-            fitted: Mutex::new(fitted),
+            mounted: Mutex::new(mounted),
             ledger: Mutex::default(),
             says: Mutex::default(),
             stop: AtomicBool::new(false),
@@ -181,8 +181,8 @@ impl EmulatedBench {
     }
 
     /// What stands on the bench.
-    pub fn fitted(&self) -> FittedThings {
-        self.shared.fitted.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    pub fn mounted(&self) -> MountedThings {
+        self.shared.mounted.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// What the agent's logs say from now on; empty: the usual.
@@ -190,16 +190,16 @@ impl EmulatedBench {
         *self.shared.says.lock().unwrap_or_else(PoisonError::into_inner) = words.into();
     }
 
-    /// Hands fit something else.
-    pub fn fit(&self, things: FittedThings) {
-        *self.shared.fitted.lock().unwrap_or_else(PoisonError::into_inner) = things;
+    /// Hands mount something else.
+    pub fn mount(&self, things: MountedThings) {
+        *self.shared.mounted.lock().unwrap_or_else(PoisonError::into_inner) = things;
         self.shared.device.lock().unwrap_or_else(PoisonError::into_inner).lose_state();
     }
 
     /// The bench file that describes it. Waits are stretched with the time scale, since sockets take wall time.
     pub fn bench_file(&self) -> String {
         let [chamber, supply, meter, agent, _] = self.addresses;
-        let fitted = self.fitted();
+        let mounted = self.mounted();
         let scale = self.time_scale;
         let every_s = (0.03 * scale).clamp(2.0, 600.0);
         let stale_s = (1.5 * scale).clamp(60.0, 3600.0);
@@ -214,14 +214,14 @@ impl EmulatedBench {
              [settle]\nband_k = 1.0\ndwell_s = {dwell_s:.2}\nslope_k_per_min = 0.5\ntime_out_s = 7200\npoll_s = {poll_s:.2}\n\n\
              [watch]\nevery_s = {every_s:.2}\nstale_after_s = {stale_s:.2}\n\n\
              [agent]\ntcp = \"{agent}\"\nheartbeat_s = 0.5\n\n\
-             [fitted]\nchip = {:?}\nmodule = {:?}\nchannel = {:?}\n\n",
+             [mounted]\nchip = {:?}\nmodule = {:?}\nchannel = {:?}\n\n",
             DEVICE_LIMITS.0,
             DEVICE_LIMITS.1,
             AIR_LIMITS.0,
             AIR_LIMITS.1,
-            fitted.chip,
-            fitted.module,
-            fitted.channel,
+            mounted.chip,
+            mounted.module,
+            mounted.channel,
         );
         text.push_str(
             "[[profile]]\nname = \"scanner\"\nselect = \"none\"\nmeasure_voltage = \"MEAS:VOLT? (@{channel})\"\n\n",

@@ -61,14 +61,14 @@ impl FirstPlan<'_> {
              # [interface.read]\n# taps = 64\n# taps_per_ui = 32\n# vref_steps = 64\n"
         )?;
         if let Some((name, bench)) = self.bench
-            && let Some(mounted) = &bench.fitted
+            && let Some(mounted) = &bench.mounted
         {
             writeln!(plan, "# Chip as stated in {name}.\n[[chip]]\nname = {}\n", quoted(&mounted.chip))?;
         }
         self.write_modules(plan)?;
         let fits: Vec<String> = self.fits().iter().map(|kind| quoted(kind)).collect();
         let channel =
-            self.bench.and_then(|(_, bench)| bench.fitted.as_ref()).map_or("direct", |m| &m.channel);
+            self.bench.and_then(|(_, bench)| bench.mounted.as_ref()).map_or("direct", |m| &m.channel);
         writeln!(
             plan,
             "# What stands between chip and module. Add one table a riser or adapter that spoils the channel on purpose,\n\
@@ -223,7 +223,7 @@ mod tests {
         .to_text();
         let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}\n{text}"));
         assert!(plan.warnings.is_empty(), "{:?}", plan.warnings);
-        let mounted = bench.fitted.as_ref().expect("every key");
+        let mounted = bench.mounted.as_ref().expect("every key");
         assert_eq!((&plan.chips[0].name, &plan.channels[0].name), (&mounted.chip, &mounted.channel));
         let (low, high) = bench.touch_band();
         assert_eq!((plan.times.touch_safe_lo_c, plan.times.touch_safe_hi_c), (low.0, high.0));

@@ -31,17 +31,19 @@ pub fn bench(terminal: &Terminal, command: &BenchCommand) -> Outcome {
     }
 }
 
-/// A log in memory with times, for a command that leaves no run folder.
-fn log() -> CommandLog {
-    CommandLog::new(None, || utc_text(SystemTime::now()))
+/// A log in memory with times, for a command that leaves no run folder; what is waited for is said at once.
+fn log(terminal: &Terminal) -> CommandLog {
+    let terminal = *terminal;
+    CommandLog::new(None, || utc_text(SystemTime::now())).told_to(move |words| terminal.note(words))
 }
 
 fn check(terminal: &Terminal, path: &Path) -> Outcome {
     let bench = Arc::new(read_bench(path, terminal.colour_err)?);
     let state = state_folder()?;
+    terminal.out(&format!("alarms and locks are kept {}", state.describe()));
     let _lock = lock_bench(&bench, &state)?;
     let latch = custody(&bench, &state)?.latch().map_err(refused)?;
-    let mut driver = BenchDriver::new(Arc::clone(&bench), log(), false);
+    let mut driver = BenchDriver::new(Arc::clone(&bench), log(terminal), false);
     let call = within(Duration::from_secs(60));
     let mut ready = true;
     for (state, spec) in driver.look_around(&call).iter().zip(&bench.instruments) {
@@ -60,6 +62,9 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
         for on in &state.on {
             terminal.out(&format!("{}: ON NOW: {on}", state.name));
         }
+        for words in &state.figures {
+            terminal.out(&format!("{}: {words}", state.name));
+        }
     }
     match driver.identify_agent(&call) {
         Ok(found) => terminal.out(&format!(
@@ -75,9 +80,15 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
             terminal.out(&format!("agent: NOT READY: {error}"));
         }
     }
+    let (low, high) = bench.touch_band();
     for (name, reading) in driver.look_at_sensors(&call) {
         match reading {
-            Ok((degc, None)) => terminal.out(&format!("{name}: {degc}")),
+            Ok((degc, None)) if (low.0..=high.0).contains(&degc.0) => {
+                terminal.out(&format!("{name}: {degc}"))
+            }
+            Ok((degc, None)) => {
+                terminal.out(&format!("{name}: {degc}: KEEP HANDS AWAY, {low} to {high} is safe to touch"))
+            }
             Ok((_, Some(beyond))) => {
                 ready = false;
                 terminal.out(&format!("{name}: NOT READY: {beyond}"));
@@ -87,9 +98,6 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
                 terminal.out(&format!("{name}: NOT READY: {words}"));
             }
         }
-    }
-    if let Some(set) = driver.look_at_set_point(&call) {
-        terminal.out(&format!("the chamber's set point is {set}"));
     }
     if let Some(latch) = &latch {
         ready = false;
@@ -106,7 +114,6 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
     for words in &overdue {
         terminal.out(&format!("calibration ran out: {words}"));
     }
-    let (low, high) = bench.touch_band();
     terminal.out(&format!(
         "limits: device {} to {}, air {} to {}; dew point {}, dry purge {}; hands near at {low} to {high}",
         bench.limits.device_low,
@@ -127,17 +134,17 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
 }
 
 /// Longest that a run on the bench is given to end by itself.
-const PATIENCE: Duration = Duration::from_secs(30);
+const END_LIMIT: Duration = Duration::from_secs(30);
 
 fn safe(terminal: &Terminal, path: &Path) -> Outcome {
     let bench = Arc::new(read_bench(path, terminal.colour_err)?);
     let waiting = |held: &Failure| {
         terminal.note(&format!(
             "{held}: it is told to end, and everything is made safe then, or in {} s",
-            PATIENCE.as_secs()
+            END_LIMIT.as_secs()
         ));
     };
-    make_safe_from_outside(&bench, &state_folder()?, log(), "bench safe", PATIENCE, waiting)?;
+    make_safe_from_outside(&bench, &state_folder()?, log(terminal), "bench safe", END_LIMIT, waiting)?;
     terminal
         .out("safe: every rail measured off, the chamber off, every sensor that answers within its limits");
     terminal.note("The chamber may still be hot or cold: look at its display before you open it.");
@@ -159,7 +166,7 @@ fn clear(terminal: &Terminal, path: &Path) -> Outcome {
         Err(words) => words,
     };
     let call = within(Duration::from_secs(60));
-    let mut driver = BenchDriver::new(Arc::clone(&bench), log(), false);
+    let mut driver = BenchDriver::new(Arc::clone(&bench), log(terminal), false);
     driver
         .make_safe(&call)
         .map_err(|error| not_safe(&format!("{}\nthe alarm stays latched", error.words)))?;
@@ -216,7 +223,7 @@ pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &
         if mounted != Some(setup) {
             driver.make_safe(&call()).map_err(|error| refused(error.to_string()))?;
             flush("make safe");
-            driver.refitted();
+            driver.mounted_anew();
             terminal.out(&format!(
                 "hands: chip {}, module {}, channel {}",
                 setting.chip.name, setting.module.name, setting.channel.name

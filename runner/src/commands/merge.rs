@@ -1,6 +1,6 @@
 //! `merge`: shards, or parts measured on several benches, become one run folder.
 
-use super::run_summary::{ending, exit_of, explain};
+use super::run_summary::{closing_words, exit_of, explain};
 use crate::console::exit::{Exit, Outcome};
 use crate::console::terminal::Terminal;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
@@ -27,7 +27,7 @@ pub fn merge(terminal: &Terminal, out: &Path, parts: &[PathBuf], as_json: bool) 
         summary["duplicates"] = merged.duplicates.into();
         terminal.out(&summary.to_string());
     } else {
-        terminal.out(&ending(&folder, &report));
+        terminal.out(&closing_words(&folder, &report));
     }
     if merged.missing_jobs > 0 {
         return Ok(Exit::Incomplete);

@@ -1,6 +1,6 @@
 //! `report`: rebuilds the page from the stored counts alone, by the plan's limits or by others.
 
-use super::run_summary::{ending, exit_of, explain};
+use super::run_summary::{closing_words, exit_of, explain};
 use crate::cli::ReportArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
@@ -41,7 +41,7 @@ pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
     if arguments.json.json {
         terminal.out(&folder.summary(&path).to_string());
     } else {
-        terminal.out(&ending(&folder, &path));
+        terminal.out(&closing_words(&folder, &path));
     }
     let everything = Selection::default();
     let exit = exit_of(

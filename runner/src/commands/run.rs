@@ -1,6 +1,6 @@
 //! `run`: runs a plan, or continues it, and writes the report.
 
-use super::run_summary::{ending, exit_of, explain, nothing_counts};
+use super::run_summary::{closing_words, exit_of, explain, nothing_counts};
 use crate::cli::RunArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
@@ -45,7 +45,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     if arguments.json.json {
         terminal.out(&folder.summary(&report).to_string());
     } else {
-        terminal.out(&ending(&folder, &report));
+        terminal.out(&closing_words(&folder, &report));
     }
     let verdicts = exit_of(
         &folder,
@@ -225,7 +225,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
             let executor = executor.with_drop_point(drop_point);
             let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
                 .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
-            let run = BenchRun { plan, forecast: &forecast, executor, todo: &pending };
+            let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending };
             let ended = session.run(run, &mut store, &cancel, &mut progress);
             progress.finish();
             ended.map(Some)

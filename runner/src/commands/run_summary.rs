@@ -138,7 +138,7 @@ fn tell_reasons(terminal: &Terminal, folder: &JudgedFolder, selection: &Selectio
 }
 
 /// The last words of a run: verdicts, the worst condition, and where the report is.
-pub fn ending(folder: &JudgedFolder, report: &Path) -> String {
+pub fn closing_words(folder: &JudgedFolder, report: &Path) -> String {
     let run = &folder.run;
     let mut rows: Vec<Vec<String>> = Verdict::ALL
         .iter()

@@ -59,10 +59,11 @@ impl<'f> BenchClock<'f> {
         self.forecast.observed(&self.seconds)
     }
 
-    /// In words: `bench time 3 h 12 min, about 9 h 05 min left, ends Tue 2026-11-24 06:40`.
-    pub fn words(&self) -> String {
+    /// In words: `bench time 3 h 12 min, about 9 h 05 min left, ends Tue 2026-11-24 06:40`. A bench says by its own clock how long it
+    /// has been at work (seconds, waiting for attended hours left out); else that is composed.
+    pub fn words(&self, by_the_bench_s: Option<f64>) -> String {
         let Ok(observed) = self.observed() else { return String::new() };
-        let done = duration(work_min(&observed) * 60.0);
+        let done = duration(by_the_bench_s.unwrap_or_else(|| work_min(&observed) * 60.0));
         if observed.left_min <= 0.0 {
             return format!("bench time {done}");
         }

@@ -5,6 +5,9 @@
 //! always taken from the monotonic clock.
 
 use crate::store::utc_text;
+use rustix::time::{ClockId, clock_gettime};
+use std::fmt;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant, SystemTime};
 
 /// Smallest step of the clock that is logged: corrections by a time server are far smaller.
@@ -28,6 +31,100 @@ impl Moment {
     /// As UTC text.
     pub fn utc(&self) -> String {
         utc_text(self.wall)
+    }
+}
+
+/// Time since some moment by each of the computer's clocks, read together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Clocks {
+    /// Stands still while the computer is suspended.
+    pub running: Duration,
+    /// Goes on while it is.
+    pub always: Duration,
+    /// UTC, as a time server or a person sets it.
+    pub utc: Duration,
+}
+
+/// For how long nothing was watched, and why that is thought.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StoodStill {
+    /// The computer was suspended.
+    Suspended(Duration),
+    /// This program did not run.
+    NotRunning(Duration),
+    /// UTC went on without the other clocks: a paused virtual machine, or a clock that was set forward.
+    UtcWentOn(Duration),
+}
+
+impl fmt::Display for StoodStill {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            StoodStill::Suspended(time) => {
+                write!(f, "this computer was suspended for {:.0} s", time.as_secs_f64())
+            }
+            StoodStill::NotRunning(time) => write!(f, "this run stood still for {:.0} s", time.as_secs_f64()),
+            StoodStill::UtcWentOn(time) => write!(
+                f,
+                "the clock went forward by {:.0} s: this computer was paused, or its clock was set",
+                time.as_secs_f64()
+            ),
+        }
+    }
+}
+
+impl Clocks {
+    /// Now.
+    pub fn now() -> Clocks {
+        let at = |clock| {
+            let time = clock_gettime(clock);
+            Duration::new(u64::try_from(time.tv_sec).unwrap_or(0), u32::try_from(time.tv_nsec).unwrap_or(0))
+        };
+        let utc = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap_or_default();
+        Clocks { running: at(ClockId::Monotonic), always: at(ClockId::Boottime), utc }
+    }
+
+    /// Did anything stand still for longer than `longest` between this look and a later one?
+    pub fn until(&self, later: &Clocks, longest: Duration) -> Option<StoodStill> {
+        let running = later.running.saturating_sub(self.running);
+        let always = later.always.saturating_sub(self.always);
+        let utc = later.utc.saturating_sub(self.utc);
+        if always.saturating_sub(running) > longest {
+            Some(StoodStill::Suspended(always.saturating_sub(running)))
+        } else if running > longest {
+            Some(StoodStill::NotRunning(running))
+        } else {
+            let ahead = utc.saturating_sub(always);
+            (ahead > longest).then_some(StoodStill::UtcWentOn(ahead))
+        }
+    }
+}
+
+/// Reads the computer's clocks.
+pub type ReadClocks = Arc<dyn Fn() -> Clocks + Send + Sync>;
+
+/// Remembers whether anything stood still since it was made; asked from any thread, whoever asks first notices.
+pub struct Awake {
+    read: ReadClocks,
+    longest: Duration,
+    seen: Mutex<(Clocks, Option<StoodStill>)>,
+}
+
+impl Awake {
+    /// From now on; shorter stand-stills do not count.
+    pub fn new(read: ReadClocks, longest: Duration) -> Awake {
+        let now = read();
+        Awake { read, longest, seen: Mutex::new((now, None)) }
+    }
+
+    /// The first stand-still, if there was one.
+    pub fn stood_still(&self) -> Option<StoodStill> {
+        let mut seen = self.seen.lock().unwrap_or_else(PoisonError::into_inner);
+        let now = (self.read)();
+        if seen.1.is_none() {
+            seen.1 = seen.0.until(&now, self.longest);
+        }
+        seen.0 = now;
+        seen.1
     }
 }
 
@@ -80,6 +177,28 @@ mod tests {
             wall: if wall_ms < 0 { start.wall - step } else { start.wall + step },
             monotonic: start.monotonic + Duration::from_millis(monotonic_ms),
         }
+    }
+
+    #[test]
+    fn each_way_to_stand_still_is_told_apart() {
+        let s = Duration::from_secs;
+        let first = Clocks { running: s(100), always: s(500), utc: s(1_800_000_000) };
+        let later = |running, always, utc| Clocks {
+            running: first.running + s(running),
+            always: first.always + s(always),
+            utc: first.utc + s(utc),
+        };
+        let limit = s(10);
+        assert_eq!(first.until(&later(1, 1, 1), limit), None);
+        // A clock that is set back, and a small correction, are nobody's sleep.
+        let back = Clocks { utc: first.utc - s(3600), ..later(1, 1, 0) };
+        assert_eq!(first.until(&back, limit), None);
+        assert_eq!(first.until(&later(1, 1, 4), limit), None);
+        assert_eq!(first.until(&later(1, 3601, 3601), limit), Some(StoodStill::Suspended(s(3600))));
+        assert_eq!(first.until(&later(60, 60, 60), limit), Some(StoodStill::NotRunning(s(60))));
+        assert_eq!(first.until(&later(1, 1, 121), limit), Some(StoodStill::UtcWentOn(s(120))));
+        let now = Clocks::now();
+        assert!(now.always >= now.running && now.utc > s(1_700_000_000));
     }
 
     #[test]

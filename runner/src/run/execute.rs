@@ -3,6 +3,7 @@
 use crate::capture::{CaptureOptions, Sampler, capture};
 use crate::forecast::capture_options;
 use crate::run::pending::MountingId;
+use crate::run::possible::possible;
 use contract::{
     Call, CancelToken, Driver, DriverError, FaultKind, PointCounts, PointRequest, Setting, StartKind,
     TrainingRequest,
@@ -10,7 +11,7 @@ use contract::{
 use nightbench_core::devices::{Channel, Chip, Firmware, Module, Supply};
 use nightbench_core::faults::Fault;
 use nightbench_core::results::{
-    Capture, Direction, EyeName, Identity, JobOutcome, JobResult, JobTimes, Point, Readback, TrainingResult,
+    Capture, Direction, EyeName, Identity, JobOutcome, JobResult, JobTimes, Readback, TrainingResult,
 };
 use nightbench_core::units::Celsius;
 use plan::Plan;
@@ -266,34 +267,6 @@ pub fn empty_result(outcome: JobOutcome) -> JobResult {
         captures: Vec::new(),
         times: JobTimes::default(),
     }
-}
-
-/// No eye is wider than one UI or higher than the swing: a lane that shows no error anywhere over that much is stuck, or was never
-/// compared.
-fn possible(captured: &Capture) -> Result<(), DriverError> {
-    let grid = &captured.grid;
-    for (index, lane) in captured.lanes.iter().enumerate() {
-        if captured.visits.iter().any(|visit| visit.errors.get(index).is_some_and(|errors| *errors > 0)) {
-            continue;
-        }
-        let span = |of: fn(&Point) -> u16| {
-            let values = captured.visits.iter().map(|visit| of(&visit.point));
-            f64::from(values.clone().max().unwrap_or(0) - values.min().unwrap_or(0))
-        };
-        let wide_ui = span(|point| point.tap) * grid.tap_step.0 / grid.ui.0;
-        let high = span(|point| point.vref) * grid.vref_step.0 / grid.vddq.0;
-        if wide_ui > 1.0 || high > 1.0 {
-            return Err(DriverError::new(
-                FaultKind::ImpossibleAnswer,
-                format!(
-                    "lane {lane} of {} never sees an error, over {wide_ui:.2} UI and {:.0} % of VDDQ: stuck or not compared",
-                    captured.eye,
-                    100.0 * high
-                ),
-            ));
-        }
-    }
-    Ok(())
 }
 
 /// Seconds between two readings of a driver's clock, to the nanosecond: a job's time must not depend on how long

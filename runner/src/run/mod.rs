@@ -9,6 +9,7 @@ pub mod mounting_check;
 pub mod mountings;
 pub mod operator;
 pub mod pending;
+mod possible;
 pub mod progress;
 pub mod remeasure;
 pub mod signals;

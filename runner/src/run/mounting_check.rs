@@ -1,4 +1,4 @@
-//! The fit check after a hands-on change: is what was fitted really there and well seated, before the operator is told that
+//! The mounting check after a hands-on change: is what was mounted really there and well seated, before the operator is told that
 //! they may leave? Identity, power, training at the slowest rate, a coarse look at every eye, dead and stuck lanes; seconds of bench
 //! time, well under three minutes.
 
@@ -14,9 +14,9 @@ use nightbench_core::text::lane_list;
 use nightbench_core::units::Volts;
 use std::time::Duration;
 
-/// Longest a fit check may take on the bench, seconds.
+/// Longest a mounting check may take on the bench, seconds.
 pub const LONGEST_S: f64 = 180.0;
-/// Attempts (the first fitting included) after which the same trouble is taken for the device's own.
+/// Attempts (the first mounting included) after which the same trouble is taken for the device's own.
 pub const MOST_ATTEMPTS: usize = 3;
 /// Largest deviation of a rail, as a share of what was set. Common practice, no source.
 const RAIL_TOLERANCE: f64 = 0.05;
@@ -31,9 +31,9 @@ const CLOSED_RATIO: f64 = 0.01;
 /// Longest a single call to a driver may take.
 const CALL_LIMIT: Duration = Duration::from_secs(60);
 
-/// A fit check's result.
+/// A mounting check's result.
 #[derive(Debug, Clone, PartialEq)]
-pub struct FitReport {
+pub struct MountingReport {
     /// The verdict.
     pub verdict: CheckVerdict,
     /// Why, each naming the thing and its value; empty for a pass.
@@ -46,7 +46,7 @@ pub struct FitReport {
     pub bench_s: f64,
 }
 
-/// What to do after a fit check.
+/// What to do after a mounting check.
 #[derive(Debug, Clone, PartialEq)]
 pub enum NextStep {
     /// Go on with the setup's jobs; what was noted goes into the log.
@@ -65,9 +65,9 @@ pub enum NextStep {
     SkipSetup(Fault),
 }
 
-/// Decides after the last of a setup's fit checks, oldest first. Two whole-device failures in a row skip the setup; lanes that stay
-/// dead over [`MOST_ATTEMPTS`] fittings are the device's own, and measuring it gives a result.
-pub fn next_step(attempts: &[FitReport]) -> NextStep {
+/// Decides after the last of a setup's mounting checks, oldest first. Two whole-device failures in a row skip the setup; lanes that stay
+/// dead over [`MOST_ATTEMPTS`] mountings are the device's own, and measuring it gives a result.
+pub fn next_step(attempts: &[MountingReport]) -> NextStep {
     let Some(last) = attempts.last() else { return NextStep::Go { noted: Vec::new() } };
     if let Some(fault) = last.fault.as_ref().filter(|fault| fault.part == Part::Instrument) {
         return NextStep::StopRun(fault.clone());
@@ -87,20 +87,20 @@ pub fn next_step(attempts: &[FitReport]) -> NextStep {
     }
 }
 
-/// Checks a fitting. `setting` is the setup's gentlest condition: slowest rate, touch-safe temperature, first supply;
+/// Checks a mounting. `setting` is the setup's gentlest condition: slowest rate, touch-safe temperature, first supply;
 /// `expected` is who answered before, where that is known.
 ///
 /// # Errors
 /// `Cancelled` when a stop was asked for; every other fault is in the report.
-pub fn fit_check(
+pub fn check_mounting(
     driver: &mut dyn Driver,
     setting: &Setting,
     expected: Option<&Identity>,
     request: &TrainingRequest,
     cancel: &CancelToken,
-) -> Result<FitReport, DriverError> {
+) -> Result<MountingReport, DriverError> {
     let begin = driver.elapsed().0;
-    let mut report = FitReport {
+    let mut report = MountingReport {
         verdict: CheckVerdict::Pass,
         reasons: Vec::new(),
         answered: true,
@@ -118,14 +118,14 @@ pub fn fit_check(
     report.bench_s = driver.elapsed().0 - begin;
     if report.bench_s > LONGEST_S {
         report.reasons.push(format!(
-            "the fit check took {:.0} s, more than {LONGEST_S} s: the operator waits too long",
+            "the mounting check took {:.0} s, more than {LONGEST_S} s: the operator waits too long",
             report.bench_s
         ));
     }
     Ok(report)
 }
 
-impl FitReport {
+impl MountingReport {
     fn fail(&mut self, reason: String) {
         self.verdict = CheckVerdict::DeviceFailure;
         self.reasons.push(reason);
@@ -146,7 +146,7 @@ fn look(
     expected: Option<&Identity>,
     request: &TrainingRequest,
     cancel: &CancelToken,
-    report: &mut FitReport,
+    report: &mut MountingReport,
 ) -> Result<(), DriverError> {
     let call = || Call::within(CALL_LIMIT, cancel);
     let readback = driver.apply(setting, &call())?;
@@ -243,7 +243,7 @@ fn coarse_points(eye: &EyeCapabilities) -> Vec<PointRequest> {
     points
 }
 
-fn look_at_lanes(eye: &EyeCapabilities, answers: &[PointCounts], report: &mut FitReport) {
+fn look_at_lanes(eye: &EyeCapabilities, answers: &[PointCounts], report: &mut MountingReport) {
     let lanes: Vec<u16> = eye.lanes.iter().collect();
     let ui = eye.grid.ui.0;
     // Only where the sweep reaches beyond the eye must errors be seen somewhere.

@@ -1,8 +1,8 @@
-//! The fit checks of a simulated run: every mounting that has jobs to do is checked once, in parallel, before its jobs run.
+//! The mounting checks of a simulated run: every mounting that has jobs to do is checked once, in parallel, before its jobs run.
 
 use crate::console::exit::{Exit, Failure};
 use crate::run::execute::Executor;
-use crate::run::mounting_check::{FitReport, NextStep, fit_check, next_step};
+use crate::run::mounting_check::{MountingReport, NextStep, check_mounting, next_step};
 use crate::run::pending::{MountingId, PendingJob};
 use contract::{CancelToken, Driver};
 use nightbench_core::events::CheckVerdict;
@@ -13,7 +13,7 @@ use simulator::target::{SimulatedOptions, SimulatedTarget};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// What the fit checks say.
+/// What the mounting checks say.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Checked {
     /// Mountings given up, and why.
@@ -54,15 +54,15 @@ pub fn check_mountings(
         .map_err(|error| Failure::new(Exit::Store, format!("cannot start {threads} threads: {error}")))?;
     let options = Arc::new(options.clone());
     let request = executor.training_request();
-    let reports: Vec<Option<FitReport>> = pool.install(|| {
+    let reports: Vec<Option<MountingReport>> = pool.install(|| {
         order
             .par_iter()
             .map(|mounting| {
                 let one = gentlest.get(mounting)?;
                 let mut driver = SimulatedTarget::new(Arc::clone(&options));
                 let setting = executor.setting(&one.condition, &one.job, one.attempt);
-                let report = fit_check(&mut driver, &setting, None, &request, cancel).ok();
-                // A fitted device is left as it was found.
+                let report = check_mounting(&mut driver, &setting, None, &request, cancel).ok();
+                // A mounted device is left as it was found.
                 let _ = driver.make_safe(&contract::Call::within(std::time::Duration::from_secs(10), cancel));
                 report
             })

@@ -16,24 +16,24 @@ protection and the emergency stop.
   heat and cold   bare metal above about 43 °C burns in time, below 0 °C it freezes skin; parts you cannot see may
                   be warmer or colder than the sensors
   static          wear a grounded wrist strap; isolated conductors below 35 V; parts are damaged from 100 V (human body)
-  supply          never fit or pull a module while a rail is up, whatever a display says: measure
+  supply          never mount or pull a module while a rail is up, whatever a display says: measure
   nitrogen        1 L of liquid gives about 695 L of gas; leave the room when the oxygen alarm sounds (below 19.5 %)
   unattended      after you leave, the bench heats, cools and powers up by itself";
 
 /// How often a waiting prompt looks whether a stop was asked for.
 const LOOK: Duration = Duration::from_millis(50);
 
-/// Somebody who can change what is fitted, or nobody.
+/// Somebody who can change what is mounted, or nobody.
 pub trait Hands {
     /// Is somebody there to ask?
     fn present(&self) -> bool;
 
     /// Asks for a change. Called only with the rails verified off and these sensors within the safe band; `reseat` says
-    /// why what was just fitted must be taken out and fitted again (empty: a first fitting). Returns whether it was
+    /// why what was just mounted must be taken out and mounted again (empty: a first time). Returns whether it was
     /// done; there is no answer but a person's.
     fn change(&mut self, wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool;
 
-    /// Says that what was fitted answers and that nobody is needed for now.
+    /// Says that what was mounted answers and that nobody is needed for now.
     fn may_leave(&mut self, words: &str);
 }
 
@@ -108,16 +108,16 @@ fn question(wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String])
     let readings: Vec<String> = sensors.iter().map(|(name, value)| format!("{name} {value}")).collect();
     let serial = wanted.serial.as_ref().map(|serial| format!(" (serial {serial})")).unwrap_or_default();
     let task = match reseat {
-        [] if wanted.number > 0 => "Take it out and seat it again, even if it is fitted. Fit".to_string(),
-        [] => "Fit".to_string(),
+        [] if wanted.number > 0 => "Take it out and seat it again, even if it is mounted. Mount".to_string(),
+        [] => "Mount".to_string(),
         why => format!(
-            "The fit check failed: {}.\nTake it out, look at contacts and cables, and seat it again. Fit",
+            "The mounting check failed: {}.\nTake it out, look at contacts and cables, and seat it again. Mount",
             why.join("; ")
         ),
     };
     format!(
         "Every rail was measured off; {}.\n{task}: chip `{}`, module `{}`{serial}, channel `{}`.\nThen stay until the \
-         fit check has passed. Type the module's name and Enter when it is fitted; an empty line leaves these jobs out.",
+         mounting check has passed. Type the module's name and Enter when it is mounted; an empty line leaves these jobs out.",
         readings.join(", "),
         wanted.chip,
         wanted.module,
@@ -149,6 +149,6 @@ mod tests {
         let seat = question(&Mounting { number: 1, ..wanted.clone() }, &sensors, &[]);
         assert!(seat.contains("seat it again, even if"), "{seat}");
         let again = question(&wanted, &sensors, &["lanes 3 of read rank 0 see nothing".into()]);
-        assert!(again.contains("The fit check failed: lanes 3 of read rank 0 see nothing."), "{again}");
+        assert!(again.contains("The mounting check failed: lanes 3 of read rank 0 see nothing."), "{again}");
     }
 }

@@ -58,8 +58,14 @@ impl<'f> Progress<'f> {
         }
     }
 
-    /// The job at a position of the order took this long on the bench.
-    pub fn took(&mut self, position: u64, outcome: &JobOutcome, times: JobTimes) {
+    /// The job at a position of the order took this long on the bench; how long a bench has been at work by its own clock, s.
+    pub fn took(
+        &mut self,
+        position: u64,
+        outcome: &JobOutcome,
+        times: JobTimes,
+        by_the_bench_s: Option<f64>,
+    ) {
         let Some(clock) = &mut self.clock else { return };
         clock.took(position, outcome, times);
         let tenth = 10 * self.done / self.total.max(1);
@@ -72,7 +78,7 @@ impl<'f> Progress<'f> {
         }
         self.shown_tenth = tenth;
         let begin = Instant::now();
-        let words = clock.words();
+        let words = clock.words(by_the_bench_s);
         match &self.bar {
             Some(bar) => bar.set_prefix(shown(&words).into_owned()),
             None => self.terminal.note(&format!("{} % of the jobs: {words}", 10 * tenth)),

@@ -18,7 +18,7 @@ use std::time::{Duration, Instant};
 pub const SAME_PRESS: Duration = Duration::from_millis(500);
 
 /// Signals that would end the program.
-const ENDING: [i32; 11] =
+const THAT_END: [i32; 11] =
     [SIGINT, SIGTERM, SIGHUP, SIGQUIT, SIGUSR1, SIGUSR2, SIGALRM, SIGVTALRM, SIGPROF, SIGXCPU, SIGXFSZ];
 
 /// Was the program started with a signal ignored? As Linux says (proc(5), `SigIgn`); elsewhere it counts as not ignored.
@@ -79,7 +79,7 @@ impl Watch {
     pub fn start(finish_point: &CancelToken, drop_point: &CancelToken) -> std::io::Result<Watch> {
         // Who started the program to outlive its terminal (nohup) means that; nobody can ask for it by accident.
         let mut signals =
-            Signals::new(ENDING.into_iter().filter(|signal| *signal != SIGHUP || !is_ignored(SIGHUP)))?;
+            Signals::new(THAT_END.into_iter().filter(|signal| *signal != SIGHUP || !is_ignored(SIGHUP)))?;
         let handle = signals.handle();
         let seen = Arc::new(AtomicI32::new(0));
         let first = Arc::clone(&seen);

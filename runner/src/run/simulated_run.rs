@@ -134,7 +134,7 @@ pub fn simulate(
                     digests.add(&finished.key, finished.attempt, finished.fingerprint, &finished.digest);
                     done += 1;
                     progress.job(&finished.words);
-                    progress.took(finished.position, &finished.outcome, finished.times);
+                    progress.took(finished.position, &finished.outcome, finished.times, None);
                 }),
                 Ok(Err(failure)) => {
                     outcome = Err(failure);

@@ -3,11 +3,11 @@
 
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::run::bench_run::{lock_bench, make_safe_from_outside, refused};
+use crate::run::clock::Clocks;
 use crate::store::utc_text;
 use bench::{CommandLog, StateFolder};
 use plan::bench_file::BenchFile;
 use rustix::process::{Pid, Signal, kill_process, setsid};
-use rustix::time::{ClockId, clock_gettime};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -120,14 +120,14 @@ pub(crate) fn watch(run: u32, state: &Path, log: &Path) -> Outcome {
             }
         }
     });
-    let awake = asleep();
+    let begin = Clocks::now();
     let why = loop {
         match heard.recv_timeout(SILENCE) {
             Ok(Heard::Over) => return Ok(Exit::Pass),
             Ok(Heard::Gone) | Err(RecvTimeoutError::Disconnected) => {
                 break "the run ended without making the bench safe";
             }
-            Ok(Heard::Alive) if asleep().saturating_sub(awake) > SLEPT => break "this computer was suspended",
+            Ok(Heard::Alive) if slept_since(&begin) => break "this computer was suspended",
             Ok(Heard::Alive) => {}
             Err(RecvTimeoutError::Timeout) => break "the run's heartbeat stopped",
         }
@@ -177,11 +177,8 @@ fn take_over(input: &mut impl BufRead) -> Result<BenchFile, Failure> {
     BenchFile::read(&text).map_err(|_| broken("a bench file with mistakes".into()))
 }
 
-/// For how long this computer has been suspended since it started.
-fn asleep() -> Duration {
-    let at = |clock| {
-        let time = clock_gettime(clock);
-        Duration::new(u64::try_from(time.tv_sec).unwrap_or(0), u32::try_from(time.tv_nsec).unwrap_or(0))
-    };
-    at(ClockId::Boottime).saturating_sub(at(ClockId::Monotonic))
+fn slept_since(begin: &Clocks) -> bool {
+    let now = Clocks::now();
+    let asleep = |at: &Clocks| at.always.saturating_sub(at.running);
+    asleep(&now).saturating_sub(asleep(begin)) > SLEPT
 }

@@ -83,7 +83,7 @@ pub struct Identified {
     pub firmware_hash: String,
     /// Hash of the device's settings.
     pub settings_hash: String,
-    /// Serial number of the fitted module, where the agent can read it (SPD); null where it cannot at present.
+    /// Serial number of the mounted module, where the agent can read it (SPD); null where it cannot at present.
     #[serde(default)]
     pub module_serial: Option<String>,
     /// Are the device's rails on, as the agent sees them?
@@ -97,9 +97,9 @@ pub struct PowerRequest {
     pub on: bool,
 }
 
-/// What is fitted, in `configure`.
+/// What is mounted, in `configure`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct FittedModule {
+pub struct MountedModule {
     /// Name in the plan.
     pub name: String,
     /// Kind by its JEDEC name: UDIMM, SODIMM, RDIMM or LRDIMM.
@@ -133,7 +133,7 @@ pub struct ConfigureRequest {
     #[serde(default)]
     pub firmware_image: Option<String>,
     /// Module.
-    pub module: FittedModule,
+    pub module: MountedModule,
     /// Channel, as the plan names it.
     pub channel: String,
     /// Data rate by its standard name, MT/s.
@@ -152,7 +152,7 @@ pub struct ConfigureRequest {
     pub rails_v: BTreeMap<String, f64>,
     /// Data pattern, in the plan's word.
     pub pattern: String,
-    /// Which fitting, from 0.
+    /// Which mounting, from 0.
     pub mounting: u32,
     /// Which start, from 0.
     pub start: u32,

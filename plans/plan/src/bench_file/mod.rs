@@ -15,7 +15,7 @@ pub use instruments::{
 pub use narrowed::BenchLimits;
 pub use profile::{Action, BUILT_IN, Profile};
 pub use safety::{
-    Attended, Date, EventKind, Events, Fitted, Limits, Room, Settle, TouchSafe, Unattended, Watch,
+    Attended, Date, EventKind, Events, Limits, Mounted, Room, Settle, TouchSafe, Unattended, Watch,
 };
 
 use crate::section::{Mistake, Mistakes, PLAN, Section};
@@ -49,8 +49,8 @@ pub struct BenchFile {
     pub settle: Settle,
     /// How often and how closely rails and temperature are watched.
     pub watch: Watch,
-    /// What is fitted at present, as the operator states it.
-    pub fitted: Option<Fitted>,
+    /// What is mounted at present, as the operator states it.
+    pub mounted: Option<Mounted>,
     /// Events handed to a command of the user.
     pub events: Events,
     /// Bench seconds a wall second: above 1 only for an emulated bench, on loopback.
@@ -130,7 +130,7 @@ fn read_file(file: &Section<'_>) -> Option<BenchFile> {
     let unattended = Unattended::read(file.table("unattended"), file);
     let settle = Settle::read(file.table("settle"));
     let watch = Watch::read(file.table("watch"));
-    let fitted = Fitted::read(file.table("fitted"));
+    let mounted = Mounted::read(file.table("mounted"));
     let events = Events::read(file.table("events"));
     if !file.has("rail") {
         file.mistake(
@@ -163,7 +163,7 @@ fn read_file(file: &Section<'_>) -> Option<BenchFile> {
             unattended,
             settle,
             watch,
-            fitted,
+            mounted,
             events,
             time_scale,
         }),

@@ -183,11 +183,13 @@ pub struct TouchSafe {
     pub low: Celsius,
     /// Highest temperature, default 43 degC (ISO 13732-1, burn threshold of bare metal at 8 h; from memory).
     pub high: Celsius,
+    /// Time constant in still air of the slowest part that hands may touch, s; `None`: estimated from the device's own sensor.
+    pub time_constant_s: Option<f64>,
 }
 
 impl TouchSafe {
     pub(super) fn read(section: Option<Section<'_>>) -> TouchSafe {
-        let mut band = TouchSafe { low: Celsius(15.0), high: Celsius(43.0) };
+        let mut band = TouchSafe { low: Celsius(15.0), high: Celsius(43.0), time_constant_s: None };
         let Some(section) = section else { return band };
         // The band may be narrowed, never widened.
         if let Some(low) = section.number("low_degc", 15.0..=35.0, "°C") {
@@ -196,6 +198,7 @@ impl TouchSafe {
         if let Some(high) = section.number("high_degc", 25.0..=43.0, "°C") {
             band.high = Celsius(high);
         }
+        band.time_constant_s = section.number("time_constant_s", 1.0..=36_000.0, "s");
         section.finish();
         band
     }
@@ -355,9 +358,9 @@ impl Watch {
     }
 }
 
-/// `[fitted]`: what stands on the bench now.
+/// `[mounted]`: what stands on the bench now.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Fitted {
+pub struct Mounted {
     /// Test chip, as the plan names it.
     pub chip: String,
     /// Module, as the plan names it.
@@ -366,14 +369,14 @@ pub struct Fitted {
     pub channel: String,
 }
 
-impl Fitted {
-    pub(super) fn read(section: Option<Section<'_>>) -> Option<Fitted> {
+impl Mounted {
+    pub(super) fn read(section: Option<Section<'_>>) -> Option<Mounted> {
         let section = section?;
         let chip = section.required_text("chip", "the chip's name in the plan");
         let module = section.required_text("module", "the module's name in the plan");
         let channel = section.required_text("channel", "the channel's name in the plan");
         section.finish();
-        Some(Fitted { chip: chip?.value, module: module?.value, channel: channel?.value })
+        Some(Mounted { chip: chip?.value, module: module?.value, channel: channel?.value })
     }
 }
 

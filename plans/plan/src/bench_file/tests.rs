@@ -19,7 +19,7 @@ most_hours = 14
 most_consecutive_faults = 5
 [agent]
 command = ["python3", "agent.py"]
-[fitted]
+[mounted]
 chip = "K1"
 module = "Amber"
 channel = "direct"

@@ -1,6 +1,6 @@
 //! What the loop over jobs asks of a bench beside the driver contract.
 
-use bench::driver::InstrumentState;
+use bench::InstrumentState;
 use bench::{BenchDriver, WatchedValue};
 use contract::{Call, Driver, DriverError};
 use nightbench_core::units::Celsius;
@@ -14,7 +14,7 @@ pub trait Bench: Driver {
     fn take_readings(&mut self) -> Vec<WatchedValue>;
 
     /// Hands were at the bench: everything is identified and set anew.
-    fn refitted(&mut self);
+    fn mounted_anew(&mut self);
 
     /// From now on conditions are tried at ambient temperature, without settling, or reached as usual.
     fn check_at_ambient(&mut self, at_ambient: bool);
@@ -36,8 +36,8 @@ impl Bench for BenchDriver {
     fn take_readings(&mut self) -> Vec<WatchedValue> {
         BenchDriver::take_readings(self)
     }
-    fn refitted(&mut self) {
-        BenchDriver::refitted(self);
+    fn mounted_anew(&mut self) {
+        BenchDriver::mounted_anew(self);
     }
     fn check_at_ambient(&mut self, at_ambient: bool) {
         BenchDriver::check_at_ambient(self, at_ambient);

@@ -1,6 +1,6 @@
 //! Bench hours of a run by kind, from the store: what the bench's own clock said, hands, ramps and soak included.
 
-use super::record::{FIT_CHECK_READING, HANDS_READING, WAITING_READING};
+use super::record::{HANDS_READING, MOUNTING_CHECK_READING, WAITING_READING};
 use crate::console::exit::Failure;
 use crate::store::{Attempts, StoreReader};
 use bench::{RAMP_READING, SOAK_READING};
@@ -25,7 +25,7 @@ pub(crate) fn bench_hours(reader: &StoreReader) -> Result<Hours, Failure> {
     let total = |name: &str| -> Result<f64, Failure> { Ok(reader.reading_total(name)? / 3600.0) };
     hours.ramps = total(RAMP_READING)?;
     hours.soak = total(SOAK_READING)?;
-    hours.hands_on = total(HANDS_READING)? + total(FIT_CHECK_READING)?;
+    hours.hands_on = total(HANDS_READING)? + total(MOUNTING_CHECK_READING)?;
     hours.waiting = total(WAITING_READING)?;
     hours.total = end_s / 3600.0;
     let known = hours.measuring + hours.training + hours.ramps + hours.soak + hours.hands_on + hours.waiting;
@@ -41,7 +41,7 @@ pub(crate) fn hours_in_words(hours: &Hours, several: bool) -> String {
         ("training", hours.training),
         ("ramps", hours.ramps),
         ("soak", hours.soak),
-        ("hands and fit checks", hours.hands_on),
+        ("hands and mounting checks", hours.hands_on),
         ("waiting for attended hours", hours.waiting),
         ("switching, configuring and attempts that do not count", hours.settle),
     ];

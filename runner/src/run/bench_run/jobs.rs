@@ -3,9 +3,9 @@
 use super::attended::{AttendedHours, local_minutes};
 use super::device::Bench;
 use super::identities::KnownIdentities;
-use super::mounting::{Checks, Mounted, Operator, check_fit, ready_for_hands};
+use super::mounting::{Checks, Mounted, Operator, mounting_checked, ready_for_hands};
 use super::queue::{Queue, Step};
-use super::record::{Begun, Record, StretchSeconds};
+use super::record::{Begun, Record, StretchSeconds, WAITING_READING};
 use super::retry::{Again, tried};
 use super::session::{BenchEnd, BenchRun, BenchSession};
 use super::site::Site;
@@ -25,7 +25,7 @@ use nightbench_core::results::JobOutcome;
 use plan::bench_file::EventKind;
 use schedule::Standing;
 
-/// Why a run ends whose fit check met a fault of the bench.
+/// Why a run ends whose mounting check met a fault of the bench.
 const BENCH_FAULT: &str = "the bench has a fault";
 
 /// The loop.
@@ -55,11 +55,19 @@ impl<'a, 'f> Loop<'a, 'f> {
         let site = Site::new(driver, session.bench(), cancel, earlier_s, start_local_min);
         let from = Standing { now_min: start_local_min, mounted: None, chamber_c: site.chamber_c };
         let known = KnownIdentities::read(run.plan, store.reader())?;
+        let waited_s = store.reader().reading_total(WAITING_READING)?;
         Ok(Loop {
             run,
-            queue: Queue::new(run.plan, run.forecast, run.todo, from),
+            queue: Queue::new(run.plan, run.forecast, run.pending, from),
             site,
-            record: Record { session, plan: run.plan, store, progress, stretch: StretchSeconds::default() },
+            record: Record {
+                session,
+                plan: run.plan,
+                store,
+                progress,
+                stretch: StretchSeconds::default(),
+                waited_s,
+            },
             operator: Operator { hands, hours: AttendedHours::new(run.plan, session.bench()) },
             known,
             end: BenchEnd::default(),
@@ -115,7 +123,7 @@ impl<'a, 'f> Loop<'a, 'f> {
     /// What is declared to be mounted is checked while somebody is there to see to it. The declaration holds for the
     /// first mounting of that setup that is still to do.
     fn begin(&mut self) -> Result<(), Failure> {
-        let Some(declared) = self.site.file.fitted.as_ref() else { return Ok(()) };
+        let Some(declared) = self.site.file.mounted.as_ref() else { return Ok(()) };
         let first = self.queue.first_of_setup(&declared.chip, &declared.module, &declared.channel);
         let Some(one) = first else { return Ok(()) };
         if self.operator.hands.present() {
@@ -125,7 +133,7 @@ impl<'a, 'f> Loop<'a, 'f> {
                 return Ok(());
             }
             let checks = Checks { executor: &self.run.executor, queue: &self.queue, known: &self.known };
-            let checked = check_fit(&one, &checks, &mut self.site, &mut self.record)?;
+            let checked = mounting_checked(&one, &checks, &mut self.site, &mut self.record)?;
             let Some(report) = checked else { return Ok(()) };
             if let NextStep::StopRun(error) = next_step(std::slice::from_ref(&report)) {
                 self.stop(BENCH_FAULT, error);
@@ -133,7 +141,7 @@ impl<'a, 'f> Loop<'a, 'f> {
             }
             if report.verdict != CheckVerdict::Pass {
                 // It counts as not mounted: hands are asked for, and the check is made again.
-                self.record.say(&format!("fit check: {}", report.reasons.join("; ")));
+                self.record.say(&format!("mounting check: {}", report.reasons.join("; ")));
                 return Ok(());
             }
             self.operator.may_leave(&one.mounting_by_name(self.run.plan), &[]);
@@ -252,7 +260,8 @@ impl<'a, 'f> Loop<'a, 'f> {
         } else {
             self.record.say(&format!("once more: {words}"));
         }
-        self.record.progress.took(one.position, &result.outcome, result.times);
+        let at_work_s = self.site.in_folder_s(self.site.elapsed_s()) - self.record.waited_s;
+        self.record.progress.took(one.position, &result.outcome, result.times, Some(at_work_s));
         if self.faults_in_a_row >= self.site.file.unattended.most_consecutive_faults {
             self.end.ended_early = Some(format!("{} faults in a row", self.faults_in_a_row));
         }

@@ -1,6 +1,7 @@
 //! Runs jobs on a bench, one after the other: safe at every exit, honest about what was not measured.
 
 mod attended;
+mod deliveries;
 mod device;
 mod hours;
 mod identities;
@@ -13,6 +14,7 @@ mod remaining;
 mod retry;
 mod session;
 mod site;
+mod supervisor;
 mod texts;
 
 pub use device::Bench;

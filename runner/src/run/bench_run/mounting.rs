@@ -1,14 +1,14 @@
-//! Having a setup mounted: hands within attended hours, everything verified off, and the fit check before they may leave.
+//! Having a setup mounted: hands within attended hours, everything verified off, and the mounting check before they may leave.
 
 use super::attended::{AttendedHours, clock_words};
 use super::identities::KnownIdentities;
 use super::queue::{Queue, Staff};
-use super::record::{FIT_CHECK_READING, HANDS_READING, Record, WAITING_READING};
+use super::record::{HANDS_READING, MOUNTING_CHECK_READING, Record, WAITING_READING};
 use super::retry::Again;
 use super::site::Site;
 use crate::console::exit::Failure;
 use crate::run::execute::Executor;
-use crate::run::mounting_check::{FitReport, NextStep, fit_check, next_step};
+use crate::run::mounting_check::{MountingReport, NextStep, check_mounting, next_step};
 use crate::run::operator::Hands;
 use crate::run::pending::{Mounting, PendingJob};
 use contract::{DriverError, FaultKind};
@@ -18,7 +18,7 @@ use nightbench_core::units::Celsius;
 use plan::bench_file::EventKind;
 use std::time::Duration;
 
-/// Times a fit check is made again by itself after a fault of the conversation.
+/// Times a mounting check is made again by itself after a fault of the conversation.
 const SAME_AGAIN: u32 = 3;
 /// How often waiting for attended hours looks for a stop, wall time.
 const LOOK: Duration = Duration::from_millis(20);
@@ -33,7 +33,7 @@ pub(super) enum Mounted {
     GivenUp(Fault),
     /// The bench could not be made ready for hands.
     HandsAway(DriverError),
-    /// The fit check met a fault of the bench.
+    /// The mounting check met a fault of the bench.
     BenchFault(DriverError),
     /// A stop was asked for.
     Stop,
@@ -45,7 +45,7 @@ pub(super) struct Operator<'a> {
     pub hours: AttendedHours,
 }
 
-/// What a fit check needs beside the bench and its record.
+/// What a mounting check needs beside the bench and its record.
 pub(super) struct Checks<'a> {
     pub executor: &'a Executor<'a>,
     pub queue: &'a Queue<'a>,
@@ -85,11 +85,11 @@ impl Operator<'_> {
             Ok(false) => return Ok(left_out(site)),
             Err(error) => return Ok(Mounted::HandsAway(error)),
         }
-        let mut attempts: Vec<FitReport> = Vec::new();
+        let mut attempts: Vec<MountingReport> = Vec::new();
         let mut reseat: Vec<String> = Vec::new();
         loop {
             let task = format!(
-                "fit chip {}, module {}, channel {}{}",
+                "mount chip {}, module {}, channel {}{}",
                 wanted.chip,
                 wanted.module,
                 wanted.channel,
@@ -107,12 +107,12 @@ impl Operator<'_> {
             let begin = site.elapsed_s();
             let done = self.hands.change(&wanted, &sensors, &reseat);
             record.spent(site, HANDS_READING, begin)?;
-            site.driver.refitted();
+            site.driver.mounted_anew();
             record.note(&Event::Hands { task, done })?;
             if !done {
                 return Ok(left_out(site));
             }
-            let Some(report) = check_fit(one, checks, site, record)? else { return Ok(Mounted::Stop) };
+            let Some(report) = mounting_checked(one, checks, site, record)? else { return Ok(Mounted::Stop) };
             attempts.push(report);
             match next_step(&attempts) {
                 NextStep::Go { noted } => {
@@ -120,12 +120,12 @@ impl Operator<'_> {
                     return Ok(Mounted::Ready);
                 }
                 NextStep::ReSeat { reasons } => {
-                    record.say(&format!("fit check: {}", reasons.join("; ")));
+                    record.say(&format!("mounting check: {}", reasons.join("; ")));
                     reseat = reasons;
                 }
                 NextStep::StopRun(error) => {
                     self.hands.may_leave(&format!(
-                        "{error}. That is a fault of the bench, not of what was fitted: leave it as it is; the run \
+                        "{error}. That is a fault of the bench, not of what was mounted: leave it as it is; the run \
                          ends."
                     ));
                     return Ok(Mounted::BenchFault(error));
@@ -217,13 +217,13 @@ pub(super) fn ready_for_hands(
     Ok(ready)
 }
 
-/// The fit check of the mounting that a job needs, at ambient; noted in the log. `None`: a stop was asked for.
-pub(super) fn check_fit(
+/// The mounting check of the mounting that a job needs, at ambient; noted in the log. `None`: a stop was asked for.
+pub(super) fn mounting_checked(
     one: &PendingJob,
     checks: &Checks<'_>,
     site: &mut Site<'_>,
     record: &mut Record<'_, '_>,
-) -> Result<Option<FitReport>, Failure> {
+) -> Result<Option<MountingReport>, Failure> {
     let wanted = one.mounting_by_name(record.plan);
     let one = checks.queue.gentlest(one.mounting()).unwrap_or(*one);
     let mut setting = checks.executor.setting(&one.condition, &one.job, one.attempt);
@@ -235,12 +235,12 @@ pub(super) fn check_fit(
         tries += 1;
         let begin = site.elapsed_s();
         site.driver.check_at_ambient(true);
-        let checked = fit_check(site.driver, &setting, checks.known.of(&one), &request, site.cancel);
+        let checked = check_mounting(site.driver, &setting, checks.known.of(&one), &request, site.cancel);
         site.driver.check_at_ambient(false);
         let Ok(mut report) = checked else { return Ok(None) };
         report.bench_s = site.elapsed_s() - begin;
         site.driver.take_readings();
-        record.spent(site, FIT_CHECK_READING, begin)?;
+        record.spent(site, MOUNTING_CHECK_READING, begin)?;
         record.note(&Event::MountingCheck {
             module: wanted.module.clone(),
             channel: wanted.channel.clone(),

@@ -77,7 +77,7 @@ impl BenchLock {
     }
 }
 
-/// Makes a bench safe from outside: whoever has it is told, and never switches it on again; it is given `patience` to end; then
+/// Makes a bench safe from outside: whoever has it is told, and never switches it on again; it is given this long to end; then
 /// everything is made safe, whether or not it ended.
 ///
 /// # Errors
@@ -87,12 +87,12 @@ pub(crate) fn make_safe_from_outside(
     state: &StateFolder,
     log: CommandLog,
     by: &str,
-    patience: Duration,
+    limit: Duration,
     mut waiting: impl FnMut(&Failure),
 ) -> Result<(), Failure> {
     let custody = custody(bench, state)?;
     custody.note_made_safe(by, &now()).map_err(refused)?;
-    let end = Instant::now() + patience;
+    let end = Instant::now() + limit;
     let mut told = false;
     let _lock = loop {
         match lock_bench(bench, state) {

@@ -53,8 +53,8 @@ struct Mounted {
 
 impl<'f> Queue<'f> {
     /// Everything is left and nothing is known to be mounted.
-    pub fn new(plan: &'f Plan, forecast: &'f Forecast, todo: &[PendingJob], from: Standing) -> Queue<'f> {
-        let remaining = Remaining::new(forecast, todo, from);
+    pub fn new(plan: &'f Plan, forecast: &'f Forecast, pending: &[PendingJob], from: Standing) -> Queue<'f> {
+        let remaining = Remaining::new(forecast, pending, from);
         Queue { plan, remaining, mounted: None, second_round: Vec::new(), out_of_turn: false }
     }
 
@@ -159,7 +159,7 @@ impl<'f> Queue<'f> {
                 if !std::mem::replace(&mut self.out_of_turn, true) {
                     let wanted = first.mounting_by_name(self.plan);
                     let change = format!(
-                        "outside attended hours: module {} on {} cannot be fitted now, what is fitted goes on",
+                        "outside attended hours: module {} on {} cannot be mounted now, what is mounted goes on",
                         wanted.module, wanted.channel
                     );
                     news.push(Event::PlannedAnew { change });

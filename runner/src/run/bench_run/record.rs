@@ -12,17 +12,17 @@ use nightbench_core::results::JobResult;
 use plan::Plan;
 use plan::bench_file::EventKind;
 
-/// Reading: bench seconds that hands took, their fit check, waiting for them, and the way to where they are safe.
+/// Reading: bench seconds that hands took, their mounting check, waiting for them, and the way to where they are safe.
 pub(super) const HANDS_READING: &str = "change-over: hands";
 /// See [`HANDS_READING`].
-pub(super) const FIT_CHECK_READING: &str = "change-over: fit check";
+pub(super) const MOUNTING_CHECK_READING: &str = "change-over: mounting check";
 /// See [`HANDS_READING`].
 pub(super) const WAITING_READING: &str = "change-over: waiting";
 
 /// Bench seconds of one stretch of the run, from mounting to mounting, by kind.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct StretchSeconds {
-    /// Hands and fit checks.
+    /// Hands and mounting checks.
     pub hands: f64,
     /// On the way to temperatures.
     pub ramps: f64,
@@ -55,6 +55,8 @@ pub(super) struct Record<'a, 'f> {
     pub progress: &'a mut Progress<'f>,
     /// What the present stretch has taken so far.
     pub stretch: StretchSeconds,
+    /// Bench seconds that the folder waited for attended hours.
+    pub waited_s: f64,
 }
 
 impl Record<'_, '_> {
@@ -77,8 +79,9 @@ impl Record<'_, '_> {
     pub fn spent(&mut self, site: &Site<'_>, name: &str, since_s: f64) -> Result<(), Failure> {
         let now = site.elapsed_s();
         match name {
-            HANDS_READING | FIT_CHECK_READING => self.stretch.hands += now - since_s,
+            HANDS_READING | MOUNTING_CHECK_READING => self.stretch.hands += now - since_s,
             RAMP_READING => self.stretch.ramps += now - since_s,
+            WAITING_READING => self.waited_s += now - since_s,
             _ => {}
         }
         let reading = Reading {

@@ -31,10 +31,10 @@ pub(super) struct Remaining<'f> {
 
 impl<'f> Remaining<'f> {
     /// Everything is left; the run stands somewhere.
-    pub fn new(forecast: &'f Forecast, todo: &[PendingJob], from: Standing) -> Remaining<'f> {
+    pub fn new(forecast: &'f Forecast, pending: &[PendingJob], from: Standing) -> Remaining<'f> {
         Remaining {
             forecast,
-            left: todo.iter().copied().collect(),
+            left: pending.iter().copied().collect(),
             given_up: Vec::new(),
             learned: Learned::new(PRIOR_SD),
             stretch: Vec::new(),
@@ -53,9 +53,9 @@ impl<'f> Remaining<'f> {
         self.left.iter()
     }
 
-    /// Takes the first job that fits a condition.
-    pub fn take(&mut self, fits: impl FnMut(&PendingJob) -> bool) -> Option<PendingJob> {
-        let place = self.left.iter().position(fits)?;
+    /// Takes the first job that meets a condition.
+    pub fn take(&mut self, meets: impl FnMut(&PendingJob) -> bool) -> Option<PendingJob> {
+        let place = self.left.iter().position(meets)?;
         let taken = self.left.remove(place)?;
         self.stretch.extend(self.job(&taken));
         Some(taken)
@@ -64,9 +64,9 @@ impl<'f> Remaining<'f> {
     /// Takes out every job of a mounting that will not be made.
     pub fn give_up(&mut self, mut belongs: impl FnMut(&PendingJob) -> bool) -> Vec<PendingJob> {
         let (out, left): (Vec<PendingJob>, Vec<PendingJob>) =
-            self.left.iter().partition(|todo| belongs(todo));
+            self.left.iter().partition(|pending| belongs(pending));
         self.left = left.into();
-        let mountings: Vec<u32> = out.iter().filter_map(|todo| self.scheduled_mounting(todo)).collect();
+        let mountings: Vec<u32> = out.iter().filter_map(|pending| self.scheduled_mounting(pending)).collect();
         for mounting in mountings {
             if !self.given_up.contains(&mounting) {
                 self.given_up.push(mounting);
@@ -76,22 +76,22 @@ impl<'f> Remaining<'f> {
         out
     }
 
-    fn job(&self, todo: &PendingJob) -> Option<u32> {
-        let place = usize::try_from(todo.position).ok()?;
+    fn job(&self, pending: &PendingJob) -> Option<u32> {
+        let place = usize::try_from(pending.position).ok()?;
         self.forecast.schedule.sequence.get(place).copied()
     }
 
     /// The mounting of a job in the ordering problem.
-    pub fn scheduled_mounting(&self, todo: &PendingJob) -> Option<u32> {
-        self.forecast.problem.mounting_of(self.job(todo)?)
+    pub fn scheduled_mounting(&self, pending: &PendingJob) -> Option<u32> {
+        self.forecast.problem.mounting_of(self.job(pending)?)
     }
 
     /// Does the job measure again what the order has measured before (the baseline at the end, a reference job)? Its
     /// place in the order is what it is for.
-    pub fn is_measured_again(&self, todo: &PendingJob) -> bool {
+    pub fn is_measured_again(&self, pending: &PendingJob) -> bool {
         let sequence = &self.forecast.schedule.sequence;
-        let place = usize::try_from(todo.position).unwrap_or(usize::MAX).min(sequence.len());
-        self.job(todo).is_some_and(|job| sequence[..place].contains(&job))
+        let place = usize::try_from(pending.position).unwrap_or(usize::MAX).min(sequence.len());
+        self.job(pending).is_some_and(|job| sequence[..place].contains(&job))
     }
 
     /// A stretch is over: learns from it how fast this bench is. `now` is where the run stands.
@@ -120,7 +120,7 @@ impl<'f> Remaining<'f> {
         if self.left.is_empty() || !std::mem::take(&mut self.departed) {
             return Ok(None);
         }
-        let left: Vec<u32> = self.left.iter().filter_map(|todo| self.job(todo)).collect();
+        let left: Vec<u32> = self.left.iter().filter_map(|pending| self.job(pending)).collect();
         if left.len() != self.left.len() {
             return Ok(None);
         }
@@ -165,15 +165,15 @@ impl<'f> Remaining<'f> {
     /// comes last; nothing is lost.
     fn follow(&mut self, sequence: &[u32]) {
         let mut waiting: HashMap<u32, VecDeque<PendingJob>> = HashMap::new();
-        for todo in std::mem::take(&mut self.left) {
-            waiting.entry(self.job(&todo).unwrap_or(u32::MAX)).or_default().push_back(todo);
+        for pending in std::mem::take(&mut self.left) {
+            waiting.entry(self.job(&pending).unwrap_or(u32::MAX)).or_default().push_back(pending);
         }
         let mut ordered: Vec<PendingJob> = Vec::new();
         for job in sequence {
             ordered.extend(waiting.get_mut(job).and_then(VecDeque::pop_front));
         }
         let mut over: Vec<PendingJob> = waiting.into_values().flatten().collect();
-        over.sort_by_key(|todo| todo.position);
+        over.sort_by_key(|pending| pending.position);
         ordered.extend(over);
         self.left = ordered.into();
     }

@@ -58,7 +58,7 @@ fn jobs(plan: &Plan, forecast: &Forecast) -> Vec<PendingJob> {
 }
 
 fn keys(rest: &Remaining<'_>) -> Vec<[u8; 32]> {
-    rest.jobs().map(|todo| todo.key).collect()
+    rest.jobs().map(|pending| pending.key).collect()
 }
 
 fn start(forecast: &Forecast) -> Standing {
@@ -80,8 +80,8 @@ fn first_stretch(rest: &mut Remaining<'_>) -> (u32, usize) {
 fn what_goes_as_planned_is_left_alone() {
     let plan = plan();
     let forecast = Forecast::new(&plan, &[]).unwrap();
-    let todo = jobs(&plan, &forecast);
-    let mut rest = Remaining::new(&forecast, &todo, start(&forecast));
+    let pending = jobs(&plan, &forecast);
+    let mut rest = Remaining::new(&forecast, &pending, start(&forecast));
     let (mounting, taken) = first_stretch(&mut rest);
     let done: Vec<u32> = forecast.schedule.sequence[..taken].to_vec();
     let expected = predicted_stretches(&forecast.problem, &done, start(&forecast)).remove(0);
@@ -101,7 +101,7 @@ fn what_goes_as_planned_is_left_alone() {
     let before = keys(&rest);
     assert_eq!(rest.plan_anew(now, &forecast.calendar).unwrap(), None);
     assert_eq!(keys(&rest), before);
-    assert_eq!(before.len(), todo.len() - taken);
+    assert_eq!(before.len(), pending.len() - taken);
 }
 
 /// Modules with two to six rates each, so that it matters what stands through a night.
@@ -126,11 +126,11 @@ fn uneven() -> Plan {
 fn a_bench_that_is_slow_or_late_is_planned_anew_and_nothing_is_lost() {
     let plan = uneven();
     let forecast = Forecast::new(&plan, &[]).unwrap();
-    let todo = jobs(&plan, &forecast);
+    let pending = jobs(&plan, &forecast);
     let mut told = Vec::new();
     for (slow, late_h) in [1.0, 3.0, 10.0].into_iter().flat_map(|slow| (2..10).map(move |late| (slow, late)))
     {
-        let mut rest = Remaining::new(&forecast, &todo, start(&forecast));
+        let mut rest = Remaining::new(&forecast, &pending, start(&forecast));
         let (mounting, taken) = first_stretch(&mut rest);
         let done: Vec<u32> = forecast.schedule.sequence[..taken].to_vec();
         let expected = predicted_stretches(&forecast.problem, &done, start(&forecast)).remove(0);
@@ -167,29 +167,30 @@ fn a_bench_that_is_slow_or_late_is_planned_anew_and_nothing_is_lost() {
 fn fittings_given_up_leave_the_plan_and_are_told() {
     let plan = plan();
     let forecast = Forecast::new(&plan, &[]).unwrap();
-    let todo = jobs(&plan, &forecast);
-    let mut rest = Remaining::new(&forecast, &todo, start(&forecast));
+    let pending = jobs(&plan, &forecast);
+    let mut rest = Remaining::new(&forecast, &pending, start(&forecast));
     let mounting = rest.first().and_then(|first| rest.scheduled_mounting(first));
-    let forecast_of =
-        |todo: &PendingJob| forecast.problem.mounting_of(forecast.schedule.sequence[todo.position as usize]);
-    let out = rest.give_up(|todo| forecast_of(todo) == mounting);
+    let forecast_of = |pending: &PendingJob| {
+        forecast.problem.mounting_of(forecast.schedule.sequence[pending.position as usize])
+    };
+    let out = rest.give_up(|pending| forecast_of(pending) == mounting);
     assert_eq!(out.len(), 6);
     let words = rest.plan_anew(start(&forecast), &forecast.calendar).unwrap().expect("a change is told");
     assert!(words.contains("left out") || words.contains("planned anew"), "{words}");
-    assert_eq!(rest.jobs().count(), todo.len() - 6);
+    assert_eq!(rest.jobs().count(), pending.len() - 6);
 }
 
 #[test]
 fn a_new_order_keeps_jobs_that_its_sequence_forgets() {
     let plan = plan();
     let forecast = Forecast::new(&plan, &[]).unwrap();
-    let todo = jobs(&plan, &forecast);
-    let mut rest = Remaining::new(&forecast, &todo, start(&forecast));
+    let pending = jobs(&plan, &forecast);
+    let mut rest = Remaining::new(&forecast, &pending, start(&forecast));
     let mut backwards: Vec<u32> = forecast.schedule.sequence.iter().rev().copied().collect();
     let forgotten = backwards.pop().unwrap();
     rest.follow(&backwards);
     let order: Vec<u32> =
-        rest.jobs().map(|todo| forecast.schedule.sequence[todo.position as usize]).collect();
+        rest.jobs().map(|pending| forecast.schedule.sequence[pending.position as usize]).collect();
     assert_eq!(order[..backwards.len()], backwards);
     assert_eq!(order[backwards.len()..], [forgotten]);
 }

@@ -1,13 +1,16 @@
 //! A bench session: read, checked, locked, run, and made safe whatever happens.
 
+use super::deliveries::tell;
 use super::device::Bench;
 use super::jobs::Loop;
 use super::ownership::{BenchLock, custody, lock_bench, not_safe};
+use super::supervisor::{SHORTEST, Supervisor};
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::Terminal;
 use crate::forecast::Forecast;
 use crate::inputs::plain_file::read_text;
 use crate::inputs::plan_file::{PlanFile, render};
+use crate::run::clock::{Awake, Clocks, ReadClocks};
 use crate::run::execute::Executor;
 use crate::run::operator::{Hands, TerminalHands};
 use crate::run::pending::PendingJob;
@@ -24,19 +27,12 @@ use plan::bench_file::{BenchFile, Date, EventKind};
 use plan::keys::JobKeys;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, SystemTime};
 
-/// After a stop was asked for, the loop has this long to make the bench safe itself.
-const PATIENCE: Duration = Duration::from_secs(20);
-/// How often is looked whether somebody made the bench safe from outside.
-const OUTSIDE_LOOK: Duration = Duration::from_millis(200);
 /// Log of every command, in the run folder.
 const COMMAND_LOG: &str = "commands.log";
-/// Longest time a user's command may take.
-const EVENT_LIMIT: Duration = Duration::from_secs(10);
 
 /// Reads a bench file and shows every mistake in it.
 ///
@@ -76,7 +72,7 @@ pub fn reopen_unmeasured(store: &mut Store, selected: &[PendingJob]) -> Result<(
     for stored in store.reader().jobs(Attempts::Counting) {
         let stored = stored?;
         if matches!(stored.outcome, JobOutcome::NotMeasured(_))
-            && selected.iter().any(|todo| todo.key == stored.row.key)
+            && selected.iter().any(|pending| pending.key == stored.row.key)
         {
             again.push(stored.row.key);
         }
@@ -100,7 +96,7 @@ pub struct BenchEnd {
     pub not_measured: usize,
     /// The alarm that ended the run.
     pub alarm: Option<String>,
-    /// Nothing was measured, because what is fitted is not what the plan says.
+    /// Nothing was measured, because what is mounted is not what the plan says.
     pub wrong_mounting: bool,
 }
 
@@ -124,7 +120,7 @@ pub struct BenchRun<'a> {
     /// Runs one job.
     pub executor: Executor<'a>,
     /// The jobs that are to be done.
-    pub todo: &'a [PendingJob],
+    pub pending: &'a [PendingJob],
 }
 
 /// A checked and locked bench.
@@ -139,6 +135,7 @@ pub struct BenchSession {
     lock: BenchLock,
     /// The program that is started as watchdog, where there is to be one, and what it needs.
     watchdog: Option<(PathBuf, String, PathBuf)>,
+    clocks: ReadClocks,
 }
 
 /// Opens the driver of a bench.
@@ -159,48 +156,57 @@ impl BenchSession {
         state: &StateFolder,
     ) -> Result<BenchSession, Failure> {
         let bench = Arc::new(narrowed(read_bench(path, terminal.colour_err)?, &file.plan)?);
-        let executor = Executor::new(&file.plan, &forecast.expansion, keys);
-        let dry = BenchDriver::new(Arc::clone(&bench), CommandLog::in_memory(), true);
-        let mut words: Vec<String> = Vec::new();
-        for job in &forecast.jobs {
-            let condition = &forecast.expansion.conditions[job.condition as usize];
-            if let Err(error) = dry.check_limits(&executor.setting(condition, job, 1)) {
-                words.push(error.to_string());
+        let prepared = || -> Result<BenchSession, Failure> {
+            let executor = Executor::new(&file.plan, &forecast.expansion, keys);
+            let dry = BenchDriver::new(Arc::clone(&bench), CommandLog::in_memory(), true);
+            let mut words: Vec<String> = Vec::new();
+            for job in &forecast.jobs {
+                let condition = &forecast.expansion.conditions[job.condition as usize];
+                if let Err(error) = dry.check_limits(&executor.setting(condition, job, 1)) {
+                    words.push(error.to_string());
+                }
             }
-        }
-        words.sort();
-        words.dedup();
-        if !words.is_empty() {
-            return Err(refused(format!(
-                "the bench `{}` cannot run this plan:\n  {}\nnothing was touched",
-                bench.name,
-                words.join("\n  ")
-            )));
-        }
-        let lock = lock_bench(&bench, state)?;
-        let custody = custody(&bench, state)?;
-        if let Some(latch) = custody.latch().map_err(refused)? {
-            return Err(refused(format!(
-                "an alarm is latched since {}: {}: {}\nLook at the bench, find the cause, then `nightbench bench clear {}`; nothing \
-                 was touched",
-                latch.since_utc,
-                latch.kind.words(),
-                latch.words,
-                path.display()
-            )));
-        }
-        let log = open_log(dir)?;
-        let open: Open = Box::new(|driver| Box::new(driver));
-        Ok(BenchSession {
-            start_local_min: None,
-            open,
-            bench,
-            log,
-            terminal: *terminal,
-            state: state.clone(),
-            custody,
-            lock,
-            watchdog: None,
+            words.sort();
+            words.dedup();
+            if !words.is_empty() {
+                return Err(refused(format!(
+                    "the bench `{}` cannot run this plan:\n  {}\nnothing was touched",
+                    bench.name,
+                    words.join("\n  ")
+                )));
+            }
+            let lock = lock_bench(&bench, state)?;
+            let custody = custody(&bench, state)?;
+            if let Some(latch) = custody.latch().map_err(refused)? {
+                return Err(refused(format!(
+                    "an alarm is latched since {}: {}: {}\nLook at the bench, find the cause, then `nightbench bench clear {}`; nothing \
+                     was touched",
+                    latch.since_utc,
+                    latch.kind.words(),
+                    latch.words,
+                    path.display()
+                )));
+            }
+            let told = *terminal;
+            let log = open_log(dir)?.told_to(move |words| told.note(words));
+            let open: Open = Box::new(|driver| Box::new(driver));
+            Ok(BenchSession {
+                start_local_min: None,
+                open,
+                bench: Arc::clone(&bench),
+                log,
+                terminal: *terminal,
+                state: state.clone(),
+                custody,
+                lock,
+                watchdog: None,
+                clocks: Arc::new(Clocks::now),
+            })
+        };
+        // Whoever started it for the night is not there to read a refusal.
+        let log = CommandLog::in_memory();
+        prepared().inspect_err(|failure| {
+            tell(&bench.events, &log, terminal, EventKind::Finished, &failure.words);
         })
     }
 
@@ -222,6 +228,11 @@ impl BenchSession {
     /// The bench is driven through what `wrap` makes of its driver: for tests.
     pub fn driven_by(self, wrap: impl Fn(BenchDriver) -> Box<dyn Bench> + 'static) -> BenchSession {
         BenchSession { open: Box::new(wrap), ..self }
+    }
+
+    /// The computer's clocks are read by `clocks`: for tests of a computer that was suspended.
+    pub fn by_clocks(self, clocks: impl Fn() -> Clocks + Send + Sync + 'static) -> BenchSession {
+        BenchSession { clocks: Arc::new(clocks), ..self }
     }
 
     /// The local time the run is said to begin at, minutes.
@@ -263,6 +274,11 @@ impl BenchSession {
         let settle_s = self.bench.settle.time_out_s / self.bench.time_scale;
         let limit = Duration::from_secs_f64(2.0 * settle_s + 120.0);
         let run = BenchRun { executor: run.executor.with_apply_limit(limit), ..run };
+        let stale_after = Duration::from_secs_f64(self.bench.watch.stale_after_s / self.bench.time_scale);
+        let awake = Arc::new(Awake::new(Arc::clone(&self.clocks), stale_after.max(SHORTEST)));
+        let asked = Arc::clone(&awake);
+        self.custody
+            .asks(move || asked.stood_still().map(|still| format!("{still}, and nobody watched the bench")));
         let mut driver = BenchDriver::new(Arc::clone(&self.bench), self.log.clone(), false);
         driver.obey(self.custody.clone());
         let mut guard = Guard { driver: (self.open)(driver), safe: false };
@@ -273,6 +289,9 @@ impl BenchSession {
             let safe = if left_alone { Ok(()) } else { guard.make_safe() };
             if let Some(watchdog) = watchdog {
                 watchdog.end();
+            }
+            if let Ok(Some(latch)) = self.custody.latch() {
+                self.tell(EventKind::Alarm, &latch.words);
             }
             return Err(match safe {
                 Ok(()) => {
@@ -286,33 +305,16 @@ impl BenchSession {
             });
         }
         let done = AtomicBool::new(false);
-        let handle = guard.driver.safety_handle();
+        let supervisor = Supervisor {
+            cancel,
+            custody: &self.custody,
+            log: &self.log,
+            handle: guard.driver.safety_handle(),
+            awake: &awake,
+        };
         let outcome = std::thread::scope(|scope| {
-            let (done, bench_cancel, custody) = (&done, cancel, &self.custody);
-            scope.spawn(move || {
-                // A call that does not end after a stop was asked for must not keep the bench on.
-                let mut asked: Option<Instant> = None;
-                let mut looked = Instant::now();
-                while !done.load(Ordering::SeqCst) {
-                    std::thread::sleep(Duration::from_millis(20));
-                    if looked.elapsed() > OUTSIDE_LOOK {
-                        looked = Instant::now();
-                        if matches!(custody.made_safe_since(), Ok(Some(_))) {
-                            // Somebody made it safe: what goes on is cut short.
-                            bench_cancel.cancel();
-                            let _ = handle.make_safe();
-                            return;
-                        }
-                    }
-                    if bench_cancel.is_cancelled() {
-                        let since = *asked.get_or_insert_with(Instant::now);
-                        if since.elapsed() > PATIENCE {
-                            let _ = handle.make_safe();
-                            return;
-                        }
-                    }
-                }
-            });
+            let done = &done;
+            scope.spawn(move || supervisor.watch_until(done));
             let ended = catch_unwind(AssertUnwindSafe(|| {
                 let (driver, hands) = (guard.driver.as_mut(), hands);
                 Loop::new(&self, &run, (driver, hands), (&mut *store, progress), cancel)?.run()
@@ -366,11 +368,13 @@ impl BenchSession {
                 self.tell(EventKind::NotSafe, &words);
                 Err(super::ownership::not_safe(&format!("{}\n{words}", failure.words)))
             }
-            (Err(failure), None) => Err(failure),
+            (Err(failure), None) => {
+                self.tell(EventKind::Finished, &failure.words);
+                Err(failure)
+            }
         }
     }
 
-    /// Who is there, is it calibrated, and was anything left on?
     fn start_watchdog(&self) -> Option<Watchdog> {
         let (program, text, log) = self.watchdog.as_ref()?;
         match Watchdog::start(program, text, &self.state, log) {
@@ -384,6 +388,7 @@ impl BenchSession {
         }
     }
 
+    /// Who is there, is it calibrated, and was anything left on?
     fn start(&mut self, guard: &mut Guard, store: &mut Store) -> Result<(), Failure> {
         let states = guard.driver.look_around(&within(Duration::from_secs(30)));
         let missing: Vec<&str> =
@@ -452,58 +457,9 @@ impl BenchSession {
         &self.terminal
     }
 
-    /// Tells the user's command about an event, without waiting for it for long; delivery is tried again, and its failure is noted.
+    /// Tells the user's command about an event.
     pub(super) fn tell(&self, kind: EventKind, words: &str) {
-        let events = &self.bench.events;
-        let Some((program, arguments)) = events.command.split_first().filter(|_| events.on.contains(&kind))
-        else {
-            return;
-        };
-        let begin = Instant::now();
-        for attempt in 1..=DELIVERIES {
-            let why = match delivered(program, arguments, kind, words) {
-                Ok(()) => return,
-                Err(why) => why,
-            };
-            self.log.note(
-                "events",
-                '-',
-                &format!("`{}` was not delivered (attempt {attempt}): {why}", kind.name()),
-            );
-            let late = begin.elapsed() > EVENT_LIMIT;
-            if late || attempt == DELIVERIES {
-                self.terminal.note(&format!("the command of [events] fails: {program}: {why}"));
-                return;
-            }
-        }
-    }
-}
-
-/// Times an event is tried to be delivered.
-const DELIVERIES: u32 = 3;
-
-fn delivered(program: &str, arguments: &[String], kind: EventKind, words: &str) -> Result<(), String> {
-    let mut child = Command::new(program)
-        .args(arguments)
-        .args([kind.name(), words])
-        .stdin(Stdio::null())
-        .stdout(Stdio::null())
-        .stderr(Stdio::null())
-        .spawn()
-        .map_err(|error| format!("cannot be started: {error}"))?;
-    let end = Instant::now() + EVENT_LIMIT;
-    loop {
-        match child.try_wait() {
-            Ok(Some(status)) if status.success() => return Ok(()),
-            Ok(Some(status)) => return Err(status.to_string()),
-            Ok(None) if Instant::now() > end => {
-                let _ = child.kill();
-                let _ = child.wait();
-                return Err(format!("did not end within {} s", EVENT_LIMIT.as_secs()));
-            }
-            Ok(None) => std::thread::sleep(Duration::from_millis(10)),
-            Err(error) => return Err(error.to_string()),
-        }
+        tell(&self.bench.events, &self.log, &self.terminal, kind, words);
     }
 }
 

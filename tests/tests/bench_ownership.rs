@@ -1,0 +1,156 @@
+//! Who has a bench: runs that are killed, stopped or told from outside, and benches that are the same by address or by identity.
+
+use crate::bench_run::{Rig, one_setup, rig};
+use crate::support::{nightbench, program};
+use std::net::{TcpListener, TcpStream};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// A run in the background.
+fn begun(rig: &Rig) -> Child {
+    let child = program()
+        .current_dir(rig.folder.path())
+        .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
+        .stderr(Stdio::piped())
+        .stdout(Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    let begin = Instant::now();
+    while !rig.bench.world().powered() && begin.elapsed() < Duration::from_secs(30) {
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    assert!(rig.bench.world().powered(), "the run powers its device");
+    child
+}
+
+fn off_within(rig: &Rig, limit: Duration) -> Duration {
+    let begin = Instant::now();
+    loop {
+        let on = rig.bench.world().still_on();
+        if on.is_empty() {
+            return begin.elapsed();
+        }
+        assert!(begin.elapsed() < limit, "still on after {limit:?}: {on:?}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// Nothing of the run is left; its watchdog makes the bench safe, over instruments that serve one connection only, too.
+#[test]
+fn a_watchdog_makes_the_bench_safe_after_a_kill() {
+    for one_connection in [false, true] {
+        let rig = rig(&one_setup(), 1, 0.0, 150.0);
+        rig.bench.world().one_connection = one_connection;
+        let mut child = begun(&rig);
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let took = off_within(&rig, Duration::from_secs(20));
+        println!("off {took:?} after the kill");
+        let log = std::fs::read_to_string(rig.folder.path().join("out/commands.log")).unwrap();
+        assert!(log.contains("watchdog - the run ended without making the bench safe"), "{log}");
+    }
+}
+
+/// A run that is stopped does nothing any more; when it wakes, it finds its bench made safe and never powers up again.
+#[test]
+fn a_stopped_run_that_wakes_never_powers_up_again() {
+    let rig = rig(&one_setup(), 1, 0.0, 100.0);
+    let child = begun(&rig);
+    let signal = |name: &str| {
+        let pid = child.id().to_string();
+        assert!(Command::new("kill").args([&format!("-{name}"), &pid]).status().unwrap().success());
+    };
+    signal("STOP");
+    off_within(&rig, Duration::from_secs(30));
+    let before = rig.bench.world().ledger.outputs_switched_on;
+    signal("CONT");
+    let output = child.wait_with_output().unwrap();
+    let words = String::from_utf8_lossy(&output.stderr).into_owned();
+    rig.off();
+    assert_eq!(rig.bench.world().ledger.outputs_switched_on, before, "{words}");
+}
+
+/// `bench safe` tells the run to end, waits, makes safe; the run never switches on again and says why.
+#[test]
+fn a_bench_made_safe_from_outside_stays_off() {
+    let rig = rig(&one_setup(), 1, 0.0, 100.0);
+    let child = begun(&rig);
+    let safe = nightbench(rig.folder.path(), &["bench", "safe", &rig.file]);
+    assert_eq!(safe.code, 0, "{}\n{}", safe.out, safe.err);
+    assert!(safe.err.contains("is in use by process") && safe.err.contains("told to end"), "{}", safe.err);
+    let before = rig.bench.world().ledger.outputs_switched_on;
+    rig.off();
+    let output = child.wait_with_output().unwrap();
+    let words = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(3), "{words}");
+    assert!(words.contains("made safe from outside"), "{words}");
+    assert_eq!(rig.bench.world().ledger.outputs_switched_on, before, "{words}");
+    rig.off();
+    // Whoever begins afterwards may have the bench.
+    let look = nightbench(rig.folder.path(), &["bench", "check", &rig.file]);
+    assert_eq!(look.code, 0, "{}\n{}", look.out, look.err);
+}
+
+/// Another name, the same addresses: the bench is in use.
+#[test]
+fn a_bench_is_locked_by_address() {
+    let rig = rig(&one_setup(), 1, 0.0, 100.0);
+    let mut child = begun(&rig);
+    let text = std::fs::read_to_string(&rig.file).expect("the bench file");
+    let other = rig.folder.file("other.toml", &text.replace("name = \"emulated", "name = \"another"));
+    let other = other.to_str().expect("a path");
+    let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", other, "--into", "other"]);
+    assert_eq!(run.code, 5, "{}", run.err);
+    assert!(run.err.contains("is in use by process"), "{}", run.err);
+    assert!(rig.bench.world().powered(), "the running bench was left alone");
+    let _ = Command::new("kill").args(["-TERM", &child.id().to_string()]).status();
+    child.wait().unwrap();
+    rig.off();
+}
+
+/// Another way to the same instrument: what comes in at a new port goes on to `to`. It ends with the test program.
+fn detour(to: &str) -> String {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("loopback");
+    let address = listener.local_addr().expect("an address").to_string();
+    let to = to.to_string();
+    std::thread::spawn(move || {
+        for near in listener.incoming().flatten() {
+            let Ok(far) = TcpStream::connect(&to) else { continue };
+            for (from, into) in [(&near, &far), (&far, &near)] {
+                let (Ok(mut from), Ok(mut into)) = (from.try_clone(), into.try_clone()) else { continue };
+                std::thread::spawn(move || {
+                    let _ = std::io::copy(&mut from, &mut into);
+                    let _ = into.shutdown(std::net::Shutdown::Both);
+                });
+            }
+        }
+    });
+    address
+}
+
+/// Other addresses that lead to the same instruments: by what they answer, the bench is in use, and it is left as it is.
+#[test]
+fn a_bench_is_locked_by_what_its_instruments_answer() {
+    let rig = rig(&one_setup(), 1, 0.0, 100.0);
+    let mut child = begun(&rig);
+    let mut text = std::fs::read_to_string(&rig.file).expect("the bench file");
+    text = text.replace("name = \"emulated", "name = \"another");
+    for address in rig.bench.addresses() {
+        text = text.replace(&address.to_string(), &detour(&address.to_string()));
+    }
+    let other = rig.folder.file("other.toml", &text);
+    let other = other.to_str().expect("a path");
+    let switched = rig.bench.world().ledger.outputs_switched_on;
+    let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", other, "--into", "other"]);
+    assert_eq!(run.code, 5, "{}", run.err);
+    assert!(
+        run.err.contains("(identity NIGHTBENCH,EMULATED") && run.err.contains("is in use by process"),
+        "{}",
+        run.err
+    );
+    assert!(rig.bench.world().powered(), "the running bench was left alone");
+    assert_eq!(rig.bench.world().ledger.outputs_switched_on, switched);
+    let _ = Command::new("kill").args(["-TERM", &child.id().to_string()]).status();
+    child.wait().unwrap();
+    rig.off();
+}
