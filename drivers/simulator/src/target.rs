@@ -2,7 +2,7 @@
 
 use super::assembly::{self, refused};
 use super::draws::{self, Draws};
-use super::noise::Noise;
+use super::noise::{LaneErrors, Noise};
 use super::physics::{LaneSurface, Link, Measured, Parameters};
 use super::silicon;
 use super::stages::{self, ByteLanes, StartSpread};
@@ -11,6 +11,7 @@ use contract::{
     SafetyHandle, Setting, StartKind, TrainingRequest,
 };
 use nightbench_core::devices::{Interface, ModelValue, Module, Supply};
+use nightbench_core::point_rule::{PointRule, PreparedRule};
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::{
     Direction, EyeName, Grid, Identity, LanePoint, LaneSet, Readback, TrainedEye, TrainingResult,
@@ -21,7 +22,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Version of the channel model: part of every job's key, so that results of different models never mix.
-pub const MODEL_VERSION: &str = "channel model 2";
+pub const MODEL_VERSION: &str = "channel model 3";
 
 /// Share of the data rate that is compared: refresh, turnaround and pattern set-up eat the rest (estimate).
 const COMPARED_SHARE: f64 = 0.6;
@@ -358,25 +359,27 @@ impl Driver for SimulatedTarget {
         let grid = target.capabilities.grid;
         let burst = target.capabilities.fewest_bits;
         let mut answers = Vec::with_capacity(points.len());
+        let mut lanes: Vec<LaneErrors> = Vec::with_capacity(target.lanes.len());
+        let mut prepared: Option<(PointRule, PreparedRule)> = None;
         for (index, request) in points.iter().enumerate() {
             if index % 64 == 0 {
                 call.check("sampling")?;
             }
             request.check(&grid, target.lanes.len())?;
             let point = request.point;
-            let mut lanes: Vec<_> = target
-                .surfaces
-                .iter_mut()
-                .zip(&target.lanes)
-                .map(|(surface, lane)| {
-                    let ber = surface.ber(usize::from(point.tap), usize::from(point.vref));
-                    noise.lane(*lane, point.tap, point.vref, request.series, ber)
-                })
-                .collect();
+            let rule = match &mut prepared {
+                Some((rule, ready)) if *rule == request.rule => ready,
+                other => &mut other.insert((request.rule, request.rule.prepare())).1,
+            };
+            let mut noise = noise.point(point.tap, point.vref, request.series);
+            lanes.clear();
+            lanes.extend(target.surfaces.iter_mut().zip(&target.lanes).map(|(surface, lane)| {
+                noise.lane(*lane, surface.ber(usize::from(point.tap), usize::from(point.vref)))
+            }));
             let decided = request
                 .lanes
                 .iter()
-                .map(|lane| lanes[usize::from(lane)].decided_at(&request.rule, request.bits_before))
+                .map(|lane| lanes[usize::from(lane)].decided_at(rule, request.bits_before))
                 .max()
                 .unwrap_or(request.bits_before);
             let new =

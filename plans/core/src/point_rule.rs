@@ -150,6 +150,14 @@ impl PointRule {
         DecisionTable { pass_from, fail_upto, most }
     }
 
+    /// The rule made ready for many decisions.
+    pub fn prepare(&self) -> PreparedRule {
+        match *self {
+            PointRule::Sequential { .. } => PreparedRule::Table(self.table()),
+            PointRule::Fixed { bits, errors } => PreparedRule::Fixed { bits, errors },
+        }
+    }
+
     /// In words, for the report.
     pub fn describe(&self) -> String {
         match *self {
@@ -222,6 +230,55 @@ impl DecisionTable {
     }
 }
 
+/// A [`PointRule`] made ready: the same answers without its logarithms.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PreparedRule {
+    /// A sequential rule.
+    Table(DecisionTable),
+    /// As [`PointRule::Fixed`].
+    Fixed {
+        /// Bits to compare.
+        bits: u64,
+        /// Errors allowed in them.
+        errors: u64,
+    },
+}
+
+impl PreparedRule {
+    fn fixed(bits: u64, errors: u64) -> PointRule {
+        PointRule::Fixed { bits, errors }
+    }
+
+    /// As [`PointRule::decide`].
+    pub fn decide(&self, bits: u64, errors: u64) -> Option<Decision> {
+        match self {
+            PreparedRule::Table(table) => table.decide(bits, errors),
+            PreparedRule::Fixed { bits: wanted, errors: allowed } => {
+                Self::fixed(*wanted, *allowed).decide(bits, errors)
+            }
+        }
+    }
+
+    /// As [`PointRule::pass_bits`].
+    pub fn pass_bits(&self, errors: u64) -> u64 {
+        match self {
+            PreparedRule::Table(table) => {
+                let row = usize::try_from(errors).unwrap_or(usize::MAX);
+                table.pass_from.get(row).copied().unwrap_or(table.most)
+            }
+            PreparedRule::Fixed { bits, .. } => *bits,
+        }
+    }
+
+    /// As [`PointRule::most_bits`].
+    pub fn most_bits(&self) -> u64 {
+        match self {
+            PreparedRule::Table(table) => table.most,
+            PreparedRule::Fixed { bits, .. } => *bits,
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -258,13 +315,17 @@ mod tests {
             PointRule::Fixed { bits: 6300, errors: 2 },
         ] {
             let table = rule.table();
+            let prepared = rule.prepare();
+            assert_eq!(prepared.most_bits(), rule.most_bits());
             for errors in 0..12u64 {
+                assert_eq!(prepared.pass_bits(errors), rule.pass_bits(errors), "{rule:?} {errors}");
                 for bits in (errors.max(1)..9000).step_by(7) {
                     assert_eq!(
                         table.decide(bits, errors),
                         rule.decide(bits, errors),
                         "{rule:?} {bits} {errors}"
                     );
+                    assert_eq!(prepared.decide(bits, errors), rule.decide(bits, errors));
                     let (passing, failing) = table.bounds(bits);
                     let bounded = match errors {
                         errors if errors < passing => Some(Decision::Pass),

@@ -18,6 +18,7 @@ pub mod dielectric;
 pub mod error;
 pub mod gauss;
 pub mod jitter;
+pub mod kernels;
 pub mod line;
 pub mod measured;
 pub mod parameters;

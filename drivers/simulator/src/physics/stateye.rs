@@ -4,15 +4,15 @@
 //! is taken off the Gaussian. Terms below half a bin go to the Gaussian whole. The mass function is cumulated first and
 //! the Gaussian, convolved with the bounded noise, is applied only at the bins that the thresholds need.
 
-use super::gauss::normal_plus_uniform_tail;
+use super::kernels::Kernels;
 use super::pattern::CodedEvent;
 
 /// Bin width of the mass function, V.
 pub const BIN_V: f64 = 2e-3;
 /// Smallest error ratio that is told apart; anything below reads as this.
 pub const FLOOR_BER: f64 = 1e-100;
-/// The Gaussian is cut at this many deviations.
-const CUT_SD: f64 = 9.0;
+/// Bins of the tail that are summed at a time.
+const BLOCK: usize = 8;
 
 /// Probability mass function on bins of `bin` volts, with the moments that belong to the Gaussian.
 #[derive(Debug, Clone)]
@@ -144,7 +144,22 @@ impl Mass {
     }
 }
 
-fn add_scaled(to: &mut [f64], from: &[f64], weight: f64) {
+/// Sums of `source` under the kernel, for [`BLOCK`] places one after the other: `source` is that much longer than the
+/// kernel, less one.
+fn weighted_sums(kernel: &[f64], source: &[f64]) -> [f64; BLOCK] {
+    let mut sums = [0.0; BLOCK];
+    for (at, weight) in kernel.iter().enumerate() {
+        // A length that is known lets the sums stay in registers.
+        let Some(part) = source.get(at..).and_then(|rest| rest.first_chunk::<BLOCK>()) else { break };
+        for place in 0..BLOCK {
+            sums[place] += weight * part[place];
+        }
+    }
+    sums
+}
+
+/// Adds `weight` times `from` to `to`, place by place.
+pub(super) fn add_scaled(to: &mut [f64], from: &[f64], weight: f64) {
     for (t, f) in to.iter_mut().zip(from) {
         *t += weight * f;
     }
@@ -162,15 +177,17 @@ pub struct Tail {
     beyond: f64,
     upper: Vec<f64>,
     kernel: Vec<f64>,
+    /// The mass around the bins wanted, with zeros where there is none.
+    padded: Vec<f64>,
 }
 
 impl Tail {
-    /// Fills the tail for arguments between `low` and `high` volts, with Gaussian noise `noise_v` rms before the
-    /// mass function's own corrections and bounded noise of half width `bounded_v`.
-    pub fn fill(&mut self, mass: &Mass, noise_v: f64, bounded_v: f64, low: f64, high: f64) {
-        let sigma = mass.sigma(noise_v);
+    /// Fills the tail for arguments between `low` and `high` volts. The noise is that of `kernels`, whose Gaussian the
+    /// mass function corrects; their bins are the mass function's.
+    pub fn fill(&mut self, mass: &Mass, kernels: &Kernels, low: f64, high: f64) {
         let bin = mass.bin;
-        let reach = ((CUT_SD * sigma + bounded_v) / bin).ceil() as isize;
+        let half = kernels.half(mass.sigma(kernels.noise_v()));
+        let reach = half.len() as isize - 1;
         let last = mass.start + mass.values.len() as isize - 1;
         self.bin = bin;
         self.shift = mass.shift;
@@ -190,8 +207,6 @@ impl Tail {
             *slot = sum;
         }
         self.kernel.clear();
-        let half: Vec<f64> =
-            (0..=reach).map(|n| normal_plus_uniform_tail(n as f64 * bin, sigma, bounded_v)).collect();
         // kernel[n + reach] = P(noise > -n bins)
         self.kernel.extend(half.iter().rev().take(reach as usize));
         self.kernel.extend(half.iter().map(|tail| 1.0 - tail));
@@ -205,17 +220,21 @@ impl Tail {
             let index = (bin_number + reach + 1 - mass.start).clamp(0, mass.values.len() as isize) as usize;
             self.logs.push(self.upper[index]);
         }
-        for (k, weight) in self.kernel.iter().enumerate() {
-            // out bin j takes mass bin j + n
-            let offset = k as isize - reach;
-            let begin = from.max(mass.start - offset);
-            let end = to.min(last - offset);
-            if begin > end {
-                continue;
+        // Bin j takes mass bin j + n: the window of a block of bins is one run of the mass with zeros around it.
+        let count = self.logs.len();
+        self.padded.clear();
+        self.padded.resize(count.next_multiple_of(BLOCK) + 2 * reach as usize, 0.0);
+        let (first, end) = ((from - reach).max(mass.start), (to + reach).min(last));
+        if first <= end {
+            let length = (end - first + 1) as usize;
+            let (at, source) = ((first - from + reach) as usize, (first - mass.start) as usize);
+            self.padded[at..at + length].copy_from_slice(&mass.values[source..source + length]);
+        }
+        for (block, out) in self.logs.chunks_mut(BLOCK).enumerate() {
+            let sums = weighted_sums(&self.kernel, &self.padded[block * BLOCK..]);
+            for (out, sum) in out.iter_mut().zip(sums) {
+                *out += sum;
             }
-            let count = (end - begin + 1) as usize;
-            let (at, source) = ((begin - from) as usize, (begin + offset - mass.start) as usize);
-            add_scaled(&mut self.logs[at..at + count], &mass.values[source..source + count], *weight);
         }
         for value in &mut self.logs {
             *value = value.clamp(FLOOR_BER, 1.0).ln();

@@ -8,9 +8,10 @@ use super::dfe;
 use super::error::PhysicsError;
 use super::gauss::normal_plus_uniform_tail;
 use super::jitter::{self, GRID_PER_UI};
+use super::kernels::Kernels;
 use super::pattern::{self, CodedEvent, Pattern};
 use super::pulse::{self, CURSORS, Response, SAMPLES_PER_UI, Shaper};
-use super::stateye::{self, BIN_V, FLOOR_BER, Interference, Mass, Tail};
+use super::stateye::{self, BIN_V, FLOOR_BER, Interference, Mass, Tail, add_scaled};
 use super::timing;
 use super::variation::BitVariation;
 use std::sync::Arc;
@@ -35,7 +36,7 @@ struct Shared {
     shaper: Shaper,
     jitter: Vec<f64>,
     data: Data,
-    bounded_v: f64,
+    kernels: Kernels,
 }
 
 /// The pattern, prepared.
@@ -113,7 +114,8 @@ impl Link {
             p.dcd_ps * 1e-12,
             p.dj_ps * 1e-12,
         );
-        Ok(Link { shared: Arc::new(Shared { channel, shaper, jitter, data, bounded_v }) })
+        let kernels = Kernels::new(drifted.rx_noise_v, bounded_v, BIN_V);
+        Ok(Link { shared: Arc::new(Shared { channel, shaper, jitter, data, kernels }) })
     }
 
     /// The setup this link was made of.
@@ -374,9 +376,9 @@ impl LaneSurface {
             return;
         }
         let (base, part) = self.place(tap);
-        let mut column = self.jittered(base);
+        let mut column = self.jittered(base, part > 1e-9);
         if part > 1e-9 {
-            let next = self.jittered(base + 1);
+            let next = column.split_off(self.vref_steps);
             for (value, next) in column.iter_mut().zip(&next) {
                 *value = (value.ln() + part * (next.ln() - value.ln())).exp();
             }
@@ -396,23 +398,28 @@ impl LaneSurface {
         (base as isize, place - base)
     }
 
-    /// Error ratio with jitter at one grid point.
-    fn jittered(&mut self, point: isize) -> Vec<f64> {
+    /// Error ratio with jitter at a grid point and, if `both`, behind it that at the next one.
+    fn jittered(&mut self, point: isize, both: bool) -> Vec<f64> {
         let half = (self.shared.jitter.len() / 2) as isize;
         let clamp = |at: isize| at.clamp(-LAST_POINT, LAST_POINT);
-        let (low, high) = (clamp(point - half), clamp(point + half));
+        let (low, high) = (clamp(point - half), clamp(point + half + isize::from(both)));
         for phase in low.div_euclid(PER_PHASE)..=-(-high).div_euclid(PER_PHASE) {
             self.need_phase(phase);
         }
         for at in low..=high {
             self.need_between(at);
         }
-        let mut out = vec![0.0; self.vref_steps];
-        for (weight, at) in self.shared.jitter.iter().zip(point - half..) {
-            if let Some(Some(row)) = self.rows.get((clamp(at) + LAST_POINT) as usize) {
-                for (sum, value) in out.iter_mut().zip(row) {
-                    *sum += weight * value;
-                }
+        let steps = self.vref_steps;
+        let mut out = vec![0.0; if both { 2 * steps } else { steps }];
+        let (here, next) = out.split_at_mut(steps);
+        let jitter = &self.shared.jitter;
+        for (place, at) in (point - half..=point + half + isize::from(both)).enumerate() {
+            let Some(Some(row)) = self.rows.get((clamp(at) + LAST_POINT) as usize) else { continue };
+            let weight = jitter.get(place).copied().unwrap_or(0.0);
+            add_scaled(here, row, weight);
+            if both {
+                let later = place.checked_sub(1).and_then(|place| jitter.get(place)).copied().unwrap_or(0.0);
+                add_scaled(next, row, later);
             }
         }
         out
@@ -468,8 +475,7 @@ impl LaneSurface {
             seen.own.push(amplitude * self.response.pulse(phase, k) + fed_back);
             seen.coupled.push(amplitude * self.response.coupled(phase, k));
         }
-        let noise = self.shared.channel.drifted().rx_noise_v;
-        let bounded = self.shared.bounded_v;
+        let kernels = &self.shared.kernels;
         let (low, high) =
             self.thresholds.iter().fold((f64::MAX, f64::MIN), |(l, h), d| (l.min(*d), h.max(*d)));
         let main = seen.main;
@@ -482,15 +488,15 @@ impl LaneSurface {
                 }
                 stateye::fill_random(&mut work.zero, &mut work.terms);
                 let reach = high.max(-low);
-                work.tail_zero.fill(&work.zero, noise, bounded, main - reach, main + reach);
+                work.tail_zero.fill(&work.zero, kernels, main - reach, main + reach);
                 for (out, d) in row.iter_mut().zip(&self.thresholds) {
                     *out = 0.5 * (work.tail_zero.at(main - d) + work.tail_zero.at(main + d));
                 }
             }
             Data::Coded(events, ones) => {
                 stateye::fill_coded(&mut work.one, &mut work.zero, seen, events, *ones);
-                work.tail_one.fill(&work.one, noise, bounded, main - high, main - low);
-                work.tail_zero.fill(&work.zero, noise, bounded, main + low, main + high);
+                work.tail_one.fill(&work.one, kernels, main - high, main - low);
+                work.tail_zero.fill(&work.zero, kernels, main + low, main + high);
                 for (out, d) in row.iter_mut().zip(&self.thresholds) {
                     *out = ones * work.tail_one.at(main - d) + (1.0 - ones) * work.tail_zero.at(main + d);
                 }
@@ -505,7 +511,7 @@ impl LaneSurface {
                 work.terms.extend((0..signs.len()).map(|at| fixed_interference(seen, signs, 0.0, at)));
                 let own: f64 = seen.own.iter().map(|term| term.abs()).sum();
                 let reach = high.max(-low) + own;
-                work.tail_zero.fill(&work.zero, noise, bounded, main - reach, main + reach);
+                work.tail_zero.fill(&work.zero, kernels, main - reach, main + reach);
                 let share = 1.0 / signs.len() as f64;
                 for (out, d) in row.iter_mut().zip(&self.thresholds) {
                     let errors = signs

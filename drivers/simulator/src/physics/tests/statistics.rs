@@ -2,6 +2,7 @@
 
 use super::super::gauss::{normal_plus_uniform_tail, q};
 use super::super::jitter;
+use super::super::kernels::Kernels;
 use super::super::pattern::data_bus_inversion_events;
 use super::super::stateye::{Interference, Mass, Tail, fill_coded, fill_random};
 use super::super::timing::levels_v;
@@ -82,7 +83,7 @@ fn ber(bin: f64, sigma: f64, vref: f64) -> f64 {
     let mut mass = Mass::new(bin);
     fill_random(&mut mass, &mut OTHERS.to_vec());
     let mut tail = Tail::default();
-    tail.fill(&mass, sigma, 0.0, MAIN - vref.abs(), MAIN + vref.abs());
+    tail.fill(&mass, &Kernels::new(sigma, 0.0, bin), MAIN - vref.abs(), MAIN + vref.abs());
     0.5 * (tail.at(MAIN - vref) + tail.at(MAIN + vref))
 }
 
@@ -102,7 +103,7 @@ fn worst_case_is_the_peak_distortion() {
     let mut mass = Mass::new(1e-3);
     fill_random(&mut mass, &mut OTHERS.to_vec());
     let mut tail = Tail::default();
-    tail.fill(&mass, 2e-5, 0.0, 0.0, 0.6);
+    tail.fill(&mass, &Kernels::new(2e-5, 0.0, 1e-3), 0.0, 0.6);
     close("one pattern in 1024 beyond 487 mV", tail.at(0.487), 1.0 / 1024.0, 1e-6);
     assert!(tail.at(0.489) < 1e-12, "nothing beyond the peak distortion: {}", tail.at(0.489));
 }
@@ -138,8 +139,9 @@ fn coded_interference_matches_enumeration() {
     fill_coded(&mut one, &mut zero, &seen, &events, ones);
     let (sigma, d) = (6e-3, 0.13);
     let (mut tail_one, mut tail_zero) = (Tail::default(), Tail::default());
-    tail_one.fill(&one, sigma, 0.0, 0.0, 0.5);
-    tail_zero.fill(&zero, sigma, 0.0, 0.0, 0.5);
+    let kernels = Kernels::new(sigma, 0.0, 2e-3);
+    tail_one.fill(&one, &kernels, 0.0, 0.5);
+    tail_zero.fill(&zero, &kernels, 0.0, 0.5);
     let got = ones * tail_one.at(seen.main - d) + (1.0 - ones) * tail_zero.at(seen.main + d);
     let mut want = 0.0;
     for a in &events {
