@@ -134,7 +134,7 @@ fn plans_that_cannot_be_are_refused_with_their_place() {
         "{SMALL}\n[order]\nbaseline_module = \"Amber\"\nbaseline_channel = \"risers\"\n\
          [[order.precedence]]\nfirst = {{ channel = \"direct\" }}\nthen = {{ channel = \"risers\" }}\n"
     );
-    refused("baseline", &baseline, "go round in a circle", "plan.toml:");
+    refused("baseline", &baseline, "form a circle", "plan.toml:");
     let reference =
         format!("{SMALL}\n[order]\nreference_every_jobs = 3\nreference = {{ module = \"Birch\" }}\n");
     refused("reference", &reference, "no condition that is run", &line(&reference, "[order]"));

@@ -168,7 +168,7 @@ fn training_can_be_held_from_a_named_condition() {
     let path = folder.file("wrong.toml", &wrong);
     let run = nightbench(folder.path(), &["check", path.to_str().unwrap()]);
     assert_eq!(run.code, 2);
-    assert!(run.err.contains("no temperature of the matrix"), "{}", run.err);
+    assert!(run.err.contains("not a temperature of the matrix"), "{}", run.err);
 }
 
 #[test]

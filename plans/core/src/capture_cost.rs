@@ -1,4 +1,4 @@
-//! What a capture costs: seconds of a visit, and the seconds of a whole capture before it is measured.
+//! What a capture costs: the seconds of one visit, and a forecast for a whole capture.
 
 use crate::point_rule::PointRule;
 use crate::results::CaptureMode;
@@ -6,9 +6,10 @@ use crate::results::CaptureMode;
 /// Cost of visits to points on one device.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct VisitCost {
-    /// Compared bits a lane and second (never the data rate: refresh and turnaround eat into it).
+    /// Compared bits per lane and second: less than the data rate, since refresh and turnaround take their
+    /// share.
     pub compared_bits_per_second: f64,
-    /// Time a visit costs beside its bits, seconds.
+    /// Fixed time of a visit, seconds.
     pub visit_overhead_s: f64,
     /// Time a change of Vref takes to settle, seconds.
     pub vref_settle_s: f64,
@@ -22,8 +23,8 @@ impl VisitCost {
             + bits as f64 / self.compared_bits_per_second
     }
 
-    /// Dwell of a point of `bits` bits in units of the visit overhead: (N / rate) / overhead. Infinite where a
-    /// visit has no overhead.
+    /// Dwell of a point of `bits` bits over the visit overhead: (N / rate) / overhead. Infinite without
+    /// overhead.
     pub fn dwell_ratio(&self, bits: u64) -> f64 {
         let dwell_s = bits as f64 / self.compared_bits_per_second;
         if self.visit_overhead_s > 0.0 { dwell_s / self.visit_overhead_s } else { f64::INFINITY }
@@ -41,9 +42,8 @@ pub struct CapturePlan {
     pub taps: u16,
     /// Vref steps of the sweep.
     pub vref_steps: u16,
-    /// How far the lanes' eyes lie apart, taps to either side; `None` takes 2 % of the sweep.
+    /// Spread of the lanes' eyes, taps to either side; `None` takes 2 % of the sweep.
     pub lane_spread_taps: Option<f64>,
-    /// The device.
     pub cost: VisitCost,
 }
 
@@ -52,23 +52,23 @@ pub struct CapturePlan {
 pub struct CaptureForecast {
     /// Bench seconds.
     pub seconds: f64,
-    /// Visits to points.
     pub visits: f64,
     /// Points measured at full dwell.
     pub full_dwell_points: f64,
 }
 
-/// Bench seconds of one eye's capture before anything is measured.
+/// Forecasts the cost of one eye's capture.
 ///
-/// The eye is taken half as wide and half as high as the sweep; one as wide and high as the sweep takes about
-/// twice, one half that size about half. With T taps, V steps, N bits of an error-free point, R contour points:
-/// - R = (T + V) (2 + s_tap + s_vref): a contour of length T + V, both sides of it, widened by the spread of the
-///   lanes (s_tap as given, s_vref 2 % of V, each at least 1);
+/// The eye is assumed half as wide and half as high as the sweep. One as large as the sweep takes about twice
+/// as long, one half that size about half as long. With T taps, V steps, N bits of an error-free point, R
+/// contour points:
+/// - R = (T + V) (2 + s_tap + s_vref): a contour of length T + V, both sides of it, widened by the spread of
+///   the lanes (s_tap as given, s_vref 2 % of V, each at least 1);
 /// - S = (T/4 + 1) (V/4 + 1) survey points;
-/// - exact: 1.2 R points at N bits; visits S + 1.9 R at long dwell, S + 1.1 R at short dwell, where 0.4 S points
-///   of the survey take N bits as well;
+/// - exact: 1.2 R points at N bits; visits S + 1.9 R at long dwell, S + 1.1 R at short dwell, where 0.4 S
+///   points of the survey take N bits as well;
 /// - fast: the same with 0.28 R;
-/// - raster: 0.35 T V points at N bits, 1.1 visits a point;
+/// - raster: 0.35 T V points at N bits, 1.1 visits per point;
 /// - Vref settles in 0.8 V rows of 8 batches (raster: V rows of 2).
 ///
 /// The factors are fitted to the capture bench's generated eyes (within 25 % for eyes of the size assumed).
@@ -108,8 +108,8 @@ mod tests {
             .seconds
     }
 
-    /// Seconds of the capture bench's cases "wide", "skewed +-6 taps" and "72 lanes, 128 x 128": regressions of
-    /// the fit, not independent evidence.
+    /// Seconds of the capture bench's cases "wide", "skewed +-6 taps" and "72 lanes, 128 x 128": regressions
+    /// of the fit, not independent evidence.
     #[test]
     fn forecasts_agree_with_the_bench() {
         for (mode, size, limit, spread, measured) in [

@@ -2,12 +2,11 @@
 
 use serde::Serialize;
 
-/// How far a condition has come. Only the first two come with a verdict; the others are no verdicts, but states of
-/// their own.
+/// How far a condition has come. Only the first two carry a verdict; the others are states of their own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum ConditionState {
-    /// Measured whole and judged by its margins.
+    /// Measured completely and judged by its margins.
     Judged,
     /// A start failed in training: the verdict is fail, and there is no margin.
     TrainingFailed,
@@ -15,8 +14,8 @@ pub enum ConditionState {
     NotJudged,
     /// Measured, and nothing can be said.
     Undecided,
-    /// Not measured, not whole, or not to be trusted.
+    /// Not measured, incomplete, or not to be trusted.
     NotMeasured,
-    /// No job of it has run.
+    /// None of its jobs has run.
     NotRun,
 }

@@ -1,4 +1,4 @@
-//! What can be fitted and set: interface, chips, modules, channels, supplies, patterns.
+//! What can be mounted and set: interface, chips, modules, channels, supplies, patterns.
 
 use crate::rates::{DataRate, Generation};
 use crate::results::LaneSet;
@@ -24,7 +24,6 @@ pub struct SweepRange {
 /// The interface under test.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Interface {
-    /// Memory generation.
     pub generation: Generation,
     /// Data lanes (DQ) the chip has.
     pub lanes: u16,
@@ -36,7 +35,7 @@ pub struct Interface {
     pub dfe: bool,
 }
 
-/// A test chip: its variation in the simulated target is drawn from its name.
+/// A test chip. Its name seeds its variation in the simulated target.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Chip {
     /// Name in the plan.
@@ -85,9 +84,7 @@ impl ModuleKind {
 /// A module as the data bus sees it: its kind, or the property that sets it apart from others of its kind.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum BusKind {
-    /// UDIMM.
     Unbuffered,
-    /// SODIMM.
     SmallOutline,
     /// RDIMM: on the data lines as a UDIMM.
     Registered,
@@ -100,7 +97,7 @@ pub enum BusKind {
 }
 
 impl BusKind {
-    /// Every one with the word for it where a plan says which modules it means: `fits`, and `kind` of a skip.
+    /// Every bus kind with the word that a plan uses in `fits` and in the `kind` of a skip.
     pub const ALL: [(&'static str, BusKind); 6] = [
         ("UDIMM", BusKind::Unbuffered),
         ("SODIMM", BusKind::SmallOutline),
@@ -110,7 +107,6 @@ impl BusKind {
         ("half-populated", BusKind::HalfPopulated),
     ];
 
-    /// The plan's word.
     pub fn name(self) -> &'static str {
         Self::ALL[self as usize].0
     }
@@ -119,7 +115,7 @@ impl BusKind {
 /// A memory module (or a half-populated pair of them).
 #[derive(Debug, Clone, PartialEq)]
 pub struct Module {
-    /// Name in the plan: also the seed of its unit-to-unit variation in the simulated target.
+    /// Name in the plan; it seeds the unit-to-unit variation in the simulated target.
     pub name: String,
     pub kind: ModuleKind,
     /// 3DS packages: several dies behind one load.
@@ -128,12 +124,12 @@ pub struct Module {
     pub half_populated: bool,
     /// Package ranks.
     pub ranks: u8,
-    /// DQ a DRAM package: 4, 8 or 16.
+    /// DQ per DRAM package: 4, 8 or 16.
     pub device_width: u8,
-    /// Dies a package.
+    /// Dies per package.
     pub dies: u8,
     pub rated: DataRate,
-    /// Lanes with a DRAM behind them; for a half-populated pair those of each module.
+    /// Lanes with a DRAM behind them; for a half-populated pair, those of each module.
     pub populated: Vec<LaneSet>,
     /// Serial number expected at identification, where known.
     pub serial: Option<String>,
@@ -142,7 +138,7 @@ pub struct Module {
 }
 
 impl Module {
-    /// As the data bus sees it. A data buffer hides a stack; a stack outweighs the other kinds.
+    /// How the data bus sees it: a data buffer hides a stack, and a stack outweighs the other kinds.
     pub fn bus_kind(&self) -> BusKind {
         match self.kind {
             _ if self.half_populated => BusKind::HalfPopulated,
@@ -192,7 +188,6 @@ pub enum ChannelSegment {
     SecondSlot,
     /// Board line.
     Board,
-    /// Chip socket.
     Socket,
 }
 
@@ -223,7 +218,6 @@ impl PortPairing {
     pub const ALL: [(&'static str, PortPairing); 2] =
         [("1-2/3-4", PortPairing::OneTwo), ("1-3/2-4", PortPairing::OneThree)];
 
-    /// The plan's word.
     pub fn name(self) -> &'static str {
         Self::ALL[self as usize].0
     }
@@ -241,8 +235,8 @@ impl PortPairing {
     }
 }
 
-/// A measured channel: a Touchstone file in place of neighbouring segments. Results hang on the file's content, never
-/// on its name.
+/// A measured channel: a Touchstone file in place of neighbouring segments. Results depend on the file's
+/// content, never on its name.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MeasuredChannel {
     /// The file, as the plan names it.
@@ -271,7 +265,7 @@ pub struct Channel {
     /// Adapter card (small-outline module into a full-size socket).
     pub adapter: bool,
     pub second_slot: SecondSlot,
-    /// Modules that can be fitted.
+    /// Modules that can be mounted.
     pub fits: Vec<BusKind>,
     /// Measured data in place of modelled segments.
     pub measured: Option<MeasuredChannel>,
@@ -284,11 +278,9 @@ pub struct Channel {
 pub struct Supply {
     /// Name in the plan.
     pub name: String,
-    /// VDD, volts.
     pub vdd: Volts,
-    /// VDDQ, volts: the rail that the eye refers to.
+    /// The rail that the eye refers to.
     pub vddq: Volts,
-    /// VPP, volts.
     pub vpp: Volts,
 }
 
@@ -297,7 +289,6 @@ pub struct Supply {
 pub enum ControlPoint {
     /// DRAM case, top centre.
     DramCase,
-    /// The test chip.
     Chip,
     /// Air at the device.
     Air,
@@ -308,7 +299,6 @@ impl ControlPoint {
     pub const ALL: [(&'static str, ControlPoint); 3] =
         [("DRAM case", ControlPoint::DramCase), ("chip", ControlPoint::Chip), ("air", ControlPoint::Air)];
 
-    /// The plan's word.
     pub fn name(self) -> &'static str {
         Self::ALL[self as usize].0
     }
@@ -342,7 +332,7 @@ impl Pattern {
 /// A value of the simulated target's model that a plan sets instead of the default.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ModelValue {
-    /// Name in the model's table.
+    /// Name in the table of the model.
     pub name: String,
     /// Value in the table's unit.
     pub value: f64,

@@ -1,4 +1,4 @@
-//! What is noted in a run's log: the kind of each event and its facts. The words are made from them.
+//! Events of a run's log: the kind of each and its facts, from which the words are made.
 
 use crate::faults::Fault;
 use crate::text::counted;
@@ -11,9 +11,9 @@ use std::fmt;
 pub enum CheckVerdict {
     /// The operator may leave.
     Pass,
-    /// Some lanes are not there: it is to be seated again.
+    /// Some lanes are missing: it needs a re-seat.
     ReSeat,
-    /// Nothing answers, or nothing of it works.
+    /// Nothing answers, or no part of it works.
     DeviceFailure,
 }
 
@@ -21,11 +21,10 @@ pub enum CheckVerdict {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "snake_case")]
 pub enum Event {
-    /// A run begins.
     RunStarted {
         /// Jobs to do now.
         jobs: u64,
-        /// Jobs that were done before.
+        /// Jobs done before.
         done_before: u64,
         /// Who runs it: process and computer.
         by: String,
@@ -39,20 +38,17 @@ pub enum Event {
         /// Who left it.
         by: String,
     },
-    /// Another plan takes the place of the one before.
+    /// A new plan replaces the earlier one.
     PlanChanged {
         /// Its title and digest.
         title: String,
-        /// See `title`.
         sha256: String,
-        /// Title and digest of the plan before.
+        /// Title and digest of the earlier plan.
         before_title: String,
-        /// See `before_title`.
         before_sha256: String,
     },
     /// Jobs are measured again on request.
     MeasuredAgain {
-        /// How many.
         jobs: u64,
         /// Why, as the user said.
         reason: String,
@@ -63,11 +59,7 @@ pub enum Event {
         parts: Vec<String>,
     },
     /// A run on a bench begins.
-    BenchRunStarted {
-        /// The bench.
-        bench: String,
-    },
-    /// An instrument answered.
+    BenchRunStarted { bench: String },
     Instrument {
         /// Its name in the bench file.
         name: String,
@@ -78,69 +70,40 @@ pub enum Event {
     },
     /// Outputs that an earlier run left on.
     LeftOn {
-        /// Which, with what they measure.
+        /// Their names, with what they measure.
         outputs: Vec<String>,
     },
     /// Everything was measured off at the end.
     Safe,
     /// Something could not be made safe at the end.
-    CouldNotMakeSafe {
-        /// What.
-        fault: Fault,
-    },
-    /// The computer's clock went forward or back.
+    CouldNotMakeSafe { fault: Fault },
+    /// The computer's clock was set forward or back.
     ClockStep {
-        /// By how much.
+        /// Positive when it went forward.
         seconds: f64,
     },
-    /// What is left has a new order.
-    PlannedAnew {
-        /// What changed.
-        change: String,
-    },
+    /// The remaining jobs have a new order.
+    PlannedAnew { change: String },
     /// No better order could be found.
-    OrderKept {
-        /// Why.
-        why: String,
-    },
+    OrderKept { why: String },
     /// The jobs of a mounting are not measured.
-    SetupLeftOut {
-        /// Module.
-        module: String,
-        /// Channel.
-        channel: String,
-        /// How many jobs.
-        jobs: u64,
-        /// Why.
-        fault: Fault,
-    },
+    SetupLeftOut { module: String, channel: String, jobs: u64, fault: Fault },
     /// An attempt at a job ended with a fault.
     Fault {
-        /// The job's condition.
         condition: String,
-        /// The fault.
         fault: Fault,
         /// Which attempt, from 1.
         attempt: u32,
         /// It was the last.
         last: bool,
     },
-    /// Hands had to stay away.
-    HandsNotAsked {
-        /// Why.
-        fault: Fault,
-    },
+    /// The bench could not be made ready for hands, so nobody was asked to mount.
+    HandsNotAsked { fault: Fault },
     /// The bench was off at the end, but not yet at ambient.
-    NotAtAmbient {
-        /// Why.
-        fault: Fault,
-    },
-    /// Jobs are left for somebody with hands.
-    JobsWaitForHands {
-        /// How many.
-        jobs: u64,
-    },
-    /// Hands are needed at a time when there are none.
+    NotAtAmbient { fault: Fault },
+    /// Jobs are left that need hands.
+    JobsWaitForHands { jobs: u64 },
+    /// Hands are needed while nobody is there.
     HandsNeeded {
         /// For what, and when they come.
         what: String,
@@ -150,27 +113,23 @@ pub enum Event {
         /// For what, and until when.
         what: String,
     },
-    /// Hands were asked for.
+    /// The operator was asked to do something.
     Hands {
-        /// What they were to do.
+        /// What was asked.
         task: String,
-        /// They did it.
         done: bool,
     },
     /// A mounting was checked.
     MountingCheck {
-        /// Module.
         module: String,
-        /// Channel.
         channel: String,
-        /// How it ended.
         verdict: CheckVerdict,
         /// Bench time it took.
         seconds: f64,
         /// What was wrong.
         reasons: Vec<String>,
     },
-    /// The run ended before its jobs.
+    /// The run ended before all jobs were done.
     EndedEarly {
         /// Why.
         why: String,
@@ -178,7 +137,7 @@ pub enum Event {
 }
 
 impl Event {
-    /// An instrument's event of a store of format 1, which kept its facts as one text.
+    /// Reads an instrument's event from a store of format 1, which kept the facts as one text.
     pub fn instrument_of_format_1(text: &str) -> Option<Event> {
         let (name, rest) = text.split_once(": ")?;
         let (identification, due) = rest.rsplit_once("; calibration due ")?;

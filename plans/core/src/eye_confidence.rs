@@ -1,4 +1,4 @@
-//! What a captured eye claims: 95 % a point is not 95 % an eye.
+//! What a captured eye claims: 95 % per point is not 95 % per eye.
 
 use crate::point_odds::PointOdds;
 use crate::point_rule::PointRule;
@@ -10,35 +10,36 @@ pub struct EyeConfidence {
     pub point_at_limit: f64,
     /// Places the claim covers.
     pub places: u64,
-    /// Upper bound of the probability that any of them, pulled in by one point, holds a bit error ratio above the
-    /// limit, for edges of at least half a decade a point.
+    /// Upper bound of the probability that any of them, pulled in by one point, holds a bit error ratio above
+    /// the limit, for edges of at least half a decade per point.
     pub any_beyond: f64,
     /// The claim in words, for the report.
     pub sentence: String,
 }
 
-/// The claim for `places` edge places at the bit error ratio `limit`: one a lane for the worst edge of each lane,
-/// two a lane for a width, or the number of contour points for a whole contour.
+/// The claim for `places` edge places at the bit error ratio `limit`: one per lane for its worst edge, two
+/// per lane for a width, or the number of contour points for a whole contour.
 ///
-/// The contour pulled in by one point holds a point beyond the limit only if that point *and* the one outside it
-/// both passed. The first lies at the limit or above, the second half a decade higher, and their counts are
-/// independent; the bound adds up over the places.
+/// The contour pulled in by one point holds a point beyond the limit only if that point *and* the one outside
+/// it both passed. The first lies at the limit or above, the second half a decade higher, and their counts
+/// are independent; the bound adds up over the places.
 pub fn eye_confidence(rule: &PointRule, limit: f64, lanes: u16, places: u64) -> EyeConfidence {
     let at_limit = PointOdds::of(rule, limit).pass;
     let outside = PointOdds::of(rule, limit * 10f64.sqrt()).pass;
     let any_beyond = (at_limit * outside * places as f64).min(1.0);
     let sentence = format!(
         "A point exactly at BER {limit:.1e} passes with a probability of {:.1} %; this holds for a point, not for an \
-         eye. Claimed is the contour pulled in by one point: the probability that any of {places} edge places of \
-         {lanes} lanes holds a BER above {limit:.1e} there is at most {any_beyond:.1e}, for edges of at least half \
+         eye. The claim is for the contour pulled in by one point: the probability that any of {places} edge \
+         places of {lanes} lanes holds a BER above {limit:.1e} there is at most {any_beyond:.1e}, for edges of at least half \
          a decade a point.",
         at_limit * 100.0
     );
     EyeConfidence { point_at_limit: at_limit, places, any_beyond, sentence }
 }
 
-/// Full-dwell passes drawn at random inside the eye, none failing, after which less than `bad_share` of the area is
-/// bad at `confidence`: the smallest n with (1 - bad_share)^n <= 1 - confidence. `None` outside 0..1.
+/// How many full-dwell points drawn at random inside the eye must all pass to show, at `confidence`, that
+/// less than `bad_share` of its area is bad: the smallest n with (1 - bad_share)^n <= 1 - confidence. `None`
+/// outside 0..1.
 pub fn passes_to_claim(bad_share: f64, confidence: f64) -> Option<u32> {
     let inside = |value: f64| value > 0.0 && value < 1.0;
     (inside(bad_share) && inside(confidence))

@@ -1,4 +1,4 @@
-//! Kinds of faults. Whatever is decided about a fault is decided by its kind; its words are for people.
+//! Kinds of faults. Decisions read the kind; the words are for people.
 
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
@@ -15,7 +15,7 @@ pub enum Alarm {
     Current,
 }
 
-/// What sort of fault it is.
+/// The kind of a fault.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum FaultKind {
     /// No answer within the deadline.
@@ -26,7 +26,7 @@ pub enum FaultKind {
     Protocol,
     /// An instrument reported an error of this number.
     Instrument(i32),
-    /// An instrument is back, but no longer set as it was.
+    /// An instrument is back, but has lost its settings.
     SettingsLost,
     /// A value beyond a limit of the bench.
     OutOfRange,
@@ -42,9 +42,9 @@ pub enum FaultKind {
     NotSafe,
     /// The bench was made safe from outside the call.
     TakenOver,
-    /// Another chip, module or firmware than expected.
+    /// Not the chip, module or firmware that was expected.
     WrongIdentity,
-    /// Another instrument than expected, or another than before.
+    /// Not the instrument that was expected, or not the same as before.
     WrongInstrument,
     /// A call in the wrong order, for example a sample before training.
     WrongOrder,
@@ -56,7 +56,7 @@ pub enum FaultKind {
     ImpossibleAnswer,
     /// The check of a mounting failed for the whole device.
     MountingCheck,
-    /// A store of an earlier format kept the words only.
+    /// From a store of an earlier format, which kept the words only.
     Unrecorded,
 }
 
@@ -127,7 +127,7 @@ impl FaultKind {
         number.parse().ok().map(FaultKind::Instrument)
     }
 
-    /// The conversation failed: a read may be tried again on a fresh connection.
+    /// Did the conversation fail? Then a read may be retried on a fresh connection.
     pub fn is_of_conversation(self) -> bool {
         matches!(self, FaultKind::TimeOut | FaultKind::Communication | FaultKind::Protocol)
     }
@@ -171,21 +171,20 @@ impl<'de> Deserialize<'de> for FaultKind {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<FaultKind, D::Error> {
         let code = Cow::<str>::deserialize(deserializer)?;
         FaultKind::from_code(&code)
-            .ok_or_else(|| serde::de::Error::custom(format!("there is no kind of fault `{code}`")))
+            .ok_or_else(|| serde::de::Error::custom(format!("unknown kind of fault `{code}`")))
     }
 }
 
 /// A fault: its kind, and what happened in words for a person.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Fault {
-    /// What sort of fault: every decision reads this.
+    /// Every decision reads this.
     pub kind: FaultKind,
     /// What happened, with the values and the remedy. No decision reads it.
     pub detail: String,
 }
 
 impl Fault {
-    /// A fault of a kind.
     pub fn new(kind: FaultKind, detail: impl Into<String>) -> Fault {
         Fault { kind, detail: detail.into() }
     }
@@ -204,7 +203,7 @@ impl fmt::Display for Fault {
 mod tests {
     use super::*;
 
-    /// A store keeps these for good.
+    /// Stores keep these codes for good.
     #[test]
     fn codes_come_back_as_the_kind_they_were_written_for() {
         for kind in PLAIN {

@@ -1,7 +1,7 @@
 //! Vref code ranges of DDR4 and DDR5.
 //!
-//! No JEDEC document was opened: figures come from vendors' datasheets that reproduce JESD79-4's tables, or from memory;
-//! each says which.
+//! No JEDEC document was opened: figures come from vendors' datasheets that reproduce JESD79-4's tables, or
+//! from memory; each says which.
 
 /// A range of Vref codes: code c is `start_percent + c x step_percent` of VDDQ.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -21,10 +21,10 @@ impl VrefRange {
     }
 }
 
-/// DDR4 VrefDQ range 1 (MR6), over which the write mask is defined. Step 0.65 % (0.50 to 0.80) from a vendor's
-/// datasheet; code table from memory, guaranteed span (60 to 92 %) from a vendor's datasheet.
+/// DDR4 VrefDQ range 1 (MR6), over which the write mask is defined. Step 0.65 % (0.50 to 0.80) and guaranteed
+/// span 60 to 92 % (source: a vendor's datasheet); code table (from memory).
 pub const DDR4_VREF_DQ: VrefRange = VrefRange { start_percent: 60.0, step_percent: 0.65, last_code: 50 };
-/// DDR5 VrefDQ (MR10), VrefCA (MR11) and VrefCS (MR12): from memory.
+/// DDR5 VrefDQ (MR10), VrefCA (MR11) and VrefCS (MR12) (from memory).
 pub const DDR5_VREF: VrefRange = VrefRange { start_percent: 97.5, step_percent: -0.5, last_code: 125 };
 
 #[cfg(test)]
@@ -32,8 +32,8 @@ mod tests {
     use super::*;
     use crate::rates::Generation;
 
-    /// Sources: span 60.00 to 92.50 % (from memory; vendor's datasheet guarantees 60 to 92); DDR5 97.5 to 35.0 %, default
-    /// 75 % at code 45 (from memory); step 7.8 mV at 1.2 V and 5.5 mV at 1.1 V.
+    /// Span 60.00 to 92.50 % (from memory; guaranteed 60 to 92, source: a vendor's datasheet); DDR5 97.5 to
+    /// 35.0 %, default 75 % at code 45 (from memory); step 7.8 mV at 1.2 V and 5.5 mV at 1.1 V.
     #[test]
     fn vref_codes() {
         let codes = DDR4_VREF_DQ;

@@ -1,7 +1,8 @@
-//! Values every crate shares: units, rates, grid, results, faults, point rule, published tables, text, repeatable
-//! random numbers.
+//! Values that every crate shares: units, rates, grid, results, faults, point rule, published tables, text,
+//! repeatable random numbers.
 //!
-//! A point of an eye is decided by its counts alone, by the same rule in the driver, the capture and the report:
+//! A point of an eye is decided by its counts alone, by the same rule in the driver, the capture and the
+//! report:
 //!
 //! ```
 //! use nightbench_core::point_rule::{Decision, PointRule};

@@ -12,8 +12,8 @@ pub struct PointOdds {
 }
 
 impl PointOdds {
-    /// Exact for errors that arrive as a Poisson process of `ber` errors a bit (0 <= ber, far below 1), with the
-    /// point decided as soon as the rule allows.
+    /// Exact for errors that arrive as a Poisson process of `ber` errors per bit (0 <= ber, far below 1),
+    /// with the point decided as soon as the rule allows.
     ///
     /// Between the lengths at which the rule's bounds change, the error count is a pure birth process with an
     /// absorbing bound; its probabilities are carried from bound to bound.
@@ -78,7 +78,8 @@ mod tests {
         }
     }
 
-    /// No error in 3.0 / L: exp(-3 r) and (1 - exp(-3 r)) / r, printed as .970 2.95, .741 2.59, .407 1.98, .050 .95.
+    /// No error in 3.0 / L: exp(-3 r) and (1 - exp(-3 r)) / r, printed as .970 2.95, .741 2.59, .407 1.98,
+    /// .050 .95.
     #[test]
     fn the_zero_error_rule() {
         let rule = PointRule::Fixed { bits: 30_000_000, errors: 0 };
@@ -90,8 +91,8 @@ mod tests {
         );
     }
 
-    /// At most 2 errors in 6.3 / L (N L = 6.296 for two errors at 95 %, bit-error-tester tables). The expected bits
-    /// are figures of a simulation.
+    /// At most 2 errors in 6.3 / L: N L = 6.296 for two errors at 95 % (source: bit-error-tester confidence
+    /// tables). The expected bits are figures of a simulation.
     #[test]
     fn the_two_error_rule() {
         let rule = PointRule::Fixed { bits: 63_000_000, errors: 2 };
@@ -115,8 +116,8 @@ mod tests {
         );
     }
 
-    /// With the cap at 8 / L, where doubt is a fail: a pass takes no error in 3.27 / L or one in 5.83 / L. Closed
-    /// form: exp(-a r) (1 + a r exp(-b r)), a = ln 19 / 0.9, b = ln 10 / 0.9.
+    /// With the cap at 8 / L, where doubt is a fail: a pass takes no error in 3.27 / L or one in 5.83 / L.
+    /// Closed form: exp(-a r) (1 + a r exp(-b r)), a = ln 19 / 0.9, b = ln 10 / 0.9.
     #[test]
     fn the_sequential_rule_with_cap() {
         let rule = PointRule::sequential(LIMIT, 0.95);

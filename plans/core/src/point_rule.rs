@@ -71,8 +71,8 @@ impl PointRule {
                 let errors = errors.min(bits);
                 let likelihood = errors as f64 * step_error + (bits - errors) as f64 * step_bit;
                 let most = self.most_bits();
-                // Curtailment: when not even error-free bits up to the cap could reach a pass, the decision at
-                // the cap is known, and the remaining bits would buy nothing.
+                // Curtailment: a point that could not pass even without another error up to the cap has
+                // failed already.
                 let best = errors as f64 * step_error + most.saturating_sub(errors) as f64 * step_bit;
                 if likelihood >= reject || best > accept {
                     Some(Decision::Fail)
@@ -96,8 +96,8 @@ impl PointRule {
         }
     }
 
-    /// Fewest bits at which a point with `errors` errors, and no further one, would be decided a pass (or
-    /// reach the cap). Shows a device how far it may run before it must look again.
+    /// Fewest bits at which a point with `errors` errors and no further one passes or reaches the cap: how
+    /// far a device may run before it must look again.
     pub fn pass_bits(&self, errors: u64) -> u64 {
         match *self {
             PointRule::Sequential { limit, ratio, alpha, beta, .. } => {
@@ -114,7 +114,7 @@ impl PointRule {
         }
     }
 
-    /// Bits after which the point is decided in any case.
+    /// Bits after which every point is decided.
     pub fn most_bits(&self) -> u64 {
         match *self {
             PointRule::Sequential { limit, cap, .. } => (cap / limit).ceil() as u64,
@@ -132,7 +132,7 @@ impl PointRule {
         let most = self.most_bits();
         let mut pass_from = Vec::new();
         let mut fail_upto = Vec::new();
-        // A point with more errors than this is decided a fail whatever its length.
+        // Points with more errors than the table has rows fail at any length.
         for errors in 0..MOST_TABLE_ERRORS {
             let from = self.pass_bits(errors);
             if self.decide(from, errors) != Some(Decision::Pass) {
@@ -184,7 +184,7 @@ pub struct DecisionTable {
     pass_from: Vec<u64>,
     /// Most bits that still fail, for 0, 1, ... errors (fewer bits than errors do not occur).
     fail_upto: Vec<u64>,
-    /// The cap.
+    /// Cap, bits.
     most: u64,
 }
 
@@ -206,8 +206,9 @@ impl DecisionTable {
         }
     }
 
-    /// What [`DecisionTable::decide`] says of every number of errors after `bits`: fewer than the first number is a
-    /// pass, the second or more a fail, anything between is open. One look-up for all lanes of a visit.
+    /// What [`DecisionTable::decide`] says of every number of errors after `bits`: fewer than the first
+    /// number is a pass, the second or more a fail, anything between is open. One look-up for all lanes of a
+    /// visit.
     pub fn bounds(&self, bits: u64) -> (u64, u64) {
         let passing = self.pass_from.partition_point(|from| *from <= bits);
         let failing = if bits >= self.most {
@@ -218,8 +219,8 @@ impl DecisionTable {
         (passing as u64, failing as u64)
     }
 
-    /// Bits at which a point can pass: the lengths a count must be looked at, in ascending order. A point that
-    /// is looked at there is decided alike however its bits were split into visits.
+    /// Bits at which a point can pass, ascending. Looked at there, a point is decided alike however its bits
+    /// were split into visits.
     pub fn looks(&self) -> &[u64] {
         &self.pass_from
     }
@@ -296,7 +297,7 @@ mod tests {
         assert_eq!(rule.decide(rule.most_bits(), 5), Some(Decision::Fail));
     }
 
-    /// -ln(0.05) = 2.9957 (bit-error-tester confidence tables: 2.996 at 95 %, 4.605 at 99 %).
+    /// -ln(0.05) = 2.9957: 2.996 at 95 %, 4.605 at 99 % (source: bit-error-tester confidence tables).
     #[test]
     fn the_zero_error_rule_has_the_published_length() {
         let PointRule::Fixed { bits, errors } = PointRule::error_free(1e-9, 0.95) else { panic!("fixed") };
@@ -338,8 +339,8 @@ mod tests {
         }
     }
 
-    /// NIST/SEMATECH e-Handbook 6.2.3.6: p1 = .01, p2 = .10, alpha = .05, beta = .10 gives acceptance at
-    /// x <= -0.939 + 0.0397 n and rejection at x >= 1.205 + 0.0397 n.
+    /// p1 = .01, p2 = .10, alpha = .05, beta = .10 gives acceptance at x <= -0.939 + 0.0397 n and rejection
+    /// at x >= 1.205 + 0.0397 n (source: NIST/SEMATECH e-Handbook 6.2.3.6).
     #[test]
     fn the_handbook_lines_are_reproduced() {
         let rule = PointRule::Sequential { limit: 0.1, ratio: 10.0, alpha: 0.05, beta: 0.10, cap: 1e6 };

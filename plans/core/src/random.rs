@@ -1,17 +1,15 @@
 //! The one source of repeatable random numbers: no clock, no system generator, seeded by the caller.
 
-/// SplitMix64 (Steele, Lea, Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014): 64 bits of state, passes
-/// through every value once. Seeded by the caller.
+/// SplitMix64: 64 bits of state, passes through every value once (source: Steele, Lea, Flood, "Fast
+/// splittable pseudorandom number generators", OOPSLA 2014).
 #[derive(Debug, Clone)]
 pub struct SplitMix64(u64);
 
 impl SplitMix64 {
-    /// A generator with this seed.
     pub fn new(seed: u64) -> SplitMix64 {
         SplitMix64(seed)
     }
 
-    /// The next 64 bits.
     pub fn next_u64(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;

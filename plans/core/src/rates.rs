@@ -16,7 +16,7 @@ pub enum Generation {
 }
 
 impl Generation {
-    /// Nominal VDDQ: 1.2 V (DDR4), 1.1 V (DDR5). Source: DDR4/DDR5 module datasheets.
+    /// Nominal VDDQ: 1.2 V (DDR4), 1.1 V (DDR5) (source: DDR4 and DDR5 module datasheets).
     pub fn nominal_vddq(self) -> Volts {
         match self {
             Generation::Ddr4 => Volts(1.2),
@@ -24,8 +24,8 @@ impl Generation {
         }
     }
 
-    /// DC limits of VDD and VDDQ: 1.14..1.26 V (DDR4), 1.067..1.166 V (DDR5, asymmetric).
-    /// Source: DDR4/DDR5 module datasheets.
+    /// DC limits of VDD and VDDQ: 1.14..1.26 V (DDR4), 1.067..1.166 V (DDR5, asymmetric) (source: DDR4 and
+    /// DDR5 module datasheets).
     pub fn vddq_limits(self) -> (Volts, Volts) {
         match self {
             Generation::Ddr4 => (Volts(1.14), Volts(1.26)),
@@ -33,7 +33,8 @@ impl Generation {
         }
     }
 
-    /// DC limits of VPP: 2.375..2.75 V (DDR4), 1.746..1.908 V (DDR5). Source: DDR4/DDR5 module datasheets.
+    /// DC limits of VPP: 2.375..2.75 V (DDR4), 1.746..1.908 V (DDR5) (source: DDR4 and DDR5 module
+    /// datasheets).
     pub fn vpp_limits(self) -> (Volts, Volts) {
         match self {
             Generation::Ddr4 => (Volts(2.375), Volts(2.75)),
@@ -76,8 +77,8 @@ impl fmt::Display for Generation {
     }
 }
 
-/// One standard data rate. Inside it is an exact number of thirds of a megatransfer per second, so that
-/// DDR4-2666 is 8000/3 MT/s and its bit time exactly 375 ps.
+/// A standard data rate, kept as an exact number of thirds of 1 MT/s: DDR4-2666 is 8000/3 MT/s, and its bit
+/// time exactly 375 ps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct DataRate {
     generation: Generation,
@@ -101,7 +102,6 @@ impl DataRate {
         generation.rates().find(|rate| (rate.mega_transfers() / mega_transfers - 1.0).abs() < 0.01)
     }
 
-    /// Generation the rate belongs to.
     pub fn generation(self) -> Generation {
         self.generation
     }
@@ -120,7 +120,7 @@ impl DataRate {
         f64::from(self.thirds) / 3.0
     }
 
-    /// Data rate in bit/s a lane.
+    /// Data rate in bit/s per lane.
     pub fn bits_per_second(self) -> f64 {
         f64::from(self.thirds) * 1e6 / 3.0
     }
@@ -157,7 +157,8 @@ impl fmt::Display for DataRate {
 mod tests {
     use super::*;
 
-    /// Source: speed-bin tables of DDR4 datasheets; the exact fractions n x 800/3 are computed.
+    /// Clock periods (source: speed-bin tables of DDR4 datasheets); the exact fractions n x 800/3 are
+    /// computed.
     #[test]
     fn ddr4_names_periods_and_bit_times() {
         let table = [
@@ -178,8 +179,8 @@ mod tests {
         }
     }
 
-    /// Source: DDR5 datasheets (4800: 0.416 ns; 6400: 312 ps, 7200: 277, 8000: 250, 8400: 238, 8800: 227 ps);
-    /// the others computed. The SPD value is the exact period truncated to whole picoseconds.
+    /// 4800: 416 ps, 6400: 312, 7200: 277, 8000: 250, 8400: 238, 8800: 227 ps (source: DDR5 datasheets); the
+    /// others are computed. The SPD value is the exact period truncated to whole picoseconds.
     #[test]
     fn ddr5_periods_and_bit_times() {
         let spd_ps = [625, 555, 500, 454, 416, 384, 357, 333, 312, 294, 277, 263, 250, 238, 227];
@@ -215,7 +216,7 @@ mod tests {
         assert!(DataRate::snap(Generation::Ddr4, 2270.0).is_none());
     }
 
-    /// Source: DDR5 module datasheets; a symmetric -5 % corner would leave the lower limit (computed).
+    /// Limits (source: DDR5 module datasheets); a symmetric -5 % corner would leave the lower one (computed).
     #[test]
     fn ddr5_supply_limits_are_asymmetric() {
         let (low, high) = Generation::Ddr5.vddq_limits();

@@ -38,7 +38,6 @@ impl fmt::Display for Direction {
 /// Which eye: direction, rank and, on DDR5, sub-channel (0 = A, 1 = B).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct EyeName {
-    /// Direction of the transfer.
     pub direction: Direction,
     /// Package rank, from 0.
     pub rank: u8,
@@ -74,22 +73,18 @@ impl LaneSet {
     pub fn first(count: u16) -> LaneSet {
         if count >= MOST_LANES { LaneSet(u128::MAX) } else { LaneSet((1 << count) - 1) }
     }
-    /// Adds a lane.
     pub fn insert(&mut self, lane: u16) {
         self.0 |= 1 << lane;
     }
     pub fn remove(&mut self, lane: u16) {
         self.0 &= !(1 << lane);
     }
-    /// Is the lane in the set?
     pub fn contains(self, lane: u16) -> bool {
         lane < MOST_LANES && self.0 >> lane & 1 == 1
     }
-    /// Number of lanes.
     pub fn len(self) -> u16 {
         self.0.count_ones() as u16
     }
-    /// No lane at all?
     pub fn is_empty(self) -> bool {
         self.0 == 0
     }
@@ -137,11 +132,9 @@ pub struct Grid {
 }
 
 impl Grid {
-    /// Number of points.
     pub fn len(&self) -> usize {
         usize::from(self.taps) * usize::from(self.vref_steps)
     }
-    /// A grid without points?
     pub fn is_empty(&self) -> bool {
         self.len() == 0
     }
@@ -153,7 +146,6 @@ impl Grid {
     pub fn point(&self, index: usize) -> Point {
         Point { tap: (index % usize::from(self.taps)) as u16, vref: (index / usize::from(self.taps)) as u16 }
     }
-    /// Is the point on the grid?
     pub fn contains(&self, point: Point) -> bool {
         point.tap < self.taps && point.vref < self.vref_steps
     }
@@ -178,22 +170,18 @@ pub enum VisitKind {
 /// Counts of one visit to one point: all lanes compared the same bits.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Visit {
-    /// Where.
     pub point: Point,
-    /// Why.
     pub kind: VisitKind,
-    /// Bits compared a lane.
+    /// Bits compared per lane.
     pub bits: u64,
     /// Errors of each captured lane, in the capture's lane order; at most `bits`.
     pub errors: Vec<u64>,
 }
 
-/// Settings of one lane after training.
+/// Operating point of one lane after training.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct LanePoint {
-    /// Operating delay tap.
     pub tap: u16,
-    /// Operating Vref step.
     pub vref: u16,
 }
 
@@ -223,9 +211,7 @@ impl CaptureMode {
 /// One captured eye: all lanes at once.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Capture {
-    /// Which eye.
     pub eye: EyeName,
-    /// Its axes.
     pub grid: Grid,
     /// The captured lanes' numbers (DQ), in the order of every count.
     pub lanes: Vec<u16>,
@@ -273,11 +259,9 @@ pub struct TrainingStage {
 }
 
 impl TrainingStage {
-    /// Did every lane pass?
     pub fn passed(&self) -> bool {
         self.lanes.iter().all(|lane| lane.passed)
     }
-    /// Lanes that failed.
     pub fn failed_lanes(&self) -> Vec<u16> {
         self.lanes.iter().filter(|lane| !lane.passed).map(|lane| lane.lane).collect()
     }
@@ -286,7 +270,6 @@ impl TrainingStage {
 /// Trained settings of one eye.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TrainedEye {
-    /// Which eye.
     pub eye: EyeName,
     /// The captured lanes' numbers.
     pub lanes: Vec<u16>,
@@ -323,7 +306,7 @@ pub struct Readback {
     pub temperature: Celsius,
     /// Rails by name, as measured.
     pub rails: Vec<(String, Volts)>,
-    /// Time from the request to the settled condition, in bench time.
+    /// Bench time from the request to the settled condition.
     pub settling: Seconds,
 }
 
@@ -345,9 +328,7 @@ pub struct Identity {
 /// Bench time spent on one job.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct JobTimes {
-    /// Training, seconds.
     pub training_s: f64,
-    /// Capturing, seconds.
     pub measuring_s: f64,
 }
 
@@ -375,16 +356,12 @@ impl fmt::Display for JobOutcome {
 /// Everything one job left behind.
 #[derive(Debug, Clone, PartialEq)]
 pub struct JobResult {
-    /// How it ended.
     pub outcome: JobOutcome,
-    /// Who answered.
     pub identity: Identity,
     /// The condition as achieved; `None` when it never settled.
     pub readback: Option<Readback>,
     /// Every training attempt, in order.
     pub trainings: Vec<TrainingResult>,
-    /// Every captured eye.
     pub captures: Vec<Capture>,
-    /// Bench time.
     pub times: JobTimes,
 }

@@ -1,4 +1,4 @@
-//! Small text helpers: names, lane ranges, nearest words, characters that hide.
+//! Helpers for text: names, lane ranges, nearest words, hidden characters.
 
 use crate::results::{LaneSet, MOST_LANES};
 
@@ -13,26 +13,26 @@ pub fn counted(count: usize, one: &str) -> String {
     if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
 }
 
-/// A character that steers a reader's screen unseen: controls but line end and tab, marks that turn the writing round,
-/// and spaces without width.
+/// Does the character change a reader's screen unseen? Control characters except line end and tab, marks that
+/// change the writing direction, and spaces without width.
 pub fn hides(c: char) -> bool {
     (c.is_control() && !matches!(c, '\n' | '\t'))
         || matches!(c, '\u{61c}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
             | '\u{2066}'..='\u{2069}' | '\u{feff}')
 }
 
-/// The candidate nearest to `word`, if it is near enough to be a slip of the keys.
+/// The candidate nearest to `word`, if near enough to be a typing error.
 pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = word.to_lowercase();
     let candidates: Vec<&'a str> = candidates.into_iter().collect();
-    // A key written without its unit is no slip of the keys, but plainly meant: `soak` for `soak_s`.
+    // A key without its unit is plainly meant: `soak` for `soak_s`.
     let mut longer = candidates.iter().filter(|candidate| {
         candidate.strip_prefix(lower.as_str()).is_some_and(|rest| rest.starts_with('_') && lower.len() > 2)
     });
     if let (Some(only), None) = (longer.next(), longer.next()) {
         return Some(only);
     }
-    // Several: the one that only adds a unit.
+    // Of several, take the one that only adds a unit.
     let units = ["_degc", "_percent", "_s", "_min", "_ps", "_mv", "_v"];
     if let Some(known) =
         candidates.iter().find(|known| units.iter().any(|unit| **known == format!("{lower}{unit}")))
@@ -50,13 +50,13 @@ pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) ->
 /// Reads lanes such as `0-31` or `0-15, 40-47, 63`.
 ///
 /// # Errors
-/// Says which part is no lane number or range, or is beyond `lanes`.
+/// Names the part that is not a lane number or range, or is beyond `lanes`.
 pub fn lane_ranges(text: &str, lanes: u16) -> Result<LaneSet, String> {
     let mut set = LaneSet::default();
     for part in text.split(',').map(str::trim) {
         let (first, last) = part.split_once('-').map_or((part, part), |(a, b)| (a.trim(), b.trim()));
         let number =
-            |word: &str| word.parse::<u16>().map_err(|_| format!("`{part}` is no lane or lane range"));
+            |word: &str| word.parse::<u16>().map_err(|_| format!("`{part}` is not a lane or a lane range"));
         let (first, last) = (number(first)?, number(last)?);
         if first > last {
             return Err(format!("the range `{part}` runs backwards"));

@@ -1,4 +1,5 @@
-//! Quantities as distinct types: a delay tap is never a Vref step, an absolute temperature never a difference.
+//! Quantities as distinct types: a delay tap is never a Vref step, an absolute temperature never a
+//! difference.
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -79,9 +80,9 @@ impl Picoseconds {
     }
 }
 
-/// Magnus dew point in degC of air at `air` and relative humidity `percent` (0 < percent <= 100).
+/// Dew point, degC, of air at `air` and relative humidity `percent` (0 < percent <= 100).
 ///
-/// Source: Magnus formula with a = 17.62, b = 243.12 degC (from memory; check values in the tests).
+/// Magnus formula with a = 17.62, b = 243.12 degC (from memory).
 pub fn dew_point(air: Celsius, percent: f64) -> Celsius {
     let g = (percent / 100.0).ln() + 17.62 * air.0 / (243.12 + air.0);
     Celsius(243.12 * g / (17.62 - g))
@@ -93,7 +94,7 @@ mod tests {
 
     #[test]
     fn dew_point_matches_handbook_figures() {
-        // Magnus formula, figures from memory: 25 degC/50 % 13.9; 23/40 8.7; 25/60 16.7 degC.
+        // 25 degC/50 % 13.9; 23/40 8.7; 25/60 16.7 degC (from memory).
         for (t, rh, expected) in [(25.0, 50.0, 13.9), (23.0, 40.0, 8.7), (25.0, 60.0, 16.7)] {
             assert!((dew_point(Celsius(t), rh).0 - expected).abs() < 0.05);
         }

@@ -15,16 +15,16 @@ const SOME_MONDAY: i64 = 4;
 /// `[attended]`: hours in which hands-on changes can be made, and when the run begins.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Attended {
-    /// Attended hours.
     pub calendar: Calendar,
-    /// Begin of the run, minutes since 1970-01-01 00:00 local civil time.
+    /// Start of the run, minutes since 1970-01-01 00:00 local civil time.
     pub start_min: f64,
-    /// The plan names the date; otherwise days are counted and only the weekday means something.
+    /// Does the plan name the date? Otherwise days are counted, and only the weekday means something.
     pub dated: bool,
 }
 
 impl Attended {
-    /// Reads `[attended]`. `unattended`: the plan's first fitting is its only one, so hours that never come are no mistake.
+    /// Reads `[attended]`. `unattended`: the plan's first mounting is its only one, so hours that never come
+    /// are not a mistake.
     pub fn read(section: Option<Section<'_>>, times: &BenchTimes, unattended: bool) -> Option<Attended> {
         let section = section?;
         let mut week: [DayHours; 7] = Default::default();
@@ -77,7 +77,7 @@ impl Attended {
             if read.is_none() {
                 section.mistake(
                     "start",
-                    format!("`start` in {} is `{}`, which is no date and time", section.title, text.value),
+                    format!("`start` in {} is `{}`, which is not a date and time", section.title, text.value),
                     "write for example \"2026-11-23 09:00\"",
                 );
             }
@@ -117,8 +117,8 @@ impl Attended {
         }
     }
 
-    /// Longest stretch without attendance that begins within four weeks of the run's begin, min: what a "night" (or a weekend)
-    /// can take; and the shortest one of four hours and more.
+    /// Shortest and longest stretch without attendance, min: what a night or a weekend can take. Counted are
+    /// stretches of four hours or more that begin within four weeks of the start.
     pub fn nights_min(&self) -> Option<(f64, f64)> {
         let end = self.start_min + 28.0 * DAY_MIN;
         let mut t = self.start_min;
@@ -180,8 +180,8 @@ fn read_hours(section: &Section<'_>, key: &str, text: &Placed<String>) -> Option
     if read.is_none() {
         section.mistakes().add(
             text.span.clone(),
-            format!("`{key}` in {} holds `{}`, which are no hours of a day", section.title, text.value),
-            Some("write from-to, for example \"09:00-17:00\"; over midnight: \"22:00-24:00\" and the next day \"00:00-06:00\"".into()),
+            format!("`{key}` in {} holds `{}`, which is not a time range", section.title, text.value),
+            Some("write a range, for example \"09:00-17:00\"; over midnight: \"22:00-24:00\" and the next day \"00:00-06:00\"".into()),
         );
     }
     read
@@ -194,7 +194,7 @@ fn check_overlap(section: &Section<'_>, key: &str, hours: &[(u16, u16)]) {
         section.mistake(
             key,
             format!("hours of `{key}` in {} overlap", section.title),
-            "write stretches that follow each other",
+            "write ranges that do not overlap",
         );
     }
 }
@@ -247,10 +247,10 @@ mod tests {
         for (text, words) in [
             ("", "attended hours never come"),
             ("monday = \"09:00-09:05\"", "attended hours never come"),
-            ("monday = \"17:00-09:00\"", "no hours of a day"),
-            ("monday = \"9-17\"", "no hours of a day"),
+            ("monday = \"17:00-09:00\"", "not a time range"),
+            ("monday = \"9-17\"", "not a time range"),
             ("monday = [\"09:00-12:00\", \"11:00-14:00\"]", "overlap"),
-            ("monday = \"09:00-17:00\"\nstart = \"2026-02-30 09:00\"", "no date and time"),
+            ("monday = \"09:00-17:00\"\nstart = \"2026-02-30 09:00\"", "not a date and time"),
             ("monday = \"09:00-17:00\"\nexceptions = [\"2026-12-25 closed\"]", "does not say when"),
             (
                 "monday = \"09:00-17:00\"\nstart = \"2026-11-23 09:00\"\nexceptions = [\"Christmas closed\"]",

@@ -1,4 +1,5 @@
-//! Lines of the uncertainty budget that a plan states: `[[uncertainty]]`, by figure or by the study run they come from.
+//! Lines of the uncertainty budget that a plan states: `[[uncertainty]]`, by figure or by the study run they
+//! come from.
 
 use super::limits::Metric;
 use super::section::Section;
@@ -7,7 +8,6 @@ use serde::Serialize;
 /// A line that a plan adds to the uncertainty budget, or sets instead of the tool's own line of that name.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct BudgetLine {
-    /// Name of the contribution.
     pub name: String,
     /// Along the delay axis (ps) or the voltage axis (mV).
     pub is_time: bool,
@@ -22,7 +22,7 @@ pub struct BudgetLine {
 }
 
 impl BudgetLine {
-    /// Does the line belong into the budget of a metric?
+    /// Does the line belong in the budget of a metric?
     pub fn applies(&self, metric: Metric) -> bool {
         self.is_time == metric.is_time() && self.metric.is_none_or(|own| own == metric)
     }
@@ -61,7 +61,7 @@ pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
         let value = match (ps, mv) {
             (Some(ps), None) => Some((true, ps)),
             (None, Some(mv)) => Some((false, mv)),
-            // One that is there and is no such number has its mistake already.
+            // A value that is not such a number has its mistake already.
             _ if section.has("standard_uncertainty_ps") != section.has("standard_uncertainty_mv") => None,
             _ => {
                 section.mistake(

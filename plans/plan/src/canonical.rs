@@ -1,7 +1,7 @@
 //! The canonical text of what a plan measures: keys of stored results hash it, so it never changes.
 //!
-//! Every field is written by hand under a frozen word. The patterns name all fields of a type: a new one does not
-//! compile until it is decided here whether it is measured. The texts have the shape of TOML tables.
+//! Every field is written by hand under a frozen word. The patterns name all fields of a type: a new one does
+//! not compile until it is decided here whether it is measured. The texts have the shape of TOML tables.
 
 use crate::measure::{CapturePlan, StartWord, Training, TrainingPolicy};
 use nightbench_core::devices::{
@@ -13,7 +13,7 @@ use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::{CaptureMode, Direction};
 use nightbench_core::units::Celsius;
 
-/// A number that has no canonical text. It is refused: any text for it could be that of another one, too.
+/// A number without a canonical text. It is refused: any text for it could be that of another number, too.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[error(
     "`{field}` is {value}: only finite numbers have a place in a job's key; correct the value in the plan"
@@ -126,7 +126,7 @@ pub(crate) fn firmware(firmware: &Firmware) -> Text {
     Table::new("value").text("name", name).text_if("image", image.as_ref()).finish()
 }
 
-/// Where the plan declares no firmware.
+/// Level of a plan that declares no firmware.
 pub(crate) const FIRMWARE_AS_LOADED: &str = "as loaded";
 
 pub(crate) fn module(module: &Module) -> Text {
@@ -349,8 +349,8 @@ fn whole(value: u128) -> String {
     }
 }
 
-/// The shortest digits that read back as the same number, with a decimal point and without an exponent. Which digits
-/// these are is mathematics; where they stand is settled here.
+/// The shortest digits that read back as the same number, with a decimal point and without an exponent. The
+/// number settles the digits; their layout is settled here.
 fn decimal(field: &'static str, value: f64) -> Text {
     if !value.is_finite() {
         return Err(Unwritable { field, value });
@@ -370,7 +370,7 @@ fn decimal(field: &'static str, value: f64) -> Text {
     Ok(format!("{sign}{before}.{}", if after.is_empty() { "0" } else { &after }))
 }
 
-/// A text between quotes: which quotes depends on what it holds. Only the escaped forms hold control characters.
+/// A text in quotes, which depend on its content. Only the escaped forms can hold control characters.
 fn quoted(text: &str) -> String {
     let longest = |quote: char| {
         let runs = text.split(|letter| letter != quote).map(str::len);

@@ -13,11 +13,9 @@ pub struct Condition {
 }
 
 impl Condition {
-    /// Level of a factor.
     pub fn level(&self, factor: Factor) -> usize {
         usize::from(self.levels[factor as usize])
     }
-    /// The test chip.
     pub fn chip<'p>(&self, plan: &'p Plan) -> &'p Chip {
         &plan.chips[plan.matrix.chips[self.level(Factor::Chip)]]
     }
@@ -40,11 +38,9 @@ impl Condition {
     pub fn supply<'p>(&self, plan: &'p Plan) -> &'p Supply {
         &plan.supplies[plan.matrix.supplies[self.level(Factor::Supply)]]
     }
-    /// The data pattern.
     pub fn pattern<'p>(&self, plan: &'p Plan) -> &'p Pattern {
         &plan.matrix.patterns[self.level(Factor::Pattern)]
     }
-    /// Is the rate above the module's rating?
     pub fn beyond_rating(&self, plan: &Plan) -> bool {
         self.rate(plan) > self.module(plan).rated
     }

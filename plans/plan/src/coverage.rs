@@ -22,7 +22,6 @@ pub enum CoverageKind {
 /// The conditions chosen, over the whole matrix.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Coverage {
-    /// How.
     pub kind: CoverageKind,
     /// One level of each factor, sorted; `None` = all that are not skipped.
     pub rows: Option<Vec<[u16; FACTORS]>>,
@@ -31,7 +30,8 @@ pub struct Coverage {
 }
 
 impl Coverage {
-    /// Reads `[coverage]` as far as it says how conditions are chosen; gives the baseline, one level of each factor.
+    /// Reads `[coverage]` as far as it says how conditions are chosen; gives the baseline, one level of each
+    /// factor.
     pub(crate) fn read(
         &mut self,
         section: &Section<'_>,

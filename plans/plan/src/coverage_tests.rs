@@ -42,7 +42,7 @@ fn t_wise_plans_cover_every_pair_that_skips_and_fits_allow() {
     };
     let (wanted, held) = (pairs(&all.conditions), pairs(&some.conditions));
     assert_eq!(wanted, held);
-    // And every pair that is not there is listed as missing.
+    // Every pair that is absent is listed as missing.
     let mut possible = 0;
     for a in 0..FACTORS {
         for b in a + 1..FACTORS {
@@ -72,7 +72,8 @@ fn one_factor_at_a_time_differs_in_one() {
         let differs = condition.levels.iter().zip(base.levels).filter(|(a, b)| **a != *b).count();
         assert!(differs <= 1, "{}", condition.describe(&plan));
     }
-    // 1 + 5 other modules (two need an adapter) + 4 channels (three take SODIMMs only) + 5 rates + 4 temperatures + 2 supplies.
+    // 1 + 5 other modules (two need an adapter) + 4 channels (three take SODIMMs only) + 5 rates + 4
+    // temperatures + 2 supplies.
     assert_eq!(some.conditions.len(), 1 + 5 + 4 + 5 + 4 + 2);
     assert_eq!(plan.coverage.missing.len(), 2 + 3);
 }
@@ -85,7 +86,7 @@ fn requests_that_make_no_sense_are_mistakes() {
         ("kind = \"full\"\nstrength = 2", "belongs to"),
         ("kind = \"pairs\"", "`kind` in [coverage] is `pairs`"),
         ("strength = 2", "has no `kind`"),
-        ("kind = \"one factor at a time\"\nbaseline = { rate = 9999 }", "`9999` is no level"),
+        ("kind = \"one factor at a time\"\nbaseline = { rate = 9999 }", "`9999` is not a level"),
         (
             "kind = \"one factor at a time\"\nbaseline = { module = \"Cedar stacked 2133\", rate = 3200 }",
             "is itself left out",

@@ -1,7 +1,8 @@
-//! Everything by which stored counts are judged, apart from what is measured: limits, decision rule, budget lines.
+//! Everything by which stored counts are judged, apart from what is measured: limits, decision rule, budget
+//! lines.
 //!
-//! The same sections stand in a plan and in the file of `report --limits`; a run folder keeps every set it was judged by
-//! as such a file.
+//! The same sections stand in a plan and in the file of `report --limits`; a run folder keeps every set it
+//! was judged by as such a file.
 
 use super::budget::{BudgetConfig, BudgetLine, read_budget};
 use super::limits::{DecisionRule, Limit};
@@ -284,7 +285,7 @@ units = 5
 
     #[test]
     fn rules_by_name_give_their_guard_band() {
-        // ILAC-G8:09/2019 table of rules; ISO 14253-1:2017 w = 1.65 u.
+        // Guard bands (source: ILAC-G8:09/2019, table of rules; ISO 14253-1:2017, w = 1.65 u).
         for (name, u, k, w) in [
             ("simple acceptance", 2.0, 2.0, 0.0),
             ("ILAC-G8", 2.0, 2.0, 4.0),

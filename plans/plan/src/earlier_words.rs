@@ -1,17 +1,18 @@
-//! Words of earlier plans: today's reader names the new word, and a plan that was stored with a run is still read.
+//! Words of earlier plans: today's reader names the new word, and a plan that was stored with a run is still
+//! read.
 
 use std::borrow::Cow;
 use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-/// A word of one key that another one stands for now.
+/// An earlier word of a key, and the word that stands for it now.
 struct Word {
     table: &'static str,
     key: &'static str,
     earlier: &'static str,
     now: &'static str,
-    /// What says the rest of the earlier word: a key and its value as TOML.
+    /// Key and value (TOML) that say the rest of the earlier word.
     beside: Option<(&'static str, &'static str)>,
 }
 
@@ -58,7 +59,7 @@ fn find(table: &str, key: &str, earlier: &str) -> Option<&'static Word> {
     WORDS.iter().find(|word| (word.table, word.key, word.earlier) == (table, key, earlier))
 }
 
-/// What to write today for an earlier word, as the remedy of a mistake says it.
+/// What to write today for an earlier word, as the remedy of a mistake.
 pub(crate) fn today(table: &str, key: &str, earlier: &str) -> Option<String> {
     let word = find(table, key, earlier)?;
     Some(match word.beside {
@@ -74,7 +75,7 @@ pub(crate) fn todays_key(table: &str, earlier: &str) -> Option<&'static str> {
     KEYS.iter().find(|(place, key, _)| (*place, *key) == (table, earlier)).map(|(_, _, now)| *now)
 }
 
-/// A stored text in today's words. A text without earlier words, or that is no TOML, is left as it is.
+/// A stored text in today's words. A text without earlier words, or that is not TOML, is left as it is.
 pub fn in_todays_words(text: &str) -> Cow<'_, str> {
     let (document, errors) = DeTable::parse_recoverable(text);
     let mut changes: Vec<(Range<usize>, String)> = Vec::new();
@@ -111,7 +112,7 @@ fn add_changes(table: &str, keys: &DeTable<'_>, between: &str, changes: &mut Vec
             let earlier = place.get_ref().as_str();
             let Some(word) = earlier.and_then(|text| find(table, key.get_ref(), text)) else { continue };
             changes.push(match word.beside {
-                // The image says the kind; the earlier word spoke of the stack alone.
+                // The image gives the kind; the earlier word meant the stack alone.
                 Some((beside, value)) if keys.get("spd").is_some() => {
                     (key.span().start..place.span().end, format!("{beside} = {value}"))
                 }

@@ -9,7 +9,6 @@ pub use crate::condition::Condition;
 /// A condition that is not run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Skipped {
-    /// Which.
     pub condition: Condition,
     /// Index into [`Expansion::reasons`].
     pub reason: u32,
@@ -20,11 +19,10 @@ pub struct Skipped {
 pub struct Expansion {
     /// Conditions to be run, nested as the factors are listed.
     pub conditions: Vec<Condition>,
-    /// Conditions left out.
     pub skipped: Vec<Skipped>,
     /// Reasons, named by `skipped`.
     pub reasons: Vec<String>,
-    /// Which of them is that another setup is fitted for the night, where the plan is for a night without hands.
+    /// The reason that says a condition needs hands; `None` unless the plan is night-only.
     hands: Option<u32>,
 }
 
@@ -39,14 +37,13 @@ impl Expansion {
 pub struct SkipRule<'p> {
     plan: &'p Plan,
     reasons: Vec<String>,
-    /// Which module level cannot be fitted to which channel level, and the reason it is skipped with.
+    /// For each pair of module and channel level that does not fit, the reason of the skip.
     unfit: Vec<Option<u32>>,
     /// Which module levels each skip's kinds name.
     kinds: Vec<Option<Vec<bool>>>,
 }
 
 impl<'p> SkipRule<'p> {
-    /// The rule of a plan.
     pub fn new(plan: &'p Plan) -> SkipRule<'p> {
         let counts = plan.matrix.level_counts();
         let mut reasons: Vec<String> = plan.skips.iter().map(|skip| skip.reason.clone()).collect();
@@ -96,7 +93,7 @@ impl<'p> SkipRule<'p> {
     }
 }
 
-/// Index of a reason, added where it is new.
+/// Index of a reason, which is added if new.
 fn number_of(reasons: &mut Vec<String>, reason: String) -> u32 {
     let at = reasons.iter().position(|known| *known == reason).unwrap_or_else(|| {
         reasons.push(reason);
@@ -124,8 +121,8 @@ fn every_condition(plan: &Plan) -> impl Iterator<Item = Condition> + use<> {
     })
 }
 
-/// The setup of a night-only plan, as its levels of chip, module and channel: the one named, else the one with the most
-/// conditions. `None` for other plans.
+/// The setup of a night-only plan, as its levels of chip, module and channel: the one named, else the one
+/// with the most conditions. `None` for other plans.
 fn night_setup(plan: &Plan, rule: &SkipRule<'_>) -> Option<(u16, u16, u16)> {
     if !plan.order.night_only {
         return None;
@@ -179,9 +176,9 @@ pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
     let night = night_setup(plan, &rule);
     let mut reasons = rule.reasons().to_vec();
     let uncovered = (plan.coverage.rows.is_some()).then(|| number_of(&mut reasons, plan.coverage.reason()));
-    // A reason of its own, whatever the plan's own reasons say.
+    // A reason of its own, even where a skip gives the same words.
     let hands = night.map(|_| {
-        reasons.push("needs hands: another setup than the one fitted for the night".into());
+        reasons.push("needs hands: another setup than the one mounted for the night".into());
         reasons.len() as u32 - 1
     });
     let left_out = |condition: &Condition| {
@@ -205,9 +202,9 @@ pub fn expand(plan: &Plan, only: &Selection) -> Expansion {
 pub struct Job {
     /// Index into the expansion's conditions.
     pub condition: u32,
-    /// Which fitting of the setup, from 0.
+    /// Mounting number of the setup, from 0.
     pub mounting: u16,
-    /// Which measurement in that fitting, from 0.
+    /// Which measurement in that mounting, from 0.
     pub repeat: u16,
     /// Which start, from 0.
     pub start: u16,

@@ -1,5 +1,5 @@
-//! Files that a plan names: SPD images of modules and measured channels. Nothing is opened here: the caller reads the
-//! files and hands their content over; a stored plan carries it in `[[file]]` tables of its own.
+//! Files that a plan names: SPD images of modules and measured channels. Nothing is opened here: the caller
+//! reads the files and hands their content over; a stored plan carries it in `[[file]]` tables of its own.
 
 use super::section::{Mistakes, Placed, Section};
 use crate::spd::SpdImage;
@@ -24,7 +24,6 @@ pub enum FileKind {
 pub struct NamedFile {
     /// As written in the plan.
     pub name: String,
-    /// What it holds.
     pub kind: FileKind,
     /// Where in the plan.
     pub span: Range<usize>,
@@ -41,7 +40,8 @@ pub struct NamedFolder {
     pub span: Range<usize>,
 }
 
-/// The run folders named by `study` in `[[uncertainty]]` and `reference_earlier` in `[order]`; none where the text is no TOML.
+/// The run folders named by `study` in `[[uncertainty]]` and `reference_earlier` in `[order]`; none where the
+/// text is not TOML.
 pub fn named_folders(text: &str) -> Vec<NamedFolder> {
     let (document, errors) = DeTable::parse_recoverable(text);
     let mut folders = Vec::new();
@@ -72,7 +72,7 @@ pub fn named_folders(text: &str) -> Vec<NamedFolder> {
     folders
 }
 
-/// Content of the files a plan names, or why one could not be had.
+/// Content of the files a plan names, or why one could not be read.
 #[derive(Debug, Clone, Default)]
 pub struct Files {
     known: BTreeMap<String, Result<Content, String>>,
@@ -85,7 +85,8 @@ struct Content {
     spd: Option<Vec<u8>>,
 }
 
-/// The files named by the `spd` and `touchstone` keys of a plan's text, each once; none where the text is no TOML.
+/// The files named by the `spd` and `touchstone` keys of a plan's text, each once; none where the text is not
+/// TOML.
 pub fn named_files(text: &str) -> Vec<NamedFile> {
     let (document, errors) = DeTable::parse_recoverable(text);
     let mut files: Vec<NamedFile> = Vec::new();
@@ -132,8 +133,8 @@ impl Files {
         self.known.insert(file.name.clone(), Err(words));
     }
 
-    /// A plan's text with the content of these files added as `[[file]]` tables, so that it can be read again without
-    /// them. Files that the text holds already are left out.
+    /// A plan's text with the content of these files added as `[[file]]` tables, so that it can be read again
+    /// without them. Files that the text holds already are left out.
     pub fn add_to(&self, text: &str) -> String {
         let within = Files::within(text);
         let mut out = text.to_string();
@@ -195,7 +196,7 @@ fn not_read(name: &str) -> String {
     format!("the content of `{name}` is not at hand")
 }
 
-/// Reads `[[file]]` tables and adds what the caller read; where both speak of a file they must agree.
+/// Reads `[[file]]` tables and adds what the caller read; where both hold a file they must agree.
 pub(super) fn read_files(sections: Vec<Section<'_>>, given: &Files) -> Files {
     let mut files = given.clone();
     for section in sections {
@@ -241,7 +242,7 @@ fn from_hex(section: &Section<'_>, text: &Placed<String>) -> Option<Vec<u8>> {
     if bytes.is_none() {
         section.mistakes().add(
             text.span.clone(),
-            format!("`spd_hex` in {} is no even number of hexadecimal digits", section.title),
+            format!("`spd_hex` in {} is not an even number of hexadecimal digits", section.title),
             Some("restore the table as the run wrote it, or remove it to read the file again".into()),
         );
     }
@@ -311,6 +312,6 @@ mod tests {
         assert!(mistakes(&stored, &changed).contains("`a.bin` has changed"));
         let damaged = stored.replace("0102", "0103");
         assert!(mistakes(&damaged, &Files::default()).contains("holds bytes of the digest"));
-        assert!(mistakes(&stored.replace("0102", "01x2"), &files).contains("no even number"));
+        assert!(mistakes(&stored.replace("0102", "01x2"), &files).contains("not an even number"));
     }
 }

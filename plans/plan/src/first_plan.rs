@@ -22,7 +22,8 @@ pub struct FirstPlan<'a> {
 
 /// Rates of the matrix: the fastest that every module is sold for, and those below it.
 const RATES: usize = 3;
-/// Room and a hot device, °C, where the bench allows them. Below 85 °C the refresh rate is the normal one (JESD79-4, 79-5).
+/// Room and a hot device, °C, where the bench allows them. Below 85 °C the refresh rate is the normal one
+/// (JESD79-4, 79-5).
 const TEMPERATURES: [f64; 2] = [25.0, 80.0];
 
 impl FirstPlan<'_> {

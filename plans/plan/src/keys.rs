@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 
 /// Keys of jobs: what is measured and nothing else.
 ///
-/// A job's key covers its condition (the things fitted and set with all their properties), mounting, repeat and
+/// A job's key covers its condition (what is mounted and set, with all properties), mounting, repeat and
 /// start, the capture and training settings and the model's version; never limits, the title or other levels.
 pub struct JobKeys<'p> {
     plan: &'p Plan,
@@ -59,7 +59,7 @@ impl<'p> JobKeys<'p> {
         Ok(JobKeys { plan, levels, settings })
     }
 
-    /// Digest of condition, mounting, repeat and start: the simulated target's counting noise hangs on it, so
+    /// Digest of condition, mounting, repeat and start. It keys the simulated target's counting noise, so
     /// that every capture strategy sees the same errors.
     pub fn noise_key(&self, condition: &Condition, job: &Job) -> [u8; 32] {
         let mut hash = Sha256::new();
@@ -73,8 +73,8 @@ impl<'p> JobKeys<'p> {
         hash.finalize().into()
     }
 
-    /// The noise key of a further attempt at the same job, counted from 1: measuring again draws new noise. The
-    /// first attempt's is [`noise_key`](Self::noise_key).
+    /// The noise key of a further attempt at the same job, counted from 1: measuring again draws new noise.
+    /// The first attempt's is [`noise_key`](Self::noise_key).
     pub fn attempt_noise_key(&self, condition: &Condition, job: &Job, attempt: u32) -> [u8; 32] {
         let first = self.noise_key(condition, job);
         if attempt <= 1 {
@@ -87,7 +87,7 @@ impl<'p> JobKeys<'p> {
         hash.finalize().into()
     }
 
-    /// The job's key.
+    /// Digest of the noise key and of the settings: results are stored under it.
     pub fn key(&self, condition: &Condition, job: &Job) -> [u8; 32] {
         let mut hash = Sha256::new();
         hash.update(self.noise_key(condition, job));
@@ -98,8 +98,8 @@ impl<'p> JobKeys<'p> {
         hash.finalize().into()
     }
 
-    /// What these keys measure differently from earlier ones under the same name; levels that only one of them
-    /// has are no change.
+    /// What these keys measure differently from earlier ones under the same name; levels that only one of
+    /// them has are not a change.
     pub fn changes_since(&self, earlier: &JobKeys<'_>) -> Vec<String> {
         let mut changes: Vec<String> = self
             .settings
@@ -120,8 +120,8 @@ impl<'p> JobKeys<'p> {
         changes
     }
 
-    /// What a condition is, in its canonical text, without some factors: two runs' conditions with the same text were
-    /// measured under the same circumstances.
+    /// What a condition is, in its canonical text, without some factors: two runs' conditions with the same
+    /// text were measured under the same circumstances.
     pub fn condition_text(&self, condition: &Condition, without: &[Factor]) -> String {
         let mut text = String::new();
         for ((_, factor), (names, level)) in Factor::ALL.iter().zip(self.levels.iter().zip(condition.levels))
@@ -139,7 +139,6 @@ impl<'p> JobKeys<'p> {
         &self.settings
     }
 
-    /// The plan the keys belong to.
     pub fn plan(&self) -> &'p Plan {
         self.plan
     }

@@ -1,7 +1,8 @@
 //! The plan: what is characterized, over which factors, against which limits.
 //!
-//! A text is read with all its mistakes at once ([`section`]), expanded to conditions and jobs ([`expand`]) with keys of
-//! their own ([`keys`]), and put in order ([`timetable`]). Nothing is opened here: the caller reads the files a plan names ([`files`]).
+//! A text is read with all its mistakes at once ([`section`]), expanded to conditions and jobs ([`expand`])
+//! with keys of their own ([`keys`]), and put in order ([`timetable`]). Nothing is opened here: the caller
+//! reads the files a plan names ([`files`]).
 //!
 //! ```
 //! use plan::Plan;

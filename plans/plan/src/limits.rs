@@ -1,4 +1,4 @@
-//! What is judged and how: limits of metrics, and the rule that makes a verdict of a value.
+//! What is judged and how: limits of metrics, and the rule that turns a value into a verdict.
 
 use crate::section::Section;
 use nightbench_core::rates::DataRate;
@@ -38,7 +38,6 @@ impl Metric {
         ("mask", Metric::Mask),
     ];
 
-    /// The plan's word.
     pub fn name(self) -> &'static str {
         Self::ALL[self as usize].0
     }
@@ -59,10 +58,8 @@ impl Metric {
 pub enum LimitUnit {
     #[serde(rename = "ps")]
     Picoseconds,
-    /// Bit times.
     #[serde(rename = "UI")]
     UnitIntervals,
-    /// Delay taps.
     #[serde(rename = "taps")]
     Taps,
     #[serde(rename = "mV")]
@@ -89,7 +86,6 @@ impl LimitUnit {
 /// A lower tolerance limit of one metric.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Limit {
-    /// What is limited.
     pub metric: Metric,
     /// Direction it holds for.
     pub direction: Direction,
@@ -108,7 +104,6 @@ pub struct Limit {
 /// What a mask has beside its width.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct MaskSize {
-    /// Its height, mV.
     pub height_mv: f64,
     /// Length of its flat top as a share of its width: 1 is a rectangle, less a hexagon, 0 a diamond.
     pub flat: f64,

@@ -1,4 +1,4 @@
-//! The matrix: factors, their levels, skips, and narrowing a selection.
+//! The matrix: factors, their levels, and skips.
 
 use super::read_rates::read_rates;
 use super::section::Mistakes;
@@ -9,20 +9,16 @@ use nightbench_core::text::{Named, nearest};
 use nightbench_core::units::Celsius;
 use std::ops::Range;
 
-/// A thing varied.
+/// What a plan varies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Factor {
-    /// Test chip.
     Chip,
-    /// Firmware image.
     Firmware,
     Module,
     Channel,
-    /// Data rate.
     Rate,
     Temperature,
     Supply,
-    /// Data pattern.
     Pattern,
 }
 
@@ -41,7 +37,6 @@ impl Factor {
         ("pattern", Factor::Pattern),
     ];
 
-    /// The plan's word.
     pub fn name(self) -> &'static str {
         Self::ALL[self as usize].0
     }
@@ -50,28 +45,22 @@ impl Factor {
 /// Levels of every factor. Named things are indices into the plan's lists.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Matrix {
-    /// Indices of chips.
     pub chips: Vec<usize>,
-    /// Indices of firmware images; empty where the plan declares none.
+    /// Empty where the plan declares none.
     pub firmwares: Vec<usize>,
-    /// Indices of modules.
     pub modules: Vec<usize>,
-    /// Indices of channels.
     pub channels: Vec<usize>,
     pub rates: Vec<DataRate>,
     pub temperatures: Vec<Celsius>,
     /// Where temperatures are held.
     pub control_point: ControlPoint,
-    /// Indices of supplies.
     pub supplies: Vec<usize>,
-    /// Data patterns.
     pub patterns: Vec<Pattern>,
     /// Most conditions the expansion may have.
     pub most_conditions: u64,
 }
 
 impl Matrix {
-    /// Without any level.
     pub(super) fn empty() -> Matrix {
         Matrix {
             chips: Vec::new(),
@@ -112,7 +101,6 @@ pub struct Declared<'a> {
     /// Generation of the interface.
     pub generation: Generation,
     pub chips: &'a [Chip],
-    /// Firmware images.
     pub firmwares: &'a [Firmware],
     pub modules: &'a [Module],
     pub channels: &'a [Channel],
@@ -181,7 +169,7 @@ fn read_pattern(text: &Placed<String>, mistakes: &Mistakes) -> Option<Pattern> {
     }
     mistakes.add(
         text.span.clone(),
-        format!("`{word}` is no known data pattern"),
+        format!("`{word}` is not a known data pattern"),
         Some(
             "known: PRBS7, PRBS9, PRBS11, PRBS15, PRBS20, PRBS23, PRBS31, `fixed 01100110` (1 to 64 bits), \
              victim/aggressor, data-bus inversion"
@@ -280,7 +268,6 @@ pub fn read_matrix(
 /// Combinations that are left out, with the reason.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Skip {
-    /// Why.
     pub reason: String,
     /// For each factor, which of the matrix's levels it names; `None` = all.
     pub levels: [Option<Vec<bool>>; FACTORS],
@@ -295,8 +282,8 @@ pub fn level_index(names: &[String], word: &str) -> Option<usize> {
     names.iter().position(|name| name == word)
 }
 
-/// Reads which levels a table names of each factor; `None` = it does not name the factor. A factor without any level was declared
-/// with a mistake: then nothing is said about its levels here.
+/// Reads which levels a table names of each factor; `None` = it does not name the factor. A factor without
+/// levels was declared with a mistake, so nothing more is said about them here.
 pub(super) fn read_levels(
     section: &Section<'_>,
     generation: Generation,
@@ -324,7 +311,7 @@ pub(super) fn read_levels(
                     };
                     section.mistakes().add(
                         item.span,
-                        format!("`{word}` is no level of `{}` in the matrix", factor.name()),
+                        format!("`{word}` is not a level of `{}` in the matrix", factor.name()),
                         Some(remedy),
                     );
                 }
@@ -335,7 +322,8 @@ pub(super) fn read_levels(
     levels
 }
 
-/// Reads one level of each factor that a table names; the others are `None`. A table that lists several levels is a mistake.
+/// Reads one level of each factor that a table names; the others are `None`. A table that lists several
+/// levels is a mistake.
 pub(super) fn read_one_level_each(
     section: &Section<'_>,
     generation: Generation,
@@ -358,7 +346,8 @@ pub(super) fn read_one_level_each(
     })
 }
 
-/// Reads every `[[skip]]`. `names` gives the printed level names of each factor, in the order of [`Factor::ALL`].
+/// Reads every `[[skip]]`. `names` gives the printed level names of each factor, in the order of
+/// [`Factor::ALL`].
 pub fn read_skips(
     sections: Vec<Section<'_>>,
     generation: Generation,

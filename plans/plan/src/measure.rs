@@ -21,7 +21,6 @@ pub enum TrainingPolicy {
 /// `[training]`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Training {
-    /// Where training happens.
     pub policy: TrainingPolicy,
     /// A point passes training when its bit error ratio is at most this.
     pub pass_ber: f64,
@@ -50,7 +49,7 @@ impl Training {
             }
             (true, None) => section.mistake(
                 "policy",
-                "training is held, but from no named condition",
+                "training is held, but the temperature to train at is missing",
                 "add `held_temperature_degc = 25.0`, one of the matrix's temperatures",
             ),
             (false, Some(_)) => section.mistake(
@@ -82,7 +81,6 @@ impl Training {
 /// `[capture]`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CapturePlan {
-    /// Directions captured.
     pub directions: Vec<Direction>,
     /// How points are chosen.
     pub mode: CaptureMode,
@@ -155,8 +153,8 @@ impl CapturePlan {
     }
 }
 
-/// A fixed rule must be able to show the BER limit at the confidence asked for: a point exactly at the limit may
-/// pass with at most the rest of the probability (Poisson).
+/// A fixed rule must be able to show the BER limit at the confidence asked for: a point exactly at the limit
+/// passes with a probability of at most 1 - confidence (Poisson).
 fn check_fixed(section: &Section<'_>, plan: &CapturePlan, errors: u64, bits: u64) {
     let passes = |bits: f64| {
         let mean = bits * plan.ber_limit;
@@ -251,7 +249,8 @@ impl Repeats {
 mod tests {
     use crate::Plan;
 
-    /// 3.0 / BER bits without an error, 6.3 / BER with up to two: bit-error-tester confidence tables at 95 %.
+    /// 3.0 / BER bits without an error, 6.3 / BER with up to two at 95 % (source: bit-error-tester confidence
+    /// tables).
     #[test]
     fn a_fixed_rule_that_cannot_show_its_limit_is_refused() {
         let base = include_str!("../../library/quick-look.toml");

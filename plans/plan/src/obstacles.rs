@@ -13,7 +13,7 @@ pub fn unit_levels(plan: &Plan) -> Vec<u16> {
         .collect()
 }
 
-/// Why this plan cannot end in "yes" whatever is measured; empty where it can.
+/// Why this plan cannot release anything, whatever is measured; empty where it can.
 pub fn obstacles(plan: &Plan) -> Vec<String> {
     let mut reasons = Vec::new();
     if let Some(units) = plan.release.units {

@@ -1,4 +1,4 @@
-//! The order that is asked for and the bench's times as a plan states them: `[order]`, `[bench_times]`.
+//! The order that a plan asks for, and the times of its bench: `[order]`, `[bench_times]`.
 
 use super::matrix::{FACTORS, read_one_level_each};
 use super::section::{Placed, Section};
@@ -7,12 +7,11 @@ use nightbench_core::text::{Named, nearest};
 use schedule::BenchTimes;
 use std::ops::Range;
 
-/// Setups that a precedence names: a module, a channel, or both (indices into the declared lists).
+/// Setups that a precedence names: a module, a channel, or both (indices into the declared lists); `None` is
+/// any.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct SetupFilter {
-    /// Only this module.
     pub module: Option<usize>,
-    /// Only this channel.
     pub channel: Option<usize>,
 }
 
@@ -27,9 +26,7 @@ impl SetupFilter {
 /// Everything of some setups before anything of others.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Precedence {
-    /// These come first.
     pub first: SetupFilter,
-    /// These come after them.
     pub then: SetupFilter,
     /// Place in the plan.
     pub span: Range<usize>,
@@ -38,7 +35,7 @@ pub struct Precedence {
 /// A condition measured again and again, to show drift.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reference {
-    /// Never more than this many other jobs pass without it.
+    /// It is measured again after at most this many other jobs.
     pub every_jobs: u32,
     /// Level of each factor (index into the matrix's levels); `None` = the first that is not skipped.
     pub levels: [Option<u16>; FACTORS],
@@ -51,21 +48,22 @@ pub struct Reference {
 pub struct OrderConfig {
     /// Within each mounting, colder temperatures come first.
     pub cold_first: bool,
-    /// Module and channel (indices into the declared lists) that come first and whose first job is measured again last.
+    /// Module and channel (indices into the declared lists) that come first and whose first job is measured
+    /// again last.
     pub baseline: Option<(usize, usize)>,
-    /// Only the setup mounted at the beginning is run: everything else needs hands and is left out with that reason.
+    /// Only the setup mounted at the beginning is run: everything else needs hands and is left out with that
+    /// reason.
     pub night_only: bool,
     /// Module and channel mounted for a night-only plan; `None` = the setup with the most conditions.
     pub mounted: Option<(usize, usize)>,
-    /// Setups that come before others.
     pub before: Vec<Precedence>,
-    /// The reference job.
     pub reference: Option<Reference>,
 }
 
 impl OrderConfig {
-    /// Reads `[order]`; the price of a hands-on change goes into `times`. Also gives the table of the reference job, whose levels
-    /// can be read only once the matrix is known (see [`OrderConfig::read_reference`]).
+    /// Reads `[order]`; the price of a hands-on change goes into `times`. Also gives the table of the
+    /// reference job, whose levels can be read only once the matrix is known (see
+    /// [`OrderConfig::read_reference`]).
     pub fn read<'s, M: Named, C: Named>(
         section: Option<Section<'s>>,
         times: &mut BenchTimes,
@@ -84,7 +82,7 @@ impl OrderConfig {
         if order.mounted.is_some() && !order.night_only {
             section.mistake(
                 "mounted_module",
-                "a mounted setup is named, but the plan is not for a night without hands",
+                "a mounted setup is named, but the plan is not night-only",
                 "add `night_only = true`, or remove `mounted_module` and `mounted_channel`",
             );
         }
@@ -152,8 +150,9 @@ impl OrderConfig {
         section.finish();
     }
 
-    /// A circle in the precedences over the setups that are run, if there is one: the setups on it, in order. Setups are (module,
-    /// channel) indices into the declared lists. Linear in setups x precedences: each precedence is a place between its two sides.
+    /// A circle in the precedences over the setups that are run, if there is one: the setups on it, in order.
+    /// Setups are (module, channel) indices into the declared lists. Linear in setups x precedences: each
+    /// precedence is a place between its two sides.
     pub fn circle(&self, setups: &[(usize, usize)]) -> Option<Vec<(usize, usize)>> {
         let mut edges: Vec<Precedence> = self.before.clone();
         if let Some((module, channel)) = self.baseline {

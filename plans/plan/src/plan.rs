@@ -23,25 +23,16 @@ pub struct Plan {
     pub purpose: Option<String>,
     /// Laboratory and location, as printed on the report.
     pub laboratory: Option<String>,
-    /// The interface under test.
     pub interface: Interface,
-    /// Declared chips.
     pub chips: Vec<Chip>,
-    /// Declared firmware images.
     pub firmwares: Vec<Firmware>,
-    /// Declared modules.
     pub modules: Vec<Module>,
-    /// Declared channels.
     pub channels: Vec<Channel>,
-    /// Declared supplies.
     pub supplies: Vec<Supply>,
-    /// Levels of every factor.
     pub matrix: Matrix,
-    /// Combinations left out.
     pub skips: Vec<Skip>,
     pub training: Training,
     pub capture: CapturePlan,
-    /// Repeats, re-seats, starts.
     pub repeats: Repeats,
     /// Tolerance limits: every metric with a limit is judged.
     pub limits: Vec<Limit>,
@@ -50,19 +41,16 @@ pub struct Plan {
     pub budget: BudgetConfig,
     /// What a release asks for.
     pub release: ReleaseConfig,
-    /// What is asked of the order.
     pub order: OrderConfig,
-    /// Times of the bench.
     pub times: BenchTimes,
-    /// Attended hours and begin of the run; `None` = somebody is always there.
+    /// Attended hours and start of the run; `None` = somebody is always there.
     pub attended: Option<Attended>,
-    /// How much of the matrix is run.
     pub coverage: Coverage,
     /// Values of the simulated target's model that differ from the defaults.
     pub model: Vec<ModelValue>,
-    /// What is allowed, but hardly meant, each with its place.
+    /// What is allowed, but probably not meant, each with its place.
     pub warnings: Vec<Mistake>,
-    /// What the plan narrows of the bench's limits.
+    /// The bench's limits as far as the plan narrows them.
     pub bench_limits: BenchLimits,
 }
 

@@ -12,8 +12,7 @@ pub const DDR4_WRITE_MASK: &str = "DDR4 write mask";
 /// Bit error ratio for which the DDR4 write mask is defined; it is judged at the counted ratio.
 pub const DDR4_MASK_BER: f64 = 1e-16;
 
-/// Rate (MT/s), TdIVW (UI), VdIVW (mV peak to peak), and what of it was read in a published DRAM data sheet. The
-/// rest is from memory.
+/// Rate (MT/s), TdIVW (UI), VdIVW (mV peak to peak), and the source of both figures.
 const MASK: [(&str, f64, f64, &str); 7] = [
     ("1600", 0.20, 136.0, "TdIVW as a published DDR4 data sheet derives it; VdIVW from memory"),
     ("1866", 0.20, 136.0, "TdIVW as a published DDR4 data sheet derives it; VdIVW from memory"),
@@ -24,14 +23,14 @@ const MASK: [(&str, f64, f64, &str); 7] = [
     ("3200", 0.23, 110.0, "from memory"),
 ];
 
-/// Reads a `[[limit]]` with `preset`: one limit a rate.
+/// Reads a `[[limit]]` with `preset`: one limit per rate.
 pub(super) fn read_preset(section: &Section<'_>, generation: Generation) -> Vec<Limit> {
     let preset = section.choice("preset", &[(DDR4_WRITE_MASK, ())]);
     for key in ["metric", "minimum", "unit", "direction", "source", "mask_height_mv", "mask_flat"] {
         if section.has(key) {
             section.mistake(
                 key,
-                format!("the preset settles `{key}`"),
+                format!("the preset sets `{key}`"),
                 "remove it, or remove `preset` and write the limit out",
             );
         }

@@ -5,11 +5,10 @@ use super::read_devices::{read_overrides, unique};
 use super::section::Section;
 use nightbench_core::devices::*;
 
-/// Keys that say how a measured channel is used; without `touchstone` they mean nothing.
+/// Keys that say how a measured channel is used: meaningless without `touchstone`.
 const MEASURED_KEYS: [&str; 4] =
     ["touchstone_pairing", "touchstone_line", "touchstone_reversed", "touchstone_replaces"];
 
-/// Reads every `[[channel]]`.
 pub fn read_channels(sections: Vec<Section<'_>>, files: &Files) -> Vec<Channel> {
     unique("channel", sections, |section, name| {
         let risers = section.whole("risers", 0..=3, "risers").unwrap_or(0) as u8;

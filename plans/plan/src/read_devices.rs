@@ -48,7 +48,8 @@ pub(super) fn default_interface(generation: Generation, lanes: u16) -> Interface
         vref_start_percent: start,
         vref_step_percent: step,
     };
-    // Writes are swept over the DRAM's own codes: DDR4 range 1 upwards, DDR5 from its last code (the lowest voltage).
+    // Writes are swept over the DRAM's own codes: DDR4 range 1 upwards, DDR5 from its last code (the lowest
+    // voltage).
     let codes = if ddr5 { DDR5_VREF } else { DDR4_VREF_DQ };
     let lowest = codes.percent(0).into_iter().chain(codes.percent(codes.last_code)).fold(f64::MAX, f64::min);
     let write = SweepRange {
@@ -60,8 +61,8 @@ pub(super) fn default_interface(generation: Generation, lanes: u16) -> Interface
     Interface { generation, lanes, read, write, dfe: false }
 }
 
-/// Reads `[interface]`. Defaults: 64 taps of UI/32; Vref from 50 % (DDR4) or 55 % (DDR5) in steps of 0.65 % or
-/// 0.5 % of VDDQ. Sources: DDR4 datasheets (step); the ranges are estimates, write ranges from memory.
+/// Reads `[interface]`. Defaults: 64 taps of UI/32; Vref from 50 % (DDR4) or 55 % (DDR5) in steps of 0.65 %
+/// or 0.5 % of VDDQ. Step (source: DDR4 datasheets); ranges are estimates, write ranges (from memory).
 pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Option<Interface> {
     let Some(section) = section else {
         plan.mistake(
@@ -96,8 +97,8 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
     Some(Interface { generation: generation?, lanes: lanes? as u16, read, write, dfe })
 }
 
-/// Declared things by unique name, each in a table of its own. One whose declaration is at fault is left out, and remembered as
-/// such, so that naming it elsewhere is no further mistake.
+/// Declared things by unique name, each in a table of its own. One that is declared with a mistake is left
+/// out and remembered, so that naming it elsewhere is not a further mistake.
 pub(super) fn unique<T>(
     table: &'static str,
     sections: Vec<Section<'_>>,
@@ -139,7 +140,6 @@ pub fn read_chips(sections: Vec<Section<'_>>) -> Vec<Chip> {
     })
 }
 
-/// Reads every `[[firmware]]`.
 pub fn read_firmwares(sections: Vec<Section<'_>>) -> Vec<Firmware> {
     unique("firmware", sections, |section, name| {
         Some(Firmware { name: name.value, image: section.text("image").map(|text| text.value) })

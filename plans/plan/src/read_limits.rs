@@ -79,12 +79,12 @@ fn read_mask(
     Some(MaskSize { height_mv: height_mv?, flat: flat.unwrap_or(1.0) })
 }
 
-/// Reads every `[[limit]]`.
 pub fn read_limits(sections: Vec<Section<'_>>, generation: Generation) -> Vec<Limit> {
     read_placed_limits(sections, generation).into_iter().map(|limit| limit.value).collect()
 }
 
-/// As [`read_limits`], with the place of the table each stands in; a preset gives several limits of one place.
+/// As [`read_limits`], with the place of the table each stands in; a preset gives several limits of one
+/// place.
 pub(super) fn read_placed_limits(sections: Vec<Section<'_>>, generation: Generation) -> Vec<Placed<Limit>> {
     let placed = |section: Section<'_>| {
         let span = section.span.clone();

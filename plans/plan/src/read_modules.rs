@@ -26,7 +26,7 @@ fn read_populated(section: &Section<'_>, pair: bool, lanes: u16) -> Option<Vec<L
         if pair {
             section.mistake(
                 "populated_lanes",
-                format!("{} is a half-populated pair without stated lanes", section.title),
+                format!("{} is a half-populated pair, but does not state its lanes", section.title),
                 "add `populated_lanes = [\"0-31\", \"32-63\"]`: the lanes of each of the two modules",
             );
             return None;
@@ -66,7 +66,6 @@ fn read_populated(section: &Section<'_>, pair: bool, lanes: u16) -> Option<Vec<L
     Some(sets)
 }
 
-/// Reads every `[[module]]`.
 pub fn read_modules(
     sections: Vec<Section<'_>>,
     interface: Option<&Interface>,
@@ -109,7 +108,7 @@ fn read_by_hand(
     if half_populated && (stacked || kind.is_some_and(|kind| kind != ModuleKind::Udimm)) {
         section.mistake(
             "half_populated",
-            format!("{} is a half-populated pair, but no pair of plain UDIMMs", section.title),
+            format!("{} is a half-populated pair, but not of plain UDIMMs", section.title),
             "write `kind = \"UDIMM\"` without `stack`, or remove `half_populated`",
         );
     }
@@ -136,8 +135,8 @@ const STACKS: [(&str, ()); 1] = [("3DS", ())];
 const RANKS: [i64; 3] = [1, 2, 4];
 const WIDTHS: [i64; 3] = [4, 8, 16];
 
-/// The module that an SPD image describes. Keys beside `spd` may repeat what it says (or narrow the lanes); anything
-/// else is a mistake at the key.
+/// The module that an SPD image describes. Keys beside `spd` may repeat what it says or narrow the lanes;
+/// anything else is a mistake at the key.
 fn read_from_image(
     section: &Section<'_>,
     name: Placed<String>,

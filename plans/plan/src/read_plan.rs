@@ -47,8 +47,9 @@ impl Plan {
         Plan::read(&in_todays_words(text))
     }
 
-    /// As [`Plan::read_with`], but gives the plan as far as it could be read beside its mistakes, so that a caller can look for
-    /// further ones and show all in one pass. With mistakes the plan is good for nothing else. `None`: the text is no TOML.
+    /// As [`Plan::read_with`], but gives the plan as far as it could be read beside its mistakes, so that a
+    /// caller can look for further ones and show all in one pass. A plan with mistakes is of no other use.
+    /// `None`: the text is not TOML.
     pub fn read_partly(text: &str, files: &Files) -> (Option<Plan>, Vec<Mistake>) {
         let mistakes = Mistakes::default();
         let (document, errors) = DeTable::parse_recoverable(text);
@@ -56,7 +57,7 @@ impl Plan {
             mistakes.add(error.span().unwrap_or(0..0), error.message().to_string(), None);
         }
         if !mistakes.is_empty() {
-            // A file that is no TOML would make every later message a guess.
+            // If the file is not TOML, every later message would be a guess.
             return (None, mistakes.into_sorted());
         }
         let section = Section::new(PLAN, document.get_ref(), 0..0, &mistakes);
@@ -66,7 +67,7 @@ impl Plan {
         (Some(plan), mistakes.into_sorted())
     }
 
-    /// Every key that is asked for while a plan is read, as (path of the table, key): the vocabulary as far as this text leads to it.
+    /// Every key that is asked for while this text is read, as (path of the table, key).
     pub fn vocabulary(text: &str) -> Vec<(String, String)> {
         let mistakes = Mistakes::default();
         let (document, _) = DeTable::parse_recoverable(text);
@@ -75,7 +76,8 @@ impl Plan {
     }
 }
 
-/// Reads everything, whatever is at fault elsewhere, so that every mistake shows at once. What is at fault is empty or a default.
+/// Reads every table, whatever is wrong with the others, so that all mistakes show at once. What is wrong is
+/// left empty or at its default.
 fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
     let files = files::read_files(plan.tables("file"), files);
     let title = plan.required_text("title", "what is characterized");

@@ -1,4 +1,4 @@
-//! What a release asks for: `[release]`, and why a plan may be unable to reach a "yes".
+//! What a release asks for: `[release]`.
 
 use super::section::Section;
 use serde::Serialize;
@@ -6,8 +6,8 @@ use serde::Serialize;
 /// `[release]`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ReleaseConfig {
-    /// Units (chips without a process-corner label) that must be measured; `None`: the result relates to the items
-    /// tested only and no tolerance limit is asked for.
+    /// Units (chips without a process-corner label) that must be measured; `None`: the result relates to the
+    /// items tested only and no tolerance limit is asked for.
     pub units: Option<u16>,
     /// Share of all units that must meet the limit.
     pub content: f64,
@@ -22,7 +22,7 @@ impl Default for ReleaseConfig {
 }
 
 impl ReleaseConfig {
-    /// Reads `[release]`.
+    /// Reads `[release]`, or the defaults where it is absent.
     pub fn read(section: Option<Section<'_>>) -> ReleaseConfig {
         let mut release = ReleaseConfig::default();
         let Some(section) = section else { return release };

@@ -35,16 +35,15 @@ impl Mistakes {
     pub fn add(&self, span: Range<usize>, message: impl Into<String>, remedy: Option<String>) {
         self.mistakes.borrow_mut().push(Mistake { span, message: message.into(), remedy });
     }
-    /// Adds a warning: nothing that keeps the file from being used.
+    /// Adds a warning: the file can still be used.
     pub fn warn(&self, span: Range<usize>, message: impl Into<String>, remedy: impl Into<String>) {
         let warning = Mistake { span, message: message.into(), remedy: Some(remedy.into()) };
         self.warnings.borrow_mut().push(warning);
     }
-    /// No mistake so far?
     pub fn is_empty(&self) -> bool {
         self.mistakes.borrow().is_empty()
     }
-    /// Remembers that a thing is declared, but with a mistake: using its name is no further one.
+    /// Remembers a thing that is declared with a mistake: using its name is not a further one.
     pub fn set_broken(&self, table: &'static str, name: &str) {
         self.broken.borrow_mut().insert((table, name.to_string()));
     }
@@ -52,7 +51,7 @@ impl Mistakes {
     pub fn is_broken(&self, table: &'static str, name: &str) -> bool {
         self.broken.borrow().contains(&(table, name.to_string()))
     }
-    /// Every key that was asked for so far, as (path of the table, key): the vocabulary as far as this file makes it known.
+    /// Every key that was asked for so far, as (path of the table, key).
     pub fn asked(&self) -> BTreeSet<(String, &'static str)> {
         self.asked.borrow().clone()
     }
@@ -76,7 +75,6 @@ fn sorted(mut list: Vec<Mistake>) -> Vec<Mistake> {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Placed<T> {
     pub value: T,
-    /// Its place.
     pub span: Range<usize>,
 }
 
@@ -109,7 +107,6 @@ impl<'a> Section<'a> {
         Section { path, ..Section::new(title, table, span, self.mistakes) }
     }
 
-    /// Where mistakes go.
     pub fn mistakes(&self) -> &'a Mistakes {
         self.mistakes
     }
@@ -128,7 +125,6 @@ impl<'a> Section<'a> {
         );
     }
 
-    /// Is the key there?
     pub fn has(&self, key: &'static str) -> bool {
         self.find(key).is_some()
     }
@@ -180,7 +176,7 @@ impl<'a> Section<'a> {
             self.missing(key, &format!("\"{example}\""));
             return None;
         }
-        // A figure is worth what its source is worth: an example would only be copied.
+        // No example of a source: it would only be copied.
         match key {
             "source" => self.text_or(key, "write where it comes from"),
             _ => self.text_or(key, &format!("write a text, such as `{key} = \"{example}\"`")),

@@ -6,7 +6,7 @@ use crate::plan::Plan;
 use nightbench_core::rates::DataRate;
 use nightbench_core::text::nearest;
 
-/// A narrowed selection: `--only factor=level,...`. Levels of different factors must all hold.
+/// Levels of different factors must all hold.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Selection {
     allowed: [Option<Vec<bool>>; FACTORS],
@@ -23,7 +23,7 @@ impl Selection {
         for text in texts {
             let Some((factor_word, levels)) = text.split_once('=') else {
                 return Err(format!(
-                    "`{text}` is no selection; write factor=level,... such as rate=2400,2666"
+                    "`{text}` is not a selection; write factor=level,... such as rate=2400,2666"
                 ));
             };
             let factor_word = factor_word.trim();
@@ -33,7 +33,7 @@ impl Selection {
                     || format!("factors: {}", known.join(", ")),
                     |near| format!("did you mean `{near}`?"),
                 );
-                return Err(format!("`{factor_word}` is no factor; {hint}"));
+                return Err(format!("`{factor_word}` is not a factor; {hint}"));
             };
             let names = &names[*factor as usize];
             let mut chosen = vec![false; names.len()];
@@ -47,7 +47,7 @@ impl Selection {
                     Some(level) => chosen[level] = true,
                     None => {
                         return Err(format!(
-                            "`{word}` is no level of {factor_word}; levels: {}",
+                            "`{word}` is not a level of {factor_word}; levels: {}",
                             names.join(", ")
                         ));
                     }
@@ -70,7 +70,6 @@ impl Selection {
             .all(|(allowed, level)| allowed.as_ref().is_none_or(|set| set[usize::from(level)]))
     }
 
-    /// Nothing narrowed?
     pub fn is_everything(&self) -> bool {
         self.allowed.iter().all(Option::is_none)
     }

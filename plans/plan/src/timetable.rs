@@ -1,4 +1,5 @@
-//! From a plan's jobs to their order on the bench through its calendar, with the hours it takes and the proven bound.
+//! From a plan's jobs to their order on the bench through its calendar, with the hours it takes and the
+//! proven bound.
 
 use crate::expand::{Expansion, Job};
 use crate::matrix::Factor;
@@ -21,13 +22,12 @@ pub struct ExpectedTimes {
 /// The jobs of a plan in order.
 #[derive(Debug, Clone)]
 pub struct Timetable {
-    /// The ordering problem.
     pub problem: Problem,
     /// The order without the calendar, with the proven bound.
     pub order: Order,
     /// The order that is run: through the calendar.
     pub schedule: Scheduled,
-    /// Attended hours; where the plan gives none, or needs hands only at its begin, somebody is always there.
+    /// Attended hours; somebody is always there where the plan gives none, or needs hands only at its start.
     pub calendar: Calendar,
 }
 
@@ -41,7 +41,8 @@ const MOST_PAIRS: usize = 2_000_000;
 /// Orders the jobs of a plan. `expected` gives the seconds of a job.
 ///
 /// # Errors
-/// A value no bench can have, a temperature outside the bench's range, precedences in a circle, attended hours that never come.
+/// A value no bench can have, a temperature outside the bench's range, precedences in a circle, attended
+/// hours that never come.
 pub fn timetable(
     plan: &Plan,
     expansion: &Expansion,
@@ -58,7 +59,7 @@ pub fn timetable(
             let level = |factor: Factor| condition.levels[factor as usize];
             let times = expected(job);
             JobInput {
-                // A change of chip is a change of what is plugged into the module side of the work as well.
+                // A change of chip is hands-on, so it counts as a change of module.
                 module: u32::from(level(Factor::Module)) * chips + u32::from(level(Factor::Chip)),
                 channel: u32::from(level(Factor::Channel)),
                 mounting_number: u32::from(job.mounting),
@@ -83,7 +84,7 @@ pub fn timetable(
     };
     let order = plan_order(&problem, effort)?;
     let (calendar, start_min) = match &plan.attended {
-        // The one mounting of a night-only plan happens at its begin.
+        // A night-only plan has one mounting, at its start.
         Some(attended) if plan.order.night_only => (Calendar::always(), attended.start_min),
         Some(attended) => (attended.calendar.clone(), attended.start_min),
         None => (Calendar::always(), 0.0),

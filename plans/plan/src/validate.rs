@@ -1,4 +1,5 @@
-//! What the tables of a plan make together: conditions chosen, and every check that needs more than one table.
+//! What the tables of a plan make together: conditions chosen, and every check that needs more than one
+//! table.
 
 use crate::choose_rows::choose_rows;
 use crate::expand;
@@ -56,7 +57,7 @@ fn check_reference(plan: &Plan, section: &Section<'_>) {
     if section.mistakes().is_empty() && expand::first_condition(plan, &reference.levels).is_none() {
         section.mistake(
             "order",
-            "the reference job of [order] is no condition that is run: it is skipped or does not fit",
+            "the reference job of [order] is not a condition that is run: it is skipped or does not fit",
             "choose other levels in [order.reference]",
         );
     }
@@ -77,7 +78,7 @@ fn check_circle(plan: &Plan, section: &Section<'_>) {
     let span = plan.order.before.last().map_or(0..0, |last| last.span.clone());
     section.mistakes().add(
         span,
-        format!("the precedences go round in a circle: {}", names.join(" before ")),
+        format!("the precedences form a circle: {}", names.join(" before ")),
         Some("remove one of the [[order.precedence]] on it (the baseline comes before everything)".into()),
     );
 }
@@ -88,7 +89,7 @@ fn check_held(training: &Training, matrix: &Matrix, supplies: &[Supply], section
         let levels: Vec<String> = matrix.temperatures.iter().map(|level| temperature_name(*level)).collect();
         section.mistake(
             "training",
-            format!("training is held from {temperature} °C, which is no temperature of the matrix"),
+            format!("training is held from {temperature} °C, which is not a temperature of the matrix"),
             format!("choose one of {} °C, or add it to `temperature_degc`", levels.join(", ")),
         );
     }

@@ -1,39 +1,45 @@
-//! A proven lower bound on ramps, hands (with fit checks) and price of any order, by Lagrangian duality of a flow model.
+//! A proven lower bound on ramps, hands (with mounting checks) and price of any order, by Lagrangian duality
+//! of a flow model.
 //!
-//! Every order is a chain of insertions. Insertion i happens with the chamber at a position x(i) of the touch-safe band and leaves it
-//! at y(i) = x(i + 1); without loss x and y are the band points nearest to some test temperature or to the start
-//! ([`super::model::BenchTimes::nearest_touch_safe_c`]). An insertion that measures temperatures with extremes m and M costs at least
-//! h + min(D(x,m) + D(m,M) + D(M,y), D(x,M) + D(M,m) + D(m,y)), D being the ramp minutes and h the hands, fit check and
-//! price of a change of module. For any numbers pi(x), the sum over the chain of pi(x(i)) - pi(y(i)) is pi(x(1)), because
+//! Every order is a chain of insertions. Insertion i happens with the chamber at a position x(i) of the
+//! touch-safe band and leaves it at y(i) = x(i + 1); without loss x and y are the band points nearest to some
+//! test temperature or to the start ([`super::model::BenchTimes::nearest_touch_safe_c`]). An insertion that
+//! measures temperatures with extremes m and M costs at least h + min(D(x,m) + D(m,M) + D(M,y), D(x,M) +
+//! D(M,m) + D(m,y)), D being the ramp minutes and h the hands, mounting check and price of a change of
+//! module. For any numbers pi(x), the sum over the chain of pi(x(i)) - pi(y(i)) is pi(x(1)), because
 //! positions balance and the last insertion does not come back. So
 //!
-//! cost >= D(start, x(1)) - pi(x(1)) + sum over mountings of its cheapest plan at reduced costs + channels * (extra of a channel)
+//! cost >= D(start, x(1)) - pi(x(1)) + sum over mountings of the cheapest plan at reduced costs + channels x
+//! extra
 //!
-//! where a plan splits the mounting's temperatures into one or more insertions. Splits into ranges suffice: reduced costs grow
-//! with the range, and are never negative once pi(y) <= pi(x) + D(x,y), which is enforced. Only connectivity and contiguity of
-//! channels are given up. Every pi gives a valid bound; the best is sought by the ellipsoid method.
+//! where extra is the extra minutes of a channel change and a plan splits the mounting's temperatures into
+//! one or more insertions. Splits into ranges suffice: reduced costs grow with the range, and are never
+//! negative once pi(y) <= pi(x) + D(x,y), which is enforced. Only connectivity and contiguity of channels are
+//! given up. Every pi gives a valid bound; the best is sought by the ellipsoid method.
 
 use super::cost::Cost;
 use super::model::Problem;
 use super::pieces::Layout;
 
-/// Most temperatures of a mounting that the bound looks at. Work grows with their square and more; a grid beyond this is thinned to as
-/// many, its extremes kept. An order that measures all of them measures these as well, and leaving temperatures out costs nothing
-/// (ramps keep the triangle inequality), so the bound of the thinned problem holds.
+/// Most temperatures of a mounting in the bound, since work grows with more than their square. A finer grid
+/// is thinned, its extremes kept. The bound still holds: an order that measures all temperatures measures
+/// these, and leaving some out costs nothing (ramps keep the triangle inequality).
 const MOST_TEMPERATURES: usize = 24;
-/// Elementary steps spent on one bound, about a second: many irregular mountings get fewer rounds. Every round's value is a bound.
+/// Elementary steps spent on one bound, about a second. Many irregular mountings get fewer rounds; the value
+/// of each round is a bound.
 const MOST_STEPS: usize = 400_000_000;
 
 /// The proven bound for one problem.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bound {
-    /// Least ramps + hands + fit checks + price, min.
+    /// Least ramps + hands + mounting checks + price, min.
     pub change_over_min: f64,
-    /// Least ramps + hands + fit checks when changes have no price, min (also a bound for any order at any price).
+    /// The same when changes have no price, min: a bound for any order at any price.
     pub ramps_and_hands_min: f64,
     /// Fewest hands-on changes.
     pub changes: u32,
-    /// Least total working minutes: the previous with all measuring, training, boots, soaks and settling that no order avoids.
+    /// Least total working minutes: `ramps_and_hands_min` and the measuring, training, boots, soaks and
+    /// settling that no order avoids.
     pub total_min: f64,
 }
 
@@ -72,11 +78,12 @@ struct Model {
     channel_extra_min: f64,
     once_min: f64,
     cold_first: bool,
-    /// Temperatures of the baseline mounting, measured again at the end; empty where they were thinned out: then any will do.
+    /// Temperatures of the baseline mounting, which is measured again at the end; empty (any will do) where
+    /// they were thinned out.
     again: Option<Vec<usize>>,
 }
 
-/// A way of visiting: reduced cost and the positions used.
+/// One insertion: its reduced cost and the positions used.
 #[derive(Clone, Copy)]
 struct Way {
     cost: f64,
@@ -84,7 +91,7 @@ struct Way {
     y: Option<usize>,
 }
 
-/// Best plan of a type: stretches, of which possibly one ends the run.
+/// Best plan of a type: insertions, one of which may end the run.
 #[derive(Clone)]
 struct Plan {
     cost: f64,
@@ -176,8 +183,8 @@ impl Reduced<'_> {
         (normal, end)
     }
 
-    /// Held training: each rate is a walk from the hold temperature over its hull; all but an insertion's last one come back to
-    /// the hold temperature, which costs the full round trip.
+    /// Held training: each rate is a walk from the hold temperature over its hull; all but an insertion's
+    /// last one come back to the hold temperature, which costs the full round trip.
     fn held_plans(&self, t: &Type) -> (Plan, Plan) {
         let Some(hold) = self.m.hold else {
             return (Plan { cost: 0.0, ways: vec![] }, Plan { cost: 0.0, ways: vec![] });
@@ -200,7 +207,7 @@ impl Reduced<'_> {
             }
             best
         };
-        // A negative share would be taken once a rate at most, since an insertion holds at least one rate.
+        // A way of negative cost is used at most once per rate, since an insertion holds at least one rate.
         let most = |w: Way, most: u32| if w.cost < 0.0 { most } else { 0 };
         let (back, stay) = (best(false), best(true));
         let rates = t.held.len() as u32;
@@ -369,7 +376,8 @@ impl Model {
             }
             return best;
         }
-        // Ellipsoid method (Yudin, Nemirovski, Shor): deep enough for a relative gap of 1e-9 in few dimensions.
+        // Ellipsoid method (source: Yudin, Nemirovski, Shor), deep enough for a relative gap of 1e-9 in few
+        // dimensions.
         let n = d as f64;
         let mut c = vec![0.0; d];
         let mut a = vec![0.0; d * d];
@@ -382,7 +390,8 @@ impl Model {
             let pi = full(&c);
             let (value, grad) = self.evaluate(b, &pi);
             best = best.max(value);
-            // Half-space that keeps the optimum: towards consistency where pi is not, else along the supergradient.
+            // Half-space that keeps the optimum: towards consistency where pi is not, else along the
+            // supergradient.
             let mut g = vec![0.0; d];
             let broken = (0..k * k)
                 .map(|i| (i / k, i % k))
@@ -417,7 +426,8 @@ impl Model {
     }
 }
 
-/// Some of many temperatures: every mounting's coldest and hottest, the one that training is held from, and an even pick between.
+/// Thins many temperatures to every mounting's coldest and hottest, the one that training is held from, and
+/// an even pick between.
 fn thinned(p: &Problem, layout: &Layout, sorted_c: &[f64], most: usize) -> Vec<f64> {
     let mut kept: Vec<f64> = (0..most)
         .filter_map(|k| sorted_c.get(k * (sorted_c.len() - 1) / most.saturating_sub(1).max(1)).copied())

@@ -1,15 +1,15 @@
-//! Attended hours and civil time: when hands are there. No clock: times are minutes since 1970-01-01 00:00 local civil time.
+//! Attended hours and civil time: when hands are there. No clock: times are minutes since 1970-01-01 00:00
+//! local civil time.
 
 use super::cost::{Cost, Hours, Standing, Walker};
 use super::model::{OrderError, Problem};
 use std::collections::BTreeMap;
 
-/// Minutes of a day.
 pub const DAY_MIN: f64 = 1440.0;
 const LOOK_AHEAD_DAYS: i64 = 730;
 
-/// Days since 1970-01-01 of a date of the proleptic Gregorian calendar. Error: no such day.
-/// Method: H. Hinnant, "chrono-compatible low-level date algorithms" (days_from_civil).
+/// Days since 1970-01-01 of a date of the proleptic Gregorian calendar. Error: no such day (source: H.
+/// Hinnant, "chrono-compatible low-level date algorithms", days_from_civil).
 pub fn days_from_civil(year: i64, month: u32, day: u32) -> Result<i64, OrderError> {
     let bad = Err(OrderError::BadDate { year, month, day });
     if !(1..=12).contains(&month) || day < 1 || !(-9999..=9999).contains(&year) {
@@ -56,7 +56,8 @@ pub struct Calendar {
 }
 
 impl Calendar {
-    /// Attended hours from Monday to Sunday; `exceptions` (days since 1970-01-01) replace a day's hours. Error: malformed hours.
+    /// Attended hours from Monday to Sunday; `exceptions` (days since 1970-01-01) replace a day's hours.
+    /// Error: malformed hours.
     pub fn new(
         by_weekday: [DayHours; 7],
         exceptions: BTreeMap<i64, DayHours>,
@@ -78,7 +79,6 @@ impl Calendar {
         Calendar { by_weekday: std::array::from_fn(|_| vec![(0, 1440)]), exceptions: BTreeMap::new() }
     }
 
-    /// Attended hours of a day.
     pub fn hours_on(&self, day: i64) -> &[(u16, u16)] {
         self.exceptions.get(&day).unwrap_or(&self.by_weekday[weekday(day)])
     }
@@ -103,9 +103,10 @@ impl Calendar {
         .map(move |(a, b)| (a.max(t_min), b))
     }
 
-    /// Earliest stretch of at least `need_min` at or after `t_min`, as `(start, end of attendance)`. Error: none within two years.
+    /// Earliest stretch of at least `need_min` at or after `t_min`, as `(start, end of attendance)`. Error:
+    /// none within two years.
     pub fn next_attended(&self, t_min: f64, need_min: f64) -> Result<(f64, f64), OrderError> {
-        // Most look-ups end within days: try a few days' parts before joining two years of them.
+        // Most look-ups end within days, so days are joined one by one, not two years at once.
         let never = OrderError::NeverAttended { need_min, days: LOOK_AHEAD_DAYS };
         if !t_min.is_finite() || t_min.abs() > 1e12 {
             return Err(never);
@@ -141,17 +142,17 @@ impl Calendar {
 /// One hands-on moment.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HandsOn {
-    /// Mounting to fit (index into [`Problem::mountings`]).
+    /// Mounting to insert (index into [`Problem::mountings`]).
     pub mounting: u32,
     /// What is taken out, if anything.
     pub removes: Option<u32>,
-    /// Whether the channel changes too.
+    /// Does the channel change too?
     pub channel: bool,
     /// Since when the bench is ready and safe to touch, min.
     pub ready_min: f64,
     /// When to begin, min.
     pub start_min: f64,
-    /// When the fit check is over and the operator may leave, min.
+    /// When the mounting check is over and the operator may leave, min.
     pub leave_min: f64,
     /// When the next hands are needed, or the run ends, min.
     pub hands_free_until_min: f64,
@@ -164,7 +165,7 @@ pub struct Scheduled {
     pub sequence: Vec<u32>,
     /// Exact cost, waiting included.
     pub cost: Cost,
-    /// Begin of the run, min.
+    /// Start of the run, min.
     pub start_min: f64,
     /// End of the last job, min.
     pub finish_min: f64,
@@ -190,7 +191,7 @@ pub fn walk(
     walk_from(p, sequence, calendar, standing)
 }
 
-/// As [`walk`], from where a run stands: with something mounted already, the chamber somewhere.
+/// As [`walk`], from where a run stands: something may be mounted, and the chamber at any temperature.
 pub fn walk_from(
     p: &Problem,
     sequence: &[u32],
@@ -234,11 +235,12 @@ pub fn walk_from(
 
 /// Earliest finish of any order through the calendar, min: a proven bound.
 ///
-/// A mounting's own work (measuring, training, its unavoidable soaks and settling, ramps beyond the touch-safe band and back)
-/// happens only while it is mounted. Between two attended stretches one mounting is mounted all the time, so an unattended
-/// gap takes up at most the gap's length, and all the gaps of a mounting together at most its work. What the gaps cannot
-/// take, and all hands, must fit into attended time. Of the ramps inside the band each mounting counts one way between its own
-/// extremes, at the faster ramp, or the second insertion that would save it.
+/// A mounting's own work (measuring, training, its unavoidable soaks and settling, ramps beyond the
+/// touch-safe band and back) happens only while it is mounted. Between two attended stretches one mounting is
+/// mounted all the time, so an unattended gap takes up at most the gap's length, and all the gaps of a
+/// mounting together at most its work. What the gaps cannot take, and all hands, must fit into attended time.
+/// Of the ramps inside the band each mounting counts one way between its own extremes, at the faster ramp, or
+/// the second insertion that would save it.
 pub fn finish_bound(p: &Problem, calendar: &Calendar, start_min: f64) -> Result<f64, OrderError> {
     let layout = super::pieces::Layout::new(p);
     let b = &p.bench;
@@ -253,7 +255,8 @@ pub fn finish_bound(p: &Problem, calendar: &Calendar, start_min: f64) -> Result<
             let cold = beyond(c.temp_c.min(b.touch_safe_hi_c));
             let hot = beyond(h.temp_c.max(b.touch_safe_lo_c));
             out = (cold + hot) * round;
-            // Between its extremes inside the band the chamber moves at least once, or the mounting is mounted twice.
+            // Between its extremes inside the band the chamber moves at least once, or the mounting is
+            // mounted twice.
             let inside = h.temp_c.min(b.touch_safe_hi_c) - c.temp_c.max(b.touch_safe_lo_c);
             let fastest = b.ramp_up_c_per_min.max(b.ramp_down_c_per_min);
             out += (inside.max(0.0) / fastest).min(b.attended_change_min(false));
@@ -303,8 +306,8 @@ pub fn finish_bound(p: &Problem, calendar: &Calendar, start_min: f64) -> Result<
     Err(OrderError::NeverAttended { need_min: hands, days: LOOK_AHEAD_DAYS })
 }
 
-/// Most work that unattended gaps can take up. Two limits: each gap its length or the longest mounting; each mounting, given k
-/// gaps, its work or the k longest gaps (concave in k, so the largest increments first).
+/// Most work that unattended gaps can take up. Two limits: each gap its length or the longest mounting; each
+/// mounting, given k gaps, its work or the k longest gaps (concave in k, so the largest increments first).
 fn gap_work(works: &[f64], gaps: &[f64], longest: f64) -> f64 {
     let by_gap: f64 = gaps.iter().map(|g| g.min(longest)).sum();
     let mut sorted = gaps.to_vec();

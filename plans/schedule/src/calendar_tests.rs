@@ -45,7 +45,8 @@ fn matrix(modules: u32, channels: u32, temps: &[f64], each: u16, measure_s: f64)
     Problem::new(BenchTimes::default(), temps.to_vec(), &jobs).unwrap()
 }
 
-// Well-known dates: 1970-01-01 is day 0 and a Thursday; 2000-02-29 is day 11016 (from memory, checked by both directions).
+// Well-known dates: 1970-01-01 is day 0 and a Thursday; 2000-02-29 is day 11016 (from memory, checked by both
+// directions).
 #[test]
 fn civil_dates_go_both_ways() {
     assert_eq!(days_from_civil(1970, 1, 1).unwrap(), 0);
@@ -208,7 +209,7 @@ fn the_finish_bound_holds_for_any_order() {
     }
 }
 
-/// A plan of years is no plan without attended hours: its bound is at least the look-ahead.
+/// A plan that takes years still has attended hours: its bound is at least the look-ahead.
 #[test]
 fn plans_longer_than_the_look_ahead_have_a_bound() {
     let mut week: [DayHours; 7] = Default::default();

@@ -1,4 +1,5 @@
-//! The exact cost of a sequence of jobs: one walk, used for every order, every bound check and the calendar alike.
+//! The exact cost of a sequence of jobs: one walk, used for every order, every bound check and the calendar
+//! alike.
 
 use super::model::{OrderError, Problem};
 
@@ -9,7 +10,6 @@ pub struct Standing {
     pub now_min: f64,
     /// Mounting mounted and checked, if any.
     pub mounted: Option<u32>,
-    /// Chamber temperature, degC.
     pub chamber_c: f64,
 }
 
@@ -18,17 +18,13 @@ pub struct Standing {
 pub struct Minutes {
     pub measuring: f64,
     pub training: f64,
-    /// Ramps upwards.
     pub ramps_up: f64,
-    /// Ramps downwards.
     pub ramps_down: f64,
-    /// Soak after arrivals.
     pub soak: f64,
     /// Settling after arrivals, supply and rate changes.
     pub settle: f64,
-    /// Hands and the fit check that follows them.
+    /// Hands and the mounting check that follows them.
     pub hands_on: f64,
-    /// Boot after insertions.
     pub boot: f64,
     /// Waiting for attended hours.
     pub waiting: f64,
@@ -68,10 +64,10 @@ impl Minutes {
     }
 }
 
-/// Hours by kind of work. `total` is the sum of the other fields in the order written, so the parts add up to it exactly.
+/// Hours by kind of work. `total` is the sum of the other fields in the order written, so the parts add up to
+/// it exactly.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Hours {
-    /// Everything.
     pub total: f64,
     pub measuring: f64,
     pub training: f64,
@@ -80,7 +76,7 @@ pub struct Hours {
     pub soak: f64,
     /// Settling, supply and rate changes.
     pub settle: f64,
-    /// Hands and fit checks.
+    /// Hands and mounting checks.
     pub hands_on: f64,
     pub boot: f64,
     /// Waiting for attended hours.
@@ -108,7 +104,6 @@ impl From<&Minutes> for Hours {
 /// What a sequence of jobs costs.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Cost {
-    /// Minutes by kind.
     pub minutes: Minutes,
     /// Hands-on changes, the first insertion included.
     pub changes: u32,
@@ -122,7 +117,7 @@ impl Cost {
         self.minutes.total() - self.minutes.waiting + price_min * f64::from(self.changes)
     }
 
-    /// Ramps, hands (with fit checks) and price: the part the proven bound speaks of, min.
+    /// Ramps, hands (with mounting checks) and price: the part the proven bound speaks of, min.
     pub fn change_over_min(&self, price_min: f64) -> f64 {
         self.minutes.ramps() + self.minutes.hands_on + price_min * f64::from(self.changes)
     }
@@ -130,16 +125,14 @@ impl Cost {
 
 /// A bench walked through jobs one by one.
 ///
-/// Conventions. Before hands the chamber is driven to the nearest point of the touch-safe band and waits there. Arriving at a
-/// temperature (also the first after an insertion) costs ramp, soak and settling. The first supply and rate after an insertion are set
-/// like any other. A held job whose rate is not the one trained in this mounting first goes to the hold temperature to train.
-/// The run ends with its last job.
+/// Conventions. Before hands the chamber is driven to the nearest point of the touch-safe band and waits
+/// there. Arriving at a temperature (also the first after an insertion) costs ramp, soak and settling. The
+/// first supply and rate after an insertion are set like any other. A held job whose rate is not the one
+/// trained in this mounting first goes to the hold temperature to train. The run ends with its last job.
 #[derive(Debug, Clone)]
 pub(crate) struct Walker<'a> {
     p: &'a Problem,
-    /// Chamber temperature, degC.
     pub chamber_c: f64,
-    /// What is mounted.
     pub mounted: Option<u32>,
     at: Option<u16>,
     supply: Option<u16>,
@@ -162,7 +155,8 @@ impl<'a> Walker<'a> {
         }
     }
 
-    /// A bench that stands somewhere; values that no bench of the problem has are replaced by those of a fresh start.
+    /// Starts from where a run stands. Values that the problem's bench cannot have are replaced by those of a
+    /// fresh start.
     pub fn standing(p: &'a Problem, from: Standing) -> Walker<'a> {
         let mut w = Walker::new(p);
         w.mounted = from.mounted.filter(|&m| (m as usize) < p.mountings.len());
@@ -198,13 +192,13 @@ impl<'a> Walker<'a> {
         self.at = None;
     }
 
-    /// Whether insertion `mounting` next changes the channel.
+    /// Whether mounting this next changes the channel.
     pub fn changes_channel(&self, mounting: u32) -> bool {
         let channel = |m: u32| self.p.mountings[m as usize].channel;
         self.mounted.is_none_or(|f| channel(f) != channel(mounting))
     }
 
-    /// Hands, boot and fit check.
+    /// Hands, boot and mounting check.
     pub fn fit(&mut self, mounting: u32) {
         let channel = self.changes_channel(mounting);
         let b = &self.p.bench;
@@ -243,7 +237,8 @@ impl<'a> Walker<'a> {
         self.cost.minutes.measuring += f64::from(j.measure_s) / 60.0;
     }
 
-    /// One job, whatever it needs before it; `wait(now_min, need_min)` gives the minutes to wait before hands.
+    /// Does one job and whatever it needs before it; `wait(now_min, need_min)` gives the minutes to wait
+    /// before hands.
     pub fn step(
         &mut self,
         job: u32,
@@ -281,11 +276,11 @@ pub(crate) fn cost_below(p: &Problem, sequence: &[u32], limit_min: f64) -> Optio
     Some(w.cost)
 }
 
-/// Whether the sequence keeps the problem's rules (references are checked on the finished order only) and does every job.
+/// Does the sequence keep the problem's rules? References are not checked here, but on the finished order.
 pub(crate) fn keeps_rules(p: &Problem, sequence: &[u32]) -> bool {
     let n = p.mountings.len();
     if p.rules.cold_first {
-        // Held jobs walk the temperatures once a rate, so there the rule holds within each rate.
+        // Held jobs walk the temperatures once per rate, so for them the rule holds within each rate.
         let mut warmest = vec![(f64::NEG_INFINITY, 0u16); n];
         for &j in sequence {
             let job = &p.jobs[j as usize];
@@ -316,8 +311,9 @@ pub(crate) fn keeps_rules(p: &Problem, sequence: &[u32]) -> bool {
     true
 }
 
-/// Adds the measurements that drift control asks for: the baseline's first job again at the end, the reference job at least
-/// every `n` jobs. The reference comes early, between mountings, where that keeps the next mounting in one piece.
+/// Adds the measurements that drift control asks for: the baseline's first job again at the end, the
+/// reference job at least every `n` jobs. The reference comes early, between mountings, where that keeps the
+/// next mounting in one piece.
 pub(crate) fn with_references(p: &Problem, sequence: Vec<u32>) -> Vec<u32> {
     let mut out = sequence;
     if let Some(base) = p.rules.baseline

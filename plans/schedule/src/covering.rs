@@ -1,4 +1,5 @@
-//! Which conditions to run when not all are: one factor at a time from a baseline, or every t-wise combination of levels.
+//! Which conditions to run when not all are: one factor at a time from a baseline, or every t-wise
+//! combination of levels.
 
 use super::model::OrderError;
 use nightbench_core::random::SplitMix64;
@@ -22,7 +23,7 @@ pub struct Coverage {
 const MOST_ROWS: usize = 4_000_000;
 const MOST_TUPLES: usize = 4_000_000;
 
-/// Checks the levels and gives the size of the whole crossing.
+/// Checks the levels; gives the number of rows of the whole crossing.
 fn check(levels: &[u16]) -> Result<usize, OrderError> {
     let bad = |s: String| Err(OrderError::Coverage(s));
     if let Some(k) = levels.iter().position(|&l| l == 0) {
@@ -48,14 +49,15 @@ fn row_of(mut index: usize, levels: &[u16]) -> Row {
     row
 }
 
-/// Every allowed row of the whole crossing, first factor outermost. Error: a factor without levels, or more than four million rows.
+/// Every allowed row of the whole crossing, first factor outermost. Error: a factor without levels, or more
+/// than four million rows.
 pub fn full(levels: &[u16], forbidden: &dyn Fn(&[u16]) -> bool) -> Result<Vec<Row>, OrderError> {
     let size = check(levels)?;
     Ok((0..size).map(|i| row_of(i, levels)).filter(|r| !forbidden(r)).collect())
 }
 
-/// The baseline and every row that differs from it in one factor. Forbidden rows are left out and listed as the level that is
-/// missing. Errors: a baseline that is no row or is itself forbidden.
+/// The baseline and every row that differs from it in one factor. Forbidden rows are left out and listed as
+/// the level that is missing. Errors: a baseline that is not a row or is itself forbidden.
 pub fn one_at_a_time(
     levels: &[u16],
     baseline: &[u16],
@@ -147,11 +149,13 @@ impl Tuples {
     }
 }
 
-/// Rows that together hold every t-wise combination of levels that any allowed row holds, few of them: the best of several greedy
-/// runs (after Cohen, Dalal, Fredman, Patton, "The AETG system", IEEE Trans. Softw. Eng. 23 (1997) 437-444), and for pairs
-/// without forbidden rows of known constructions (orthogonal arrays over a prime; Kleitman and Spencer, "Families of k-independent
-/// sets", Discrete Math. 6 (1973) 255-262, for two levels). Rows that cover nothing of their own are dropped.
-/// `forbidden` tells of a whole row. Errors: a factor without levels, a t that does not fit, more than four million conditions.
+/// Rows that together hold every t-wise combination of levels that any allowed row holds, few of them: the
+/// best of several greedy runs (source: Cohen, Dalal, Fredman, Patton, "The AETG system", IEEE Trans. Softw.
+/// Eng. 23 (1997) 437-444) and, for pairs without forbidden rows, of known constructions: orthogonal arrays
+/// over a prime, and for two levels k-independent sets (source: Kleitman and Spencer, "Families of
+/// k-independent sets", Discrete Math. 6 (1973) 255-262). Rows that cover nothing of their own are dropped.
+/// `forbidden` judges a whole row. Errors: a factor without levels, a t that does not fit, more than four
+/// million conditions.
 pub fn t_wise(
     levels: &[u16],
     t: usize,
@@ -257,7 +261,8 @@ fn greedy(
                 // No row can hold more.
                 break;
             }
-            // Start from a random open combination, then fix the other factors in random order, each at its best level.
+            // Start from a random open combination, then fix the other factors in random order, each at its
+            // best level.
             let from = rng.below(open.len());
             let Some(n) = (from..open.len()).chain(0..from).find(|&n| open[n]) else { break };
             let mut row = row_of(witness[n] as usize, levels);
@@ -282,7 +287,8 @@ fn greedy(
                         .filter(|&&s| open[tuples.number(s, &row, levels)])
                         .count();
                     let score = (new, rng.below(1 << 20));
-                    // A level whose row would be forbidden as it stands is taken only if nothing else is left.
+                    // A level whose row would be forbidden as it stands is taken only if nothing else is
+                    // left.
                     let score = if forbidden(&row) { (0, 0) } else { (score.0, score.1 + 1) };
                     if score > top {
                         top = score;
@@ -310,8 +316,8 @@ fn greedy(
     rows
 }
 
-/// Orthogonal array of strength 2 over the smallest prime q with q >= all levels and q + 1 >= factors: q^2 rows
-/// (i, j) -> j, i + c j. Levels beyond a factor's own are folded back.
+/// Orthogonal array of strength 2 over the smallest prime q with q >= all levels and q + 1 >= factors: q^2
+/// rows (i, j) -> j, i + c j. Levels beyond a factor's own are folded back.
 fn prime_array(levels: &[u16]) -> Vec<Row> {
     let least = levels.iter().copied().max().unwrap_or(1).max(2).max((levels.len() as u16).saturating_sub(1));
     let prime = |q: u32| (2..).take_while(|d| d * d <= q).all(|d| !q.is_multiple_of(d));
@@ -326,8 +332,9 @@ fn prime_array(levels: &[u16]) -> Vec<Row> {
     rows
 }
 
-/// Kleitman and Spencer: with n rows, columns that are all zero in the first row and hold exactly ceil(n / 2) ones elsewhere are
-/// pairwise independent. Factors of one level are constant; with more than two levels the array is not used.
+/// Kleitman and Spencer: with n rows, columns that are all zero in the first row and hold exactly ceil(n / 2)
+/// ones elsewhere are pairwise independent. Factors of one level are constant; with more than two levels the
+/// array is not used.
 fn two_level_array(levels: &[u16]) -> Vec<Row> {
     if levels.iter().any(|&l| l > 2) {
         return prime_array(levels);
@@ -351,8 +358,8 @@ fn two_level_array(levels: &[u16]) -> Vec<Row> {
     rows
 }
 
-/// The combinations of `t` factors that none of the rows holds and some allowed row could: empty when the rows cover.
-/// Independent of how the rows were found. Errors as [`t_wise`].
+/// The combinations of `t` factors that none of the rows holds and some allowed row could: empty when the
+/// rows cover. Independent of how the rows were found. Errors as [`t_wise`].
 pub fn uncovered(
     levels: &[u16],
     t: usize,

@@ -38,7 +38,8 @@ fn covers(levels: &[u16], t: usize, forbidden: &dyn Fn(&[u16]) -> bool, c: &Cove
     Ok(())
 }
 
-// Known sizes: CA(9; 2, 4, 3) is the orthogonal array L9; 2-wise 2^15 needs 7 rows or more (Kleitman and Spencer 1973).
+// Known sizes: CA(9; 2, 4, 3) is the orthogonal array L9; 2-wise 2^15 needs 7 rows or more (source: Kleitman
+// and Spencer 1973).
 #[test]
 fn known_sizes_are_reached() {
     let three = t_wise(&[3; 4], 2, NONE, 1).unwrap();

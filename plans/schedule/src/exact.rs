@@ -1,5 +1,5 @@
-//! Exact orders of small problems by dynamic programming over subsets (Held and Karp, "A dynamic programming approach to
-//! sequencing problems", J. SIAM 10 (1962) 196-210).
+//! Exact orders of small problems by dynamic programming over subsets (source: Held and Karp, "A dynamic
+//! programming approach to sequencing problems", J. SIAM 10 (1962) 196-210).
 
 use super::model::Problem;
 use super::pieces::Layout;
@@ -9,8 +9,8 @@ use super::search::Distances;
 /// Most setup-temperature cells solved exactly.
 pub(crate) const MOST_CELLS: usize = 12;
 
-/// Shortest closed tour from place 0 that keeps the pairs `(a, b)` (a before b), with its length; `None` above 16 places or if the
-/// pairs contradict each other.
+/// Shortest closed tour from place 0 that keeps the pairs `(a, b)` (a before b), with its length; `None`
+/// above 16 places or if the pairs contradict each other.
 pub fn shortest_tour(d: &Distances, before: &[(u32, u32)]) -> Option<(f64, Vec<u32>)> {
     let n = d.len();
     if n == 0 || n > 16 {
@@ -32,8 +32,8 @@ pub fn shortest_tour(d: &Distances, before: &[(u32, u32)]) -> Option<(f64, Vec<u
     Some((cost, path))
 }
 
-/// Cheapest sequence of `bits` places, each in one of its nodes (`bit_of` says whose node it is): cost of the first node, of
-/// each next one given the set of places already done, and of ending.
+/// Cheapest sequence of `bits` places, each in one of its nodes (`bit_of` says whose node it is): cost of the
+/// first node, of each next one given the set of places already done, and of ending.
 fn subsets(
     (nodes, bits): (usize, usize),
     bit_of: impl Fn(usize) -> usize,
@@ -83,8 +83,8 @@ fn subsets(
 /// Most stretches sequenced exactly, both ways through each considered.
 pub(crate) const MOST_LEGS: usize = 10;
 
-/// The exactly cheapest sequence of `n` stretches (at most [`MOST_LEGS`]) and their ways, keeping the pairs `(a, b)`: a before b.
-/// `step(before, leg)` gives the minutes of a leg with what comes before it.
+/// The cheapest sequence of `n` stretches (at most [`MOST_LEGS`]) and their ways, keeping the pairs `(a, b)`:
+/// a before b. `step(before, leg)` gives the minutes of a leg with what comes before it.
 pub(crate) fn cheapest_legs(
     n: usize,
     ways: impl Fn(u32) -> u8,
@@ -110,18 +110,19 @@ pub(crate) fn cheapest_legs(
     Some(path.into_iter().map(|v| leg(v as usize)).collect())
 }
 
-/// What one change-over minute is counted: everything of the objective, or only what the bound speaks of.
+/// What is counted of a change-over: everything in the objective, or only what the bound covers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Count {
-    /// Ramps, hands, fit check, boot, soak, settling and price.
+    /// Ramps, hands, mounting check, boot, soak, settling and price.
     Everything,
-    /// Ramps, hands, fit check and price.
+    /// Ramps, hands, mounting check and price.
     #[cfg_attr(not(test), allow(dead_code))]
     ChangeOver,
 }
 
-/// The exactly cheapest sequence of setup-temperature cells (indices into the layout's cells), keeping the rules; `None` above
-/// [`MOST_CELLS`] cells, with held training or where drift control repeats jobs. Rate and supply changes inside cells are not part of it.
+/// The cheapest sequence of setup-temperature cells (indices into the layout's cells), keeping the rules;
+/// `None` above [`MOST_CELLS`] cells, with held training or where drift control repeats jobs. Rate and supply
+/// changes inside cells are not part of it.
 pub(crate) fn cheapest_cells(p: &Problem, layout: &Layout, count: Count) -> Option<(f64, Vec<u32>)> {
     let n = layout.cells.len();
     let repeated = p.rules.baseline.is_some() || p.rules.reference.is_some();

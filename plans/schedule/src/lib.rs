@@ -1,11 +1,13 @@
-//! Order and calendar: which job when, so that the bench wastes the least time, with a proven bound beside it.
+//! Order and calendar: which job when, so that the bench wastes the least time, with a proven bound beside
+//! it.
 //!
-//! [`model`] says what is to be ordered, [`cost`] what a sequence costs, [`stretches`] builds the order, [`bound`] proves how good it
-//! is, [`nestings`] costs the loops as written, [`search`] improves tours, [`calendar`] walks
-//! an order through attended hours, [`nights`] plans it so that nights are filled, [`remaining`]
-//! learns from what was observed and says when the run ends, [`observed`] puts observed durations in the place of expected ones,
-//! [`mod@replan`] plans again what is left when reality departs from the plan, [`covering`] chooses conditions when not all are run.
-//! Everything is pure: no clock, no files, and random numbers only from a seed given by the caller.
+//! [`model`] says what is to be ordered, [`cost`] what a sequence costs, [`stretches`] builds the order,
+//! [`bound`] proves how good it is, [`nestings`] costs the loops as written, [`search`] improves tours,
+//! [`calendar`] walks an order through attended hours, [`nights`] plans it so that nights are filled,
+//! [`remaining`] learns from what was observed and says when the run ends, [`observed`] puts observed
+//! durations in the place of expected ones, [`mod@replan`] plans again what is left when reality departs from
+//! the plan, [`covering`] chooses conditions when not all are run. Everything is pure: no clock, no files,
+//! and random numbers only from a seed given by the caller.
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]
 

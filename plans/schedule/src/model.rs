@@ -1,8 +1,10 @@
-//! What the ordering works on: the times of a bench, the jobs in compact form, and the rules an order must keep.
+//! What the ordering works on: the times of a bench, the jobs in compact form, and the rules an order must
+//! keep.
 
 use std::collections::BTreeMap;
 
-/// Everything that can be wrong with an ordering problem. Each message names the thing, its value, the limit and the remedy.
+/// Everything that can be wrong with an ordering problem. Each message names the thing, its value, the limit
+/// and the remedy.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum OrderError {
     /// A value of the bench that no bench can have.
@@ -10,7 +12,6 @@ pub enum OrderError {
     BenchValue {
         /// The quantity, in plain words.
         name: &'static str,
-        /// The value found.
         value: f64,
         unit: &'static str,
         /// The limit it breaks.
@@ -20,21 +21,14 @@ pub enum OrderError {
     #[error(
         "the touch-safe band runs from {lo_c} °C to {hi_c} °C; the lower edge must not be above the upper edge"
     )]
-    BandInverted {
-        /// Lower edge, degC.
-        lo_c: f64,
-        /// Upper edge, degC.
-        hi_c: f64,
-    },
+    BandInverted { lo_c: f64, hi_c: f64 },
     /// A temperature the bench cannot reach (or not a number).
     #[error(
         "{what} of {value_c} °C is outside the bench's range of {lo_c} to {hi_c} °C: \
          drop the level or use another bench"
     )]
     OutsideRange {
-        /// Which temperature.
         what: &'static str,
-        /// The value, degC.
         value_c: f64,
         /// Lowest temperature of the bench, degC.
         lo_c: f64,
@@ -46,11 +40,8 @@ pub enum OrderError {
     BadIndex {
         /// Position of the job in the input.
         job: usize,
-        /// What is named.
         what: &'static str,
-        /// The index given.
         index: usize,
-        /// How many there are.
         count: usize,
     },
     /// A duration that is negative or not a number.
@@ -58,9 +49,7 @@ pub enum OrderError {
     BadDuration {
         /// Position of the job in the input.
         job: usize,
-        /// Measuring or training.
         what: &'static str,
-        /// The value, s.
         value_s: f64,
     },
     /// Held and retrained jobs in one mounting.
@@ -68,40 +57,24 @@ pub enum OrderError {
         "mounting {mounting} mixes jobs with held training and jobs trained at every condition: \
          give them separate mountings"
     )]
-    MixedHold {
-        /// Index of the mounting.
-        mounting: usize,
-    },
+    MixedHold { mounting: usize },
     /// Held jobs without the temperature their training is held from.
-    #[error("jobs hold their training, but no temperature to train at is named")]
+    #[error("jobs hold their training, but the temperature to train at is not named")]
     NoHoldTemperature,
     /// Precedences that contradict each other.
-    #[error(
-        "the order asked for goes round in a circle over mountings {mountings:?}: remove one of these precedences"
-    )]
+    #[error("the precedences form a circle over the mountings {mountings:?}: remove one of them")]
     Cycle {
         /// Mountings on the circle, in order.
         mountings: Vec<u32>,
     },
     /// More than the compact form can number.
     #[error("{count} {what} are more than {limit}: split the plan")]
-    TooMany {
-        /// What there is too much of.
-        what: &'static str,
-        /// How many.
-        count: usize,
-        limit: usize,
-    },
+    TooMany { what: &'static str, count: usize, limit: usize },
     /// Attended hours that are malformed.
     #[error(
         "attended hours from minute {from} to minute {to} of the day: need 0 <= from < to <= 1440, without overlap"
     )]
-    BadHours {
-        /// First minute.
-        from: u16,
-        /// End minute.
-        to: u16,
-    },
+    BadHours { from: u16, to: u16 },
     /// Nobody ever comes for long enough.
     #[error(
         "a hands-on change needs {need_min:.1} min of attended time in one piece, and none comes within {days} days: \
@@ -110,7 +83,6 @@ pub enum OrderError {
     NeverAttended {
         /// Minutes needed at a stretch.
         need_min: f64,
-        /// Days looked ahead.
         days: i64,
     },
     /// A date that does not exist.
@@ -119,7 +91,6 @@ pub enum OrderError {
         year: i64,
         /// Month 1 to 12.
         month: u32,
-        /// Day of the month.
         day: u32,
     },
     /// A coverage request that cannot be met.
@@ -127,7 +98,7 @@ pub enum OrderError {
     Coverage(String),
 }
 
-/// Times and limits of one bench. Defaults are estimates, to be replaced by measured values in the bench file.
+/// Times and limits of one bench. Defaults are estimates, to be replaced by measured values in the plan's `[bench_times]`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BenchTimes {
     /// Chamber ramp upwards, degC/min.
@@ -140,7 +111,7 @@ pub struct BenchTimes {
     pub settle_s: f64,
     /// Minutes of hands when only the module changes (or is re-seated).
     pub hands_module_min: f64,
-    /// Minutes of hands when the channel changes, the module's refitting included.
+    /// Minutes of hands when the channel changes, the mounting of the module included.
     pub hands_channel_min: f64,
     /// Boot after each insertion, s.
     pub boot_s: f64,
@@ -152,7 +123,7 @@ pub struct BenchTimes {
     pub touch_safe_lo_c: f64,
     /// Upper edge of the touch-safe band, degC.
     pub touch_safe_hi_c: f64,
-    /// Fit check after each hands-on change, s; the operator stays until it ends.
+    /// Mounting check after each hands-on change, s; the operator stays until it ends.
     pub fit_check_s: f64,
     /// Price of one hands-on change in the objective, min (not a duration).
     pub price_min: f64,
@@ -204,7 +175,7 @@ impl BenchTimes {
             ("boot", self.boot_s),
             ("a supply change", self.supply_change_s),
             ("a rate change", self.rate_change_s),
-            ("the fit check", self.fit_check_s),
+            ("the mounting check", self.fit_check_s),
         ] {
             if !(v.is_finite() && (0.0..=86_400.0).contains(&v)) {
                 return bad(name, v, "s", "between 0 and 86400 s");
@@ -224,7 +195,7 @@ impl BenchTimes {
                 "hands for a channel",
                 self.hands_channel_min,
                 "min",
-                "at least the hands for a module, since the module is refitted with it",
+                "at least the hands for a module, which is mounted again with it",
             );
         }
         for (name, v) in
@@ -258,8 +229,8 @@ impl BenchTimes {
         if b_c >= a_c { (b_c - a_c) / self.ramp_up_c_per_min } else { (a_c - b_c) / self.ramp_down_c_per_min }
     }
 
-    /// The point of the touch-safe band nearest to `t_c`. Stopping there for hands is never longer than stopping anywhere else
-    /// in the band: on a line it is either on the way to the next temperature or the shortest detour.
+    /// The point of the touch-safe band nearest to `t_c`. No other stop in the band takes less time: this one
+    /// is on the way to the next temperature, or the shortest detour.
     pub fn nearest_touch_safe_c(&self, t_c: f64) -> f64 {
         t_c.max(self.touch_safe_lo_c).min(self.touch_safe_hi_c)
     }
@@ -270,7 +241,7 @@ impl BenchTimes {
         self.ramp_min(a_c, stop) + self.ramp_min(stop, b_c)
     }
 
-    /// Minutes during which an operator must be there for one change: hands, boot and fit check.
+    /// Minutes during which an operator must be there for one change: hands, boot and mounting check.
     pub fn attended_change_min(&self, channel: bool) -> f64 {
         self.hands_min(channel) + (self.boot_s + self.fit_check_s) / 60.0
     }
@@ -284,23 +255,19 @@ impl BenchTimes {
 /// One job as the caller knows it. Levels are indices in the order in which the plan writes them.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct JobInput {
-    /// Module index.
     pub module: u32,
-    /// Channel index.
     pub channel: u32,
     /// Which mounting of its setup, from 0: a re-seat is a mounting of its own.
     pub mounting_number: u32,
     /// Index into the temperatures.
     pub temperature: u16,
-    /// Supply level.
     pub supply: u16,
-    /// Rate level.
     pub rate: u16,
-    /// Measuring time, s.
     pub measure_s: f64,
-    /// Training time, s; of held jobs the time to train their rate, counted once a mounting and rate, where it is trained.
+    /// Training time, s. Held jobs: the time to train their rate, counted once per mounting and rate, where
+    /// it is trained.
     pub train_s: f64,
-    /// Training is held over temperature: trained once a rate at the hold temperature.
+    /// Training is held over temperature: trained once per rate, at the hold temperature.
     pub held: bool,
 }
 
@@ -319,9 +286,7 @@ pub struct Job {
 /// One insertion of a setup (module and channel).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Mounting {
-    /// Channel index.
     pub channel: u32,
-    /// Module index.
     pub module: u32,
     /// Which mounting of its setup, from 0.
     pub number: u32,
@@ -334,7 +299,7 @@ pub struct Rules {
     pub cold_first: bool,
     /// This mounting comes first, and its first job is measured again, newly mounted, as the last of all.
     pub baseline: Option<u32>,
-    /// `(job, n)`: this job is measured again so that never more than `n` other jobs pass without it.
+    /// `(job, n)`: this job is measured again after at most `n` other jobs.
     pub reference: Option<(u32, u32)>,
     /// `(a, b)`: everything of mounting `a` comes before anything of mounting `b`.
     pub before: Vec<(u32, u32)>,
@@ -355,8 +320,9 @@ pub struct Problem {
 const MOST_JOBS: usize = 10_000_000;
 
 impl Problem {
-    /// Builds and checks a problem without rules. `temperatures_c` lists the temperature levels as written, degC.
-    /// Jobs keep their input positions. Errors: any value outside its limits, an unknown level, mixed training in a mounting.
+    /// Builds and checks a problem without rules. `temperatures_c` lists the temperature levels as written,
+    /// degC. Jobs keep their input positions. Errors: any value outside its limits, an unknown level, mixed
+    /// training in a mounting.
     pub fn new(
         bench: BenchTimes,
         temperatures_c: Vec<f64>,
@@ -410,7 +376,8 @@ impl Problem {
         Ok(Problem { bench, temperatures_c, mountings, jobs, rules: Rules::default() })
     }
 
-    /// Adds rules. Errors: unknown mountings or jobs, precedences in a circle, held jobs without a hold temperature.
+    /// Adds rules. Errors: unknown mountings or jobs, precedences in a circle, held jobs without a hold
+    /// temperature.
     pub fn with_rules(mut self, rules: Rules) -> Result<Problem, OrderError> {
         let n = self.mountings.len();
         let bad =
@@ -460,7 +427,6 @@ impl Problem {
         Ok(())
     }
 
-    /// The bench's times.
     pub fn bench(&self) -> &BenchTimes {
         &self.bench
     }
@@ -470,7 +436,6 @@ impl Problem {
         &self.mountings
     }
 
-    /// The mounting of a job.
     pub fn mounting_of(&self, job: u32) -> Option<u32> {
         self.jobs.get(job as usize).map(|job| job.mounting)
     }

@@ -1,4 +1,5 @@
-//! Loops as written: every nesting of the five factors, straight or with alternating direction, costed exactly.
+//! Loops as written: every nesting of the five factors, straight or with alternating direction, costed
+//! exactly.
 
 use super::cost::{Cost, cost_below, keeps_rules, with_references};
 use super::model::Problem;
@@ -9,7 +10,6 @@ pub enum Loop {
     Module,
     Channel,
     Temperature,
-    /// Supplies.
     Supply,
     Rate,
 }
@@ -23,9 +23,7 @@ pub struct Nesting {
     pub loops: [Loop; 5],
     /// Every loop turns round at its end instead of starting again.
     pub alternating: bool,
-    /// Its exact cost.
     pub cost: Cost,
-    /// Its objective, min.
     pub objective_min: f64,
 }
 
@@ -67,8 +65,8 @@ fn sort_stable(list: &mut [u32], key: impl Fn(u32) -> u32) {
     list.copy_from_slice(&out);
 }
 
-/// The jobs in the order of one nesting, outermost loop first; levels as written. Re-seats turn inside the inner of module and
-/// channel; repeats stay together.
+/// The jobs in the order of one nesting, outermost loop first; levels as written. Re-seats turn inside the
+/// inner of module and channel; repeats stay together.
 pub fn nested(p: &Problem, loops: [Loop; 5], alternating: bool) -> Vec<u32> {
     let mut list: Vec<u32> = (0..p.jobs.len() as u32).collect();
     let mut seated = false;
@@ -114,8 +112,9 @@ fn turn(
     back[depth] = !back[depth];
 }
 
-/// The nesting with the lowest objective among all 120 orders of the loops, straight and alternating, of those that keep the
-/// rules. Sequences already dearer than `limit_min` are dropped early; `None` if nothing at or below it is left.
+/// The nesting with the lowest objective among all 120 orders of the loops, straight and alternating, of
+/// those that keep the rules. Sequences that already cost more than `limit_min` are dropped early; `None` if
+/// nothing at or below it is left.
 pub fn best_nesting(p: &Problem, limit_min: f64) -> Option<Nesting> {
     let mut best: Option<Nesting> = None;
     let list: Vec<u32> = (0..p.jobs.len() as u32).collect();

@@ -1,9 +1,9 @@
-//! Planning through the calendar: nights and weekends get the longest hands-free stretches, attended days are filled with the
-//! rest, cut at temperatures where that pays.
+//! Planning through the calendar: nights and weekends get the longest hands-free stretches, attended days are
+//! filled with the rest, cut at temperatures where that pays.
 //!
 //! Day by day: the longest mountings are kept whole for the nights (as many as the bound says there will be); the attended time
 //! before the night's insertion is filled from the others by a multiple-choice knapsack (each mounting whole, its colder or its
-//! warmer temperatures, or not at all), so that the night's mounting is mounted within the window. Many such plans with different
+//! warmer temperatures, or not at all), so that the night's setup is inserted within the window. Many such plans with different
 //! prices of a cut, reserves and picks are walked exactly, and the one with the lowest finish + small x mean start + price x
 //! changes is kept. The given order itself is always among them.
 
@@ -15,15 +15,16 @@ use super::postman::Leg;
 use super::stretches::{Order, set_ways};
 use nightbench_core::random::SplitMix64;
 
-/// Weight of the mean start of the stretches in the objective: of plans with like finish, the one that is further sooner.
+/// Weight of the mean start of the stretches in the objective: of plans that finish alike, prefer the one
+/// that gets on sooner.
 const MEAN_START_WEIGHT: f64 = 0.05;
 /// Resolution of the knapsack and most mountings looked at for one day.
 const BIN_MIN: f64 = 2.0;
 const MOST_CANDIDATES: usize = 24;
-/// Gaps shorter than this do not make a night.
+/// Shorter gaps are not nights.
 const NIGHT_MIN: f64 = 240.0;
 
-/// How much work to put into a calendar plan.
+/// How much work to put into planning through the calendar.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct CalendarEffort {
     pub seed: u64,
@@ -150,7 +151,8 @@ impl<'a> Planner<'a> {
         Ok(nights)
     }
 
-    /// Minutes of a piece from its insertion's end until the chamber is back in the band, the mean of both ways.
+    /// Minutes of a piece from its insertion's end until the chamber is back in the band, the mean of both
+    /// ways.
     fn minutes(&self, piece: Piece) -> f64 {
         let b = &self.p.bench;
         let e = self.layout.ends(self.p, piece);
@@ -193,7 +195,8 @@ impl<'a> Planner<'a> {
             }
             free.sort_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)));
             let (now, end, gap) = self.window(t, most)?;
-            // The night gets the longest that fits, or the least beyond it; now and then the next best.
+            // The night gets the shortest mounting that is longer than its gap, else the longest; now and
+            // then the next best.
             let fits = free.partition_point(|c| c.0 <= gap);
             let mut pick = if fits > 0 { fits - 1 } else { 0 };
             if fits > 0 && fits < free.len() {
@@ -240,7 +243,8 @@ impl<'a> Planner<'a> {
         Ok(legs)
     }
 
-    /// From when work is possible, until when, and how long nobody comes after that. Short breaks do not end a window.
+    /// Start and end of the next attended window, and how long nobody is there after it. Short breaks do not
+    /// end a window.
     fn window(&self, t: f64, need: f64) -> Result<(f64, f64, f64), OrderError> {
         let (now, mut end) = self.calendar.next_attended(t, need)?;
         for _ in 0..8 {
@@ -253,7 +257,8 @@ impl<'a> Planner<'a> {
         Ok((now, end, NIGHT_MIN))
     }
 
-    /// Partly done mountings first, then those of the channels at hand, then shuffled.
+    /// Partly done mountings first, then those of the mounted and of the night's channel; each group
+    /// shuffled.
     fn narrow(
         &self,
         pool: &mut Vec<u32>,
@@ -279,7 +284,8 @@ impl<'a> Planner<'a> {
         *pool = keyed.into_iter().map(|k| k.2).collect();
     }
 
-    /// Multiple-choice knapsack over the pool: the pieces with the most work that fit into `capacity` minutes.
+    /// Multiple-choice knapsack over the pool: the pieces with the most work that fit into `capacity`
+    /// minutes.
     fn fill(
         &self,
         pool: &[u32],
@@ -366,7 +372,8 @@ impl<'a> Planner<'a> {
         });
     }
 
-    /// Walks pieces through the calendar, choosing their ways; gives when the chamber is back in the band, and where.
+    /// Walks pieces through the calendar, choosing their ways; gives when the chamber is back in the band,
+    /// and where.
     fn simulate(
         &self,
         legs: &mut [(Piece, u8)],

@@ -1,20 +1,18 @@
-//! Observed durations in the place of expected ones: the bench time of what is done, composed in the plan's order with every
-//! change-over, whatever order and on however many threads it was computed; and what it teaches about what is left.
+//! Observed durations instead of expected ones: the bench time of what is done, composed in the plan's order
+//! with every change-over (whatever order or threads computed it), and what it teaches about the rest.
 
 use super::calendar::{Calendar, HandsOn, Scheduled, walk, walk_from};
 use super::cost::Standing;
 use super::model::{OrderError, Problem};
 use super::remaining::{FinishRange, Learned, finish_range, predicted_stretches};
 
-/// Seconds a job took.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct JobSeconds {
-    /// Capturing.
     pub measuring_s: f64,
     pub training_s: f64,
 }
 
-/// A run that is part done.
+/// A run that is partly done.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Observed {
     /// What is done, walked through the calendar with the durations observed.
@@ -27,11 +25,12 @@ pub struct Observed {
     pub moments: Vec<HandsOn>,
 }
 
-/// Draws of the finish's range.
+/// Draws for the range of the finish.
 const DRAWS: usize = 200;
 
-/// Composes what is done of a sequence: `seconds[k]` is what position `k` took, `None` where it is still to be done (also
-/// positions beyond the list). Jobs done out of turn are composed in the sequence's order; so are those that are left.
+/// Composes what is done of a sequence: `seconds[k]` is what position `k` took, `None` where it is still to
+/// be done (also positions beyond the list). Jobs done out of turn are composed in the sequence's order; so
+/// are those that are left.
 ///
 /// # Errors
 /// Attended hours that never come.
@@ -46,7 +45,8 @@ pub fn observe(
     let took = |k: usize| seconds.get(k).copied().flatten();
     let known = |j: u32| (j as usize) < p.jobs.len();
     let (mut done, mut left) = (Vec::new(), Vec::new());
-    // Every position becomes a job of its own, because a job measured again may take another time.
+    // Every position becomes a job of its own, because a job that is measured again may take a different
+    // time.
     let mut as_observed = Problem {
         bench: p.bench.clone(),
         temperatures_c: p.temperatures_c.clone(),

@@ -1,4 +1,5 @@
-//! Jobs laid out by mounting and temperature, and the emission of whole stretches with alternating inner loops.
+//! Jobs laid out by mounting and temperature, and the emission of whole stretches with alternating inner
+//! loops.
 
 use super::model::Problem;
 use super::postman::Ends;
@@ -142,8 +143,8 @@ impl Layout {
         groups.into_iter().collect()
     }
 
-    /// Temperature inside rate: for each rate the stops after training at the hold temperature. The rate whose open end saves
-    /// the longest way back to the hold temperature comes last.
+    /// Temperature inside rate: for each rate the stops after training at the hold temperature. The rate
+    /// whose open end saves the longest way back to the hold temperature comes last.
     fn held_walk(&self, p: &Problem, piece: Piece, way: u8) -> Vec<HeldRate> {
         let Some(hold) = self.hold_c(p, piece) else { return Vec::new() };
         let mut groups = self.held_groups(p, piece);
@@ -174,7 +175,6 @@ impl Layout {
         groups
     }
 
-    /// Appends the jobs of a stretch.
     pub fn emit(&self, p: &Problem, piece: Piece, way: u8, out: &mut Vec<u32>) {
         let mut levels: Levels = (None, None);
         if self.hold_c(p, piece).is_some() {

@@ -1,11 +1,14 @@
-//! One stretch a mounting, each channel in one piece, with the least chamber travel: a rural postman on a line.
+//! One stretch per mounting, each channel in one piece, with the least chamber travel: a rural postman on a
+//! line.
 //!
-//! Between stretches the chamber stands at the touch-safe point nearest to the temperature just left, so every stretch is an edge
-//! between two of a few positions in the band: it leaves the band at the point nearest to its first temperature and comes back
-//! at the point nearest to its last. Stretches may be swept upwards or downwards, and the cost of both ways differs only by a
-//! potential (ramps up and down telescope). The least travel for a channel from position x to position y is then the least
-//! set of extra moves between neighbouring positions that makes the crossings of every gap odd or even as x and y demand and
-//! keeps the edges in one piece; Euler's theorem gives the sequence. A small dynamic program strings the channels together.
+//! Between stretches the chamber stands at the touch-safe point nearest to the temperature just left, so
+//! every stretch is an edge between two of a few positions in the band: it leaves the band at the point
+//! nearest to its first temperature and comes back at the point nearest to its last. Stretches may be swept
+//! upwards or downwards, and the cost of both ways differs only by a potential (ramps up and down telescope).
+//! The least travel for a channel from position x to position y is then the least set of extra moves between
+//! neighbouring positions that makes the crossings of every gap odd or even as x and y demand and keeps the
+//! edges in one piece; Euler's theorem gives the sequence. A small dynamic program strings the channels
+//! together.
 
 use super::model::BenchTimes;
 use nightbench_core::random::SplitMix64;
@@ -55,7 +58,7 @@ impl Line<'_> {
     }
 }
 
-/// The edges of one channel: `(from, to)` positions along way `way`.
+/// The edges of one channel: `(from, to)` positions along each edge's way.
 struct Group {
     edges: Vec<(usize, usize)>,
     ways: Vec<u8>,
@@ -74,7 +77,7 @@ fn find(root: &mut [usize], mut v: usize) -> usize {
     v
 }
 
-/// Whether x, y and all edge ends hang together through the edges and the extra moves.
+/// Are x, y and all edge ends connected by the edges and the extra moves?
 fn in_one_piece(
     edge_root: &[usize],
     touched: &[bool],
@@ -150,7 +153,7 @@ impl Group {
     }
 }
 
-/// Adds the cheapest there-and-back moves that bring everything into one piece.
+/// Adds the cheapest there-and-back moves that connect everything.
 fn connect(line: &Line, root: &[usize], touched: &[bool], extra: &mut Extra, x: usize, y: usize) {
     let gaps = extra.len();
     if in_one_piece(root, touched, extra, 0, x, y) {
@@ -192,8 +195,8 @@ fn cost(line: &Line, extra: &Extra, x: usize, y: usize) -> f64 {
     if line.directed { moves } else { moves + (line.at_c[y] - line.at_c[x]) * (up - down) / 2.0 }
 }
 
-/// Travel of a stretch from its band position back to the band. On undirected lines the mean of both ways (they differ by the
-/// potential, which the trail accounts for).
+/// Travel of a stretch from its band position back to the band. On undirected lines the mean of both ways
+/// (they differ by the potential, which the trail accounts for).
 fn travel(line: &Line, e: &Ends, way: u8) -> f64 {
     let b = line.bench;
     let one = |w: usize| {
@@ -204,8 +207,9 @@ fn travel(line: &Line, e: &Ends, way: u8) -> f64 {
     if line.directed { one(usize::from(way)) } else { (one(0) + one(1)) / 2.0 }
 }
 
-/// The stretches in an order with each group in one piece. `groups` lists stretch indices by channel. Exact (least ramps among
-/// such orders) when every stretch has both ways or every stretch has one, for at most 12 groups and 13 positions; otherwise good.
+/// The stretches in an order with each group in one piece. `groups` lists stretch indices by channel. Exact
+/// (least ramps among such orders) when every stretch has both ways or every stretch has one, for at most 12
+/// groups and 13 positions; otherwise good.
 pub(crate) fn string_together(bench: &BenchTimes, ends: &[Ends], groups: &[Vec<u32>], seed: u64) -> Vec<Leg> {
     let mut at_c = vec![bench.nearest_touch_safe_c(bench.start_c)];
     for e in ends {
@@ -265,7 +269,8 @@ pub(crate) fn string_together(bench: &BenchTimes, ends: &[Ends], groups: &[Vec<u
     legs
 }
 
-/// The best way to end the run in a group when it is entered at a position: all other stretches, then this one, without return.
+/// The best way to end the run in a group when it is entered at a position: all other stretches, then this
+/// one, without return.
 #[derive(Clone)]
 struct Finish {
     cost_min: f64,

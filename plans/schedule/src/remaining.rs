@@ -1,5 +1,5 @@
-//! What a run teaches about its own speed, and when it will end: factors per kind of work, and P10, P50 and P90 of the finish
-//! through the calendar.
+//! What a run teaches about its own speed, and when it will end: a factor for each kind of work, and P10, P50
+//! and P90 of the finish through the calendar.
 
 use super::calendar::Calendar;
 use super::cost::{Minutes, Standing, Walker};
@@ -9,7 +9,7 @@ use nightbench_core::random::SplitMix64;
 /// Kinds of work that share a factor.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Work {
-    /// Hands, fit check and boot.
+    /// Hands, mounting check and boot.
     Hands,
     /// Ramps upwards.
     Up,
@@ -24,16 +24,18 @@ pub enum Work {
 const KINDS: usize = 5;
 /// Weight of the prior, in observations.
 const PRIOR_COUNT: f64 = 3.0;
-/// Spread of single observations before any are known (relative), and its weight in observations. Common practice, no source.
+/// Spread of single observations before any are known (relative), and its weight in observations (common
+/// practice, no source).
 const FIRST_NOISE: f64 = 0.10;
 const NOISE_COUNT: f64 = 1.0;
 
 /// Factors learned from predicted and observed durations.
 ///
-/// The factor of a kind is exp(sum log(observed / predicted) / (n + 3)): steady from the first stretch on, pulled towards 1 as if by
-/// three stretches that went as predicted. That pull is known, so the range of the finish does not repeat it: there the logarithm
-/// of a factor has its normal posterior, from a prior with mean 0 and standard deviation of at least 0.25 and the spread of the
-/// stretches as observed (`posterior`). Observe one stretch's total a kind, not every job: jobs of a stretch err together.
+/// The factor of a kind is exp(sum log(observed / predicted) / (n + 3)): steady from the first stretch on,
+/// pulled towards 1 as if by three stretches that went as predicted. That pull is known, so the range of the
+/// finish does not repeat it: there the logarithm of a factor has its normal posterior, from a prior with
+/// mean 0 and standard deviation of at least 0.25 and the spread of the stretches as observed (`posterior`).
+/// Observe one total per stretch and kind, not every job: the jobs of a stretch err together.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Learned {
     prior_sd: f64,
@@ -43,13 +45,15 @@ pub struct Learned {
 }
 
 impl Learned {
-    /// Nothing observed yet. `prior_sd`: standard deviation of the logarithm of a factor before observations; at least 0.25 is used.
+    /// Nothing observed yet. `prior_sd`: standard deviation of the logarithm of a factor before observations;
+    /// at least 0.25 is used.
     pub fn new(prior_sd: f64) -> Learned {
         let prior_sd = if prior_sd.is_finite() { prior_sd.clamp(0.25, 3.0) } else { 0.25 };
         Learned { prior_sd, n: [0.0; KINDS], sum: [0.0; KINDS], square: [0.0; KINDS] }
     }
 
-    /// Adds one observation, min. Durations that are not positive and finite teach nothing and are left out (`false`).
+    /// Adds one observation, min. Durations that are not positive and finite teach nothing and are left out
+    /// (`false`).
     pub fn observe(&mut self, kind: Work, predicted_min: f64, observed_min: f64) -> bool {
         let log = (observed_min / predicted_min).ln();
         if !(predicted_min > 0.0 && observed_min > 0.0 && log.is_finite()) {
@@ -75,7 +79,7 @@ impl Learned {
         }
     }
 
-    /// The factor to multiply predictions with.
+    /// The factor for predictions.
     pub fn factor(&self, kind: Work) -> f64 {
         let k = kind as usize;
         (self.sum[k] / (self.n[k] + PRIOR_COUNT)).exp()
@@ -121,13 +125,14 @@ impl Learned {
 pub struct FinishRange {
     /// One in ten runs ends before this.
     pub p10_min: f64,
-    /// Half of them.
+    /// Half of them end before this.
     pub p50_min: f64,
-    /// Nine in ten.
+    /// Nine in ten end before this.
     pub p90_min: f64,
 }
 
-/// Predicted minutes of each remaining stretch: what comes before its hands, and what comes with and after them.
+/// Predicted minutes of each remaining stretch: what comes before its hands, and what comes with and after
+/// them.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Stage {
     leave: Minutes,
@@ -156,16 +161,16 @@ fn stages(p: &Problem, sequence: &[u32], from: Standing) -> Vec<Stage> {
     out
 }
 
-/// Predicted minutes of each insertion of a sequence from a standing start, the way to the touch-safe band before it included:
-/// what [`Learned::observe_stretch`] is to be given beside the observed ones.
+/// Predicted minutes of each insertion of a sequence from a standing start, the way to the touch-safe band
+/// before it included: what [`Learned::observe_stretch`] is to be given beside the observed ones.
 pub fn predicted_stretches(p: &Problem, sequence: &[u32], from: Standing) -> Vec<Minutes> {
     let zero = Minutes::default();
-    // a - (0 - b) adds.
+    // a - (0 - b) is a + b.
     stages(p, sequence, from).iter().map(|s| s.work.minus(&zero.minus(&s.leave))).collect()
 }
 
-/// P10, P50 and P90 of the finish of the remaining jobs through the calendar. Factors and the spread of stretches are drawn `draws`
-/// times from `seed` (at least 50 draws). Error: attended hours that never come.
+/// P10, P50 and P90 of the finish of the remaining jobs through the calendar. Factors and the spread of
+/// stretches are drawn `draws` times from `seed` (at least 50 draws). Error: attended hours that never come.
 pub fn finish_range(
     p: &Problem,
     sequence: &[u32],
@@ -204,7 +209,8 @@ pub fn finish_range(
     Ok(FinishRange { p10_min: at(0.1), p50_min: at(0.5), p90_min: at(0.9) })
 }
 
-/// Walks the stages through the calendar with every kind's minutes multiplied by `factor(kind)`, asked anew for each stretch.
+/// Walks the stages through the calendar with every kind's minutes multiplied by `factor(kind)`, asked again
+/// for each stretch.
 fn through(
     stages: &[Stage],
     calendar: &Calendar,
@@ -227,7 +233,7 @@ fn through(
     Ok(t)
 }
 
-/// Standard normal by Box and Muller (Ann. Math. Stat. 29 (1958) 610).
+/// Standard normal (source: Box and Muller, Ann. Math. Stat. 29 (1958) 610).
 fn normal(rng: &mut SplitMix64) -> f64 {
     let r = (-2.0 * (1.0 - rng.unit()).ln()).sqrt();
     r * (std::f64::consts::TAU * rng.unit()).cos()

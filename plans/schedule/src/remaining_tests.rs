@@ -41,8 +41,9 @@ fn problem() -> Problem {
     Problem::new(BenchTimes::default(), vec![-40.0, 25.0, 85.0, 105.0], &jobs).unwrap()
 }
 
-/// Coverage of P10 to P90 at a share of the stretches done, and the mean width in days. True factors of each kind within +-20 %
-/// of the model (log-normal with standard deviation 0.2, or uniform), single stretches spread by 5 %.
+/// Coverage of P10 to P90 at a share of the stretches done, and the mean width in days. True factors of each
+/// kind within +-20 % of the model (log-normal with standard deviation 0.2, or uniform), single stretches
+/// spread by 5 %.
 fn coverage(calendar: &Calendar, share: f64, uniform: bool) -> (f64, f64) {
     let p = problem();
     let order = plan_order(&p, Effort { kicks: 0, compare_nestings: false, seed: 1 }).unwrap();
@@ -61,7 +62,8 @@ fn coverage(calendar: &Calendar, share: f64, uniform: bool) -> (f64, f64) {
             .iter()
             .map(|_| std::array::from_fn(|k| truth[k] * (0.05 * normal(&mut rng)).exp()))
             .collect();
-        // The true run, stretch by stretch (each kind asked once a stretch in the order up, down, hands, soak, measure).
+        // The true run, stretch by stretch (each kind asked once per stretch in the order up, down, hands,
+        // soak, measure).
         let run_from = |from: usize, to: usize, at: f64| {
             let mut t = at;
             for v in from..to {

@@ -1,5 +1,5 @@
-//! Planning again what is left of a run when reality departs from the plan: slower or faster work, setups that were given up,
-//! mornings that were missed.
+//! Plans the rest of a run again when reality departs from the plan: slower or faster work, setups given up,
+//! missed mornings.
 
 use super::calendar::{Calendar, Scheduled, walk_from};
 use super::cost::{Standing, with_references};
@@ -9,10 +9,11 @@ use super::remaining::{Learned, Work};
 use super::stretches::{Effort, plan_order};
 use nightbench_core::text::counted;
 
-/// What is known of a run that is under way.
+/// What is known of a run in progress.
 #[derive(Debug, Clone)]
 pub struct Reality<'a> {
-    /// Mountings given up (for example after repeated failures of the fit check): their jobs are left out.
+    /// Mountings given up (for example after repeated failures of the mounting check): their jobs are left
+    /// out.
     pub given_up: &'a [u32],
     /// Where the run stands.
     pub standing: Standing,
@@ -25,19 +26,20 @@ pub struct Reality<'a> {
 pub struct Replan {
     /// Job indices in order, walked through the calendar with the learned durations.
     pub schedule: Scheduled,
-    /// End of the remaining plan had it been kept, min.
+    /// Finish of the remaining plan if it were kept, min.
     pub kept_finish_min: f64,
-    /// Whether the order differs from the remaining plan.
+    /// Does the order differ from the remaining plan?
     pub changed: bool,
     /// What changed and why, for the log; empty where nothing did.
     pub words: String,
 }
 
-/// Gain below which the operator's list is left alone, min: people plan their day by it.
+/// Least gain for which the operator's list changes, min: people plan their day by it.
 const WORTH_MIN: f64 = 15.0;
 
-/// Plans the remaining jobs anew. `left` is what is still to be done in the order planned so far. The plan is kept unless another
-/// ends at least a quarter of an hour sooner (or saves a hands-on change's price), or mountings were given up.
+/// Plans the remaining jobs again. `left` is what is still to be done in the order planned so far. The plan
+/// is kept unless another ends at least a quarter of an hour sooner (or saves a hands-on change's price), or
+/// mountings were given up.
 ///
 /// # Errors
 /// Attended hours that never come.
@@ -68,7 +70,8 @@ pub fn replan(
         }];
         for candidate in candidates {
             let mut sequence: Vec<u32> = candidate.iter().map(|&k| jobs[k as usize]).collect();
-            // What is mounted now goes on first where nothing forbids it: taking it out and inserting it again is a change more.
+            // What is mounted goes on first where nothing forbids it: inserting it again later costs one more
+            // change.
             if let Some(mounted) = reality.standing.mounted
                 && p.rules.before.iter().all(|(_, after)| *after != mounted)
             {
@@ -93,7 +96,7 @@ pub fn replan(
     let changed = best.sequence != left;
     let mut words = Vec::new();
     if given_up {
-        words.push(format!("{} of setups given up left out", counted(left.len() - kept.len(), "job")));
+        words.push(format!("left out {} of setups given up", counted(left.len() - kept.len(), "job")));
     }
     if gain >= WORTH_MIN {
         words.push(format!(

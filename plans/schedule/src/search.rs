@@ -1,8 +1,9 @@
 //! Deterministic local search on tours with asymmetric distances, and the exact method for small ones.
 //!
-//! [`improve_tour`] is iterated local search (or-opt in its general form, the insertion of a segment of any length; 2-opt by reversal)
-//! with a true double bridge as the kick. A plain exchange of two neighbouring segments is itself one
-//! 3-opt move and would be undone at once; the double bridge cannot be undone by one such move.
+//! [`improve_tour`] is iterated local search (or-opt in its general form, the insertion of a segment of any
+//! length; 2-opt by reversal) with a true double bridge as the kick. A plain exchange of two neighbouring
+//! segments is itself one 3-opt move and would be undone at once; the double bridge cannot be undone by one
+//! such move.
 
 use nightbench_core::random::SplitMix64;
 
@@ -25,12 +26,10 @@ impl Distances {
         Distances { n, d }
     }
 
-    /// Number of places.
     pub fn len(&self) -> usize {
         self.n
     }
 
-    /// Whether there are no places.
     pub fn is_empty(&self) -> bool {
         self.n == 0
     }
@@ -71,7 +70,7 @@ impl Before {
         Before { after }
     }
 
-    /// Whether a sequence keeps all pairs.
+    /// Does the sequence keep all pairs?
     pub fn kept(&self, tour: &[u32]) -> bool {
         if self.after.is_empty() {
             return true;
@@ -117,7 +116,8 @@ impl Tour<'_> {
     /// Exchanges the neighbouring segments [i+1..=j] and [j+1..=k] (i < j < k): the pure or-3opt move.
     fn exchange(&mut self, i: usize, j: usize, k: usize) -> bool {
         if !self.before.after.is_empty() {
-            // The second segment moves ahead of the first: nothing in the first may be due before something in the second.
+            // The second segment moves ahead of the first: nothing in the first may be due before something
+            // in the second.
             for a in i + 1..=j {
                 for &b in &self.before.after[self.t[a] as usize] {
                     if (j + 1..=k).contains(&(self.at[b as usize] as usize)) {
@@ -131,7 +131,8 @@ impl Tour<'_> {
         true
     }
 
-    /// Best improving or-3opt move (segment insertion of any length) with a new arc from `v` to one of its near places.
+    /// Best improving or-3opt move (segment insertion of any length) with a new arc from `v` to one of its
+    /// near places.
     fn try_or(&mut self, v: u32) -> Option<[u32; 6]> {
         let n = self.t.len();
         let p = self.at[v as usize] as usize;
@@ -174,7 +175,8 @@ impl Tour<'_> {
         self.exchange(i, j, k).then_some(ends)
     }
 
-    /// Reversal of [i+1..=j] (2-opt) where it shortens the tour; without precedences only, and over at most 50 places.
+    /// Reversal of [i+1..=j] (2-opt) where it shortens the tour; without precedences only, and over at most
+    /// 50 places.
     fn try_reverse(&mut self, v: u32) -> Option<[u32; 6]> {
         if !self.before.after.is_empty() {
             return None;
@@ -218,8 +220,9 @@ impl Tour<'_> {
         }
     }
 
-    /// Double bridge A B C D -> A D C B on three neighbouring segments within a window, so that the descent stays local: four
-    /// arcs change (with only two segments exchanged three would). Gives the ends of the new arcs.
+    /// Double bridge A B C D -> A D C B on three neighbouring segments within a window, so that the descent
+    /// stays local: four arcs change (with only two segments exchanged three would). Gives the ends of the
+    /// new arcs.
     fn kick(&mut self, rng: &mut SplitMix64) -> Option<[u32; 8]> {
         let n = self.t.len();
         if n < 8 {
@@ -266,9 +269,9 @@ impl Tour<'_> {
     }
 }
 
-/// Shortens a closed tour. `tour` lists every place once; its first place stays first (with precedences, the tour is read from
-/// there). `kicks` bounds the work; the result is never longer than the input, and the same for the same arguments.
-/// A tour that is no permutation, or breaks a precedence, comes back unchanged.
+/// Shortens a closed tour. `tour` lists every place once; its first place stays first (with precedences, the
+/// tour is read from there). `kicks` bounds the work; the result is never longer than the input, and the same
+/// for the same arguments. A tour that is not a permutation, or breaks a precedence, comes back unchanged.
 pub fn improve_tour(d: &Distances, tour: &[u32], before: &Before, seed: u64, kicks: usize) -> Vec<u32> {
     let n = d.len();
     let mut seen = vec![false; n];
@@ -310,7 +313,7 @@ pub fn improve_tour(d: &Distances, tour: &[u32], before: &Before, seed: u64, kic
         let now = d.tour_length(&work.t);
         // A little worse is accepted early on, less and less towards the end.
         let slack = 0.01 * best_length * (1.0 - round as f64 / kicks as f64).powi(2) / n as f64;
-        // Long without progress: go on from wherever this kick led, the best is kept apart.
+        // After long without progress go on from wherever this kick led; the best is kept apart.
         if now <= length + slack * rng.unit() || stale > 50 + 10 * n {
             if now < length - EPS || stale > 50 + 10 * n {
                 stale = 0;

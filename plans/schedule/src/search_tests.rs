@@ -24,7 +24,7 @@ fn reached(text: &str, kicks: usize, seed: u64) -> f64 {
     d.tour_length(&tour)
 }
 
-// Published optima: TSPLIB, G. Reinelt, ORSA Journal on Computing 3 (1991) 376-384.
+// Optima (source: TSPLIB, G. Reinelt, ORSA Journal on Computing 3 (1991) 376-384).
 #[test]
 fn published_optima_of_asymmetric_instances_are_reached() {
     let cases = [
@@ -72,7 +72,8 @@ fn nonsense_comes_back_unchanged() {
     assert_eq!(d.tour_length(&[]), 0.0);
 }
 
-// First outputs for seed 1234567, from the authors' reference implementation as commonly quoted (from memory).
+// First outputs for seed 1234567, from the authors' reference implementation as commonly quoted (from
+// memory).
 #[test]
 fn generator_matches_the_reference_sequence() {
     let mut g = SplitMix64::new(1234567);

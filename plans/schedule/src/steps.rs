@@ -15,7 +15,8 @@ pub struct ChangeOver {
 /// A change by hand within a change-over.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ByHand {
-    /// Begin of the hands' work, min after the change-over's begin: the chamber comes to a touch-safe temperature first.
+    /// When hands begin, min after the start of the change-over: the chamber comes to a touch-safe
+    /// temperature first.
     pub after_min: f64,
     /// The chamber's temperature then, degC.
     pub chamber_c: f64,
@@ -33,7 +34,7 @@ pub fn change_overs(p: &Problem, sequence: &[u32]) -> Vec<ChangeOver> {
             let before = walker.cost;
             let chamber_c = p.bench.nearest_touch_safe_c(walker.chamber_c);
             let mut hands = None;
-            // Nobody is waited for, so nothing can fail.
+            // Nothing is waited for, so nothing can fail.
             let _ = walker.step(*job, &mut |now_min, _| {
                 hands = Some(ByHand { after_min: now_min - before.minutes.total(), chamber_c });
                 Ok(0.0)

@@ -1,5 +1,5 @@
-//! The order of the jobs: one stretch a setup, strung together with the least chamber travel, improved where rules or irregular
-//! matrices leave room, and never worse than any nesting of the loops as written.
+//! The order of the jobs: one stretch per setup, strung together with the least chamber travel, improved
+//! where rules or irregular matrices leave room, and never worse than any nesting of the loops as written.
 
 use super::bound::{Bound, bound_with};
 use super::cost::{Cost, Hours, cost_of, keeps_rules, with_references};
@@ -15,9 +15,11 @@ use super::search::{Before, Distances, improve_tour};
 pub struct Effort {
     /// Seed of the search.
     pub seed: u64,
-    /// Kicks of the local search where it is used (rules, held training, irregular matrices); 0 for construction only.
+    /// Kicks of the local search where it is used (rules, held training, irregular matrices); 0 for
+    /// construction only.
     pub kicks: usize,
-    /// Compare with all nestings of the loops as written (otherwise only the construction and the search are used).
+    /// Compare with all nestings of the loops as written (otherwise only the construction and the search are
+    /// used).
     pub compare_nestings: bool,
 }
 
@@ -32,9 +34,7 @@ impl Default for Effort {
 pub struct Stretch {
     /// Index into [`Problem::mountings`].
     pub mounting: u32,
-    /// First position.
     pub first: usize,
-    /// Position after the last.
     pub end: usize,
 }
 
@@ -54,15 +54,12 @@ pub enum Origin {
 pub struct Order {
     /// Job indices in order; jobs measured again for drift control appear again.
     pub sequence: Vec<u32>,
-    /// The insertions.
     pub stretches: Vec<Stretch>,
-    /// Exact cost.
     pub cost: Cost,
-    /// Proven bound.
     pub bound: Bound,
-    /// Where it comes from.
     pub origin: Origin,
-    /// Objective of the best nesting of the loops as written, min, where one was at or below the stretches' objective.
+    /// Objective of the best nesting of the loops as written, min, where one was at or below the stretches'
+    /// objective.
     pub best_nesting_min: Option<f64>,
 }
 
@@ -73,7 +70,7 @@ impl Order {
     }
 }
 
-/// Maximal runs of one mounting.
+/// The runs of jobs of one mounting each.
 pub fn stretches_of(p: &Problem, sequence: &[u32]) -> Vec<Stretch> {
     let mut at = 0;
     let mounting = |j: u32| p.jobs.get(j as usize).map_or(u32::MAX, |j| j.mounting);
@@ -134,8 +131,9 @@ fn whole_pieces(p: &Problem, layout: &Layout) -> Vec<Piece> {
     (0..p.mountings.len() as u32).map(|m| layout.whole(m)).collect()
 }
 
-/// Mountings cut in two between cold and hot where that saves the way through the touch-safe band: worthwhile only where changes
-/// are cheap. All that reach beyond both edges, or every second of them (the others carry the chamber across).
+/// Mountings cut in two between cold and hot where that saves the way through the touch-safe band: worthwhile
+/// only where changes are cheap. All that reach beyond both edges, or every second of them (the others carry
+/// the chamber across).
 fn split_options(p: &Problem, layout: &Layout) -> Vec<Vec<Piece>> {
     let b = &p.bench;
     let width = b.touch_safe_hi_c - b.touch_safe_lo_c;
@@ -212,7 +210,8 @@ fn sequence_of(p: &Problem, layout: &Layout, pieces: &[Piece], effort: Effort) -
     out
 }
 
-/// Precedences between pieces: the rules' pairs, the baseline before all, colder pieces of a mounting before warmer ones.
+/// Precedences between pieces: the rules' pairs, the baseline before all, colder pieces of a mounting before
+/// warmer ones.
 fn piece_pairs(p: &Problem, pieces: &[Piece]) -> Vec<(u32, u32)> {
     let mut of: Vec<Vec<u32>> = vec![Vec::new(); p.mountings.len()];
     for (k, q) in pieces.iter().enumerate() {
@@ -238,7 +237,8 @@ fn piece_pairs(p: &Problem, pieces: &[Piece]) -> Vec<(u32, u32)> {
     pairs
 }
 
-/// The sequence rearranged as little as needed: always the earliest piece that is free, staying in a channel while possible.
+/// The sequence rearranged as little as needed: always the earliest piece that is free, staying in a channel
+/// while possible.
 fn by_precedence(pieces: &[Piece], legs: &[Leg], pairs: &[(u32, u32)]) -> Vec<Leg> {
     let mut waits = vec![0u32; pieces.len()];
     let mut frees: Vec<Vec<u32>> = vec![Vec::new(); pieces.len()];

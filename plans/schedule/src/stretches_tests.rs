@@ -62,7 +62,8 @@ fn cells_strategy(most: usize) -> impl Strategy<Value = Vec<(u32, u32, u16)>> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(192))]
 
-    /// The bound is never above the exact optimum of its own objective over all sequences of cells, splits included.
+    /// The bound is never above the exact optimum of its own objective over all sequences of cells, splits
+    /// included.
     #[test]
     fn bound_is_below_the_exact_optimum(b in bench_strategy(), cells in cells_strategy(9), cold in any::<bool>()) {
         let p = Problem::new(b, TEMPS.to_vec(), &jobs(&cells, 1, 1, false)).unwrap();
@@ -87,7 +88,8 @@ proptest! {
         prop_assert!(bound.total_min <= m.total() + 1e-6);
     }
 
-    /// With a positive price the order equals the exact optimum on small matrices; the construction alone is never below it.
+    /// With a positive price the order equals the exact optimum on small matrices; the construction alone is
+    /// never below it.
     #[test]
     fn small_orders_are_exactly_optimal(b in bench_strategy(), cells in cells_strategy(8)) {
         let p = Problem::new(b, TEMPS.to_vec(), &jobs(&cells, 1, 1, false)).unwrap();
@@ -100,7 +102,8 @@ proptest! {
         prop_assert!(order.cost.change_over_min(price) >= order.bound.change_over_min - 1e-6);
     }
 
-    /// Construction and search alone find the exact optimum where changes are dear enough that no mounting is split.
+    /// Construction and search alone find the exact optimum where changes cost enough that no mounting is
+    /// split.
     #[test]
     fn construction_and_search_find_the_optimum(b in bench_strategy(), cells in cells_strategy(10), cold in any::<bool>()) {
         let b = BenchTimes { price_min: 120.0, ..b };
@@ -154,7 +157,8 @@ proptest! {
         }
     }
 
-    /// With temperatures left out the bound holds for orders that end with the baseline again, and for held training.
+    /// With temperatures left out the bound holds for orders that end with the baseline again, and for held
+    /// training.
     #[test]
     fn thinned_bounds_hold_for_a_baseline_and_for_held_training(
         b in bench_strategy(),
@@ -261,7 +265,8 @@ fn hours_add_up_and_an_empty_plan_is_an_order() {
     assert_eq!(order.cost.channel_changes, 1);
 }
 
-/// On a fine grid little is lost by looking at few temperatures: 8 give the bound of 48 within 1e-4, and the order is near it.
+/// On a fine grid little is lost by looking at few temperatures: 8 give the bound of 48 within 1e-4, and the
+/// order is near it.
 #[test]
 fn a_fine_grid_has_a_tight_bound() {
     let temps: Vec<f64> = (0..500).map(|k| -20.0 + 0.2 * f64::from(k)).collect();
@@ -275,7 +280,7 @@ fn a_fine_grid_has_a_tight_bound() {
     assert!((few.change_over_min / many.change_over_min - 1.0).abs() < 1e-4, "{few:?} {many:?}");
 }
 
-/// Temperature inside rate: every rate is trained once a mounting, at the hold temperature.
+/// Temperature inside rate: every rate is trained once per mounting, at the hold temperature.
 #[test]
 fn held_training_is_once_a_rate() {
     let cells: Vec<_> = (0..4u32).flat_map(|m| (0..6u16).map(move |t| (m, m % 2, t))).collect();
@@ -287,8 +292,9 @@ fn held_training_is_once_a_rate() {
     assert!((1.0 - 1e-9..1.01).contains(&ratio), "{ratio}");
 }
 
-// Optima of the flow model written out as a linear program (stretches by temperature range and positions, one plan a mounting,
-// positions balanced) and solved by HiGHS through scipy.optimize.linprog, outside this crate.
+// Optima of the flow model written out as a linear program (stretches by temperature range and positions, one
+// plan per mounting, positions balanced) and solved by HiGHS through scipy.optimize.linprog, outside this
+// crate.
 #[test]
 fn the_bound_is_the_optimum_of_its_linear_program() {
     let optima = [

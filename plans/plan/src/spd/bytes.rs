@@ -28,7 +28,8 @@ pub(super) struct Maker {
     pub remarks: Vec<String>,
 }
 
-/// CRC-16 with polynomial 0x1021, start 0, most significant bit first, no final inversion, as SPD images use it.
+/// CRC-16 with polynomial 0x1021, start 0, most significant bit first, no final inversion, as SPD images use
+/// it.
 pub(super) fn crc16(bytes: &[u8]) -> u16 {
     bytes.iter().fold(0u16, |crc, byte| {
         (0..8).fold(
@@ -115,8 +116,8 @@ impl<'a> Image<'a> {
         u16::from_le_bytes([self.at(byte), self.at(byte + 1)])
     }
 
-    /// Compares the checksum of bytes `first..stored` with the one at `stored`. The sum may cover less than up to its
-    /// own place, never more.
+    /// Compares the checksum of bytes `first..stored` with the one at `stored`. The sum may cover less than
+    /// up to its own place, never more.
     pub fn check_crc(self, first: usize, stored: usize, field: &'static str) -> Result<(), SpdError> {
         let sum = crc16(self.0.get(first..stored).unwrap_or_default());
         let found = self.word(stored);
@@ -132,8 +133,8 @@ impl<'a> Image<'a> {
         ))
     }
 
-    /// Reads the maker's block. No checksum covers it, so blank fields are remarks; a part number with unprintable
-    /// bytes is refused.
+    /// Reads the maker's block. No checksum covers it, so blank fields are remarks; a part number with
+    /// unprintable bytes is refused.
     pub fn maker(self, block: &MakerBlock) -> Result<Maker, SpdError> {
         let mut remarks = Vec::new();
         let (continuation, code) = (self.at(block.maker), self.at(block.maker + 1));
@@ -165,7 +166,7 @@ impl<'a> Image<'a> {
         let serial = match u32::from_be_bytes(serial) {
             0 | u32::MAX => {
                 remarks.push(format!(
-                    "bytes {} to {} (serial number) are blank: the module cannot be told from its like",
+                    "bytes {} to {} (serial number) are blank: the module cannot be told from others of its kind",
                     block.serial,
                     block.serial + 3
                 ));
@@ -216,7 +217,7 @@ fn ends_early(length: usize, whole: &str) -> SpdError {
     )
 }
 
-/// True for a dump in hexadecimal digits and the like: no real image is all text, its fields hold small numbers.
+/// Is it a hexadecimal dump or the like? No real image is all text: its fields hold small numbers.
 fn looks_like_text(bytes: &[u8]) -> bool {
     bytes.iter().all(|byte| byte.is_ascii_graphic() || byte.is_ascii_whitespace())
 }

@@ -11,7 +11,6 @@ const MAKER: MakerBlock = MakerBlock { maker: 320, date: 323, serial: 325, part:
 /// Medium time base, ps.
 const MTB_PS: f64 = 125.0;
 
-/// Reads a whole image.
 pub(super) fn read(image: Image<'_>) -> Result<SpdImage, SpdError> {
     image.check_crc(0, 126, "checksum of the base block")?;
     image.check_crc(128, 254, "checksum of the module block")?;
@@ -91,7 +90,7 @@ fn module_type(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(&'static 
         4 => ("LRDIMM", Lrdimm),
         5 => ("Mini-RDIMM", Rdimm),
         6 => ("Mini-UDIMM", Udimm),
-        // Data lines of a registered small-outline module are unbuffered, its outline decides.
+        // The data lines of a registered small-outline module are unbuffered, so its outline decides.
         8 => ("72b-SO-RDIMM", Sodimm),
         9 => ("72b-SO-UDIMM", Sodimm),
         12 => ("16b-SO-DIMM", Sodimm),
@@ -140,7 +139,6 @@ fn die_density(image: Image<'_>) -> Result<u64, SpdError> {
     })
 }
 
-/// Device width and package ranks.
 fn organisation(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(u8, u8), SpdError> {
     let byte = image.at(12);
     let code = image.bits(12, 2, 0);
@@ -304,7 +302,10 @@ fn clock(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(f64, DataRate),
         ));
     }
     if image.bits(11, 0, 0) == 0 {
-        remarks.push(format!("byte 11 (supply) is 0x{:02X}: not said to work at 1.2 V", image.at(11)));
+        remarks.push(format!(
+            "byte 11 (supply) is 0x{:02X}: the module does not claim to work at 1.2 V",
+            image.at(11)
+        ));
     }
     Ok((shortest, rated))
 }

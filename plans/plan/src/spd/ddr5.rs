@@ -11,7 +11,6 @@ const MAKER: MakerBlock = MakerBlock { maker: 512, date: 515, serial: 517, part:
 /// Temperature range codes of JESD402-1 in the order of byte 233, bits 7:4.
 const RANGES: [&str; 9] = ["A1T", "A2T", "A3T", "IT", "ST", "ET", "RT", "NT", "XT"];
 
-/// Reads a whole image.
 pub(super) fn read(image: Image<'_>) -> Result<SpdImage, SpdError> {
     image.check_crc(0, 510, "checksum")?;
     let mut remarks = Vec::new();
@@ -231,7 +230,7 @@ fn clock(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(f64, DataRate),
     }
     let slowest = 20 + 2 * (63 - mask.leading_zeros());
     let access = f64::from(image.word(30));
-    // 2.5 %: the period is stored in whole picoseconds, cut off.
+    // 2.5 %: the stored period is cut off to whole picoseconds.
     if access <= 0.0 || access / f64::from(shortest) > 1.025 * f64::from(slowest) {
         remarks.push(format!(
             "bytes 24 to 31 (CAS latencies, access time): {access} ps at a clock of {shortest} ps does not fit the \
@@ -288,7 +287,7 @@ fn bus(image: Image<'_>, device_width: u8) -> Result<(u8, u8, u8), SpdError> {
     Ok((1 << channels, data, extension * 4))
 }
 
-/// The hub (SPD5118, byte 196) has a sensor of its own; bytes 212 bits 7 and 6 say that others are fitted.
+/// The hub (SPD5118, byte 196) has a sensor of its own; byte 212, bits 7 and 6, say that others are present.
 fn temperature_sensor(image: Image<'_>) -> bool {
     let hub = image.bits(196, 7, 7) == 1 && image.bits(196, 3, 0) == 0;
     hub || image.bits(212, 7, 6) != 0

@@ -1,4 +1,5 @@
-//! From an SPD image to a plan: the text of a `[[module]]` entry, the module itself, and the facts a person checks.
+//! From an SPD image to a plan: the text of a `[[module]]` entry, the module itself, and the facts a person
+//! checks.
 
 use super::{Package, SpdImage};
 use nightbench_core::devices::{Interface, Module};
@@ -6,8 +7,8 @@ use nightbench_core::results::{LaneSet, MOST_LANES};
 use std::fmt::Write;
 
 impl SpdImage {
-    /// A name for the module in a plan: its part number in lower case and its serial number; `module` where both are
-    /// blank.
+    /// A name for the module in a plan: its part number in lower case and its serial number; `module` where
+    /// both are blank.
     pub fn plan_name(&self) -> String {
         let part = self.part_number.as_deref().unwrap_or("module");
         let mut name = String::new();
@@ -26,8 +27,8 @@ impl SpdImage {
         }
     }
 
-    /// The module's entry as a plan's text. `lanes`: the lanes of the interface under test, where known; lanes beyond
-    /// them are left out. Text fields are quoted as TOML asks.
+    /// The module's entry as a plan's text. `lanes`: the lanes of the interface under test, where known;
+    /// lanes beyond them are left out. Text fields are quoted as TOML asks.
     pub fn plan_entry(&self, name: &str, lanes: Option<u16>) -> String {
         let text = |value: &str| toml::Value::String(value.to_string()).to_string();
         let mut entry = String::from("[[module]]\n");
@@ -58,7 +59,7 @@ impl SpdImage {
     pub fn to_module(&self, name: &str, interface: &Interface) -> Result<Module, String> {
         if self.generation != interface.generation {
             return Err(format!(
-                "byte 2 of the image says {}, the interface is {}: fit a {} module or change `generation`",
+                "byte 2 of the image says {}, the interface is {}: mount a {} module or change `generation`",
                 self.generation, interface.generation, interface.generation
             ));
         }
@@ -77,7 +78,7 @@ impl SpdImage {
         })
     }
 
-    /// Lanes that both the module and the interface have.
+    /// Lanes that the module and the interface both have.
     fn reachable_lanes(&self, interface: Option<u16>) -> u16 {
         self.lanes().min(interface.unwrap_or(MOST_LANES)).min(MOST_LANES)
     }

@@ -8,7 +8,7 @@ use std::ops::RangeInclusive;
 pub struct SpdError {
     /// The bytes at fault, counted from 0.
     pub bytes: RangeInclusive<usize>,
-    /// What they hold.
+    /// Name of the field in them.
     pub field: &'static str,
     /// Their value, and its meaning where it has one.
     pub value: String,

@@ -1,10 +1,10 @@
 //! Reads SPD images (serial presence detect): what a memory module says about itself.
 //!
-//! DDR4 by JESD21-C Annex L (512 bytes), DDR5 by JESD400-5 (1024 bytes). An image is taken only when it is whole, its
-//! checksums hold and its fields agree with each other; else [`SpdError`] names the byte. Pure: the bytes come from
-//! the caller.
+//! DDR4 by JESD21-C Annex L (512 bytes), DDR5 by JESD400-5 (1024 bytes). An image is taken only when it is
+//! whole, its checksums hold and its fields agree with each other; else [`SpdError`] names the byte. Pure:
+//! the bytes come from the caller.
 //!
-//! The byte layouts follow public descriptions of the standards; fields that were known from memory only are marked
+//! The byte layouts follow public descriptions of the standards; fields known from memory only are marked
 //! where they are read.
 
 mod bytes;
@@ -32,24 +32,16 @@ pub const DDR5_BYTES: usize = 1024;
 pub enum Package {
     /// One die.
     Monolithic,
-    /// Several dies, each a load: each already counts as a package rank.
-    MultiLoad {
-        /// Dies a package.
-        dies: u8,
-    },
+    /// Several dies, each a load that counts as a package rank already.
+    MultiLoad { dies: u8 },
     /// Several dies behind one load (3DS): each package rank holds as many logical ranks.
-    SingleLoad {
-        /// Dies a package.
-        dies: u8,
-    },
+    SingleLoad { dies: u8 },
 }
 
 impl Package {
-    /// A 3DS stack?
     pub fn is_stack(self) -> bool {
         matches!(self, Package::SingleLoad { .. })
     }
-    /// Dies a package.
     pub fn dies(self) -> u8 {
         match self {
             Package::Monolithic => 1,
@@ -61,7 +53,6 @@ impl Package {
 /// What an SPD image says about its module.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SpdImage {
-    /// Memory generation.
     pub generation: Generation,
     /// Revision of the byte layout: major, minor.
     pub revision: (u8, u8),
@@ -71,9 +62,9 @@ pub struct SpdImage {
     pub kind: ModuleKind,
     /// Package ranks on a channel (DDR5: on each sub-channel).
     pub package_ranks: u8,
-    /// DQ a DRAM package: 4, 8 or 16.
+    /// DQ per DRAM package: 4, 8 or 16.
     pub device_width: u8,
-    /// Dies a package and how they load the bus.
+    /// Dies per package, and how they load the bus.
     pub package: Package,
     /// Density of one die, Gbit (0.25 to 64).
     pub die_gigabits: f64,
@@ -109,8 +100,8 @@ impl SpdImage {
     /// Reads an image: exactly 512 bytes (DDR4) or 1024 bytes (DDR5).
     ///
     /// # Errors
-    /// The first byte or byte range that is missing, contradicts its checksum, holds a reserved value or contradicts
-    /// another byte, with its value, what is allowed and the remedy.
+    /// The first byte or byte range that is missing, contradicts its checksum, holds a reserved value or
+    /// contradicts another byte, with its value, what is allowed and the remedy.
     pub fn read(bytes: &[u8]) -> Result<SpdImage, SpdError> {
         match Image::open(bytes)? {
             (Generation::Ddr4, image) => ddr4::read(image),

@@ -22,7 +22,7 @@ const STORED: [(&str, &str); 14] = [
     ("ddr5-rdimm-3ds-4800", include_str!("../../../../tests/data/spd/ddr5-rdimm-3ds-4800.hex")),
 ];
 
-/// The bytes of a stored dump: an address, then sixteen bytes a line.
+/// The bytes of a stored dump: an address, then sixteen bytes per line.
 fn stored(name: &str) -> Vec<u8> {
     let (_, dump) = STORED.iter().find(|(known, _)| *known == name).expect(name);
     dump.lines()
@@ -61,7 +61,7 @@ fn gibibytes(image: &SpdImage) -> u64 {
     image.capacity_bytes >> 30
 }
 
-/// Source: the catalogue of CRC parameters gives 0x31C3 for "123456789" with polynomial 0x1021 and start 0 (XMODEM).
+/// 0x31C3 for "123456789" with polynomial 0x1021 and start 0 (source: catalogue of CRC parameters, XMODEM).
 #[test]
 fn checksum_matches_the_published_check_value() {
     assert_eq!(crc16(b"123456789"), 0x31C3);
@@ -93,7 +93,8 @@ fn ddr4_unbuffered_two_ranks() {
     assert_eq!((image.made, image.temperature_sensor), (Some((24, 31)), false));
 }
 
-/// Worked example: 4 Gb (0.5 GiB) x 64/4 x 2 package ranks x 4 dies = 64 GiB, 8 logical ranks, 2 loads a lane.
+/// Worked example: 4 Gb (0.5 GiB) x 64/4 x 2 package ranks x 4 dies = 64 GiB, 8 logical ranks, 2 loads per
+/// lane.
 #[test]
 fn ddr4_single_load_stack() {
     let image = read("ddr4-rdimm-3ds-2133");
@@ -104,7 +105,8 @@ fn ddr4_single_load_stack() {
     assert_eq!(image.rated.nominal(), 2133);
 }
 
-/// Worked example: 8 Gb (1 GiB) x 16 x 4 ranks (two-die packages, no die factor) = 64 GiB; the host sees one load.
+/// Worked example: 8 Gb (1 GiB) x 16 x 4 ranks (two-die packages, no die factor) = 64 GiB; the host sees one
+/// load.
 #[test]
 fn ddr4_load_reduced_with_multi_load_packages() {
     let image = read("ddr4-lrdimm-2666");
@@ -138,7 +140,8 @@ fn ddr5_modules() {
     assert_eq!((gibibytes(&image), image.logical_ranks(), image.temperature_sensor), (256, 8, true));
 }
 
-/// Source: the standard's clock periods per rate (speed-bin tables; 2133 pair cross-checked with decode-dimms).
+/// Clock period of each rate (source: the standard's speed-bin tables; 2133 pair cross-checked with
+/// decode-dimms).
 #[test]
 fn every_ddr4_rate_is_told_from_its_time_base_values() {
     let table = [
@@ -160,7 +163,7 @@ fn every_ddr4_rate_is_told_from_its_time_base_values() {
     }
 }
 
-/// Source: SPD clock periods of DDR5, the exact period cut to whole picoseconds.
+/// The exact period cut to whole picoseconds (source: SPD clock periods of DDR5).
 #[test]
 fn every_ddr5_rate_is_told_from_its_period() {
     let table = [
@@ -335,7 +338,8 @@ fn blank_fields_and_oddities_are_remarked() {
     assert!(two_dies.remarks[0].contains("byte 4"));
 }
 
-/// A plan with the entry in place of its only module is read, and its module is the one the image converts to.
+/// A plan with the entry in place of its only module is read, and its module is the one the image converts
+/// to.
 #[test]
 fn the_entry_is_a_module_of_a_plan() {
     for (name, _) in STORED {
@@ -389,7 +393,8 @@ proptest! {
         let _ = SpdImage::read(&bytes).map(|image| (image.facts(), image.plan_entry("x", Some(40))));
     }
 
-    /// Any bytes of a valid image replaced and its checksums made right: read or refused, and what is read is sane.
+    /// Any bytes of a valid image replaced and its checksums made right: read or refused, and what is read is
+    /// sane.
     #[test]
     fn mutated_images_never_panic(
         which in 0..STORED.len(),
