@@ -4,6 +4,9 @@ use crate::files::spd_bytes;
 use crate::support::{Folder, SMALL, nightbench};
 use nightbench_core::rates::Generation;
 use plan::Plan;
+use runner::evaluate::judging::{JudgedBy, JudgedFolder};
+use runner::folder::eye_summaries::CacheUse;
+use runner::store::Store;
 
 #[test]
 fn the_first_plan_is_written_once_and_checks_without_a_word() {
@@ -67,6 +70,43 @@ fn a_look_measures_once_draws_and_names_the_difference() {
     assert!(lane.code == 2 && lane.err.contains("lane 99 was not captured"), "{}", lane.err);
     let empty = nightbench(folder.path(), &["look", "plan.toml", "--beside", "rate=2133", "--beside", "run"]);
     assert_eq!(empty.code, 2, "{}", empty.err);
+}
+
+#[test]
+fn check_says_what_has_no_effect_and_what_a_trade_word_means() {
+    let folder = Folder::new();
+    folder.file(
+        "plan.toml",
+        &SMALL.replace("fits = [\"UDIMM\"]\n\n[matrix]", "fits = [\"LRDIMM\"]\n\n[matrix]"),
+    );
+    let run = nightbench(folder.path(), &["check", "plan.toml"]);
+    assert_eq!(run.code, 0, "{}", run.err);
+    assert!(
+        run.err.contains("warning: no condition has 1 level of the factor channel: risers"),
+        "{}",
+        run.err
+    );
+    folder.file("trade.toml", &SMALL.replace("ber_limit = 1e-4", "BER = 1e-4").replace("2133, 2400", "2200"));
+    let run = nightbench(folder.path(), &["check", "trade.toml"]);
+    assert_eq!(run.code, 2);
+    assert!(run.err.contains("`ber_limit` in [capture]"), "{}", run.err);
+    assert!(run.err.contains("it lies between 2133 and 2400"), "{}", run.err);
+}
+
+#[test]
+fn the_tools_own_budget_lines_are_those_that_a_plan_is_warned_about() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &SMALL.replace("[capture]", "[repeats]\nrepeats = 2\n\n[capture]"));
+    assert!(nightbench(folder.path(), &["run", "plan.toml", "--into", "run"]).code < 2);
+    let dir = folder.path().join("run");
+    let reader = Store::open_read_only(&dir).expect("a store");
+    let judged = JudgedFolder::read(&dir, &reader, JudgedBy::plan(CacheUse::Look)).expect("judged");
+    let lines: Vec<&str> =
+        judged.run.budgets.iter().flat_map(|budget| &budget.rows).map(|row| row.name.as_str()).collect();
+    assert!(lines.len() > 10, "{lines:?}");
+    for line in lines {
+        assert!(plan::budget::TOOL_LINES.contains(&line), "{line}");
+    }
 }
 
 #[test]

@@ -39,12 +39,21 @@ pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) ->
     {
         return Some(known);
     }
+    // A name with the same numbers is meant rather than one with the same letters: `3 riser` is `3 risers`, not `1 riser`.
     candidates
         .into_iter()
-        .map(|candidate| (strsim::damerau_levenshtein(&lower, &candidate.to_lowercase()), candidate))
-        .filter(|(distance, candidate)| *distance <= 1 + candidate.len().max(word.len()) / 4)
-        .min_by_key(|(distance, _)| *distance)
-        .map(|(_, candidate)| candidate)
+        .map(|candidate| {
+            let distance = strsim::damerau_levenshtein(&lower, &candidate.to_lowercase());
+            (distance, numbers(candidate) != numbers(word), candidate)
+        })
+        .filter(|(distance, _, candidate)| *distance <= 1 + candidate.len().max(word.len()) / 4)
+        .min_by_key(|(distance, other, _)| (*other, *distance))
+        .map(|(_, _, candidate)| candidate)
+}
+
+/// The runs of digits in a text.
+fn numbers(text: &str) -> Vec<&str> {
+    text.split(|c: char| !c.is_ascii_digit()).filter(|run| !run.is_empty()).collect()
 }
 
 /// Reads lanes such as `0-31` or `0-15, 40-47, 63`.
@@ -116,6 +125,8 @@ mod tests {
     fn the_nearest_word_is_suggested_only_when_near() {
         assert_eq!(nearest("moduel", ["module", "channel"]), Some("module"));
         assert_eq!(nearest("zebra", ["module", "channel"]), None);
+        assert_eq!(nearest("3 riser", ["1 riser", "3 risers"]), Some("3 risers"));
+        assert_eq!(nearest("1 risers", ["1 riser", "3 risers"]), Some("1 riser"));
         assert_eq!(nearest("temperature", ["temperature_at", "temperature_degc"]), Some("temperature_degc"));
         assert_eq!(nearest("vref_step", ["vref_steps", "vref_step_percent"]), Some("vref_step_percent"));
     }

@@ -2,7 +2,8 @@
 //! come from.
 
 use super::limits::Metric;
-use super::section::Section;
+use super::section::{Placed, Section};
+use nightbench_core::text::nearest;
 use serde::Serialize;
 
 /// A line that a plan adds to the uncertainty budget, or sets instead of the tool's own line of that name.
@@ -37,6 +38,39 @@ pub struct BudgetConfig {
     pub studies: Vec<String>,
 }
 
+/// Names of the tool's own lines: a line of the plan with such a name stands in its place.
+pub const TOOL_LINES: [&str; 12] = [
+    "sampling",
+    "tap step",
+    "Vref step",
+    "edge fit",
+    "size of a tap",
+    "tap nonlinearity",
+    "Vref tolerance",
+    "repeatability",
+    "re-seating",
+    "temperature",
+    "supply",
+    "extrapolation",
+];
+
+/// Warns of a name that is nearly one of the tool's lines: it would be counted beside that line instead of in its place.
+fn warn_of_near_names(name: &Placed<String>, section: &Section<'_>) {
+    if TOOL_LINES.contains(&name.value.as_str()) {
+        return;
+    }
+    let letters =
+        |text: &str| text.chars().filter(|c| c.is_alphanumeric()).collect::<String>().to_lowercase();
+    let same = TOOL_LINES.into_iter().find(|line| letters(line) == letters(&name.value));
+    if let Some(line) = same.or_else(|| nearest(&name.value, TOOL_LINES)) {
+        section.mistakes().warn(
+            name.span.clone(),
+            format!("the line `{}` is counted beside the tool's own line `{line}`", name.value),
+            format!("write `name = \"{line}\"` to put it in its place, or another name if it is another contribution"),
+        );
+    }
+}
+
 /// Reads every `[[uncertainty]]`.
 pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
     let mut budget = BudgetConfig::default();
@@ -53,6 +87,9 @@ pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
             continue;
         }
         let name = section.required_text("name", "re-seating");
+        if let Some(name) = &name {
+            warn_of_near_names(name, &section);
+        }
         let metric = section.choice("metric", &Metric::ALL);
         let ps = section.number("standard_uncertainty_ps", 0.0..=1e5, "ps");
         let mv = section.number("standard_uncertainty_mv", 0.0..=1e5, "mV");

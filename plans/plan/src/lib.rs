@@ -71,6 +71,8 @@ pub mod section;
 pub mod selection;
 pub mod spd;
 pub mod timetable;
+mod trade_words;
+pub mod unused;
 mod validate;
 mod warnings;
 

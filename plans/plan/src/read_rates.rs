@@ -16,14 +16,26 @@ pub fn read_rates(section: &Section<'_>, key: &'static str, generation: Generati
             ),
             Some(rate) => rates.push(Placed { value: rate, span: item.span }),
             None => {
-                let names: Vec<String> = generation.rates().map(|rate| rate.to_string()).collect();
                 section.mistakes().add(
                     item.span,
                     format!("{words} MT/s is no {generation} data rate"),
-                    Some(format!("{generation} rates: {}", names.join(", "))),
+                    Some(near_rates(generation, &words)),
                 );
             }
         }
     }
     rates
+}
+
+/// The standard rates, and those that a number lies between.
+fn near_rates(generation: Generation, words: &str) -> String {
+    let names: Vec<String> = generation.rates().map(|rate| rate.to_string()).collect();
+    let all = format!("{generation} rates: {}", names.join(", "));
+    let Ok(wanted) = words.trim().parse::<f64>() else { return all };
+    let below = generation.rates().filter(|rate| rate.mega_transfers() < wanted).last();
+    let above = generation.rates().find(|rate| rate.mega_transfers() > wanted);
+    match (below, above) {
+        (Some(below), Some(above)) => format!("it lies between {below} and {above}; {all}"),
+        _ => all,
+    }
 }

@@ -1,6 +1,7 @@
 //! Reads TOML tables key by key, collecting every mistake with its place instead of stopping at the first.
 
 use crate::earlier_words;
+use crate::trade_words;
 use nightbench_core::text::nearest;
 use std::cell::RefCell;
 use std::collections::BTreeSet;
@@ -269,7 +270,8 @@ impl<'a> Section<'a> {
         }
         let near = nearest(&text.value, words.iter().map(|(word, _)| *word));
         let meant = earlier_words::today(&self.path, key, &text.value)
-            .or_else(|| near.map(|word| format!("did you mean `{word}`?")));
+            .or_else(|| near.map(|word| format!("did you mean `{word}`?")))
+            .or_else(|| trade_words::meant(&text.value).map(|words| format!("{words};")));
         let remedy = match meant {
             Some(meant) => format!("{meant} {}", known_words(words)),
             None => known_words(words),
@@ -448,9 +450,11 @@ impl<'a> Section<'a> {
                 continue;
             }
             let near = earlier_words::todays_key(&self.path, word);
-            let remedy = match near.or_else(|| nearest(word, known.iter().copied())) {
-                Some(near) => format!("did you mean `{near}`?"),
-                None => {
+            let trade = trade_words::meant(word).filter(|_| near.is_none());
+            let remedy = match (near.or_else(|| nearest(word, known.iter().copied())), trade) {
+                (_, Some(meant)) => meant.to_string(),
+                (Some(near), None) => format!("did you mean `{near}`?"),
+                (None, None) => {
                     let mut list: Vec<String> = known.iter().map(|key| format!("`{key}`")).collect();
                     list.sort();
                     list.dedup();

@@ -45,6 +45,9 @@ pub(super) fn limits(
             warn(limit, message, "state the smallest acceptable value");
         }
         let sweep = if direction == Direction::Read { &interface.read } else { &interface.write };
+        if let Some(message) = below_the_grid(&limit.value, matrix, sweep, supplies) {
+            warn(limit, format!("{named} {message}"), "correct `minimum` or `unit`");
+        }
         let beyond = matrix.rates.iter().filter(applies).find_map(|rate| {
             too_large(&limit.value, *rate, sweep, supplies)
                 .map(|words| format!("{named} at {rate} MT/s is {words}"))
@@ -61,6 +64,25 @@ pub(super) fn limits(
             let message =
                 format!("{named} is the second one at {rate} MT/s: both are judged, the worse one counts");
             warn(limit, message, "keep one, or give them different `rate` lists");
+        }
+    }
+    for (name, direction, sweep) in
+        [("read", Direction::Read, &interface.read), ("write", Direction::Write, &interface.write)]
+    {
+        if capture.directions.contains(&direction) && sweep.taps < sweep.taps_per_ui {
+            let span = plan
+                .table("interface")
+                .map_or(0..0, |table| if table.has(name) { table.place(name) } else { table.span.clone() });
+            mistakes.warn(
+                span,
+                format!(
+                    "the {name} sweep shows {:.2} UI ({} taps of 1/{} UI): edges beyond it are never seen",
+                    f64::from(sweep.taps) / f64::from(sweep.taps_per_ui),
+                    sweep.taps,
+                    sweep.taps_per_ui
+                ),
+                "sweep at least one UI: raise `taps`, or correct `taps_per_ui`",
+            );
         }
     }
     for direction in &capture.directions {
@@ -87,6 +109,35 @@ pub(super) fn limits(
             ),
         );
     }
+}
+
+/// In words, why the grid cannot tell a limit from nothing; `None` where it can. A quarter of a step is less than any value that the
+/// grid resolves.
+fn below_the_grid(limit: &Limit, matrix: &Matrix, sweep: &SweepRange, supplies: &[Supply]) -> Option<String> {
+    let (minimum, unit) = (limit.minimum, limit.unit.name());
+    if minimum <= 0.0 {
+        return None;
+    }
+    if limit.metric.is_time() {
+        let slowest = matrix.rates.iter().map(|rate| rate.ui().0).fold(0.0, f64::max);
+        let tap = slowest / f64::from(sweep.taps_per_ui);
+        let ps = match limit.unit {
+            LimitUnit::Picoseconds => minimum,
+            LimitUnit::Taps => minimum * tap,
+            _ => minimum * slowest,
+        };
+        return (ps < tap / 4.0)
+            .then(|| format!("asks for {minimum} {unit}, far less than one tap ({tap:.1} ps)"));
+    }
+    let vddq = supplies.iter().map(|supply| supply.vddq.0).fold(0.0, f64::max) * 1000.0;
+    let step = vddq * sweep.vref_step_percent / 100.0;
+    let mv = match limit.unit {
+        LimitUnit::Millivolts => minimum,
+        LimitUnit::Steps => minimum * step,
+        _ => minimum * vddq / 100.0,
+    };
+    (mv < step / 4.0)
+        .then(|| format!("asks for {minimum} {unit}, far less than one Vref step ({step:.1} mV)"))
 }
 
 /// In words, why no eye can meet a limit at a rate; `None` where one can. What the grid shows is reckoned as the judge does
@@ -145,7 +196,8 @@ mod tests {
             .map(|warning| {
                 let line = 1 + text[..warning.span.start].matches('\n').count();
                 let at = text.lines().nth(line - 1).unwrap_or_default();
-                assert!(at.starts_with("[[limit]]") || at.starts_with("rate = "), "{at}");
+                let places = ["[[limit]]", "rate = ", "[interface.read]", "name = "];
+                assert!(places.iter().any(|place| at.starts_with(place)), "{at}");
                 warning.message.clone()
             })
             .collect()
@@ -184,7 +236,33 @@ mod tests {
             ("lanes = 72", "lanes = 72\n[interface.read]\ntaps = 16"),
             ("minimum = 0.22", "minimum = 0.6"),
         ]);
-        assert!(small[0].contains("more than the grid shows (16 taps, 0.50 UI)"), "{small:?}");
+        assert!(small[0].contains("the read sweep shows 0.50 UI (16 taps of 1/32 UI)"), "{small:?}");
+        assert!(small[1].contains("more than the grid shows (16 taps, 0.50 UI)"), "{small:?}");
+    }
+
+    #[test]
+    fn what_the_grid_cannot_tell_from_nothing_is_named() {
+        let found = warnings(&[("minimum = 10.0\nunit = \"% VDDQ\"", "minimum = 0.08\nunit = \"mV\"")]);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(found[0].contains("asks for 0.08 mV, far less than one Vref step (7.8 mV)"), "{found:?}");
+        let found = warnings(&[("minimum = 0.22\nunit = \"UI\"", "minimum = 1\nunit = \"ps\"")]);
+        assert!(found[0].contains("asks for 1 ps, far less than one tap (13.0 ps)"), "{found:?}");
+    }
+
+    #[test]
+    fn a_line_that_is_nearly_one_of_the_tools_is_named() {
+        let line = |name: &str| {
+            let uncertainty = format!(
+                "[[uncertainty]]\nname = \"{name}\"\nstandard_uncertainty_ps = 1\nsource = \"x\"\n[decision]"
+            );
+            warnings(&[("[decision]", &uncertainty)])
+        };
+        assert!(line("re-seating").is_empty() && line("probe loading").is_empty());
+        for near in ["reseating", "Re-Seating", "repeatabilty"] {
+            let found = line(near);
+            assert_eq!(found.len(), 1, "{near}: {found:?}");
+            assert!(found[0].contains("counted beside the tool's own line `re"), "{found:?}");
+        }
     }
 
     #[test]

@@ -10,6 +10,7 @@ use nightbench_core::text::counted;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::{expand, jobs};
 use plan::selection::Selection;
+use plan::unused::unused;
 use std::path::Path;
 
 /// Reads the plan, expands it and says what it holds.
@@ -30,12 +31,13 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
             ),
         ));
     }
-    for warning in &file.warnings {
+    let unused = unused(plan, &expansion);
+    for warning in file.warnings.iter().chain(&unused) {
         terminal.note(&format!("warning: {warning}"));
     }
     let beyond = expansion.conditions.iter().filter(|condition| condition.beyond_rating(plan)).count();
     let missing = super::preview::missing_words(plan);
-    let warnings = match file.warnings.len() {
+    let warnings = match file.warnings.len() + unused.len() {
         0 => String::new(),
         n => format!(", {}", counted(n, "warning")),
     };
