@@ -34,7 +34,7 @@ const OF_RUN: &str = "Exit codes: 0 every condition that counts passes; 1 comple
                       could not make safe; 74 the store could not be read or written, or another run uses it; 130/143 stopped \
                       by a signal, after a safe stop.";
 const OF_LOOK: &str = "Exit codes: 0 drawn, whatever the eyes are; 2 mistakes in plan or selection, or too many conditions \
-                       to look at; 3 a condition could not be measured; 4 nothing selected; 5, 6, 74, 130/143 as of `run`.";
+                       to look at; 3 a condition could not be measured; 4 nothing selected; 5, 6, 74, 130/143 as for `run`.";
 const OF_VERDICT: &str = "Exit codes: those of the verdicts, as of `run`: 0 every condition that counts passes; 1 something \
                           does not pass; 3 something that counts is not measured; 4 nothing counts. `report --eye`: 0 when drawn. Also 2 no \
                           such folder, or mistakes in a file; 74 the store or the page could not be read or written.";

@@ -8,7 +8,7 @@ use super::model::{OrderError, Problem};
 pub struct Standing {
     /// Now, minutes since 1970-01-01 local.
     pub now_min: f64,
-    /// Mounting mounted and checked, if any.
+    /// What is mounted and checked, if anything.
     pub mounted: Option<u32>,
     pub chamber_c: f64,
 }

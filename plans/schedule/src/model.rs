@@ -283,7 +283,7 @@ pub struct Job {
     pub(crate) held: bool,
 }
 
-/// One insertion of a setup (module and channel).
+/// A setup (module and channel) under one mounting number; the calendar may insert it more than once.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Mounting {
     pub channel: u32,

@@ -1,4 +1,4 @@
-//! Files that people write: plans, the files a plan names, readers' notes.
+//! Files that people write: plans, the files a plan names, reviewers' notes.
 
 pub mod named_files;
 pub mod notes;
