@@ -100,7 +100,7 @@ fn cargo_edges_follow_the_layers() {
             for (dependency, value) in list {
                 if CRATES.iter().any(|(_, known, _)| known == dependency) {
                     let in_tests =
-                        section == "dev-dependencies" && FOR_TESTS.contains(&(name, dependency.as_str()));
+                        section == "dev-dependencies" && FOR_TESTS.contains(&(*name, dependency.as_str()));
                     assert!(
                         in_tests || allowed.contains(&dependency.as_str()),
                         "{name} must not depend on {dependency}: the layers point the other way"
