@@ -325,10 +325,13 @@ pub struct LookArguments {
 pub struct ReportArguments {
     /// Run folder.
     pub dir: PathBuf,
-    /// Judge by the limits, decision, uncertainty and release sections of this file; what it leaves out comes from the
-    /// plan. Both sets are kept and shown.
+    /// What if these limits held? Judges by the limits, decision, uncertainty and release sections of this file; what it
+    /// leaves out comes from the plan. Writes DIR/what-if.html, never the report; both sets are kept and shown.
     #[arg(long, value_name = "FILE")]
     pub limits: Option<PathBuf>,
+    /// What if this decision rule held, for example `simple acceptance`? Writes DIR/what-if.html, never the report.
+    #[arg(long, value_name = "NAME", conflicts_with = "limits")]
+    pub rule: Option<String>,
     /// Draw the eyes of this job instead (first digits of its key), in DIR/eye-KEY.html.
     #[arg(long, value_name = "JOB")]
     pub eye: Option<String>,

@@ -223,11 +223,34 @@ fn status_names_what_fails_and_which_time_it_means() {
     let machine = json(&nightbench(folder.path(), &["status", "d", "--json"]));
     assert_eq!(machine["failing"].as_array().map(Vec::len), Some(4));
     assert_eq!(machine["verdicts"]["fail"], 4);
+    assert_eq!(machine["failing_beyond_rating"].as_array().map(Vec::len), Some(0));
     // Nothing more will come.
     nightbench(folder.path(), &["run", "plan.toml", "--into", "d"]);
     let whole = nightbench(folder.path(), &["status", "d"]).out;
     assert!(whole.contains("complete") && whole.contains("\nfails:\n"), "{whole}");
     assert!(!whole.contains("fails so far"), "{whole}");
+}
+
+#[test]
+fn a_selection_is_not_told_what_it_did_not_ask_for() {
+    let folder = Folder::new();
+    // 2400 MT/s lies beyond this rating: a fail there is told apart.
+    let plan = SMALL.replace("minimum = 0.2\n", "minimum = 0.99\n").replace("rated = 2666", "rated = 2133");
+    assert_ne!(plan, SMALL.replace("minimum = 0.2\n", "minimum = 0.99\n"), "the rating was found");
+    folder.file("plan.toml", &plan);
+    let run = nightbench(folder.path(), &["run", "plan.toml", "--into", "d", "--only", "temperature=25"]);
+    assert!(run.out.contains("not selected, not run"), "{}", run.out);
+    let line = run.out.lines().find(|line| line.starts_with("not measured")).expect("the line");
+    assert_eq!(line.split_whitespace().nth(2), Some("0"), "{line}");
+    assert!(run.err.contains("this computer: about "), "from the first second: {}", run.err);
+    let status = nightbench(folder.path(), &["status", "d"]).out;
+    fits(&status);
+    let (counting, beyond) = status.split_once("beyond rating, does not pass").expect("a list of its own");
+    assert!(
+        counting.contains("2133 MT/s") && !counting.contains("fail: Amber, direct, 2400 MT/s"),
+        "{status}"
+    );
+    assert!(beyond.contains("2400 MT/s"), "{status}");
 }
 
 #[test]

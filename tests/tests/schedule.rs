@@ -69,8 +69,11 @@ fn the_list_names_what_to_mount_and_keeps_to_eighty_columns() {
     assert_eq!(run.code, 0, "{}", run.err);
     for words in [
         "begins      Mon 2026-11-23 09:00",
-        "ends  P10   ",
-        "      P90   ",
+        "ends  expected  ",
+        "      P10       ",
+        "      P50       ",
+        "      P90       ",
+        "repeatability (",
         "[ ] 1  Mon 2026-11-23 09:00  Amber on",
         "[ ] 2  Wed 2026-11-25 09:00  Amber on",
         "take out first: Amber on",
@@ -88,6 +91,16 @@ fn the_list_names_what_to_mount_and_keeps_to_eighty_columns() {
     assert_eq!(page.matches("class=\"box\"").count(), 6, "three boxes a mounting");
     assert!(page.contains("<svg") && page.contains("Tue 2026-11-24") && page.contains("Wrist strap"));
     assert!(!page.contains("http"), "the page stands alone");
+    // Terminal and page name each end alike.
+    let said = |name: &str| {
+        let line = run.out.lines().find(|line| line.contains(&format!("{name}  "))).expect("the line");
+        line.split(name).nth(1).unwrap().split("  (").next().unwrap().trim().to_string()
+    };
+    let [expected, p10, p50, p90] = ["expected", "P10", "P50", "P90"].map(said);
+    assert!(page.contains(&format!("its expected time</small><b>{expected}</b>")), "{expected}");
+    for (name, end) in [("P10", p10), ("P50", p50), ("P90", p90)] {
+        assert!(page.contains(&format!("{name} {end} (")), "{name} {end}");
+    }
     let elsewhere = ["preview", path.to_str().unwrap(), "--page", "absent/list.html"];
     assert_eq!(nightbench(folder.path(), &elsewhere).code, 74);
 }

@@ -116,7 +116,7 @@ fn a_file_of_limits_leaves_the_rest_as_the_plan_has_it() {
     folder.file("limits.toml", limits);
     let after = nightbench(at, &["report", "d", "--limits", "limits.toml", "--json"]);
     assert!([0, 1].contains(&after.code), "{}", after.err);
-    let page = std::fs::read_to_string(at.join("d/report.html")).unwrap();
+    let page = std::fs::read_to_string(at.join("d/what-if.html")).unwrap();
     assert!(page.contains("fixture of width 9 ps"), "the plan's own line is gone");
     // Both sets can be read on the page, in figures.
     for words in ["width (read) at least 0.21 UI", "width (read) at least 0.2 UI", "simple acceptance"] {

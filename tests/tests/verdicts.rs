@@ -100,17 +100,37 @@ fn other_limits_judge_the_same_counts_and_both_sets_stay() {
     assert_eq!(sets.len(), 2, "{sets:?}");
     assert!(sets.iter().any(|set| set["agreed_before"] == true && set["shown"] == false));
     assert!(sets.iter().any(|set| set["agreed_before"] == false && set["shown"] == true));
-    let html = page(&folder, "run");
-    for words in
-        ["agreed before measuring", "the file strict.toml", "invented, strict", "verdict depends on the set"]
-    {
+    let file = |name: &str| std::fs::read_to_string(folder.path().join("run").join(name)).unwrap();
+    let html = file("what-if.html");
+    for words in [
+        "What if",
+        "before measuring",
+        "the file strict.toml",
+        "invented, strict",
+        "verdict depends on the set",
+    ] {
         assert!(html.contains(words), "missing: {words}");
     }
+    assert!(!html.contains("A signature confirms") && !file("report.html").contains("strict.toml"));
     // Without the option: the plan's own again, the other still shown.
     let back = json(&nightbench(folder.path(), &["report", "run", "--json"]));
     assert_eq!(back["limit_sets"].as_array().unwrap().len(), 2);
     assert!(page(&folder, "run").contains("the file strict.toml"));
     assert_ne!(back["verdicts"], value["verdicts"]);
+    // The rule alone, from a file and by its name; the report stays as it is.
+    let report = file("report.html");
+    folder.file("tighter.toml", "[decision]\nguard_band_factor = 0\n");
+    let asked = json(&nightbench(folder.path(), &["report", "run", "--rule", "simple acceptance", "--json"]));
+    let html = file("what-if.html");
+    assert!(html.contains("judged by the rule simple acceptance"));
+    let by_file = json(&nightbench(folder.path(), &["report", "run", "--limits", "tighter.toml", "--json"]));
+    assert_eq!(asked["verdicts"], by_file["verdicts"]);
+    assert_ne!(asked["verdicts"], value["verdicts"]);
+    assert!(asked["report"].as_str().unwrap().ends_with("what-if.html"));
+    assert_eq!(file("report.html"), report);
+    let unknown = nightbench(folder.path(), &["report", "run", "--rule", "simple aceptance"]);
+    assert_eq!(unknown.code, 2);
+    assert!(unknown.err.contains("did you mean `simple acceptance`?"), "{}", unknown.err);
     folder.file("wrong.toml", "[[limit]]\nmetric = \"widht\"\n");
     let wrong = nightbench(folder.path(), &["report", "run", "--limits", "wrong.toml"]);
     assert_eq!(wrong.code, 2);

@@ -53,8 +53,8 @@ impl AcceptanceCriteria {
         AcceptanceCriteria::read(&in_todays_words(text), generation)
     }
 
-    /// As [`AcceptanceCriteria::read`]; what the file says nothing of (`[decision]`, `[[uncertainty]]` or `[release]`) is taken from
-    /// `base`, or has its default.
+    /// As [`AcceptanceCriteria::read`]; what the file says nothing of (`[[limit]]`, `[decision]`, `[[uncertainty]]` or
+    /// `[release]`) is taken from `base`; without one the last three have their default.
     ///
     /// # Errors
     /// As [`AcceptanceCriteria::read`].
@@ -72,8 +72,12 @@ impl AcceptanceCriteria {
             return Err(mistakes.into_sorted());
         }
         let file = Section::new(PLAN, document.get_ref(), 0..0, &mistakes);
-        let limits = read_limits(file.tables("limit"), generation);
-        if !file.has("limit") {
+        let mut limits = read_limits(file.tables("limit"), generation);
+        // A question about the rule alone is one about these limits.
+        let asks = ["decision", "uncertainty", "release"].iter().any(|section| file.has(section));
+        if let Some(base) = base.filter(|_| asks && !file.has("limit")) {
+            limits = base.limits.clone();
+        } else if !file.has("limit") {
             file.mistake(
                 "limit",
                 "the file has no [[limit]]: nothing could be judged",
@@ -281,6 +285,19 @@ units = 5
             assert!(only.message.contains(message), "{to}: {only:?}");
             assert!(only.remedy.as_deref().is_some_and(|words| words.starts_with(remedy)), "{to}: {only:?}");
         }
+    }
+
+    #[test]
+    fn a_file_with_a_rule_alone_asks_about_the_limits_there_are() {
+        let own = AcceptanceCriteria::read(FILE, Generation::Ddr4).expect("sound");
+        let over = |text: &str| AcceptanceCriteria::read_over(text, Generation::Ddr4, Some(&own));
+        let asked = over("[decision]\nguard_band_factor = 0.5\n").expect("sound");
+        assert_eq!((&asked.limits, asked.decision.guard_band_factor), (&own.limits, 0.5));
+        assert!(over("").unwrap_err()[0].message.contains("nothing could be judged"));
+        let named = own.decision.with_rule("simple acceptance").expect("known");
+        assert_eq!((named.guard_band_factor, named.four_words), (0.0, own.decision.four_words));
+        let unknown = own.decision.with_rule("simple aceptance").unwrap_err();
+        assert!(unknown.contains("did you mean `simple acceptance`?"), "{unknown}");
     }
 
     #[test]

@@ -3,6 +3,7 @@
 use crate::section::Section;
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::Direction;
+use nightbench_core::text::nearest;
 use nightbench_core::units::{Millivolts, Picoseconds};
 use serde::Serialize;
 
@@ -164,6 +165,23 @@ impl DecisionRule {
     /// Is it the name of a rule that a plan may choose?
     pub fn is_named(name: &str) -> bool {
         Self::NAMED.iter().any(|line| line.0 == name)
+    }
+
+    /// The same words and coverage under a rule that a plan may choose by this name.
+    ///
+    /// # Errors
+    /// Names the rules there are.
+    pub fn with_rule(&self, name: &str) -> Result<DecisionRule, String> {
+        let names = || Self::NAMED.iter().map(|line| line.0);
+        let Some((name, guard_band_factor, in_standard)) =
+            Self::NAMED.iter().find(|line| line.0 == name).copied()
+        else {
+            let near =
+                nearest(name, names()).map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
+            let known: Vec<&str> = names().collect();
+            return Err(format!("there is no decision rule `{name}`{near} (known: {})", known.join(", ")));
+        };
+        Ok(DecisionRule { name: name.into(), guard_band_factor, in_standard, ..self.clone() })
     }
 
     /// Guard band w of a value with standard uncertainty `u` and U = `k` u.

@@ -106,6 +106,7 @@ impl<'a> Eye<'a> {
             lanes: self.captures.first().map(|(_, capture)| capture.lanes.clone()).unwrap_or_default(),
             width_ps: means(&self.width),
             height_mv: means(&self.height),
+            margin_share: Vec::new(),
             centre_ps: centre.map(|(ps, _)| ps as f32),
             centre_mv: centre.map(|(_, mv)| mv as f32),
         }

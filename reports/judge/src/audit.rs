@@ -1,7 +1,7 @@
 //! What an auditor asks beyond the verdicts: risks over the whole matrix, distributions, effects, headroom, the
 //! reference condition, and other limits. Plain values, no logic.
 
-use crate::judged::{Verdict, VerdictCounts};
+use crate::judged::{Budget, Verdict, VerdictCounts};
 use nightbench_core::results::EyeName;
 use plan::limits::Metric;
 use serde::Serialize;
@@ -27,8 +27,21 @@ pub struct Audit {
     pub set_changes: Vec<SetChange>,
     /// Masks seen at the bit error ratio they are defined for: information only.
     pub extrapolations: Vec<ExtrapolationNote>,
+    /// Uncertainty budgets of the eyes that are drawn, each at its own values.
+    pub budgets: Vec<EyeBudget>,
     /// What cannot be said and why, and what a reader must know.
     pub words: Vec<String>,
+}
+
+/// The uncertainty budget of one metric of one eye.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct EyeBudget {
+    /// Index of the condition.
+    pub condition: usize,
+    /// The eye.
+    pub eye: EyeName,
+    /// Its budget.
+    pub budget: Budget,
 }
 
 /// Global consumer's and producer's risk (JCGM 106:2012, clause 9), the observed distribution as prior.
@@ -140,6 +153,27 @@ pub struct Headroom {
     pub percent: Option<f64>,
     /// Every rate measured passes: at least this much.
     pub at_least: bool,
+    /// Rate at which the margin is used up: without a guard band, and with the rule's.
+    pub crossings: [Crossing; 2],
+}
+
+/// Rate at which the margin of a module on a channel reaches what is asked of it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Crossing {
+    /// Not up to the highest rate measured.
+    Above,
+    /// At or below the lowest rate measured.
+    Below,
+    /// Straight between the two rates measured on either side.
+    At {
+        /// The rate, MT/s.
+        mts: f64,
+        /// The same for margins that are U lower and U higher, MT/s; `None` where that lies outside the rates measured.
+        interval_mts: (Option<f64>, Option<f64>),
+    },
+    /// Nothing was measured that has a margin.
+    Unknown,
 }
 
 /// Tolerance limit of the worst margin over units.

@@ -71,6 +71,8 @@ struct Row {
     freedom: Option<f64>,
     /// Cancels in a difference of two runs with the same chip and delay line.
     common: bool,
+    /// An estimate for what neither this run nor a study says.
+    assumed: bool,
     source: String,
 }
 
@@ -145,6 +147,7 @@ impl Common {
                 amount: Amount::Fixed,
                 freedom: line.degrees_of_freedom,
                 common: known.is_some_and(|index| rows[index].common),
+                assumed: false,
                 source: if words { format!("plan: {}", line.source) } else { String::new() },
             };
             match known {
@@ -220,6 +223,7 @@ impl Common {
             amount: Amount::Fixed,
             freedom: None,
             common: false,
+            assumed: false,
             source: source.into(),
         };
         let step_name = if metric.is_time() { "tap step" } else { "Vref step" };
@@ -251,6 +255,7 @@ impl Common {
                 degrees_of_freedom: row.freedom,
                 share,
                 source: row.source,
+                assumed: row.assumed,
                 name: row.name.into_owned(),
             })
             .collect();
@@ -280,6 +285,7 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
         amount: Amount::Fixed,
         freedom: None,
         common: false,
+        assumed: false,
         source,
     };
     let mut rows = Vec::with_capacity(10);
@@ -332,7 +338,8 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
                 "no repeats in this run"
             };
             let source = say(&|| format!("{why}: {UNKNOWN_REPEATABILITY} of a step, estimate"));
-            rows.push(row("repeatability", UNKNOWN_REPEATABILITY * step, source));
+            let row = row("repeatability", UNKNOWN_REPEATABILITY * step, source);
+            rows.push(Row { assumed: true, ..row });
         }
     }
     match inputs.scatter.reseating {
@@ -348,7 +355,8 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
         }),
         None => {
             let source = say(&|| format!("no re-seats in this run: {UNKNOWN_RESEATING} of a step, estimate"));
-            rows.push(row("re-seating", UNKNOWN_RESEATING * step, source));
+            let row = row("re-seating", UNKNOWN_RESEATING * step, source);
+            rows.push(Row { assumed: true, ..row });
         }
     }
     let (per_kelvin, per_percent) = SENSITIVITY;

@@ -1,13 +1,15 @@
 //! Which factor eats the margin, and how much rate each module and channel has to spare.
 
 use super::sample;
-use crate::audit::{EffectLine, EffectTable, Headroom};
+use crate::audit::{Crossing, EffectLine, EffectTable, Headroom};
 use crate::judged::{JudgedRun, Verdict};
+use nightbench_core::condition::ConditionState;
+use nightbench_core::results::EyeName;
 use plan::Plan;
 use plan::limits::Metric;
 use plan::matrix::Factor;
 use statistics::factorial::{Factor as Column, Terms, factorial};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Most conditions analysed with interactions, and at all: beyond it a regular sample is taken.
 const MOST: (usize, usize) = (3000, 20_000);
@@ -116,7 +118,90 @@ pub fn headroom(run: &JudgedRun, plan: &Plan) -> Vec<Headroom> {
                 passing_mts,
                 percent: passing_mts.map(|rate| 100.0 * (rate / rated_mts - 1.0)),
                 at_least: passing.len() == rates.len(),
+                crossings: crossings(run, plan, (module, channel)),
             })
         })
         .collect()
+}
+
+/// Share of the limit that is missing where training fails: all of it.
+const NO_EYE: f64 = -1.0;
+
+/// Where a setup's worst margin, as a share of its limit, falls to zero and to the guard band. Every metric of an eye is
+/// followed by itself, since their limits differ; the first one to run out counts.
+fn crossings(run: &JudgedRun, plan: &Plan, setup: (usize, usize)) -> [Crossing; 2] {
+    // By metric and eye, at each rate: the lowest margin, and the lowest margin less guard band, each with its U.
+    type Worst = [(f64, f64); 2];
+    let mut lines: BTreeMap<(Metric, EyeName), BTreeMap<u32, Worst>> = BTreeMap::new();
+    let mut untrained = BTreeSet::new();
+    for judged in &run.conditions {
+        let levels = (judged.condition.level(Factor::Module), judged.condition.level(Factor::Channel));
+        if levels != setup {
+            continue;
+        }
+        let rate = judged.condition.rate(plan).nominal();
+        if judged.state == ConditionState::TrainingFailed {
+            untrained.insert(rate);
+        }
+        for metric in judged.metrics.iter().filter(|metric| metric.limit > 0.0) {
+            let u = metric.expanded_uncertainty / metric.limit;
+            let seen = [metric.margin, metric.margin - metric.guard_band].map(|m| (m / metric.limit, u));
+            let rates = lines.entry((metric.metric, metric.eye)).or_default();
+            let worst = rates.entry(rate).or_insert([(f64::INFINITY, 0.0); 2]);
+            for (known, seen) in worst.iter_mut().zip(seen) {
+                if seen.0 < known.0 {
+                    *known = seen;
+                }
+            }
+        }
+    }
+    for rates in lines.values_mut() {
+        rates.extend(untrained.iter().map(|rate| (*rate, [(NO_EYE, 0.0); 2])));
+    }
+    std::array::from_fn(|place| {
+        let points = |shift: f64| {
+            let of = move |rates: &BTreeMap<u32, Worst>| -> Vec<(f64, f64)> {
+                let at = |(rate, worst): (&u32, &Worst)| {
+                    (f64::from(*rate), worst[place].0 + shift * worst[place].1)
+                };
+                rates.iter().map(at).collect()
+            };
+            lines.values().map(of).collect::<Vec<_>>()
+        };
+        let lowest =
+            |shift: f64| points(shift).iter().filter_map(|line| first_fall(line)).min_by(f64::total_cmp);
+        let below = |line: &Vec<(f64, f64)>| line.first().is_some_and(|(_, margin)| *margin < 0.0);
+        match (points(0.0).iter().any(below), lowest(0.0)) {
+            _ if lines.is_empty() => Crossing::Unknown,
+            (true, _) => Crossing::Below,
+            (false, None) => Crossing::Above,
+            (false, Some(mts)) => Crossing::At {
+                mts,
+                interval_mts: (lowest(-1.0).filter(|_| !points(-1.0).iter().any(below)), lowest(1.0)),
+            },
+        }
+    })
+}
+
+/// Where a line through points (rate, margin) in rising order first falls through zero; straight between two points.
+fn first_fall(points: &[(f64, f64)]) -> Option<f64> {
+    points.windows(2).find_map(|pair| {
+        let ((from, above), (to, below)) = (pair[0], pair[1]);
+        (above >= 0.0 && below < 0.0).then(|| from + (to - from) * above / (above - below))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::first_fall;
+
+    #[test]
+    fn a_margin_runs_out_between_the_rates_on_either_side() {
+        assert_eq!(first_fall(&[(2400.0, 0.3), (2800.0, 0.1), (3200.0, -0.1)]), Some(3000.0));
+        assert_eq!(first_fall(&[(2400.0, 0.0), (2800.0, -0.1)]), Some(2400.0));
+        // Nothing above the limit, nothing below it, and one rate only: no crossing is seen.
+        assert_eq!(first_fall(&[(2400.0, -0.2), (2800.0, -0.1)]), None);
+        assert_eq!(first_fall(&[(2400.0, 0.2), (2800.0, 0.1)]), None);
+        assert_eq!(first_fall(&[(2400.0, 0.2)]), None);
+    }
 }

@@ -77,6 +77,9 @@ pub struct LaneValues {
     pub width_ps: Vec<f32>,
     /// Height at the operating tap, mV; mean over jobs.
     pub height_mv: Vec<f32>,
+    /// Margin of each lane as a share of its limit, the lowest over the metrics judged of this eye; not a number for a
+    /// lane without a value. Empty where no limit applies.
+    pub margin_share: Vec<f32>,
     /// Centre of the eye as seen from the operating point, (late - early) / 2, ps; mean over open lanes and jobs.
     pub centre_ps: Option<f32>,
     /// The same in voltage, (upper - lower) / 2, mV.
@@ -208,6 +211,16 @@ impl JudgedCondition {
         }
     }
 
+    /// The lane that decides an eye; where no limit applies to it, its narrowest.
+    pub fn worst_lane(&self, eye: EyeName) -> Option<u16> {
+        if let Some(metric) = self.metrics.iter().find(|metric| metric.eye == eye) {
+            return Some(metric.lane);
+        }
+        let values = self.lanes.iter().find(|values| values.eye == eye)?;
+        let lanes = values.lanes.iter().zip(&values.width_ps);
+        lanes.min_by(|a, b| a.1.total_cmp(b.1)).map(|(lane, _)| *lane)
+    }
+
     /// The metric that decides, where one was measured.
     pub fn worst(&self) -> Option<&JudgedMetric> {
         self.metrics.first()
@@ -277,9 +290,11 @@ pub struct BudgetRow {
     pub share: f64,
     /// Where it comes from.
     pub source: String,
+    /// Taken as an estimate, because nothing of this run or of a study says it.
+    pub assumed: bool,
 }
 
-/// The uncertainty budget of one metric at the run's median values.
+/// The uncertainty budget of one metric, at the run's median values or at those of one eye.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Budget {
     /// Metric.
@@ -426,6 +441,8 @@ pub struct EyePicture {
     pub inferred_path: String,
     /// The worst lane (DQ).
     pub worst_lane: u16,
+    /// SVG path of every lane's outline, in the order captured; empty for eyes drawn as outlines only.
+    pub lane_paths: Vec<(u16, String)>,
     /// Operating point of the worst lane.
     pub operating: LanePoint,
     /// Bits of a clean point: the floor is 1 over this.
@@ -622,6 +639,8 @@ pub struct RunFacts {
     pub simulated: bool,
     /// Name of the target: `simulated target` or the bench's name.
     pub target: String,
+    /// What the page asks instead of reporting, `judged by the file other.toml`; `None` on a report.
+    pub what_if: Option<String>,
     /// Unique identifier of the report, on every page.
     pub report_id: String,
     /// Tool version.
@@ -662,6 +681,8 @@ pub struct RunFacts {
     /// Notes of those who read the results.
     #[serde(skip)]
     pub notes: Vec<ReviewNote>,
+    /// Lanes that share a strobe on each module, in the order of the levels.
+    pub strobe_lanes: Vec<u16>,
     /// Temperature at which training was done and then held, degC; `None` = trained at every condition.
     pub held_degc: Option<f64>,
 }

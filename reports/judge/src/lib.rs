@@ -8,6 +8,7 @@
 #![warn(clippy::print_stdout, clippy::print_stderr)]
 
 mod aggregate;
+mod assumed;
 pub mod audit;
 pub mod budget;
 mod chart;
@@ -27,10 +28,11 @@ mod summary_bytes;
 mod training;
 mod verdict;
 
+pub use assumed::{Assumption, assumptions};
 pub use chart::{Series, reference_condition};
-pub use picture::{extrapolated, outline_picture, picture};
+pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
 
-use crate::audit::Audit;
+use crate::audit::{Audit, EyeBudget};
 use crate::judged::{JobNote, JudgedRun, LeftOut, OutsidePlan};
 use crate::judged::{Verdict, VerdictCounts};
 use aggregate::{ConditionTally, Part, Pooled, Scatter};
@@ -215,11 +217,9 @@ impl<'p> Judge<'p> {
 
     /// Judges everything added and [sealed](Judge::seal) by a set of limits.
     pub fn judge(&self, terms: &AcceptanceCriteria) -> JudgedRun {
-        let jobs_per_condition = self.plan.repeats.jobs() as usize;
         let scatter = self.scatter(terms);
-        let coverage = Coverage::new(terms.decision.coverage);
-        let bench =
-            verdict::Bench { plan: self.plan, terms, scatter: &scatter, jobs_per_condition, coverage };
+        let bench = self.bench(terms, &scatter);
+        let jobs_per_condition = bench.jobs_per_condition;
         let mut conditions = Vec::with_capacity(self.expansion.conditions.len());
         let (mut verdicts, mut beyond) = (VerdictCounts::default(), VerdictCounts::default());
         let (mut not_measured, mut not_judged, mut undecided) = (0, 0, 0);
@@ -295,6 +295,29 @@ impl<'p> Judge<'p> {
         run.audit.words = words;
         run.release = release::release(&run, self.plan, terms, self.simulated);
         run
+    }
+
+    /// The uncertainty budget of every judged metric of some conditions (indices), each at its own values.
+    pub fn budgets_of(&self, terms: &AcceptanceCriteria, conditions: &[usize]) -> Vec<EyeBudget> {
+        let scatter = self.scatter(terms);
+        let bench = self.bench(terms, &scatter);
+        let of = |index: usize| {
+            let condition = self.expansion.conditions.get(index)?;
+            let tally = self.tallies.get(&(index as u32))?;
+            let budgets = verdict::own_budgets(&bench, condition, tally).into_iter();
+            Some(budgets.map(move |(eye, budget)| EyeBudget { condition: index, eye, budget }))
+        };
+        conditions.iter().filter_map(|index| of(*index)).flatten().collect()
+    }
+
+    fn bench<'a>(
+        &'a self,
+        terms: &'a AcceptanceCriteria,
+        scatter: &'a BTreeMap<Metric, Scatter>,
+    ) -> verdict::Bench<'a> {
+        let coverage = Coverage::new(terms.decision.coverage);
+        let jobs_per_condition = self.plan.repeats.jobs() as usize;
+        verdict::Bench { plan: self.plan, terms, scatter, jobs_per_condition, coverage }
     }
 
     /// Scatter within and between mountings, for each judged metric.

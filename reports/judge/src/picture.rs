@@ -11,6 +11,7 @@ use nightbench_core::results::{Capture, LanePoint, Point};
 use plan::presets::DDR4_MASK_BER;
 use std::collections::BTreeSet;
 use std::fmt::Write;
+use std::ops::Range;
 
 /// Most decades told apart.
 const MOST_CLASSES: u8 = 8;
@@ -26,9 +27,29 @@ pub fn picture(
     mask: Option<(f64, f64)>,
 ) -> Result<EyePicture, CountError> {
     let view = CaptureView::new(capture)?;
-    let classes = error_classes(&view);
+    let classes = classes_of(&view, 0..capture.lanes.len());
     let details = Some(details(&view, worst_lane, mask));
-    Ok(EyePicture { classes, details, ..outlines(&view, worst_lane) })
+    let paths = view.maps().iter().map(|map| outline(map).path_data());
+    let lane_paths = capture.lanes.iter().copied().zip(paths).collect();
+    Ok(EyePicture { classes, details, lane_paths, ..outlines(&view, worst_lane) })
+}
+
+/// Every lane of a capture as a picture of its own: its error classes and its outline.
+///
+/// # Errors
+/// Counts that contradict themselves.
+pub fn lane_pictures(capture: &Capture) -> Result<Vec<EyePicture>, CountError> {
+    let view = CaptureView::new(capture)?;
+    let picture = |(index, lane): (usize, &u16)| {
+        let own = outlines(&view, *lane);
+        EyePicture {
+            classes: classes_of(&view, index..index + 1),
+            all_lanes_path: String::new(),
+            inferred_path: String::new(),
+            ..own
+        }
+    };
+    Ok(capture.lanes.iter().enumerate().map(picture).collect())
 }
 
 /// The outlines of a capture alone: without error classes and details, which cost ten times as much.
@@ -39,15 +60,15 @@ pub fn outline_picture(capture: &Capture, worst_lane: u16) -> Result<EyePicture,
     Ok(outlines(&CaptureView::new(capture)?, worst_lane))
 }
 
-/// The decade above the floor of each point's worst lane (0: no error), 254 and 253 where only inferred.
-fn error_classes(view: &CaptureView<'_>) -> Vec<u8> {
+/// The decade above the floor of each point's worst lane among these (0: no error), 254 and 253 where only inferred.
+fn classes_of(view: &CaptureView<'_>, lanes: Range<usize>) -> Vec<u8> {
     let capture = view.capture();
     let grid = capture.grid;
     let floor = 1.0 / capture.rule.clean_bits().max(1) as f64;
     (0..grid.len())
         .map(|index| {
             let point = grid.point(index);
-            let counts = (0..capture.lanes.len()).filter_map(|lane| view.count(lane, point));
+            let counts = lanes.clone().filter_map(|lane| view.count(lane, point));
             let ratio = |(bits, errors): (u64, u64)| errors as f64 / bits.max(1) as f64;
             match counts.map(ratio).max_by(f64::total_cmp) {
                 Some(ratio) if ratio > 0.0 => {
@@ -55,7 +76,7 @@ fn error_classes(view: &CaptureView<'_>) -> Vec<u8> {
                     1 + (decades as u8).min(MOST_CLASSES - 1)
                 }
                 Some(_) => 0,
-                None if view.maps().iter().all(|map| map.passes(point)) => 254,
+                None if view.maps()[lanes.clone()].iter().all(|map| map.passes(point)) => 254,
                 None => 253,
             }
         })
@@ -79,6 +100,7 @@ fn outlines(view: &CaptureView<'_>, worst_lane: u16) -> EyePicture {
         worst_lane_path: path(&outlines[0]),
         all_lanes_path: path(&outlines[1]),
         inferred_path: dots(&inferred),
+        lane_paths: Vec::new(),
         worst_lane: capture.lanes.get(lane).copied().unwrap_or(worst_lane),
         operating,
         clean_bits: capture.rule.clean_bits().max(1),

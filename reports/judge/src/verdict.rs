@@ -9,7 +9,8 @@ use crate::judged::{
 };
 use nightbench_core::condition::ConditionState;
 use nightbench_core::faults::Fault;
-use nightbench_core::results::Grid;
+use nightbench_core::rates::DataRate;
+use nightbench_core::results::{EyeName, Grid};
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::Condition;
@@ -35,6 +36,7 @@ pub struct Bench<'a> {
 /// A value and what its budget was made from.
 #[derive(Debug, Clone, Copy)]
 pub struct Seen {
+    eye: EyeName,
     value: f64,
     edges: (f64, f64),
     grid: Grid,
@@ -80,22 +82,39 @@ impl Typical {
         for (metric, (_, mut seen)) in self.seen {
             seen.sort_by(|a, b| a.value.total_cmp(&b.value).then(a.edges.0.total_cmp(&b.edges.0)));
             let Some(seen) = seen.get(seen.len() / 2) else { continue };
-            let inputs = Inputs {
-                metric,
-                grid: &seen.grid,
-                jobs: seen.jobs,
-                mountings: seen.mountings,
-                mounting_weight: seen.mounting_weight,
-                scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
-                lines: &bench.terms.budget.lines,
-                off_kelvin: seen.off.0,
-                off_percent: seen.off.1,
-            };
-            let common = Common::new(&inputs, true);
-            budgets.extend(common.table(metric, seen.value, seen.edges, bench.terms.decision.coverage));
+            budgets.extend(seen.budget(bench, metric));
         }
         budgets
     }
+}
+
+impl Seen {
+    /// The budget at this value.
+    fn budget(&self, bench: &Bench<'_>, metric: Metric) -> Result<Budget, StatisticsError> {
+        let inputs = Inputs {
+            metric,
+            grid: &self.grid,
+            jobs: self.jobs,
+            mountings: self.mountings,
+            mounting_weight: self.mounting_weight,
+            scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
+            lines: &bench.terms.budget.lines,
+            off_kelvin: self.off.0,
+            off_percent: self.off.1,
+        };
+        let common = Common::new(&inputs, true);
+        common.table(metric, self.value, self.edges, bench.terms.decision.coverage)
+    }
+}
+
+/// The budget of every judged metric of a condition, at its own values.
+pub fn own_budgets(
+    bench: &Bench<'_>,
+    condition: &Condition,
+    tally: &ConditionTally,
+) -> Vec<(EyeName, Budget)> {
+    let (_, seen) = judge_condition(bench, condition, tally, None);
+    seen.iter().filter_map(|(metric, seen)| Some((seen.eye, seen.budget(bench, *metric).ok()?))).collect()
 }
 
 /// Judges a condition on everything its jobs measured; also gives the values behind it, for [`Typical::add`].
@@ -135,7 +154,9 @@ pub fn judge_condition(
                 }
             }
         }
-        judged.lanes.push(eye.values());
+        let mut values = eye.values();
+        values.margin_share = margin_shares(&eye, bench.terms, rate);
+        judged.lanes.push(values);
     }
     judged.metrics.sort_by(|a, b| a.compare_worst(b).then(a.eye.cmp(&b.eye)).then(a.metric.cmp(&b.metric)));
     let planned = bench.plan.repeats.repeats;
@@ -169,6 +190,26 @@ pub fn judge_condition(
     // Kept by the ten thousand.
     judged.metrics.shrink_to_fit();
     (judged, seen)
+}
+
+/// Margin of every lane as a share of its limit, the lowest over the limits of its eye; empty where none applies.
+fn margin_shares(eye: &Eye<'_>, terms: &AcceptanceCriteria, rate: DataRate) -> Vec<f32> {
+    let Some((_, first)) = eye.captures.first() else { return Vec::new() };
+    let grid = &first.grid;
+    let mut shares = Vec::new();
+    for limit in terms.limits.iter().filter(|limit| limit.applies(eye.name.direction, rate)) {
+        let bound = limit.in_base_unit(grid.ui, grid.tap_step, grid.vddq, grid.vref_step);
+        if bound <= 0.0 {
+            continue;
+        }
+        let lanes = eye.lanes(limit.metric, mask_of(limit, grid).as_ref());
+        shares.resize(first.lanes.len(), f32::NAN);
+        for (share, lane) in shares.iter_mut().zip(lanes.iter()) {
+            // The lesser of two; a value beats no value.
+            *share = share.min(lane.value().map_or(f32::NAN, |value| (value / bound - 1.0) as f32));
+        }
+    }
+    shares
 }
 
 /// Largest differences of achieved and set temperature (K) and VDDQ (percent) over the jobs.
@@ -302,7 +343,10 @@ fn judge_metric(
     let combined = common.combine(value, edges.0 + edges.1, coverage).map_err(unknown)?;
     let only_bound = lane.jobs == 0;
     let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
-    seen.push((metric, Seen { value, edges, grid: *grid, jobs, mountings, mounting_weight, off }));
+    seen.push((
+        metric,
+        Seen { eye: eye.name, value, edges, grid: *grid, jobs, mountings, mounting_weight, off },
+    ));
     let (u, k) = (combined.standard, combined.k);
     let guard_band = rule.guard_band(u, k);
     let margin = value - bound;

@@ -19,7 +19,7 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
     // A study that gives no line would be refused by `run` only.
-    criteria::resolve(AcceptanceCriteria::of(plan), path.parent())?;
+    let terms = criteria::resolve(AcceptanceCriteria::of(plan), path.parent())?;
     let expansion = expand(plan, &Selection::default());
     if expansion.conditions.is_empty() {
         return Err(Failure::new(
@@ -56,6 +56,11 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
     if !missing.is_empty() {
         text.push('\n');
         text.push_str(missing.trim_end());
+    }
+    let assumed = super::preview::assumed_words(plan, &terms);
+    if !assumed.is_empty() {
+        text.push('\n');
+        text.push_str(assumed.trim_end());
     }
     terminal.out(&text);
     Ok(Exit::Pass)

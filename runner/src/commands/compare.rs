@@ -12,6 +12,7 @@ use crate::store::{StoreReader, Target};
 use judge::comparison::{Answer, Comparison, Demands, Pair, compare as compare_runs};
 use nightbench_core::text::counted;
 use pages::comparison::{EyePair, RunSide, build};
+use pages::report;
 use plan::criteria::AcceptanceCriteria;
 use plan::keys::JobKeys;
 use plan::matrix::Factor;
@@ -230,7 +231,8 @@ fn eyes(
         let before = one(old, condition.pair.before)?;
         let after = one(new, condition.pair.after)?;
         if let (Some(before), Some(after)) = (before, after) {
-            pairs.push(EyePair { name: condition.name.clone(), pictures: (before, after) });
+            let limits = report::limits_of(&old.0.run, &old.0.facts, condition.pair.before, &before);
+            pairs.push(EyePair { name: condition.name.clone(), pictures: (before, after), limits });
         }
         if pairs.len() == MOST_EYES {
             break;

@@ -27,7 +27,7 @@ pub fn merge(terminal: &Terminal, out: &Path, parts: &[PathBuf], as_json: bool) 
         summary["duplicates"] = merged.duplicates.into();
         terminal.out(&summary.to_string());
     } else {
-        terminal.out(&closing_words(&folder, &report));
+        terminal.out(&closing_words(&folder, &report, &Selection::default()));
     }
     if merged.missing_jobs > 0 {
         return Ok(Exit::Incomplete);

@@ -9,10 +9,12 @@ use crate::forecast::Forecast;
 use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
 use crate::forecast::setup_list::{cautions, change_over_ratio, least_change_over_h, mountings, setup_list};
 use crate::inputs::plan_file::PlanFile;
+use judge::{Assumption, assumptions};
 use nightbench_core::text::counted;
 use pages::setup_list::ListedMounting;
 use plan::Plan;
 use plan::coverage::CoverageKind;
+use plan::criteria::AcceptanceCriteria;
 use plan::obstacles::obstacles;
 use schedule::finish_bound;
 use serde_json::json;
@@ -125,13 +127,15 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
             "ratio": bound.ratio(&schedule.cost, price),
         },
         "release_impossible_because": obstacles(plan),
+        "assumed": assumptions(plan, &AcceptanceCriteria::of(plan)).iter().map(Assumption::words).collect::<Vec<_>>(),
         "price_of_a_hands_on_change_min": price,
         "without_calendar": {
             "hands_on_changes": forecast.order.cost.changes,
             "ratio_with_price": bound.ratio(&forecast.order.cost, price),
         },
         "finish": {
-            "begin": clock(schedule.start_min), "p10": clock(finish.p10_min), "p50": clock(finish.p50_min),
+            "begin": clock(schedule.start_min), "expected": clock(schedule.finish_min),
+            "expected_hours": since(schedule.finish_min), "p10": clock(finish.p10_min), "p50": clock(finish.p50_min),
             "p90": clock(finish.p90_min), "p10_hours": since(finish.p10_min), "p50_hours": since(finish.p50_min),
             "p90_hours": since(finish.p90_min), "earliest_possible_hours": since(earliest),
         },
@@ -183,6 +187,7 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
     text.push_str(&finish_words(plan, forecast)?);
     text.push_str(&capture_words(plan, ways));
     text.push_str("\n\nTimes of the bench that [bench_times] does not state are estimates.\n");
+    text.push_str(&assumed_words(plan, &AcceptanceCriteria::of(plan)));
     for obstacle in obstacles(plan) {
         text.push_str(&folded(&format!("no release \"yes\" is possible: {obstacle}"), "", "  "));
     }
@@ -191,6 +196,15 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
         text.push_str("Nothing to mount.\n");
     }
     Ok(text.trim_end().to_string())
+}
+
+/// What verdicts will rest on without having been measured, for `check` and `preview`; empty where there is nothing, or
+/// where a study is named, which `run` reads.
+pub fn assumed_words(plan: &Plan, terms: &AcceptanceCriteria) -> String {
+    if !terms.budget.studies.is_empty() {
+        return String::new();
+    }
+    assumptions(plan, terms).iter().map(|one| folded(&one.words(), "", "  ")).collect()
 }
 
 /// The combinations no condition can hold, for `check` and `preview`; empty for full coverage.
@@ -276,7 +290,9 @@ fn finish_words(plan: &Plan, forecast: &Forecast) -> Result<String, Failure> {
         }
     }
     text.push_str(&format!(
-        "ends  P10   {}  (one run in ten is through by then)\n      P50   {}  (every second one)\n      P90   {}  (nine in ten)\n",
+        "ends  expected  {}  (everything takes its expected time)\n      P10       {}  (one run in ten is through by then)\n      \
+         P50       {}  (every second one)\n      P90       {}  (nine in ten)\n",
+        clock(forecast.schedule.finish_min),
         clock(finish.p10_min),
         clock(finish.p50_min),
         clock(finish.p90_min)
@@ -286,8 +302,7 @@ fn finish_words(plan: &Plan, forecast: &Forecast) -> Result<String, Failure> {
             .map_err(|error| Failure::invalid(error.to_string()))?;
         text.push_str(&folded(
             &format!(
-                "with everything taking its expected time this order ends {}, and none could end before {}",
-                clock(forecast.schedule.finish_min),
+                "no order with everything taking its expected time could end before {}",
                 clock(earliest)
             ),
             "",

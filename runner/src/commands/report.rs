@@ -1,4 +1,5 @@
-//! `report`: rebuilds the page from the stored counts alone, by the plan's limits or by others.
+//! `report`: rebuilds the page from the stored counts alone; what-if questions, by other limits or another rule, get a page
+//! of their own.
 
 use super::run_summary::{closing_words, exit_of, explain};
 use crate::cli::ReportArguments;
@@ -19,14 +20,17 @@ use std::time::SystemTime;
 /// Rebuilds DIR/report.html, or draws the eyes of one job.
 pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
     let dir = &arguments.dir;
-    let instead = match &arguments.limits {
-        Some(path) => Some((format!("the file {}", path.display()), other_limits(terminal, dir, path)?)),
-        None => None,
+    let instead = match (&arguments.limits, &arguments.rule) {
+        (Some(path), _) => Some((format!("the file {}", path.display()), other_limits(terminal, dir, path)?)),
+        (None, Some(name)) => Some((format!("the rule {name}"), other_rule(dir, name)?)),
+        (None, None) => None,
     };
+    let asked = instead.as_ref().map(|(name, _)| format!("judged by {name}"));
     let beyond_counts = instead.as_ref().map(|(_, terms)| terms.decision.beyond_rating_counts);
     let reader = open_whole(dir)?;
     let cache = if arguments.afresh { CacheUse::Afresh } else { CacheUse::Keep };
-    let folder = JudgedFolder::read(dir, &reader, JudgedBy { instead, all_sets: true, cache })?;
+    let mut folder = JudgedFolder::read(dir, &reader, JudgedBy { instead, all_sets: true, cache })?;
+    folder.facts.what_if = asked;
     if let Some(job) = &arguments.eye {
         let (path, job) = eye_page::write(&folder, dir, &reader, job)?;
         let path = path.display().to_string();
@@ -41,7 +45,7 @@ pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
     if arguments.json.json {
         terminal.out(&folder.summary(&path).to_string());
     } else {
-        terminal.out(&closing_words(&folder, &path));
+        terminal.out(&closing_words(&folder, &path, &Selection::default()));
     }
     let everything = Selection::default();
     let exit = exit_of(
@@ -52,6 +56,17 @@ pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
     );
     explain(terminal, exit, &folder, &everything);
     Ok(exit)
+}
+
+/// The plan's limits under another rule; a question that leaves nothing behind.
+fn other_rule(dir: &Path, name: &str) -> Result<AcceptanceCriteria, Failure> {
+    let reader = Store::open_read_only(dir)?;
+    let origin = format!("plan stored in {}", dir.display());
+    let plan = PlanFile::from_text(reader.meta()?.plan_text, &origin, false)?.plan;
+    let (known, _) = criteria::recorded(&reader, &plan)?;
+    let own = criteria::of_plan(&plan, &known, dir)?;
+    let decision = own.decision.with_rule(name).map_err(Failure::invalid)?;
+    Ok(AcceptanceCriteria { decision, ..own })
 }
 
 /// Reads a file of limits and records it in the store, beside those the run was measured under.

@@ -45,7 +45,7 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     if arguments.json.json {
         terminal.out(&folder.summary(&report).to_string());
     } else {
-        terminal.out(&closing_words(&folder, &report));
+        terminal.out(&closing_words(&folder, &report, &selection));
     }
     let verdicts = exit_of(
         &folder,
@@ -208,6 +208,8 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
     let drop_point = if bench.is_some() { CancelToken::new() } else { cancel.clone() };
     let watch = Watch::start(&cancel, &drop_point)
         .map_err(|error| Failure::new(Exit::Store, format!("cannot watch for signals: {error}")))?;
+    let clock = BenchClock::of_store(plan, &forecast, store.reader())?;
+    let clock = clock.only(selected.iter().map(|todo| todo.position));
     let mut executor = Executor::new(plan, &forecast.expansion, &keys);
     let options = SimulatedOptions {
         interface: plan.interface.clone(),
@@ -223,8 +225,8 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
     let ran = match bench {
         Some(session) => {
             let executor = executor.with_drop_point(drop_point);
-            let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
-                .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
+            let mut progress =
+                Progress::new(*terminal, done_before, done_before + pending.len()).with_clock(clock);
             let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending };
             let ended = session.run(run, &mut store, &cancel, &mut progress);
             progress.finish();
@@ -239,7 +241,8 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
             let options = Arc::new(options);
             let open = || -> Box<dyn Driver> { Box::new(SimulatedTarget::new(Arc::clone(&options))) };
             let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
-                .with_clock(BenchClock::of_store(plan, &forecast, store.reader())?);
+                .with_clock(clock)
+                .with_guess(guess(plan, &pending, threads));
             let outcome = simulate(
                 Night { dir: &dir, plan, executor: &executor, open: &open, threads },
                 &pending,
@@ -258,6 +261,19 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
         remeasure::close_request(&mut store)?;
     }
     Ok(Measured { dir, store, selection, selected, stopped, on_bench })
+}
+
+/// Seconds of one core for a lane of one eye, where it was measured: before the first job is done there is nothing better.
+const LANE_S: f64 = 0.004;
+
+/// Seconds that the jobs may take on this computer, before the first is done.
+fn guess(plan: &Plan, todo: &[PendingJob], threads: usize) -> f64 {
+    let directions = plan.capture.directions.len() as f64;
+    let lanes = |todo: &PendingJob| {
+        let module = todo.condition.module(plan);
+        module.lanes().iter().count() as f64 * f64::from(module.ranks) * directions
+    };
+    todo.iter().map(lanes).sum::<f64>() * LANE_S / threads.max(1) as f64
 }
 
 /// What begins, in words.

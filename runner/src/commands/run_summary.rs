@@ -137,9 +137,16 @@ fn tell_reasons(terminal: &Terminal, folder: &JudgedFolder, selection: &Selectio
     }
 }
 
-/// The last words of a run: verdicts, the worst condition, and where the report is.
-pub fn closing_words(folder: &JudgedFolder, report: &Path) -> String {
+/// The last words of a run: verdicts, the worst condition, and where the report is. What was not selected and has not run
+/// is told apart from what could not be measured.
+pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection) -> String {
     let run = &folder.run;
+    let waits = |one: &&JudgedCondition| {
+        one.state == ConditionState::NotRun
+            && !selection.contains(&one.condition)
+            && (!one.beyond_rating || run.beyond_rating_counts)
+    };
+    let waiting = run.conditions.iter().filter(waits).count();
     let mut rows: Vec<Vec<String>> = Verdict::ALL
         .iter()
         .map(|verdict| {
@@ -150,7 +157,10 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path) -> String {
             ]
         })
         .collect();
-    rows.push(vec!["not measured".into(), run.not_measured.to_string(), String::new()]);
+    rows.push(vec!["not measured".into(), (run.not_measured - waiting).to_string(), String::new()]);
+    if waiting > 0 {
+        rows.push(vec!["not selected, not run".into(), waiting.to_string(), String::new()]);
+    }
     if run.undecided > 0 {
         rows.push(vec!["undecided: measured".into(), run.undecided.to_string(), String::new()]);
     }

@@ -52,12 +52,13 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "training_failed": progress.training_failed, "not_measured": progress.not_measured,
                 "superseded": progress.superseded, "outside_plan": outside.jobs, "bench_hours": left.done_hours,
                 "bench_hours_left": left.left_hours,
-                "wall_clock_seconds_left": wall.as_ref().and_then(|wall| wall.left_s(planned - done.min(planned))),
+                "wall_clock_seconds_left": wall.as_ref().and_then(Wall::left_s),
                 "finish": left.finish.as_ref().map(|[p10, p50, p90]| json!({"p10": p10, "p50": p50, "p90": p90})),
                 "next_hands_on": left.next.as_ref().map(|(when, what)| json!({"begin": when, "mount": what})),
                 "running": holder.is_some(),
                 "verdicts": so_far.map(|so_far| so_far.verdicts),
                 "failing": so_far.map(|so_far| &so_far.failing),
+                "failing_beyond_rating": so_far.map(|so_far| &so_far.failing_beyond),
             })
             .to_string(),
         );
@@ -116,7 +117,7 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
     }
     if let Some(wall) = wall {
         text.push_str(&format!("\nby the clock here    running for {}", duration(wall.elapsed_s)));
-        if let Some(left) = wall.left_s(planned.saturating_sub(done)).filter(|_| simulated) {
+        if let Some(left) = wall.left_s().filter(|_| simulated) {
             text.push_str(&format!(", about {} left", duration(left)));
         }
     }
@@ -126,7 +127,8 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
 /// The present run by the clock of this computer.
 struct Wall {
     elapsed_s: f64,
-    /// Jobs done since it began.
+    /// Jobs it was to do, and those done since it began.
+    asked: usize,
     jobs: usize,
 }
 
@@ -135,19 +137,21 @@ impl Wall {
     fn of(reader: &StoreReader, done: usize) -> Result<Option<Wall>, Failure> {
         let events = reader.events()?;
         let started = events.iter().rev().find_map(|stored| match stored.event()? {
-            Event::RunStarted { done_before, .. } => Some((&stored.utc, done_before)),
+            Event::RunStarted { jobs, done_before, .. } => Some((&stored.utc, jobs, done_before)),
             _ => None,
         });
-        let Some((utc, before)) = started else { return Ok(None) };
+        let Some((utc, asked, before)) = started else { return Ok(None) };
+        let asked = usize::try_from(asked).unwrap_or(usize::MAX);
         let before = usize::try_from(before).unwrap_or(usize::MAX);
         let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default().as_secs_f64();
         let elapsed = utc_seconds(utc).map(|then| (now - then).max(0.0));
-        Ok(elapsed.map(|elapsed_s| Wall { elapsed_s, jobs: done.saturating_sub(before) }))
+        Ok(elapsed.map(|elapsed_s| Wall { elapsed_s, asked, jobs: done.saturating_sub(before) }))
     }
 
-    /// Seconds that so many jobs still take at the pace so far.
-    fn left_s(&self, jobs: usize) -> Option<f64> {
-        (self.jobs > 0).then(|| self.elapsed_s / self.jobs as f64 * jobs as f64)
+    /// Seconds that the jobs it was asked for still take at the pace so far, not those of the whole plan.
+    fn left_s(&self) -> Option<f64> {
+        let left = self.asked.saturating_sub(self.jobs);
+        (self.jobs > 0).then(|| self.elapsed_s / self.jobs as f64 * left as f64)
     }
 }
 
@@ -177,8 +181,10 @@ struct Failing {
 struct SoFar {
     verdicts: VerdictCounts,
     beyond: VerdictCounts,
-    /// Worst first: those that count, then those beyond rating.
+    /// Those that count, worst first.
     failing: Vec<Failing>,
+    /// Those beyond rating, which do not.
+    failing_beyond: Vec<Failing>,
     outside: OutsidePlan,
 }
 
@@ -218,9 +224,13 @@ impl SoFar {
             },
             beyond_rating: condition.beyond_rating,
         };
-        let failing = failing.iter().map(named).collect();
+        let counts =
+            |condition: &JudgedCondition| !condition.beyond_rating || folder.run.beyond_rating_counts;
+        let (failing, beyond): (Vec<_>, Vec<_>) =
+            failing.into_iter().partition(|(_, condition)| counts(condition));
+        let [failing, failing_beyond] = [failing, beyond].map(|list| list.iter().map(named).collect());
         let (verdicts, beyond) = (folder.run.verdicts, folder.run.beyond_rating);
-        Ok(SoFar { verdicts, beyond, failing, outside: folder.run.outside_plan })
+        Ok(SoFar { verdicts, beyond, failing, failing_beyond, outside: folder.run.outside_plan })
     }
 
     /// `complete`: nothing more will come.
@@ -240,25 +250,31 @@ impl SoFar {
         if self.beyond.total() > 0 {
             text.push_str(&format!("\nbeyond rating, not counted: {}", list(&self.beyond)));
         }
-        if self.failing.is_empty() {
-            text.push_str(&format!("\nnothing fails{so_far}"));
-            return text;
+        match self.failing.is_empty() {
+            true => text.push_str(&format!("\nnothing that counts fails{so_far}\n")),
+            false => {
+                text.push_str(&format!("\n\nfails{so_far}:\n"));
+                list_failing(&mut text, &self.failing, dir);
+            }
         }
-        text.push_str(&format!("\n\nfails{so_far}:\n"));
-        for one in self.failing.iter().take(SHOWN_FAILING) {
-            let beyond = if one.beyond_rating { " (beyond rating)" } else { "" };
-            text.push_str(&folded(&format!("{}: {}{beyond}", one.verdict, one.condition), "  ", "    "));
-            text.push_str(&folded(&one.reason, "    ", "    "));
-        }
-        let more = self.failing.len().saturating_sub(SHOWN_FAILING);
-        if more > 0 {
-            text.push_str(&format!(
-                "and {more} more: `nightbench report {}` shows them all\n",
-                dir.display()
-            ));
+        if !self.failing_beyond.is_empty() {
+            text.push_str(&format!("\nbeyond rating, does not pass{so_far} and does not count:\n"));
+            list_failing(&mut text, &self.failing_beyond, dir);
         }
         text.truncate(text.trim_end().len());
         text
+    }
+}
+
+fn list_failing(text: &mut String, failing: &[Failing], dir: &Path) {
+    for one in failing.iter().take(SHOWN_FAILING) {
+        text.push_str(&folded(&format!("{}: {}", one.verdict, one.condition), "  ", "    "));
+        text.push_str(&folded(&one.reason, "    ", "    "));
+    }
+    let more = failing.len().saturating_sub(SHOWN_FAILING);
+    if more > 0 {
+        let words = format!("and {more} more: `nightbench report {}` shows them all", dir.display());
+        text.push_str(&folded(&words, "", "  "));
     }
 }
 

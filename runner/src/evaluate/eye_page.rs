@@ -6,8 +6,8 @@ use crate::folder::output::Output;
 use crate::inputs::notes::find;
 use crate::store::StoreReader;
 use judge::judged::EyePicture;
-use judge::{Judge, picture};
-use pages::report;
+use judge::{Judge, lane_pictures, picture};
+use pages::report::{self, JobEye};
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::expand;
 use plan::keys::short_key;
@@ -50,11 +50,11 @@ pub fn write(
             judged.metrics.iter().find(|known| known.eye == capture.eye && known.metric == metric)
         };
         let half = |metric: Metric| of_eye(metric).map(|known| known.limit / 2.0);
-        let lane = judged.metrics.iter().find(|known| known.eye == capture.eye).map(|known| known.lane);
-        let lane = lane.or_else(|| capture.lanes.first().copied()).unwrap_or(0);
+        let lane = judged.worst_lane(capture.eye).or_else(|| capture.lanes.first().copied()).unwrap_or(0);
         let drawn = picture(capture, lane, half(Metric::Width).zip(half(Metric::Height)))
             .map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
-        pictures.push(EyePicture { job: short.clone(), ..drawn });
+        let lanes = lane_pictures(capture).map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
+        pictures.push(JobEye { together: EyePicture { job: short.clone(), ..drawn }, lanes });
     }
     let Some(note) = own.jobs.first() else {
         return Err(Failure::new(Exit::Store, format!("job {short} left nothing behind")));

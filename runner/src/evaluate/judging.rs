@@ -44,7 +44,7 @@ use std::path::{Path, PathBuf};
 /// Most eyes drawn as pictures on a page.
 const MOST_PICTURES: usize = 24;
 /// Most eyes drawn as outlines on a page.
-const MOST_OUTLINES: usize = 200;
+const MOST_OUTLINES: usize = 60;
 
 /// Most masks seen at the bit error ratio they are defined for.
 const MOST_EXTRAPOLATIONS: usize = 24;
@@ -252,6 +252,11 @@ impl JudgedFolder {
         }
         filled.judge.set_earlier(earlier);
         let mut run = filled.judge.judge(&terms);
+        let mut drawn: Vec<usize> =
+            report::wanted_pictures(&run, MOST_PICTURES).into_iter().map(|(index, _)| index).collect();
+        drawn.sort_unstable();
+        drawn.dedup();
+        run.audit.budgets = filled.judge.budgets_of(&terms, &drawn);
         run.jobs_planned = forecast.jobs.len();
         run.audit.words.extend(words);
         if by.all_sets {
@@ -296,6 +301,8 @@ impl JudgedFolder {
             texts: failure_texts(reader, &jobs, &failed)?,
             superseded: superseded(reader, &jobs)?,
             notes: notes::read(dir, &jobs)?,
+            strobe_lanes: strobe_lanes(&file.plan),
+            what_if: None,
             held_degc: match file.plan.training.policy {
                 TrainingPolicy::Held { temperature, .. } => Some(temperature),
                 TrainingPolicy::EveryCondition => None,
@@ -339,7 +346,7 @@ impl JudgedFolder {
         Ok(())
     }
 
-    /// Writes DIR/report.html and returns its path.
+    /// Writes DIR/report.html, or DIR/what-if.html for a question, and returns its path.
     ///
     /// # Errors
     /// Exit 74: the store cannot be read or the page not written.
@@ -351,8 +358,9 @@ impl JudgedFolder {
         let pictures = pictures::draw(self, reader, whole.chain(outlines))?;
         let html = report::build(&self.run, &self.facts, &pictures, &report::Options::default())
             .map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
-        Output::page(dir, "report.html")?.put(&html)?;
-        Ok(dir.join("report.html"))
+        let name = if self.facts.what_if.is_some() { "what-if.html" } else { "report.html" };
+        Output::page(dir, name)?.put(&html)?;
+        Ok(dir.join(name))
     }
 
     /// Key of the first counting job of a condition (index): the one that is pictured.
@@ -464,6 +472,12 @@ pub fn worst(run: &JudgedRun) -> Option<(&str, &JudgedMetric)> {
 
 fn sha256(text: &str) -> String {
     Sha256::digest(text.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Lanes that share a strobe on each module: as many as a device has, eight at most.
+fn strobe_lanes(plan: &Plan) -> Vec<u16> {
+    let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
+    modules.map(|module| u16::from(module.device_width).min(8)).collect()
 }
 
 fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {

@@ -53,13 +53,13 @@ fn draw_one(folder: &JudgedFolder, order: &Order) -> Result<Option<EyePicture>, 
     let damaged = |words: String| {
         Failure::new(Exit::Store, format!("job {} in the store is damaged: {words}", hex(&order.key)))
     };
-    let metrics = &folder.run.conditions[order.index].metrics;
+    let judged = &folder.run.conditions[order.index];
+    let metrics = &judged.metrics;
     let captures = order.counts.captures().map_err(damaged)?;
     let Some(capture) = captures.into_iter().find(|capture| capture.eye == order.eye) else {
         return Ok(None);
     };
-    let lane = metrics.iter().find(|metric| metric.eye == order.eye).map(|metric| metric.lane);
-    let lane = lane.or_else(|| capture.lanes.first().copied()).unwrap_or(0);
+    let lane = judged.worst_lane(order.eye).or_else(|| capture.lanes.first().copied()).unwrap_or(0);
     let drawn = match order.depth {
         Depth::Outline => outline_picture(&capture, lane),
         Depth::Whole => {

@@ -16,12 +16,14 @@ pub struct BenchClock<'f> {
     plan: &'f Plan,
     forecast: &'f Forecast,
     seconds: Vec<Option<JobSeconds>>,
+    /// What is to be done at all, in the order of the jobs; `None` = everything.
+    selected: Option<Vec<bool>>,
 }
 
 impl<'f> BenchClock<'f> {
     /// Nothing is done yet.
     pub fn new(plan: &'f Plan, forecast: &'f Forecast) -> BenchClock<'f> {
-        BenchClock { plan, forecast, seconds: vec![None; forecast.jobs.len()] }
+        BenchClock { plan, forecast, seconds: vec![None; forecast.jobs.len()], selected: None }
     }
 
     /// With the jobs that a run folder holds already.
@@ -41,6 +43,18 @@ impl<'f> BenchClock<'f> {
         Ok(clock)
     }
 
+    /// Only the jobs at these positions of the order are left to do.
+    pub fn only(mut self, positions: impl Iterator<Item = u64>) -> BenchClock<'f> {
+        let mut selected = vec![false; self.seconds.len()];
+        for slot in positions.filter_map(|position| usize::try_from(position).ok()) {
+            if let Some(slot) = selected.get_mut(slot) {
+                *slot = true;
+            }
+        }
+        self.selected = Some(selected);
+        self
+    }
+
     /// The job at a position of the order took this long. Jobs that never came to measuring take no bench time.
     pub fn took(&mut self, position: u64, outcome: &JobOutcome, times: JobTimes) {
         let idle =
@@ -56,10 +70,10 @@ impl<'f> BenchClock<'f> {
     /// # Errors
     /// Exit 2: attended hours that never come.
     pub fn observed(&self) -> Result<Observed, Failure> {
-        self.forecast.observed(&self.seconds)
+        self.forecast.observed(&self.seconds, self.selected.as_deref())
     }
 
-    /// In words: `bench time 3 h 12 min, about 9 h 05 min left, ends Tue 2026-11-24 06:40`. A bench says by its own clock how long it
+    /// In words: `bench time 3 h 12 min, about 9 h 05 min left, ends (P50) Tue 2026-11-24 06:40`. A bench says by its own clock how long it
     /// has been at work (seconds, waiting for attended hours left out); else that is composed.
     pub fn words(&self, by_the_bench_s: Option<f64>) -> String {
         let Ok(observed) = self.observed() else { return String::new() };
@@ -69,7 +83,7 @@ impl<'f> BenchClock<'f> {
         }
         let (left, end) =
             (duration(observed.left_min * 60.0), self.forecast.clock(self.plan, observed.finish.p50_min));
-        format!("bench time {done}, about {left} left, ends {end}")
+        format!("bench time {done}, about {left} left, ends (P50) {end}")
     }
 }
 

@@ -24,6 +24,7 @@ use schedule::{
     Calendar, FinishRange, JobSeconds, Learned, Observed, Order, OrderError, Problem, Scheduled, Standing,
     Stretch, finish_range, observe, stretches_of,
 };
+use std::borrow::Cow;
 use std::cell::RefCell;
 use std::collections::HashMap;
 
@@ -110,21 +111,26 @@ impl Forecast {
             .map_err(invalid)
     }
 
-    /// The bench time of what is done, composed in the plan's order, and what is left. `seconds` belongs to `jobs`.
+    /// The bench time of what is done, composed in the plan's order, and what is left. `seconds` belongs to `jobs`, and so
+    /// does `selected`: what is neither done nor selected is not left to do.
     ///
     /// # Errors
     /// Exit 2: attended hours that never come.
-    pub fn observed(&self, seconds: &[Option<JobSeconds>]) -> Result<Observed, Failure> {
+    pub fn observed(
+        &self,
+        seconds: &[Option<JobSeconds>],
+        selected: Option<&[bool]>,
+    ) -> Result<Observed, Failure> {
         let prior = Learned::new(PRIOR_SD);
-        observe(
-            &self.problem,
-            &self.schedule.sequence,
-            seconds,
-            &self.calendar,
-            self.schedule.start_min,
-            &prior,
-        )
-        .map_err(invalid)
+        let mut sequence = Cow::Borrowed(&self.schedule.sequence);
+        if let Some(selected) = selected {
+            let wanted = |place: usize| seconds.get(place).is_some_and(Option::is_some) || selected[place];
+            // A job that does not exist is passed over.
+            let unwanted = sequence.to_mut().iter_mut().enumerate().filter(|(place, _)| !wanted(*place));
+            unwanted.for_each(|(_, job)| *job = u32::MAX);
+        }
+        observe(&self.problem, &sequence, seconds, &self.calendar, self.schedule.start_min, &prior)
+            .map_err(invalid)
     }
 
     /// A moment in words: date and time where the plan gives them, else the time since the begin.

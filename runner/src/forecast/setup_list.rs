@@ -37,6 +37,7 @@ pub fn setup_list(plan: &Plan, forecast: &Forecast) -> Result<SetupList, Failure
         title: plan.title.clone(),
         purpose: plan.purpose.clone(),
         begin: clock(forecast.schedule.start_min),
+        expected: clock(forecast.schedule.finish_min),
         finish: [finish.p10_min, finish.p50_min, finish.p90_min].map(clock),
         facts: facts.into_iter().map(|(name, value)| (name.to_string(), value)).collect(),
         cautions: cautions(plan),

@@ -1,6 +1,6 @@
 //! How far a run is: a bar on a terminal, a counter line a job elsewhere, and the bench time it stands for.
 
-use crate::console::terminal::{Terminal, shown};
+use crate::console::terminal::{Terminal, duration, shown};
 use crate::forecast::bench_clock::BenchClock;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use nightbench_core::results::{JobOutcome, JobTimes};
@@ -16,6 +16,9 @@ pub struct Progress<'f> {
     bar: Option<ProgressBar>,
     terminal: Terminal,
     clock: Option<BenchClock<'f>>,
+    /// When the first job of this run began.
+    begin: Instant,
+    done_before: usize,
     next_look: Instant,
     shown_tenth: usize,
     done: usize,
@@ -35,7 +38,44 @@ impl<'f> Progress<'f> {
             bar
         });
         let shown_tenth = 10 * done / total.max(1);
-        Progress { bar, terminal, clock: None, next_look: Instant::now(), shown_tenth, done, total }
+        let now = Instant::now();
+        Progress {
+            bar,
+            terminal,
+            clock: None,
+            begin: now,
+            done_before: done,
+            next_look: now,
+            shown_tenth,
+            done,
+            total,
+        }
+    }
+
+    /// Says at once how long this computer may take, from a guess that the first jobs replace.
+    pub fn with_guess(self, seconds: f64) -> Progress<'f> {
+        if self.done < self.total {
+            let mut words =
+                format!("this computer: about {} (a guess until jobs are done)", duration(seconds));
+            if let Some(clock) = &self.clock {
+                words.push_str(&format!("; {}", clock.words(None)));
+            }
+            match &self.bar {
+                Some(bar) => {
+                    bar.set_prefix(shown(&words).into_owned());
+                    bar.tick();
+                }
+                None => self.terminal.note(&words),
+            }
+        }
+        self
+    }
+
+    /// Seconds left on this computer at the pace so far; `None` before a job is done.
+    fn left_here_s(&self) -> Option<f64> {
+        let done = self.done.checked_sub(self.done_before).filter(|done| *done > 0)?;
+        let left = self.total.saturating_sub(self.done);
+        Some(self.begin.elapsed().as_secs_f64() / done as f64 * left as f64)
     }
 
     /// Shows the bench time as well.
@@ -78,7 +118,11 @@ impl<'f> Progress<'f> {
         }
         self.shown_tenth = tenth;
         let begin = Instant::now();
-        let words = clock.words(by_the_bench_s);
+        let mut words = clock.words(by_the_bench_s);
+        // A bench takes its own time, whatever this computer does.
+        if let Some(left) = self.left_here_s().filter(|_| by_the_bench_s.is_none()) {
+            words.push_str(&format!("; this computer: about {} left", duration(left)));
+        }
         match &self.bar {
             Some(bar) => bar.set_prefix(shown(&words).into_owned()),
             None => self.terminal.note(&format!("{} % of the jobs: {words}", 10 * tenth)),

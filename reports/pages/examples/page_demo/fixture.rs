@@ -31,8 +31,10 @@ pub struct Demo {
     pub facts: RunFacts,
 }
 
-/// The eye that every condition captures.
+/// The eyes that every condition captures; the read eye decides.
 pub const EYE: EyeName = EyeName { direction: Direction::Read, rank: 0, sub_channel: None };
+/// See [`EYE`].
+pub const WRITE: EyeName = EyeName { direction: Direction::Write, rank: 0, sub_channel: None };
 const LANES: u16 = 72;
 const VDDQ_MV: f64 = 1200.0;
 
@@ -235,16 +237,28 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
     let values = lanes(number, open * ui, open * 0.36 * VDDQ_MV);
     judged.metrics.push(metric(Metric::Width, &values, 0.22 * ui, 2.1));
     judged.metrics.push(metric(Metric::Height, &values, 0.08 * VDDQ_MV, 3.4));
+    let wider = lanes(number + 100_000, open * ui * 1.3, open * 0.36 * VDDQ_MV * 1.3);
+    let write = |metric: JudgedMetric| JudgedMetric { eye: WRITE, ..metric };
+    judged.metrics.push(write(metric(Metric::Width, &wider, 0.22 * ui, 2.1)));
+    judged.metrics.push(write(metric(Metric::Height, &wider, 0.08 * VDDQ_MV, 3.4)));
     judged.metrics.sort_by(|a, b| a.conformance_probability.total_cmp(&b.conformance_probability));
     judged.state = ConditionState::Judged;
     judged.verdict = judged.metrics.iter().map(|m| m.verdict).max();
-    judged.lanes.push(values);
+    judged.lanes.push(LaneValues { margin_share: shares(&values, 0.22 * ui), ..values });
+    judged.lanes.push(LaneValues { eye: WRITE, margin_share: shares(&wider, 0.22 * ui), ..wider });
     judged
+}
+
+/// Margin of each lane as a share of the limits of width and height.
+fn shares(values: &LaneValues, width: f64) -> Vec<f32> {
+    let lower = |(ps, mv): (&f32, &f32)| (ps / width as f32).min(mv / (0.08 * VDDQ_MV) as f32) - 1.0;
+    values.width_ps.iter().zip(&values.height_mv).map(lower).collect()
 }
 
 fn lanes(number: usize, width: f64, height: f64) -> LaneValues {
     let share = |lane: u16, salt: u64| 0.86 + 0.14 * noise(number as u64 * 977 + u64::from(lane) * 3 + salt);
     LaneValues {
+        margin_share: Vec::new(),
         eye: EYE,
         lanes: (0..LANES).collect(),
         width_ps: (0..LANES).map(|lane| (width * share(lane, 1)) as f32).collect(),
@@ -311,7 +325,9 @@ pub fn picture(run: &JudgedRun, index: usize, eye: EyeName) -> EyePicture {
         ui: Picoseconds(ui),
         vddq: Millivolts(VDDQ_MV),
     };
-    let find = |metric: Metric| judged.metrics.iter().find(|m| m.metric == metric).map_or(10.0, |m| m.value);
+    let find = |metric: Metric| {
+        judged.metrics.iter().find(|m| m.eye == eye && m.metric == metric).map_or(10.0, |m| m.value)
+    };
     let (half_taps, half_steps) =
         (find(Metric::Width) / grid.tap_step.0 / 2.0, find(Metric::Height) / grid.vref_step.0 / 2.0);
     let (centre_tap, centre_step) = (31.0 + 2.0 * noise(index as u64), 33.0 - 3.0 * noise(index as u64 + 1));
@@ -345,7 +361,8 @@ pub fn picture(run: &JudgedRun, index: usize, eye: EyeName) -> EyePicture {
         worst_lane_path: outline(1.0),
         all_lanes_path: outline(0.93),
         inferred_path: (0..9).map(|k| format!("M{} {}h0", 28 + k, 40 - k)).collect(),
-        worst_lane: judged.worst().map_or(0, |worst| worst.lane),
+        lane_paths: (0..4).map(|lane| (lane, outline(1.0 + 0.02 * f64::from(lane)))).collect(),
+        worst_lane: judged.worst_lane(eye).unwrap_or(0),
         operating: LanePoint { tap: centre_tap.round() as u16, vref: centre_step.round() as u16 },
         clean_bits: 3_000_000,
         details: None,
@@ -465,6 +482,10 @@ fn facts(run: &JudgedRun, kind: Kind) -> RunFacts {
             limit(Metric::Width, 0.22, LimitUnit::UnitIntervals),
             limit(Metric::Height, 8.0, LimitUnit::PercentVddq),
         ],
+        strobe_lanes: run.level_names[2]
+            .iter()
+            .map(|name| if name.contains("stacked") || name.contains("x4") { 4 } else { 8 })
+            .collect(),
         items: run.level_names[2]
             .iter()
             .map(|name| TestedItem {

@@ -1,5 +1,6 @@
 //! The page of a comparison: one self-contained HTML file.
 
+use crate::report::plot::{AREA, Plot, Scale, corners, range};
 use crate::report::{running_rules, value};
 use judge::comparison::{Answer, ComparedCondition, Comparison, FailureRate};
 use judge::judged::{EyePicture, RunFacts};
@@ -30,6 +31,8 @@ pub struct EyePair {
     pub name: String,
     /// Before and after.
     pub pictures: (EyePicture, EyePicture),
+    /// Limits that both are judged by, as closed outlines about the operating point, ps and mV.
+    pub limits: Vec<Vec<(f64, f64)>>,
 }
 
 #[derive(Serialize)]
@@ -66,8 +69,10 @@ struct Alone {
 
 #[derive(Serialize)]
 struct Overlay {
-    title: String,
-    words: String,
+    plot: Plot,
+    /// The limits, and the operating point.
+    limits: String,
+    point: (String, String),
     before: Outline,
     after: Outline,
 }
@@ -93,6 +98,7 @@ pub fn build(
     let mut environment = Environment::new();
     environment.set_undefined_behavior(UndefinedBehavior::Strict);
     environment.add_template("compare.html", include_str!("compare.html")).map_err(fault)?;
+    environment.add_template("macros.html", include_str!("../report/macros.html")).map_err(fault)?;
     let rate = |rate: FailureRate| {
         format!(
             "{} of {} starts failed (exact 95 % interval of the rate: {:.2} % to {:.2} %)",
@@ -124,7 +130,7 @@ pub fn build(
         "training": comparison.training,
         "rates": [rate(comparison.failure_rates.0), rate(comparison.failure_rates.1)],
         "rise_p": format!("{:.4}", comparison.failure_rise_p),
-        "overlays": eyes.iter().map(overlay).collect::<Vec<_>>(),
+        "overlays": eyes.iter().map(|pair| overlay(pair, simulated)).collect::<Vec<_>>(),
         "words": words,
     });
     environment.get_template("compare.html").and_then(|template| template.render(value(page))).map_err(fault)
@@ -194,28 +200,60 @@ fn row(condition: &ComparedCondition) -> Row {
     }
 }
 
-fn overlay(pair: &EyePair) -> Overlay {
+fn overlay(pair: &EyePair, simulated: bool) -> Overlay {
     let (old, new) = &pair.pictures;
-    // Both about their own operating point, on one scale.
-    let across = old.grid.ui.0.max(new.grid.ui.0) * 0.65;
-    let up = 0.5 * f64::from(old.grid.vref_steps) * old.grid.vref_step.0;
+    // Both about their own operating point, on one scale that holds both eyes and the limits.
+    let about = |picture: &EyePicture| {
+        let (across, up) = (picture.grid.tap_step.0, picture.grid.vref_step.0);
+        let (tap, step) = (f64::from(picture.operating.tap), f64::from(picture.operating.vref));
+        let place = move |(x, y): (f64, f64)| ((x - tap) * across, (y - step) * up);
+        corners(&picture.all_lanes_path).into_iter().map(place).collect::<Vec<_>>()
+    };
+    let places: Vec<(f64, f64)> =
+        [about(old), about(new)].into_iter().flatten().chain(pair.limits.iter().flatten().copied()).collect();
+    let (left, right) = range(places.iter().map(|place| place.0), &[-10.0, 10.0]);
+    let (low, high) = range(places.iter().map(|place| place.1), &[-10.0, 10.0]);
+    let x = Scale::new(left, right, AREA.left, AREA.right);
+    let y = Scale::new(low, high, AREA.bottom, AREA.top);
+    let mut plot = Plot::new(
+        pair.name.clone(),
+        format!(
+            "{}: outline common to all lanes about each run's own operating point (cross). Dashed: baseline; full: run{}.",
+            old.eye,
+            if pair.limits.is_empty() { "" } else { "; dotted: the baseline's limits" }
+        ),
+        simulated,
+    );
+    plot.x_ticks = x.ticks(6);
+    plot.y_ticks = y.ticks(5);
+    plot.x_label = "from the operating point, ps".into();
+    plot.y_label = "from the operating point, mV".into();
     let outline = |picture: &EyePicture| {
-        let (x, y) = (180.0 / across * picture.grid.tap_step.0, 120.0 / up * picture.grid.vref_step.0);
+        let (across, up) = (x.unit() * picture.grid.tap_step.0, y.unit() * picture.grid.vref_step.0);
         let (tap, vref) = (f64::from(picture.operating.tap), f64::from(picture.operating.vref));
         Outline {
             path: picture.all_lanes_path.clone(),
-            transform: format!("matrix({x:.5} 0 0 {:.5} {:.3} {:.3})", -y, 180.0 - tap * x, 120.0 + vref * y),
+            transform: format!(
+                "matrix({across:.5} 0 0 {up:.5} {:.3} {:.3})",
+                x.at(0.0) - tap * across,
+                y.at(0.0) - vref * up
+            ),
         }
     };
+    let mut limits = String::new();
+    for shape in &pair.limits {
+        for (place, (ps, mv)) in shape.iter().enumerate() {
+            let command = if place == 0 { 'M' } else { 'L' };
+            limits.push_str(&format!("{command}{:.1} {:.1}", x.at(*ps), y.at(*mv)));
+        }
+        limits.push('z');
+    }
     Overlay {
-        title: pair.name.clone(),
-        words: format!(
-            "{}: outline common to all lanes about each run's own operating point; half width {across:.0} ps, half \
-             height {up:.0} mV",
-            old.eye
-        ),
+        limits,
+        point: (format!("{:.1}", x.at(0.0)), format!("{:.1}", y.at(0.0))),
         before: outline(old),
         after: outline(new),
+        plot,
     }
 }
 

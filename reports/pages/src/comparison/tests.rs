@@ -210,3 +210,28 @@ fn a_lack_of_repeats_is_named_only_where_nothing_is_decided() {
     let decided = compare(&sure, &sure, &pairs, demands());
     assert!(decided.count(Answer::NotWorse) > 0 && !decided.lacks_repeats(&sure, &sure));
 }
+
+#[test]
+fn eyes_of_a_comparison_have_axes_units_and_the_limits_they_are_judged_by() {
+    use super::EyePair;
+    use crate::report::limits_of;
+    use crate::report::tests::fixture::{EYE, picture};
+    let demo = demo(60, Kind::Usual);
+    let before = run(1.0);
+    let comparison = compare(&before, &before, &pairs(&before), demands());
+    let side = RunSide { facts: &demo.facts, identities: &[] };
+    let eye = picture(&demo.run, 0, EYE);
+    let limits = limits_of(&demo.run, &demo.facts, 0, &eye);
+    let limit = |metric| demo.run.conditions[0].metrics.iter().find(|m| m.metric == metric).unwrap().limit;
+    let (width, height) = (limit(plan::limits::Metric::Width), limit(plan::limits::Metric::Height));
+    assert_eq!(limits[0][0], (-width / 2.0, height / 2.0), "half of each to either side");
+    let pair = EyePair { name: "one".into(), pictures: (eye.clone(), eye), limits };
+    let html = build(&comparison, &side, &side, &[pair], &[]).unwrap();
+    let figure = html.split("<figure>").nth(1).unwrap().split("</figure>").next().unwrap();
+    for words in
+        ["from the operating point, ps", "from the operating point, mV", "the baseline&#x27;s limits"]
+    {
+        assert!(figure.contains(words), "no {words} in {figure}");
+    }
+    assert!(figure.contains("class=\"asked\"") && figure.matches("<text").count() > 8);
+}

@@ -1,7 +1,7 @@
 //! Eyes over each other: outlines of eyes that differ in the channel alone, and of the worst and the best.
 
 use super::PageError;
-use super::plot::{AREA, Path, Plot, Scale, Series};
+use super::plot::{AREA, Path, Plot, Scale, Series, corners};
 use super::rank;
 use super::wanted::without_channel;
 use super::words::*;
@@ -180,50 +180,5 @@ fn line(slot: usize, judged: &JudgedCondition, picture: &EyePicture, anchor: Str
             true => "nothing judged".into(),
             false => measured.join(", "),
         },
-    }
-}
-
-/// Corners of a path of straight lines, whatever its commands: absolute or relative, two-way or one-way.
-fn corners(path: &str) -> Vec<(f64, f64)> {
-    let mut corners = Vec::new();
-    let (mut x, mut y, mut command) = (0.0, 0.0, 'M');
-    let mut numbers: Vec<f64> = Vec::new();
-    let spaced: String = path
-        .chars()
-        .flat_map(|c| {
-            let alone = c.is_ascii_alphabetic() && !matches!(c, 'e' | 'E');
-            if alone { [' ', c, ' '] } else { ['\0', if c == ',' { ' ' } else { c }, '\0'] }
-        })
-        .filter(|c| *c != '\0')
-        .collect();
-    for word in spaced.split_ascii_whitespace() {
-        let Ok(number) = word.parse::<f64>() else {
-            command = word.chars().next().unwrap_or('Z');
-            numbers.clear();
-            continue;
-        };
-        numbers.push(number);
-        let relative = command.is_ascii_lowercase();
-        match (command.to_ascii_uppercase(), numbers.as_slice()) {
-            ('H', [to]) => x = if relative { x + to } else { *to },
-            ('V', [to]) => y = if relative { y + to } else { *to },
-            ('M' | 'L', [a, b]) => (x, y) = if relative { (x + a, y + b) } else { (*a, *b) },
-            _ => continue,
-        }
-        numbers.clear();
-        corners.push((x, y));
-    }
-    corners
-}
-
-#[cfg(test)]
-mod tests {
-    use super::corners;
-
-    #[test]
-    fn corners_of_every_kind_of_line_are_found() {
-        assert_eq!(corners("M1 2L3,4H5V6Z"), [(1.0, 2.0), (3.0, 4.0), (5.0, 4.0), (5.0, 6.0)]);
-        assert_eq!(corners("M1 2h2v-1l1 1z"), [(1.0, 2.0), (3.0, 2.0), (3.0, 1.0), (4.0, 2.0)]);
-        assert!(corners("").is_empty());
     }
 }

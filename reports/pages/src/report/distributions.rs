@@ -3,7 +3,8 @@
 use super::lanes::capital;
 use super::plot::{AREA, Path, Plot, Scale, range};
 use super::words::*;
-use judge::judged::JudgedRun;
+use judge::judged::{JudgedMetric, JudgedRun};
+use nightbench_core::results::Direction;
 use plan::limits::Metric;
 use plan::matrix::Factor;
 use statrs::distribution::{ContinuousCDF, Normal};
@@ -13,9 +14,10 @@ const RAW_POINTS_BELOW: usize = 50;
 /// Most boxes of one plot; a factor with more levels shows those with the lowest medians.
 const MOST_BOXES: usize = 16;
 
-/// The worst margin of one metric at every condition measured.
+/// The worst margin of one metric in one direction at every condition measured.
 pub(super) struct Margins {
     pub metric: Metric,
+    pub direction: Direction,
     /// Condition index and margin, ps or mV.
     pub values: Vec<(usize, f64)>,
     /// Smallest, median and largest guard band.
@@ -24,15 +26,19 @@ pub(super) struct Margins {
     pub bounds: usize,
 }
 
-/// Margins of every judged metric, in the plan's order of metrics; metrics never measured are absent.
+/// Margins of every judged metric in each direction, in the plan's order of metrics; what was never measured is absent.
 pub(super) fn margins(run: &JudgedRun) -> Vec<Margins> {
-    Metric::ALL.iter().filter_map(|(_, metric)| margins_of(run, *metric)).collect()
+    let both =
+        |metric| [Direction::Read, Direction::Write].map(|direction| margins_of(run, metric, direction));
+    Metric::ALL.iter().flat_map(|(_, metric)| both(*metric)).flatten().collect()
 }
 
-fn margins_of(run: &JudgedRun, metric: Metric) -> Option<Margins> {
+fn margins_of(run: &JudgedRun, metric: Metric, direction: Direction) -> Option<Margins> {
     let (mut values, mut guards, mut bounds) = (Vec::new(), Vec::new(), 0);
     for (index, judged) in run.conditions.iter().enumerate() {
-        let worst = judged.metrics.iter().filter(|m| m.metric == metric && m.margin.is_finite());
+        let of =
+            |m: &&JudgedMetric| m.metric == metric && m.eye.direction == direction && m.margin.is_finite();
+        let worst = judged.metrics.iter().filter(of);
         if let Some(worst) = worst.min_by(|a, b| a.margin.total_cmp(&b.margin)) {
             values.push((index, worst.margin));
             guards.push(worst.guard_band);
@@ -41,10 +47,15 @@ fn margins_of(run: &JudgedRun, metric: Metric) -> Option<Margins> {
     }
     guards.sort_by(f64::total_cmp);
     let guard = (*guards.first()?, *guards.get(guards.len() / 2)?, *guards.last()?);
-    Some(Margins { metric, values, guard, bounds })
+    Some(Margins { metric, direction, values, guard, bounds })
 }
 
 impl Margins {
+    /// `Width margin, read`.
+    pub fn title(&self) -> String {
+        format!("{} margin, {}", capital(self.metric.name()), self.direction)
+    }
+
     fn sorted(&self) -> Vec<f64> {
         let mut sorted: Vec<f64> = self.values.iter().map(|(_, value)| *value).collect();
         sorted.sort_by(f64::total_cmp);
@@ -80,7 +91,7 @@ pub(super) fn plots(run: &JudgedRun, margins: &[Margins], simulated: bool) -> Ve
         let unit = metric.metric.base_unit();
         let (low, high) = range(sorted.iter().copied(), &[0.0, -metric.guard.1, metric.guard.1]);
         let x = Scale::new(low, high, AREA.left, AREA.right);
-        let named = |kind: &str| format!("{} margin: {kind}", capital(metric.metric.name()));
+        let named = |kind: &str| format!("{}: {kind}", metric.title());
         let start = |kind: &str| {
             let mut plot = Plot::new(named(kind), metric.words(), simulated);
             plot.x_label = format!("margin, {unit}");
@@ -232,15 +243,16 @@ fn boxes(plot: &mut Plot, run: &JudgedRun, margins: &Margins, factor: Factor, x:
         groups.truncate(MOST_BOXES);
         plot.words.push_str(&format!(" The {MOST_BOXES} levels with the lowest medians of {all}."));
     }
-    let pitch = 26.0;
-    let area = plot.with_rows(groups.len(), pitch, 118.0);
+    // The name stands above its box, where it has the whole width.
+    let pitch = 32.0;
+    let area = plot.with_rows(groups.len(), pitch, AREA.left);
     let x = Scale::new(x.low(), x.high(), area.left, area.right);
     plot.x_ticks = x.ticks(5);
     plot.limit_across(x, margins.guard.1, area);
     let (mut outline, mut whiskers, mut medians, mut dots) =
         (Path::default(), Path::default(), Path::default(), Path::default());
     for (row, (name, values)) in groups.iter().enumerate() {
-        let middle = area.top + (row as f64 + 0.5) * pitch;
+        let middle = area.top + (row as f64 + 0.5) * pitch + 5.0;
         let at = |p: f64| x.at(quantile(values, p));
         outline.rectangle(at(0.25), middle - 6.0, at(0.75) - at(0.25), 12.0);
         whiskers.line(&[(at(0.0), middle), (at(0.25), middle)]);
@@ -250,10 +262,10 @@ fn boxes(plot: &mut Plot, run: &JudgedRun, margins: &Margins, factor: Factor, x:
             values.iter().for_each(|value| dots.dot(x.at(*value), middle));
         }
         plot.labels.push(super::plot::Label {
-            x: coordinate(area.left - 6.0),
-            y: coordinate(middle + 3.5),
-            text: format!("{} ({})", shorten(name, 15), values.len()),
-            anchor: "end",
+            x: coordinate(area.left + 4.0),
+            y: coordinate(middle - 9.0),
+            text: format!("{} ({})", shorten(name, 48), values.len()),
+            anchor: "start",
         });
     }
     plot.draw(outline, "box");

@@ -84,7 +84,7 @@ fn plot(
         plot.draw(dots, format!("dots s{slot}"));
         let condition = plan::expand::Condition { levels: *levels };
         let same = describe(run, &condition, &factors);
-        plot.legend.push(if same.is_empty() { eye.to_string() } else { format!("{same}, {eye}") });
+        plot.legend.push((slot, if same.is_empty() { eye.to_string() } else { format!("{same}, {eye}") }));
     }
     plot.x_ticks = x.ticks(6);
     plot.y_ticks = y.ticks(5);

@@ -2,12 +2,15 @@
 
 use super::details::{DetailsView, details};
 use super::lanes::{Strips, strips};
-use super::picture::{INFERRED_FAIL, INFERRED_PASS, NOT_MEASURED, Scale as Colours};
-use super::plot::{Scale, Tick};
+use super::legend::{LegendEntry, floor, legend};
+use super::own_budget::{OwnBudget, own_budgets};
+use super::picture::{Scale as Colours, Window};
+use super::plot::{Scale, Tick, corners};
+use super::wanted::deciding_eyes;
 use super::words::*;
 use super::{PageError, rank};
 use judge::judged::{EyePicture, JudgedCondition, JudgedMetric, JudgedRun, RunFacts};
-use nightbench_core::results::Grid;
+use nightbench_core::results::{EyeName, Grid};
 use plan::limits::{MaskSize, Metric};
 use plan::matrix::Factor;
 use serde::Serialize;
@@ -18,6 +21,10 @@ const LEFT: f64 = 46.0;
 const TOP: f64 = 34.0;
 const RIGHT: f64 = 314.0;
 const BOTTOM: f64 = 230.0;
+
+/// Eyes drawn on paper: the worst of the list up to the first number, and with those that must be there up to the second.
+const PRINTED_EYES: usize = 4;
+const MOST_PRINTED: usize = 12;
 
 /// A line of the numbers beside a picture.
 #[derive(Debug, Serialize)]
@@ -58,7 +65,19 @@ pub(super) struct EyeCard {
     pub all_path: String,
     /// Dots where a rim point was inferred.
     pub inferred_path: String,
+    /// Outlines of every lane in one path; empty where they were not asked for.
+    pub lanes_path: String,
+    /// What that picture shows.
+    pub lanes_words: String,
     pub worst_lane: u16,
+    /// It decides its direction and rank: `read rank 0`; empty for others.
+    pub decides: String,
+    /// Drawn on paper, too.
+    pub printed: bool,
+    /// The whole frame, small, where the picture shows a part of it.
+    pub frame: Option<FrameView>,
+    /// What U is made of, a line a judged metric.
+    pub budgets: Vec<OwnBudget>,
     /// Path of the limits about the operating point, SVG user units; empty where none can be drawn.
     pub limit_path: String,
     pub point: (String, String),
@@ -87,10 +106,15 @@ pub(super) struct EyeCard {
     pub details: Option<DetailsView>,
 }
 
-/// A class of the colour scale.
+/// The whole frame of an eye that is drawn enlarged, in units of 100 by 70.
 #[derive(Debug, Serialize)]
-pub(super) struct LegendEntry {
-    pub colour: String,
+pub(super) struct FrameView {
+    pub uri: String,
+    /// The part that the picture shows.
+    pub x: String,
+    pub y: String,
+    pub w: String,
+    pub h: String,
     pub words: String,
 }
 
@@ -125,6 +149,9 @@ pub(super) fn eyes(
     }
     let mut sorted: Vec<&(usize, EyePicture)> = pictures.iter().collect();
     sorted.sort_by_key(|(index, picture)| (place.get(*index).copied().unwrap_or(usize::MAX), picture.eye));
+    let deciding: BTreeSet<(usize, EyeName)> = deciding_eyes(run).into_iter().collect();
+    let ends: BTreeSet<usize> = rank::worst(run).into_iter().chain(rank::best(run)).collect();
+    let mut printed = 0;
     let mut named = BTreeSet::new();
     let (mut pictured, mut outlined) = (Vec::new(), Vec::new());
     for (index, picture) in sorted {
@@ -141,6 +168,15 @@ pub(super) fn eyes(
         let mut card = card(judged, picture, (colours, &masks), id, facts.simulated)?;
         card.rank = place.get(*index).copied().unwrap_or(usize::MAX);
         card.order = *index;
+        if deciding.contains(&(*index, picture.eye)) {
+            card.decides = picture.eye.to_string();
+        }
+        card.budgets = own_budgets(run, *index, picture.eye);
+        if !card.uri.is_empty() {
+            let wanted = !card.decides.is_empty() || ends.contains(index) || printed < PRINTED_EYES;
+            card.printed = wanted && printed < MOST_PRINTED;
+            printed += usize::from(card.printed);
+        }
         if card.uri.is_empty() { outlined.push(card) } else { pictured.push(card) }
     }
     let drawn: BTreeSet<usize> = pictures.iter().map(|(index, _)| *index).collect();
@@ -148,8 +184,9 @@ pub(super) fn eyes(
     let note = if measured > drawn.len() {
         format!(
             "{} of {} measured conditions are drawn. The page keeps pictures of the worst and the best condition, \
-             of pairs for comparison, of fails and conditional verdicts, and of the passes nearest to a limit; \
-             the other eyes are left out here and can be drawn from the run folder.",
+             of the eye that decides each direction and rank, of pairs for comparison, of fails and conditional \
+             verdicts, and of the passes nearest to a limit; the other eyes are left out here and can be drawn from \
+             the run folder.",
             drawn.len(),
             measured
         )
@@ -178,6 +215,22 @@ pub(super) fn eyes(
     })
 }
 
+/// A card for each lane of a job's eye, drawn with the colours of the eyes on the page.
+pub(super) fn lane_cards(
+    run: &JudgedRun,
+    facts: &RunFacts,
+    eyes: &[(usize, EyePicture)],
+    lanes: &[EyePicture],
+) -> Result<Vec<EyeCard>, PageError> {
+    let colours = Colours::over(eyes.iter().map(|(_, picture)| picture));
+    let Some(judged) = run.conditions.first() else { return Ok(Vec::new()) };
+    let draw = |picture: &EyePicture| {
+        let masks = masks(run, facts, judged, picture);
+        card(judged, picture, (colours, &masks), String::new(), facts.simulated)
+    };
+    lanes.iter().map(draw).collect()
+}
+
 fn card(
     judged: &JudgedCondition,
     picture: &EyePicture,
@@ -187,17 +240,27 @@ fn card(
 ) -> Result<EyeCard, PageError> {
     let grid = &picture.grid;
     let path = |text: &str| check_path(text, picture);
-    let uri = if picture.classes.is_empty() { String::new() } else { colours.data_uri(picture)? };
-    let (taps, steps) = (f64::from(grid.taps), f64::from(grid.vref_steps));
-    let x = Scale::new(-0.5, taps - 0.5, LEFT, RIGHT);
-    let y = Scale::new(-0.5, steps - 0.5, BOTTOM, TOP);
     let (tap_ps, step_mv, start_mv) = (grid.tap_step.0, grid.vref_step.0, grid.vref_start.0);
-    let ps = Scale::new(-0.5 * tap_ps, (taps - 0.5) * tap_ps, LEFT, RIGHT);
-    let mv = Scale::new(start_mv - 0.5 * step_mv, start_mv + (steps - 0.5) * step_mv, BOTTOM, TOP);
-    let percent = Scale::new(grid.vref_percent(-0.5), grid.vref_percent(steps - 0.5), BOTTOM, TOP);
     let (tap, step) = (picture.operating.tap, picture.operating.vref);
     let metrics: Vec<&JudgedMetric> =
         judged.metrics.iter().filter(|metric| metric.eye == picture.eye).collect();
+    let at = (f64::from(tap), f64::from(step));
+    let limits = limit_outlines(&metrics, masks, at, (tap_ps, step_mv));
+    let window = if picture.classes.is_empty() {
+        Window::whole(grid)
+    } else {
+        let outlines = corners(&picture.worst_lane_path).into_iter().chain(corners(&picture.all_lanes_path));
+        let places: Vec<(f64, f64)> = outlines.chain(limits.iter().flatten().copied()).chain([at]).collect();
+        Window::about(grid, &places)
+    };
+    let uri = if picture.classes.is_empty() { String::new() } else { colours.data_uri(picture, window)? };
+    let (first, last) = (f64::from(window.taps.0) - 0.5, f64::from(window.taps.1) + 0.5);
+    let (low, high) = (f64::from(window.steps.0) - 0.5, f64::from(window.steps.1) + 0.5);
+    let x = Scale::new(first, last, LEFT, RIGHT);
+    let y = Scale::new(low, high, BOTTOM, TOP);
+    let ps = Scale::new(first * tap_ps, last * tap_ps, LEFT, RIGHT);
+    let mv = Scale::new(start_mv + low * step_mv, start_mv + high * step_mv, BOTTOM, TOP);
+    let percent = Scale::new(grid.vref_percent(low), grid.vref_percent(high), BOTTOM, TOP);
     let name = format!("{}, {}", judged.name, picture.eye);
     let mark = if simulated { format!("{SIMULATED}. ") } else { String::new() };
     Ok(EyeCard {
@@ -227,8 +290,19 @@ fn card(
         worst_path: path(&picture.worst_lane_path)?,
         all_path: path(&picture.all_lanes_path)?,
         inferred_path: path(&picture.inferred_path)?,
+        lanes_path: picture.lane_paths.iter().map(|(_, text)| path(text)).collect::<Result<_, _>>()?,
+        lanes_words: format!(
+            "{mark}Outline of every lane of {name}: {}, each where its own taps and steps lie; the worst one, lane {}, \
+             stands out.",
+            count(picture.lane_paths.len(), "lane", "lanes"),
+            picture.worst_lane
+        ),
         worst_lane: picture.worst_lane,
-        limit_path: limit_path(&metrics, masks, (x, y), (f64::from(tap), f64::from(step)), (tap_ps, step_mv)),
+        decides: String::new(),
+        printed: false,
+        frame: frame(picture, colours, window)?,
+        budgets: Vec::new(),
+        limit_path: path_of(&limits, (x, y)),
         point: (coordinate(x.held(f64::from(tap))), coordinate(y.held(f64::from(step)))),
         ps: ps.ticks(5),
         taps: x.ticks(5),
@@ -331,31 +405,83 @@ fn masks(
     masks
 }
 
+/// The whole frame, small, where only a window of it is drawn.
+fn frame(picture: &EyePicture, colours: Colours, window: Window) -> Result<Option<FrameView>, PageError> {
+    let whole = Window::whole(&picture.grid);
+    if window == whole {
+        return Ok(None);
+    }
+    let x = Scale::new(-0.5, f64::from(whole.taps.1) + 0.5, 0.0, 100.0);
+    let y = Scale::new(-0.5, f64::from(whole.steps.1) + 0.5, 70.0, 0.0);
+    let (left, right) = (x.at(f64::from(window.taps.0) - 0.5), x.at(f64::from(window.taps.1) + 0.5));
+    let (bottom, top) = (y.at(f64::from(window.steps.0) - 0.5), y.at(f64::from(window.steps.1) + 0.5));
+    Ok(Some(FrameView {
+        uri: colours.data_uri(picture, whole)?,
+        x: coordinate(left),
+        y: coordinate(top),
+        w: coordinate(right - left),
+        h: coordinate(bottom - top),
+        words: format!(
+            "Enlarged: taps {} to {} of {}, Vref steps {} to {} of {}.",
+            window.taps.0,
+            window.taps.1,
+            picture.grid.taps,
+            window.steps.0,
+            window.steps.1,
+            picture.grid.vref_steps
+        ),
+    }))
+}
+
+/// The limits that an eye of a condition (index) is judged by, as closed outlines about its operating point, ps and mV.
+pub fn limits_of(
+    run: &JudgedRun,
+    facts: &RunFacts,
+    index: usize,
+    picture: &EyePicture,
+) -> Vec<Vec<(f64, f64)>> {
+    let Some(judged) = run.conditions.get(index) else { return Vec::new() };
+    let metrics: Vec<&JudgedMetric> =
+        judged.metrics.iter().filter(|metric| metric.eye == picture.eye).collect();
+    limit_outlines(&metrics, &masks(run, facts, judged, picture), (0.0, 0.0), (1.0, 1.0))
+}
+
+/// Closed outlines in taps and Vref steps.
+type Outlines = Vec<Vec<(f64, f64)>>;
+
+/// Outlines as a path, held inside the picture.
+fn path_of(outlines: &Outlines, (x, y): (Scale, Scale)) -> String {
+    let mut path = String::new();
+    for corners in outlines {
+        for (index, (tap, step)) in corners.iter().enumerate() {
+            let command = if index == 0 { 'M' } else { 'L' };
+            path.push_str(&format!("{command}{} {}", coordinate(x.held(*tap)), coordinate(y.held(*step))));
+        }
+        path.push('z');
+    }
+    path
+}
+
 /// Early/late and lower/upper limits where they are judged, else half the width and height limit on each side, as a box;
-/// and every mask as its outline. All about the operating point, held inside the picture.
-fn limit_path(
+/// and every mask as its outline. All about the operating point.
+fn limit_outlines(
     metrics: &[&JudgedMetric],
     masks: &[(f64, MaskSize)],
-    (x, y): (Scale, Scale),
     point: (f64, f64),
     steps: (f64, f64),
-) -> String {
+) -> Outlines {
+    let mut outlines = Vec::new();
     if steps.0 <= 0.0 || steps.1 <= 0.0 {
-        return String::new();
+        return outlines;
     }
     let limit = |wanted: Metric| metrics.iter().find(|m| m.metric == wanted).map(|m| m.limit);
     let side = |one: Metric, both: Metric| limit(one).or_else(|| limit(both).map(|whole| whole / 2.0));
     let (early, late) = (side(Metric::EarlyMargin, Metric::Width), side(Metric::LateMargin, Metric::Width));
     let (upper, lower) =
         (side(Metric::UpperMargin, Metric::Height), side(Metric::LowerMargin, Metric::Height));
-    let mut path = String::new();
     let mut outline = |corners: &[(f64, f64)]| {
-        for (index, (ps, mv)) in corners.iter().enumerate() {
-            let at = (x.held(point.0 + ps / steps.0), y.held(point.1 + mv / steps.1));
-            let command = if index == 0 { 'M' } else { 'L' };
-            path.push_str(&format!("{command}{} {}", coordinate(at.0), coordinate(at.1)));
-        }
-        path.push('z');
+        outlines
+            .push(corners.iter().map(|(ps, mv)| (point.0 + ps / steps.0, point.1 + mv / steps.1)).collect());
     };
     if [early, late, upper, lower].iter().any(Option::is_some) {
         let [early, late, upper, lower] = [early, late, upper, lower].map(|limit| limit.unwrap_or(0.0));
@@ -370,68 +496,7 @@ fn limit_path(
             outline(&[(-end, 0.0), (-flat, high), (flat, high), (end, 0.0), (flat, -high), (-flat, -high)]);
         }
     }
-    path
-}
-
-/// -ln(0.05): the mean number of errors that stays unseen with probability 5 % (Poisson; the rule of three).
-const BOUND_OF_NO_ERROR: f64 = 2.995_732_273_553_991;
-
-fn clean_bits(pictures: &[(usize, EyePicture)]) -> Option<u64> {
-    let mut all =
-        pictures.iter().filter(|(_, p)| !p.classes.is_empty()).map(|(_, picture)| picture.clean_bits);
-    let first = all.next()?;
-    (first > 0 && all.all(|bits| bits == first)).then_some(first)
-}
-
-fn floor(pictures: &[(usize, EyePicture)]) -> String {
-    match clean_bits(pictures) {
-        Some(bits) => format!(
-            "A point without an error has seen at least N = {} bits: with 95 % confidence its bit error ratio is \
-             below 3/N = {} (rule of three), never zero.",
-            ratio(bits as f64),
-            ratio(BOUND_OF_NO_ERROR / bits as f64)
-        ),
-        None => {
-            "N is the number of bits a point without an error has seen, stated under each eye: with 95 % \
-                 confidence its bit error ratio is below 3/N (rule of three), never zero."
-                .into()
-        }
-    }
-}
-
-fn legend(colours: Colours, pictures: &[(usize, EyePicture)]) -> Vec<LegendEntry> {
-    if pictures.iter().all(|(_, picture)| picture.classes.is_empty()) {
-        return Vec::new();
-    }
-    let bits = clean_bits(pictures);
-    let mut entries = vec![LegendEntry {
-        colour: colours.hex(0),
-        words: bits.map_or("no error (below 3/N at 95 %)".into(), |bits| {
-            format!("no error (below {} at 95 %)", ratio(BOUND_OF_NO_ERROR / bits as f64))
-        }),
-    }];
-    for class in 1..=colours.top {
-        let from = 10f64.powi(i32::from(class) - 1);
-        // No bit error ratio is above one half: classes beyond it stand for nothing.
-        if bits.is_some_and(|bits| from > 0.5 * bits as f64) {
-            break;
-        }
-        let words = match bits {
-            Some(bits) => format!("seen \u{2265} {}", ratio(from / bits as f64)),
-            None => format!("seen \u{2265} {}/N", significant(from)),
-        };
-        entries.push(LegendEntry { colour: colours.hex(class), words });
-    }
-    for (class, words) in [
-        (INFERRED_PASS, "not measured, inferred to pass"),
-        (INFERRED_FAIL, "not measured, inferred to fail"),
-        (NOT_MEASURED, "not measured"),
-    ] {
-        if pictures.iter().any(|(_, picture)| picture.classes.contains(&class)) {
-            entries.push(LegendEntry { colour: colours.hex(class), words: words.into() });
-        }
-    }
-    entries
+    outlines
 }
 
 #[cfg(test)]
@@ -442,11 +507,12 @@ mod tests {
     fn a_mask_is_drawn_as_its_outline_about_the_operating_point() {
         let scales = (Scale::new(0.0, 100.0, 0.0, 100.0), Scale::new(0.0, 100.0, 100.0, 0.0));
         let path = |flat: f64| {
-            limit_path(&[], &[(20.0, MaskSize { height_mv: 40.0, flat })], scales, (50.0, 50.0), (1.0, 2.0))
+            let masks = [(20.0, MaskSize { height_mv: 40.0, flat })];
+            path_of(&limit_outlines(&[], &masks, (50.0, 50.0), (1.0, 2.0)), scales)
         };
         // 20 ps at 1 ps a tap, 40 mV at 2 mV a step: 10 to either side.
         assert_eq!(path(1.0), "M40 40L60 40L60 60L40 60z");
         assert_eq!(path(0.5), "M40 50L45 40L55 40L60 50L55 60L45 60z");
-        assert_eq!(limit_path(&[], &[], scales, (50.0, 50.0), (1.0, 2.0)), "");
+        assert_eq!(path_of(&limit_outlines(&[], &[], (50.0, 50.0), (1.0, 2.0)), scales), "");
     }
 }

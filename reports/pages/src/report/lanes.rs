@@ -1,10 +1,11 @@
 //! Lanes: width and height of each lane as one strip an eye, and the weakest lanes over the whole run.
 
-use super::plot::{AREA, Path, Plot, Scale, range};
+use super::plot::{AREA, Path, Plot, SLOTS, Scale, range};
 use super::words::*;
 use judge::judged::{JudgedCondition, JudgedRun, LaneValues};
 use nightbench_core::results::EyeName;
 use plan::limits::Metric;
+use plan::matrix::Factor;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -78,7 +79,7 @@ pub(super) fn strips(judged: &JudgedCondition, eye: EyeName) -> Option<Strips> {
             ));
         }
         if let Some((value, lane)) = lowest {
-            words.push(format!("smallest {label} {} on lane {lane}", with_unit(value, metric)));
+            words.push(format!("lowest {label} of any lane: {} on lane {lane}", with_unit(value, metric)));
         }
         strips.push(Strip {
             label,
@@ -108,61 +109,101 @@ fn metrics(values: &LaneValues) -> [(&'static str, Metric, &[f32]); 2] {
     [("width", Metric::Width, &values.width_ps), ("height", Metric::Height, &values.height_mv)]
 }
 
-/// Lowest margin and median margin of every lane over all conditions, one plot a metric.
-pub(super) fn overview(run: &JudgedRun, simulated: bool) -> Vec<Plot> {
-    [Metric::Width, Metric::Height].into_iter().filter_map(|metric| weakest(run, metric, simulated)).collect()
-}
+/// Plots of one page, at most: those with the lowest margins.
+const MOST_PLOTS: usize = 12;
 
-fn weakest(run: &JudgedRun, metric: Metric, simulated: bool) -> Option<Plot> {
-    let mut lanes: BTreeMap<u16, Vec<f64>> = BTreeMap::new();
-    let mut eyes = 0;
+/// The lowest margin of every lane, as a share of its limit: one plot for each direction, rank and module, one line a rate.
+pub(super) fn overview(run: &JudgedRun, simulated: bool) -> Vec<Plot> {
+    // By eye and module, then rate: the lowest share of each lane.
+    type Lines = BTreeMap<usize, BTreeMap<u16, f64>>;
+    let mut plots: BTreeMap<(EyeName, usize), Lines> = BTreeMap::new();
     for judged in &run.conditions {
-        for values in &judged.lanes {
-            let judged_metric = judged.metrics.iter().find(|m| m.eye == values.eye && m.metric == metric);
-            let Some(limit) = judged_metric.map(|m| m.limit) else { continue };
-            let series = if metric == Metric::Width { &values.width_ps } else { &values.height_mv };
-            eyes += 1;
-            for (lane, value) in values.lanes.iter().zip(series).filter(|(_, value)| value.is_finite()) {
-                lanes.entry(*lane).or_default().push(f64::from(*value) - limit);
+        for values in judged.lanes.iter().filter(|values| !values.margin_share.is_empty()) {
+            let place = (values.eye, judged.condition.level(Factor::Module));
+            let rates = plots.entry(place).or_default();
+            let line = rates.entry(judged.condition.level(Factor::Rate)).or_default();
+            for (lane, share) in values.lanes.iter().zip(&values.margin_share).filter(|(_, s)| s.is_finite())
+            {
+                let lowest = line.entry(*lane).or_insert(f64::INFINITY);
+                *lowest = lowest.min(f64::from(*share));
             }
         }
     }
-    let mut lowest = Vec::new();
-    let mut median = Vec::new();
-    for (lane, margins) in &mut lanes {
-        margins.sort_by(f64::total_cmp);
-        let (Some(low), Some(middle)) = (margins.first(), margins.get(margins.len() / 2)) else { continue };
-        lowest.push((f64::from(*lane), *low));
-        median.push((f64::from(*lane), *middle));
+    let all = plots.len();
+    let lowest =
+        |lines: &Lines| lines.values().flat_map(|line| line.values().copied()).fold(f64::INFINITY, f64::min);
+    let mut order: Vec<_> = plots.into_iter().collect();
+    if all > MOST_PLOTS {
+        order.sort_by(|a, b| lowest(&a.1).total_cmp(&lowest(&b.1)));
+        order.truncate(MOST_PLOTS);
+        order.sort_by_key(|(place, _)| *place);
     }
-    let (first, last) = (*lanes.keys().next()?, *lanes.keys().next_back()?);
-    let weakest = lowest.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1))?;
-    let (low, high) = range(lowest.iter().chain(&median).map(|(_, value)| *value), &[0.0]);
+    let note = if all > MOST_PLOTS {
+        format!(
+            " The {MOST_PLOTS} of {all} combinations of direction, rank and module with the lowest margins are drawn."
+        )
+    } else {
+        String::new()
+    };
+    order
+        .iter()
+        .filter_map(|((eye, module), lines)| by_rate(run, (*eye, *module), lines, &note, simulated))
+        .collect()
+}
+
+fn by_rate(
+    run: &JudgedRun,
+    (eye, module): (EyeName, usize),
+    lines: &BTreeMap<usize, BTreeMap<u16, f64>>,
+    note: &str,
+    simulated: bool,
+) -> Option<Plot> {
+    let points = || {
+        let each = |(rate, line): (&usize, &BTreeMap<u16, f64>)| {
+            line.iter().map(|(lane, share)| (*rate, *lane, *share)).collect::<Vec<_>>()
+        };
+        lines.iter().flat_map(each)
+    };
+    let (first, last) = (points().map(|p| p.1).min()?, points().map(|p| p.1).max()?);
+    let (rate, lane, share) = points().min_by(|a, b| a.2.total_cmp(&b.2))?;
+    let (low, high) = range(points().map(|p| 100.0 * p.2), &[0.0]);
     let x = Scale::new(f64::from(first) - 1.0, f64::from(last) + 1.0, AREA.left, AREA.right);
     let y = Scale::new(low, high, AREA.bottom, AREA.top);
-    let unit = metric.base_unit();
     let mut plot = Plot::new(
-        format!("{} margin by lane", capital(metric.name())),
         format!(
-            "Bars reach down to the lowest margin of each lane over all conditions; the dots are medians. n = {eyes} \
-             eyes. Weakest: lane {}, {} {unit}.",
-            weakest.0,
-            signed(weakest.1, 1)
+            "{}, {}: lowest margin by lane",
+            capital(&eye.to_string()),
+            level_name(run, Factor::Module, module)
+        ),
+        format!(
+            "Lowest over the judged metrics and everything varied but the rate. Weakest: lane {lane} at {}, {} % of its \
+             limit. n = {}.{note}",
+            level_name(run, Factor::Rate, rate),
+            signed(100.0 * share, 0),
+            count(points().count(), "lane at a rate", "lanes at a rate"),
         ),
         simulated,
     );
-    plot.limit_along(y, 0.0, AREA);
-    let (mut bars, mut dots) = (Path::default(), Path::default());
-    for ((lane, low), (_, middle)) in lowest.iter().zip(&median) {
-        bars.line(&[(x.at(*lane), y.at(*middle)), (x.at(*lane), y.at(*low))]);
-        dots.dot(x.at(*lane), y.at(*middle));
+    let mut bytes = Path::default();
+    for lane in (first..=last).filter(|lane| lane % 8 == 0 && *lane > first) {
+        let at = x.at(f64::from(lane) - 0.5);
+        bytes.line(&[(at, AREA.top), (at, AREA.bottom)]);
     }
-    plot.draw(bars, "range");
-    plot.draw(dots, "dots");
+    plot.draw(bytes, "grid");
+    plot.limit_along(y, 0.0, AREA);
+    for (rate, line) in lines {
+        let slot = rate % SLOTS;
+        let mut path = Path::default();
+        let along: Vec<(f64, f64)> =
+            line.iter().map(|(lane, share)| (x.at(f64::from(*lane)), y.at(100.0 * share))).collect();
+        path.line(&along);
+        plot.draw(path, format!("line s{slot}"));
+        plot.legend.push((slot, level_name(run, Factor::Rate, *rate)));
+    }
     plot.x_ticks = x.ticks(8);
     plot.y_ticks = y.ticks(5);
-    plot.x_label = "lane (DQ)".into();
-    plot.y_label = format!("margin, {unit}");
+    plot.x_label = "lane (DQ); fine lines part byte lanes".into();
+    plot.y_label = "margin, % of the limit".into();
     Some(plot)
 }
 

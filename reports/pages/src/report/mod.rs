@@ -11,13 +11,17 @@ mod distributions;
 mod drift;
 mod eyes;
 mod job;
+mod lane_map;
 mod lanes;
+mod legend;
 mod matrix;
 mod notes;
+mod own_budget;
 mod picture;
-mod plot;
+pub(crate) mod plot;
 mod rank;
 mod reading;
+mod room;
 mod summary;
 mod tables;
 mod timeline;
@@ -29,8 +33,9 @@ mod words;
 #[cfg(test)]
 pub(crate) mod tests;
 
-pub use job::build_job;
-pub use wanted::{wanted_outlines, wanted_pictures};
+pub use eyes::limits_of;
+pub use job::{JobEye, build_job};
+pub use wanted::{deciding_eyes, wanted_outlines, wanted_pictures};
 
 use judge::judged::{EyePicture, JudgedRun, RunFacts};
 use minijinja::syntax::SyntaxConfig;
@@ -61,7 +66,7 @@ impl Default for Options {
             rows: vec![Factor::Module, Factor::Channel],
             columns: Factor::Rate,
             most_cells: 3000,
-            most_rows: 425,
+            most_rows: 200,
             most_lines: 120,
         }
     }
@@ -125,12 +130,15 @@ struct Page<'a> {
     script: &'static str,
     summary: summary::Summary,
     reading: reading::Reading,
+    room: room::Room,
     matrix: matrix::MatrixView,
     factors: Vec<FilterFactor>,
     eyes: eyes::EyesView,
     /// Index into `eyes.pictured` of the worst condition's picture.
     worst_picture: Option<usize>,
     overlays: Vec<compare::Overlay>,
+    lane_maps: Vec<lane_map::LaneMap>,
+    map_colours: Vec<lane_map::MapColour>,
     lanes: Vec<plot::Plot>,
     spread: Vec<plot::Plot>,
     trends: Vec<plot::Plot>,
@@ -190,7 +198,10 @@ pub fn build(
     let page = Page {
         facts,
         mark: if simulated { SIMULATED } else { "" },
-        report_css: print_rules(facts),
+        report_css: match &facts.what_if {
+            Some(_) => running_rules(&format!("What-if question to report {}", facts.report_id), simulated),
+            None => print_rules(facts),
+        },
         style: include_str!("style.css"),
         script: include_str!("script.js"),
         worst_picture: worst.and_then(|index| eyes.pictured.iter().position(|card| card.order == index)),
@@ -206,6 +217,8 @@ pub fn build(
             })
             .collect(),
         overlays: compare::overlays(run, pictures, &anchors, simulated)?,
+        lane_maps: lane_map::maps(run, facts)?,
+        map_colours: lane_map::colours(),
         lanes: lanes::overview(run, simulated),
         spread: distributions::plots(run, &margins, simulated),
         trends: [trends::plots(run, &margins, simulated), drift::plots(run, facts)].concat(),
@@ -233,6 +246,7 @@ pub fn build(
         bench_hours: words::plain(facts.bench_hours, 1),
         eyes,
         reading: reading::reading(run, facts),
+        room: room::room(run, simulated),
         summary,
     };
     render("page.html", &page)

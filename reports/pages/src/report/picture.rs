@@ -4,6 +4,7 @@ use super::PageError;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use judge::judged::EyePicture;
+use nightbench_core::results::Grid;
 
 /// Class of a point that was not measured.
 pub(super) const NOT_MEASURED: u8 = 255;
@@ -36,6 +37,54 @@ const VIRIDIS: [[u8; 3]; 9] = [
     [0x47, 0x2d, 0x7b],
     [0x44, 0x01, 0x54],
 ];
+
+/// The part of a grid that is drawn: first and last tap and Vref step, both included.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Window {
+    pub taps: (u16, u16),
+    pub steps: (u16, u16),
+}
+
+/// An eye that fills less than this share of its frame is drawn enlarged.
+const SMALL: f64 = 0.35;
+/// Room round what is enlarged, as a share of its extent, and the least extent, grid steps.
+const ROOM: f64 = 0.35;
+const LEAST: f64 = 16.0;
+
+impl Window {
+    /// The whole grid.
+    pub fn whole(grid: &Grid) -> Window {
+        Window { taps: (0, grid.taps.saturating_sub(1)), steps: (0, grid.vref_steps.saturating_sub(1)) }
+    }
+
+    /// What is worth seeing of a grid: all of it, or where the given places lie with room round them, if that is
+    /// a small part.
+    pub fn about(grid: &Grid, places: &[(f64, f64)]) -> Window {
+        let whole = Window::whole(grid);
+        let span = |values: &mut dyn Iterator<Item = f64>, points: u16| {
+            let (low, high) =
+                values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
+            let (middle, half) = ((low + high) / 2.0, ((high - low) * (0.5 + ROOM)).max(LEAST / 2.0));
+            let most = f64::from(points.saturating_sub(1));
+            // Moved inside the grid, not cut: the scale of a picture should not hang on where the eye lies.
+            let half = half.min(most / 2.0);
+            let middle = middle.clamp(half, most - half);
+            ((middle - half).floor().max(0.0), (middle + half).ceil().min(most))
+        };
+        if places.is_empty() || grid.taps < 2 || grid.vref_steps < 2 {
+            return whole;
+        }
+        let across = span(&mut places.iter().map(|place| place.0), grid.taps);
+        let up = span(&mut places.iter().map(|place| place.1), grid.vref_steps);
+        let share = (across.1 - across.0) * (up.1 - up.0)
+            / (f64::from(grid.taps - 1) * f64::from(grid.vref_steps - 1));
+        if !share.is_finite() || share > SMALL {
+            return whole;
+        }
+        let pair = |(low, high): (f64, f64)| (low as u16, high as u16);
+        Window { taps: pair(across), steps: pair(up) }
+    }
+}
 
 /// The scale shared by every picture of a report.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -75,13 +124,13 @@ impl Scale {
         format!("#{r:02x}{g:02x}{b:02x}")
     }
 
-    /// The picture as a data URI: four bits a point, highest Vref in the first row.
+    /// A part of the picture as a data URI: four bits a point, highest Vref in the first row.
     ///
     /// # Errors
     /// A picture that does not have one class a point of its grid, or a grid without points.
-    pub fn data_uri(self, picture: &EyePicture) -> Result<String, PageError> {
-        let (width, height) = (usize::from(picture.grid.taps), usize::from(picture.grid.vref_steps));
-        if width == 0 || height == 0 || picture.classes.len() != width * height {
+    pub fn data_uri(self, picture: &EyePicture, window: Window) -> Result<String, PageError> {
+        let (taps, steps) = (usize::from(picture.grid.taps), usize::from(picture.grid.vref_steps));
+        if taps == 0 || steps == 0 || picture.classes.len() != taps * steps {
             return Err(PageError::Picture {
                 eye: picture.eye.to_string(),
                 points: picture.classes.len(),
@@ -89,9 +138,12 @@ impl Scale {
                 steps: picture.grid.vref_steps,
             });
         }
+        let (first, last) = (usize::from(window.taps.0), usize::from(window.taps.1).min(taps - 1));
+        let (low, high) = (usize::from(window.steps.0), usize::from(window.steps.1).min(steps - 1));
+        let (width, height) = (last + 1 - first, high + 1 - low);
         let mut pixels = Vec::with_capacity(width.div_ceil(2) * height);
-        for row in picture.classes.chunks_exact(width).rev() {
-            for pair in row.chunks(2) {
+        for row in picture.classes.chunks_exact(taps).take(high + 1).skip(low).rev() {
+            for pair in row.get(first..=last).unwrap_or_default().chunks(2) {
                 let index = |class: Option<&u8>| match class {
                     Some(&NOT_MEASURED) => GAP,
                     Some(&INFERRED_PASS) => PASS,
@@ -112,5 +164,32 @@ impl Scale {
         let written = encoder.write_header().and_then(|mut writer| writer.write_image_data(&pixels));
         written.map_err(|error| PageError::Png { eye: picture.eye.to_string(), words: error.to_string() })?;
         Ok(format!("data:image/png;base64,{}", STANDARD.encode(&bytes)))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nightbench_core::units::{Millivolts, Picoseconds};
+
+    #[test]
+    fn a_small_eye_is_enlarged_and_a_large_one_is_not() {
+        let grid = Grid {
+            taps: 128,
+            vref_steps: 64,
+            tap_step: Picoseconds(5.0),
+            vref_start: Millivolts(500.0),
+            vref_step: Millivolts(8.0),
+            ui: Picoseconds(400.0),
+            vddq: Millivolts(1200.0),
+        };
+        assert_eq!(Window::about(&grid, &[]), Window::whole(&grid));
+        assert_eq!(Window::about(&grid, &[(5.0, 5.0), (120.0, 60.0)]), Window::whole(&grid));
+        // 20 taps and 10 steps about (60, 30), with room: 34 taps, and the least extent of steps.
+        let small = Window::about(&grid, &[(50.0, 25.0), (70.0, 35.0)]);
+        assert_eq!(small, Window { taps: (43, 77), steps: (21, 39) });
+        // At the border it is moved inside.
+        let corner = Window::about(&grid, &[(0.0, 0.0), (2.0, 3.0)]);
+        assert_eq!(corner, Window { taps: (0, 16), steps: (0, 16) });
     }
 }

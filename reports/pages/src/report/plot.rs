@@ -7,11 +7,14 @@ use serde::Serialize;
 const WIDTH: f64 = 360.0;
 const HEIGHT: f64 = 224.0;
 /// Plot area: left, top, right, bottom.
-pub(super) const AREA: Area = Area { left: 48.0, top: 22.0, right: 350.0, bottom: 186.0 };
+pub(crate) const AREA: Area = Area { left: 48.0, top: 22.0, right: 350.0, bottom: 186.0 };
+
+/// Line styles told apart.
+pub(crate) const SLOTS: usize = 7;
 
 /// A rectangle in SVG user units.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Area {
+pub(crate) struct Area {
     pub left: f64,
     pub top: f64,
     pub right: f64,
@@ -20,7 +23,7 @@ pub(super) struct Area {
 
 /// A linear map from data to SVG units.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Scale {
+pub(crate) struct Scale {
     low: f64,
     high: f64,
     from: f64,
@@ -71,7 +74,7 @@ impl Scale {
 }
 
 /// The range of the values, with 0 and the given extra values in it, widened by 4 %.
-pub(super) fn range(values: impl Iterator<Item = f64>, extra: &[f64]) -> (f64, f64) {
+pub(crate) fn range(values: impl Iterator<Item = f64>, extra: &[f64]) -> (f64, f64) {
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     for value in values.chain(extra.iter().copied()).filter(|value| value.is_finite()) {
         low = low.min(value);
@@ -104,14 +107,14 @@ fn round_step(rough: f64) -> f64 {
 
 /// A tick: where and what it says.
 #[derive(Debug, Clone, Serialize)]
-pub(super) struct Tick {
+pub(crate) struct Tick {
     pub at: String,
     pub text: String,
 }
 
 /// A series: one path.
 #[derive(Debug, Clone, Serialize)]
-pub(super) struct Series {
+pub(crate) struct Series {
     pub path: String,
     /// Style class.
     pub class: String,
@@ -119,7 +122,7 @@ pub(super) struct Series {
 
 /// A shaded rectangle.
 #[derive(Debug, Clone, Serialize)]
-pub(super) struct Band {
+pub(crate) struct Band {
     pub x: String,
     pub y: String,
     pub w: String,
@@ -129,7 +132,7 @@ pub(super) struct Band {
 
 /// A text inside the drawing.
 #[derive(Debug, Clone, Serialize)]
-pub(super) struct Label {
+pub(crate) struct Label {
     pub x: String,
     pub y: String,
     pub text: String,
@@ -138,7 +141,7 @@ pub(super) struct Label {
 
 /// A plot, ready for the template.
 #[derive(Debug, Clone, Serialize)]
-pub(super) struct Plot {
+pub(crate) struct Plot {
     pub title: String,
     /// What it shows, for those who do not see it; also the caption's second part.
     pub words: String,
@@ -157,8 +160,8 @@ pub(super) struct Plot {
     pub bands: Vec<Band>,
     pub series: Vec<Series>,
     pub labels: Vec<Label>,
-    /// Names of the series in `series`, in the order of the style classes `s0`, `s1`, ...
-    pub legend: Vec<String>,
+    /// Style class (`s0`, `s1`, ...) and name of each series that has one.
+    pub legend: Vec<(usize, String)>,
     pub simulated: bool,
 }
 
@@ -235,7 +238,7 @@ impl Plot {
 
 /// A growing SVG path.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Path(pub String);
+pub(crate) struct Path(pub String);
 
 impl Path {
     /// A polyline.
@@ -264,6 +267,39 @@ impl Path {
     }
 }
 
+/// Corners of a path of straight lines, whatever its commands: absolute or relative, two-way or one-way.
+pub(crate) fn corners(path: &str) -> Vec<(f64, f64)> {
+    let mut corners = Vec::new();
+    let (mut x, mut y, mut command) = (0.0, 0.0, 'M');
+    let mut numbers: Vec<f64> = Vec::new();
+    let spaced: String = path
+        .chars()
+        .flat_map(|c| {
+            let alone = c.is_ascii_alphabetic() && !matches!(c, 'e' | 'E');
+            if alone { [' ', c, ' '] } else { ['\0', if c == ',' { ' ' } else { c }, '\0'] }
+        })
+        .filter(|c| *c != '\0')
+        .collect();
+    for word in spaced.split_ascii_whitespace() {
+        let Ok(number) = word.parse::<f64>() else {
+            command = word.chars().next().unwrap_or('Z');
+            numbers.clear();
+            continue;
+        };
+        numbers.push(number);
+        let relative = command.is_ascii_lowercase();
+        match (command.to_ascii_uppercase(), numbers.as_slice()) {
+            ('H', [to]) => x = if relative { x + to } else { *to },
+            ('V', [to]) => y = if relative { y + to } else { *to },
+            ('M' | 'L', [a, b]) => (x, y) = if relative { (x + a, y + b) } else { (*a, *b) },
+            _ => continue,
+        }
+        numbers.clear();
+        corners.push((x, y));
+    }
+    corners
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -283,5 +319,12 @@ mod tests {
         assert_eq!(range([].into_iter(), &[]), (-1.0, 1.0));
         let (low, high) = range([2.0, f64::NAN].into_iter(), &[0.0]);
         assert!(low < 0.0 && high > 2.0);
+    }
+
+    #[test]
+    fn corners_of_every_kind_of_line_are_found() {
+        assert_eq!(corners("M1 2L3,4H5V6Z"), [(1.0, 2.0), (3.0, 4.0), (5.0, 4.0), (5.0, 6.0)]);
+        assert_eq!(corners("M1 2h2v-1l1 1z"), [(1.0, 2.0), (3.0, 2.0), (3.0, 1.0), (4.0, 2.0)]);
+        assert!(corners("").is_empty());
     }
 }

@@ -175,5 +175,5 @@
   var narrow = window.matchMedia('(max-width: 760px)');
   var contents = document.querySelector('.contents details');
   if (contents && narrow.matches) { contents.open = false; }
-  window.addEventListener('beforeprint', function () { all('details').forEach(function (node) { node.open = true; }); });
+  window.addEventListener('beforeprint', function () { all('details:not(.screen, .more, .every-lane)').forEach(function (node) { node.open = true; }); });
 })();

@@ -50,6 +50,8 @@ pub(super) struct Summary {
     pub class: &'static str,
     pub decision: &'static str,
     pub sentence: String,
+    /// What the verdicts rest on without having been measured; empty where there is nothing.
+    pub assumed: String,
     pub reasons: Vec<String>,
     pub incomplete: String,
     pub tiles: Vec<Tile>,
@@ -85,6 +87,7 @@ pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> 
         class,
         decision,
         sentence: sentence(run, facts, worst.as_ref()),
+        assumed: assumed(run),
         reasons: run.release.reasons.clone(),
         incomplete: incomplete(run),
         tiles: tiles(run),
@@ -150,6 +153,35 @@ fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String 
     let tail =
         worst.map_or_else(String::new, |w| format!(" The worst measured is {} ({}).", w.name, w.place));
     format!("{}{main}{missing}.{}{tail}", start(target), untrained(run))
+}
+
+/// Contributions to U that are estimates because neither this run nor a study says them, with their size.
+fn assumed(run: &JudgedRun) -> String {
+    let mut lines: Vec<(&str, Vec<String>)> = Vec::new();
+    for budget in &run.budgets {
+        for row in budget.rows.iter().filter(|row| row.assumed) {
+            let size = format!(
+                "{} {} {}",
+                budget.metric.name(),
+                plain(row.standard_uncertainty, 1),
+                budget.metric.base_unit()
+            );
+            match lines.iter_mut().find(|(name, _)| *name == row.name) {
+                Some((_, sizes)) => sizes.push(size),
+                None => lines.push((&row.name, vec![size])),
+            }
+        }
+    }
+    if lines.is_empty() {
+        return String::new();
+    }
+    let words: Vec<String> =
+        lines.iter().map(|(name, sizes)| format!("{name} ({})", sizes.join(", "))).collect();
+    format!(
+        "Assumed, not measured: {}. These standard uncertainties are estimates that enter every U below; repeats, re-seats \
+         or a study would measure them.",
+        words.join("; ")
+    )
 }
 
 /// Where training failed among the conditions that count: no margin is worse.

@@ -4,7 +4,7 @@ use super::attachments;
 use super::eyes::metric_row;
 use super::words::*;
 use super::{Options, rank};
-use judge::judged::{Budget, JobNote, JudgedCondition, JudgedRun, RunFacts, Superseded};
+use judge::judged::{Budget, JobNote, JudgedCondition, JudgedRun, RunFacts, Superseded, Verdict};
 use nightbench_core::condition::ConditionState;
 use plan::limits::Limit;
 use serde::Serialize;
@@ -20,18 +20,27 @@ pub(super) struct ConditionRow {
     pub levels: String,
     pub class: &'static str,
     pub verdict: String,
+    /// Margin as a share of its limit.
+    pub share: String,
     pub worst: String,
     pub probability: String,
     pub notes: String,
     pub rank: usize,
     pub order: usize,
+    /// Listed on paper, too.
+    pub printed: bool,
 }
+
+/// Conditions listed on paper: those that do not pass, up to this many.
+const MOST_PRINTED: usize = 60;
 
 /// The table of conditions, worst first.
 #[derive(Debug, Serialize)]
 pub(super) struct ConditionsView {
     pub rows: Vec<ConditionRow>,
     pub note: String,
+    /// What the paper leaves out.
+    pub paper: String,
 }
 
 /// Conditions that get a row: the worst ones up to the cap.
@@ -60,6 +69,10 @@ pub(super) fn conditions(
             levels: level_code(&judged.condition),
             class: class(judged.verdict),
             verdict: format!("{} {}", glyph(judged.verdict), verdict_words(judged)),
+            share: judged
+                .worst()
+                .filter(|worst| worst.limit > 0.0)
+                .map_or_else(String::new, |m| format!("{} %", signed(100.0 * m.margin / m.limit, 0))),
             worst: judged.worst().map_or_else(
                 || judged.reason().into_owned(),
                 |m| format!("{} ({})", margin(m), metric_place(m)),
@@ -72,6 +85,8 @@ pub(super) fn conditions(
             },
             rank,
             order: *index,
+            printed: run.conditions.len() <= MOST_PRINTED
+                || (judged.verdict != Some(Verdict::Pass) && rank < MOST_PRINTED),
         })
     });
     let rows: Vec<ConditionRow> = rows.collect();
@@ -84,7 +99,20 @@ pub(super) fn conditions(
     } else {
         String::new()
     };
-    ConditionsView { rows, note }
+    let printed = rows.iter().filter(|row| row.printed).count();
+    let paper = match printed == rows.len() {
+        true => String::new(),
+        false => format!(
+            "On paper: the worst {printed} of {} that do not pass; every condition stands in the matrix (section 2) with \
+             its verdict and margin, and in the file of this report.",
+            count(
+                run.conditions.iter().filter(|c| c.verdict != Some(Verdict::Pass)).count(),
+                "condition",
+                "conditions"
+            )
+        ),
+    };
+    ConditionsView { rows, note, paper }
 }
 
 fn notes(judged: &JudgedCondition) -> String {

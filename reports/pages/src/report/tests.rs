@@ -69,7 +69,18 @@ fn hostile_names_stay_text() {
 fn two_thousand_conditions_stay_light() {
     let demo = demo(2000, Kind::Usual);
     assert!(demo.run.conditions.len() > 1800);
-    let html = page(&demo, 36);
+    // As many pictures as `report` asks for.
+    let wanted = wanted_pictures(&demo.run, 24);
+    let outlines = wanted_outlines(&demo.run, &wanted, 60);
+    let whole = wanted.iter().map(|(index, eye)| (*index, picture(&demo.run, *index, *eye)));
+    let bare = |(index, eye): &(usize, _)| {
+        (
+            *index,
+            EyePicture { classes: Vec::new(), lane_paths: Vec::new(), ..picture(&demo.run, *index, *eye) },
+        )
+    };
+    let pictures: Vec<(usize, EyePicture)> = whole.chain(outlines.iter().map(bare)).collect();
+    let html = build(&demo.run, &demo.facts, &pictures, &Options::default()).unwrap();
     let (counts, texts) = tags(&html);
     let elements: usize = counts.values().sum();
     assert!(html.len() <= 5_000_000, "{} bytes", html.len());
@@ -209,7 +220,7 @@ fn a_picture_reads_back_as_it_was_drawn() {
     let mut eye = picture(&demo.run, 0, EYE);
     eye.classes[0] = picture::NOT_MEASURED;
     let scale = picture::Scale::over([&eye].into_iter());
-    let uri = scale.data_uri(&eye).unwrap();
+    let uri = scale.data_uri(&eye, picture::Window::whole(&eye.grid)).unwrap();
     let bytes = base64::engine::general_purpose::STANDARD.decode(uri.split(',').nth(1).unwrap()).unwrap();
     let mut decoder = png::Decoder::new(std::io::Cursor::new(bytes));
     decoder.set_transformations(png::Transformations::EXPAND);
@@ -241,7 +252,10 @@ fn eyes_judged_by_a_mask_show_it_and_say_its_value() {
     }
     let html = page(&demo, 12);
     assert!(html.contains("mask of the limit, drawn about the operating point"));
-    for card in html.split("<article").skip(1).filter(|card| card.contains("<image")) {
+    // The masks of this plan are limits of the read eye.
+    let cards =
+        html.split("<article").skip(1).map(|card| card.split("</article>").next().unwrap_or_default());
+    for card in cards.filter(|card| card.contains("<image") && card.contains(", read rank 0 <span")) {
         let path = card.split("class=\"box-limit\" d=\"").nth(1).expect("a mask is drawn").split('"').next();
         assert_eq!(path.map(|path| path.matches('L').count()), Some(5), "a hexagon: {path:?}");
     }
@@ -260,4 +274,160 @@ fn hands_come_before_the_job_at_a_chamber_that_can_be_touched() {
     let hands = first.hands.unwrap();
     assert!(hands.hour_h < first.begin_h);
     assert!(table.contains(&hour(hands.hour_h)), "{:?}", table.get(..400));
+}
+
+#[test]
+fn the_eye_that_decides_each_direction_is_drawn_and_says_so() {
+    use fixture::WRITE;
+    let demo = demo(60, Kind::Usual);
+    let deciding = deciding_eyes(&demo.run);
+    assert_eq!(deciding.iter().map(|(_, eye)| *eye).collect::<Vec<_>>(), [EYE, WRITE]);
+    let wanted = wanted_pictures(&demo.run, 5);
+    assert!(deciding.iter().all(|eye| wanted.contains(eye)), "{deciding:?} in {wanted:?}");
+    let worst_share = |eye| {
+        let lanes = demo.run.conditions.iter().filter(|c| !c.beyond_rating).flat_map(|c| &c.metrics);
+        lanes
+            .filter(|m| m.eye == eye)
+            .map(|m| m.margin / m.standard_uncertainty)
+            .fold(f64::INFINITY, f64::min)
+    };
+    for (index, eye) in deciding {
+        let own = demo.run.conditions[index].metrics.iter().find(|m| m.eye == eye).unwrap();
+        let share = own.margin / own.standard_uncertainty;
+        assert!(share <= worst_share(eye).max(-judged::JudgedMetric::CERTAIN) + 1e-9, "{eye}");
+    }
+    let html = page(&demo, 12);
+    for eye in ["read rank 0", "write rank 0"] {
+        assert!(html.contains(&format!("Decides {eye}: the worst of its kind")), "{eye}");
+    }
+    assert!(html.contains("Outline of every lane</summary>"));
+}
+
+#[test]
+fn an_eye_without_a_limit_is_drawn_by_its_narrowest_lane() {
+    use fixture::WRITE;
+    let mut demo = demo(60, Kind::Usual);
+    for judged in &mut demo.run.conditions {
+        judged.metrics.retain(|metric| metric.eye == WRITE);
+    }
+    let (index, _) = deciding_eyes(&demo.run)[0];
+    let narrowest =
+        |at: usize| demo.run.conditions[at].lanes[0].width_ps.iter().copied().fold(f32::INFINITY, f32::min);
+    let beyond = demo.run.conditions[index].beyond_rating;
+    assert!(!beyond);
+    for at in (0..demo.run.conditions.len()).filter(|at| !demo.run.conditions[*at].beyond_rating) {
+        if !demo.run.conditions[at].lanes.is_empty() {
+            assert!(narrowest(index) <= narrowest(at));
+        }
+    }
+    assert!(page(&demo, 12).contains("No limit applies to this eye."));
+}
+
+#[test]
+fn what_is_assumed_stands_right_under_the_decision() {
+    let mut demo = demo(60, Kind::Usual);
+    assert!(!page(&demo, 3).contains("Assumed, not measured"));
+    demo.run.budgets[0].rows[3].assumed = true;
+    let html = page(&demo, 3);
+    let top = html.split("class=\"sentence\"").nth(1).and_then(|part| part.split("<ul").next()).unwrap();
+    assert!(top.contains("Assumed, not measured: repeatability (width 1.1 ps)."), "{top}");
+}
+
+#[test]
+fn an_eye_says_what_its_own_uncertainty_is_made_of() {
+    use judge::audit::EyeBudget;
+    let mut demo = demo(60, Kind::Usual);
+    let index = rank::worst(&demo.run).unwrap();
+    let mut budget = demo.run.budgets[0].clone();
+    budget.rows[3].assumed = true;
+    demo.run.audit.budgets.push(EyeBudget { condition: index, eye: EYE, budget });
+    let html = page(&demo, 3);
+    let card = html.split("<article").nth(1).unwrap().split("</article>").next().unwrap();
+    assert!(card.contains("U 4.2 ps = 2.00 x 2.10 ps"), "{card}");
+    assert!(card.contains("tap nonlinearity 1.30 ps, 39 %") && card.contains("28 % (assumed)"));
+}
+
+#[test]
+fn a_setup_has_one_colour_in_every_trend() {
+    let demo = demo(60, Kind::Usual);
+    let margins = distributions::margins(&demo.run);
+    let plots = trends::plots(&demo.run, &margins, true);
+    assert!(plots.len() >= 8, "read and write, width and height, rate and temperature");
+    let mut known: BTreeMap<String, usize> = BTreeMap::new();
+    for plot in &plots {
+        assert!(plot.title.contains(", read,") || plot.title.contains(", write,"), "{}", plot.title);
+        for (slot, name) in &plot.legend {
+            assert_eq!(known.entry(name.clone()).or_insert(*slot), slot, "{name} in {}", plot.title);
+        }
+    }
+    assert_eq!(known.len(), 6, "three modules on two channels");
+}
+
+#[test]
+fn a_what_if_page_is_no_report_and_cannot_be_signed() {
+    let mut demo = demo(60, Kind::Usual);
+    demo.facts.what_if = Some("judged by the file other.toml".into());
+    let html = page(&demo, 3);
+    assert!(
+        html.contains("<b>What if</b>: judged by the file other.toml.") && !html.contains("class=\"sign\"")
+    );
+    assert!(html.contains("What-if question to report"), "on every printed page");
+}
+
+/// Text of every cell of the table of conditions, row by row.
+fn condition_rows(html: &str) -> Vec<Vec<String>> {
+    let table = html
+        .split("class=\"list conditions\"")
+        .nth(1)
+        .and_then(|part| part.split("</table>").next())
+        .unwrap();
+    let body = table.split("<tbody").nth(1).unwrap();
+    let cell = |cell: &str| {
+        let inner = cell.split("</td>").next().unwrap_or_default();
+        inner.split('>').next_back().unwrap_or_default().to_string()
+    };
+    body.split("<tr").skip(1).map(|row| row.split("<td>").skip(1).map(cell).collect()).collect()
+}
+
+#[test]
+fn the_list_of_conditions_is_in_the_order_of_the_numbers_it_shows() {
+    let rows = condition_rows(&page(&demo(60, Kind::Usual), 3));
+    let number = |text: &str| -> f64 {
+        let plain: String =
+            text.replace('\u{2212}', "-").chars().filter(|c| "-.0123456789".contains(*c)).collect();
+        plain.parse().unwrap_or(f64::NAN)
+    };
+    // Within a verdict, and within those that count: P as printed, then the share of the limit.
+    let mut compared = 0;
+    for pair in rows.windows(2) {
+        let beyond = |row: &[String]| row[4].contains("beyond rating");
+        let (a, b) = (&pair[0], &pair[1]);
+        if a[0] != b[0] || beyond(a) != beyond(b) || a[2].is_empty() || b[2].is_empty() {
+            continue;
+        }
+        compared += 1;
+        let order = number(&a[1]).total_cmp(&number(&b[1])).then(number(&a[2]).total_cmp(&number(&b[2])));
+        assert!(order.is_le(), "{a:?} before {b:?}");
+    }
+    assert!(compared > 10, "{compared}");
+}
+
+#[test]
+fn the_paper_leaves_out_what_a_signer_does_not_need_and_says_so() {
+    let html = page(&demo(350, Kind::Usual), 24);
+    let cards = html
+        .split("<article class=\"card ")
+        .skip(1)
+        .filter(|card| card.split('>').next().unwrap().contains("data-eye"));
+    let printed = cards.filter(|card| !card.split('"').next().unwrap().contains("screen")).count();
+    assert!((2..=12).contains(&printed), "{printed} cards on paper");
+    let rows = html
+        .split("class=\"list conditions\"")
+        .nth(1)
+        .and_then(|part| part.split("</table>").next())
+        .unwrap();
+    let on_paper =
+        rows.split("<tr ").skip(1).filter(|row| !row.split('>').next().unwrap().contains("screen")).count();
+    assert_eq!(on_paper, 60);
+    assert!(html.contains("On paper: the worst 60 of") && html.contains("stand in the file of this report"));
 }

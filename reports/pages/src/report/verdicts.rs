@@ -1,4 +1,4 @@
-//! The annex for an auditor: risks, distributions, effects, headroom, reference condition, sets of limits.
+//! The annex for an auditor: risks, distributions, effects, reference condition, sets of limits.
 
 use super::plot::{AREA, Path, Plot, Scale, range};
 use super::words::*;
@@ -16,6 +16,8 @@ pub(super) struct AnnexTable {
     pub head: Vec<&'static str>,
     pub rows: Vec<Vec<String>>,
     pub notes: Vec<String>,
+    /// On the screen only.
+    pub screen: bool,
 }
 
 /// The annex.
@@ -40,9 +42,8 @@ pub(super) fn annex(run: &JudgedRun, simulated: bool) -> Annex {
         limit_sets(audit),
         set_changes(audit),
         risks(audit),
-        headroom(audit),
-        effects(audit),
-        distributions(audit),
+        on_screen(effects(audit)),
+        on_screen(distributions(audit)),
         extrapolations(audit),
     ];
     Annex {
@@ -50,6 +51,11 @@ pub(super) fn annex(run: &JudgedRun, simulated: bool) -> Annex {
         charts: audit.charts.iter().map(|chart| control_chart(chart, simulated)).collect(),
         words,
     }
+}
+
+/// What explains the run and decides nothing stays off the paper.
+fn on_screen(table: Option<AnnexTable>) -> Option<AnnexTable> {
+    table.map(|table| AnnexTable { screen: true, ..table })
 }
 
 fn shortened(mut table: AnnexTable) -> AnnexTable {
@@ -67,42 +73,34 @@ fn table(caption: &str, head: &[&'static str], rows: Vec<Vec<String>>, notes: &[
         head: head.to_vec(),
         rows,
         notes: notes.iter().map(ToString::to_string).collect(),
+        screen: false,
     })
 }
 
 fn limit_sets(audit: &Audit) -> Option<AnnexTable> {
     let rows = audit.limit_sets.iter().map(|set| {
-        let mut row = vec![
+        let agreed = if set.agreed_before { "before measuring" } else { "after measuring" };
+        let shown = if set.shown { "; shown on this page" } else { "" };
+        let recorded = if set.recorded.is_empty() { String::new() } else { format!("; {}", set.recorded) };
+        let counts = Verdict::ALL.iter().map(|verdict| (set.verdicts.of(*verdict), verdict.words()));
+        let counts = counts.chain([(set.not_measured, "not measured"), (set.undecided, "undecided")]);
+        let counts: Vec<String> =
+            counts.filter(|(many, _)| *many > 0).map(|(many, words)| format!("{many} {words}")).collect();
+        let mut rule = set.rule.clone();
+        if !set.budget.is_empty() {
+            rule.push_str(&format!("; {}", set.budget.join("; ")));
+        }
+        vec![
             set.name.clone(),
-            if set.agreed_before { "agreed before measuring" } else { "after measuring" }.into(),
-            if set.shown { "this page" } else { "" }.into(),
+            format!("{agreed}{recorded}{shown}"),
             set.limits.join("; "),
-            set.rule.clone(),
-            set.budget.join("; "),
-        ];
-        row.extend(Verdict::ALL.iter().map(|verdict| set.verdicts.of(*verdict).to_string()));
-        row.push(set.not_measured.to_string());
-        row.push(set.undecided.to_string());
-        row.push(set.recorded.clone());
-        row
+            rule,
+            counts.join(", "),
+        ]
     });
     table(
         "The same counts judged by every set of limits on record",
-        &[
-            "Limits of",
-            "Agreed",
-            "Shown",
-            "Limits",
-            "Rule",
-            "Budget lines of its own",
-            "Pass",
-            "Conditional pass",
-            "Conditional fail",
-            "Fail",
-            "Not measured",
-            "Undecided",
-            "Recorded (UTC)",
-        ],
+        &["Limits of", "Agreed", "Limits", "Rule, budget lines of its own", "Conditions"],
         rows.collect(),
         &["A decision rule and its limits are to be agreed before measuring (ISO/IEC 17025, 7.1.3)."],
     )
@@ -145,25 +143,6 @@ fn risks(audit: &Audit) -> Option<AnnexTable> {
         &[
             "Prior: the observed margins in units of their standard uncertainty. They carry their own measurement error, which makes the risks larger, not smaller.",
         ],
-    )
-}
-
-fn headroom(audit: &Audit) -> Option<AnnexTable> {
-    let rows = audit.headroom.iter().map(|line| {
-        let bound = if line.at_least && line.passing_mts.is_some() { "at least " } else { "" };
-        vec![
-            line.module.clone(),
-            line.channel.clone(),
-            plain(line.rated_mts, 0),
-            line.passing_mts.map_or_else(|| "none".into(), |rate| format!("{bound}{}", plain(rate, 0))),
-            line.percent.map_or_else(String::new, |percent| format!("{bound}{} %", signed(percent, 1))),
-        ]
-    });
-    table(
-        "Rate headroom: highest rate that passes everywhere, with every lower one",
-        &["Module", "Channel", "Rated MT/s", "Passes up to MT/s", "Against the rating"],
-        rows.collect(),
-        &[],
     )
 }
 

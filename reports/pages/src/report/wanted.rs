@@ -1,7 +1,7 @@
 //! Which eyes deserve a picture: every page has room for some, never for all.
 
 use super::rank;
-use judge::judged::{JudgedRun, Verdict};
+use judge::judged::{JudgedMetric, JudgedRun, Verdict};
 use nightbench_core::results::EyeName;
 use plan::matrix::Factor;
 use std::collections::{BTreeMap, BTreeSet};
@@ -11,9 +11,9 @@ const PAIRS: usize = 3;
 /// Passing conditions drawn because they come closest to a limit.
 const NEAREST_PASSES: usize = 6;
 
-/// Eyes to be drawn, most wanted first, at most `most`: the worst and the best condition, the same condition
-/// through other channels, then every fail and conditional verdict (worst first) and the passes nearest to a limit.
-/// A condition is drawn by the eye that decides it.
+/// Eyes to be drawn, most wanted first, at most `most`: the worst and the best condition, the deciding eye of each
+/// direction and rank, the same condition through other channels, then every fail and conditional verdict (worst first)
+/// and the passes nearest to a limit. But for the second of these, a condition is drawn by the eye that decides it.
 pub fn wanted_pictures(run: &JudgedRun, most: usize) -> Vec<(usize, EyeName)> {
     let mut list = Vec::new();
     let mut seen = BTreeSet::new();
@@ -21,7 +21,7 @@ pub fn wanted_pictures(run: &JudgedRun, most: usize) -> Vec<(usize, EyeName)> {
         let Some(index) = condition else { return };
         let Some(judged) = run.conditions.get(index) else { return };
         let deciding = judged.worst().map(|worst| worst.eye);
-        let has = |eye: EyeName| judged.metrics.iter().any(|metric| metric.eye == eye);
+        let has = |eye: EyeName| judged.lanes.iter().any(|values| values.eye == eye);
         if let Some(eye) = eye.filter(|eye| has(*eye)).or(deciding)
             && list.len() < most
             && seen.insert((index, eye))
@@ -31,6 +31,9 @@ pub fn wanted_pictures(run: &JudgedRun, most: usize) -> Vec<(usize, EyeName)> {
     };
     add(rank::worst(run), None);
     add(rank::best(run), None);
+    for (index, eye) in deciding_eyes(run) {
+        add(Some(index), Some(eye));
+    }
     for (base, other, eye) in channel_pairs(run, PAIRS) {
         add(Some(base), Some(eye));
         add(Some(other), Some(eye));
@@ -47,6 +50,46 @@ pub fn wanted_pictures(run: &JudgedRun, most: usize) -> Vec<(usize, EyeName)> {
         }
     }
     list
+}
+
+/// The worst eye of each direction, rank and sub-channel with its condition, in the order of the eyes: by what was judged
+/// of it, and where no limit applies to such eyes by its narrowest lane. Conditions beyond rating come last.
+pub fn deciding_eyes(run: &JudgedRun) -> Vec<(usize, EyeName)> {
+    struct Candidate<'a> {
+        index: usize,
+        beyond: bool,
+        metric: Option<&'a JudgedMetric>,
+        narrowest: f32,
+    }
+    impl Candidate<'_> {
+        fn worse(&self, other: &Candidate<'_>) -> bool {
+            let by_metric = match (self.metric, other.metric) {
+                (Some(a), Some(b)) => a.compare_worst(b),
+                (a, b) => b.is_some().cmp(&a.is_some()),
+            };
+            let order = self.beyond.cmp(&other.beyond).then(by_metric);
+            order.then(self.narrowest.total_cmp(&other.narrowest)).is_lt()
+        }
+    }
+    let mut worst: BTreeMap<EyeName, Candidate<'_>> = BTreeMap::new();
+    for (index, judged) in run.conditions.iter().enumerate() {
+        for values in &judged.lanes {
+            let candidate = Candidate {
+                index,
+                beyond: judged.beyond_rating,
+                metric: judged.metrics.iter().find(|metric| metric.eye == values.eye),
+                narrowest: values.width_ps.iter().copied().fold(f32::INFINITY, f32::min),
+            };
+            match worst.get_mut(&values.eye) {
+                Some(known) if candidate.worse(known) => *known = candidate,
+                Some(_) => {}
+                None => {
+                    worst.insert(values.eye, candidate);
+                }
+            }
+        }
+    }
+    worst.into_iter().map(|(eye, candidate)| (candidate.index, eye)).collect()
 }
 
 /// Eyes to be drawn as outlines only, worst first, leaving out those that have a picture.

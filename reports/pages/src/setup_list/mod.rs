@@ -52,6 +52,8 @@ pub struct SetupList {
     pub purpose: Option<String>,
     /// When the run begins, in words.
     pub begin: String,
+    /// When it ends if everything takes its expected time, in words.
+    pub expected: String,
     /// When it ends: one in ten, half and nine in ten runs end before, in words.
     pub finish: [String; 3],
     /// Facts in pairs: name and value.

@@ -23,6 +23,7 @@ fn list() -> SetupList {
         title: "Nights & days".into(),
         purpose: Some("a <b>test</b>".into()),
         begin: "Mon 2026-11-23 09:00".into(),
+        expected: "on time".into(),
         finish: ["a".into(), "b".into(), "c".into()],
         facts: vec![("jobs".into(), "68".into())],
         cautions: vec!["supplies off".into()],

@@ -1,0 +1,82 @@
+//! What a plan leaves to be assumed: contributions to the uncertainty that neither its own jobs nor a study will say.
+
+use plan::Plan;
+use plan::criteria::AcceptanceCriteria;
+use plan::limits::Metric;
+use std::collections::BTreeSet;
+
+/// A contribution to the uncertainty that is assumed, for these metrics.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Assumption {
+    /// Line of the budget.
+    pub contribution: &'static str,
+    /// What it takes to measure it.
+    remedy: &'static str,
+    /// Metrics judged with it.
+    pub metrics: Vec<Metric>,
+}
+
+impl Assumption {
+    /// In a sentence without a full stop: what is assumed, and what would measure it.
+    pub fn words(&self) -> String {
+        let names: Vec<&str> = self.metrics.iter().map(|metric| metric.name()).collect();
+        let names = names.join(", ");
+        format!(
+            "{} ({names}) is assumed, not measured: {}, or name a study in [[uncertainty]]",
+            self.contribution, self.remedy
+        )
+    }
+}
+
+/// What a plan's verdicts by these criteria (studies replaced by their lines) will rest on without having been measured.
+pub fn assumptions(plan: &Plan, terms: &AcceptanceCriteria) -> Vec<Assumption> {
+    let judged: BTreeSet<Metric> = terms.limits.iter().map(|limit| limit.metric).collect();
+    let repeats = &plan.repeats;
+    [
+        ("repeatability", repeats.repeats * repeats.starts > 1, "ask for `repeats` in [repeats]"),
+        ("re-seating", repeats.mountings > 1, "ask for `re_seats` in [repeats]"),
+    ]
+    .into_iter()
+    .filter(|(_, measured, _)| !measured)
+    .map(|(contribution, _, remedy)| {
+        let given = |metric: &Metric| {
+            terms.budget.lines.iter().any(|line| line.name == contribution && line.applies(*metric))
+        };
+        let metrics = judged.iter().copied().filter(|metric| !given(metric)).collect();
+        Assumption { contribution, remedy, metrics }
+    })
+    .filter(|assumption| !assumption.metrics.is_empty())
+    .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use plan::budget::BudgetLine;
+
+    #[test]
+    fn what_neither_repeats_nor_a_line_gives_is_assumed() {
+        let mut plan = Plan::read(include_str!("../../../plans/library/quick-look.toml")).expect("sound");
+        let mut terms = AcceptanceCriteria::of(&plan);
+        let names = |found: &[Assumption]| found.iter().map(|one| one.contribution).collect::<Vec<_>>();
+        let found = assumptions(&plan, &terms);
+        assert_eq!(names(&found), ["repeatability", "re-seating"]);
+        assert_eq!(
+            found[0].words(),
+            "repeatability (width, height) is assumed, not measured: ask for `repeats` in [repeats], or name a study \
+             in [[uncertainty]]"
+        );
+        plan.repeats.repeats = 2;
+        assert_eq!(names(&assumptions(&plan, &terms)), ["re-seating"]);
+        let line = |metric| BudgetLine {
+            name: "re-seating".into(),
+            is_time: true,
+            metric,
+            standard_uncertainty: 1.0,
+            degrees_of_freedom: None,
+            source: "invented".into(),
+        };
+        terms.budget.lines.push(line(Some(Metric::Width)));
+        assert_eq!(assumptions(&plan, &terms)[0].metrics, [Metric::Height]);
+    }
+}
