@@ -85,6 +85,7 @@ fn capture(index: u64, ui_ps: f64) -> EyeSummary {
         lanes: (0..LANES).collect(),
         edges,
         masks: Vec::new(),
+        slopes: Default::default(),
     }
 }
 

@@ -234,6 +234,15 @@ impl SimulatedTarget {
         (lanes().map(LaneSurface::computed_taps).sum(), lanes().map(LaneSurface::taps).sum())
     }
 
+    /// The exact error ratios of every eye and lane of the present setting: what measured values are held against.
+    pub fn lane_surfaces(&mut self) -> impl Iterator<Item = (EyeName, u16, &mut LaneSurface)> {
+        let eyes = self.sets.last_mut().map(|set| set.eyes.iter_mut()).into_iter().flatten();
+        eyes.flat_map(|eye| {
+            let name = eye.capabilities.eye;
+            eye.lanes.iter().zip(&mut eye.surfaces).map(move |(lane, surface)| (name, *lane, surface))
+        })
+    }
+
     fn noise(&self, setting: &Setting, eye: EyeName) -> Noise {
         let sub_channel = eye.sub_channel.map_or(255, |index| index);
         Noise::new(draws::key(&[

@@ -18,6 +18,7 @@ pub mod map;
 pub mod mask_fit;
 pub mod metrics;
 pub mod shapes;
+pub mod slopes;
 pub mod tail_fit;
 #[cfg(test)]
 mod tests;

@@ -159,6 +159,11 @@ impl LaneTally {
         self.off_centre += u16::from(reading.off_centre);
     }
 
+    /// A value in every job: neither closed nor off the grid.
+    pub fn is_seen(&self) -> bool {
+        self.jobs > 0 && self.closed == 0 && self.at_least.is_none()
+    }
+
     /// Mean of the values that count; else the lower bound; `None` before any job.
     pub fn value(&self) -> Option<f64> {
         match self.jobs {
@@ -195,6 +200,15 @@ pub struct Pooled {
     between_jobs: f64,
     /// Sum over mounting means of 1 / jobs behind it, and their number.
     inverse: (f64, f64),
+    /// Sum of squares within mountings, less the edges' own, in units of the variance that the captures let expect; its
+    /// degrees of freedom over lanes, and jobs' degrees of freedom.
+    of_training: (f64, f64, f64),
+}
+
+/// Variance of one measurement that the captures of an eye let expect of training.
+pub fn training_variance(captures: &[(u16, &EyeSummary)], metric: Metric, mask: Option<&Mask>) -> f64 {
+    let sum: f64 = captures.iter().map(|(_, capture)| capture.training_scatter(metric, mask).powi(2)).sum();
+    sum / captures.len().max(1) as f64
 }
 
 /// What a run itself says about scatter: standard deviations (ps or mV) and degrees of freedom.
@@ -204,6 +218,9 @@ pub struct Scatter {
     pub repeatability: Option<(f64, f64)>,
     /// Between mountings.
     pub reseating: Option<(f64, f64)>,
+    /// Variance of one measurement in one mounting in units of what its capture lets expect of training
+    /// ([`EyeSummary::training_scatter`]), and its degrees of freedom.
+    pub of_training: Option<(f64, f64)>,
 }
 
 impl Pooled {
@@ -214,14 +231,19 @@ impl Pooled {
             return;
         }
         let (mut most_within, mut most_between) = (0.0f64, 0.0f64);
+        let expected = training_variance(captures, metric, mask);
+        let (before, dof_before, mut of_edges) = (self.within, self.within_dof, 0.0);
         let mut groups: Vec<(u16, f64, f64, f64)> = Vec::new();
         for lane in 0..lanes {
             groups.clear();
+            let (mut edges, mut count) = (0.0, 0.0f64);
             for (mounting, capture) in captures {
                 let Some(reading) = capture.reading(lane, metric, mask) else { continue };
                 if reading.at_least || reading.closed {
                     continue;
                 }
+                edges += reading.sampling + reading.step;
+                count += 1.0;
                 // Welford's update within the mounting.
                 match groups.iter_mut().find(|group| group.0 == *mounting) {
                     Some((_, n, mean, squares)) => {
@@ -236,6 +258,7 @@ impl Pooled {
             let within: f64 = groups.iter().map(|group| group.1 - 1.0).sum();
             self.within += groups.iter().map(|group| group.3).sum::<f64>();
             self.within_dof += within;
+            of_edges += within * edges / count.max(1.0);
             most_within = most_within.max(within);
             if groups.len() > 1 {
                 let count = groups.len() as f64;
@@ -249,6 +272,12 @@ impl Pooled {
         }
         self.within_jobs += most_within;
         self.between_jobs += most_between;
+        if expected > 0.0 {
+            let (squares, dof, jobs) = &mut self.of_training;
+            *squares += (self.within - before - of_edges) / expected;
+            *dof += self.within_dof - dof_before;
+            *jobs += most_within;
+        }
     }
 
     /// The standard deviations; between mountings as variance component (negative ones are 0).
@@ -259,7 +288,9 @@ impl Pooled {
             let part = variance.map_or(0.0, |variance| variance * self.inverse.0 / self.inverse.1);
             (seen - part).max(0.0)
         });
+        let (squares, dof, jobs) = self.of_training;
         Scatter {
+            of_training: (dof > 0.0).then(|| ((squares / dof).max(0.0), jobs)),
             repeatability: variance.map(|variance| (variance.sqrt(), self.within_jobs)),
             reseating: between.map(|variance| (variance.sqrt(), self.between_jobs)),
         }

@@ -22,10 +22,14 @@ const FIT_MODEL_STEPS: f64 = 0.05;
 const SENSITIVITY: (f64, f64) = (0.0007, 0.01);
 /// How far a reading of the achieved condition may be off, K and percent of VDDQ (half-widths, estimates).
 const READING_TOLERANCE: (f64, f64) = (1.0, 0.3);
-/// Repeatability where a run has no repeats, taps and Vref steps (estimate until a study replaces it).
+/// Repeatability where neither repeats nor the captures themselves say anything, taps and Vref steps (estimate).
 const UNKNOWN_REPEATABILITY: f64 = 0.25;
-/// Re-seating where a run has no re-seats, taps and Vref steps (estimate until a study replaces it).
-const UNKNOWN_RESEATING: f64 = 0.2;
+/// Degrees of freedom of the scatter of training as the captures show it: known to a quarter (GUM G.4.2: 1/2 (u / du)^2).
+const TRAINING_FREEDOM: f64 = 8.0;
+/// Re-seating of an edge and of a span of two where a run has no re-seats, taps and Vref steps (estimates until a study
+/// replaces them), and their degrees of freedom: known to a third.
+const UNKNOWN_RESEATING: ([f64; 2], [f64; 2]) = ([0.15, 0.15], [0.25, 0.5]);
+const RESEATING_FREEDOM: f64 = 4.0;
 
 /// What a budget of one metric at one condition is made from.
 #[derive(Debug, Clone, Copy)]
@@ -43,6 +47,9 @@ pub struct Inputs<'a> {
     pub mounting_weight: f64,
     /// What the run's own repeats and re-seats say.
     pub scatter: Scatter,
+    /// Standard deviation of one job from the scatter of training, as the captures' neighbouring rows and columns show it,
+    /// ps or mV; 0 where they do not.
+    pub training: f64,
     /// Lines of the plan and of studies.
     pub lines: &'a [BudgetLine],
     /// Largest difference of achieved temperature and set point, K.
@@ -60,6 +67,17 @@ enum Amount {
     OfValue,
 }
 
+/// Which lanes of an eye a contribution puts off together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Together {
+    /// Each lane by itself.
+    None,
+    /// Those that share a strobe and its delay line.
+    Strobe,
+    /// All of them.
+    All,
+}
+
 #[derive(Debug, Clone, PartialEq)]
 struct Row {
     name: Cow<'static, str>,
@@ -73,6 +91,7 @@ struct Row {
     common: bool,
     /// An estimate for what neither this run nor a study says.
     assumed: bool,
+    together: Together,
     source: String,
 }
 
@@ -102,14 +121,26 @@ impl Coverage {
     pub fn new(probability: f64) -> Result<Coverage, StatisticsError> {
         Ok(Coverage { probability, normal_k: coverage_factor(probability, f64::INFINITY)? })
     }
+
+    /// The probability.
+    pub fn probability(self) -> f64 {
+        self.probability
+    }
+
+    /// Its factor on a standard uncertainty of infinite degrees of freedom.
+    pub fn normal_k(self) -> f64 {
+        self.normal_k
+    }
 }
 
 /// Everything but the edge's own uncertainty, for one metric on one grid.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Common {
     rows: Vec<Row>,
     /// Sums of variances: fixed and per squared value; then the same of lines that do not cancel.
     sums: [f64; 4],
+    /// The part of the first two sums that each lane has by itself, and that the lanes of a strobe share.
+    apart: [[f64; 2]; 2],
     /// Welch-Satterthwaite denominator: all lines, and those that do not cancel.
     denominators: [f64; 2],
 }
@@ -148,6 +179,7 @@ impl Common {
                 freedom: line.degrees_of_freedom,
                 common: known.is_some_and(|index| rows[index].common),
                 assumed: false,
+                together: known.map_or(Together::All, |index| rows[index].together),
                 source: if words { format!("plan: {}", line.source) } else { String::new() },
             };
             match known {
@@ -155,13 +187,18 @@ impl Common {
                 None => rows.push(row),
             }
         }
-        let (mut sums, mut denominators) = ([0.0; 4], [0.0; 2]);
+        let (mut sums, mut denominators, mut apart) = ([0.0; 4], [0.0; 2], [[0.0; 2]; 2]);
         for row in &rows {
             let square = (row.input * row.sensitivity).powi(2);
             let place = usize::from(row.amount == Amount::OfValue);
             sums[place] += square;
             if !row.common {
                 sums[2 + place] += square;
+            }
+            match row.together {
+                Together::None => apart[0][place] += square,
+                Together::Strobe => apart[1][place] += square,
+                Together::All => {}
             }
             if let (Some(freedom), Amount::Fixed) = (row.freedom, row.amount) {
                 denominators[0] += square * square / freedom;
@@ -170,12 +207,20 @@ impl Common {
                 }
             }
         }
-        Common { rows, sums, denominators }
+        Common { rows, sums, apart, denominators }
     }
 
     /// Combined variance at a value whose edges have this variance.
     pub fn variance(&self, value: f64, edges: f64) -> f64 {
         self.sums[0] + self.sums[1] * value * value + edges
+    }
+
+    /// The variance at a value without the edges' own: what each lane has by itself, what the lanes of a strobe share, and
+    /// what all lanes share.
+    pub fn by_lanes(&self, value: f64) -> (f64, f64, f64) {
+        let square = value * value;
+        let [lane, strobe] = self.apart.map(|part| part[0] + part[1] * square);
+        (lane, strobe, (self.variance(value, 0.0) - lane - strobe).max(0.0))
     }
 
     /// Combines at a value (GUM 5.1.2, G.4).
@@ -224,6 +269,7 @@ impl Common {
             freedom: None,
             common: false,
             assumed: false,
+            together: Together::None,
             source: source.into(),
         };
         let step_name = if metric.is_time() { "tap step" } else { "Vref step" };
@@ -286,6 +332,7 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
         freedom: None,
         common: false,
         assumed: false,
+        together: Together::All,
         source,
     };
     let mut rows = Vec::with_capacity(10);
@@ -309,11 +356,20 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
             common: true,
             ..row("size of a tap", rectangular(TAP_SIZE), source)
         });
-        let source = say(&|| {
-            format!("{NONLINEARITY_PP_TAPS} taps peak to peak, rectangular, edges: {edges}; estimate")
+        // A width's ends are two readings of the line; a margin's may lie at opposite extremes of a slow error, where a
+        // periodic one is most of the time (arc sine, JCGM 101 6.4.6).
+        let (sensitivity, u, shape) = if metric == Metric::Width {
+            (edges.sqrt(), rectangular(NONLINEARITY_PP_TAPS / 2.0), "rectangular, two edges")
+        } else {
+            (1.0, NONLINEARITY_PP_TAPS / 2f64.sqrt(), "opposite at both ends of a margin, arc sine")
+        };
+        let source = say(&|| format!("{NONLINEARITY_PP_TAPS} taps peak to peak, {shape}; estimate"));
+        rows.push(Row {
+            sensitivity,
+            common: true,
+            together: Together::Strobe,
+            ..row("tap nonlinearity", u * step, source)
         });
-        let u = rectangular(NONLINEARITY_PP_TAPS / 2.0) * step;
-        rows.push(Row { sensitivity: edges.sqrt(), common: true, ..row("tap nonlinearity", u, source) });
     } else {
         let source = say(&|| {
             format!("+-{VREF_TOLERANCE_PERCENT} % of VDDQ, rectangular, edges: {edges}; DDR4 data sheets")
@@ -321,44 +377,8 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
         let u = rectangular(VREF_TOLERANCE_PERCENT / 100.0 * grid.vddq.0);
         rows.push(Row { sensitivity: edges.sqrt(), common: true, ..row("Vref tolerance", u, source) });
     }
-    // Identical repeats say that the grid is too coarse to see the scatter, not that there is none.
-    match inputs.scatter.repeatability.filter(|(deviation, _)| *deviation > 0.0) {
-        Some((deviation, freedom)) => rows.push(Row {
-            kind: 'A',
-            sensitivity: 1.0 / f64::from(inputs.jobs.max(1)).sqrt(),
-            freedom: Some(freedom),
-            ..row("repeatability", deviation, say(&|| format!("this run's repeats, mean of {}", inputs.jobs)))
-        }),
-        None => {
-            let why = if inputs.scatter.repeatability.is_some() {
-                "the repeats are identical (zero variance)"
-            } else if inputs.jobs > 1 {
-                "no repeat has a value within the grid"
-            } else {
-                "no repeats in this run"
-            };
-            let source = say(&|| format!("{why}: {UNKNOWN_REPEATABILITY} of a step, estimate"));
-            let row = row("repeatability", UNKNOWN_REPEATABILITY * step, source);
-            rows.push(Row { assumed: true, ..row });
-        }
-    }
-    match inputs.scatter.reseating {
-        Some((deviation, freedom)) => rows.push(Row {
-            kind: 'A',
-            sensitivity: inputs.mounting_weight,
-            freedom: Some(freedom),
-            ..row(
-                "re-seating",
-                deviation,
-                say(&|| format!("this run's re-seats, mountings averaged: {}", inputs.mountings)),
-            )
-        }),
-        None => {
-            let source = say(&|| format!("no re-seats in this run: {UNKNOWN_RESEATING} of a step, estimate"));
-            let row = row("re-seating", UNKNOWN_RESEATING * step, source);
-            rows.push(Row { assumed: true, ..row });
-        }
-    }
+    rows.push(Row { together: Together::None, ..repeatability(inputs, step, words, &row) });
+    rows.push(reseating(inputs, step, words, &row));
     let (per_kelvin, per_percent) = SENSITIVITY;
     let (kelvin, percent) = READING_TOLERANCE;
     let source = say(&|| {
@@ -390,6 +410,99 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
     let source = say(&|| "none: judged at the counted bit error ratio, nothing is extrapolated".into());
     rows.push(row("extrapolation", 0.0, source));
     rows
+}
+
+/// Repeatability: the scatter of training as the captures show it, with the run's own repeats where there are any.
+fn repeatability(
+    inputs: &Inputs<'_>,
+    step: f64,
+    words: bool,
+    row: &impl Fn(&'static str, f64, String) -> Row,
+) -> Row {
+    let say = |text: &dyn Fn() -> String| if words { text() } else { String::new() };
+    let sensitivity = 1.0 / f64::from(inputs.jobs.max(1)).sqrt();
+    if inputs.training > 0.0 {
+        const BESIDE: &str = "changes beside the operating points";
+        return match inputs.scatter.of_training {
+            Some((ratio, freedom)) => {
+                let all = TRAINING_FREEDOM + freedom;
+                let deviation = inputs.training * ((TRAINING_FREEDOM + freedom * ratio) / all).sqrt();
+                let source = say(&|| {
+                    format!(
+                        "this run's repeats, with {BESIDE} as {TRAINING_FREEDOM} more; mean of {}",
+                        inputs.jobs
+                    )
+                });
+                Row { kind: 'A', sensitivity, freedom: Some(all), ..row("repeatability", deviation, source) }
+            }
+            None => {
+                let source = say(&|| {
+                    format!(
+                        "scatter of training (estimate: half a tap and Vref step) on the {BESIDE}, seen in each capture"
+                    )
+                });
+                let freedom = Some(TRAINING_FREEDOM);
+                Row { sensitivity, freedom, assumed: true, ..row("repeatability", inputs.training, source) }
+            }
+        };
+    }
+    // Identical repeats say that the grid is too coarse to see the scatter, not that there is none.
+    match inputs.scatter.repeatability.filter(|(deviation, _)| *deviation > 0.0) {
+        Some((deviation, freedom)) => Row {
+            kind: 'A',
+            sensitivity,
+            freedom: Some(freedom),
+            ..row("repeatability", deviation, say(&|| format!("this run's repeats, mean of {}", inputs.jobs)))
+        },
+        None => {
+            let why = if inputs.scatter.repeatability.is_some() {
+                "the repeats are identical (zero variance)"
+            } else if inputs.jobs > 1 {
+                "no repeat has a value within the grid"
+            } else {
+                "no repeats in this run"
+            };
+            let source = say(&|| format!("{why}: {UNKNOWN_REPEATABILITY} of a step, estimate"));
+            Row { assumed: true, ..row("repeatability", UNKNOWN_REPEATABILITY * step, source) }
+        }
+    }
+}
+
+/// Re-seating: an estimate, with the run's own re-seats where there are any.
+fn reseating(
+    inputs: &Inputs<'_>,
+    step: f64,
+    words: bool,
+    row: &impl Fn(&'static str, f64, String) -> Row,
+) -> Row {
+    let say = |text: &dyn Fn() -> String| if words { text() } else { String::new() };
+    let (taps, vref_steps) = UNKNOWN_RESEATING;
+    let span = usize::from(matches!(inputs.metric, Metric::Width | Metric::Height));
+    let steps = if inputs.metric.is_time() { taps[span] } else { vref_steps[span] };
+    let (deviation, freedom, kind, source) = match inputs.scatter.reseating {
+        Some((deviation, freedom)) => {
+            let all = RESEATING_FREEDOM + freedom;
+            let squares = RESEATING_FREEDOM * (steps * step).powi(2) + freedom * deviation * deviation;
+            let source = say(&|| {
+                format!(
+                    "this run's re-seats, with {steps} of a step as {RESEATING_FREEDOM} more; mountings averaged: {}",
+                    inputs.mountings
+                )
+            });
+            ((squares / all).sqrt(), all, 'A', source)
+        }
+        None => {
+            let source = say(&|| format!("no re-seats in this run: {steps} of a step, estimate"));
+            (steps * step, RESEATING_FREEDOM, 'B', source)
+        }
+    };
+    Row {
+        kind,
+        assumed: kind == 'B',
+        sensitivity: inputs.mounting_weight,
+        freedom: Some(freedom),
+        ..row("re-seating", deviation, source)
+    }
 }
 
 #[cfg(test)]

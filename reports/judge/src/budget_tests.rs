@@ -22,7 +22,8 @@ fn inputs<'a>(metric: Metric, grid: &'a Grid, lines: &'a [BudgetLine]) -> Inputs
         jobs: 4,
         mountings: 2,
         mounting_weight: 0.5f64.sqrt(),
-        scatter: Scatter { repeatability: Some((3.0, 12.0)), reseating: Some((2.0, 1.0)) },
+        scatter: Scatter { repeatability: Some((3.0, 12.0)), reseating: Some((2.0, 1.0)), of_training: None },
+        training: 0.0,
         lines,
         off_kelvin: 0.5,
         off_percent: 0.0,
@@ -36,7 +37,9 @@ fn lines_add_up_and_degrees_of_freedom_are_truncated() {
     let common = Common::new(&inputs(Metric::Width, &grid, &[]), true);
     let combined = common.combine(100.0, 4.0, Coverage::new(0.95).unwrap()).unwrap();
     let third = 3f64.sqrt();
-    let (rep, seat) = (3.0 / 2.0, 2.0 / 2f64.sqrt());
+    // Re-seats: 2 ps with one degree of freedom beside the estimate of 0.15 taps with four.
+    let reseating = ((4.0f64 * 1.5 * 1.5 + 2.0 * 2.0) / 5.0).sqrt();
+    let (rep, seat) = (3.0 / 2.0, reseating / 2f64.sqrt());
     let lines = [
         2.0,
         0.5 * 2f64.sqrt(),
@@ -49,7 +52,7 @@ fn lines_add_up_and_degrees_of_freedom_are_truncated() {
     ];
     let variance: f64 = lines.iter().map(|u| u * u).sum();
     assert!((combined.standard - variance.sqrt()).abs() < 1e-9);
-    let freedom = (variance * variance / (rep.powi(4) / 12.0 + seat.powi(4))).floor();
+    let freedom = (variance * variance / (rep.powi(4) / 12.0 + seat.powi(4) / 5.0)).floor();
     assert_eq!(combined.freedom, freedom);
     let table = common.table(Metric::Width, 100.0, (3.0, 1.0), 0.95).unwrap();
     assert!((table.combined - combined.standard).abs() < 1e-9);

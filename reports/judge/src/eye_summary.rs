@@ -8,6 +8,7 @@ use eye::counts::CaptureView;
 use eye::edges::EdgeMethod;
 use eye::metrics::{Wanted, lane_metrics};
 use eye::shapes::{Mask, MaskShape};
+use eye::slopes::{MaskSlopes, Slopes, slopes};
 use eye::value::EyeState;
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::{Capture, EyeName, Grid, TrainingResult};
@@ -18,7 +19,11 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// Version of the digest: part of a cache's header.
-pub const SUMMARY_VERSION: u32 = 3;
+pub const SUMMARY_VERSION: u32 = 4;
+
+/// How far training lands from its middle, taps and Vref steps, as standard deviation (estimate: half a place; a run's
+/// repeats or a study take over).
+const TRAINING_SCATTER: f64 = 0.5;
 
 const OFF_GRID: u16 = 0b1111;
 const STEPWISE: u16 = 1 << 4;
@@ -61,6 +66,8 @@ pub struct MaskSummary {
     pub mask: Mask,
     /// Scale, standard uncertainty and "at least" of each lane.
     pub lanes: Vec<(f32, f32, bool)>,
+    /// Changes of the scale a tap and a Vref step.
+    pub slopes: MaskSlopes,
 }
 
 /// One captured eye.
@@ -76,6 +83,8 @@ pub struct EyeSummary {
     pub edges: Vec<LaneSummary>,
     /// Masks.
     pub masks: Vec<MaskSummary>,
+    /// How much the lanes change beside their operating points.
+    pub slopes: Slopes,
 }
 
 /// A lane's value of one metric, in ps or mV.
@@ -137,8 +146,13 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<EyeSummary, String> {
     let mut scaled: Vec<MaskSummary> = masks
         .iter()
         .filter(|mask| mask.is_valid())
-        .map(|mask| MaskSummary { mask: *mask, lanes: Vec::with_capacity(lanes.len()) })
+        .map(|mask| MaskSummary { mask: *mask, lanes: Vec::with_capacity(lanes.len()), slopes: (0.0, 0.0) })
         .collect();
+    let valid: Vec<Mask> = scaled.iter().map(|mask| mask.mask).collect();
+    let (beside, masks_beside) = slopes(&view, &valid);
+    for (mask, slopes) in scaled.iter_mut().zip(masks_beside) {
+        mask.slopes = slopes;
+    }
     let mut edges = Vec::with_capacity(lanes.len());
     for lane in &lanes {
         let mut digest = LaneSummary::default();
@@ -166,6 +180,7 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<EyeSummary, String> {
         lanes: capture.lanes.as_slice().into(),
         edges,
         masks: scaled,
+        slopes: beside,
     })
 }
 
@@ -224,6 +239,28 @@ impl EyeSummary {
         }
         let (sides, unit) = (sides(metric), self.unit(metric));
         self.edges.iter().map(|edges| over_sides(edges, sides, unit)).enumerate().for_each(take);
+    }
+
+    /// Standard deviation that the scatter of training gives a lane's value of a metric from job to job, ps or mV: half a
+    /// tap and half a Vref step on the slopes seen beside the operating points (calibrated by counting: REPORT.md).
+    pub fn training_scatter(&self, metric: Metric, mask: Option<&Mask>) -> f64 {
+        let Slopes { along_taps, along_vref } = self.slopes;
+        // Changes a tap and a Vref step, in steps of the metric's own axis.
+        let (tap, vref) = match metric {
+            Metric::EarlyMargin => (1.0, along_taps[0]),
+            Metric::LateMargin => (1.0, along_taps[1]),
+            Metric::Width => (0.0, along_taps[2]),
+            Metric::LowerMargin => (along_vref[0], 1.0),
+            Metric::UpperMargin => (along_vref[1], 1.0),
+            Metric::Height => (along_vref[2], 0.0),
+            Metric::Mask => {
+                let Some(mask) = self.mask_summary(mask) else { return 0.0 };
+                let width = 2.0 * mask.mask.half_width.0;
+                let (tap, vref) = mask.slopes;
+                return TRAINING_SCATTER * width * f64::from(tap).hypot(f64::from(vref));
+            }
+        };
+        TRAINING_SCATTER * self.unit(metric) * f64::from(tap).hypot(f64::from(vref))
     }
 
     fn unit(&self, metric: Metric) -> f64 {

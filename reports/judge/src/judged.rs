@@ -23,7 +23,7 @@ pub struct JudgedMetric {
     pub lane: u16,
     /// Lanes that stand behind it.
     pub lanes: u16,
-    /// Measured value: mean over the jobs of the condition, ps or mV.
+    /// Value of the worst lane as the least of its eye's lanes ([`WorstLane`] has it as read), ps or mV.
     pub value: f64,
     /// Lower tolerance limit, ps or mV.
     pub limit: f64,
@@ -49,8 +49,22 @@ pub struct JudgedMetric {
     pub jobs: u16,
     /// The verdict.
     pub verdict: Verdict,
+    /// What the value was estimated from.
+    pub worst_lane: WorstLane,
     /// More about the uncertainty.
     pub parts: MetricParts,
+}
+
+/// The worst lane as it was read, and what it was the worst of. The lowest of many noisy readings is partly low by chance:
+/// the value judged is what the lowest lane truly has, given how much the lanes differ and how uncertain each is.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+pub struct WorstLane {
+    /// Mean over the jobs of the lane that reads worst, ps or mV.
+    pub as_read: f64,
+    /// Lanes that are taken as read, because they lie further below the others than chance explains or only have a bound.
+    pub alone: u16,
+    /// Standard deviation of the true values of healthy lanes, ps or mV; `None` where lanes are taken as read.
+    pub spread: Option<f64>,
 }
 
 /// More about a judged metric's uncertainty.

@@ -10,6 +10,7 @@
 mod aggregate;
 mod assumed;
 pub mod audit;
+mod between_lanes;
 pub mod budget;
 mod chart;
 pub mod comparison;
@@ -36,6 +37,7 @@ use crate::audit::{Audit, EyeBudget};
 use crate::judged::{JobNote, JudgedRun, LeftOut, OutsidePlan};
 use crate::judged::{Verdict, VerdictCounts};
 use aggregate::{ConditionTally, Part, Pooled, Scatter};
+use between_lanes::BetweenLanes;
 use budget::Coverage;
 use eye_summary::{JobSummary, mask_of, masks_for};
 use nightbench_core::condition::ConditionState;
@@ -220,6 +222,9 @@ impl<'p> Judge<'p> {
         let scatter = self.scatter(terms);
         let bench = self.bench(terms, &scatter);
         let jobs_per_condition = bench.jobs_per_condition;
+        let places = self.tallies.iter();
+        let measured = places.map(|(index, tally)| (&self.expansion.conditions[*index as usize], tally));
+        let between = BetweenLanes::of(&bench, measured);
         let mut conditions = Vec::with_capacity(self.expansion.conditions.len());
         let (mut verdicts, mut beyond) = (VerdictCounts::default(), VerdictCounts::default());
         let (mut not_measured, mut not_judged, mut undecided) = (0, 0, 0);
@@ -229,7 +234,7 @@ impl<'p> Judge<'p> {
         let judge = |(index, condition): (usize, &Condition)| {
             let tally = self.tallies.get(&(index as u32)).unwrap_or(&nothing);
             let suspect = suspects.words(&tally.parts);
-            let (mut judged, seen) = verdict::judge_condition(&bench, condition, tally, suspect);
+            let (mut judged, seen) = verdict::judge_condition(&bench, &between, condition, tally, suspect);
             judged.jobs = tally.notes.clone();
             (judged, seen)
         };
@@ -356,7 +361,10 @@ fn rule_words(rule: &DecisionRule) -> String {
         "pass at or beyond limit + w, else fail (ILAC-G8:09/2019, 4.2.2)"
     };
     format!(
-        "{}: guard band w = {}, U at {} % coverage; {words}. A condition is judged on its worst lane.",
+        "{}: guard band w = {}, U at {} % coverage; {words}. A condition is judged on its worst lane: the lowest of many noisy \
+         readings is partly low by chance, so its value is what the lowest lane truly has, given how much healthy lanes \
+         differ and how uncertain each reading is. The reading stands beside it, and a lane that lies further below the \
+         others than chance explains is taken as read.",
         rule.name,
         rule.formula(),
         rule.coverage * 100.0

@@ -2,10 +2,11 @@
 //!
 //! - length (u32) and JSON of the training attempts' stages; nothing where there was no training;
 //! - number of captures (u16), and each: 0, length (u32) and words of what is wrong with it; or 1, its eye, its grid, its
-//!   lanes' numbers, its masks, then [`LANE`] bytes a lane and [`MASK_LANE`] bytes a lane of each mask.
+//!   lanes' numbers, its slopes, its masks, then [`LANE`] bytes a lane and [`MASK_LANE`] bytes a lane of each mask.
 
 use super::eye_summary::{EyeSummary, JobSummary, LaneSummary, MaskSummary};
 use eye::shapes::{Mask, MaskShape};
+use eye::slopes::Slopes;
 use nightbench_core::results::{Direction, EyeName, Grid};
 use nightbench_core::units::{Millivolts, Picoseconds};
 use std::sync::Arc;
@@ -69,7 +70,7 @@ fn put_block(bytes: &mut Vec<u8>, block: &[u8]) {
 }
 
 fn put_capture(bytes: &mut Vec<u8>, capture: &EyeSummary) {
-    let EyeSummary { eye, grid, lanes, edges, masks } = capture;
+    let EyeSummary { eye, grid, lanes, edges, masks, slopes } = capture;
     bytes.reserve(64 + lanes.len() * (2 + LANE + MASK_LANE * masks.len()));
     bytes.push(u8::from(eye.direction == Direction::Write));
     bytes.push(eye.rank);
@@ -81,8 +82,11 @@ fn put_capture(bytes: &mut Vec<u8>, capture: &EyeSummary) {
     }
     bytes.extend((lanes.len() as u16).to_le_bytes());
     lanes.iter().for_each(|lane| bytes.extend(lane.to_le_bytes()));
+    for number in slopes.along_taps.iter().chain(&slopes.along_vref) {
+        bytes.extend(number.to_le_bytes());
+    }
     bytes.push(masks.len() as u8);
-    for MaskSummary { mask, .. } in masks {
+    for MaskSummary { mask, slopes, .. } in masks {
         let (tag, flat) = match mask.shape {
             MaskShape::Rectangle => (NONE, 0.0),
             MaskShape::Hexagon { flat } => (6, flat),
@@ -91,6 +95,8 @@ fn put_capture(bytes: &mut Vec<u8>, capture: &EyeSummary) {
         for number in [flat, mask.half_width.0, mask.half_height.0] {
             bytes.extend(number.to_le_bytes());
         }
+        bytes.extend(slopes.0.to_le_bytes());
+        bytes.extend(slopes.1.to_le_bytes());
     }
     for lane in edges {
         lane.reach.iter().for_each(|number| bytes.extend(number.to_le_bytes()));
@@ -128,6 +134,10 @@ impl<'a> Bytes<'a> {
         self.take().map(f64::from_le_bytes)
     }
 
+    fn single(&mut self) -> Option<f32> {
+        self.take().map(f32::from_le_bytes)
+    }
+
     fn capture(&mut self) -> Option<EyeSummary> {
         let [direction, rank, sub_channel] = self.take()?;
         let eye = EyeName {
@@ -151,6 +161,8 @@ impl<'a> Bytes<'a> {
         let count = usize::from(u16::from_le_bytes(self.take()?));
         let lanes: Arc<[u16]> =
             self.many(2 * count)?.as_chunks().0.iter().map(|two| u16::from_le_bytes(*two)).collect();
+        let mut three = || Some([self.single()?, self.single()?, self.single()?]);
+        let slopes = Slopes { along_taps: three()?, along_vref: three()? };
         let [number_of_masks] = self.take()?;
         let mut masks = Vec::new();
         for _ in 0..number_of_masks {
@@ -162,14 +174,16 @@ impl<'a> Bytes<'a> {
                 _ => return None,
             };
             let (half_width, half_height) = (Picoseconds(self.number()?), Millivolts(self.number()?));
-            masks.push(MaskSummary { mask: Mask { shape, half_width, half_height }, lanes: Vec::new() });
+            let slopes = (self.single()?, self.single()?);
+            let mask = Mask { shape, half_width, half_height };
+            masks.push(MaskSummary { mask, lanes: Vec::new(), slopes });
         }
         let edges = self.many(LANE * count)?.as_chunks::<LANE>().0.iter().map(lane).collect();
         for mask in &mut masks {
             let lanes = self.many(MASK_LANE * count)?.as_chunks::<MASK_LANE>().0;
             mask.lanes = lanes.iter().map(mask_lane).collect();
         }
-        Some(EyeSummary { eye, grid, lanes, edges, masks })
+        Some(EyeSummary { eye, grid, lanes, edges, masks, slopes })
     }
 }
 

@@ -1,12 +1,14 @@
 //! The verdict of one condition: its worst lane in every judged metric, against limit and guard band.
 
-use super::aggregate::{ConditionTally, Eye, LaneTally, Scatter};
+use super::aggregate::{ConditionTally, Eye, LaneTally, Scatter, training_variance};
+use super::between_lanes::{self, BetweenLanes};
 use super::budget::{Common, Coverage, Inputs};
 use super::eye_summary::mask_of;
 use super::sample;
 use crate::judged::{
-    Budget, JudgedCondition, JudgedMetric, MetricParts, NoJudgement, UnjudgedMetric, Verdict,
+    Budget, JudgedCondition, JudgedMetric, MetricParts, NoJudgement, UnjudgedMetric, Verdict, WorstLane,
 };
+use eye::shapes::Mask;
 use nightbench_core::condition::ConditionState;
 use nightbench_core::faults::Fault;
 use nightbench_core::rates::DataRate;
@@ -14,9 +16,11 @@ use nightbench_core::results::{EyeName, Grid};
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::Condition;
-use plan::limits::{Limit, Metric};
+use plan::limits::{DecisionRule, Limit, Metric};
 use statistics::StatisticsError;
-use statistics::conformity::{DecisionRule as Rule, Measured, Tolerance, judge};
+use statistics::conformity::{DecisionRule as Rule, Measured, Tolerance, conformance, judge};
+use statistics::minimum::{Minimum, Spread};
+use statistics::special::{normal_sf, t_quantile};
 use std::collections::BTreeMap;
 
 /// What every condition is judged with.
@@ -43,6 +47,7 @@ pub struct Seen {
     jobs: u16,
     mountings: u16,
     mounting_weight: f64,
+    training: f64,
     off: (f64, f64),
 }
 
@@ -98,6 +103,7 @@ impl Seen {
             mountings: self.mountings,
             mounting_weight: self.mounting_weight,
             scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
+            training: self.training,
             lines: &bench.terms.budget.lines,
             off_kelvin: self.off.0,
             off_percent: self.off.1,
@@ -113,7 +119,8 @@ pub fn own_budgets(
     condition: &Condition,
     tally: &ConditionTally,
 ) -> Vec<(EyeName, Budget)> {
-    let (_, seen) = judge_condition(bench, condition, tally, None);
+    // A budget is of the lane as read: what the other lanes say of it is left aside.
+    let (_, seen) = judge_condition(bench, &BetweenLanes::default(), condition, tally, None);
     seen.iter().filter_map(|(metric, seen)| Some((seen.eye, seen.budget(bench, *metric).ok()?))).collect()
 }
 
@@ -121,6 +128,7 @@ pub fn own_budgets(
 /// `suspect` says why no verdict may be given.
 pub fn judge_condition(
     bench: &Bench<'_>,
+    between: &BetweenLanes,
     condition: &Condition,
     tally: &ConditionTally,
     suspect: Option<&str>,
@@ -146,8 +154,11 @@ pub fn judge_condition(
     let off = off_set_point(bench.plan, condition, tally);
     for name in tally.eyes() {
         let eye = Eye::of(tally, name);
-        for limit in bench.terms.limits.iter().filter(|limit| limit.applies(name.direction, rate)) {
-            match judge_metric(bench, &eye, limit, off, &mut seen) {
+        let limits = bench.terms.limits.iter().enumerate();
+        for (number, limit) in limits.filter(|(_, limit)| limit.applies(name.direction, rate)) {
+            let strobe = strobe_lanes(bench.plan, condition);
+            let population = Population { spread: between.spread(number, condition), strobe };
+            match judge_metric(bench, &eye, limit, off, &population, &mut seen) {
                 Ok(metric) => judged.metrics.push(metric),
                 Err((why, words)) => {
                     judged.unjudged.push(UnjudgedMetric { eye: name, metric: limit.metric, why, words })
@@ -230,11 +241,67 @@ type LaneScore = (u8, (f64, f64));
 /// Guard bands are taken this much wider where lanes are compared before their own coverage factor is known.
 const NEAR: f64 = 1.05;
 
+/// Guard band in U, or in u where the rule is in u: 1.65 u is what 95 % of a normal distribution lie above, and of Student's
+/// with its own degrees of freedom somewhat more.
+fn guard_factor(rule: &DecisionRule, freedom: f64) -> Result<f64, StatisticsError> {
+    let factor = rule.guard_band_factor;
+    if !rule.in_standard || freedom.is_infinite() || factor == 0.0 {
+        return Ok(factor);
+    }
+    Ok(factor.signum() * t_quantile(1.0 - normal_sf(factor.abs()), freedom)?)
+}
+
+/// Lanes that share a strobe: 8, or 4 on x4 parts.
+fn strobe_lanes(plan: &Plan, condition: &Condition) -> u16 {
+    use plan::matrix::Factor;
+    let module = plan.matrix.modules.get(condition.level(Factor::Module));
+    let width = module.and_then(|module| plan.modules.get(*module)).map_or(8, |module| module.device_width);
+    u16::from(width.clamp(4, 8))
+}
+
+/// What is known of the lanes that a worst one is the worst of.
+struct Population<'a> {
+    spread: Option<&'a Spread>,
+    strobe: u16,
+}
+
+/// What a budget of an eye is made from, and the budget itself.
+pub fn common_of<'a>(
+    bench: &'a Bench<'_>,
+    eye: &'a Eye<'_>,
+    limit: &Limit,
+    mask: Option<&Mask>,
+    off: (f64, f64),
+) -> (Common, Option<Inputs<'a>>) {
+    let metric = limit.metric;
+    let captures = &eye.captures;
+    let Some((_, first)) = captures.first() else { return (Common::default(), None) };
+    let mut mountings: BTreeMap<u16, u32> = BTreeMap::new();
+    captures.iter().for_each(|(mounting, _)| *mountings.entry(*mounting).or_default() += 1);
+    // The mean is over jobs: a mounting weighs as many of them as it has (1 / sqrt(mountings) where all have as many).
+    let squares: f64 = mountings.values().map(|jobs| f64::from(*jobs).powi(2)).sum();
+    let mounting_weight = (squares.sqrt() / captures.len() as f64).min(1.0);
+    let inputs = Inputs {
+        metric,
+        grid: &first.grid,
+        jobs: captures.len() as u16,
+        mountings: mountings.len() as u16,
+        mounting_weight,
+        scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
+        training: training_variance(captures, metric, mask).sqrt(),
+        lines: &bench.terms.budget.lines,
+        off_kelvin: off.0,
+        off_percent: off.1,
+    };
+    (Common::new(&inputs, false), Some(inputs))
+}
+
 fn judge_metric(
     bench: &Bench<'_>,
     eye: &Eye<'_>,
     limit: &Limit,
     off: (f64, f64),
+    population: &Population<'_>,
     seen: &mut Vec<(Metric, Seen)>,
 ) -> Result<JudgedMetric, (NoJudgement, String)> {
     use NoJudgement::{GuardBandTooWide, LimitBeyondGrid, NoValue, RunsOffGrid};
@@ -268,23 +335,9 @@ fn judge_metric(
             return Err((LimitBeyondGrid, words));
         }
     }
-    let mut mountings: BTreeMap<u16, u32> = BTreeMap::new();
-    captures.iter().for_each(|(mounting, _)| *mountings.entry(*mounting).or_default() += 1);
-    // The mean is over jobs: a mounting weighs as many of them as it has (1 / sqrt(mountings) where all have as many).
-    let squares: f64 = mountings.values().map(|jobs| f64::from(*jobs).powi(2)).sum();
-    let mounting_weight = (squares.sqrt() / captures.len() as f64).min(1.0);
-    let inputs = Inputs {
-        metric,
-        grid,
-        jobs: captures.len() as u16,
-        mountings: mountings.len() as u16,
-        mounting_weight,
-        scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
-        lines: &bench.terms.budget.lines,
-        off_kelvin: off.0,
-        off_percent: off.1,
+    let (mut common, Some(inputs)) = common_of(bench, eye, limit, mask.as_ref(), off) else {
+        return Err((NoValue, "no capture".into()));
     };
-    let mut common = Common::new(&inputs, false);
     let mut jobs = inputs.jobs;
     let unknown = |error: StatisticsError| (NoValue, format!("no uncertainty for the {name}: {error}"));
     let coverage = bench.coverage.clone().map_err(unknown)?;
@@ -333,22 +386,52 @@ fn judge_metric(
             worst = Some((score, lane, *tally, value));
         }
     }
-    let Some((_, index, lane, value)) = worst else {
+    let Some((_, index, lane, as_read)) = worst else {
         return Err((NoValue, format!("no lane has a {name} value")));
     };
     let edges = lane.edges();
     if lane.jobs.max(1) != jobs {
         common = Common::new(&Inputs { jobs: lane.jobs.max(1), ..inputs }, false);
     }
-    let combined = common.combine(value, edges.0 + edges.1, coverage).map_err(unknown)?;
+    let combined = common.combine(as_read, edges.0 + edges.1, coverage).map_err(unknown)?;
     let only_bound = lane.jobs == 0;
     let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
+    let (mounting_weight, training) = (inputs.mounting_weight, inputs.training);
     seen.push((
         metric,
-        Seen { eye: eye.name, value, edges, grid: *grid, jobs, mountings, mounting_weight, off },
+        Seen {
+            eye: eye.name,
+            value: as_read,
+            edges,
+            grid: *grid,
+            jobs,
+            mountings,
+            mounting_weight,
+            training,
+            off,
+        },
     ));
-    let (u, k) = (combined.standard, combined.k);
-    let guard_band = rule.guard_band(u, k);
+    let k = combined.k;
+    // A lane that is closed, or only seen to reach the border, is what it is: chance did not put it there.
+    let least = if only_bound || lane.closed > 0 {
+        None
+    } else {
+        let group = |lane: usize| first.lanes.get(lane).map_or(0, |lane| lane / population.strobe);
+        let own = |value: f64| common.by_lanes(value).0;
+        let noisy = between_lanes::lanes(&lanes, population.spread, group, own);
+        let (_, of_strobe, of_all) = common.by_lanes(as_read);
+        let minimum = Minimum::new(&noisy, population.spread, of_strobe, of_all).map_err(unknown)?;
+        Some((minimum, noisy.iter().filter(|one| one.alone).count() as u16))
+    };
+    let (value, u) = match &least {
+        Some((minimum, _)) => {
+            let (middle, half) = minimum.interval(coverage.probability()).map_err(unknown)?;
+            (middle, half / coverage.normal_k())
+        }
+        None => (as_read, combined.standard),
+    };
+    let rule_factor = guard_factor(rule, combined.freedom).map_err(unknown)?;
+    let guard_band = rule_factor * if rule.in_standard { u } else { k * u };
     let margin = value - bound;
     if bound > 0.0 && guard_band.abs() > bound {
         let words = format!(
@@ -365,9 +448,9 @@ fn judge_metric(
         return Err((RunsOffGrid, words));
     }
     let judgement = judge(
-        &Measured::normal(value, u),
+        &Measured { value, standard_uncertainty: u, dof: combined.freedom },
         &Tolerance::Lower(bound),
-        &Rule::Multiple { r: rule.guard_band_factor / if rule.in_standard { k } else { 1.0 } },
+        &Rule::Multiple { r: rule_factor / if rule.in_standard { k } else { 1.0 } },
         k,
     )
     .map_err(|error| (NoValue, format!("no verdict for the {name}: {error}")))?;
@@ -378,7 +461,15 @@ fn judge_metric(
         (false, false) => Verdict::Fail,
     };
     let accepted = verdict <= Verdict::ConditionalPass;
-    let conformance = judgement.conformance;
+    let conformance = match &least {
+        Some((minimum, _)) => {
+            // Deviations as of a normal distribution, with the tails of the uncertainty's own degrees of freedom.
+            let deviations = minimum.deviations_above(bound).map_err(unknown)?;
+            let standard = Measured { value: deviations, standard_uncertainty: 1.0, dof: combined.freedom };
+            conformance(&standard, &Tolerance::Lower(0.0)).map_err(unknown)?
+        }
+        None => judgement.conformance,
+    };
     Ok(JudgedMetric {
         eye: eye.name,
         metric,
@@ -397,6 +488,11 @@ fn judge_metric(
         off_centre: lane.off_centre > 0,
         jobs: lane.jobs,
         verdict,
+        worst_lane: WorstLane {
+            as_read,
+            alone: least.as_ref().map_or(0, |(_, alone)| *alone),
+            spread: least.as_ref().and(population.spread).map(Spread::middle),
+        },
         parts: MetricParts {
             k,
             degrees_of_freedom: combined.freedom.is_finite().then_some(combined.freedom),

@@ -26,6 +26,7 @@ pub mod factorial;
 pub mod gauge;
 pub mod global_risk;
 pub mod gum;
+pub mod minimum;
 pub mod multiplicity;
 pub mod normality;
 pub mod outliers;

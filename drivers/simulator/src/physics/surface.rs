@@ -287,6 +287,18 @@ impl LaneSurface {
         (self.amplitude_v * sum).abs()
     }
 
+    /// When a tap samples, unit intervals from the pulse's maximum, where the strobe is now.
+    #[must_use]
+    pub fn instant_ui(&self, tap: usize) -> Option<f64> {
+        self.instants.get(tap).map(|instant| instant + self.shift_ui)
+    }
+
+    /// What is added to every instant now, unit intervals.
+    #[must_use]
+    pub fn shift_ui(&self) -> f64 {
+        self.shift_ui
+    }
+
     /// Taps whose error ratios were computed so far: nothing is computed before it is asked for.
     #[must_use]
     pub fn computed_taps(&self) -> usize {

@@ -307,6 +307,7 @@ fn metric(metric: Metric, values: &LaneValues, limit: f64, uncertainty: f64) -> 
         off_centre: false,
         jobs: 1,
         verdict,
+        worst_lane: WorstLane { as_read: value, ..Default::default() },
         parts: Default::default(),
     }
 }

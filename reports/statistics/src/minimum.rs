@@ -1,0 +1,408 @@
+//! The least of many noisy values: where the true minimum lies, given that the lowest reading is partly low by chance.
+//!
+//! Values measured alike are a sample of a population whose spread is known from the values themselves (an empirical Bayes
+//! estimate of the normal-normal model, as in Efron and Morris, J. Am. Stat. Assoc. 70 (1975) 311; the between-value
+//! standard deviation with a flat prior, as in Gelman, Bayesian Analysis 1 (2006) 515). Values that stand alone, because
+//! they were found to be outliers, are taken as read: nothing draws them to the others.
+//!
+//! Everything is by quadrature: the answer is a fixed function of the numbers given.
+
+use super::error::{Result, StatisticsError, check_probability, check_range};
+use super::special::{ln_normal_cdf, normal_cdf, normal_quantile};
+use std::sync::LazyLock;
+
+/// Nodes of the between-value deviation, equally weighted.
+const NODES: usize = 5;
+/// Places at which a distribution is kept.
+const POINTS: usize = 64;
+/// Standard deviations to either side that are kept.
+const REACH: f64 = 6.0;
+/// Places of the deviation's posterior distribution.
+const FINE: usize = 200;
+
+/// One of many values.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Noisy {
+    /// As read.
+    pub value: f64,
+    /// Variance of what the other values do not share.
+    pub variance: f64,
+    /// Values of one group share an error.
+    pub group: u16,
+    /// An outlier: not drawn to the others.
+    pub alone: bool,
+}
+
+/// A sample of read values: degrees of freedom, variance seen between the values, and mean variance of a reading.
+pub type Sample = (f64, f64, f64);
+
+/// The standard deviation between true values, with what is known of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Spread {
+    nodes: [f64; NODES],
+}
+
+impl Spread {
+    /// From samples of read values; `None` without any degree of freedom.
+    ///
+    /// Posterior density of the deviation t with a flat prior: (t^2 + v)^(-d/2) exp(-d s^2 / (2 (t^2 + v))) for each sample.
+    pub fn of(samples: &[Sample]) -> Option<Spread> {
+        let samples: Vec<_> = samples.iter().filter(|(freedom, ..)| *freedom > 0.0).collect();
+        let freedom: f64 = samples.iter().map(|(freedom, ..)| freedom).sum();
+        if freedom <= 0.0 {
+            return None;
+        }
+        let seen = samples.iter().map(|(freedom, seen, _)| freedom * seen).sum::<f64>() / freedom;
+        let noise = samples.iter().map(|(freedom, _, noise)| freedom * noise).sum::<f64>() / freedom;
+        if seen + noise <= 0.0 {
+            return Some(Spread { nodes: [0.0; NODES] });
+        }
+        // A chi-square of few degrees of freedom has a long tail: four standard deviations of its logarithm and more.
+        let most = (seen + noise).sqrt() * (1.0 + 6.0 / freedom.sqrt());
+        let places = (0..FINE).map(|at| most * (at as f64 + 0.5) / FINE as f64);
+        let logs: Vec<f64> = places
+            .clone()
+            .map(|t| {
+                let of = |(freedom, seen, noise): &&Sample| {
+                    let total = (t * t + noise).max(1e-12 * (seen + noise));
+                    -0.5 * freedom * (total.ln() + seen / total)
+                };
+                samples.iter().map(of).sum()
+            })
+            .collect();
+        let highest = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let weights: Vec<f64> = logs.iter().map(|log| (log - highest).exp()).collect();
+        let sum: f64 = weights.iter().sum();
+        let mut nodes = [most; NODES];
+        let (mut at, mut below) = (0, 0.0);
+        for (place, weight) in places.zip(weights) {
+            below += weight / sum;
+            while at < NODES && below >= (at as f64 + 0.5) / NODES as f64 {
+                nodes[at] = place;
+                at += 1;
+            }
+        }
+        Some(Spread { nodes })
+    }
+
+    /// Its middle.
+    pub fn middle(&self) -> f64 {
+        self.nodes[NODES / 2]
+    }
+}
+
+/// ln of the normal distribution function, tabulated: it is needed by the million.
+struct Table {
+    values: Vec<f64>,
+}
+
+const TABLE_STEP: f64 = 1.0 / 64.0;
+const TABLE_END: f64 = 9.0;
+
+static TABLE: LazyLock<Table> = LazyLock::new(|| {
+    let count = (2.0 * TABLE_END / TABLE_STEP) as usize + 2;
+    Table { values: (0..count).map(|at| ln_normal_cdf(at as f64 * TABLE_STEP - TABLE_END)).collect() }
+});
+
+impl Table {
+    fn ln_cdf(&self, z: f64) -> f64 {
+        let place = (z + TABLE_END) / TABLE_STEP;
+        if place >= (self.values.len() - 1) as f64 {
+            return 0.0;
+        }
+        if place < 0.0 {
+            return -0.5 * z * z - z.abs().ln() - 0.918_938_533_204_672_7;
+        }
+        let at = place as usize;
+        let (a, b) = (self.values[at], self.values[at + 1]);
+        a + (place - at as f64) * (b - a)
+    }
+}
+
+/// Where the true minimum lies.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Minimum {
+    start: f64,
+    step: f64,
+    /// Probability that the minimum lies above each place.
+    above: [f64; POINTS],
+    /// And below it, with an accurate tail.
+    below: [f64; POINTS],
+}
+
+/// A value drawn to the others: place, standard deviation, group.
+type Drawn = (f64, f64, u16);
+
+impl Minimum {
+    /// Of true values read as `values`, spread as `spread` (`None` leaves every value alone), with an error of variance
+    /// `by_group` that the values of a group share, and one of variance `common` that all share.
+    ///
+    /// # Errors
+    /// No value, or a number that is none.
+    pub fn new(values: &[Noisy], spread: Option<&Spread>, by_group: f64, common: f64) -> Result<Minimum> {
+        if values.is_empty() {
+            return Err(StatisticsError::TooFewValues { what: "minimum", have: 0, need: 1 });
+        }
+        for one in values {
+            check_range("value", one.value, true, "a finite number")?;
+            check_range("variance of a value", one.variance, one.variance >= 0.0, "0 or more")?;
+        }
+        for variance in [by_group, common] {
+            check_range("shared variance", variance, variance >= 0.0, "0 or more")?;
+        }
+        let nodes: &[f64] = spread.map_or(&[f64::INFINITY], |spread| &spread.nodes);
+        // How far the mean of the others is known is shared by all drawn to it.
+        let mut shared = common;
+        let drawn: Vec<Vec<Drawn>> = nodes
+            .iter()
+            .map(|tau| {
+                let (lanes, own) = draw(values, *tau);
+                shared += own / nodes.len() as f64;
+                lanes
+            })
+            .collect();
+        let (group, shared) = (by_group.sqrt(), shared.sqrt());
+        let wide = |deviation: f64| REACH * (deviation.hypot(group)).hypot(shared);
+        let all = || drawn.iter().flatten();
+        let end = all().map(|(at, deviation, _)| at + wide(*deviation)).fold(f64::INFINITY, f64::min);
+        let lowest = all().map(|(at, deviation, _)| at - wide(*deviation)).fold(f64::INFINITY, f64::min);
+        let scale = end.abs().max(1.0);
+        let start = lowest.min(end - 1e-9 * scale);
+        let step = (end - start) / (POINTS - 1) as f64;
+        let mut found = Minimum { start, step, above: [0.0; POINTS], below: [0.0; POINTS] };
+        for lanes in &drawn {
+            let one = found.of_node(lanes, group);
+            for (sum, ln_above) in found.below.iter_mut().zip(one) {
+                *sum += -ln_above.exp_m1() / nodes.len() as f64;
+            }
+        }
+        found.below = found.blurred(&found.below, shared);
+        for (above, below) in found.above.iter_mut().zip(&found.below) {
+            *above = 1.0 - below;
+        }
+        Ok(found)
+    }
+
+    /// ln of the probability that every value lies above each place.
+    fn of_node(&self, lanes: &[Drawn], group: f64) -> [f64; POINTS] {
+        let mut sum = [0.0; POINTS];
+        let end = self.start + self.step * (POINTS - 1) as f64;
+        let mut near: Vec<&Drawn> = lanes
+            .iter()
+            .filter(|(at, deviation, _)| at - 2.0 * REACH * deviation.hypot(group) < end)
+            .collect();
+        near.sort_by_key(|lane| lane.2);
+        for of_group in near.chunk_by(|a, b| group == 0.0 || a.2 == b.2) {
+            let mut one = [0.0; POINTS];
+            for (at, deviation, _) in of_group {
+                // A value known exactly still needs a slope that the places can show.
+                let scale = 1.0 / deviation.max(0.25 * self.step);
+                for (k, ln) in one.iter_mut().enumerate() {
+                    *ln += TABLE.ln_cdf((at - self.start - k as f64 * self.step) * scale);
+                }
+            }
+            if group > 0.0 {
+                let below = one.map(|ln: f64| -ln.exp_m1());
+                one = self.blurred(&below, group).map(|below| (-below.min(1.0)).ln_1p());
+            }
+            sum.iter_mut().zip(one).for_each(|(sum, one)| *sum += one);
+        }
+        sum
+    }
+
+    /// A distribution function with a normal error added.
+    fn blurred(&self, below: &[f64; POINTS], deviation: f64) -> [f64; POINTS] {
+        if deviation < 0.05 * self.step {
+            return *below;
+        }
+        // Mass between two places stands in their middle; what it spreads over inside is taken off the error.
+        let inside = self.step * self.step / 12.0;
+        let scale = self.step / (deviation * deviation - inside).max(1e-4 * deviation * deviation).sqrt();
+        let mut kernel = [0.0; 2 * POINTS];
+        for (at, slot) in kernel.iter_mut().enumerate() {
+            *slot = normal_cdf((at as f64 - POINTS as f64 + 0.5) * scale);
+        }
+        let mut out = [0.0; POINTS];
+        let mut before = 0.0;
+        for (k, value) in below.iter().enumerate() {
+            // The mass below the first place stands half a step before it.
+            let mass = (value - before).max(0.0);
+            before = *value;
+            for (j, slot) in out.iter_mut().enumerate() {
+                *slot += mass * kernel[j + POINTS - k];
+            }
+        }
+        out
+    }
+
+    /// Probability that the true minimum lies below `limit`, and that it lies at or above it.
+    pub fn tails(&self, limit: f64) -> (f64, f64) {
+        let place = (limit - self.start) / self.step;
+        let last = (POINTS - 1) as f64;
+        let at = (place.clamp(0.0, last - 1e-9)) as usize;
+        let odds = |k: usize| (self.below[k].max(1e-300).ln()) - (self.above[k].max(1e-16).ln());
+        let (a, b) = (odds(at), odds(at + 1));
+        let ln_odds = a + (place - at as f64) * (b - a);
+        (1.0 / (1.0 + (-ln_odds).exp()), 1.0 / (1.0 + ln_odds.exp()))
+    }
+
+    /// Where the true minimum lies below with this probability.
+    ///
+    /// # Errors
+    /// A probability outside 0 to 1.
+    pub fn quantile(&self, p: f64) -> Result<f64> {
+        check_probability("probability of a minimum", p)?;
+        let (mut low, mut high) = (self.start, self.start + self.step * (POINTS - 1) as f64);
+        for _ in 0..40 {
+            let middle = 0.5 * (low + high);
+            if self.tails(middle).0 < p { low = middle } else { high = middle }
+        }
+        Ok(0.5 * (low + high))
+    }
+
+    /// Middle and half of the interval that holds the true minimum with probability `coverage`.
+    ///
+    /// # Errors
+    /// A coverage outside 0 to 1.
+    pub fn interval(&self, coverage: f64) -> Result<(f64, f64)> {
+        let (low, high) = (self.quantile(0.5 * (1.0 - coverage))?, self.quantile(0.5 * (1.0 + coverage))?);
+        Ok((0.5 * (low + high), 0.5 * (high - low)))
+    }
+
+    /// How many standard deviations of a normal distribution the limit lies below the minimum.
+    ///
+    /// # Errors
+    /// A limit that is no number.
+    pub fn deviations_above(&self, limit: f64) -> Result<f64> {
+        check_range("limit", limit, true, "a finite number")?;
+        let (below, above) = self.tails(limit);
+        if below < above {
+            Ok(-normal_quantile(below.max(1e-300))?)
+        } else {
+            normal_quantile(above.max(1e-300))
+        }
+    }
+}
+
+/// Values drawn to the mean of those that do not stand alone, and the variance of that mean's part in them.
+fn draw(values: &[Noisy], tau: f64) -> (Vec<Drawn>, f64) {
+    let pooled = || values.iter().filter(|one| !one.alone);
+    let count = pooled().count();
+    if !tau.is_finite() || count < 2 {
+        return (values.iter().map(|one| (one.value, one.variance.sqrt(), one.group)).collect(), 0.0);
+    }
+    let total = |one: &Noisy| (tau * tau + one.variance).max(1e-12);
+    let weight: f64 = pooled().map(|one| 1.0 / total(one)).sum();
+    let mean = pooled().map(|one| one.value / total(one)).sum::<f64>() / weight;
+    let mut own = 0.0;
+    let lanes = values
+        .iter()
+        .map(|one| {
+            if one.alone {
+                return (one.value, one.variance.sqrt(), one.group);
+            }
+            let keep = (tau * tau / total(one)).min(1.0);
+            own += (1.0 - keep).powi(2) / weight / count as f64;
+            (mean + keep * (one.value - mean), (keep * one.variance).sqrt(), one.group)
+        })
+        .collect();
+    (lanes, own)
+}
+
+/// Which values lie so far below the others that chance would hardly put them there: generalised extreme studentized
+/// deviates on the lower side (Rosner, Technometrics 25 (1983) 165), at most a quarter of them, with a family-wise
+/// `alpha`. Of fewer than four values none can be told.
+pub fn low_outliers(values: &[f64], alpha: f64) -> Vec<usize> {
+    let n = values.len();
+    if n < 4 {
+        return Vec::new();
+    }
+    let mut order: Vec<usize> = (0..n).collect();
+    order.sort_by(|a, b| values[*a].total_cmp(&values[*b]));
+    let mut found = 0;
+    for gone in 0..(n / 4).max(1) {
+        let rest = &order[gone..];
+        let count = rest.len() as f64;
+        let mean = rest.iter().map(|at| values[*at]).sum::<f64>() / count;
+        let squares: f64 = rest.iter().map(|at| (values[*at] - mean).powi(2)).sum();
+        let deviation = (squares / (count - 1.0)).sqrt();
+        let Ok(t) = super::special::t_upper_quantile(alpha / count, count - 2.0) else { break };
+        let critical = (count - 1.0) * t / (count * (count - 2.0 + t * t)).sqrt();
+        if deviation > 0.0 && (mean - values[order[gone]]) / deviation > critical {
+            found = gone + 1;
+        }
+    }
+    order.truncate(found);
+    order
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn alone(value: f64, u: f64) -> Noisy {
+        Noisy { value, variance: u * u, group: 0, alone: true }
+    }
+
+    /// One value is itself: the normal distribution comes back.
+    #[test]
+    fn a_single_value_is_normal() {
+        let one = Minimum::new(&[alone(100.0, 3.0)], None, 7.0, 9.0).unwrap();
+        let (middle, half) = one.interval(0.95).unwrap();
+        assert!((middle - 100.0).abs() < 0.02, "{middle}");
+        assert!((half / (1.959_964 * 5.0) - 1.0).abs() < 0.01, "{half}");
+        for z in [-4.0, -2.0, -0.5, 0.0, 1.0, 3.0] {
+            let found = one.deviations_above(100.0 - 5.0 * z).unwrap();
+            assert!((found - z).abs() < 0.06, "{z}: {found}");
+        }
+    }
+
+    /// The minimum of n equal normal values: P(min > z) = Phi(z)^n.
+    #[test]
+    fn the_least_of_equal_values() {
+        let values = vec![alone(0.0, 1.0); 8];
+        let found = Minimum::new(&values, None, 0.0, 0.0).unwrap();
+        for z in [-3.0, -2.0, -1.424, -0.5] {
+            let expected = normal_cdf(-z).powi(8);
+            assert!((found.tails(z).1 - expected).abs() < 2e-3, "{z}: {} {expected}", found.tails(z).1);
+        }
+        // Expected value of the least of 8 normal values: -1.4236 (order statistics, Harter 1961).
+        let mean: f64 = (1..400).map(|k| found.quantile(f64::from(k) / 400.0).unwrap()).sum::<f64>() / 399.0;
+        assert!((mean + 1.4236).abs() < 0.01, "{mean}");
+    }
+
+    #[test]
+    fn outliers_are_told_and_stand_alone() {
+        let mut values = vec![100.0, 101.0, 99.0, 100.5, 99.5, 100.2, 99.8, 90.0];
+        assert_eq!(low_outliers(&values, 0.05), [7]);
+        values[7] = 98.9;
+        assert!(low_outliers(&values, 0.05).is_empty());
+        // Two that hide each other.
+        values[6] = 90.0;
+        values[7] = 90.2;
+        assert_eq!(low_outliers(&values, 0.05), [6, 7]);
+        let spread = Spread::of(&[(60.0, 5.0, 4.0)]).unwrap();
+        let of = |alone: bool| {
+            let mut all: Vec<Noisy> = (0..7)
+                .map(|k| Noisy { value: 100.0 + f64::from(k % 3), variance: 4.0, group: 0, alone: false })
+                .collect();
+            all.push(Noisy { value: 85.0, variance: 4.0, group: 0, alone });
+            Minimum::new(&all, Some(&spread), 0.0, 0.0).unwrap()
+        };
+        assert!((of(true).quantile(0.5).unwrap() - 85.0).abs() < 0.1);
+        assert!(of(false).quantile(0.5).unwrap() > 92.0);
+    }
+
+    /// The deviation's posterior: with many degrees of freedom it is the variance seen less that of a reading.
+    #[test]
+    fn the_spread_is_found() {
+        let spread = Spread::of(&[(10_000.0, 25.0, 16.0)]).unwrap();
+        assert!((spread.middle() - 3.0).abs() < 0.15, "{spread:?}");
+        let little = Spread::of(&[(7.0, 12.0, 16.0)]).unwrap();
+        assert!(
+            little.nodes[0] > 0.0 && little.nodes[0] < 1.0 && little.nodes[NODES - 1] > 2.5,
+            "{little:?}"
+        );
+        assert!(Spread::of(&[]).is_none());
+    }
+}

@@ -1,0 +1,126 @@
+//! Counting: how often a printed claim came true, with its exact interval.
+
+use statistics::proportion::exact_interval;
+
+/// What a row says of itself.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Finding {
+    Calibrated,
+    Conservative,
+    Wrong,
+}
+
+/// Where a claim may lie without being wrong.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum Claim {
+    /// Exactly this share; more is conservative up to the second share.
+    Share(f64, f64),
+    /// The mean of the probabilities printed; more is conservative.
+    Printed,
+    /// The mean of the risks printed; less is conservative.
+    PrintedRisk,
+}
+
+/// One line of the table.
+#[derive(Clone, Debug)]
+pub struct Row {
+    pub name: String,
+    pub claim: Claim,
+    pub hits: u64,
+    pub trials: u64,
+    /// Sum of the probabilities printed.
+    pub printed: f64,
+}
+
+impl Row {
+    pub fn new(name: impl Into<String>, claim: Claim) -> Row {
+        Row { name: name.into(), claim, hits: 0, trials: 0, printed: 0.0 }
+    }
+
+    pub fn count(&mut self, hit: bool) {
+        self.hits += u64::from(hit);
+        self.trials += 1;
+    }
+
+    /// Counts a claim that was printed with its own probability.
+    pub fn count_printed(&mut self, probability: f64, hit: bool) {
+        self.printed += probability;
+        self.count(hit);
+    }
+
+    fn mean_printed(&self) -> f64 {
+        self.printed / self.trials.max(1) as f64
+    }
+
+    pub fn share(&self) -> f64 {
+        self.hits as f64 / self.trials.max(1) as f64
+    }
+
+    /// Exact limits at a confidence (Clopper and Pearson).
+    pub fn limits(&self, confidence: f64) -> (f64, f64) {
+        exact_interval(self.hits, self.trials, confidence)
+            .map_or((0.0, 1.0), |found| (found.lower, found.upper))
+    }
+
+    /// A row is wrong when its exact interval, at a family-wise 99 % over so many rows, excludes the claim.
+    pub fn finding(&self, rows: usize) -> Finding {
+        let (low, high) = self.limits(1.0 - 0.01 / rows.max(1) as f64);
+        match self.claim {
+            Claim::Share(claim, most) => {
+                if high < claim || low > most {
+                    Finding::Wrong
+                } else if low > claim {
+                    Finding::Conservative
+                } else {
+                    Finding::Calibrated
+                }
+            }
+            Claim::Printed if high < self.mean_printed() => Finding::Wrong,
+            Claim::Printed if low > self.mean_printed() => Finding::Conservative,
+            Claim::PrintedRisk if low > self.mean_printed() => Finding::Wrong,
+            Claim::PrintedRisk if high < self.mean_printed() => Finding::Conservative,
+            _ => Finding::Calibrated,
+        }
+    }
+}
+
+/// Prints the table; says whether no row is wrong.
+pub fn print(rows: &[Row]) -> bool {
+    println!("| claim | n | claimed | observed [exact 95 %] | finding |");
+    println!("|---|---|---|---|---|");
+    let mut sound = true;
+    for row in rows {
+        let (low, high) = row.limits(0.95);
+        let claimed = match row.claim {
+            Claim::Share(claim, _) => format!("{:.1} %", 100.0 * claim),
+            Claim::Printed | Claim::PrintedRisk => format!("{:.1} %", 100.0 * row.mean_printed()),
+        };
+        let finding = row.finding(rows.len());
+        sound &= finding != Finding::Wrong;
+        println!(
+            "| {} | {} | {claimed} | {:.1} % [{:.1}, {:.1}] | {} |",
+            row.name,
+            row.trials,
+            100.0 * row.share(),
+            100.0 * low,
+            100.0 * high,
+            match finding {
+                Finding::Calibrated => "calibrated",
+                Finding::Conservative => "conservative",
+                Finding::Wrong => "**wrong**",
+            }
+        );
+    }
+    sound
+}
+
+/// A number in 0..1 that is a fixed function of a list (SplitMix64's finalizer).
+pub fn uniform(list: &[u64]) -> f64 {
+    let mix = |mut z: u64| {
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        z ^ (z >> 31)
+    };
+    let key = list.iter().fold(1, |key: u64, one| mix(key ^ mix(one.wrapping_add(0x9e37_79b9_7f4a_7c15))));
+    (key >> 11) as f64 / (1u64 << 53) as f64
+}

@@ -1,0 +1,176 @@
+//! What is true of an invented chip: its metrics on the exact error-ratio surfaces, averaged over mountings and starts.
+
+use contract::{Call, CancelToken, Driver};
+use nightbench_core::results::{EyeName, LanePoint};
+use plan::Plan;
+use plan::expand::{Expansion, Job, jobs};
+use plan::keys::JobKeys;
+use plan::limits::Metric;
+use runner::run::execute::Executor;
+use simulator::physics::LaneSurface;
+use simulator::target::{SimulatedOptions, SimulatedTarget};
+use statistics::special::normal_upper_quantile;
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Metrics that the surfaces give, in the order of their values.
+pub const METRICS: [Metric; 6] = [
+    Metric::Width,
+    Metric::Height,
+    Metric::EarlyMargin,
+    Metric::LateMargin,
+    Metric::LowerMargin,
+    Metric::UpperMargin,
+];
+
+/// Seeds of the mountings that truth is averaged over: far from those of the runs.
+const FIRST_SEED: u64 = 1 << 40;
+
+/// Means over mountings and starts, in the order of [`METRICS`]; lanes in the order of eyes, then numbers.
+pub type Truth = Vec<[f64; 6]>;
+
+/// How much is averaged.
+#[derive(Clone, Copy)]
+pub struct Effort {
+    pub mountings: u64,
+    pub starts: u32,
+}
+
+/// Options of a plan's simulated target.
+pub fn options(plan: &Plan, seed: u64) -> Arc<SimulatedOptions> {
+    Arc::new(SimulatedOptions {
+        interface: plan.interface.clone(),
+        model: plan.model.clone(),
+        directions: plan.capture.directions.clone(),
+        measured: BTreeMap::new(),
+        seed,
+    })
+}
+
+/// Truth of every condition, in the plan's order.
+pub fn truths(plan: &Plan, expansion: &Expansion, keys: &JobKeys<'_>, effort: Effort) -> Vec<Truth> {
+    let executor = Executor::new(plan, expansion, keys);
+    let list = jobs(plan, expansion);
+    (0..expansion.conditions.len())
+        .map(|condition| {
+            let job = list.iter().find(|job| job.condition as usize == condition).expect("a job");
+            truth(plan, expansion, &executor, job, effort)
+        })
+        .collect()
+}
+
+fn truth(plan: &Plan, expansion: &Expansion, executor: &Executor<'_>, job: &Job, effort: Effort) -> Truth {
+    let condition = expansion.conditions[job.condition as usize];
+    let limit = plan.capture.ber_limit;
+    let mut sums: BTreeMap<(EyeName, u16), ([f64; 6], f64)> = BTreeMap::new();
+    for mounting in 0..effort.mountings {
+        let mut target = SimulatedTarget::new(options(plan, FIRST_SEED + mounting));
+        let mut crossings: HashMap<(EyeName, u16, u16), (f64, f64)> = HashMap::new();
+        for start in 1..=effort.starts {
+            let setting = executor.setting(&condition, job, start);
+            let call = Call::within(Duration::from_secs(100), &CancelToken::new());
+            target.apply(&setting, &call).expect("applied");
+            let training = target.train(&executor.training_request(), &call).expect("a training");
+            if !training.passed {
+                continue;
+            }
+            let at: BTreeMap<(EyeName, u16), LanePoint> = training
+                .eyes
+                .iter()
+                .flat_map(|eye| {
+                    eye.lanes.iter().zip(&eye.settings).map(move |(lane, at)| ((eye.eye, *lane), *at))
+                })
+                .collect();
+            let grids: BTreeMap<EyeName, _> = target
+                .capabilities(&call)
+                .expect("known")
+                .eyes
+                .iter()
+                .map(|eye| (eye.eye, eye.grid))
+                .collect();
+            for (eye, lane, surface) in target.lane_surfaces() {
+                let (at, grid) = (at[&(eye, lane)], grids[&eye]);
+                let (low, high) = column(surface, at, limit);
+                let instant = surface.instant_ui(usize::from(at.tap)).expect("a tap");
+                let (early, late) =
+                    *crossings.entry((eye, lane, at.vref)).or_insert_with(|| row(surface, at, limit));
+                let (ui, mv) = (grid.ui.0, grid.vref_step.0);
+                let values = [
+                    (late - early) * ui,
+                    (high - low) * mv,
+                    (instant - early) * ui,
+                    (late - instant) * ui,
+                    (f64::from(at.vref) - low) * mv,
+                    (high - f64::from(at.vref)) * mv,
+                ];
+                let (sum, count) = sums.entry((eye, lane)).or_default();
+                sum.iter_mut().zip(values).for_each(|(sum, value)| *sum += value);
+                *count += 1.0;
+            }
+        }
+    }
+    sums.into_values().map(|(sum, count)| sum.map(|sum| sum / count)).collect()
+}
+
+fn q(ber: f64) -> f64 {
+    normal_upper_quantile(ber.clamp(1e-300, 0.499_999)).unwrap_or(0.0)
+}
+
+/// Where a column crosses the limit below and above the operating point, Vref steps: straight on the Q scale between
+/// the two steps, with the bend of their neighbours.
+fn column(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> (f64, f64) {
+    let (tap, steps) = (usize::from(at.tap), surface.vref_steps() as i64);
+    let mut find = |sign: i64| {
+        let mut value = |step: i64| {
+            if (0..steps).contains(&step) { q(surface.ber(tap, step as usize)) } else { f64::NAN }
+        };
+        let wanted = q(limit);
+        let mut step = i64::from(at.vref);
+        while value(step + sign) >= wanted {
+            step += sign;
+        }
+        // Cubic through four steps, u = 0 at the last pass and 1 at the first fail.
+        let y = [-1, 0, 1, 2].map(|n| value(step + sign * n));
+        let cubic = |u: f64| {
+            y[0] * (-u * (u - 1.0) * (u - 2.0) / 6.0)
+                + y[1] * ((u + 1.0) * (u - 1.0) * (u - 2.0) / 2.0)
+                + y[2] * (-(u + 1.0) * u * (u - 2.0) / 2.0)
+                + y[3] * ((u + 1.0) * u * (u - 1.0) / 6.0)
+        };
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..30 {
+            let middle = 0.5 * (low + high);
+            if cubic(middle) >= wanted { low = middle } else { high = middle }
+        }
+        step as f64 + sign as f64 * low
+    };
+    (find(-1), find(1))
+}
+
+/// When a row crosses the limit before and after the operating point, unit intervals: by bisection on the surface.
+fn row(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> (f64, f64) {
+    let (shift, vref, taps) = (surface.shift_ui(), usize::from(at.vref), surface.taps() as i64);
+    let mut find = |sign: i64| {
+        surface.set_shift(shift);
+        let mut tap = i64::from(at.tap);
+        while (0..taps).contains(&(tap + sign)) && surface.ber((tap + sign) as usize, vref) <= limit {
+            tap += sign;
+        }
+        let (Some(inside), Some(outside)) =
+            (surface.instant_ui(tap as usize), surface.instant_ui((tap + sign) as usize))
+        else {
+            return f64::NAN;
+        };
+        let (mut low, mut high) = (0.0, outside - inside);
+        for _ in 0..16 {
+            let middle = 0.5 * (low + high);
+            surface.set_shift(shift + middle);
+            if surface.ber(tap as usize, vref) <= limit { low = middle } else { high = middle }
+        }
+        inside + 0.5 * (low + high)
+    };
+    let found = (find(-1), find(1));
+    surface.set_shift(shift);
+    found
+}
