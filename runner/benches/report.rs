@@ -9,7 +9,7 @@ use judge::eye_summary::JobSummary;
 use nightbench_core::results::JobResult;
 use plan::keys::JobKeys;
 use runner::evaluate::judging::{JudgedBy, JudgedFolder};
-use runner::folder::eye_summaries::{CacheUse, fingerprint, write_cache};
+use runner::folder::eye_summaries::{CacheUse, SummaryCache, SummaryDigest, packed};
 use runner::folder::run_folder::open_whole;
 use runner::forecast::Forecast;
 use runner::inputs::plan_file::PlanFile;
@@ -57,13 +57,10 @@ fn plan(directions: &str, repeats: u32) -> String {
     )
 }
 
-/// A filled store's jobs and the digests that a run would have kept beside it.
+/// A filled store's jobs and the summaries that a run would have kept beside it.
 struct Filled {
     jobs: usize,
-    /// Key and number of the simulated result of each job.
-    keys: Vec<([u8; 32], usize)>,
-    /// Each result with the fingerprint of its job.
-    digests: Vec<(u64, JobSummary)>,
+    summaries: Vec<(Vec<u8>, SummaryDigest)>,
 }
 
 /// Fills a store with every job of the plan.
@@ -102,14 +99,10 @@ fn fill(dir: &Path, text: &str) -> Filled {
         target: Target::Simulated,
         created_utc: "2026-03-01T22:00:00.000Z".into(),
     };
-    let digests = results
+    let summaries: Vec<_> = results
         .iter()
-        .map(|result| {
-            let job = fingerprint(("", ""), &result.identity, result.readback.as_ref(), result.times);
-            (job, JobSummary::of(&result.trainings, &result.captures, |_| Vec::new()))
-        })
+        .map(|result| packed(&JobSummary::of(&result.trainings, &result.captures, |_| Vec::new())))
         .collect();
-    let mut pairs = Vec::with_capacity(forecast.jobs.len());
     let mut store = Store::create(dir, &meta).expect("a new run folder");
     store.set_durability(Durability::Grouped).expect("nothing waits");
     for (position, job) in forecast.jobs.iter().enumerate() {
@@ -118,11 +111,11 @@ fn fill(dir: &Path, text: &str) -> Filled {
         let row = PendingJob { job: *job, condition, key, position, attempt: 1 }.row(plan);
         let which = (position as usize / step).min(results.len() - 1);
         let result = &results[which];
-        pairs.push((row.key, which));
-        store.record_packed(PackedJob::new(&row, result, &[]).expect("a sound result")).expect("room");
+        let packed = PackedJob::new(&row, result, &[]).expect("a sound result");
+        store.record_packed(packed.with_summary(summaries[which].1)).expect("room");
     }
     store.close().expect("room on the disk");
-    Filled { jobs: forecast.jobs.len(), keys: pairs, digests }
+    Filled { jobs: forecast.jobs.len(), summaries }
 }
 
 /// Largest memory of this process so far, MB.
@@ -180,12 +173,12 @@ fn main() {
         let filled = fill(dir, text);
         let captures = captures_a_job * filled.jobs;
         build(&format!("{name}, every count fitted again"), dir, captures);
-        let digests = filled.keys.iter().map(|(key, which)| {
-            let (job, digest) = &filled.digests[*which];
-            (*key, 1, *job, digest.clone())
-        });
-        write_cache(dir, digests).expect("room on the disk");
-        build(&format!("{name}, with the digests that a run keeps"), dir, captures);
+        let mut cache = SummaryCache::open(dir);
+        for (bytes, digest) in &filled.summaries {
+            cache.add(bytes, digest);
+        }
+        drop(cache);
+        build(&format!("{name}, with the summaries that a run keeps"), dir, captures);
     };
     both("2,000 jobs x 72 lanes", &small, &plan("[\"read\"]", 1), 1);
     if std::env::var_os("SMALL").is_none() {

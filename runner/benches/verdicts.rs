@@ -17,11 +17,11 @@ use plan::expand::Job;
 use plan::keys::JobKeys;
 use plan::limits::Metric;
 use runner::evaluate::judging::{JudgedBy, JudgedFolder};
-use runner::folder::eye_summaries::{CacheUse, SummarisedFolder, each_summary, fingerprint, write_cache};
+use runner::folder::eye_summaries::{CacheUse, SummarisedFolder, SummaryCache, each_summary, packed};
 use runner::folder::run_folder::{TOOL_VERSION, open_whole};
 use runner::forecast::Forecast;
 use runner::run::pending::PendingJob;
-use runner::store::{Durability, JobRow, Meta, Store, Target};
+use runner::store::{Durability, JobRow, Meta, PackedJob, Store, Target};
 use serde_json::json;
 use simulator::target::MODEL_VERSION;
 use std::collections::HashMap;
@@ -119,26 +119,20 @@ fn build(dir: &Path) -> usize {
         captures: Vec::new(),
         times: JobTimes { training_s: 1.0, measuring_s: 10.0 },
     };
+    let mut cache = SummaryCache::open(dir);
     for (position, job) in forecast.jobs.iter().enumerate() {
         let condition = forecast.expansion.conditions[job.condition as usize];
         let (key, position) = (keys.key(&condition, job), position as u64);
         let pending = PendingJob { job: *job, condition, key, position, attempt: 1 };
         // The script tells rates by their names.
         let row = JobRow { rate_mts: f64::from(condition.rate(&plan).nominal()), ..pending.row(&plan) };
-        store.record(&row, &result, &[]).expect("recorded");
+        let eye = capture(u64::from(job.condition), condition.rate(&plan).ui().0);
+        let (bytes, digest) = packed(&JobSummary { trainings: Vec::new(), captures: vec![Ok(eye)] });
+        cache.add(&bytes, &digest);
+        let job = PackedJob::new(&row, &result, &[]).expect("a sound result");
+        store.record_packed(job.with_summary(digest)).expect("recorded");
     }
     store.close().expect("closed");
-    let of = |job: &Job| {
-        let condition = forecast.expansion.conditions[job.condition as usize];
-        capture(u64::from(job.condition), condition.rate(&plan).ui().0)
-    };
-    let digests = forecast.jobs.iter().map(|job| {
-        let condition = forecast.expansion.conditions[job.condition as usize];
-        let digest = JobSummary { trainings: Vec::new(), captures: vec![Ok(of(job))] };
-        let job_facts = fingerprint(("", ""), &result.identity, None, result.times);
-        (keys.key(&condition, job), 1, job_facts, digest)
-    });
-    write_cache(dir, digests).expect("a cache");
     forecast.jobs.len()
 }
 

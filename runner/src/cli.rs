@@ -1,5 +1,6 @@
 //! The command line: what can be asked, in one clap definition.
 
+use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::shard::Shard;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -102,6 +103,9 @@ pub enum Command {
     Study {
         /// Run folder.
         dir: PathBuf,
+        /// What was worked out before.
+        #[command(flatten)]
+        afresh: Afresh,
         /// Machine output.
         #[command(flatten)]
         json: Json,
@@ -138,6 +142,9 @@ pub enum Command {
         /// Narrows the selection.
         #[command(flatten)]
         only: Only,
+        /// What was worked out before.
+        #[command(flatten)]
+        afresh: Afresh,
     },
     /// Show what a module's SPD image says, and its entry for a plan.
     #[command(after_help = OF_FILE)]
@@ -335,9 +342,13 @@ pub struct ReportArguments {
     /// Draw the eyes of this job instead (first digits of its key), in DIR/eye-KEY.html.
     #[arg(long, value_name = "JOB")]
     pub eye: Option<String>,
-    /// Work out every eye again; ignore what earlier reports found.
-    #[arg(long)]
-    pub afresh: bool,
+    /// Ask instead whether the folder still is what it was: for a report's number (NB-...), or a head of results or of the
+    /// log as noted elsewhere; says what differs.
+    #[arg(long, value_name = "NUMBER-OR-HEAD", conflicts_with_all = ["limits", "eye"])]
+    pub verify: Option<String>,
+    /// What was worked out before.
+    #[command(flatten)]
+    pub afresh: Afresh,
     /// Machine output.
     #[command(flatten)]
     pub json: Json,
@@ -362,6 +373,9 @@ pub struct CompareArguments {
     /// Allow comparing a simulated run with a measured one.
     #[arg(long)]
     pub simulated_with_measured: bool,
+    /// What was worked out before.
+    #[command(flatten)]
+    pub afresh: Afresh,
     /// Machine output.
     #[command(flatten)]
     pub json: Json,
@@ -374,6 +388,21 @@ pub struct Only {
     /// firmware, module, channel, rate (MT/s), temperature (°C), supply, pattern.
     #[arg(long, value_name = "FACTOR=LEVEL,...")]
     pub only: Vec<String>,
+}
+
+/// What was worked out before.
+#[derive(Debug, Args)]
+pub struct Afresh {
+    /// Work out every eye again from its counts; ignore what earlier commands found.
+    #[arg(long)]
+    pub afresh: bool,
+}
+
+impl Afresh {
+    /// What that means for a command that leaves the folder as it is.
+    pub fn cache(&self) -> CacheUse {
+        if self.afresh { CacheUse::Ignore } else { CacheUse::Look }
+    }
 }
 
 /// Machine output.
@@ -393,4 +422,7 @@ pub enum ExportFormat {
     Jsonl,
     /// JUnit XML: a suite a setup, a case a job.
     Junit,
+    /// Everything a reviewer needs in one file (tar): report, plan, limits, notes, heads and store. Needs --out;
+    /// `report FILE --verify` checks it.
+    Archive,
 }

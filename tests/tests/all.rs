@@ -25,6 +25,7 @@ mod nights;
 mod noise;
 mod outputs;
 mod program;
+mod record;
 mod report;
 mod rig;
 mod schedule;

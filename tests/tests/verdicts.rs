@@ -1,6 +1,7 @@
 //! Verdicts from outside: studies, comparison, other limits, release obstacles, masks, the cache.
 
 use crate::support::{Folder, Run, SMALL, json, nightbench};
+use runner::folder::eye_summaries::CACHE;
 
 /// The small plan with repeats and re-seats, on a grid that holds the whole eye.
 fn repeated(repeats: u16, re_seats: u16) -> String {
@@ -145,7 +146,7 @@ fn other_limits_judge_the_same_counts_and_both_sets_stay() {
 fn the_page_is_the_same_with_and_without_the_cache() {
     let folder = Folder::new();
     run(&folder, &repeated(2, 0), "run");
-    let cache = folder.path().join("run").join("digests.cache");
+    let cache = folder.path().join("run").join(CACHE);
     let (first, bytes) = (page(&folder, "run"), std::fs::read(&cache).expect("a cache"));
     nightbench(folder.path(), &["report", "run"]);
     assert_eq!(page(&folder, "run"), first);

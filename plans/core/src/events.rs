@@ -17,6 +17,28 @@ pub enum CheckVerdict {
     DeviceFailure,
 }
 
+/// Something that a run's store keeps, sealed by its digest.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Stored {
+    /// Results of jobs.
+    Results,
+    /// Their places in the plan's order, and which of them count.
+    States,
+    /// Readings between jobs.
+    Readings,
+    /// The plan.
+    Plan,
+    /// Limits on record.
+    Limits,
+    /// Target, seed and version.
+    Settings,
+    /// A note of the program to itself.
+    Note,
+    /// A report that was issued.
+    Report,
+}
+
 /// An event of a run's log. Stored by its tag, which never changes, and its facts.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "snake_case")]
@@ -134,6 +156,27 @@ pub enum Event {
         /// Why.
         why: String,
     },
+    /// Rows were stored: their digest, so that a later change shows.
+    Stored {
+        /// Of what.
+        what: Stored,
+        /// Its name, where it has one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        name: Option<String>,
+        /// First row.
+        first: u64,
+        /// Last row.
+        last: u64,
+        /// Over the rows, hexadecimal.
+        sha256: String,
+    },
+    /// The store was brought to another format; digests hold from here on.
+    Upgraded {
+        /// Format before.
+        from: u64,
+        /// Format now.
+        to: u64,
+    },
 }
 
 impl Event {
@@ -192,6 +235,25 @@ impl fmt::Display for Event {
             Event::JobsWaitForHands { jobs } => write!(f, "{jobs} jobs wait for hands"),
             Event::HandsNeeded { what } | Event::Waiting { what } => f.write_str(what),
             Event::Hands { task, done } => write!(f, "{task}: {}", if *done { "done" } else { "left out" }),
+            Event::Stored { what, name, first, last, sha256 } => {
+                let what = match what {
+                    Stored::Results => "results",
+                    Stored::States => "places of results",
+                    Stored::Readings => "readings between jobs",
+                    Stored::Plan => "the plan",
+                    Stored::Limits => "limits",
+                    Stored::Settings => "target and seed",
+                    Stored::Note => "the note",
+                    Stored::Report => "the report",
+                };
+                match name {
+                    Some(name) => write!(f, "{what} `{name}`: {sha256}"),
+                    None => write!(f, "{what}, rows {first} to {last}: {sha256}"),
+                }
+            }
+            Event::Upgraded { from, to } => {
+                write!(f, "from format {from} to {to}; digests say what was there at this moment")
+            }
             Event::MountingCheck { module, channel, verdict, seconds, reasons } => {
                 let verdict = match verdict {
                     CheckVerdict::Pass => "passed",

@@ -208,6 +208,9 @@ impl CaptureMode {
     }
 }
 
+/// Most counts (points x lanes) of one capture: 128 MiB in memory.
+pub const MOST_COUNTS: usize = 1 << 24;
+
 /// One captured eye: all lanes at once.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Capture {

@@ -13,7 +13,7 @@ fn read_range(section: Option<Section<'_>>, default: SweepRange) -> SweepRange {
     if let Some(taps) = section.whole("taps", 8..=1024, "taps") {
         range.taps = taps as u16;
     }
-    if let Some(taps) = section.whole("taps_per_ui", 4..=1024, "taps") {
+    if let Some(taps) = section.whole("taps_per_ui", 4..=256, "taps") {
         range.taps_per_ui = taps as u16;
     }
     if let Some(steps) = section.whole("vref_steps", 4..=1024, "steps") {

@@ -2,8 +2,8 @@
 
 use crate::earlier_words;
 use crate::trade_words;
-use nightbench_core::text::nearest;
-use std::cell::RefCell;
+use nightbench_core::text::{counted, hides, nearest};
+use std::cell::{Cell, RefCell};
 use std::collections::BTreeSet;
 use std::ops::Range;
 use toml::Spanned;
@@ -20,11 +20,17 @@ pub struct Mistake {
     pub remedy: Option<String>,
 }
 
+/// Most mistakes, and most warnings, that are told one by one: of more, a person reads the count.
+pub const MOST_TOLD: usize = 100;
+
 /// The mistakes found so far, and what else is noticed while reading.
 #[derive(Debug, Default)]
 pub struct Mistakes {
     mistakes: RefCell<Vec<Mistake>>,
     warnings: RefCell<Vec<Mistake>>,
+    /// Mistakes and warnings beyond [`MOST_TOLD`].
+    more_mistakes: Cell<usize>,
+    more_warnings: Cell<usize>,
     /// Things whose declaration is at fault, as (table, name).
     broken: RefCell<BTreeSet<(&'static str, String)>>,
     /// Keys that were asked for, as (path of the table, key).
@@ -34,12 +40,12 @@ pub struct Mistakes {
 impl Mistakes {
     /// Adds a mistake.
     pub fn add(&self, span: Range<usize>, message: impl Into<String>, remedy: Option<String>) {
-        self.mistakes.borrow_mut().push(Mistake { span, message: message.into(), remedy });
+        push(&self.mistakes, &self.more_mistakes, Mistake { span, message: message.into(), remedy });
     }
     /// Adds a warning: the file can still be used.
     pub fn warn(&self, span: Range<usize>, message: impl Into<String>, remedy: impl Into<String>) {
         let warning = Mistake { span, message: message.into(), remedy: Some(remedy.into()) };
-        self.warnings.borrow_mut().push(warning);
+        push(&self.warnings, &self.more_warnings, warning);
     }
     pub fn is_empty(&self) -> bool {
         self.mistakes.borrow().is_empty()
@@ -58,17 +64,33 @@ impl Mistakes {
     }
     /// The warnings in the order of the text.
     pub fn warnings(&self) -> Vec<Mistake> {
-        sorted(self.warnings.borrow().clone())
+        sorted(self.warnings.borrow().clone(), self.more_warnings.get(), "warning")
     }
     /// The mistakes in the order of the text.
     pub fn into_sorted(self) -> Vec<Mistake> {
-        sorted(self.mistakes.into_inner())
+        sorted(self.mistakes.into_inner(), self.more_mistakes.get(), "mistake")
     }
 }
 
-fn sorted(mut list: Vec<Mistake>) -> Vec<Mistake> {
+fn push(list: &RefCell<Vec<Mistake>>, more: &Cell<usize>, one: Mistake) {
+    let mut list = list.borrow_mut();
+    if list.len() < MOST_TOLD {
+        list.push(one);
+    } else {
+        more.set(more.get() + 1);
+    }
+}
+
+fn sorted(mut list: Vec<Mistake>, more: usize, what: &str) -> Vec<Mistake> {
     list.sort_by_key(|mistake| (mistake.span.start, mistake.span.end));
     list.dedup();
+    if let Some(last) = list.last()
+        && more > 0
+    {
+        let span = last.span.clone();
+        let message = format!("{} more: the first {MOST_TOLD} are shown", counted(more, what));
+        list.push(Mistake { span, message, remedy: None });
+    }
     list
 }
 
@@ -158,6 +180,14 @@ impl<'a> Section<'a> {
         let value = self.find(key)?;
         match value.get_ref().as_str() {
             Some(text) if !text.trim().is_empty() => {
+                if let Some(hidden) = text.chars().find(|c| hides(*c)) {
+                    let message = format!(
+                        "`{key}` in {} holds U+{:04X}, which nobody sees and which may steer what is seen",
+                        self.title,
+                        u32::from(hidden)
+                    );
+                    self.mistakes.warn(value.span(), message, "write the text without it");
+                }
                 Some(Placed { value: text.to_string(), span: value.span() })
             }
             Some(_) => {

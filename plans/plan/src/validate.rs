@@ -8,9 +8,13 @@ use crate::matrix::{FACTORS, Matrix};
 use crate::measure::{Training, TrainingPolicy};
 use crate::plan::{Plan, temperature_name};
 use crate::section::{Placed, Section};
+use crate::selection::Selection;
 use crate::warnings;
 use nightbench_core::devices::Supply;
+use nightbench_core::results::MOST_COUNTS;
+use nightbench_core::text::{Named, hides};
 use nightbench_core::units::Celsius;
+use std::collections::HashMap;
 
 /// The tables of a plan as they were read.
 pub(crate) struct Read {
@@ -48,8 +52,82 @@ pub(crate) fn validate(read: Read, section: &Section<'_>) -> Plan {
     if whole {
         check_circle(&plan, section);
         check_reference(&plan, section);
+        check_sizes(&plan, section);
+        warn_of_names_alike(&plan, section);
     }
     plan
+}
+
+/// Names that people take for one another: they differ in blanks at an end, in what is not seen, or in letters of another
+/// alphabet that look the same.
+fn warn_of_names_alike(plan: &Plan, section: &Section<'_>) {
+    fn names<T: Named>(things: &[T]) -> Vec<&str> {
+        things.iter().map(Named::name).collect()
+    }
+    for (table, names) in [
+        ("chip", names(&plan.chips)),
+        ("module", names(&plan.modules)),
+        ("channel", names(&plan.channels)),
+        ("supply", names(&plan.supplies)),
+    ] {
+        let mut seen: HashMap<String, &str> = HashMap::new();
+        for name in names {
+            let known = *seen.entry(looks(name)).or_insert(name);
+            if known != name {
+                let message = format!("{known:?} and {name:?} in [[{table}]] are two names that look alike");
+                section.mistakes().warn(section.place(table), message, "give one of them another name");
+            }
+        }
+    }
+}
+
+/// A name as it looks: without blanks at its ends and what has no width, letters that look like Latin ones as those.
+fn looks(name: &str) -> String {
+    // Pairs of the Unicode list of confusables (UTS 39) that keyboards have.
+    const ALIKE: (&str, &str) = (
+        "\u{410}\u{412}\u{415}\u{41a}\u{41c}\u{41d}\u{41e}\u{420}\u{421}\u{422}\u{425}\u{430}\u{435}\u{43e}\u{440}\u{441}\u{443}\u{445}\u{456}\u{391}\u{392}\u{395}\u{396}\u{397}\u{399}\u{39a}\u{39c}\u{39d}\u{39f}\u{3a1}\u{3a4}\u{3a5}\u{3a7}\u{3bf}\u{2010}\u{2011}\u{2212}\u{a0}",
+        "ABEKMHOPCTXaeopcyxiABEZHIKMNOPTYXo--- ",
+    );
+    let unseen = |c: &char| hides(*c) || matches!(c, '\u{ad}' | '\u{200c}' | '\u{200d}' | '\u{2060}');
+    let same = |c: char| {
+        ALIKE.0.chars().zip(ALIKE.1.chars()).find(|(other, _)| *other == c).map_or(c, |(_, latin)| latin)
+    };
+    let seen: String = name.chars().filter(|c| !unseen(c)).map(same).collect();
+    seen.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// Most jobs of a plan: a hundred thousand take a simulated run minutes and a bench months.
+pub const MOST_JOBS: u64 = 1_000_000;
+
+/// Refuses what no computer of a bench could hold.
+fn check_sizes(plan: &Plan, section: &Section<'_>) {
+    for sweep in [&plan.interface.read, &plan.interface.write] {
+        let counts =
+            usize::from(plan.interface.lanes) * usize::from(sweep.taps) * usize::from(sweep.vref_steps);
+        if counts > MOST_COUNTS {
+            section.mistake(
+                "interface",
+                format!(
+                    "a capture of {} lanes, {} taps and {} Vref steps has {counts} counts, more than the limit of {MOST_COUNTS}",
+                    plan.interface.lanes, sweep.taps, sweep.vref_steps
+                ),
+                "sweep fewer taps or steps in [interface]",
+            );
+            return;
+        }
+    }
+    if !section.mistakes().is_empty() {
+        return;
+    }
+    let conditions = expand::expand(plan, &Selection::default()).conditions.len() as u64;
+    let jobs = conditions.saturating_mul(plan.repeats.jobs());
+    if jobs > MOST_JOBS {
+        section.mistake(
+            if section.has("repeats") { "repeats" } else { "matrix" },
+            format!("the plan has {jobs} jobs ({conditions} conditions), more than the limit of {MOST_JOBS}"),
+            "ask for fewer repeats, starts or levels, or split the plan",
+        );
+    }
 }
 
 fn check_reference(plan: &Plan, section: &Section<'_>) {
@@ -102,5 +180,21 @@ fn check_held(training: &Training, matrix: &Matrix, supplies: &[Supply], section
             format!("training is held from the supply `{name}`, which is not declared"),
             "declare it with [[supply]]",
         );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_that_look_alike_look_alike() {
+        for other in ["Amber ", " Amber", "Am\u{200b}ber", "\u{410}mber", "Amb\u{435}r", "Amber\u{a0}"] {
+            assert_eq!(looks(other), "Amber", "{other:?}");
+        }
+        for other in ["amber", "Amber 2", "Ambar"] {
+            assert_ne!(looks(other), "Amber");
+        }
+        assert_eq!(looks("a  b"), looks("a b"));
     }
 }

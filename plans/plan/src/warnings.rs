@@ -1,6 +1,6 @@
 //! What a plan may ask for but hardly means: limits that judge nothing, that no eye can meet, or that say a thing twice.
 
-use super::limits::{Limit, LimitUnit};
+use super::limits::{Limit, LimitUnit, Metric};
 use super::matrix::Matrix;
 use super::measure::CapturePlan;
 use super::section::{Placed, Section};
@@ -8,6 +8,7 @@ use nightbench_core::devices::{Interface, Supply, SweepRange};
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::Direction;
 use nightbench_core::units::Millivolts;
+use std::collections::HashMap;
 
 /// Looks at the limits against the matrix, the grid and each other.
 pub(super) fn limits(
@@ -22,10 +23,17 @@ pub(super) fn limits(
     let warn = |limit: &Placed<Limit>, message: String, remedy: &str| {
         mistakes.warn(limit.span.clone(), message, remedy);
     };
-    for (index, limit) in limits.iter().enumerate() {
+    // A preset gives several limits of one place.
+    let mut of_one_place: HashMap<usize, usize> = HashMap::new();
+    for limit in limits {
+        *of_one_place.entry(limit.span.start).or_default() += 1;
+    }
+    // Rates that an earlier limit on the same metric judges, with its place.
+    let mut judged: HashMap<(Metric, Direction, DataRate), usize> = HashMap::new();
+    for limit in limits {
         let Limit { metric, direction, minimum, ref rates, .. } = limit.value;
         let named = format!("the limit on {} ({})", metric.name(), direction.name());
-        let preset = limits.iter().filter(|other| other.span == limit.span).count() > 1;
+        let preset = of_one_place.get(&limit.span.start).is_some_and(|count| *count > 1);
         if !capture.directions.contains(&direction) {
             let message =
                 format!("{named} judges nothing: `directions` in [capture] has no {}", direction.name());
@@ -55,11 +63,13 @@ pub(super) fn limits(
         if let Some(message) = beyond {
             warn(limit, message, "correct `minimum` or `unit`, or sweep more in [interface]");
         }
-        let twice = limits[..index].iter().find_map(|earlier| {
-            let same = earlier.value.metric == metric && earlier.span != limit.span;
-            let both = |rate: &&DataRate| earlier.value.applies(direction, **rate) && applies(rate);
-            matrix.rates.iter().filter(|_| same).find(both)
-        });
+        let mut twice = None;
+        for rate in matrix.rates.iter().filter(applies) {
+            let earlier = *judged.entry((metric, direction, *rate)).or_insert(limit.span.start);
+            if earlier != limit.span.start {
+                twice.get_or_insert(rate);
+            }
+        }
         if let Some(rate) = twice {
             let message =
                 format!("{named} is the second one at {rate} MT/s: both are judged, the worse one counts");

@@ -657,6 +657,10 @@ pub struct RunFacts {
     pub what_if: Option<String>,
     /// Unique identifier of the report, on every page.
     pub report_id: String,
+    /// Number of the report whose place it takes.
+    pub replaces: Option<String>,
+    /// Head of the results, limits and notes, hexadecimal.
+    pub results_head: String,
     /// Tool version.
     pub tool_version: String,
     /// Seed of the simulated target.

@@ -36,9 +36,9 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
     let demands = demands(arguments)?;
     let open = open_whole;
     let (old_reader, new_reader) = (open(&arguments.baseline)?, open(&arguments.dir)?);
-    let old = judged(&arguments.baseline, &old_reader, None)?;
+    let old = judged(&arguments.baseline, &old_reader, None, arguments.afresh.cache())?;
     let own_terms = AcceptanceCriteria::of(&old.file.plan);
-    let new = judged(&arguments.dir, &new_reader, Some(own_terms.clone()))?;
+    let new = judged(&arguments.dir, &new_reader, Some(own_terms.clone()), arguments.afresh.cache())?;
     let mut words = comparable(arguments, &old, &new)?;
     if AcceptanceCriteria::of(&new.file.plan).limits != own_terms.limits {
         words.push("The runs have different limits: both are judged by the baseline's.".into());
@@ -120,6 +120,7 @@ fn judged(
     dir: &Path,
     reader: &StoreReader,
     limits: Option<AcceptanceCriteria>,
+    cache: CacheUse,
 ) -> Result<JudgedFolder, Failure> {
     let instead = match limits {
         Some(terms) => {
@@ -127,7 +128,7 @@ fn judged(
         }
         None => None,
     };
-    JudgedFolder::read(dir, reader, JudgedBy { instead, all_sets: false, cache: CacheUse::Look })
+    JudgedFolder::read(dir, reader, JudgedBy { instead, all_sets: false, cache })
 }
 
 /// Refuses runs that were not measured alike; remarks on what differs otherwise.

@@ -4,14 +4,17 @@ use crate::cli::ExportFormat;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::folder::archive as tar;
 use crate::folder::eye_summaries::CacheUse;
 use crate::folder::output::{Output, unwritten};
 use crate::folder::run_folder::open_whole;
-use crate::store::{Attempts, StoreReader};
+use crate::store::{Attempts, STORE_FILE, StoreReader, TemporaryFolder, hex};
 use nightbench_core::text::counted;
 use pages::export::{csv, jsonl, junit};
 use plan::keys::short_key;
 use plan::selection::Selection;
+use serde_json::json;
+use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
 
@@ -22,9 +25,10 @@ pub fn export(
     format: ExportFormat,
     out: Option<&Path>,
     only: &[String],
+    cache: CacheUse,
 ) -> Outcome {
     let reader = open_whole(dir)?;
-    let mut folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(CacheUse::Look))?;
+    let mut folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(cache))?;
     let selection = Selection::read(&folder.file.plan, only).map_err(Failure::invalid)?;
     let selected = |condition: &_| selection.contains(condition);
     folder.run.left_out.retain(|left_out| selected(&left_out.condition));
@@ -34,6 +38,14 @@ pub fn export(
             n => format!("the plan leaves out all it selects ({})", counted(n, "condition")),
         };
         return Err(Failure::new(Exit::NothingSelected, format!("nothing to export: {words}")));
+    }
+    if format == ExportFormat::Archive {
+        let Some(path) = out else {
+            return Err(Failure::invalid("an archive is no text: name its file with --out FILE.tar"));
+        };
+        archive(&folder, &reader, dir, path)?;
+        terminal.note(&format!("written: {}, report {}", path.display(), folder.facts.report_id));
+        return Ok(Exit::Pass);
     }
     match out {
         Some(path) => {
@@ -58,6 +70,34 @@ pub fn export(
         }
     }
     Ok(Exit::Pass)
+}
+
+/// Everything of a run in one file.
+fn archive(folder: &JudgedFolder, reader: &StoreReader, dir: &Path, path: &Path) -> Result<(), Failure> {
+    let unwritten = |error: std::io::Error| unwritten(path, &error);
+    let mut out = Output::named(path, &[dir])?;
+    let scratch = TemporaryFolder::new()?;
+    let copy = scratch.0.join(STORE_FILE);
+    reader.copy_to(&copy)?;
+    let heads = json!({
+        "report": folder.facts.report_id, "replaces": folder.facts.replaces,
+        "results_head": folder.facts.results_head, "log_head": hex(&reader.verify_events()?.head),
+    });
+    let texts = [
+        ("report.html", folder.page(reader)?),
+        ("plan.toml", folder.file.text.clone()),
+        ("limits.txt", folder.number.limits_text.clone()),
+        ("notes.toml", folder.number.notes_text.clone()),
+        ("heads.json", format!("{heads:#}\n")),
+    ];
+    for (name, text) in texts.iter().filter(|(name, text)| *name != "notes.toml" || !text.is_empty()) {
+        tar::add(&mut out, name, text.len() as u64, &mut text.as_bytes()).map_err(unwritten)?;
+    }
+    let mut store = File::open(&copy).map_err(unwritten)?;
+    let size = store.metadata().map_err(unwritten)?.len();
+    tar::add(&mut out, STORE_FILE, size, &mut store).map_err(unwritten)?;
+    tar::end(&mut out).map_err(unwritten)?;
+    out.finish()
 }
 
 fn write<W: Write>(

@@ -12,12 +12,13 @@ use std::path::{Path, PathBuf};
 
 /// Merges run folders and writes the report of the whole.
 pub fn merge(terminal: &Terminal, out: &Path, parts: &[PathBuf], as_json: bool) -> Outcome {
-    let (store, merged) = merge_folders(out, parts)?;
+    let (mut store, merged) = merge_folders(out, parts)?;
     for words in notes(&merged) {
         terminal.note(&words);
     }
     let folder = JudgedFolder::read(out, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(out, store.reader())?;
+    folder.keep(&mut store)?;
     store.close()?;
     if as_json {
         let mut summary = folder.summary(&report);

@@ -16,6 +16,7 @@ mod run;
 mod run_summary;
 mod status;
 mod study;
+mod verify;
 
 use crate::cli::{Cli, Command, Json};
 use crate::console::exit::Exit;
@@ -43,11 +44,11 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::Look(arguments) => look::look(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
         Command::Report(arguments) => report::report(&terminal, &arguments),
-        Command::Study { dir, json } => study::study(&terminal, &dir, json.json),
+        Command::Study { dir, afresh, json } => study::study(&terminal, &dir, afresh.cache(), json.json),
         Command::Compare(arguments) => compare::compare(&terminal, &arguments),
         Command::Merge { out, parts, json } => merge::merge(&terminal, &out, &parts, json.json),
-        Command::Export { dir, format, out, only } => {
-            export::export(&terminal, &dir, format, out.as_deref(), &only.only)
+        Command::Export { dir, format, out, only, afresh } => {
+            export::export(&terminal, &dir, format, out.as_deref(), &only.only, afresh.cache())
         }
     };
     let exit = outcome.unwrap_or_else(|failure| {

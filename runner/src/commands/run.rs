@@ -4,6 +4,7 @@ use super::run_summary::{closing_words, exit_of, explain, nothing_counts};
 use crate::cli::RunArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
+use crate::console::teller::Teller;
 use crate::console::terminal::{Terminal, folded};
 use crate::evaluate::criteria;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
@@ -38,10 +39,14 @@ use std::time::SystemTime;
 
 /// Runs or continues a plan, and writes its report.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
-    let Measured { dir, store, selection, selected, stopped, on_bench } = measure(terminal, arguments)?;
+    let Measured { dir, mut store, selection, selected, stopped, on_bench, telling } =
+        measure(terminal, arguments)?;
     let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
+    folder.keep(&mut store)?;
     store.close()?;
+    // Only words are left: a terminal that nobody reads may hold them up, and a signal then ends the program.
+    telling.watch.over();
     if arguments.json.json {
         terminal.out(&folder.summary(&report).to_string());
     } else {
@@ -92,6 +97,14 @@ pub struct Measured {
     pub stopped: Option<Exit>,
     /// How the bench ended, where there was one.
     pub on_bench: Option<BenchEnd>,
+    /// Tells what goes on, and hears signals.
+    pub telling: Telling,
+}
+
+/// While it lives nobody waits for the terminal, and signals are heard.
+pub struct Telling {
+    watch: Watch,
+    _teller: Option<Teller>,
 }
 
 /// Measures what is selected and not yet done, and stores it.
@@ -206,6 +219,8 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
     let cancel = CancelToken::new();
     // On a bench the points at hand may finish; a simulated job cut anywhere is simply computed again.
     let drop_point = if bench.is_some() { CancelToken::new() } else { cancel.clone() };
+    // From here on nobody waits for the terminal.
+    let teller = Teller::start();
     let watch = Watch::start(&cancel, &drop_point)
         .map_err(|error| Failure::new(Exit::Store, format!("cannot watch for signals: {error}")))?;
     let clock = BenchClock::of_store(plan, &forecast, store.reader())?;
@@ -260,7 +275,15 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
     if arguments.reason.is_some() && stopped.is_none() {
         remeasure::close_request(&mut store)?;
     }
-    Ok(Measured { dir, store, selection, selected, stopped, on_bench })
+    Ok(Measured {
+        dir,
+        store,
+        selection,
+        selected,
+        stopped,
+        on_bench,
+        telling: Telling { watch, _teller: teller },
+    })
 }
 
 /// Seconds of one core for a lane of one eye, where it was measured: before the first job is done there is nothing better.

@@ -10,13 +10,12 @@ use crate::forecast::bench_clock::{BenchClock, work_min};
 use crate::forecast::folder_facts::PlanSize;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::bench_hours;
-use crate::store::{Holder, Meta, Store, StoreReader, Target};
+use crate::store::{Holder, Meta, Store, StoreReader, Target, hex, utc_seconds};
 use judge::judged::{JudgedCondition, OutsidePlan, Verdict, VerdictCounts};
 use nightbench_core::events::Event;
 use nightbench_core::text::counted;
 use plan::Plan;
 use schedule::Mounting;
-use schedule::calendar::days_from_civil;
 use serde::Serialize;
 use serde_json::json;
 use std::path::Path;
@@ -36,6 +35,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let done = stored.saturating_sub(outside.jobs).min(planned);
     let left = Left::of(&reader, &meta, &size, done)?;
     let holder = Holder::running_in(dir);
+    let log = reader.verify_events()?;
     let simulated = meta.target == Target::Simulated;
     let target = match &meta.target {
         Target::Simulated => format!("simulated target, seed {}", meta.seed),
@@ -56,6 +56,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "finish": left.finish.as_ref().map(|[p10, p50, p90]| json!({"p10": p10, "p50": p50, "p90": p90})),
                 "next_hands_on": left.next.as_ref().map(|(when, what)| json!({"begin": when, "mount": what})),
                 "running": holder.is_some(),
+                "log_head": hex(&log.head), "log_events": log.events,
                 "verdicts": so_far.map(|so_far| so_far.verdicts),
                 "failing": so_far.map(|so_far| &so_far.failing),
                 "failing_beyond_rating": so_far.map(|so_far| &so_far.failing_beyond),
@@ -85,6 +86,10 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         None if done < planned => "\nno run is going on; the same `run` command continues it",
         None => "\ncomplete",
     });
+    text.push_str(&format!(
+        "\nhead of the log (noted elsewhere, `report DIR --verify HEAD` proves the folder):\n  {}",
+        hex(&log.head)
+    ));
     match judged {
         Ok(so_far) => text.push_str(&so_far.words(dir, done >= planned)),
         Err(words) => text.push_str(&format!("\n\n{}", folded(&words, "", "  ").trim_end())),
@@ -155,19 +160,6 @@ impl Wall {
     }
 }
 
-/// Seconds since 1970 of a time as the store writes it, `2026-03-01T22:15:03.000Z`.
-fn utc_seconds(text: &str) -> Option<f64> {
-    let (date, clock) = text.strip_suffix('Z')?.split_once('T')?;
-    let mut date = date.splitn(3, '-').map(str::parse::<u32>);
-    let mut next = || date.next()?.ok();
-    let (year, month, day) = (next()?, next()?, next()?);
-    let days = days_from_civil(i64::from(year), month, day).ok()?;
-    let mut clock = clock.splitn(3, ':').map(str::parse::<f64>);
-    let mut next = || clock.next()?.ok();
-    let (hour, minute, second) = (next()?, next()?, next()?);
-    Some(days as f64 * 86_400.0 + hour * 3600.0 + minute * 60.0 + second)
-}
-
 /// A condition that does not pass.
 #[derive(Serialize)]
 struct Failing {
@@ -197,7 +189,7 @@ impl SoFar {
                 dir.display()
             ));
         }
-        let by = JudgedBy { instead: None, all_sets: false, cache: CacheUse::Keep };
+        let by = JudgedBy { instead: None, all_sets: false, cache: CacheUse::Look };
         let folder = JudgedFolder::read(dir, reader, by)
             .map_err(|failure| format!("what fails cannot be said: {}", failure.words))?;
         let mut failing: Vec<(Verdict, &JudgedCondition)> = folder
@@ -346,19 +338,5 @@ impl Left {
             ),
             next,
         })
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn stored_times_are_read_back() {
-        // The seconds of `date -u -d 2026-03-01T22:15:03Z +%s`.
-        assert_eq!(utc_seconds("2026-03-01T22:15:03.250Z"), Some(1_772_403_303.25));
-        for text in ["", "2026-03-01", "2026-13-01T00:00:00.000Z", "2026-03-01T00:00Z"] {
-            assert_eq!(utc_seconds(text), None, "{text}");
-        }
     }
 }

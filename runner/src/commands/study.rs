@@ -3,16 +3,15 @@
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::{Terminal, table};
 use crate::evaluate::judging::study_of;
-use crate::folder::run_folder::open_whole;
+use crate::folder::eye_summaries::CacheUse;
 use judge::study::MetricStudy;
 use plan::criteria::budget_line;
 use serde_json::json;
 use std::path::Path;
 
 /// Studies a run folder.
-pub fn study(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
-    drop(open_whole(dir)?);
-    let studies = study_of(dir)?;
+pub fn study(terminal: &Terminal, dir: &Path, cache: CacheUse, as_json: bool) -> Outcome {
+    let studies = study_of(dir, cache)?;
     let source = format!("study of the run folder {}", dir.display());
     if as_json {
         let metrics: Vec<serde_json::Value> = studies.iter().map(|study| machine(study, &source)).collect();

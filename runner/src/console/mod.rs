@@ -3,4 +3,5 @@
 pub mod exit;
 pub mod eye_drawing;
 pub mod slow_notice;
+pub mod teller;
 pub mod terminal;

@@ -1,5 +1,6 @@
 //! What the terminal may show: colour, width, and output that survives a closed pipe.
 
+use crate::console::teller::tell;
 use nightbench_core::text::hides;
 use std::borrow::Cow;
 use std::io::{ErrorKind, IsTerminal, Write};
@@ -63,13 +64,15 @@ impl Terminal {
 
     /// Writes a text, [`shown`], and a line end to stderr.
     pub fn note(&self, text: &str) {
-        let _ = writeln!(std::io::stderr().lock(), "{}", shown(text));
+        let text = shown(text).into_owned();
+        tell(move || drop(writeln!(std::io::stderr().lock(), "{text}")));
     }
 
     /// As [`Terminal::note`], for words that were coloured for stderr: colours stay if the terminal has any.
     pub fn note_coloured(&self, text: &str) {
         let text = if self.colour_err { escaped(text, colour_code) } else { shown(text) };
-        let _ = writeln!(std::io::stderr().lock(), "{text}");
+        let text = text.into_owned();
+        tell(move || drop(writeln!(std::io::stderr().lock(), "{text}")));
     }
 }
 

@@ -3,6 +3,7 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::evaluate::judging::study_of;
+use crate::folder::eye_summaries::CacheUse;
 use crate::inputs::plain_file::read_text;
 use crate::inputs::plan_file::render;
 use crate::store::{LimitSet, StoreReader};
@@ -37,7 +38,7 @@ pub fn resolve(mut terms: AcceptanceCriteria, beside: Option<&Path>) -> Result<A
                  give its lines by figure (`nightbench study DIR` prints them)"
             )));
         };
-        let studies = study_of(&folder)?;
+        let studies = study_of(&folder, CacheUse::Look)?;
         let source = format!("study of the run folder {study}");
         let lines: Vec<_> = studies.iter().flat_map(|metric| metric.lines(&source)).collect();
         if lines.is_empty() {

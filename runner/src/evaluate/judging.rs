@@ -3,17 +3,18 @@
 use crate::console::exit::{Exit, Failure};
 use crate::evaluate::criteria::{self, NamedCriteria};
 use crate::evaluate::pictures::{self, Depth};
+use crate::evaluate::report_number::{ReportNumber, Shown};
 use crate::evaluate::timeline::{Ran, compose};
-use crate::folder::eye_summaries::{CacheUse, SummarisedFolder, each_summary};
+use crate::folder::eye_summaries::{CacheUse, NewSummary, SummarisedFolder, each_summary};
 use crate::folder::output::Output;
-use crate::folder::run_folder::keys_of;
+use crate::folder::run_folder::{keys_of, open_whole};
 use crate::forecast::Forecast;
 use crate::forecast::bench_clock::BenchClock;
 use crate::forecast::merge_clock::MergedClock;
 use crate::inputs::notes;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
-use crate::store::{Attempts, Meta, Store, StoreReader, StoredEvent, Target};
+use crate::store::{Attempts, Meta, Store, StoreReader, StoredEvent, Target, hex};
 use judge::audit::{LimitSetNote, SetChange};
 use judge::judged::{
     Equipment, JudgedMetric, JudgedRun, ModelEntry, OutsidePlan, RunFacts, Superseded, TestedItem,
@@ -61,6 +62,10 @@ pub struct JudgedFolder {
     pub jobs: HashMap<[u8; 32], Job>,
     /// Bench hours by kind: by the bench's clock, or composed in the plan's order for a simulated run.
     pub hours: Option<Hours>,
+    /// The report's number, and what it is made from.
+    pub number: ReportNumber,
+    /// What is new in the cache of summaries.
+    new_summaries: Vec<NewSummary>,
     /// Key of the first counting job of each condition, for its pictures.
     keys: Vec<Option<[u8; 32]>>,
 }
@@ -94,6 +99,7 @@ struct Filled<'p> {
     ran: Vec<Ran>,
     /// Failed jobs of a bench, in the plan's order as far as stored.
     failed: Vec<([u8; 32], JobOutcome)>,
+    new_summaries: Vec<NewSummary>,
 }
 
 fn plan_of(dir: &Path, meta: &Meta) -> Result<PlanFile, Failure> {
@@ -128,7 +134,7 @@ fn fill<'p>(
     let (mut ran, mut failed) = (Vec::new(), Vec::new());
     let expansion = &forecast.expansion;
     let mut outside = OutsidePlan::default();
-    each_summary(
+    let new_summaries = each_summary(
         &SummarisedFolder { dir, reader, limits, plan, expansion, cache_use: cache },
         |stored| {
             let Some(job) = jobs.get(&stored.row.key).copied() else {
@@ -170,20 +176,20 @@ fn fill<'p>(
         (None, true) => Some(clock.observed()?.done.hours()),
         (None, false) => Some(bench_hours(reader)?),
     };
-    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran, failed })
+    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran, failed, new_summaries })
 }
 
 /// Studies the measurement of a run folder.
 ///
 /// # Errors
 /// Exit 2: no such folder; exit 74: the store cannot be read.
-pub fn study_of(dir: &Path) -> Result<Vec<MetricStudy>, Failure> {
-    let reader = Store::open_read_only(dir)?;
+pub fn study_of(dir: &Path, cache: CacheUse) -> Result<Vec<MetricStudy>, Failure> {
+    let reader = open_whole(dir)?;
     let meta = reader.meta()?;
     let file = plan_of(dir, &meta)?;
     let forecast = Forecast::new(&file.plan, &[])?;
     let limits = &file.plan.limits;
-    let filled = fill(dir, &reader, &file.plan, &forecast, limits, CacheUse::Look, None)?;
+    let filled = fill(dir, &reader, &file.plan, &forecast, limits, cache, None)?;
     Ok(filled.judge.study(&AcceptanceCriteria::of(&file.plan)))
 }
 
@@ -200,7 +206,7 @@ fn earlier_series(
     let beside = run_dir.parent().map(|parent| parent.join(folder)).filter(|path| path.is_dir());
     let dir = &beside.filter(|_| !Path::new(folder).is_dir()).unwrap_or_else(|| folder.into());
     let words = |failure: Failure| failure.words;
-    let reader = Store::open_read_only(dir).map_err(|error| error.to_string())?;
+    let reader = open_whole(dir).map_err(words)?;
     let meta = reader.meta().map_err(|error| error.to_string())?;
     let file = plan_of(dir, &meta).map_err(words)?;
     let forecast = Forecast::new(&file.plan, &[]).map_err(words)?;
@@ -228,6 +234,7 @@ impl JudgedFolder {
         let simulated = meta.target == Target::Simulated;
         let (recorded, mut words) = criteria::recorded(reader, &file.plan)?;
         let own = criteria::of_plan(&file.plan, &recorded, dir)?;
+        let what_if = by.instead.is_some();
         let (name, terms) = by.instead.unwrap_or_else(|| ("the plan".into(), own.clone()));
         let mut sets: Vec<NamedCriteria> = if by.all_sets { recorded } else { Vec::new() };
         for (name, known) in [(&name, &terms), (&"the plan".to_string(), &own)] {
@@ -250,6 +257,15 @@ impl JudgedFolder {
                 Err(error) => words.push(format!("the earlier run folder {folder} is left out: {error}")),
             }
         }
+        let log = log_lines(reader, simulated)?;
+        let shown = Shown {
+            // A comparison names each run's own report, whatever it judges both by.
+            terms: if by.all_sets { &terms } else { &own },
+            what_if: what_if && by.all_sets,
+            elsewhere: format!("{earlier:?} {words:?}"),
+            log: &log,
+        };
+        let number = ReportNumber::of(dir, reader, &meta, &shown)?;
         filled.judge.set_earlier(earlier);
         let mut run = filled.judge.judge(&terms);
         let mut drawn: Vec<usize> =
@@ -266,10 +282,6 @@ impl JudgedFolder {
         let (hours, jobs, ran, failed) = (filled.hours, filled.jobs, filled.ran, filled.failed);
         let keys = keys_of(&file.plan, &meta.target)?;
         let plan_hash = sha256(&meta.plan_text);
-        let report_id = {
-            let words = format!("{plan_hash} {} {} {}", meta.seed, run.jobs_done, MODEL_VERSION);
-            format!("NB-{}", &sha256(&words)[..12])
-        };
         let (timeline, composed) = compose(ran, &meta.target, &forecast, &keys);
         let several = MergedClock::of(reader)?.several();
         let by_clock = hours.as_ref().filter(|_| !simulated).map(|hours| hours_in_words(hours, several));
@@ -283,7 +295,9 @@ impl JudgedFolder {
                 Target::Simulated => format!("simulated target ({MODEL_VERSION})"),
                 Target::Bench(name) => name.clone(),
             },
-            report_id,
+            report_id: number.number.clone(),
+            replaces: number.replaces.clone(),
+            results_head: hex(&number.results_head),
             tool_version: meta.tool_version.clone(),
             seed: meta.seed,
             plan_text: meta.plan_text.clone(),
@@ -295,7 +309,7 @@ impl JudgedFolder {
             limits: terms.limits.clone(),
             items: tested_items(&file),
             equipment: equipment(reader)?,
-            log: log_lines(reader, simulated)?,
+            log,
             timeline,
             timeline_source,
             texts: failure_texts(reader, &jobs, &failed)?,
@@ -308,7 +322,9 @@ impl JudgedFolder {
                 TrainingPolicy::EveryCondition => None,
             },
         };
-        let mut folder = JudgedFolder { file, run, facts, hours, jobs, keys: first_keys };
+        let new_summaries = filled.new_summaries;
+        let mut folder =
+            JudgedFolder { file, run, facts, hours, jobs, number, new_summaries, keys: first_keys };
         folder.extrapolate(reader)?;
         Ok(folder)
     }
@@ -351,16 +367,38 @@ impl JudgedFolder {
     /// # Errors
     /// Exit 74: the store cannot be read or the page not written.
     pub fn write_page(&self, dir: &Path, reader: &StoreReader) -> Result<PathBuf, Failure> {
+        let name = if self.facts.what_if.is_some() { "what-if.html" } else { "report.html" };
+        Output::page(dir, name)?.put(&self.page(reader)?)?;
+        Ok(dir.join(name))
+    }
+
+    /// The report as a page (HTML).
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be read.
+    pub fn page(&self, reader: &StoreReader) -> Result<String, Failure> {
         let wanted = report::wanted_pictures(&self.run, MOST_PICTURES);
         let outlined = report::wanted_outlines(&self.run, &wanted, MOST_OUTLINES);
         let whole = wanted.iter().map(|(index, eye)| (*index, *eye, Depth::Whole));
         let outlines = outlined.iter().map(|(index, eye)| (*index, *eye, Depth::Outline));
         let pictures = pictures::draw(self, reader, whole.chain(outlines))?;
-        let html = report::build(&self.run, &self.facts, &pictures, &report::Options::default())
-            .map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
-        let name = if self.facts.what_if.is_some() { "what-if.html" } else { "report.html" };
-        Output::page(dir, name)?.put(&html)?;
-        Ok(dir.join(name))
+        report::build(&self.run, &self.facts, &pictures, &report::Options::default())
+            .map_err(|error| Failure::new(Exit::Store, error.to_string()))
+    }
+
+    /// Was every job of the plan done?
+    pub fn is_complete(&self) -> bool {
+        self.run.jobs_done >= self.run.jobs_planned
+    }
+
+    /// Puts the report on record, and which summaries of the cache belong to the results.
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be written.
+    pub fn keep(&self, store: &mut Store) -> Result<(), Failure> {
+        let new: Vec<_> = self.new_summaries.iter().map(|new| (new.key, new.attempt, new.digest)).collect();
+        store.note_summaries(&new)?;
+        self.number.issue(store, self)
     }
 
     /// Key of the first counting job of a condition (index): the one that is pictured.
@@ -394,6 +432,9 @@ impl JudgedFolder {
             "limit_sets": run.audit.limit_sets,
             "suspect_jobs": run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0),
             "report": report.display().to_string(),
+            "report_id": self.facts.report_id,
+            "replaces": self.facts.replaces,
+            "results_head": self.facts.results_head,
         })
     }
 }
@@ -596,6 +637,8 @@ fn log_lines(reader: &StoreReader, simulated: bool) -> Result<Vec<(String, Strin
         return Ok(Vec::new());
     }
     let events = reader.events()?;
+    // What only seals the store is no news.
+    let events = events.into_iter().filter(|event| !event.is_seal());
     let line = |event: &StoredEvent| format!("{}: {}", event.kind.replace('_', " "), event.text);
-    Ok(events.into_iter().map(|event| (event.utc.clone(), line(&event))).collect())
+    Ok(events.map(|event| (event.utc.clone(), line(&event))).collect())
 }

@@ -4,4 +4,5 @@ pub mod criteria;
 pub mod eye_page;
 pub mod judging;
 pub mod pictures;
+pub mod report_number;
 pub mod timeline;

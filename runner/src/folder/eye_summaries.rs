@@ -1,267 +1,144 @@
-//! The digests of a run folder's jobs: computed from the stored counts on every core, and kept beside the store so
+//! The eye summaries of a run folder's jobs: computed from the stored counts on every core, and kept beside the store so
 //! that the same counts need not be fitted again. The cache is derived: deleting it costs time, nothing else.
+//!
+//! A summary is kept under its SHA-256, and the store says which one belongs to a result. The store's digests cover the
+//! counts, and its log covers that word: who changes a summary, or exchanges two, has it computed again.
 
 use crate::console::exit::{Exit, Failure};
 use crate::store::{Attempts, JobKey, PackedCounts, StoreReader, StoredJob, hex};
 use judge::eye_summary::{JobSummary, SUMMARY_VERSION, masks_for};
 use nightbench_core::rates::DataRate;
-use nightbench_core::results::{Identity, JobTimes, Readback};
 use plan::Plan;
 use plan::expand::{Expansion, Job};
 use plan::limits::Limit;
 use rayon::prelude::*;
-use std::collections::HashMap;
-use std::fs::File;
-use std::io::{BufReader, BufWriter, Read, Write};
-use std::os::unix::fs::FileExt;
-use std::path::{Path, PathBuf};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
+use sha2::{Digest, Sha256};
+use std::path::Path;
 
 /// Name of the cache in a run folder.
-pub const CACHE: &str = "digests.cache";
+pub const CACHE: &str = "summaries.sqlite";
+/// Name that it had in an earlier format.
+const OLD_CACHE: &str = "digests.cache";
 
-const MAGIC: &[u8; 8] = b"NBDIGEST";
-/// Jobs read ahead of the threads that digest them.
+/// Jobs read ahead of the threads that summarise them.
 const CHUNK: usize = 128;
-/// Bytes of the cache read at a time to find its entries.
-const READ_AHEAD: usize = 256 << 10;
-/// Bytes before each digest: key, attempt, length, check sum (of the digest and of what the store says of its job).
-const HEAD: usize = 32 + 4 + 4 + 8;
-/// Largest digest taken for one.
-const LARGEST: u32 = 64 << 20;
+/// Summaries that are written in one transaction.
+const GROUP: u32 = 256;
 
-/// First byte, length and check sum of an entry.
-type Place = (u64, u32, u64);
+/// The SHA-256 of a summary.
+pub type SummaryDigest = [u8; 32];
 
-/// Summaries known from earlier.
-struct Cache {
-    file: File,
-    places: HashMap<(JobKey, u32), Place>,
-    /// Bytes that hold whole entries.
-    whole: u64,
+/// A summary as it is kept, and its digest.
+pub fn packed(summary: &JobSummary) -> (Vec<u8>, SummaryDigest) {
+    let mut bytes = SUMMARY_VERSION.to_le_bytes().to_vec();
+    bytes.extend(summary.to_bytes());
+    let digest = Sha256::digest(&bytes).into();
+    (bytes, digest)
 }
 
-impl Cache {
-    /// Opens a cache; `None` where there is none of this version. A torn end is left out.
-    fn open(path: &Path) -> Option<Cache> {
-        let mut file = BufReader::with_capacity(READ_AHEAD, File::open(path).ok()?);
-        let length = file.get_ref().metadata().ok()?.len();
-        let mut start = [0; 12];
-        file.read_exact(&mut start).ok()?;
-        if &start[..8] != MAGIC || start[8..] != SUMMARY_VERSION.to_le_bytes() {
-            return None;
-        }
-        let (mut places, mut whole) = (HashMap::new(), 12);
-        let mut head = [0; HEAD];
-        while file.read_exact(&mut head).is_ok() {
-            let (key, rest) = head.split_first_chunk::<32>()?;
-            let (attempt, rest) = rest.split_first_chunk::<4>()?;
-            let (size, sum) = rest.split_first_chunk::<4>()?;
-            let size = u32::from_le_bytes(*size);
-            let sum = u64::from_le_bytes(*sum.first_chunk::<8>()?);
-            let from = whole + HEAD as u64;
-            if size > LARGEST || from + u64::from(size) > length {
-                break;
-            }
-            places.insert((*key, u32::from_le_bytes(*attempt)), (from, size, sum));
-            file.seek_relative(i64::from(size)).ok()?;
-            whole = from + u64::from(size);
-        }
-        Some(Cache { file: file.into_inner(), places, whole })
+fn unpacked(bytes: &[u8], digest: &SummaryDigest) -> Option<JobSummary> {
+    if Sha256::digest(bytes)[..] != digest[..] {
+        return None;
     }
-
-    /// The bytes at a place as they are.
-    fn raw(&self, (from, size, _): Place) -> Option<Vec<u8>> {
-        let mut bytes = vec![0; size as usize];
-        self.file.read_exact_at(&mut bytes, from).ok()?;
-        Some(bytes)
-    }
-
-    fn place(&self, job: &StoredJob) -> Option<Place> {
-        self.places.get(&(job.row.key, job.attempt)).copied()
-    }
-
-    /// The bytes at a place; `None` where they are damaged, or belong to another measurement of the job.
-    fn get(&self, (from, size, sum): Place, job: u64) -> Option<Vec<u8>> {
-        let bytes = self.raw((from, size, sum))?;
-        (check_sum(&bytes) ^ job == sum).then_some(bytes)
-    }
+    JobSummary::from_bytes(bytes.strip_prefix(&SUMMARY_VERSION.to_le_bytes()[..])?)
 }
 
-/// New digests on their way into the cache; a write that fails ends the writing, not the report.
-struct Keeper {
-    path: PathBuf,
-    part: PathBuf,
-    file: Option<BufWriter<File>>,
+/// The cache of a folder, open for writing too where that was asked for. A fault of it ends its use, not the report.
+pub struct SummaryCache {
+    connection: Option<Connection>,
+    waiting: u32,
 }
 
-impl Keeper {
-    /// Starts a new cache with the first `whole` bytes of the old one.
-    fn start(path: &Path, whole: Option<u64>) -> Option<Keeper> {
-        let part = path.with_extension(format!("cache.part-{}", std::process::id()));
-        let mut file = File::create(&part).ok()?;
-        let copied = match whole {
-            Some(whole) => {
-                File::open(path).and_then(|old| std::io::copy(&mut old.take(whole), &mut file)).is_ok()
-            }
-            None => {
-                file.write_all(MAGIC).and_then(|()| file.write_all(&SUMMARY_VERSION.to_le_bytes())).is_ok()
-            }
-        };
-        let keeper = Keeper { path: path.into(), part, file: Some(BufWriter::new(file)) };
-        copied.then_some(keeper)
-    }
-
-    fn add(&mut self, key: &JobKey, attempt: u32, job: u64, bytes: &[u8]) {
-        if let Some(file) = &mut self.file
-            && write_entry(file, key, attempt, check_sum(bytes) ^ job, bytes).is_err()
-        {
-            self.file = None;
-        }
-    }
-
-    fn finish(mut self) {
-        if let Some(mut file) = self.file.take()
-            && file.flush().is_ok()
-        {
-            let _ = std::fs::rename(&self.part, &self.path);
-        }
-    }
-}
-
-impl Drop for Keeper {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_file(&self.part);
-    }
-}
-
-/// Appends digests while jobs finish, when their counts are still unpacked. What cannot be written is computed from
-/// the store later.
-///
-/// An entry may be there whose job never reached the store: for simulated jobs alone, which come out the same when
-/// they are measured again.
-pub struct SummaryWriter {
-    file: Option<BufWriter<File>>,
-}
-
-impl SummaryWriter {
-    /// Opens a folder's cache; one of another version is begun afresh, a torn end is cut off.
-    pub fn open(dir: &Path) -> SummaryWriter {
+impl SummaryCache {
+    /// Opens the cache to add to it, as far as that is possible; what is no cache is begun afresh.
+    pub fn open(dir: &Path) -> SummaryCache {
         let path = dir.join(CACHE);
-        let open = || -> std::io::Result<File> {
-            let whole = Cache::open(&path).map(|cache| cache.whole);
-            let mut file = File::options().create(true).append(true).open(&path)?;
-            file.set_len(whole.unwrap_or(0))?;
-            if whole.is_none() {
-                file.write_all(MAGIC)?;
-                file.write_all(&SUMMARY_VERSION.to_le_bytes())?;
+        let connection = writable(&path).or_else(|_| {
+            // Something else under its name, or damaged.
+            for end in ["", "-journal"] {
+                let _ = std::fs::remove_file(dir.join(format!("{CACHE}{end}")));
             }
-            Ok(file)
-        };
-        SummaryWriter { file: open().ok().map(BufWriter::new) }
+            writable(&path)
+        });
+        let _ = std::fs::remove_file(dir.join(OLD_CACHE));
+        SummaryCache { connection: connection.ok(), waiting: 0 }
     }
 
-    /// Adds a job's digest, as [`JobSummary::to_bytes`], with the [`fingerprint`] of its job.
-    pub fn add(&mut self, key: &JobKey, attempt: u32, job: u64, bytes: &[u8]) {
-        self.put(key, attempt, check_sum(bytes) ^ job, bytes);
+    /// Opens the cache to read it.
+    fn look(dir: &Path) -> SummaryCache {
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        SummaryCache { connection: Connection::open_with_flags(dir.join(CACHE), flags).ok(), waiting: 0 }
     }
 
-    fn put(&mut self, key: &JobKey, attempt: u32, sum: u64, bytes: &[u8]) {
-        if let Some(file) = &mut self.file
-            && write_entry(file, key, attempt, sum, bytes).is_err()
-        {
-            self.file = None;
+    fn get(&self, digest: &SummaryDigest) -> Option<Vec<u8>> {
+        let mut statement = self
+            .connection
+            .as_ref()?
+            .prepare_cached("SELECT summary FROM summaries WHERE sha256 = ?")
+            .ok()?;
+        statement.query_row([digest], |row| row.get(0)).optional().ok()?
+    }
+
+    /// Adds a summary as [`packed`] made it; false when the cache is not used.
+    pub fn add(&mut self, bytes: &[u8], digest: &SummaryDigest) -> bool {
+        let Some(connection) = &self.connection else { return false };
+        let written = (self.waiting > 0 || connection.execute_batch("BEGIN IMMEDIATE").is_ok())
+            && connection
+                .prepare_cached("INSERT OR REPLACE INTO summaries (sha256, summary) VALUES (?, ?)")
+                .and_then(|mut insert| insert.execute(params![digest, bytes]))
+                .is_ok();
+        if !written {
+            self.connection = None;
+            return false;
         }
+        self.waiting += 1;
+        if self.waiting >= GROUP {
+            self.commit();
+        }
+        true
+    }
+
+    fn commit(&mut self) {
+        if self.waiting > 0
+            && let Some(connection) = &self.connection
+            && connection.execute_batch("COMMIT").is_err()
+        {
+            self.connection = None;
+        }
+        self.waiting = 0;
     }
 }
 
-/// Takes over the digests of a folder that is merged into another, of the attempts that are `wanted` from it: what
-/// was fitted once need not be fitted again. What cannot be read or written is computed from the store later.
-pub fn take_over(from: &Path, to: &Path, wanted: impl Fn(&JobKey, u32) -> bool) {
-    let Some(cache) = Cache::open(&from.join(CACHE)) else { return };
-    let known = Cache::open(&to.join(CACHE)).map(|cache| cache.places).unwrap_or_default();
-    let mut entries: Vec<_> = cache.places.iter().collect();
-    entries.retain(|(job, _)| wanted(&job.0, job.1) && !known.contains_key(job));
-    if entries.is_empty() {
+impl Drop for SummaryCache {
+    fn drop(&mut self) {
+        self.commit();
+    }
+}
+
+fn writable(path: &Path) -> rusqlite::Result<Connection> {
+    let connection = Connection::open(path)?;
+    // What a power cut spoils is computed again.
+    connection.execute_batch(
+        "PRAGMA synchronous = OFF;
+         CREATE TABLE IF NOT EXISTS summaries (sha256 BLOB PRIMARY KEY, summary BLOB NOT NULL) STRICT;",
+    )?;
+    connection.prepare("SELECT sha256, summary FROM summaries")?;
+    Ok(connection)
+}
+
+/// Takes over summaries of a folder that is merged into another: what was fitted once need not be fitted again.
+pub fn take_over(from: &Path, to: &Path, wanted: impl IntoIterator<Item = SummaryDigest>) {
+    let cache = SummaryCache::look(from);
+    if cache.connection.is_none() {
         return;
     }
-    entries.sort_by_key(|(_, place)| place.0);
-    let mut writer = SummaryWriter::open(to);
-    for ((key, attempt), place) in entries {
-        // Its check sum holds its job's fingerprint, and goes with it.
-        let (_, _, sum) = *place;
-        if let Some(bytes) = cache.raw(*place) {
-            writer.put(key, *attempt, sum, &bytes);
+    let mut into = SummaryCache::open(to);
+    for digest in wanted {
+        if let Some(bytes) = cache.get(&digest) {
+            into.add(&bytes, &digest);
         }
     }
-}
-
-fn write_entry(
-    file: &mut impl Write,
-    key: &JobKey,
-    attempt: u32,
-    sum: u64,
-    bytes: &[u8],
-) -> std::io::Result<()> {
-    let mut head = Vec::with_capacity(HEAD);
-    head.extend(key);
-    head.extend(attempt.to_le_bytes());
-    head.extend((bytes.len() as u32).to_le_bytes());
-    head.extend(sum.to_le_bytes());
-    file.write_all(&head)?;
-    file.write_all(bytes)
-}
-
-/// Writes a cache afresh: for benchmarks, which have digests but no counts.
-///
-/// # Errors
-/// The file cannot be created.
-pub fn write_cache(
-    dir: &Path,
-    digests: impl IntoIterator<Item = (JobKey, u32, u64, JobSummary)>,
-) -> std::io::Result<()> {
-    let mut keeper = Keeper::start(&dir.join(CACHE), None)
-        .ok_or_else(|| std::io::Error::other("the cache cannot be created"))?;
-    for (key, attempt, job, digest) in digests {
-        keeper.add(&key, attempt, job, &digest.to_bytes());
-    }
-    keeper.finish();
-    Ok(())
-}
-
-/// What the store says of a job beside its counts, in a number: a digest of another measurement of the same job (a store
-/// put back from a copy, another seed) is not taken for its own.
-pub fn fingerprint(
-    utc: (&str, &str),
-    identity: &Identity,
-    readback: Option<&Readback>,
-    times: JobTimes,
-) -> u64 {
-    let mut bytes = Vec::with_capacity(160);
-    for text in [utc.0, utc.1, &identity.chip_serial, &identity.firmware_hash, &identity.settings_hash] {
-        bytes.extend(text.as_bytes());
-        bytes.push(0);
-    }
-    let temperature = readback.map_or(f64::NAN, |readback| readback.temperature.0);
-    for number in [temperature, times.training_s, times.measuring_s] {
-        bytes.extend(number.to_le_bytes());
-    }
-    check_sum(&bytes)
-}
-
-fn fingerprint_of(stored: &StoredJob) -> u64 {
-    let utc = (stored.row.started_utc.as_str(), stored.row.ended_utc.as_str());
-    fingerprint(utc, &stored.identity, stored.readback.as_ref(), stored.times)
-}
-
-/// FNV-1a over 8-byte words: against torn writes, not against intent.
-fn check_sum(bytes: &[u8]) -> u64 {
-    let mut sum = 0xcbf2_9ce4_8422_2325_u64;
-    for chunk in bytes.chunks(8) {
-        let mut word = [0; 8];
-        word[..chunk.len()].copy_from_slice(chunk);
-        sum = (sum ^ u64::from_le_bytes(word)).wrapping_mul(0x0100_0000_01b3).rotate_left(23);
-    }
-    sum
 }
 
 /// What may be done with the cache.
@@ -271,16 +148,24 @@ pub enum CacheUse {
     Keep,
     /// Read only: the folder is not touched.
     Look,
-    /// Neither: every digest is computed from the counts, and the cache written afresh.
+    /// Neither: every summary is computed from the counts, and the cache extended by what is new.
     Afresh,
+    /// Not read, not written.
+    Ignore,
 }
 
-enum Source {
-    Known(Place),
-    Counts(PackedCounts),
+/// A summary that was put into the cache: the store is to be told whose it is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewSummary {
+    /// The job.
+    pub key: JobKey,
+    /// Which attempt.
+    pub attempt: u32,
+    /// Digest of its summary.
+    pub digest: SummaryDigest,
 }
 
-type Sourced = (StoredJob, Job, Source);
+type Sourced = (StoredJob, Job, Result<Vec<u8>, PackedCounts>);
 
 /// A run folder whose jobs are to be summarised.
 #[derive(Clone, Copy)]
@@ -299,7 +184,8 @@ pub struct SummarisedFolder<'a> {
     pub cache_use: CacheUse,
 }
 
-/// Summarises every counting job that `wanted` asks for, in the order of the run, and hands them on one at a time.
+/// Summarises every counting job that `wanted` asks for, in the order of the run, and hands them on one at a time. Returns
+/// what is new in the cache.
 ///
 /// # Errors
 /// Exit 74: the store cannot be read or holds something else.
@@ -307,21 +193,21 @@ pub fn each_summary(
     folder: &SummarisedFolder<'_>,
     mut wanted: impl FnMut(&StoredJob) -> Option<Job>,
     mut take: impl FnMut(&StoredJob, &Job, JobSummary),
-) -> Result<(), Failure> {
+) -> Result<Vec<NewSummary>, Failure> {
     let SummarisedFolder { dir, reader, limits, plan, expansion, cache_use } = *folder;
-    let path = dir.join(CACHE);
-    let cache = if cache_use == CacheUse::Afresh { None } else { Cache::open(&path) };
-    let whole = cache.as_ref().map(|cache| cache.whole);
-    let mut keeper: Option<Keeper> = None;
-    let mut keep = cache_use != CacheUse::Look;
+    let cache = match cache_use {
+        CacheUse::Keep | CacheUse::Look => SummaryCache::look(dir),
+        CacheUse::Afresh | CacheUse::Ignore => SummaryCache { connection: None, waiting: 0 },
+    };
+    let mut keeper: Option<SummaryCache> = None;
+    let mut new = Vec::new();
     let rate = |job: &Job| expansion.conditions[job.condition as usize].rate(plan);
     let summarised = |(stored, job, source): &Sourced| match source {
-        Source::Known(place) => {
-            let bytes = cache.as_ref().and_then(|cache| cache.get(*place, fingerprint_of(stored)));
-            let found = bytes.and_then(|bytes| JobSummary::from_bytes(&bytes));
-            Ok(found.filter(|found| complete(found, limits, rate(job))))
+        Ok(bytes) => {
+            let digest = stored.summary_sha256.unwrap_or_default();
+            Ok(unpacked(bytes, &digest).filter(|found| complete(found, limits, rate(job))))
         }
-        Source::Counts(counts) => compute(stored, counts, limits, rate(job)).map(Some),
+        Err(counts) => compute(stored, counts, limits, rate(job)).map(Some),
     };
     let mut jobs = reader.jobs(Attempts::Counting);
     let mut read = || -> Result<Vec<Sourced>, Failure> {
@@ -330,9 +216,9 @@ pub fn each_summary(
             let Some(stored) = jobs.next() else { break };
             let stored = stored?;
             let Some(job) = wanted(&stored) else { continue };
-            let source = match cache.as_ref().and_then(|cache| cache.place(&stored)) {
-                Some(place) => Source::Known(place),
-                None => Source::Counts(reader.counts(&stored)?),
+            let source = match stored.summary_sha256.and_then(|digest| cache.get(&digest)) {
+                Some(bytes) => Ok(bytes),
+                None => Err(reader.counts(&stored)?),
             };
             chunk.push((stored, job, source));
         }
@@ -341,42 +227,37 @@ pub fn each_summary(
     let mut next = read()?;
     while !next.is_empty() {
         let chunk = std::mem::take(&mut next);
-        let mut digests = Ok(Vec::new());
-        // The next jobs are read while the other cores digest these.
+        let mut summaries = Ok(Vec::new());
+        // The next jobs are read while the other cores summarise these.
         next = rayon::in_place_scope(|scope| {
-            scope.spawn(|_| digests = chunk.par_iter().map(summarised).collect());
+            scope.spawn(|_| summaries = chunk.par_iter().map(summarised).collect());
             read()
         })?;
-        let digests: Vec<Option<JobSummary>> = digests?;
-        for ((stored, job, source), found) in chunk.into_iter().zip(digests) {
-            let known = matches!(source, Source::Known(_)) && found.is_some();
-            let digest = match found {
-                Some(digest) => digest,
+        let summaries: Vec<Option<JobSummary>> = summaries?;
+        for ((stored, job, source), found) in chunk.into_iter().zip(summaries) {
+            let known = source.is_ok() && found.is_some();
+            let summary = match found {
+                Some(summary) => summary,
                 // A damaged entry, or a mask that was not asked for before.
                 None => {
                     let counts = reader.counts(&stored)?;
                     compute(&stored, &counts, limits, rate(&job))?
                 }
             };
-            if keep && !known {
-                if keeper.is_none() {
-                    keeper = Keeper::start(&path, whole);
-                    keep = keeper.is_some();
-                }
-                if let Some(keeper) = &mut keeper {
-                    keeper.add(&stored.row.key, stored.attempt, fingerprint_of(&stored), &digest.to_bytes());
+            if !known && matches!(cache_use, CacheUse::Keep | CacheUse::Afresh) {
+                let (bytes, digest) = packed(&summary);
+                let keeper = keeper.get_or_insert_with(|| SummaryCache::open(dir));
+                if keeper.add(&bytes, &digest) && stored.summary_sha256 != Some(digest) {
+                    new.push(NewSummary { key: stored.row.key, attempt: stored.attempt, digest });
                 }
             }
-            take(&stored, &job, digest);
+            take(&stored, &job, summary);
         }
     }
-    if let Some(keeper) = keeper {
-        keeper.finish();
-    }
-    Ok(())
+    Ok(new)
 }
 
-/// Does the digest hold every mask that the limits ask for?
+/// Does the summary hold every mask that the limits ask for?
 fn complete(found: &JobSummary, limits: &[Limit], rate: DataRate) -> bool {
     found
         .captures

@@ -50,9 +50,17 @@ struct Entry {
 /// Exit 2 with file and line: no TOML, a key that is missing, unknown or names no job of the plan or several.
 pub fn read(dir: &Path, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec<ReviewNote>, Failure> {
     let path = dir.join(FILE);
-    let Some(text) = read_if_there(&path, "a file of notes (TOML)")? else { return Ok(Vec::new()) };
+    let Some(text) = text(dir)? else { return Ok(Vec::new()) };
     parse(&text, jobs)
         .map_err(|(line, words)| Failure::new(Exit::Invalid, format!("{}:{line}: {words}", path.display())))
+}
+
+/// The text of a run folder's notes; `None` where there is no file.
+///
+/// # Errors
+/// Exit 2: it cannot be read.
+pub fn text(dir: &Path) -> Result<Option<String>, Failure> {
+    read_if_there(&dir.join(FILE), "a file of notes (TOML)")
 }
 
 /// The line a byte lies on, from 1.

@@ -22,8 +22,10 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Longest a single call to a driver may take.
+/// Longest a single call to a driver may take on a bench.
 const CALL_LIMIT: Duration = Duration::from_secs(120);
+/// A simulated target has no limit by this computer's clock: a laptop that slept changes no result.
+pub const NO_LIMIT: Duration = Duration::from_secs(365 * 86_400);
 
 /// The things of a plan, shared between jobs.
 pub struct Shelf {
@@ -58,6 +60,7 @@ pub struct Executor<'p> {
     shelf: Shelf,
     options: CaptureOptions,
     given_up: BTreeMap<MountingId, Fault>,
+    call_limit: Duration,
     apply_limit: Duration,
     drop_point: Option<CancelToken>,
 }
@@ -72,14 +75,15 @@ impl<'p> Executor<'p> {
             shelf: Shelf::new(plan),
             options: capture_options(plan),
             given_up: BTreeMap::new(),
-            apply_limit: CALL_LIMIT,
+            call_limit: NO_LIMIT,
+            apply_limit: NO_LIMIT,
             drop_point: None,
         }
     }
 
-    /// Lets a condition take this long to be reached: a bench ramps and settles.
+    /// Holds a bench to limits by the clock: so long for a condition to be reached, since it ramps and settles.
     pub fn with_apply_limit(self, apply_limit: Duration) -> Executor<'p> {
-        Executor { apply_limit, ..self }
+        Executor { call_limit: CALL_LIMIT, apply_limit, ..self }
     }
 
     /// Lets a batch of points that has begun finish when a stop is asked for; `drop_point` ends it too.
@@ -204,7 +208,7 @@ impl<'p> Executor<'p> {
         cancel: &CancelToken,
         result: &mut JobResult,
     ) -> Result<(), DriverError> {
-        let call = || Call::within(CALL_LIMIT, cancel);
+        let call = || Call::within(self.call_limit, cancel);
         let reach = || Call::within(self.apply_limit, cancel);
         let held = self.held_setting(setting);
         let first: Readback = driver.apply(held.as_ref().unwrap_or(setting), &reach())?;
@@ -241,7 +245,8 @@ impl<'p> Executor<'p> {
                 ));
             }
             let drop_point = self.drop_point.as_ref().unwrap_or(cancel);
-            let mut sampler = DriverSampler { driver, eye: eye.eye, cancel, drop_point };
+            let mut sampler =
+                DriverSampler { driver, eye: eye.eye, cancel, drop_point, call_limit: self.call_limit };
             let captured: Capture = capture(&mut sampler, &eye, &lanes, &operating.settings, &self.options)?;
             possible(&captured)?;
             result.captures.push(captured);
@@ -281,11 +286,12 @@ struct DriverSampler<'d> {
     eye: EyeName,
     cancel: &'d CancelToken,
     drop_point: &'d CancelToken,
+    call_limit: Duration,
 }
 
 impl Sampler for DriverSampler<'_> {
     fn sample(&mut self, points: &[PointRequest]) -> Result<Vec<PointCounts>, DriverError> {
-        Call::within(CALL_LIMIT, self.cancel).check("capturing")?;
-        self.driver.sample(self.eye, points, &Call::within(CALL_LIMIT, self.drop_point))
+        Call::within(self.call_limit, self.cancel).check("capturing")?;
+        self.driver.sample(self.eye, points, &Call::within(self.call_limit, self.drop_point))
     }
 }

@@ -87,7 +87,14 @@ pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> 
     let mut merged = Merged { duplicates: chosen.duplicates, without_results: without, ..Merged::default() };
     copy(&parts, &chosen, &mut store, &mut merged)?;
     for (index, part) in parts.iter().enumerate() {
-        take_over(&part.dir, out, |key, attempt| chosen.source.get(&(*key, attempt)) == Some(&index));
+        let mut wanted = Vec::new();
+        for stored in part.reader.jobs(Attempts::All) {
+            let stored = stored?;
+            if chosen.source.get(&(stored.row.key, stored.attempt)) == Some(&index) {
+                wanted.extend(stored.summary_sha256);
+            }
+        }
+        take_over(&part.dir, out, wanted);
     }
     let file = PlanFile::from_text(first.meta.plan_text.clone(), "stored plan", false)?;
     let forecast = Forecast::new(&file.plan, &[])?;
@@ -107,7 +114,7 @@ fn open_parts(dirs: &[PathBuf]) -> Result<(Vec<Part>, Vec<PathBuf>), Failure> {
             }
             other => other?,
         };
-        reader.check()?;
+        reader.verify()?;
         let meta = reader.meta()?;
         let shard = shard_of(&reader)?.and_then(|text| text.parse().ok());
         parts.push(Part { dir: dir.clone(), reader, meta, shard });
@@ -341,7 +348,7 @@ fn copy_log(part: &Part, clocks: &MergedClock, store: &mut Store) -> Result<(), 
     let known: HashSet<_> = known.into_iter().map(|event| (event.utc, event.kind, event.text)).collect();
     for event in part.reader.events()? {
         let event = event.at_bench(bench);
-        if !known.contains(&(event.utc.clone(), event.kind.clone(), event.text.clone())) {
+        if !event.is_seal() && !known.contains(&(event.utc.clone(), event.kind.clone(), event.text.clone())) {
             store.copy_event(event)?;
         }
     }

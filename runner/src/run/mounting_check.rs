@@ -28,8 +28,8 @@ const COARSE_BITS: u64 = 4096;
 const DEAD_RATIO: f64 = 0.2;
 /// A lane whose best point has a higher bit error ratio has no eye worth the name.
 const CLOSED_RATIO: f64 = 0.01;
-/// Longest a single call to a driver may take.
-const CALL_LIMIT: Duration = Duration::from_secs(60);
+/// Longest a single call to a driver may take on a bench.
+pub const CALL_LIMIT: Duration = Duration::from_secs(60);
 
 /// A mounting check's result.
 #[derive(Debug, Clone, PartialEq)]
@@ -97,6 +97,7 @@ pub fn check_mounting(
     setting: &Setting,
     expected: Option<&Identity>,
     request: &TrainingRequest,
+    call_limit: Duration,
     cancel: &CancelToken,
 ) -> Result<MountingReport, DriverError> {
     let begin = driver.elapsed().0;
@@ -107,7 +108,7 @@ pub fn check_mounting(
         fault: None,
         bench_s: 0.0,
     };
-    if let Err(error) = look(driver, setting, expected, request, cancel, &mut report) {
+    if let Err(error) = look(driver, setting, expected, request, (call_limit, cancel), &mut report) {
         if error.kind == FaultKind::Cancelled && cancel.is_cancelled() {
             return Err(error);
         }
@@ -145,10 +146,10 @@ fn look(
     setting: &Setting,
     expected: Option<&Identity>,
     request: &TrainingRequest,
-    cancel: &CancelToken,
+    (call_limit, cancel): (Duration, &CancelToken),
     report: &mut MountingReport,
 ) -> Result<(), DriverError> {
-    let call = || Call::within(CALL_LIMIT, cancel);
+    let call = || Call::within(call_limit, cancel);
     let readback = driver.apply(setting, &call())?;
     let identity = driver.identity(&call())?;
     if let Some(words) = expected.and_then(|expected| other_identity(expected, &identity)) {

@@ -182,7 +182,8 @@ fn check(fault: Fault) -> MountingReport {
     let job = Job { condition: 0, mounting: 0, repeat: 0, start: 0 };
     let setting = executor.setting(&expansion.conditions[0], &job, 1);
     let mut driver = Scripted { fault, lanes: 8, elapsed_s: 0.0 };
-    check_mounting(&mut driver, &setting, Some(&identity("K1")), &REQUEST, &CancelToken::new()).unwrap()
+    check_mounting(&mut driver, &setting, Some(&identity("K1")), &REQUEST, CALL_LIMIT, &CancelToken::new())
+        .unwrap()
 }
 
 #[test]
@@ -251,11 +252,12 @@ fn the_simulated_target_passes_within_the_time_model() {
     let job = Job { condition: 0, mounting: 0, repeat: 0, start: 0 };
     let setting = executor.setting(&expansion.conditions[0], &job, 1);
     let request = executor.training_request();
-    let report = check_mounting(&mut driver, &setting, None, &request, &CancelToken::new()).unwrap();
+    let report =
+        check_mounting(&mut driver, &setting, None, &request, CALL_LIMIT, &CancelToken::new()).unwrap();
     assert_eq!(report.verdict, CheckVerdict::Pass, "{:?}", report.reasons);
     assert!(report.bench_s > 0.0 && report.bench_s < plan.times.fit_check_s, "{} s", report.bench_s);
     let stopped = CancelToken::new();
     stopped.cancel();
-    let error = check_mounting(&mut driver, &setting, None, &request, &stopped).unwrap_err();
+    let error = check_mounting(&mut driver, &setting, None, &request, CALL_LIMIT, &stopped).unwrap_err();
     assert_eq!(error.kind, FaultKind::Cancelled);
 }

@@ -1,7 +1,7 @@
 //! The mounting checks of a simulated run: every mounting that has jobs to do is checked once, in parallel, before its jobs run.
 
 use crate::console::exit::{Exit, Failure};
-use crate::run::execute::Executor;
+use crate::run::execute::{Executor, NO_LIMIT};
 use crate::run::mounting_check::{MountingReport, NextStep, check_mounting, next_step};
 use crate::run::pending::{MountingId, PendingJob};
 use contract::{CancelToken, Driver};
@@ -61,8 +61,8 @@ pub fn check_mountings(
                 let one = gentlest.get(mounting)?;
                 let mut driver = SimulatedTarget::new(Arc::clone(&options));
                 let setting = executor.setting(&one.condition, &one.job, one.attempt);
-                let report = check_mounting(&mut driver, &setting, None, &request, cancel).ok();
-                // A mounted device is left as it was found.
+                let report = check_mounting(&mut driver, &setting, None, &request, NO_LIMIT, cancel).ok();
+                // A fitted device is left as it was found.
                 let _ = driver.make_safe(&contract::Call::within(std::time::Duration::from_secs(10), cancel));
                 report
             })

@@ -1,5 +1,6 @@
 //! How far a run is: a bar on a terminal, a counter line a job elsewhere, and the bench time it stands for.
 
+use crate::console::teller::tell;
 use crate::console::terminal::{Terminal, duration, shown};
 use crate::forecast::bench_clock::BenchClock;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -33,8 +34,11 @@ impl<'f> Progress<'f> {
             let style =
                 ProgressStyle::with_template("{prefix}\n{wide_bar} {pos}/{len} jobs, {eta} left  {msg:.40}");
             bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
-            bar.set_position(done as u64);
-            bar.reset_eta();
+            let drawn = bar.clone();
+            tell(move || {
+                drawn.set_position(done as u64);
+                drawn.reset_eta();
+            });
             bar
         });
         let shown_tenth = 10 * done / total.max(1);
@@ -62,8 +66,11 @@ impl<'f> Progress<'f> {
             }
             match &self.bar {
                 Some(bar) => {
-                    bar.set_prefix(shown(&words).into_owned());
-                    bar.tick();
+                    let (bar, words) = (bar.clone(), shown(&words).into_owned());
+                    tell(move || {
+                        bar.set_prefix(words);
+                        bar.tick();
+                    });
                 }
                 None => self.terminal.note(&words),
             }
@@ -88,8 +95,11 @@ impl<'f> Progress<'f> {
         self.done += 1;
         match &self.bar {
             Some(bar) => {
-                bar.set_message(shown(words).into_owned());
-                bar.inc(1);
+                let (bar, words) = (bar.clone(), shown(words).into_owned());
+                tell(move || {
+                    bar.set_message(words);
+                    bar.inc(1);
+                });
             }
             None => {
                 let width = self.total.to_string().len();
@@ -124,7 +134,10 @@ impl<'f> Progress<'f> {
             words.push_str(&format!("; this computer: about {} left", duration(left)));
         }
         match &self.bar {
-            Some(bar) => bar.set_prefix(shown(&words).into_owned()),
+            Some(bar) => {
+                let (bar, words) = (bar.clone(), shown(&words).into_owned());
+                tell(move || bar.set_prefix(words));
+            }
             None => self.terminal.note(&format!("{} % of the jobs: {words}", 10 * tenth)),
         }
         self.next_look = Instant::now() + LOOK_EVERY.max(begin.elapsed() * SHARE);
@@ -132,8 +145,8 @@ impl<'f> Progress<'f> {
 
     /// Takes the bar away.
     pub fn finish(&self) {
-        if let Some(bar) = &self.bar {
-            bar.finish_and_clear();
+        if let Some(bar) = self.bar.clone() {
+            tell(move || bar.finish_and_clear());
         }
     }
 }

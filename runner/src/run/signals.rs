@@ -4,6 +4,7 @@
 //! a process group sends several.
 
 use crate::console::exit::Exit;
+use crate::console::teller::tell;
 use contract::CancelToken;
 use signal_hook::consts::{
     SIGALRM, SIGHUP, SIGINT, SIGPROF, SIGQUIT, SIGTERM, SIGUSR1, SIGUSR2, SIGVTALRM, SIGXCPU, SIGXFSZ,
@@ -11,7 +12,7 @@ use signal_hook::consts::{
 use signal_hook::iterator::Signals;
 use std::io::Write;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI32, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI32, Ordering};
 use std::time::{Duration, Instant};
 
 /// Signals this close after the last one that counted are the same press.
@@ -66,6 +67,7 @@ impl Presses {
 /// Watches for signals while a run goes on.
 pub struct Watch {
     seen: Arc<AtomicI32>,
+    ended: Arc<AtomicBool>,
     handle: signal_hook::iterator::Handle,
 }
 
@@ -83,10 +85,16 @@ impl Watch {
         let handle = signals.handle();
         let seen = Arc::new(AtomicI32::new(0));
         let first = Arc::clone(&seen);
+        let ended = Arc::new(AtomicBool::new(false));
+        let over = Arc::clone(&ended);
         let (finish_point, drop_point) = (finish_point.clone(), drop_point.clone());
         std::thread::spawn(move || {
             let mut presses = Presses::default();
             for signal in signals.forever() {
+                // Everything is safe and stored; only words are left, and perhaps nobody reads them.
+                if over.load(Ordering::SeqCst) {
+                    signal_hook::low_level::exit(128 + (signal & 0x7f));
+                }
                 let press = presses.press(Instant::now());
                 // Before the run can end by it: the exit code hangs on it.
                 let _ = first.compare_exchange(0, signal, Ordering::SeqCst, Ordering::SeqCst);
@@ -102,11 +110,16 @@ impl Watch {
                     }
                     Press::Repeat => continue,
                 };
-                // A closed terminal must not end this thread.
-                let _ = writeln!(std::io::stderr().lock(), "\n{words}");
+                // A terminal that is closed or stopped must not hold this thread.
+                tell(move || drop(writeln!(std::io::stderr().lock(), "\n{words}")));
             }
         });
-        Ok(Watch { seen, handle })
+        Ok(Watch { seen, ended, handle })
+    }
+
+    /// The run is over, everything safe and stored: from now on a signal ends the program at once.
+    pub fn over(&self) {
+        self.ended.store(true, Ordering::SeqCst);
     }
 
     /// The exit a signal asks for, if one came.

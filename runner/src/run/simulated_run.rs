@@ -1,7 +1,7 @@
 //! Runs the jobs that are still to be done on simulated targets, in parallel, and stores them as they finish.
 
 use crate::console::exit::{Exit, Failure};
-use crate::folder::eye_summaries::{SummaryWriter, fingerprint};
+use crate::folder::eye_summaries::{SummaryCache, SummaryDigest, packed as packed_summary};
 use crate::run::execute::Executor;
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
@@ -20,10 +20,7 @@ use std::time::Duration;
 /// A finished job on its way to the store.
 struct Finished {
     packed: PackedJob,
-    key: [u8; 32],
-    attempt: u32,
-    digest: Vec<u8>,
-    fingerprint: u64,
+    summary: (Vec<u8>, SummaryDigest),
     position: u64,
     outcome: JobOutcome,
     times: JobTimes,
@@ -89,7 +86,7 @@ pub fn simulate(
     progress: &mut Progress,
 ) -> Result<usize, Failure> {
     let Night { dir, plan, executor, open, threads } = night;
-    let mut digests = SummaryWriter::open(dir);
+    let mut summaries = SummaryCache::open(dir);
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads)
         .build()
@@ -131,7 +128,7 @@ pub fn simulate(
             let wait = store.commit_due_in().unwrap_or(Duration::from_secs(3600));
             let stored = match receiver.recv_timeout(wait) {
                 Ok(Ok(finished)) => store.record_packed(finished.packed).map(|()| {
-                    digests.add(&finished.key, finished.attempt, finished.fingerprint, &finished.digest);
+                    summaries.add(&finished.summary.0, &finished.summary.1);
                     done += 1;
                     progress.job(&finished.words);
                     progress.took(finished.position, &finished.outcome, finished.times, None);
@@ -199,17 +196,14 @@ fn finished(plan: &Plan, pending: &PendingJob, mut result: JobResult) -> Result<
         other => other,
     }?;
     let rate = pending.condition.rate(plan);
-    let digest = JobSummary::of(&result.trainings, &result.captures, |capture| {
+    let summary = JobSummary::of(&result.trainings, &result.captures, |capture| {
         masks_for(&plan.limits, capture.eye, &capture.grid, rate)
     });
-    let utc = (row.started_utc.as_str(), row.ended_utc.as_str());
+    let summary = packed_summary(&summary);
     let words = format!("{}: {}", pending.condition.describe(plan), result.outcome);
     Ok(Finished {
-        packed,
-        key: pending.key,
-        attempt: pending.attempt,
-        digest: digest.to_bytes(),
-        fingerprint: fingerprint(utc, &result.identity, result.readback.as_ref(), result.times),
+        packed: packed.with_summary(summary.1),
+        summary,
         position: pending.position,
         outcome: result.outcome,
         times: result.times,

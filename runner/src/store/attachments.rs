@@ -29,16 +29,6 @@ impl Attachment {
     }
 }
 
-/// Older stores of the same format have no such table: it is added when one is opened for writing.
-pub(super) const TABLE: &str = "
-CREATE TABLE IF NOT EXISTS attachments (
-    job_id INTEGER NOT NULL REFERENCES jobs (id),
-    name TEXT NOT NULL,
-    text TEXT NOT NULL,
-    PRIMARY KEY (job_id, name)
-) STRICT, WITHOUT ROWID;
-";
-
 impl PackedJob {
     /// With texts to be kept beside it; of two with one name the last counts.
     pub fn with_attachments(self, attachments: Vec<Attachment>) -> PackedJob {
@@ -62,13 +52,6 @@ impl StoreReader {
     /// # Errors
     /// The database cannot be read.
     pub fn attachments(&self, job: &StoredJob) -> Result<Vec<Attachment>, StoreError> {
-        let there: i64 = self
-            .prepare("SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name = 'attachments'")?
-            .query_row([], |row| row.get(0))
-            .map_err(|error| self.error(error))?;
-        if there == 0 {
-            return Ok(Vec::new());
-        }
         let mut statement =
             self.prepare("SELECT name, text FROM attachments WHERE job_id = ? ORDER BY name")?;
         let rows = statement
@@ -80,8 +63,8 @@ impl StoreReader {
 
 #[cfg(test)]
 mod tests {
+    use super::super::Store;
     use super::super::samples::{Folder, bench, key, meta, readings, result, row};
-    use super::super::{Attempts, Store};
     use super::*;
 
     #[test]
@@ -106,19 +89,5 @@ mod tests {
         assert_eq!(reader.packed(&stored).unwrap().attachments, kept);
         let other = reader.job(&key(2)).unwrap().unwrap();
         assert_eq!(reader.attachments(&other).unwrap(), []);
-        drop(reader);
-        // A store from before there were attachments is read all the same, and gets the table when it goes on.
-        let path = folder.run().join("results.sqlite");
-        Connection::open(&path).unwrap().execute_batch("DROP TABLE attachments").unwrap();
-        let reader = Store::open_read_only(&folder.run()).unwrap();
-        for stored in reader.jobs(Attempts::All) {
-            assert_eq!(reader.attachments(&stored.unwrap()).unwrap(), []);
-        }
-        drop(reader);
-        let mut store = Store::open(&folder.run()).unwrap();
-        let job = PackedJob::new(&row(3), &result(3), &[]).unwrap();
-        store.record_packed(job.with_attachments(kept.clone())).unwrap();
-        let stored = store.reader().job(&key(3)).unwrap().unwrap();
-        assert_eq!(store.reader().attachments(&stored).unwrap(), kept);
     }
 }

@@ -13,9 +13,9 @@ pub(super) const JOB_COLUMNS: &str = "jobs.id, job_key, attempt, plan_position, 
      reason, chip, firmware, module, channel, rate, temperature, supply, pattern, rate_mts, \
      temperature_set_degc, mounting, repeat, start, temperature_measured_degc, rails_measured_v, settling_s, \
      started_utc, ended_utc, started_bench_s, ended_bench_s, training_s, measuring_s, chip_serial, \
-     firmware_build, firmware_hash, settings_hash, agent_version, fault_kind";
+     firmware_build, firmware_hash, settings_hash, agent_version, fault_kind, content_sha256, summary_sha256";
 
-/// Place of `fault_kind` in them.
+/// Place of `fault_kind` in them; the digests follow.
 const FAULT_KIND: usize = 35;
 
 /// Columns of a capture, of `captures`.
@@ -98,6 +98,8 @@ pub(super) fn stored_job(row: &Row<'_>) -> rusqlite::Result<StoredJob> {
         identity: identity(row, 30)?,
         readback,
         times: JobTimes { training_s: row.get(28)?, measuring_s: row.get(29)? },
+        content_sha256: row.get(FAULT_KIND + 1)?,
+        summary_sha256: row.get(FAULT_KIND + 2)?,
     })
 }
 

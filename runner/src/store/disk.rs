@@ -1,6 +1,7 @@
 //! Disk space: an estimate before the start, what is free, and a ballast file for a clean stop.
 
 use super::error::StoreError;
+use super::reader::log_bytes;
 use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -95,14 +96,59 @@ impl Ballast {
         Ok(Ballast { path, there: true })
     }
 
-    /// Is the room still kept?
-    pub(super) fn is_there(&self) -> bool {
-        self.there
+    /// No room is kept.
+    pub(super) fn none() -> Ballast {
+        Ballast { path: PathBuf::new(), there: false }
+    }
+
+    /// Was room kept, and given up?
+    pub(super) fn is_given_up(&self) -> bool {
+        !self.there && !self.path.as_os_str().is_empty()
     }
 
     /// Gives the room up; false when it was given up before.
     pub(super) fn release(&mut self) -> bool {
         std::mem::take(&mut self.there) && std::fs::remove_file(&self.path).is_ok()
+    }
+}
+
+/// Where the database is, to notice that it is there no more: SQLite would go on writing to a file without a name.
+#[derive(Debug)]
+pub(super) struct Place {
+    path: PathBuf,
+    /// Device and number of the file.
+    file: (u64, u64),
+    /// Lengths that database and log had, and cannot fall below while nobody folds the log.
+    least_bytes: u64,
+    least_log_bytes: u64,
+}
+
+impl Place {
+    pub(super) fn of(path: &Path) -> Result<Place, StoreError> {
+        use std::os::unix::fs::MetadataExt;
+        let there = std::fs::metadata(path).map_err(|error| StoreError::system(path, &error))?;
+        let file = (there.dev(), there.ino());
+        Ok(Place { path: path.into(), file, least_bytes: there.len(), least_log_bytes: log_bytes(path) })
+    }
+
+    /// Is everything still there that was?
+    pub(super) fn look(&mut self) -> Result<(), StoreError> {
+        let gone = |what| StoreError::Gone { path: self.path.display().to_string(), what };
+        let now = Place::of(&self.path).map_err(|_| gone("the store was removed or its disk taken away"))?;
+        if now.file != self.file {
+            return Err(gone("another store was put in its place"));
+        }
+        if now.least_bytes < self.least_bytes || now.least_log_bytes < self.least_log_bytes {
+            return Err(gone("the store or its log of changes was emptied"));
+        }
+        *self = now;
+        Ok(())
+    }
+
+    /// The log was folded into the database.
+    pub(super) fn folded(&mut self) -> Result<(), StoreError> {
+        self.least_log_bytes = 0;
+        self.look()
     }
 }
 

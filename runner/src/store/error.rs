@@ -135,6 +135,28 @@ pub enum StoreError {
         /// What does not fit.
         detail: String,
     },
+    /// Something else than the log was changed after it was written.
+    #[error(
+        "{path}: {what}; the log says otherwise. What is judged from this folder cannot be relied on: put it back from \
+         a copy, or measure again in a new folder"
+    )]
+    Changed {
+        /// File.
+        path: String,
+        /// What does not fit.
+        what: String,
+    },
+    /// The folder or its database is another than the one that was opened.
+    #[error(
+        "{path}: {what} while the run went on; what was stored before may be lost. Mount or restore the folder, then \
+         give the same command again"
+    )]
+    Gone {
+        /// File.
+        path: String,
+        /// What happened to it.
+        what: &'static str,
+    },
     /// Another process kept the database busy for too long.
     #[error("{path}: busy for more than {wait_s} s; another program has it open for writing: close that")]
     Busy {

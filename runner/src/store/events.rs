@@ -11,6 +11,7 @@ use nightbench_core::events::Event;
 use rusqlite::{Connection, OptionalExtension, params};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
+use std::path::Path;
 
 /// One event of the log.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -50,6 +51,11 @@ impl StoredEvent {
         serde_json::from_value(Value::Object(facts)).ok()
     }
 
+    /// Is it there to seal what was stored, and nothing else?
+    pub fn is_seal(&self) -> bool {
+        self.kind == SEAL
+    }
+
     /// The bench it was noted at, in a folder that several were merged into.
     pub fn bench(&self) -> Option<String> {
         let facts: Value = serde_json::from_str(&self.facts).ok()?;
@@ -69,6 +75,8 @@ impl StoredEvent {
 /// Key of an event's kind among its facts, and of the bench it was noted at.
 const TAG: &str = "kind";
 const BENCH: &str = "at_bench";
+/// Code of [`Event::Stored`].
+const SEAL: &str = "stored";
 
 /// The state of a log that was checked.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -127,7 +135,7 @@ impl StoreReader {
     /// The database cannot be read.
     pub fn events(&self) -> Result<Vec<StoredEvent>, StoreError> {
         let mut events = Vec::new();
-        self.each_event(|event, _| {
+        each_event(&self.connection, self.path(), |event, _| {
             events.push(event);
             Ok(())
         })?;
@@ -139,61 +147,72 @@ impl StoreReader {
     /// # Errors
     /// [`StoreError::ChangedLog`] names the first event that does not fit.
     pub fn verify_events(&self) -> Result<EventCheck, StoreError> {
-        let path = self.path();
-        let changed = |sequence: u64, detail: &str| StoreError::ChangedLog {
-            path: path.display().to_string(),
-            sequence,
-            detail: detail.to_owned(),
-        };
-        let mut check = EventCheck { events: 0, head: [0; 32] };
-        self.each_event(|event, previous| {
-            let expected = check.events + 1;
-            if event.sequence != expected {
-                return Err(changed(expected, "it is missing"));
-            }
-            if previous != check.head {
-                return Err(changed(expected, "it does not follow the event before it"));
-            }
-            if event_hash(&previous, expected, [&event.utc, &event.kind, &event.facts, &event.text])
-                != event.sha256
-            {
-                return Err(changed(expected, "its words or time do not fit its hash"));
-            }
-            check = EventCheck { events: expected, head: event.sha256 };
-            Ok(())
-        })?;
-        let noted = self.meta_value(HEAD)?.unwrap_or_default();
-        let found =
-            if check.events == 0 { String::new() } else { format!("{} {}", check.events, hex(&check.head)) };
-        if noted != found {
-            return Err(changed(check.events + 1, "the log ends elsewhere than noted when it was written"));
-        }
-        Ok(check)
+        verify(&self.connection, self.path())
     }
+}
 
-    fn each_event(
-        &self,
-        mut each: impl FnMut(StoredEvent, [u8; 32]) -> Result<(), StoreError>,
-    ) -> Result<(), StoreError> {
-        let mut statement = self.prepare(
-            "SELECT sequence, utc, kind, facts, text, sha256, previous_sha256 FROM events ORDER BY sequence",
-        )?;
-        let mut rows = statement.query([]).map_err(|error| self.error(error))?;
-        while let Some(row) = rows.next().map_err(|error| self.error(error))? {
-            let read = || -> rusqlite::Result<(StoredEvent, [u8; 32])> {
-                let event = StoredEvent {
-                    sequence: u64::try_from(row.get::<_, i64>(0)?).unwrap_or(0),
-                    utc: row.get(1)?,
-                    kind: row.get(2)?,
-                    facts: row.get(3)?,
-                    text: row.get(4)?,
-                    sha256: row.get(5)?,
-                };
-                Ok((event, row.get(6)?))
-            };
-            let (event, previous) = read().map_err(|error| self.error(error))?;
-            each(event, previous)?;
+/// Checks the chain of the event log of a database.
+pub(super) fn verify(connection: &Connection, path: &Path) -> Result<EventCheck, StoreError> {
+    let changed = |sequence: u64, detail: &str| StoreError::ChangedLog {
+        path: path.display().to_string(),
+        sequence,
+        detail: detail.to_owned(),
+    };
+    let mut check = EventCheck { events: 0, head: [0; 32] };
+    each_event(connection, path, |event, previous| {
+        let expected = check.events + 1;
+        if event.sequence != expected {
+            return Err(changed(expected, "it is missing"));
         }
+        if previous != check.head {
+            return Err(changed(expected, "it does not follow the event before it"));
+        }
+        if event_hash(&previous, expected, [&event.utc, &event.kind, &event.facts, &event.text])
+            != event.sha256
+        {
+            return Err(changed(expected, "its words or time do not fit its hash"));
+        }
+        check = EventCheck { events: expected, head: event.sha256 };
         Ok(())
+    })?;
+    let noted: Option<String> = connection
+        .prepare_cached("SELECT value FROM meta WHERE key = ?")
+        .and_then(|mut statement| statement.query_row([HEAD], |row| row.get(0)).optional())
+        .map_err(|error| StoreError::database(path, error))?;
+    let found =
+        if check.events == 0 { String::new() } else { format!("{} {}", check.events, hex(&check.head)) };
+    if noted.unwrap_or_default() != found {
+        return Err(changed(check.events + 1, "the log ends elsewhere than noted when it was written"));
     }
+    Ok(check)
+}
+
+fn each_event(
+    connection: &Connection,
+    path: &Path,
+    mut each: impl FnMut(StoredEvent, [u8; 32]) -> Result<(), StoreError>,
+) -> Result<(), StoreError> {
+    let database = |error| StoreError::database(path, error);
+    let mut statement = connection
+        .prepare_cached(
+            "SELECT sequence, utc, kind, facts, text, sha256, previous_sha256 FROM events ORDER BY sequence",
+        )
+        .map_err(database)?;
+    let mut rows = statement.query([]).map_err(database)?;
+    while let Some(row) = rows.next().map_err(database)? {
+        let read = || -> rusqlite::Result<(StoredEvent, [u8; 32])> {
+            let event = StoredEvent {
+                sequence: u64::try_from(row.get::<_, i64>(0)?).unwrap_or(0),
+                utc: row.get(1)?,
+                kind: row.get(2)?,
+                facts: row.get(3)?,
+                text: row.get(4)?,
+                sha256: row.get(5)?,
+            };
+            Ok((event, row.get(6)?))
+        };
+        let (event, previous) = read().map_err(database)?;
+        each(event, previous)?;
+    }
+    Ok(())
 }

@@ -326,3 +326,30 @@ fn a_read_only_folder_is_read_and_not_written() {
         assert!(matches!(error, StoreError::ReadOnly { .. }), "{error}");
     }
 }
+
+#[test]
+fn a_store_that_is_taken_away_or_emptied_is_noticed_at_the_next_commit() {
+    type Mishap = fn(&Path);
+    let mishaps: [Mishap; 5] = [
+        |dir| std::fs::remove_dir_all(dir).unwrap(),
+        |dir| std::fs::remove_file(dir.join(STORE_FILE)).unwrap(),
+        |dir| std::fs::write(dir.join(STORE_FILE), b"").unwrap(),
+        |dir| std::fs::remove_file(dir.join("results.sqlite-wal")).unwrap(),
+        |dir| {
+            std::fs::copy(dir.join(STORE_FILE), dir.join("copy")).unwrap();
+            std::fs::rename(dir.join("copy"), dir.join(STORE_FILE)).unwrap();
+        },
+    ];
+    for (number, mishap) in mishaps.into_iter().enumerate() {
+        let folder = Folder::new();
+        let mut store = Store::create(&folder.run(), &meta(bench())).unwrap();
+        store.record(&row(0), &result(0), &readings(0)).unwrap();
+        mishap(&folder.run());
+        let next = store.record(&row(1), &result(1), &readings(1));
+        assert!(
+            matches!(next, Err(StoreError::Gone { .. } | StoreError::Io { .. } | StoreError::Corrupt { .. })),
+            "{number}: {next:?}"
+        );
+        assert!(store.close().is_err(), "{number}");
+    }
+}

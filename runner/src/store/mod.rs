@@ -11,6 +11,8 @@
 mod attachments;
 mod bytes;
 mod columns;
+mod dates;
+mod digest;
 mod disk;
 mod error;
 mod events;
@@ -20,8 +22,10 @@ mod lock;
 mod notes;
 mod packing;
 mod reader;
+mod reports;
 mod rows;
 mod schema;
+mod sealed;
 mod upgrade;
 mod writer;
 
@@ -33,22 +37,27 @@ pub(crate) mod samples;
 mod tests;
 
 pub use attachments::{Attachment, MOST_ATTACHMENT};
+pub use dates::{utc_seconds, utc_text};
 pub use disk::{StoredAmount, disk_space_estimate, free_disk_bytes};
 pub use error::StoreError;
 pub use events::{EventCheck, StoredEvent};
 pub(crate) use lock::FolderLock;
-pub use lock::{Holder, utc_text};
+pub use lock::Holder;
 pub use notes::GivenUp;
 pub use packing::{PackingError, pack_visits, unpack_visits};
 pub use reader::{Attempts, Jobs, Progress, StoreReader};
+pub use reports::IssuedReport;
 pub use rows::{JobKey, JobRow, LimitSet, Meta, PackedCounts, PackedJob, Reading, StoredJob, Target, hex};
 pub use schema::FORMAT_VERSION;
+pub use sealed::HeadParts;
+pub(crate) use upgrade::TemporaryFolder;
 
-use disk::Ballast;
-use nightbench_core::events::Event;
+use disk::{Ballast, Place};
+use nightbench_core::events::{Event, Stored};
 use nightbench_core::results::JobResult;
 use rusqlite::{Connection, ErrorCode, Transaction, TransactionBehavior, params};
 use schema::Found;
+use sealed::Marks;
 use sha2::{Digest, Sha256};
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
@@ -111,6 +120,7 @@ pub struct Store {
     waiting_bytes: u64,
     oldest: Option<Instant>,
     ballast: Ballast,
+    place: Place,
     fault: Option<WriteFault>,
     // Last, so that the database is closed before the folder is free for others.
     lock: FolderLock,
@@ -140,14 +150,26 @@ impl Store {
         set_up(&connection)
             .and_then(|()| write_new(&connection, meta))
             .map_err(|error| StoreError::database(&path, error))?;
-        Store::finish_opening(connection, path, dir, lock, &meta.target)
+        Store::finish_opening(connection, path, dir, lock, Some(&meta.target))
     }
 
-    /// Opens a run folder to go on writing, after looking through it for damage.
+    /// Opens a run folder to go on writing, after looking through it for damage and changes.
     ///
     /// # Errors
-    /// No store in the folder; a newer format; damage; somebody else writes to it; it cannot be written.
+    /// No store in the folder; a newer format; damage or changes; somebody else writes to it; it cannot be written.
     pub fn open(dir: &Path) -> Result<Store, StoreError> {
+        Store::open_with(dir, true)
+    }
+
+    /// Opens a run folder to add a few words to it: as [`open`](Store::open), without room kept for more.
+    ///
+    /// # Errors
+    /// As [`open`](Store::open).
+    pub fn open_to_note(dir: &Path) -> Result<Store, StoreError> {
+        Store::open_with(dir, false)
+    }
+
+    fn open_with(dir: &Path, ballast: bool) -> Result<Store, StoreError> {
         let path = dir.join(STORE_FILE);
         if let Err(error) = std::fs::metadata(&path) {
             return Err(StoreError::system(&path, &error));
@@ -158,17 +180,15 @@ impl Store {
             return Err(StoreError::Missing { path: path.display().to_string() });
         }
         upgrade::upgrade(&mut connection, &path)?;
-        set_up(&connection)
-            .and_then(|()| connection.execute_batch(attachments::TABLE))
-            .map_err(|error| StoreError::database(&path, error))?;
+        set_up(&connection).map_err(|error| StoreError::database(&path, error))?;
         let reader = StoreReader::new(connection, path.clone());
-        reader.check()?;
+        reader.verify()?;
         let target = reader.meta()?.target;
-        Store::finish_opening(reader.connection, path, dir, lock, &target)
+        Store::finish_opening(reader.connection, path, dir, lock, ballast.then_some(&target))
     }
 
     /// Opens a run folder for reading only, also while a run writes to it. It is not looked through for damage:
-    /// see [`StoreReader::check`].
+    /// see [`StoreReader::verify`].
     ///
     /// # Errors
     /// No store in the folder, or a newer format.
@@ -193,13 +213,15 @@ impl Store {
         path: PathBuf,
         dir: &Path,
         lock: FolderLock,
-        target: &Target,
+        target: Option<&Target>,
     ) -> Result<Store, StoreError> {
         let (durability, ballast) = match target {
-            Target::Simulated => (Durability::Grouped, disk::SMALL_BALLAST_BYTES),
-            Target::Bench(_) => (Durability::EachJob, disk::BALLAST_BYTES),
+            Some(Target::Simulated) => (Durability::Grouped, Some(disk::SMALL_BALLAST_BYTES)),
+            Some(Target::Bench(_)) => (Durability::EachJob, Some(disk::BALLAST_BYTES)),
+            None => (Durability::EachJob, None),
         };
-        let store = Store {
+        let place = Place::of(&path)?;
+        let mut store = Store {
             reader: StoreReader::new(connection, path),
             durability,
             waiting: Vec::new(),
@@ -207,7 +229,8 @@ impl Store {
             waiting_taken: HashSet::new(),
             waiting_bytes: 0,
             oldest: None,
-            ballast: Ballast::fill(dir, ballast)?,
+            ballast: ballast.map_or_else(|| Ok(Ballast::none()), |bytes| Ballast::fill(dir, bytes))?,
+            place,
             fault: None,
             lock,
         };
@@ -325,6 +348,7 @@ impl Store {
                 "UPDATE jobs SET superseded = 1, superseded_reason = ? WHERE job_key = ? AND superseded = 0",
                 params![reason, key],
             )
+            .and_then(|changed| sealed::states(transaction).map(|()| changed))
         })?;
         if changed == 0 { Err(StoreError::NoSuchJob { job: hex(key) }) } else { Ok(()) }
     }
@@ -349,7 +373,7 @@ impl Store {
             for (key, position) in places {
                 place.execute(params![i64::try_from(position).unwrap_or(i64::MAX), key])?;
             }
-            Ok(())
+            sealed::states(transaction)
         })
     }
 
@@ -377,7 +401,7 @@ impl Store {
                     limits.limits_text
                 ],
             )?;
-            Ok(())
+            sealed::last_row(transaction, Stored::Limits)
         })
     }
 
@@ -405,12 +429,13 @@ impl Store {
         self.waiting_taken.clear();
         self.waiting_bytes = 0;
         self.oldest = None;
+        self.place.look()?;
         self.fold_long_log()
     }
 
     /// Was the ballast given up because the disk is full? The run should stop now: what is recorded is safe.
     pub fn disk_is_full(&self) -> bool {
-        !self.ballast.is_there()
+        self.ballast.is_given_up()
     }
 
     /// Writes what waits, folds the log of changes into the database and gives the folder up.
@@ -419,6 +444,7 @@ impl Store {
     /// What waits cannot be written. A disk too full to fold the log is no error: the log stays and is read.
     pub fn close(mut self) -> Result<(), StoreError> {
         self.commit()?;
+        self.place.look()?;
         self.ballast.release();
         match self.fold_log() {
             Err(error) if !error.is_full() => Err(error),
@@ -461,6 +487,7 @@ impl Store {
         let connection = &self.reader.connection;
         let transaction = Transaction::new_unchecked(connection, TransactionBehavior::Immediate)
             .map_err(|error| self.reader.error(error))?;
+        let before = Marks::now(connection).map_err(|error| self.reader.error(error))?;
         for entry in &self.waiting {
             entry.write(connection).map_err(|failure| match (failure, entry) {
                 (WriteFailure::Database(error), Entry::Job(job))
@@ -472,6 +499,7 @@ impl Store {
                 (WriteFailure::Store(error), _) => error,
             })?;
         }
+        before.seal_since(connection).map_err(|error| self.reader.error(error))?;
         self.end(transaction, fault)
     }
 
@@ -485,6 +513,7 @@ impl Store {
             .map_err(|error| self.reader.error(error))?;
         let value = changes(&transaction).map_err(|error| self.reader.error(error))?;
         self.end(transaction, fault)?;
+        self.place.look()?;
         Ok(value)
     }
 
@@ -510,7 +539,7 @@ impl Store {
         Some(fault.kind)
     }
 
-    fn fold_long_log(&self) -> Result<(), StoreError> {
+    fn fold_long_log(&mut self) -> Result<(), StoreError> {
         let long = reader::log_bytes(self.reader.path()) >= MOST_LOG_BYTES;
         match if long { self.fold_log() } else { Ok(()) } {
             // The jobs are safe in the log; it is folded when there is room.
@@ -520,11 +549,12 @@ impl Store {
     }
 
     /// Folds the log of changes into the database, as far as readers let it.
-    fn fold_log(&self) -> Result<(), StoreError> {
+    fn fold_log(&mut self) -> Result<(), StoreError> {
         self.reader
             .connection
             .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))
-            .map_err(|error| self.reader.error(error))
+            .map_err(|error| self.reader.error(error))?;
+        self.place.folded()
     }
 }
 
@@ -566,6 +596,7 @@ fn write_new(connection: &Connection, meta: &Meta) -> rusqlite::Result<()> {
             transaction.execute("INSERT INTO meta (key, value) VALUES (?, ?)", params![key, value])?;
         }
     }
+    sealed::settings(&transaction)?;
     insert_plan(&transaction, &meta.created_utc, &meta.title, &meta.plan_text)?;
     transaction.commit()
 }
@@ -575,7 +606,7 @@ fn insert_plan(transaction: &Transaction<'_>, utc: &str, title: &str, text: &str
         "INSERT INTO plans (recorded_utc, title, plan_sha256, plan_text) VALUES (?, ?, ?, ?)",
         params![utc, title, sha256_hex(text), text],
     )?;
-    Ok(())
+    sealed::last_row(transaction, Stored::Plan)
 }
 
 fn sha256_hex(text: &str) -> String {

@@ -1,5 +1,6 @@
 //! Small things beside the results: notes in `meta`, and attempts that were given up together.
 
+use super::sealed::{self, NOTE};
 use super::{Store, StoreError};
 use crate::store::columns::{JOB_COLUMNS, stored_job};
 use crate::store::reader::StoreReader;
@@ -13,7 +14,7 @@ impl Store {
     /// # Errors
     /// A write error.
     pub fn note(&mut self, name: &str, text: &str) -> Result<(), StoreError> {
-        let key = format!("note {name}");
+        let key = format!("{NOTE}{name}");
         if self.reader.meta_value(&key)?.is_some_and(|known| known == text) {
             return Ok(());
         }
@@ -21,7 +22,7 @@ impl Store {
         self.change(|transaction| {
             transaction
                 .execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", params![key, text])
-                .map(|_| ())
+                .and_then(|_| sealed::note(transaction, name, text))
         })
     }
 
@@ -40,7 +41,29 @@ impl Store {
             for key in keys {
                 marked += mark.execute(params![reason, key])?;
             }
+            sealed::states(transaction)?;
             Ok(marked)
+        })
+    }
+}
+
+impl Store {
+    /// Notes which summary in the cache belongs to a result: job, attempt, SHA-256 of the summary.
+    ///
+    /// # Errors
+    /// A write error.
+    pub fn note_summaries(&mut self, summaries: &[(JobKey, u32, [u8; 32])]) -> Result<(), StoreError> {
+        if summaries.is_empty() {
+            return Ok(());
+        }
+        self.commit()?;
+        self.change(|transaction| {
+            let mut note = transaction
+                .prepare_cached("UPDATE jobs SET summary_sha256 = ? WHERE job_key = ? AND attempt = ?")?;
+            for (key, attempt, sha256) in summaries {
+                note.execute(params![sha256, key, attempt])?;
+            }
+            sealed::states(transaction)
         })
     }
 }
@@ -60,7 +83,7 @@ impl StoreReader {
     /// # Errors
     /// The database cannot be read.
     pub fn noted(&self, name: &str) -> Result<Option<String>, StoreError> {
-        self.meta_value(&format!("note {name}"))
+        self.meta_value(&format!("{NOTE}{name}"))
     }
 
     /// Every attempt at a job, oldest first.

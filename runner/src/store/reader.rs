@@ -58,10 +58,14 @@ pub(super) fn open_file(path: &Path) -> Result<(Connection, Found), StoreError> 
         return Err(StoreError::system(path, &error));
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let connection =
-        Connection::open_with_flags(path, flags).map_err(|error| StoreError::database(path, error))?;
+    // A connection that may write takes the log beside the database away when it is the last one; it changes nothing.
+    let tidy = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, tidy)
+        .or_else(|_| Connection::open_with_flags(path, flags))
+        .map_err(|error| StoreError::database(path, error))?;
     let first = connection
         .busy_timeout(Duration::from_secs(BUSY_WAIT_S))
+        .and_then(|()| connection.pragma_update(None, "query_only", true))
         .map_err(|error| StoreError::database(path, error))
         .and_then(|()| schema::recognise(&connection, path));
     match first {
@@ -299,7 +303,7 @@ impl StoreReader {
         &'a self,
         job: &'a StoredJob,
     ) -> Result<impl Iterator<Item = Result<Capture, StoreError>> + 'a, StoreError> {
-        let ids = self.ids("SELECT id FROM captures WHERE job_id = ? ORDER BY sequence", job)?;
+        let ids = self.ids("SELECT rowid FROM captures WHERE job_id = ? ORDER BY sequence", job)?;
         Ok(ids.into_iter().map(move |id| {
             let packed = self.packed_capture(id)?;
             let place = || format!("the capture of {}", packed.eye);
@@ -314,6 +318,14 @@ impl StoreReader {
     pub fn readings(&self, job: &StoredJob) -> Result<Vec<Reading>, StoreError> {
         self.reading_rows(
             "SELECT bench_s, name, value, unit FROM readings WHERE job_id = ? ORDER BY bench_s, id",
+            params![job.id],
+        )
+    }
+
+    /// In the order stored: a copy then has the same digest.
+    fn readings_as_stored(&self, job: &StoredJob) -> Result<Vec<Reading>, StoreError> {
+        self.reading_rows(
+            "SELECT bench_s, name, value, unit FROM readings WHERE job_id = ? ORDER BY id",
             params![job.id],
         )
     }
@@ -360,7 +372,7 @@ impl StoreReader {
     /// # Errors
     /// The database cannot be read.
     pub fn counts(&self, job: &StoredJob) -> Result<PackedCounts, StoreError> {
-        let ids = self.ids("SELECT id FROM captures WHERE job_id = ? ORDER BY sequence", job)?;
+        let ids = self.ids("SELECT rowid FROM captures WHERE job_id = ? ORDER BY sequence", job)?;
         Ok(PackedCounts {
             trainings: self.packed_trainings(job)?,
             captures: ids.into_iter().map(|id| self.packed_capture(id)).collect::<Result<_, _>>()?,
@@ -372,7 +384,7 @@ impl StoreReader {
     /// # Errors
     /// The database cannot be read.
     pub fn packed(&self, job: &StoredJob) -> Result<PackedJob, StoreError> {
-        let ids = self.ids("SELECT id FROM captures WHERE job_id = ? ORDER BY sequence", job)?;
+        let ids = self.ids("SELECT rowid FROM captures WHERE job_id = ? ORDER BY sequence", job)?;
         Ok(PackedJob {
             row: job.row.clone(),
             attempt: Some(job.attempt),
@@ -383,8 +395,9 @@ impl StoreReader {
             times: job.times,
             trainings: self.packed_trainings(job)?,
             captures: ids.into_iter().map(|id| self.packed_capture(id)).collect::<Result<_, _>>()?,
-            readings: self.readings(job)?,
+            readings: self.readings_as_stored(job)?,
             attachments: self.attachments(job)?,
+            summary_sha256: job.summary_sha256,
         })
     }
 
@@ -400,10 +413,7 @@ impl StoreReader {
         if file.exists() {
             return Err(StoreError::AlreadyThere { path: file.display().to_string() });
         }
-        self.connection
-            .execute("VACUUM INTO ?", [name])
-            .map_err(|error| StoreError::database(file, error))?;
-        Ok(())
+        copy_into(&self.connection, name).map_err(|error| StoreError::database(file, error))
     }
 
     fn ids(&self, sql: &str, job: &StoredJob) -> Result<Vec<i64>, StoreError> {
@@ -432,7 +442,7 @@ impl StoreReader {
     }
 
     fn packed_capture(&self, id: i64) -> Result<PackedCapture, StoreError> {
-        self.prepare(&format!("SELECT {CAPTURE_COLUMNS} FROM captures WHERE id = ?"))?
+        self.prepare(&format!("SELECT {CAPTURE_COLUMNS} FROM captures WHERE rowid = ?"))?
             .query_row([id], packed_capture)
             .map_err(|error| self.error(error))
     }
@@ -501,6 +511,15 @@ impl Iterator for Jobs<'_> {
             }
         }
     }
+}
+
+/// Writes a copy of a database into a new file. SQLite takes that for a change, which a reader's connection forbids itself.
+pub(super) fn copy_into(connection: &Connection, file: &str) -> rusqlite::Result<()> {
+    let forbidden: bool = connection.query_row("PRAGMA query_only", [], |row| row.get(0))?;
+    connection.pragma_update(None, "query_only", false)?;
+    let copied = connection.execute("VACUUM INTO ?", [file]);
+    connection.pragma_update(None, "query_only", forbidden)?;
+    copied.map(|_| ())
 }
 
 /// Size of the log of changes beside a database; 0 where there is none.

@@ -137,6 +137,10 @@ pub struct StoredJob {
     pub readback: Option<Readback>,
     /// Bench time.
     pub times: JobTimes,
+    /// Digest of what was measured.
+    pub content_sha256: [u8; 32],
+    /// Digest of its summary in the cache, as far as it was sealed.
+    pub summary_sha256: Option<[u8; 32]>,
 }
 
 /// A job ready to be written: packing is the only costly part and may be done on any thread.
@@ -154,9 +158,16 @@ pub struct PackedJob {
     pub(super) captures: Vec<PackedCapture>,
     pub(super) readings: Vec<Reading>,
     pub(super) attachments: Vec<Attachment>,
+    /// Of its summary in the cache.
+    pub(super) summary_sha256: Option<[u8; 32]>,
 }
 
 impl PackedJob {
+    /// With the digest of its summary.
+    pub fn with_summary(self, summary_sha256: [u8; 32]) -> PackedJob {
+        PackedJob { summary_sha256: Some(summary_sha256), ..self }
+    }
+
     /// Moves everything by some seconds of bench time: to the place of a bench's clock in a merged folder.
     pub fn move_clock(&mut self, seconds: f64) {
         self.row.started_bench_s += seconds;
@@ -241,6 +252,7 @@ impl PackedJob {
                 .collect::<Result<_, _>>()?,
             readings: readings.to_vec(),
             attachments: Vec::new(),
+            summary_sha256: None,
         })
     }
 

@@ -5,10 +5,11 @@
 
 use super::error::StoreError;
 use rusqlite::Connection;
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Version of the tables, in the database's `user_version` and in the table `meta`.
-pub const FORMAT_VERSION: i64 = 2;
+pub const FORMAT_VERSION: i64 = 3;
 
 /// Marks the database as a store of this program (SQLite `application_id`): "nbch" in ASCII.
 const APPLICATION_ID: i64 = 0x6e62_6368;
@@ -73,6 +74,11 @@ CREATE TABLE jobs (
     ended_bench_s REAL NOT NULL,
     training_s REAL NOT NULL,
     measuring_s REAL NOT NULL,
+    -- Over what was measured; over the whole result, clocks and row numbers included.
+    content_sha256 BLOB NOT NULL CHECK (length(content_sha256) = 32),
+    result_sha256 BLOB NOT NULL CHECK (length(result_sha256) = 32),
+    -- Of its summary in the cache, where there is one.
+    summary_sha256 BLOB CHECK (length(summary_sha256) = 32),
     UNIQUE (job_key, attempt)
 ) STRICT;
 -- At most one result of a job counts.
@@ -81,7 +87,6 @@ CREATE INDEX jobs_in_order ON jobs (plan_position, job_key, attempt, superseded)
 CREATE INDEX jobs_progress ON jobs (superseded, outcome, training_s, measuring_s, ended_bench_s);
 
 CREATE TABLE trainings (
-    id INTEGER PRIMARY KEY,
     job_id INTEGER NOT NULL REFERENCES jobs (id),
     sequence INTEGER NOT NULL,
     passed INTEGER NOT NULL CHECK (passed IN (0, 1)),
@@ -89,17 +94,18 @@ CREATE TABLE trainings (
     failed_lanes TEXT,
     causes TEXT,
     detail_json_zstd BLOB NOT NULL,
-    UNIQUE (job_id, sequence)
+    PRIMARY KEY (job_id, sequence)
 ) STRICT;
 
 CREATE TABLE captures (
-    id INTEGER PRIMARY KEY,
     job_id INTEGER NOT NULL REFERENCES jobs (id),
     sequence INTEGER NOT NULL,
     direction TEXT NOT NULL CHECK (direction IN ('read', 'write')),
     rank INTEGER NOT NULL,
     sub_channel INTEGER,
-    mode TEXT NOT NULL CHECK (mode IN ('exact', 'fast', 'raster')),
+    mode TEXT NOT NULL CHECK (mode IN ('exact', 'fast', 'raster', 'row_and_column')),
+    -- How the eye is known.
+    evidence TEXT NOT NULL DEFAULT 'full_eye' CHECK (evidence IN ('full_eye', 'row_and_column', 'predicted')),
     rule_json TEXT NOT NULL,
     taps INTEGER NOT NULL,
     vref_steps INTEGER NOT NULL,
@@ -113,7 +119,7 @@ CREATE TABLE captures (
     visit_count INTEGER NOT NULL,
     bits_per_lane INTEGER NOT NULL,
     visits_packed BLOB NOT NULL,
-    UNIQUE (job_id, sequence)
+    PRIMARY KEY (job_id, sequence)
 ) STRICT;
 
 -- Time series: of a job, or of the time between jobs (job_id NULL).
@@ -127,12 +133,34 @@ CREATE TABLE readings (
 ) STRICT;
 CREATE INDEX readings_of_job ON readings (job_id) WHERE job_id IS NOT NULL;
 
+-- What the agent said of a job.
+CREATE TABLE attachments (
+    job_id INTEGER NOT NULL REFERENCES jobs (id),
+    name TEXT NOT NULL,
+    text TEXT NOT NULL,
+    PRIMARY KEY (job_id, name)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE limit_sets (
     id INTEGER PRIMARY KEY,
     recorded_utc TEXT NOT NULL,
     agreed_before_measuring INTEGER NOT NULL CHECK (agreed_before_measuring IN (0, 1)),
     limits_sha256 TEXT NOT NULL,
     limits_text TEXT NOT NULL
+) STRICT;
+
+-- Every number that a report was issued under, and what it was made from.
+CREATE TABLE reports (
+    id INTEGER PRIMARY KEY,
+    number TEXT NOT NULL,
+    replaces TEXT,
+    issued_utc TEXT NOT NULL,
+    complete INTEGER NOT NULL CHECK (complete IN (0, 1)),
+    results_head BLOB NOT NULL CHECK (length(results_head) = 32),
+    log_head BLOB NOT NULL CHECK (length(log_head) = 32),
+    made_from TEXT NOT NULL,
+    limits_text TEXT NOT NULL,
+    notes_text TEXT NOT NULL
 ) STRICT;
 ";
 
@@ -178,7 +206,7 @@ CREATE VIEW capture_list AS
 SELECT jobs.id AS job_id, lower(hex(job_key)) AS job_key, attempt, captures.sequence AS capture,
        direction, rank,
        CASE sub_channel WHEN 0 THEN 'A' WHEN 1 THEN 'B' ELSE sub_channel END AS sub_channel,
-       mode, rule_json, json_array_length(lanes_json) AS lanes, taps, vref_steps, tap_step_ps,
+       mode, evidence, rule_json, json_array_length(lanes_json) AS lanes, taps, vref_steps, tap_step_ps,
        vref_start_mv AS vref_start_mV, vref_step_mv AS vref_step_mV, ui_ps, vddq_mv AS vddq_mV,
        visit_count AS visits, bits_per_lane, length(visits_packed) AS packed_bytes
 FROM captures JOIN jobs ON jobs.id = captures.job_id;
@@ -236,17 +264,43 @@ pub(super) fn recognise(connection: &Connection, path: &Path) -> Result<Found, S
     Ok(if version < FORMAT_VERSION { Found::Older } else { Found::Store })
 }
 
+/// Creates the tables of results; part of the caller's transaction.
+pub(super) fn create_tables(connection: &Connection) -> rusqlite::Result<()> {
+    connection.execute_batch(TABLES)
+}
+
 /// Creates tables and views; part of the caller's transaction.
 pub(super) fn create(connection: &Connection) -> rusqlite::Result<()> {
-    connection.execute_batch(TABLES)?;
-    connection.execute_batch(super::attachments::TABLE)?;
-    create_log_and_views(connection)?;
+    create_tables(connection)?;
+    create_log(connection)?;
+    create_views(connection)?;
     connection.pragma_update(None, "application_id", APPLICATION_ID)?;
     connection.pragma_update(None, "user_version", FORMAT_VERSION)
 }
 
-/// Creates the event log and the views.
-pub(super) fn create_log_and_views(connection: &Connection) -> rusqlite::Result<()> {
-    connection.execute_batch(LOG)?;
+/// What differs between the tables, indexes, triggers and views of a database and those of this format.
+pub(super) fn difference(connection: &Connection) -> rusqlite::Result<Option<String>> {
+    let list = |connection: &Connection| -> rusqlite::Result<BTreeMap<String, String>> {
+        let mut statement = connection.prepare(
+            "SELECT type || ' ' || name, coalesce(sql, '') FROM sqlite_schema WHERE name NOT LIKE 'sqlite_stat%'",
+        )?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        rows.collect()
+    };
+    let model = Connection::open_in_memory()?;
+    create(&model)?;
+    let (found, expected) = (list(connection)?, list(&model)?);
+    let mut names = found.keys().chain(expected.keys());
+    let other = names.find(|name| found.get(*name) != expected.get(*name));
+    Ok(other.map(|name| format!("the {name} of the database: changed, added or missing")))
+}
+
+/// Creates the event log.
+pub(super) fn create_log(connection: &Connection) -> rusqlite::Result<()> {
+    connection.execute_batch(LOG)
+}
+
+/// Creates the views.
+pub(super) fn create_views(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute_batch(VIEWS)
 }

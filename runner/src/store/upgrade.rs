@@ -1,20 +1,23 @@
-//! Brings a store of format 1 to the present format, in one transaction: done whole or not at all.
+//! Brings stores of formats 1 and 2 to the present format, in one transaction: done whole or not at all.
 //!
+//! Format 2 had no digests: they are taken of what is there, and the log says from when on they hold.
 //! Format 1 kept the words of faults and events only. Their kinds are new, so the log is written again as it was read,
 //! after its old chain was checked. A folder that may not be written is read through an upgraded copy that lives as long
 //! as its connection.
 
+use super::dates::utc_text;
 use super::error::StoreError;
 use super::events::{self, HEAD};
 use super::lock::FolderLock;
 use super::rows::hex;
 use super::schema::{self, FORMAT_VERSION, Found};
-use super::{connect, reader};
+use super::{connect, reader, sealed};
 use nightbench_core::events::Event;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::SystemTime;
 
 /// Upgrades the store of a folder for somebody who only wants to read it; `None` once it is done in place, else a
 /// connection to an upgraded copy.
@@ -39,7 +42,7 @@ fn copy(path: &Path) -> Result<Connection, StoreError> {
     let database = |error| StoreError::database(path, error);
     let dir = TemporaryFolder::new()?;
     let file = dir.0.join("copy.sqlite");
-    reader::open_file(path)?.0.execute("VACUUM INTO ?", [file.to_string_lossy()]).map_err(database)?;
+    reader::copy_into(&reader::open_file(path)?.0, &file.to_string_lossy()).map_err(database)?;
     let mut connection = connect(&file)?;
     upgrade(&mut connection, path)?;
     connection.pragma_update(None, "query_only", true).map_err(database)?;
@@ -47,10 +50,10 @@ fn copy(path: &Path) -> Result<Connection, StoreError> {
 }
 
 /// A new folder; its name is removed in the end, and who has a file of it open keeps that.
-struct TemporaryFolder(PathBuf);
+pub(crate) struct TemporaryFolder(pub(crate) PathBuf);
 
 impl TemporaryFolder {
-    fn new() -> Result<TemporaryFolder, StoreError> {
+    pub(crate) fn new() -> Result<TemporaryFolder, StoreError> {
         static NUMBER: AtomicU32 = AtomicU32::new(0);
         loop {
             let number = NUMBER.fetch_add(1, Ordering::Relaxed);
@@ -76,14 +79,27 @@ pub(super) fn upgrade(connection: &mut Connection, path: &Path) -> Result<(), St
     if schema::recognise(connection, path)? != Found::Older {
         return Ok(());
     }
+    // Tables are exchanged one after the other.
+    connection.pragma_update(None, "foreign_keys", false).map_err(database)?;
     let transaction =
         Transaction::new_unchecked(connection, TransactionBehavior::Exclusive).map_err(database)?;
     // Another process may have done it meanwhile.
     if schema::recognise(&transaction, path)? == Found::Older {
-        let log = log_of_1(&transaction, path)?;
-        from_1(&transaction, &log).map_err(database)?;
+        let version: i64 =
+            transaction.query_row("PRAGMA user_version", [], |row| row.get(0)).map_err(database)?;
+        if version == 1 {
+            let log = log_of_1(&transaction, path)?;
+            from_1(&transaction, &log).map_err(database)?;
+        } else {
+            // The chain is kept as it is.
+            events::verify(&transaction, path)?;
+        }
+        from_2(&transaction, version).map_err(database)?;
     }
-    transaction.commit().map_err(database)
+    transaction.commit().map_err(database)?;
+    // The old rows' room goes back; where there is no room to do so, the file stays longer than it need be.
+    let _ = connection.execute_batch("VACUUM; PRAGMA wal_checkpoint(TRUNCATE)");
+    Ok(())
 }
 
 type Hash = [u8; 32];
@@ -129,24 +145,82 @@ fn log_of_1(old: &Connection, path: &Path) -> Result<Vec<[String; 3]>, StoreErro
     Ok(log)
 }
 
+/// To format 2: kinds of faults and of events, with their facts.
 fn from_1(old: &Connection, log: &[[String; 3]]) -> rusqlite::Result<()> {
-    let mut statement = old.prepare("SELECT name FROM sqlite_schema WHERE type = 'view'")?;
-    let views: Vec<String> = statement.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
-    for view in views {
-        old.execute_batch(&format!("DROP VIEW \"{view}\""))?;
-    }
+    drop_all(old, "view")?;
     old.execute_batch(
         "ALTER TABLE jobs ADD COLUMN fault_kind TEXT;
          UPDATE jobs SET fault_kind = 'unrecorded' WHERE outcome = 'not_measured';
          DROP TABLE events;",
     )?;
     old.execute("DELETE FROM meta WHERE key = ?", [HEAD])?;
-    old.execute("UPDATE meta SET value = ? WHERE key = 'format_version'", [FORMAT_VERSION.to_string()])?;
-    schema::create_log_and_views(old)?;
+    schema::create_log(old)?;
     for [utc, kind, text] in log {
         events::append(old, utc, &parts(kind, text))?;
     }
+    Ok(())
+}
+
+/// Tables of format 2 that have the same columns in format 3, and more there.
+const KEPT: [(&str, &str); 8] = [
+    ("meta", "key, value"),
+    ("plans", "sequence, recorded_utc, title, plan_sha256, plan_text"),
+    ("identities", "id, chip_serial, firmware_build, firmware_hash, settings_hash, agent_version"),
+    ("trainings", "job_id, sequence, passed, failed_stage, failed_lanes, causes, detail_json_zstd"),
+    (
+        "captures",
+        "job_id, sequence, direction, rank, sub_channel, mode, rule_json, taps, vref_steps, tap_step_ps, vref_start_mv, \
+         vref_step_mv, ui_ps, vddq_mv, lanes_json, operating_json, visit_count, bits_per_lane, visits_packed",
+    ),
+    ("readings", "id, job_id, bench_s, name, value, unit"),
+    ("limit_sets", "id, recorded_utc, agreed_before_measuring, limits_sha256, limits_text"),
+    ("attachments", "job_id, name, text"),
+];
+
+/// Columns of results in format 2.
+const JOBS: &str = "id, job_key, attempt, plan_position, superseded, superseded_reason, outcome, fault_kind, reason, chip, \
+                    firmware, module, channel, rate, temperature, supply, pattern, rate_mts, temperature_set_degc, mounting, \
+                    repeat, start, identity_id, temperature_measured_degc, rails_measured_v, settling_s, started_utc, \
+                    ended_utc, started_bench_s, ended_bench_s, training_s, measuring_s";
+
+/// To format 3: digests of results, evidence of captures, issued reports. `version`: what it was before.
+fn from_2(old: &Connection, version: i64) -> rusqlite::Result<()> {
+    drop_all(old, "view")?;
+    drop_all(old, "index")?;
+    // Early stores of format 2 had none.
+    old.execute_batch("CREATE TABLE IF NOT EXISTS attachments (job_id INTEGER, name TEXT, text TEXT)")?;
+    for table in KEPT.iter().map(|(table, _)| *table).chain(["jobs"]) {
+        old.execute_batch(&format!("ALTER TABLE {table} RENAME TO old_{table}"))?;
+    }
+    schema::create_tables(old)?;
+    old.execute_batch(&format!(
+        "INSERT INTO jobs ({JOBS}, content_sha256, result_sha256) SELECT {JOBS}, zeroblob(32), zeroblob(32) FROM old_jobs"
+    ))?;
+    for (table, columns) in KEPT {
+        old.execute_batch(&format!("INSERT INTO {table} ({columns}) SELECT {columns} FROM old_{table}"))?;
+    }
+    for table in KEPT.iter().map(|(table, _)| *table).chain(["jobs"]) {
+        old.execute_batch(&format!("DROP TABLE old_{table}"))?;
+    }
+    old.execute("UPDATE meta SET value = ? WHERE key = 'format_version'", [FORMAT_VERSION.to_string()])?;
+    schema::create_views(old)?;
+    let event = Event::Upgraded { from: u64::try_from(version).unwrap_or(0), to: FORMAT_VERSION as u64 };
+    if let Ok(parts) = events::StoredEvent::parts(&event) {
+        events::append(old, &utc_text(SystemTime::now()), &parts)?;
+    }
+    sealed::everything(old)?;
     old.pragma_update(None, "user_version", FORMAT_VERSION)
+}
+
+/// Drops what has a text of its own: views, or indexes that no constraint made.
+fn drop_all(old: &Connection, kind: &str) -> rusqlite::Result<()> {
+    let mut statement = old.prepare("SELECT name FROM sqlite_schema WHERE type = ? AND sql IS NOT NULL")?;
+    let names: Vec<String> =
+        statement.query_map([kind], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
+    for name in names {
+        old.execute_batch(&format!("DROP {kind} \"{name}\""))?;
+    }
+    Ok(())
 }
 
 /// Code, facts and words of an event of format 1. What an instrument's event held stands on the page.

@@ -82,8 +82,9 @@ fn write_job(connection: &Connection, job: &PackedJob) -> Result<(), WriteFailur
              reason, chip, firmware, module, channel, rate, temperature, supply, pattern, rate_mts, \
              temperature_set_degc, mounting, repeat, start, identity_id, temperature_measured_degc, \
              rails_measured_v, settling_s, started_utc, ended_utc, started_bench_s, ended_bench_s, training_s, \
-             measuring_s) VALUES \
-             (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+             measuring_s, summary_sha256, content_sha256, result_sha256) VALUES \
+             (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, \
+             zeroblob(32), zeroblob(32))",
         )?
         .execute(params![
             row.key,
@@ -117,6 +118,7 @@ fn write_job(connection: &Connection, job: &PackedJob) -> Result<(), WriteFailur
             row.ended_bench_s,
             job.times.training_s,
             job.times.measuring_s,
+            job.summary_sha256,
         ])?;
     let id = connection.last_insert_rowid();
     for (sequence, training) in (1_i64..).zip(&job.trainings) {

@@ -10,6 +10,7 @@ use judge::judged::{JobNote, JudgedCondition, JudgedMetric, JudgedRun, RunFacts}
 use nightbench_core::condition::ConditionState;
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::{Capture, EyeName};
+use nightbench_core::text::hides;
 use plan::limits::Metric;
 use std::fmt::{Result, Write};
 
@@ -287,6 +288,15 @@ fn number(out: &mut dyn Write, value: Option<f64>) -> Result {
 /// A text cell. One that a spreadsheet would take for a formula gets an apostrophe in front, as OWASP advises.
 fn text(out: &mut dyn Write, value: &str) -> Result {
     out.write_char(',')?;
+    // No control character reaches the table raw.
+    let value = &value.chars().fold(String::with_capacity(value.len()), |mut seen, c| {
+        if hides(c) {
+            seen.push_str(&format!("[U+{:04X}]", u32::from(c)));
+        } else {
+            seen.push(c);
+        }
+        seen
+    });
     let formula = value
         .starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}']);
     // A level such as `-40` is a number, not a formula.

@@ -8,7 +8,7 @@ use super::retry::Again;
 use super::site::Site;
 use crate::console::exit::Failure;
 use crate::run::execute::Executor;
-use crate::run::mounting_check::{MountingReport, NextStep, check_mounting, next_step};
+use crate::run::mounting_check::{CALL_LIMIT, MountingReport, NextStep, check_mounting, next_step};
 use crate::run::operator::Hands;
 use crate::run::pending::{Mounting, PendingJob};
 use contract::{DriverError, FaultKind};
@@ -235,7 +235,8 @@ pub(super) fn mounting_checked(
         tries += 1;
         let begin = site.elapsed_s();
         site.driver.check_at_ambient(true);
-        let checked = check_mounting(site.driver, &setting, checks.known.of(&one), &request, site.cancel);
+        let checked =
+            check_mounting(site.driver, &setting, checks.known.of(&one), &request, CALL_LIMIT, site.cancel);
         site.driver.check_at_ambient(false);
         let Ok(mut report) = checked else { return Ok(None) };
         report.bench_s = site.elapsed_s() - begin;
