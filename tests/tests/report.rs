@@ -110,6 +110,11 @@ fn notes_stand_beside_verdicts_and_any_eye_can_be_drawn() {
     let page = std::fs::read_to_string(folder.path().join(format!("d/eye-{key}.html"))).unwrap();
     assert!(page.contains("data:image/png;base64,") && page.contains("SIMULATED - not measured"));
     assert!(page.contains(&key) && !page.contains("<script"));
+    // Every lane by itself, and which attempt this is.
+    let lanes = page.matches("<details class=\"card\"><summary>Lane ").count();
+    let eyes = page.matches("Every lane of ").count();
+    assert_eq!((lanes, page.contains("start 1, attempt 1")), (8 * eyes, true), "{eyes} eyes of 8 lanes");
+    assert!(eyes >= 1 && page.matches(" (worst)</summary>").count() == eyes);
     let unknown = nightbench(folder.path(), &["report", "d", "--eye", "0123456789"]);
     assert_eq!(unknown.code, 2);
     assert!(unknown.err.contains("no job of this run"), "{}", unknown.err);

@@ -21,9 +21,10 @@ const TOP: u8 = 12;
 /// A clean point: nearly white, so that outlines and marks stand out.
 const CLEAN: [u8; 3] = [0xf6, 0xf8, 0xfa];
 const GREY: [u8; 3] = [0xb4, 0xb9, 0xbf];
-/// Inferred points: greys, which no measured ratio has, light for pass and dark for fail.
+/// Inferred points: greys, which no measured ratio has, light for pass and dark for fail; so dark that the few surveyed points
+/// in what fails do not stand out.
 const LIGHT: [u8; 3] = [0xd6, 0xdb, 0xe0];
-const DARK: [u8; 3] = [0x6a, 0x70, 0x78];
+const DARK: [u8; 3] = [0x50, 0x4c, 0x5e];
 
 /// Viridis from few errors (yellow) to many (purple); nine samples of the published map.
 const VIRIDIS: [[u8; 3]; 9] = [
