@@ -18,7 +18,7 @@ use philox::philox;
 use quantile::{binomial, first_half, unit};
 
 /// Errors that are placed one by one.
-const PLACED: usize = 16;
+const PLACED: usize = 8;
 /// Length of a block in lengths of the one before.
 const GROWTH: u64 = 4;
 /// Share of a block's errors, one in this many, that is no longer halved.

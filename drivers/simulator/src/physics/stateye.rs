@@ -11,8 +11,8 @@ use super::pattern::CodedEvent;
 pub const BIN_V: f64 = 2e-3;
 /// Smallest error ratio that is told apart; anything below reads as this.
 pub const FLOOR_BER: f64 = 1e-100;
-/// Bins of the tail that are summed at a time.
-const BLOCK: usize = 8;
+/// Places that are summed at a time.
+pub(super) const BLOCK: usize = 8;
 
 /// Probability mass function on bins of `bin` volts, with the moments that belong to the Gaussian.
 #[derive(Debug, Clone)]

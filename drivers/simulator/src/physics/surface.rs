@@ -11,7 +11,7 @@ use super::jitter::{self, GRID_PER_UI};
 use super::kernels::Kernels;
 use super::pattern::{self, CodedEvent, Pattern};
 use super::pulse::{self, CURSORS, Response, SAMPLES_PER_UI, Shaper};
-use super::stateye::{self, BIN_V, FLOOR_BER, Interference, Mass, Tail, add_scaled};
+use super::stateye::{self, BIN_V, BLOCK, FLOOR_BER, Interference, Mass, Tail, add_scaled};
 use super::timing;
 use super::variation::BitVariation;
 use std::sync::Arc;
@@ -421,18 +421,38 @@ impl LaneSurface {
         for at in low..=high {
             self.need_between(at);
         }
-        let steps = self.vref_steps;
-        let mut out = vec![0.0; if both { 2 * steps } else { steps }];
-        let (here, next) = out.split_at_mut(steps);
         let jitter = &self.shared.jitter;
-        for (place, at) in (point - half..=point + half + isize::from(both)).enumerate() {
-            let Some(Some(row)) = self.rows.get((clamp(at) + LAST_POINT) as usize) else { continue };
-            let weight = jitter.get(place).copied().unwrap_or(0.0);
-            add_scaled(here, row, weight);
-            if both {
-                let later = place.checked_sub(1).and_then(|place| jitter.get(place)).copied().unwrap_or(0.0);
-                add_scaled(next, row, later);
+        let weight = |place: Option<usize>| place.and_then(|place| jitter.get(place)).copied().unwrap_or(0.0);
+        let rows: Vec<(f64, f64, &[f64])> = (point - half..=point + half + isize::from(both))
+            .enumerate()
+            .filter_map(|(place, at)| {
+                let row = self.rows.get((clamp(at) + LAST_POINT) as usize)?.as_deref()?;
+                Some((weight(Some(place)), weight(place.checked_sub(1)), row))
+            })
+            .collect();
+        let steps = self.vref_steps;
+        let mut out = vec![0.0; 2 * steps];
+        let (here, next) = out.split_at_mut(steps);
+        let whole = steps - steps % BLOCK;
+        for first in (0..whole).step_by(BLOCK) {
+            // Sums of a length that is known stay in registers.
+            let (mut a, mut b) = ([0.0; BLOCK], [0.0; BLOCK]);
+            for (weight, later, row) in &rows {
+                let Some(part) = row.get(first..).and_then(|rest| rest.first_chunk::<BLOCK>()) else { break };
+                for place in 0..BLOCK {
+                    a[place] += weight * part[place];
+                    b[place] += later * part[place];
+                }
             }
+            here[first..first + BLOCK].copy_from_slice(&a);
+            next[first..first + BLOCK].copy_from_slice(&b);
+        }
+        for (weight, later, row) in &rows {
+            add_scaled(&mut here[whole..], &row[whole..], *weight);
+            add_scaled(&mut next[whole..], &row[whole..], *later);
+        }
+        if !both {
+            out.truncate(steps);
         }
         out
     }
