@@ -83,7 +83,8 @@ fn a_run_without_repeats_gives_no_study() {
     assert_eq!((check.code, check.out.as_str()), (2, ""), "{}", check.err);
     assert!(check.err.contains("the study `single` gives no budget line: "), "{}", check.err);
     let refused = nightbench(folder.path(), &["run", "named.toml", "--into", "named"]);
-    assert_eq!((refused.code, refused.err), (2, check.err));
+    // A slow computer says before that it is at work.
+    assert_eq!((refused.code, refused.err.lines().last()), (2, check.err.lines().last()));
 }
 
 #[test]

@@ -6,6 +6,7 @@ use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, folded};
 use crate::evaluate::criteria;
 use crate::inputs::plan_file::PlanFile;
+use crate::run::disk_space::estimate_in_words;
 use nightbench_core::text::counted;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::{expand, jobs};
@@ -42,12 +43,14 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
         n => format!(", {}", counted(n, "warning")),
     };
     let total = expansion.conditions.len();
+    let jobs = jobs(plan, &expansion);
     let mut text = format!(
-        "{}: no mistakes{warnings}\n{} to run, {beyond} of them beyond a module's rating\n{} left out\n{}",
+        "{}: no mistakes{warnings}\n{} to run, {beyond} of them beyond a module's rating\n{} left out\n{}\n{}",
         path.display(),
         counted(total, "condition"),
         counted(expansion.skipped.len(), "condition"),
-        counted(jobs(plan, &expansion).len(), "job"),
+        counted(jobs.len(), "job"),
+        estimate_in_words(plan, jobs.iter().map(|job| &expansion.conditions[job.condition as usize])),
     );
     if let Some(words) = nothing_counts(plan, expansion.conditions.iter()) {
         text.push('\n');

@@ -5,7 +5,9 @@ use crate::console::exit::{Exit, Failure};
 use crate::run::pending::PendingJob;
 use crate::store::{StoredAmount, disk_space_estimate, free_disk_bytes};
 use nightbench_core::capture_cost::{CapturePlan, predict_seconds};
+use nightbench_core::devices::SweepRange;
 use plan::Plan;
+use plan::expand::Condition;
 use plan::matrix::FACTORS;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -20,7 +22,10 @@ pub fn refuse_without_space(plan: &Plan, pending: &[PendingJob], dir: &Path) -> 
     }
     let place = existing(dir);
     match free_disk_bytes(&place) {
-        Some(free) => enough(disk_space_estimate(amount(plan, pending)), free, pending.len(), &place),
+        Some(free) => {
+            let conditions = pending.iter().map(|one| &one.condition);
+            enough(disk_space_estimate(amount(plan, conditions)), free, pending.len(), &place)
+        }
         None => Ok(()),
     }
 }
@@ -42,17 +47,34 @@ fn enough(need: u64, free: u64, jobs: usize, place: &Path) -> Result<(), Failure
     ))
 }
 
+/// What a whole plan needs of disk and memory at most, in words. `conditions`: that of each job.
+pub fn estimate_in_words<'c>(plan: &Plan, conditions: impl Iterator<Item = &'c Condition>) -> String {
+    let disk = disk_space_estimate(amount(plan, conditions));
+    let sweep = |range: &SweepRange| u64::from(range.taps) * u64::from(range.vref_steps);
+    let points = sweep(&plan.interface.read).max(sweep(&plan.interface.write));
+    let memory = points * u64::from(plan.interface.lanes) * BYTES_A_COUNT_IN_MEMORY;
+    format!(
+        "up to {} of disk space, {} of memory for a capture at hand",
+        bytes_in_words(disk),
+        bytes_in_words(memory)
+    )
+}
+
+/// A count of errors, 8 bytes, held by the driver's answer and by the capture.
+const BYTES_A_COUNT_IN_MEMORY: u64 = 16;
+
 /// Mean amounts over the jobs, rounded up.
-fn amount(plan: &Plan, pending: &[PendingJob]) -> StoredAmount {
+fn amount<'c>(plan: &Plan, conditions: impl Iterator<Item = &'c Condition>) -> StoredAmount {
     let mut of_levels: HashMap<[u16; FACTORS], [f64; 3]> = HashMap::new();
-    let (mut captures, mut points, mut counts) = (0.0, 0.0, 0.0);
-    for one in pending {
-        let [c, p, n] = of_levels.entry(one.condition.levels).or_insert_with(|| {
+    let (mut jobs, mut captures, mut points, mut counts) = (0u64, 0.0, 0.0, 0.0);
+    for condition in conditions {
+        jobs += 1;
+        let [c, p, n] = of_levels.entry(condition.levels).or_insert_with(|| {
             let eyes = simulator::target::expected_eyes(
                 &plan.interface,
-                one.condition.module(plan),
-                one.condition.rate(plan),
-                one.condition.supply(plan),
+                condition.module(plan),
+                condition.rate(plan),
+                condition.supply(plan),
                 &plan.capture.directions,
             );
             eyes.iter().fold([0.0; 3], |[captures, points, counts], eye| {
@@ -74,8 +96,8 @@ fn amount(plan: &Plan, pending: &[PendingJob]) -> StoredAmount {
     }
     let mean = |sum: f64, over: f64| if over > 0.0 { (sum / over).ceil() as u64 } else { 0 };
     StoredAmount {
-        jobs: pending.len() as u64,
-        captures_per_job: mean(captures, pending.len() as f64),
+        jobs,
+        captures_per_job: mean(captures, jobs as f64),
         points_per_capture: mean(points, captures),
         lanes: mean(counts, points),
     }
