@@ -1,5 +1,6 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
+mod bench_device;
 mod bench_driver;
 mod bench_events;
 mod bench_file;

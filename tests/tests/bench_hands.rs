@@ -76,6 +76,7 @@ fn as_wanted(wanted: &Mounting) -> MountedThings {
         chip: wanted.chip.clone(),
         module: wanted.module.clone(),
         module_serial: wanted.serial.clone(),
+        module_spd: None,
         channel: wanted.channel.clone(),
         loose_lanes: Vec::new(),
     }

@@ -126,3 +126,53 @@ fn an_instrument_answers_over_a_serial_line_and_as_a_device_file() {
     let _ = socat.kill();
     let _ = socat.wait();
 }
+
+/// Clients that this project did not write understand the emulated supply behind HiSLIP and VXI-11: what our own client says to it and
+/// hears from it is then the protocol of others.
+#[test]
+fn clients_of_others_speak_with_the_emulated_gateways() {
+    if !there("python3", &["-c", "import pyvisa, pyvisa_py, vxi11"]) {
+        return;
+    }
+    let bench = start(&plan(), 1, 0.0, 100.0);
+    let ports = [bench.hislip(), bench.vxi11()].map(|place| place.expect("loopback").port().to_string());
+    python("gateways.py", &ports);
+}
+
+/// Our own clients of both, through an instrument: set, read back, the instrument's own errors, a silence with its status byte.
+#[test]
+fn an_instrument_answers_over_hislip_and_vxi_11() {
+    let bench = start(&plan(), 1, 0.0, 100.0);
+    let file = bench_file(&bench.bench_file());
+    let hislip = bench.hislip().expect("loopback").to_string();
+    let vxi11 = bench.vxi11().expect("loopback").to_string();
+    for transport in [
+        Transport::Hislip { address: hislip, device: "hislip0".into() },
+        Transport::Vxi11 { address: vxi11, device: "inst0".into() },
+    ] {
+        let mut spec = file.instrument("supply").unwrap().clone();
+        let way = transport.describe();
+        spec.transport = transport;
+        spec.time_out_s = 0.5;
+        let log = CommandLog::in_memory();
+        let mut supply = Instrument::new(spec, log.clone(), false);
+        supply.connect(&call()).unwrap_or_else(|error| panic!("{way}: {error}"));
+        assert!(supply.identity().unwrap().contains("EP-0001"));
+        for volts in [1.25, 1.1] {
+            supply
+                .tell(Action::SetVoltage, Some("2"), Some(volts), &call())
+                .unwrap_or_else(|error| panic!("{way}: {error}"));
+            let read = supply.ask(Action::GetVoltage, Some("2"), 0.0, &call()).unwrap();
+            assert!((read - volts).abs() < 1e-6, "{way}: {read}");
+        }
+        let refused = supply.tell(Action::SetVoltage, Some("2"), Some(5.9), &call()).unwrap_err();
+        assert_eq!(refused.kind, contract::FaultKind::Instrument(-221), "{way}: {refused}");
+        // A question that the instrument does not know: it stays silent, and its status byte says why.
+        supply.spec.profile.templates.insert(Action::GetTemperature, "TEMP?".into());
+        let silent = supply.ask(Action::GetTemperature, None, 0.0, &call()).unwrap_err();
+        assert_eq!(silent.kind, contract::FaultKind::TimeOut, "{way}: {silent}");
+        let lines = log.latest(usize::MAX).join("\n");
+        assert!(lines.contains("status byte 4: errors are queued"), "{way}: {lines}");
+        supply.close();
+    }
+}

@@ -308,7 +308,7 @@ fn at_a_terminal(rig: &Rig, answers: &str) -> Option<(Option<i32>, String)> {
 #[test]
 fn a_person_at_a_terminal_is_asked_and_told() {
     let rig = rig(SMALL, 1, 0.0, 2000.0);
-    let Some((code, seen)) = at_a_terminal(&rig, "Brich,Amber") else { return };
+    let Some((code, seen)) = at_a_terminal(&rig, "Brich,Amber,MOD-0017,,CHIP <3>") else { return };
     assert!([Some(0), Some(1)].contains(&code), "{code:?}\n{seen}");
     let place = |words: &str| seen.find(words).unwrap_or_else(|| panic!("{words}\n{seen}"));
     assert!(
@@ -320,6 +320,10 @@ fn a_person_at_a_terminal_is_asked_and_told() {
     assert!(seen.rfind("Module Amber on risers was checked").is_some(), "{seen}");
     let reader = Store::open_read_only(&rig.folder.path().join("out")).unwrap();
     assert_eq!(reader.jobs(Attempts::Counting).count(), 8);
+    // What was typed or scanned stands in the report; what was left out does not.
+    let page = std::fs::read_to_string(rig.folder.path().join("out/report.html")).unwrap();
+    assert!(page.contains("module of Amber on risers") && page.contains("MOD-0017"), "no bar code");
+    assert!(page.contains("CHIP &lt;3&gt;") && !page.contains("channel parts of Amber"), "{seen}");
     rig.off();
 }
 

@@ -174,6 +174,9 @@ impl<B: Bench + ?Sized> Bench for Noise<B> {
     fn check_at_ambient(&mut self, at_ambient: bool) {
         self.inner.check_at_ambient(at_ambient);
     }
+    fn take_module_identity(&mut self) -> Option<bench::ModuleIdentity> {
+        self.inner.take_module_identity()
+    }
     fn agent_text(&mut self, method: &str, call: &Call) -> String {
         let text = self.inner.agent_text(method, call);
         self.said(text)

@@ -51,6 +51,7 @@ class Device:
         return {
             "protocol": PROTOCOL, "agent_version": "reference agent 1", "chip_serial": "MODEL-1",
             "firmware_build": "none", "firmware_hash": "0", "settings_hash": "0", "module_serial": None,
+            "module_spd": None,
             "powered": self.powered,
         }
 

@@ -103,6 +103,19 @@ pub fn unfinished(came: &[u8], spec: &Instrument) -> String {
     format!("{} bytes were received: `{}`{more}; {advice}", came.len(), shown.escape_ascii())
 }
 
+/// A status byte in words. Source: IEEE 488.2 as quoted in public manuals.
+pub fn status(byte: u8) -> String {
+    let bits = [
+        (2, "errors are queued"),
+        (4, "an answer waits"),
+        (5, "an event is noted"),
+        (6, "service is asked for"),
+    ];
+    let said: Vec<&str> =
+        bits.iter().filter(|(bit, _)| byte & (1 << bit) != 0).map(|(_, words)| *words).collect();
+    if said.is_empty() { "it has nothing to say".into() } else { said.join(", ") }
+}
+
 /// Names of errors worth naming. Source: SCPI-1999 error list as quoted in public manuals.
 pub fn error_name(code: i32) -> &'static str {
     match code {

@@ -1,6 +1,6 @@
-//! What is asked of the agent and what it answers, checked: the right module, whole trainings, counts that can be.
+//! What is asked of the agent and what it answers, checked: whole trainings, counts that can be.
 
-use crate::agent::messages::{ConfigureRequest, Identified, MountedModule, Sampled};
+use crate::agent::messages::{ConfigureRequest, MountedModule, Sampled};
 use contract::{
     Capabilities, DriverError, EyeCapabilities, FaultKind, Part, PointCounts, PointRequest, Setting,
 };
@@ -12,27 +12,15 @@ use std::collections::BTreeMap;
 /// Above this case temperature the refresh interval is halved. Source: DDR4/DDR5 datasheets, extended range.
 const DOUBLE_REFRESH_ABOVE_C: f64 = 85.0;
 
-/// Is the module that the agent reads the plan's?
-pub(super) fn module(setting: &Setting, found: &Identified) -> Result<(), DriverError> {
-    match (&setting.module.serial, &found.module_serial) {
-        (Some(expected), Some(found)) if expected != found => Err(DriverError::new(
-            FaultKind::WrongIdentity,
-            format!(
-                "the plan's module `{}` has the serial number {expected}, the agent reads {found}: mount the right \
-                 module, or correct the plan",
-                setting.module.name
-            ),
-        )),
-        _ => Ok(()),
-    }
-}
-
 /// The question that configures the device for a condition, with its rails at these levels (in the bench's order).
 pub(super) fn configure_request(bench: &BenchFile, setting: &Setting, levels: &[f64]) -> ConfigureRequest {
     let double_refresh =
         setting.control_point != ControlPoint::Air && setting.temperature.0 > DOUBLE_REFRESH_ABOVE_C;
     let rails_v: BTreeMap<String, f64> =
-        bench.rails.iter().map(|rail| rail.name.clone()).zip(levels.iter().copied()).collect();
+        (bench.rails.iter().map(|rail| &rail.name).chain(bench.device_rails.iter().map(|rail| &rail.name)))
+            .cloned()
+            .zip(levels.iter().copied())
+            .collect();
     ConfigureRequest {
         chip: setting.chip.name.clone(),
         firmware: setting.firmware.as_ref().map(|firmware| firmware.name.clone()),

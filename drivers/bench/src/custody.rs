@@ -165,6 +165,10 @@ pub fn address_of(transport: &Transport) -> String {
     };
     match transport {
         Transport::Tcp { address } => tcp(address),
+        // Behind a gateway each device is one of its own.
+        Transport::Hislip { address, device } | Transport::Vxi11 { address, device } => {
+            format!("{} {device}", tcp(address))
+        }
         Transport::Serial { path, .. } => format!("serial {}", file(path)),
         Transport::Usbtmc { path } => format!("usb {}", file(path)),
     }

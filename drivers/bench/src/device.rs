@@ -40,7 +40,9 @@ impl Device {
         self.trained = false;
         self.capabilities = None;
         plant.held = None;
+        plant.approach = None;
         plant.watched = None;
+        plant.device_rails.forget();
     }
 
     /// Ends the conversation.
@@ -111,6 +113,7 @@ impl Device {
             firmware_hash: String::new(),
             settings_hash: String::new(),
             module_serial: None,
+            module_spd: None,
             powered: false,
         };
         let identified = self.ask(plant, "identify", &json!({}), call, dry)?;
@@ -177,7 +180,9 @@ fn idle(plant: &mut Plant, beat: Option<&Heartbeat>, call: &Call) -> Result<(), 
             // In doubt the next beat decides.
             plant.take_temperatures(&readings)?;
         }
+        plant.take_device_rails(&beat.rails)?;
     }
+    plant.walk(call)?;
     if plant.look_is_due() {
         plant.look_at_rails(call)?;
         let readings = plant.read_instrument_sensors(call)?;

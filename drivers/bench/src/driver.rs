@@ -10,6 +10,7 @@ use super::custody::Custody;
 use super::device::Device;
 use super::instrument::Instrument;
 use super::look::{self, InstrumentState, SensorLook};
+use super::module_identity::{self, ModuleIdentity};
 use super::plant::{Plant, WatchedValue, bench_fault};
 use super::safe::SafetyKit;
 use super::temperature::Climate;
@@ -30,6 +31,12 @@ pub struct BenchDriver {
     device: Device,
     setting: Option<Setting>,
     identity: Option<Identity>,
+    /// What is known of the mounted module, until it is fetched.
+    module: Option<ModuleIdentity>,
+    /// The rails came up from off, and nothing was trained since.
+    fresh_start: bool,
+    /// How the last training started, on a device that can be power-cycled: the next one will.
+    cycles_power: bool,
 }
 
 impl BenchDriver {
@@ -41,6 +48,9 @@ impl BenchDriver {
             device: Device::default(),
             setting: None,
             identity: None,
+            module: None,
+            fresh_start: false,
+            cycles_power: false,
         }
     }
 
@@ -57,6 +67,11 @@ impl BenchDriver {
     /// The readings taken since the last call.
     pub fn take_readings(&mut self) -> Vec<WatchedValue> {
         std::mem::take(&mut self.plant.readings)
+    }
+
+    /// What is known of the mounted module, since the last call.
+    pub fn take_module_identity(&mut self) -> Option<ModuleIdentity> {
+        self.module.take()
     }
 
     /// Checks a condition against the bench's limits without touching anything.
@@ -157,6 +172,7 @@ impl BenchDriver {
             return Ok(());
         }
         self.plant.look_at_rails(call)?;
+        self.device.look_at_rails(&mut self.plant, call)?;
         let Some(setting) = &self.setting else { return Ok(()) };
         let level = setting.temperature;
         self.climate().look_at_temperatures(level, true, call)
@@ -223,17 +239,31 @@ impl BenchDriver {
         self.device.trained &= kept;
         // Before power and heat: is this the right module, as far as the agent can tell?
         let found = self.identify_agent(call)?;
-        checks::module(setting, &found)?;
+        module_identity::module(setting, &found, None)?;
+        if self.cycles_power && !self.fresh_start && !self.plant.off {
+            // The power cycle of the start to come is made before the ramp, where it disturbs nothing.
+            self.power(false, call)?;
+            self.plant.rails_off(call)?;
+        }
         if self.plant.rails_on.is_none() {
             self.climate().cool_enough(call)?;
         }
+        let from_off = self.plant.off;
         self.plant.rails_on(&levels, call)?;
+        self.fresh_start |= from_off;
         self.plant.arm_rails();
         self.power(true, call)?;
-        let settling = self.climate().reach(setting, call)?;
+        let found = self.device.identify(&mut self.plant, call)?;
+        // With power an agent reads what it can read: now it decides.
+        let needed = Some(self.plant.bench.modules_known_by).filter(|_| !self.plant.dry);
+        self.module = Some(module_identity::module(setting, &found, needed)?);
+        self.device.set_rails(&mut self.plant, &levels, call)?;
+        // Loading firmware and configuring overlap the ramp.
+        self.climate().set_out(setting, call)?;
         self.configure(setting, &levels, call)?;
-        let found = self.identify_agent(call)?;
-        checks::module(setting, &found)?;
+        let settling = self.climate().reach(setting, call)?;
+        let found = self.device.identify(&mut self.plant, call)?;
+        module_identity::module(setting, &found, needed)?;
         self.identity = Some(Identity {
             chip_serial: found.chip_serial,
             firmware_build: found.firmware_build,
@@ -255,6 +285,7 @@ impl BenchDriver {
             }
             rails.push((rail.name.clone(), Volts(volts)));
         }
+        rails.extend(self.device.look_at_rails(&mut self.plant, call)?);
         self.setting = Some(setting.clone());
         self.climate().arm(setting);
         let temperature =
@@ -346,9 +377,10 @@ impl Driver for BenchDriver {
             self.setting.clone().filter(|_| self.device.capabilities.is_some()).ok_or_else(not_applied)?;
         self.device.trained = false;
         let mut attempt = || -> Result<TrainingResult, DriverError> {
-            if request.start == StartKind::PowerCycle
-                && self.device.capabilities.as_ref().is_some_and(|own| own.power_cycle)
-            {
+            let cycles = request.start == StartKind::PowerCycle
+                && self.device.capabilities.as_ref().is_some_and(|own| own.power_cycle);
+            self.cycles_power = cycles;
+            if cycles && !self.fresh_start {
                 let levels = self.plant.rail_levels(&setting.supply)?;
                 self.power(false, call)?;
                 self.plant.rails_off(call)?;
@@ -356,9 +388,9 @@ impl Driver for BenchDriver {
                 self.plant.rails_on(&levels, call)?;
                 self.plant.arm_rails();
                 self.power(true, call)?;
+                self.device.set_rails(&mut self.plant, &levels, call)?;
                 self.configure(&setting, &levels, call)?;
                 // The power cycle moves the device's temperature: it must be back before training.
-                self.plant.held = None;
                 self.climate().reach(&setting, call)?;
                 self.climate().arm(&setting);
             }
@@ -376,6 +408,7 @@ impl Driver for BenchDriver {
             Ok(result)
         };
         let result = attempt();
+        self.fresh_start = false;
         let result = self.after(result, call)?;
         self.device.trained = result.passed;
         Ok(result)
@@ -429,6 +462,7 @@ impl Driver for BenchDriver {
 
     fn make_safe(&mut self, call: &Call) -> Result<(), DriverError> {
         self.lose();
+        self.fresh_start = false;
         if self.plant.dry {
             self.device.ask(&mut self.plant, "safe", &json!({}), call, json!({}))?;
             self.plant.rails_off(call)?;
@@ -446,7 +480,10 @@ impl Driver for BenchDriver {
         self.plant.close();
         let kit = SafetyKit { slots: Vec::new(), agent_process: Arc::default(), ..self.kit() };
         self.device.hang_up();
-        kit.make_safe()
+        self.plant.off = false;
+        kit.make_safe()?;
+        self.plant.off = true;
+        Ok(())
     }
 
     fn safety_handle(&self) -> Box<dyn SafetyHandle> {

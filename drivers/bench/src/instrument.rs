@@ -13,6 +13,8 @@ use std::time::{Duration, Instant};
 
 /// Times a read is tried, each on a fresh connection.
 const READ_TRIES: u32 = 3;
+/// Longest that a silent instrument's status byte is waited for.
+const STATUS_LIMIT: Duration = Duration::from_millis(300);
 /// Most entries taken off an error queue.
 const MOST_ERRORS: usize = 32;
 
@@ -262,7 +264,16 @@ impl Instrument {
             Some(open) => open.receive(deadline, &|| self.slot.taken_over.load(Ordering::SeqCst)),
             None => Err(WireError::Closed("the connection is closed".into())),
         };
-        if answer.is_err() {
+        if let Err(error) = &answer {
+            let soon = Instant::now() + STATUS_LIMIT;
+            let silent = matches!(error, WireError::TimeOut(_));
+            if let Some(status) = wire.as_mut().filter(|_| silent).and_then(|open| open.status_byte(soon)) {
+                self.log.note(
+                    &self.spec.name,
+                    '-',
+                    &format!("status byte {status}: {}", answers::status(status)),
+                );
+            }
             *wire = None;
         }
         drop(wire);

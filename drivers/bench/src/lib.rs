@@ -9,25 +9,32 @@
 
 pub mod agent;
 mod answers;
+mod chamber;
 mod checks;
 pub mod command_log;
 mod crosscheck;
 pub mod custody;
 mod device;
+mod device_rails;
 pub mod driver;
+pub mod guards;
+mod hislip;
 pub mod instrument;
 mod look;
+mod module_identity;
 mod plant;
 mod power;
 pub mod safe;
 mod sensors;
 mod settle;
 mod temperature;
+mod vxi11;
 pub mod wire;
 
 pub use command_log::CommandLog;
 pub use custody::{Custody, Latch, StateFolder};
 pub use driver::BenchDriver;
 pub use look::{InstrumentState, SensorLook};
+pub use module_identity::ModuleIdentity;
 pub use plant::WatchedValue;
 pub use temperature::{RAMP_READING, SOAK_READING};

@@ -1,7 +1,9 @@
 //! The instruments of a bench together: clock, limits, and the watch over rails and temperature.
 
+use super::chamber::{Approach, Held};
 use super::command_log::CommandLog;
 use super::custody::Custody;
+use super::device_rails::DeviceRails;
 use super::instrument::Instrument;
 use super::sensors::{Sensors, Taken};
 use contract::{Alarm, Call, DriverError, FaultKind, Part};
@@ -54,13 +56,19 @@ pub(super) struct Plant {
     pub log: CommandLog,
     pub dry: bool,
     pub watched: Option<Watched>,
-    /// Level and point the temperature is held at, where it settled.
-    pub held: Option<(Celsius, ControlPoint)>,
+    /// The temperature that is held, where it settled.
+    pub held: Option<Held>,
+    /// The way to a level, while it lasts.
+    pub approach: Option<Approach>,
+    /// Every rail was measured off, and nothing was switched on since.
+    pub off: bool,
     /// Conditions are tried at ambient, without settling: a mounting check waits for nothing.
     pub at_ambient: bool,
     pub readings: Vec<WatchedValue>,
     /// Voltages the rails were switched on with; `None` = not known to be on.
     pub rails_on: Option<Vec<f64>>,
+    /// Rails that the device makes.
+    pub device_rails: DeviceRails,
     /// Every temperature sensor.
     pub sensors: Sensors,
     /// What this computer remembers of the bench.
@@ -85,9 +93,12 @@ impl Plant {
             dry,
             watched: None,
             held: None,
+            approach: None,
+            off: false,
             at_ambient: false,
             readings: Vec::new(),
             rails_on: None,
+            device_rails: DeviceRails::default(),
             sensors,
             custody: Custody::of_process(),
             start: Instant::now(),
@@ -155,16 +166,24 @@ impl Plant {
             one.forget();
         }
         self.watched = None;
+        self.approach = None;
         self.rails_on = None;
         self.sensors.drives_to = None;
         self.sensors.forget_readings();
     }
 
-    /// Voltage of every rail at a supply level, in the bench's order, checked against the rail's limits.
+    /// Voltage of every rail at a supply level, checked against the rail's limits: those of the supplies in the bench's order, then
+    /// those that the device makes.
     pub fn rail_levels(&self, supply: &Supply) -> Result<Vec<f64>, DriverError> {
         let named = [("VDD", supply.vdd), ("VDDQ", supply.vddq), ("VPP", supply.vpp)];
         for (name, volts) in named {
-            if !self.bench.rails.iter().any(|rail| rail.name == name) {
+            let bench = &self.bench;
+            let mut names = bench
+                .rails
+                .iter()
+                .map(|rail| &rail.name)
+                .chain(bench.device_rails.iter().map(|rail| &rail.name));
+            if !names.any(|known| known == name) {
                 return Err(bench_fault(
                     FaultKind::Unsupported,
                     format!(
@@ -175,15 +194,17 @@ impl Plant {
             }
         }
         let mut levels = Vec::new();
-        for rail in &self.bench.rails {
-            let named = named.iter().find(|(name, _)| *name == rail.name).map(|(_, volts)| *volts);
-            let Some(volts) = named.or(rail.fixed) else {
+        let own = self.bench.rails.iter().map(|rail| (&rail.name, rail.fixed));
+        let device = self.bench.device_rails.iter().map(|rail| (&rail.name, rail.fixed));
+        for (name, fixed) in own.chain(device) {
+            let named = named.iter().find(|(known, _)| known == name).map(|(_, volts)| *volts);
+            let Some(volts) = named.or(fixed) else {
                 return Err(bench_fault(
                     FaultKind::Unsupported,
-                    format!("no plan sets the rail {}: give it `fixed_v` in the bench file", rail.name),
+                    format!("no plan sets the rail {name}: give it `fixed_v` in the bench file"),
                 ));
             };
-            self.check_rail(&rail.name, volts)?;
+            self.check_rail(name, volts)?;
             levels.push(volts.0);
         }
         Ok(levels)
@@ -191,12 +212,13 @@ impl Plant {
 
     /// Is the voltage within the rail's limits?
     pub fn check_rail(&self, name: &str, volts: Volts) -> Result<(), DriverError> {
-        let rail = self.bench.rails.iter().find(|rail| rail.name == name);
-        match rail {
-            Some(rail) if volts.0 >= rail.low.0 && volts.0 <= rail.high.0 => Ok(()),
-            Some(rail) => Err(bench_fault(
+        let own = self.bench.rails.iter().map(|rail| (&rail.name, rail.low, rail.high));
+        let device = self.bench.device_rails.iter().map(|rail| (&rail.name, rail.low, rail.high));
+        match own.chain(device).find(|(known, ..)| *known == name) {
+            Some((_, low, high)) if volts.0 >= low.0 && volts.0 <= high.0 => Ok(()),
+            Some((_, low, high)) => Err(bench_fault(
                 FaultKind::OutOfRange,
-                format!("{name} = {volts} is beyond the bench's limits, {} to {}", rail.low, rail.high),
+                format!("{name} = {volts} is beyond the bench's limits, {low} to {high}"),
             )),
             None => Err(bench_fault(FaultKind::Unsupported, format!("the bench has no rail {name}"))),
         }
@@ -246,7 +268,7 @@ impl Plant {
         let rails = self.rails_on.clone().unwrap_or_default();
         self.watched = Some(Watched {
             next_look_s: now + self.bench.watch.every_s,
-            rails: rails.into_iter().map(|volts| (volts, now)).collect(),
+            rails: rails.into_iter().take(self.bench.rails.len()).map(|volts| (volts, now)).collect(),
             held: None,
         });
     }
@@ -267,6 +289,14 @@ impl Plant {
     /// Looks at every rail. A failed read is no alarm until the last good reading is stale.
     pub fn look_at_rails(&mut self, call: &Call) -> Result<(), DriverError> {
         let Some(count) = self.watched.as_ref().map(|watched| watched.rails.len()) else { return Ok(()) };
+        for held in [self.must_hold(call), self.hold_off_timers(call)] {
+            match held {
+                Err(error) if error.kind.is_of_conversation() => {
+                    self.log.note("watch", '-', &error.to_string());
+                }
+                other => other?,
+            }
+        }
         for index in 0..count {
             match self.look_at_rail(index, call) {
                 Err(error) if error.kind.is_of_conversation() => {
@@ -404,7 +434,8 @@ impl Plant {
         let now = self.now_s();
         let rails =
             self.bench.rails.iter().zip(&watched.rails).map(|(rail, (_, at))| (rail.name.as_str(), now - at));
-        let oldest = rails.chain(self.sensors.oldest(now)).max_by(|a, b| a.1.total_cmp(&b.1));
+        let device = self.device_rails.age(&self.bench.device_rails, now);
+        let oldest = rails.chain(device).chain(self.sensors.oldest(now)).max_by(|a, b| a.1.total_cmp(&b.1));
         oldest
             .filter(|(_, age)| *age > self.bench.watch.stale_after_s)
             .map(|(name, age)| (name.to_string(), age))

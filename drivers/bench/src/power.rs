@@ -38,7 +38,10 @@ impl Plant {
     /// Brings every rail to its level: protection, current limit, voltage, each read back; output on; measured.
     /// Rails that are on keep on and only change their voltage.
     pub fn rails_on(&mut self, levels: &[f64], call: &Call) -> Result<(), DriverError> {
+        self.must_hold(call)?;
+        self.hold_off_timers(call)?;
         let before = self.rails_on.take();
+        self.off = false;
         let rails = self.bench.rails.clone();
         for (index, rail) in rails.iter().enumerate() {
             let Some(volts) = levels.get(index).copied() else { continue };
@@ -160,7 +163,14 @@ impl Plant {
             }
         }
         match failures.into_iter().next() {
-            None => Ok(()),
+            None => {
+                self.off = true;
+                // Without its own warmth the device leaves its temperature.
+                if let Some(held) = &mut self.held {
+                    held.disturbed = true;
+                }
+                Ok(())
+            }
             Some(error) => Err(error),
         }
     }

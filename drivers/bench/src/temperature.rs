@@ -1,13 +1,14 @@
 //! Bringing the device to a temperature, by its own sensor, and waiting until hands may come near.
 
+use super::chamber::Held;
 use super::device::Device;
 use super::plant::{Plant, bench_fault};
 use super::sensors::Taken;
-use super::settle::{RampWatch, Settling, State, Trimming};
-use contract::{Alarm, Call, DriverError, FaultKind, Part, Setting};
+use super::settle::{Settling, State, Trimming};
+use contract::{Call, DriverError, FaultKind, Part, Setting};
 use nightbench_core::devices::ControlPoint;
 use nightbench_core::units::{Celsius, Seconds};
-use plan::bench_file::{Action, InstrumentKind, SensorSource};
+use plan::bench_file::{Action, SensorSource, Settle};
 
 /// Name of the reading that says how long the way to a temperature took (s): until the device was first in the band.
 pub const RAMP_READING: &str = "change-over: ramp";
@@ -16,6 +17,10 @@ pub const SOAK_READING: &str = "change-over: soak";
 /// Half width of the band in which a mounting check is made, K around ambient: the powered device warms itself.
 const AMBIENT_BAND_K: f64 = 15.0;
 
+/// A level that was disturbed (by a power cycle) is looked at again over this share of the dwell, and these polls at least. Common
+/// practice, no source.
+const CHECK_SHARE: f64 = 0.25;
+const CHECK_POLLS: f64 = 3.0;
 /// Most times the chamber is trimmed for a steady offset between chamber and device.
 const MOST_TRIMS: u32 = 8;
 
@@ -86,7 +91,7 @@ impl Climate<'_> {
     ) -> Result<(), DriverError> {
         loop {
             let readings = self.poll(expected, needed, call)?;
-            if self.plant.take_temperatures(&readings)? == Taken::Sound {
+            if self.plant.take_temperatures(&readings)? == Taken::Sound && !self.plant.too_fast()? {
                 return Ok(());
             }
         }
@@ -138,43 +143,17 @@ impl Climate<'_> {
         }
     }
 
-    /// Lowest and highest set point: the device may come to where the air is, so its limits bound the air.
-    fn set_points(&self) -> (f64, f64) {
-        let limits = &self.plant.bench.limits;
-        (limits.air_low.0.max(limits.device_low.0), limits.air_high.0.min(limits.device_high.0))
-    }
-
-    fn switch_chamber(&mut self, action: Action, call: &Call) -> Result<(), DriverError> {
-        match self.plant.first(InstrumentKind::Chamber) {
-            Some(chamber) if chamber.has(action) => chamber.tell(action, None, None, call),
-            _ => Ok(()),
+    /// Sets out for a setting's temperature, so that what comes next overlaps the way. Nothing to do at ambient, without a chamber, or
+    /// where the temperature is held already.
+    pub(super) fn set_out(&mut self, setting: &Setting, call: &Call) -> Result<(), DriverError> {
+        let (level, point) = (setting.temperature, setting.control_point);
+        let held = self.plant.held.is_some_and(|held| held.level == level && held.point == point);
+        if self.plant.at_ambient || held || self.plant.bench.chamber().is_none() {
+            return Ok(());
         }
-    }
-
-    fn set_chamber(&mut self, air: Celsius, call: &Call) -> Result<(), DriverError> {
-        let (low, high) = self.set_points();
-        let ambient = air.0 == self.plant.bench.room.temperature.0;
-        // The second check of the limit, just before the write: the device follows the air.
-        if !air.0.is_finite() || !ambient && !(low..=high).contains(&air.0) {
-            return Err(bench_fault(
-                FaultKind::OutOfRange,
-                format!(
-                    "a set point of {air} is beyond what device and air allow, {} to {}",
-                    Celsius(low),
-                    Celsius(high)
-                ),
-            ));
-        }
-        match self.plant.first(InstrumentKind::Chamber) {
-            Some(chamber) => {
-                chamber.tell(Action::SetTemperature, None, Some(air.0), call)?;
-                self.plant.sensors.drives_to = Some(air.0);
-                Ok(())
-            }
-            None => {
-                Err(bench_fault(FaultKind::Unsupported, "the bench has no chamber to set a temperature with"))
-            }
-        }
+        self.plant.held = None;
+        self.read_temperature(point, level, call)?;
+        self.plant.set_out(level, point, call)
     }
 
     /// Brings the device to a setting's temperature, or leaves it at ambient for a mounting check; the bench seconds it took.
@@ -184,7 +163,7 @@ impl Climate<'_> {
         }
         let room = self.plant.bench.room.temperature;
         if self.plant.bench.chamber().is_some() {
-            self.set_chamber(room, call)?;
+            self.plant.set_chamber(room, call)?;
         }
         let reading = self.read_temperature(setting.control_point, room, call)?;
         if (reading - room).0.abs() <= AMBIENT_BAND_K {
@@ -207,22 +186,23 @@ impl Climate<'_> {
     }
 
     /// Brings the device to a level and waits for band, dwell and slope; returns the reading and the bench seconds it
-    /// took. Returns at once where the level is held already.
+    /// took. A level that is held already costs one reading; one that was disturbed since, band and slope over a short while.
     pub(super) fn settle(
         &mut self,
         level: Celsius,
         point: ControlPoint,
         call: &Call,
     ) -> Result<(Celsius, Seconds), DriverError> {
-        let rule = self.plant.bench.settle;
+        let mut rule = self.plant.bench.settle;
         let begin = self.plant.now_s();
-        if self.plant.held == Some((level, point)) {
+        let held = self.plant.held.take().filter(|held| held.level == level && held.point == point);
+        if let Some(held) = held.filter(|held| !held.disturbed) {
             let reading = self.read_temperature(point, level, call)?;
             if (reading - level).0.abs() <= rule.band.0 {
+                self.plant.held = Some(held);
                 return Ok((reading, Seconds(0.0)));
             }
         }
-        self.plant.held = None;
         if self.plant.bench.chamber().is_none() {
             let reading = self.read_temperature(point, level, call)?;
             if (reading - level).0.abs() <= rule.band.0 {
@@ -236,74 +216,69 @@ impl Climate<'_> {
                 ),
             ));
         }
-        let limits = self.plant.bench.limits;
-        let ramps_itself =
-            self.plant.first(InstrumentKind::Chamber).is_some_and(|one| one.has(Action::SetRamp));
-        if ramps_itself && let Some(chamber) = self.plant.first(InstrumentKind::Chamber) {
-            chamber.tell(Action::SetRamp, None, Some(limits.ramp_k_per_min), call)?;
+        let drives_to = self.plant.sensors.drives_to.map(Celsius);
+        match (held, drives_to) {
+            (Some(held), Some(air)) => {
+                // The air never moved, and the whole dwell was made before the power cycle.
+                if held.disturbed {
+                    rule.dwell_s = (CHECK_SHARE * rule.dwell_s).max(CHECK_POLLS * rule.poll_s);
+                }
+                self.plant.stay(level, point, air);
+            }
+            _ => {
+                let on_the_way =
+                    self.plant.approach.as_ref().is_some_and(|way| way.level == level && way.point == point);
+                if !on_the_way {
+                    self.read_temperature(point, level, call)?;
+                    self.plant.set_out(level, point, call)?;
+                }
+            }
         }
-        let (lowest, highest) = self.set_points();
-        let mut goal = Celsius(level.0.clamp(lowest, highest));
-        self.read_temperature(point, level, call)?;
-        // Where the chamber has no ramp of its own, its set point is walked, from where the air is.
-        let from = self.plant.sensors.air().unwrap_or(self.plant.bench.room.temperature.0);
-        let mut air = if ramps_itself { goal } else { Celsius(from.clamp(lowest, highest)) };
-        self.set_chamber(air, call)?;
-        self.switch_chamber(Action::On, call)?;
+        let arrived = self.arrive(rule, level, point, call);
+        self.plant.approach = None;
+        let (reading, in_band_s) = arrived?;
+        self.plant.held = Some(Held { level, point, disturbed: false });
+        let now = self.plant.now_s();
+        self.plant.read(RAMP_READING.into(), (in_band_s - begin).max(0.0), "s");
+        self.plant.read(SOAK_READING.into(), now - in_band_s.max(begin), "s");
+        Ok((reading, Seconds(now - begin)))
+    }
+
+    /// Waits for band, dwell and slope; the last reading, and the bench time at which the device was first in the band.
+    fn arrive(
+        &mut self,
+        rule: Settle,
+        level: Celsius,
+        point: ControlPoint,
+        call: &Call,
+    ) -> Result<(Celsius, f64), DriverError> {
+        let begin = self.plant.approach.as_ref().map_or(self.plant.now_s(), |way| way.begin_s);
         let mut settling = Settling::new(rule, level);
         let mut trimming = Trimming::new(rule, level);
-        let mut ramp = RampWatch::new(limits.ramp_k_per_min);
-        let mut in_band_s = None;
-        let mut trims = 0;
-        let mut last;
+        let (mut in_band_s, mut trims) = (None, 0);
         loop {
-            let mut reading = self.read_temperature(point, level, call)?;
+            let reading = self.read_temperature(point, level, call)?;
+            let now = self.plant.now_s();
             if self.plant.dry {
-                last = reading;
-                break;
-            }
-            let mut now = self.plant.now_s();
-            if ramp.clone().add(Seconds(now), reading).is_some() {
-                // A single reading decides nothing.
-                reading = self.read_temperature(point, level, call)?;
-                now = self.plant.now_s();
-            }
-            last = reading;
-            if let Some(change) = ramp.add(Seconds(now), reading) {
-                return Err(bench_fault(
-                    FaultKind::Alarm(Alarm::Temperature),
-                    format!(
-                        "the {} changes too fast: {:+.1} K within {:.0} s, {} K/min allowed",
-                        point.name(),
-                        change.kelvin,
-                        change.seconds,
-                        limits.ramp_k_per_min
-                    ),
-                ));
+                return Ok((reading, now));
             }
             if (reading - level).0.abs() <= rule.band.0 {
                 in_band_s.get_or_insert(now);
             }
-            if air.0 != goal.0 {
-                let step = limits.ramp_k_per_min * rule.poll_s / 60.0;
-                air = Celsius(air.0 + (goal.0 - air.0).clamp(-step, step));
-                self.set_chamber(air, call)?;
+            if !self.plant.walk(call)? {
                 settling.again();
             } else {
                 if settling.add(Seconds(now), reading) == State::Settled {
-                    break;
+                    return Ok((reading, in_band_s.unwrap_or(now)));
                 }
                 let known = self.plant.sensors.knowledge().time_constant_s();
                 let felt = Celsius(self.plant.sensors.air().unwrap_or(f64::NAN));
+                let air = self.plant.approach.as_ref().map_or(level, |way| way.air);
                 if let Some(step) = trimming.add(Seconds(now), (reading, felt), air, known)
                     && trims < MOST_TRIMS
                 {
                     trims += 1;
-                    goal = Celsius((goal.0 + step).clamp(lowest, highest));
-                    if ramps_itself {
-                        air = goal;
-                        self.set_chamber(air, call)?;
-                    }
+                    self.plant.trim(step, call)?;
                 }
             }
             self.plant.check_stale()?;
@@ -311,7 +286,7 @@ impl Climate<'_> {
                 return Err(bench_fault(
                     FaultKind::NotReached,
                     format!(
-                        "the {} is at {last} after {:.0} s, {level} +- {} for {} s asked",
+                        "the {} is at {reading} after {:.0} s, {level} +- {} for {} s asked",
                         point.name(),
                         now - begin,
                         rule.band,
@@ -324,12 +299,6 @@ impl Climate<'_> {
             }
             self.plant.wait(rule.poll_s, call, "settling")?;
         }
-        self.plant.held = Some((level, point));
-        let now = self.plant.now_s();
-        let reached = in_band_s.unwrap_or(now);
-        self.plant.read(RAMP_READING.into(), reached - begin, "s");
-        self.plant.read(SOAK_READING.into(), now - reached, "s");
-        Ok((last, Seconds(now - begin)))
     }
 
     /// Brings everything to ambient, waits until hands may come near (and everything is dry), and switches the chamber off. Call
@@ -346,7 +315,7 @@ impl Climate<'_> {
             self.plant.latch(error);
         }
         // Off whatever came of it: nobody is to reach into a chamber that drives.
-        let off = self.switch_chamber(Action::Off, call);
+        let off = self.plant.switch_chamber(Action::Off, call);
         self.plant.sensors.drives_to = None;
         match (waited, off) {
             (Ok(readings), Ok(())) => Ok(readings),
@@ -378,8 +347,8 @@ impl Climate<'_> {
             }
             if !driving && self.plant.bench.chamber().is_some() {
                 driving = true;
-                self.set_chamber(room, call)?;
-                self.switch_chamber(Action::On, call)?;
+                self.plant.set_chamber(room, call)?;
+                self.plant.switch_chamber(Action::On, call)?;
             }
             if self.plant.now_s() - begin > self.plant.bench.settle.time_out_s {
                 let mut words: Vec<String> =

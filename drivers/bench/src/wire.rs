@@ -1,4 +1,4 @@
-//! Ways to an instrument: raw TCP, a serial line, a USB test-and-measurement device file.
+//! Ways to an instrument: raw TCP, HiSLIP, VXI-11, a serial line, a USB test-and-measurement device file.
 //!
 //! A wire sends one message and receives one answer up to its terminator, with one time-out for the whole answer
 //! and a cap on its length. After any error it must be dropped and opened again: a late answer would be taken for
@@ -42,6 +42,11 @@ pub trait Wire: Send {
     /// # Errors
     /// See [`WireError`]; the wire is of no use afterwards.
     fn receive(&mut self, deadline: Instant, stop: &dyn Fn() -> bool) -> Result<String, WireError>;
+
+    /// The instrument's status byte (IEEE 488.2), where the way has one beside its messages.
+    fn status_byte(&mut self, _deadline: Instant) -> Option<u8> {
+        None
+    }
 }
 
 /// Opens a wire.
@@ -54,6 +59,12 @@ pub fn open(transport: &Transport, terminator: &str, limit: Duration) -> Result<
         Transport::Tcp { address } => {
             let stream = connect(address, limit)?;
             Ok(Box::new(Stream { port: stream, end, buffer: Vec::new() }))
+        }
+        Transport::Hislip { address, device } => {
+            Ok(Box::new(super::hislip::Hislip::open(address, device, limit)?))
+        }
+        Transport::Vxi11 { address, device } => {
+            Ok(Box::new(super::vxi11::Vxi11::open(address, device, limit)?))
         }
         Transport::Serial { path, baud } => {
             // Exclusive by default on this system; what arrived before is another conversation.
@@ -181,7 +192,34 @@ impl Wire for DeviceFile {
     }
 }
 
-fn text(bytes: &[u8]) -> Result<String, WireError> {
+/// Reads so many bytes of a stream that reads in slices.
+pub(super) fn read_whole(
+    stream: &mut TcpStream,
+    length: usize,
+    deadline: Instant,
+    stop: &dyn Fn() -> bool,
+) -> Result<Vec<u8>, WireError> {
+    let mut bytes = vec![0; length];
+    let mut have = 0;
+    while have < length {
+        if stop() {
+            return Err(WireError::Stopped);
+        }
+        if Instant::now() >= deadline {
+            bytes.truncate(have);
+            return Err(WireError::TimeOut(bytes));
+        }
+        match stream.read(&mut bytes[have..]) {
+            Ok(0) => return Err(WireError::Closed("the other end closed the connection".into())),
+            Ok(count) => have += count,
+            Err(error) if matches!(error.kind(), Io::WouldBlock | Io::TimedOut | Io::Interrupted) => {}
+            Err(error) => return Err(WireError::Closed(error.to_string())),
+        }
+    }
+    Ok(bytes)
+}
+
+pub(super) fn text(bytes: &[u8]) -> Result<String, WireError> {
     let line = std::str::from_utf8(bytes)
         .map_err(|_| WireError::Garbled("an answer that is no text".into()))?
         .trim_end_matches(['\n', '\r']);

@@ -70,7 +70,7 @@ pub(super) fn serve(stream: TcpStream, shared: &Arc<Shared>) {
                 if call != 0 {
                     let sensors = shared.temperatures();
                     let beat = json!({ "jsonrpc": "2.0", "method": "heartbeat",
-                                       "params": { "call": call, "sensors_degc": sensors } });
+                                       "params": { "call": call, "sensors_degc": sensors, "rails": shared.rails().rails } });
                     let _ = lock(&writer).write_all(format!("{beat}\n").as_bytes());
                 }
             }
@@ -215,6 +215,19 @@ impl Shared {
                 }
                 Ok(json!({}))
             }
+            "set_rails" => {
+                self.awake()?;
+                let request: SetRails = read(parameters)?;
+                let volts = request.rails_v.get("VPP").copied();
+                let volts = volts.ok_or_else(|| failure(code::OUT_OF_RANGE, "the device makes VPP only"))?;
+                let mut world = lock(&self.world);
+                if world.device_vpp.is_none() {
+                    return Err(failure(code::UNSUPPORTED, "this device makes no rail"));
+                }
+                world.device_vpp = Some(volts);
+                Ok(json!({}))
+            }
+            "rails" => answer(&self.rails()),
             "configure" => self.configure(read(parameters)?),
             "train" => self.train(read(parameters)?),
             "restore" => {
@@ -237,6 +250,15 @@ impl Shared {
             }
             _ => Err(failure(-32601, format!("no method `{method}`"))),
         }
+    }
+
+    /// Rails that the device makes, as its own converter measures them.
+    fn rails(&self) -> RailReadings {
+        let mut world = lock(&self.world);
+        world.advance();
+        let reading = RailReading { volts: world.true_device_vpp(), amperes: Some(0.2) };
+        let rails = world.device_vpp.map(|_| ("VPP".to_string(), reading));
+        RailReadings { rails: rails.into_iter().collect() }
     }
 
     /// The device answers only while it has power and was told so.
@@ -277,6 +299,8 @@ impl Shared {
             firmware_hash: hash,
             settings_hash: "emulated".into(),
             module_serial: mounted.module_serial,
+            // The module's memory of itself needs power, as on a board.
+            module_spd: mounted.module_spd.filter(|_| powered),
             powered,
         })
     }
@@ -289,6 +313,9 @@ impl Shared {
         device.target.apply(&setting, &call())?;
         device.asked = Some((request.temperature_degc, request.rails_v));
         let known = device.target.capabilities(&call())?;
+        drop(device);
+        let boot_s = lock(&self.world).boot_s;
+        self.pass_time(boot_s);
         answer(&Configured {
             eyes: known.eyes.iter().map(EyeAnswer::new).collect(),
             restores_training: true,
@@ -424,7 +451,11 @@ impl Shared {
         let rail_deviation = super::RAILS
             .iter()
             .enumerate()
-            .map(|(index, name)| (rails.get(*name).copied().unwrap_or(0.0) - world.true_volts(index)).abs())
+            .map(|(index, name)| {
+                let by_device = *name == "VPP" && world.device_vpp.is_some();
+                let volts = if by_device { world.true_device_vpp() } else { world.true_volts(index) };
+                (rails.get(*name).copied().unwrap_or(0.0) - volts).abs()
+            })
             .fold(0.0, f64::max);
         Some(LedgerEntry {
             job: device.job.clone(),

@@ -3,6 +3,7 @@
 
 mod agent;
 mod faults;
+mod gateways;
 mod ledger;
 mod scpi;
 mod world;
@@ -55,6 +56,8 @@ pub struct MountedThings {
     pub module: String,
     /// Its serial number, as the agent reads it.
     pub module_serial: Option<String>,
+    /// Its SPD content in hexadecimal digits, as the agent reads it.
+    pub module_spd: Option<String>,
     /// Channel.
     pub channel: String,
     /// Positions of lanes whose contact is bad: they see nothing of their data.
@@ -122,6 +125,7 @@ impl EmulatedBench {
             chip: name(plan.chips.get(first(plan.matrix.chips.first())).map(|one| &one.name)),
             module: name(module.map(|one| &one.name)),
             module_serial: module.and_then(|one| one.serial.clone()),
+            module_spd: None,
             channel: name(plan.channels.get(first(plan.matrix.channels.first())).map(|one| &one.name)),
             loose_lanes: Vec::new(),
         };
@@ -173,6 +177,22 @@ impl EmulatedBench {
     /// Addresses of chamber, supply, meter, agent and power switch (which its bench file does not name).
     pub fn addresses(&self) -> [SocketAddr; 5] {
         self.addresses
+    }
+
+    /// The supply behind HiSLIP, at this address.
+    ///
+    /// # Errors
+    /// No port can be had.
+    pub fn hislip(&self) -> std::io::Result<SocketAddr> {
+        gateways::hislip(Arc::clone(&self.shared.world))
+    }
+
+    /// The supply behind VXI-11, at this address.
+    ///
+    /// # Errors
+    /// No port can be had.
+    pub fn vxi11(&self) -> std::io::Result<SocketAddr> {
+        gateways::vxi11(Arc::clone(&self.shared.world))
     }
 
     /// Everything counted so far, with what really was.

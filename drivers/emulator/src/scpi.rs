@@ -40,7 +40,7 @@ const MOST_ERRORS: usize = 10;
 
 /// State of one connection's parser. The error queue belongs to the instrument in the standard; each of these
 /// instruments serves one controller at a time, so it is kept with the connection.
-struct Parser {
+pub(super) struct Parser {
     kind: Kind,
     world: Arc<Mutex<World>>,
     errors: VecDeque<(i32, String)>,
@@ -55,7 +55,7 @@ pub fn serve(mut stream: TcpStream, kind: Kind, world: Arc<Mutex<World>>, stop: 
     if ready.is_err() {
         return;
     }
-    let mut parser = Parser { kind, world, errors: VecDeque::new(), selected: 0, event_status: 0 };
+    let mut parser = Parser::new(kind, world);
     let mut buffer: Vec<u8> = Vec::new();
     let mut chunk = [0u8; 1024];
     while !stop() {
@@ -119,6 +119,16 @@ pub fn serve(mut stream: TcpStream, kind: Kind, world: Arc<Mutex<World>>, stop: 
 }
 
 impl Parser {
+    /// For one connection to an instrument.
+    pub(super) fn new(kind: Kind, world: Arc<Mutex<World>>) -> Parser {
+        Parser { kind, world, errors: VecDeque::new(), selected: 0, event_status: 0 }
+    }
+
+    /// The status byte: bit 2 for the error queue, bit 4 for an answer that waits.
+    pub(super) fn status(&self, answer_waits: bool) -> u8 {
+        u8::from(!self.errors.is_empty()) << 2 | u8::from(answer_waits) << 4
+    }
+
     fn world<R>(&self, action: impl FnOnce(&mut World) -> R) -> R {
         let mut world = self.world.lock().unwrap_or_else(PoisonError::into_inner);
         world.advance();
@@ -162,7 +172,7 @@ impl Parser {
     }
 
     /// Runs a message of several commands separated by `;`; the answers are joined the same way.
-    fn message(&mut self, text: &str) -> Option<String> {
+    pub(super) fn message(&mut self, text: &str) -> Option<String> {
         let mut answers = String::new();
         for part in text.split(';').map(str::trim).filter(|part| !part.is_empty()) {
             if let Some(answer) = self.command(part) {
@@ -260,6 +270,7 @@ impl Parser {
                 Ok(None)
             }
             "OUTP?" => Ok(Some(u8::from(self.world(|world| world.conditioning)).to_string())),
+            "DOOR?" => Ok(Some(u8::from(self.world(|world| world.door_closed)).to_string())),
             _ => Err((-113, "Undefined header")),
         }
     }
@@ -309,6 +320,16 @@ impl Parser {
             "OUTP" | "OUTP:STAT" => {
                 let on = switch(argument)?;
                 self.world(|world| world.switch_output(at, on));
+                return Ok(None);
+            }
+            "OUTP:TIM" => {
+                let seconds = number(argument, 0.0, 1e6)?;
+                self.world(|world| {
+                    let off_at_s = world.now_s() + seconds * world.scale;
+                    if let Some(slot) = world.off_at_s.get_mut(at) {
+                        *slot = Some(off_at_s);
+                    }
+                });
                 return Ok(None);
             }
             "OUTP?" | "OUTP:STAT?" => Some(u8::from(now.on || now.stuck).to_string()),

@@ -157,6 +157,16 @@ pub struct World {
     pub blind_lanes: Vec<usize>,
     /// Instruments serve one connection at a time.
     pub one_connection: bool,
+    /// When each output switches off by itself, bench seconds; `None`: never.
+    pub off_at_s: Vec<Option<f64>>,
+    /// The chamber's door is closed.
+    pub door_closed: bool,
+    /// The device makes its VPP itself: the voltage asked for, V. `None`: output 3 feeds it.
+    pub device_vpp: Option<f64>,
+    /// What the device's own rail is off by, V.
+    pub device_vpp_off_by: f64,
+    /// Bench seconds that loading firmware and configuring take.
+    pub boot_s: f64,
     /// The device's board is powered as the agent was told.
     pub device_on: bool,
     /// True extremes, and every limit passed with power on.
@@ -211,6 +221,11 @@ impl World {
             hung_up: BTreeSet::new(),
             blind_lanes: Vec::new(),
             one_connection: false,
+            off_at_s: vec![None; outputs],
+            door_closed: true,
+            device_vpp: None,
+            device_vpp_off_by: 0.0,
+            boot_s: 0.0,
             device_on: false,
             ledger: WorldLedger::new(ambient, outputs, allowed),
             start: Instant::now(),
@@ -237,6 +252,11 @@ impl World {
             self.ledger.tick(now - left, dt, self.device, self.air, powered);
         }
         self.last_s = now;
+        for (output, at) in self.outputs.iter_mut().zip(&mut self.off_at_s) {
+            if at.is_some_and(|at| now > at) {
+                (output.on, *at) = (false, None);
+            }
+        }
         let wall = self.last_wall.elapsed().as_secs_f64();
         self.last_wall = Instant::now();
         for (index, output) in self.outputs.iter_mut().enumerate() {
@@ -292,7 +312,8 @@ impl World {
 
     /// Are all rails up, and the power switch on, where there is one in use?
     pub fn powered(&self) -> bool {
-        self.switch != Some(false) && self.outputs.iter().all(|output| output.on && !output.tripped)
+        let needed = self.outputs.len() - usize::from(self.device_vpp.is_some());
+        self.switch != Some(false) && self.outputs[..needed].iter().all(|output| output.on && !output.tripped)
     }
 
     /// Can anything heat the device: a rail, or the chamber on the way from ambient?
@@ -305,6 +326,12 @@ impl World {
     /// Bench seconds since the start.
     pub fn now_s(&self) -> f64 {
         self.last_s
+    }
+
+    /// True voltage of the rail that the device makes, V.
+    pub fn true_device_vpp(&self) -> f64 {
+        let asked = self.device_vpp.unwrap_or_default();
+        if self.powered() && self.device_on && asked > 0.0 { asked + self.device_vpp_off_by } else { 0.0 }
     }
 
     /// True voltage of an output, V.

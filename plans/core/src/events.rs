@@ -151,6 +151,29 @@ pub enum Event {
         /// What was wrong.
         reasons: Vec<String>,
     },
+    /// The mounted module was identified.
+    ModuleIdentified {
+        /// The plan's name of it.
+        module: String,
+        /// By what: `SPD`, `serial` or `nothing`.
+        known_by: String,
+        /// Name and value of each fact read from it.
+        facts: Vec<(String, String)>,
+    },
+    /// Serial numbers or bar codes typed or scanned at the bench.
+    PartsNoted {
+        /// Module and channel of the mounting.
+        mounting: String,
+        /// Part and code.
+        codes: Vec<(String, String)>,
+    },
+    /// What switches off by itself when the bench's computer dies, and what nothing switches off then.
+    GuardedAgainstComputer {
+        /// Instruments with a timer of their own.
+        by_timer: Vec<String>,
+        /// Instruments without.
+        by_nothing: Vec<String>,
+    },
     /// The run ended before all jobs were done.
     EndedEarly {
         /// Why.
@@ -253,6 +276,27 @@ impl fmt::Display for Event {
             }
             Event::Upgraded { from, to } => {
                 write!(f, "from format {from} to {to}; digests say what was there at this moment")
+            }
+            Event::ModuleIdentified { module, known_by, facts } => {
+                write!(f, "{module}: known by {known_by}")?;
+                let facts: Vec<String> =
+                    facts.iter().map(|(name, value)| format!("{name} {value}")).collect();
+                if facts.is_empty() { Ok(()) } else { write!(f, ": {}", facts.join(", ")) }
+            }
+            Event::PartsNoted { mounting, codes } => {
+                let codes: Vec<String> = codes.iter().map(|(part, code)| format!("{part} {code}")).collect();
+                write!(f, "{mounting}: {}", codes.join(", "))
+            }
+            Event::GuardedAgainstComputer { by_timer, by_nothing } => {
+                let list = |names: &[String]| {
+                    if names.is_empty() { "nothing".to_string() } else { names.join(", ") }
+                };
+                write!(
+                    f,
+                    "if this computer dies, these switch off by themselves: {}; nothing switches off: {}",
+                    list(by_timer),
+                    list(by_nothing)
+                )
             }
             Event::MountingCheck { module, channel, verdict, seconds, reasons } => {
                 let verdict = match verdict {

@@ -73,7 +73,11 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
             found.chip_serial,
             found.firmware_build,
             found.firmware_hash,
-            found.module_serial.as_deref().unwrap_or("not read"),
+            match (&found.module_spd, &found.module_serial) {
+                (Some(_), _) => "known by its SPD content".to_string(),
+                (None, Some(serial)) => format!("serial number {serial} (no SPD content)"),
+                (None, None) => "not read".to_string(),
+            },
         )),
         Err(error) => {
             ready = false;
@@ -127,6 +131,23 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
         terminal.out(&format!(
             "limits: {} {} to {}, {} A, over-voltage protection {}",
             rail.name, rail.low, rail.high, rail.most_a, rail.over_voltage
+        ));
+    }
+    for rail in &bench.device_rails {
+        terminal.out(&format!(
+            "limits: {} {} to {}, {} A, alarm above {}; made by the device, set through the agent",
+            rail.name, rail.low, rail.high, rail.most_a, rail.over_voltage
+        ));
+    }
+    let guarded = bench::guards::guarded(&bench);
+    if !guarded.by_timer.is_empty() {
+        terminal
+            .out(&format!("if this computer dies, by their own timers off: {}", guarded.by_timer.join(", ")));
+    }
+    if !guarded.by_nothing.is_empty() {
+        terminal.out(&format!(
+            "if this computer dies, NOTHING switches off: {} (their profiles have no `set_off_timer`)",
+            guarded.by_nothing.join(", ")
         ));
     }
     terminal.note(CAUTIONS);

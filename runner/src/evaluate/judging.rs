@@ -618,6 +618,14 @@ fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec
 fn equipment(reader: &StoreReader) -> Result<Vec<Equipment>, Failure> {
     let mut list: Vec<Equipment> = Vec::new();
     for stored in reader.events()? {
+        if let Some(Event::PartsNoted { mounting, codes }) = stored.event() {
+            for (part, code) in codes {
+                let role = format!("{part} of {mounting}");
+                list.retain(|known| known.role != role);
+                list.push(Equipment { role, identification: code, calibration_due: None });
+            }
+            continue;
+        }
         let Some(Event::Instrument { name, identification, calibration_due }) = stored.event() else {
             continue;
         };

@@ -20,6 +20,8 @@ protection and the emergency stop.
   nitrogen        1 L of liquid gives about 695 L of gas; leave the room when the oxygen alarm sounds (below 19.5 %)
   unattended      after you leave, the bench heats, cools and powers up by itself";
 
+/// Longest serial number or bar code that is kept, characters.
+const LONGEST_CODE: usize = 200;
 /// How often a waiting prompt looks whether a stop was asked for.
 const LOOK: Duration = Duration::from_millis(50);
 
@@ -32,6 +34,11 @@ pub trait Hands {
     /// why what was just mounted must be taken out and mounted again (empty: a first time). Returns whether it was
     /// done; there is no answer but a person's.
     fn change(&mut self, wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool;
+
+    /// Asks for serial numbers or bar codes of what was just mounted: part and code of each; none where nobody gives any.
+    fn codes(&mut self, _wanted: &Mounting) -> Vec<(String, String)> {
+        Vec::new()
+    }
 
     /// Says that what was mounted answers and that nobody is needed for now.
     fn may_leave(&mut self, words: &str);
@@ -97,6 +104,25 @@ impl Hands for TerminalHands {
                 }
             }
         }
+    }
+
+    fn codes(&mut self, wanted: &Mounting) -> Vec<(String, String)> {
+        let _ = writeln!(
+            std::io::stderr(),
+            "Serial numbers or bar codes for the report, typed or scanned; Enter alone leaves one out."
+        );
+        let mut codes = Vec::new();
+        for (part, name) in
+            [("module", &wanted.module), ("channel parts", &wanted.channel), ("chip", &wanted.chip)]
+        {
+            let _ = write!(std::io::stderr(), "{part} ({}):\n> ", shown(name));
+            let Some(line) = self.line() else { return codes };
+            let code: String = line.trim().chars().take(LONGEST_CODE).collect();
+            if !code.is_empty() {
+                codes.push((part.to_string(), code));
+            }
+        }
+        codes
     }
 
     fn may_leave(&mut self, words: &str) {

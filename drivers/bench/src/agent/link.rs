@@ -2,7 +2,7 @@
 //!
 //! After any fault that is not an error answer the link is dead: a late answer would be taken for another one.
 
-use super::messages::{Temperatures, fault_kind};
+use super::messages::{RailReadings, Temperatures, fault_kind};
 use super::process::AgentProcess;
 use crate::command_log::CommandLog;
 use crate::wire::{self, WireError};
@@ -28,6 +28,8 @@ const MOST_WAITING: usize = 64;
 pub struct Heartbeat {
     /// Sensors by name, degC; empty where the agent does not say.
     pub sensors_degc: Vec<(String, f64)>,
+    /// Rails that the device makes; empty where the agent does not say.
+    pub rails: RailReadings,
 }
 
 enum Arrived {
@@ -271,8 +273,10 @@ impl AgentLink {
 fn heartbeat(parameters: Option<&Value>) -> Heartbeat {
     let temperatures: Option<Temperatures> =
         parameters.and_then(|parameters| serde_json::from_value(parameters.clone()).ok());
+    let rails = parameters.and_then(|parameters| serde_json::from_value(parameters.clone()).ok());
     Heartbeat {
         sensors_degc: temperatures.map(|known| known.sensors_degc.into_iter().collect()).unwrap_or_default(),
+        rails: rails.unwrap_or_default(),
     }
 }
 

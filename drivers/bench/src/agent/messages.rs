@@ -86,6 +86,9 @@ pub struct Identified {
     /// Serial number of the mounted module, where the agent can read it (SPD); null where it cannot at present.
     #[serde(default)]
     pub module_serial: Option<String>,
+    /// The mounted module's whole SPD content in hexadecimal digits, where the agent can read it; null where it cannot at present.
+    #[serde(default)]
+    pub module_spd: Option<String>,
     /// Are the device's rails on, as the agent sees them?
     pub powered: bool,
 }
@@ -95,6 +98,31 @@ pub struct Identified {
 pub struct PowerRequest {
     /// The rails are on (true) or about to be switched off (false).
     pub on: bool,
+}
+
+/// Parameters of `set_rails`: rails that the device makes for itself.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SetRails {
+    /// Each rail by the agent's name, V.
+    pub rails_v: BTreeMap<String, f64>,
+}
+
+/// What a rail of the device gives.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct RailReading {
+    /// Its voltage, V.
+    pub volts: f64,
+    /// Its current, A; null where the device does not measure it.
+    #[serde(default)]
+    pub amperes: Option<f64>,
+}
+
+/// Answer of `rails`, and part of a heartbeat.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct RailReadings {
+    /// Each rail by the agent's name.
+    #[serde(default)]
+    pub rails: BTreeMap<String, RailReading>,
 }
 
 /// What is mounted, in `configure`.

@@ -2,6 +2,7 @@
 
 use super::profile::Profile;
 use super::safety::Date;
+use super::transport::{Transport, is_address, read_transport};
 use crate::section::Section;
 use nightbench_core::devices::ControlPoint;
 use nightbench_core::text::nearest;
@@ -17,39 +18,6 @@ pub enum InstrumentKind {
     Meter,
     /// Power switch of the device's board.
     PowerSwitch,
-}
-
-/// How an instrument is reached.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Transport {
-    /// Raw TCP.
-    Tcp {
-        /// Host and port.
-        address: String,
-    },
-    /// Serial line.
-    Serial {
-        /// Device path.
-        path: String,
-        /// Baud rate.
-        baud: u32,
-    },
-    /// USB test-and-measurement device file.
-    Usbtmc {
-        /// Device path; the instrument is recognised by `identity`, since the number is not stable.
-        path: String,
-    },
-}
-
-impl Transport {
-    /// In words.
-    pub fn describe(&self) -> String {
-        match self {
-            Transport::Tcp { address } => format!("TCP {address}"),
-            Transport::Serial { path, baud } => format!("serial {path}, {baud} baud"),
-            Transport::Usbtmc { path } => format!("USB {path}"),
-        }
-    }
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -259,46 +227,16 @@ fn check_templates(section: &Section<'_>, kind: InstrumentKind, profile: &Profil
     }
 }
 
-fn read_transport(section: &Section<'_>) -> Option<Transport> {
-    let tcp = section.text("tcp");
-    let serial = section.text("serial");
-    let usbtmc = section.text("usbtmc");
-    let baud = section.whole("baud", 50..=4_000_000, "baud").unwrap_or(9600);
-    let given = [tcp.is_some(), serial.is_some(), usbtmc.is_some()].iter().filter(|one| **one).count();
-    if given != 1 {
-        section.mistake(
-            "name",
-            format!("{} has {given} of `tcp`, `serial`, `usbtmc`", section.title),
-            "give exactly one, for example `tcp = \"192.0.2.10:5025\"`",
-        );
-        return None;
-    }
-    if let Some(text) = tcp {
-        if !is_address(&text.value) {
-            section.mistake(
-                "tcp",
-                format!("`tcp` in {} is `{}`, not host:port", section.title, text.value),
-                "write for example \"192.0.2.10:5025\"",
-            );
-            return None;
-        }
-        return Some(Transport::Tcp { address: text.value });
-    }
-    if let Some(text) = serial {
-        return Some(Transport::Serial { path: text.value, baud: u32::try_from(baud).unwrap_or(9600) });
-    }
-    usbtmc.map(|text| Transport::Usbtmc { path: text.value })
-}
-
-fn is_address(text: &str) -> bool {
-    text.rsplit_once(':').is_some_and(|(host, port)| !host.is_empty() && port.parse::<u16>().is_ok())
-}
-
-pub(super) fn read_rails(sections: Vec<Section<'_>>, instruments: &[Instrument]) -> Vec<Rail> {
-    let mut list: Vec<Rail> = Vec::new();
+/// Rails, each with the agent's name of it where the agent makes it.
+pub(super) fn read_rails(
+    sections: Vec<Section<'_>>,
+    instruments: &[Instrument],
+) -> Vec<(Rail, Option<String>)> {
+    let mut list: Vec<(Rail, Option<String>)> = Vec::new();
     for section in sections {
         let name = section.required_text("name", "VDDQ");
-        let supply = section.required_text("supply", "supply A");
+        let by_agent = section.choice("from", &[("agent", ())]).is_some();
+        let supply = if by_agent { None } else { section.required_text("supply", "supply A") };
         let channel = section.text("channel").map(|text| text.value);
         let meter = section.text("meter");
         let meter_channel = section.text("meter_channel").map(|text| text.value);
@@ -333,11 +271,22 @@ pub(super) fn read_rails(sections: Vec<Section<'_>>, instruments: &[Instrument])
             }
         }
         section.finish();
-        let (Some(name), Some(supply), Some(low), Some(high), Some(most), Some(over)) =
-            (name, supply, low, high, most, over)
+        let (Some(name), Some(low), Some(high), Some(most), Some(over)) = (name, low, high, most, over)
         else {
             continue;
         };
+        let supply = match supply {
+            Some(text) => text.value,
+            None if by_agent => String::new(),
+            None => continue,
+        };
+        if by_agent && meter.is_some() {
+            section.mistake(
+                "meter",
+                format!("{} is read through the agent, and by a meter as well", section.title),
+                "leave `meter` out; a second reading belongs to the agent",
+            );
+        }
         if low > high {
             section.mistake(
                 "low_v",
@@ -363,19 +312,15 @@ pub(super) fn read_rails(sections: Vec<Section<'_>>, instruments: &[Instrument])
             );
         }
         check_rail(&section, RailFigures { low, high, most, over, tolerance, off_below });
-        if let Some(other) =
-            list.iter().find(|known| known.supply == supply.value && known.channel == channel)
-        {
+        let same = |known: &&(Rail, Option<String>)| known.0.supply == supply && known.0.channel == channel;
+        if let Some((other, _)) = list.iter().filter(|_| !by_agent).find(same) {
             section.mistake(
                 "supply",
-                format!(
-                    "{} uses the same output of `{}` as the rail {}",
-                    section.title, supply.value, other.name
-                ),
+                format!("{} uses the same output of `{}` as the rail {}", section.title, supply, other.name),
                 "give each rail an output of its own with `channel`",
             );
         }
-        if list.iter().any(|known| known.name == name.value) {
+        if list.iter().any(|(known, _)| known.name == name.value) {
             section.mistake("name", format!("{} is declared twice", section.title), "one table a rail");
         }
         if fixed.is_some_and(|volts| volts < low || volts > high) {
@@ -385,9 +330,10 @@ pub(super) fn read_rails(sections: Vec<Section<'_>>, instruments: &[Instrument])
                 "stay within the rail's own limits",
             );
         }
-        list.push(Rail {
+        let agent_name = by_agent.then(|| channel.clone().unwrap_or_else(|| name.value.clone()));
+        let rail = Rail {
             name: name.value,
-            supply: supply.value,
+            supply,
             channel,
             meter: meter.map(|text| (text.value, meter_channel)),
             low: Volts(low),
@@ -397,7 +343,8 @@ pub(super) fn read_rails(sections: Vec<Section<'_>>, instruments: &[Instrument])
             tolerance: Volts(tolerance),
             off_below: Volts(off_below),
             fixed: fixed.map(Volts),
-        });
+        };
+        list.push((rail, agent_name));
     }
     list
 }

@@ -2,21 +2,23 @@
 //!
 //! Every limit is required: without limits no hardware is driven.
 
+mod device_rails;
 mod instruments;
 mod narrowed;
 mod profile;
 mod safety;
 #[cfg(test)]
 mod tests;
+mod transport;
 
-pub use instruments::{
-    AgentConnection, AgentSpec, Instrument, InstrumentKind, Rail, Sensor, SensorSource, Transport,
-};
-pub use narrowed::BenchLimits;
+pub use device_rails::DeviceRail;
+pub use instruments::{AgentConnection, AgentSpec, Instrument, InstrumentKind, Rail, Sensor, SensorSource};
+pub use narrowed::{BenchLimits, KnownBy};
 pub use profile::{Action, BUILT_IN, Profile};
 pub use safety::{
     Attended, Date, EventKind, Events, Limits, Mounted, Room, Settle, TouchSafe, Unattended, Watch,
 };
+pub use transport::Transport;
 
 use crate::section::{Mistake, Mistakes, PLAN, Section};
 use nightbench_core::devices::ControlPoint;
@@ -31,6 +33,10 @@ pub struct BenchFile {
     pub instruments: Vec<Instrument>,
     /// Rails, in the order they are switched on.
     pub rails: Vec<Rail>,
+    /// Rails that the device makes for itself, set through the agent.
+    pub device_rails: Vec<DeviceRail>,
+    /// How closely a module must be identified to be measured.
+    pub modules_known_by: KnownBy,
     /// Temperature sensors.
     pub sensors: Vec<Sensor>,
     /// The device's control agent.
@@ -120,7 +126,11 @@ fn read_file(file: &Section<'_>) -> Option<BenchFile> {
     let time_scale = file.number("time_scale", 1.0..=1e6, "").unwrap_or(1.0);
     let profiles = profile::read_profiles(file.tables("profile"));
     let instruments = instruments::read_instruments(file.tables("instrument"), &profiles);
-    let rails = instruments::read_rails(file.tables("rail"), &instruments);
+    let (rails, device_rails) =
+        device_rails::split(instruments::read_rails(file.tables("rail"), &instruments));
+    let switch = instruments.iter().any(|one| one.kind == InstrumentKind::PowerSwitch);
+    device_rails::check_feed(file, &rails, &device_rails, switch);
+    let modules_known_by = file.choice("modules_known_by", &KnownBy::ALL).unwrap_or(KnownBy::Nothing);
     let sensors = instruments::read_sensors(file.tables("sensor"), &instruments);
     let agent = instruments::read_agent(file.table("agent"), file);
     let limits = Limits::read(file.table("limits"), file);
@@ -154,6 +164,8 @@ fn read_file(file: &Section<'_>) -> Option<BenchFile> {
             name: name.value,
             instruments,
             rails,
+            device_rails,
+            modules_known_by,
             sensors,
             agent,
             limits,
@@ -185,7 +197,12 @@ fn check_time_scale(bench: &BenchFile, file: &Section<'_>) {
     let outside = bench
         .instruments
         .iter()
-        .find(|one| !matches!(&one.transport, Transport::Tcp { address } if loopback(address)))
+        .find(|one| match &one.transport {
+            Transport::Tcp { address }
+            | Transport::Hislip { address, .. }
+            | Transport::Vxi11 { address, .. } => !loopback(address),
+            Transport::Serial { .. } | Transport::Usbtmc { .. } => true,
+        })
         .map(|one| one.name.clone())
         .or_else(|| match &bench.agent.connection {
             AgentConnection::Tcp { address } if !loopback(address) => Some("agent".into()),

@@ -4,6 +4,29 @@ use super::BenchFile;
 use crate::section::Section;
 use nightbench_core::units::{Celsius, Volts};
 
+/// How a module is known to be the one that the plan names, from the loosest to the closest.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
+pub enum KnownBy {
+    /// By the word of whoever mounted it.
+    #[default]
+    Nothing,
+    /// By the serial number that the agent reads.
+    Serial,
+    /// By its SPD content: kind, ranks, width, dies, rate and serial number.
+    Spd,
+}
+
+impl KnownBy {
+    /// Every way with its word.
+    pub const ALL: [(&'static str, KnownBy); 3] =
+        [("nothing", KnownBy::Nothing), ("serial", KnownBy::Serial), ("SPD", KnownBy::Spd)];
+
+    /// The word of a plan or bench file.
+    pub fn name(self) -> &'static str {
+        Self::ALL[self as usize].0
+    }
+}
+
 /// `[bench_limits]` of a plan; what is left out stays as the bench file has it.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct BenchLimits {
@@ -17,6 +40,8 @@ pub struct BenchLimits {
     pub most_hours: Option<f64>,
     /// Faulted jobs in a row after which the run ends.
     pub most_consecutive_faults: Option<u32>,
+    /// How closely a module must be identified to be measured.
+    pub modules_known_by: Option<KnownBy>,
 }
 
 /// Rails that a plan sets, with the key of their range.
@@ -55,6 +80,7 @@ impl BenchLimits {
         limits.most_consecutive_faults = section
             .whole("most_consecutive_faults", 1..=1000, "faults")
             .and_then(|faults| u32::try_from(faults).ok());
+        limits.modules_known_by = section.choice("modules_known_by", &KnownBy::ALL);
         section.finish();
         limits
     }
@@ -90,11 +116,15 @@ impl BenchFile {
             self.limits.device_high = high;
         }
         for (name, low, high) in &limits.rails {
-            let Some(rail) = self.rails.iter_mut().find(|rail| rail.name == *name) else { continue };
-            let beyond = low.0 < rail.low.0 || high.0 > rail.high.0;
-            let own = format!("{} to {}", rail.low, rail.high);
-            if within(name, format!("{low} to {high}"), beyond, own) {
-                (rail.low, rail.high) = (*low, *high);
+            let own = self.rails.iter_mut().map(|rail| (&rail.name, &mut rail.low, &mut rail.high));
+            let device = self.device_rails.iter_mut().map(|rail| (&rail.name, &mut rail.low, &mut rail.high));
+            let Some((_, own_low, own_high)) = own.chain(device).find(|(known, ..)| *known == name) else {
+                continue;
+            };
+            let beyond = low.0 < own_low.0 || high.0 > own_high.0;
+            let range = format!("{own_low} to {own_high}");
+            if within(name, format!("{low} to {high}"), beyond, range) {
+                (*own_low, *own_high) = (*low, *high);
             }
         }
         let unattended = &mut self.unattended;
@@ -108,6 +138,12 @@ impl BenchFile {
             let own = unattended.most_consecutive_faults;
             if within("most_consecutive_faults", faults.to_string(), faults > own, own.to_string()) {
                 unattended.most_consecutive_faults = faults;
+            }
+        }
+        if let Some(known_by) = limits.modules_known_by {
+            let own = self.modules_known_by;
+            if within("modules_known_by", known_by.name().into(), known_by < own, own.name().into()) {
+                self.modules_known_by = known_by;
             }
         }
         if wider.is_empty() { Ok(self) } else { Err(wider) }

@@ -50,11 +50,23 @@ pub enum Action {
     SetRamp,
     /// Read the ramp back, K/min.
     GetRamp,
+    /// Control the temperature by the device's own sensor (a thermal head).
+    ControlByDevice,
+    /// Is the head down on the device (0 or 1)?
+    HeadDown,
+    /// Does its air or coolant flow (0 or 1)?
+    Flows,
+    /// Is it dry enough where it is cold (0 or 1)?
+    Dry,
+    /// Is the interlock (door, hood, emergency stop) closed (0 or 1)?
+    InterlockClosed,
+    /// Switch off by itself after so many seconds without being told this again, s.
+    SetOffTimer,
 }
 
 impl Action {
     /// Every action with its key in a bench file.
-    pub const ALL: [(&'static str, Action); 22] = [
+    pub const ALL: [(&'static str, Action); 28] = [
         ("identify", Action::Identify),
         ("clear", Action::Clear),
         ("next_error", Action::NextError),
@@ -77,6 +89,20 @@ impl Action {
         ("measure_temperature", Action::MeasureTemperature),
         ("set_ramp", Action::SetRamp),
         ("get_ramp", Action::GetRamp),
+        ("control_by_device", Action::ControlByDevice),
+        ("head_down", Action::HeadDown),
+        ("flows", Action::Flows),
+        ("dry", Action::Dry),
+        ("interlock_closed", Action::InterlockClosed),
+        ("set_off_timer", Action::SetOffTimer),
+    ];
+
+    /// States that must hold wherever a profile can tell them, with what is wrong where one does not.
+    pub const MUST_HOLD: [(Action, &'static str); 4] = [
+        (Action::HeadDown, "the head is not down on the device"),
+        (Action::Flows, "its air or coolant does not flow"),
+        (Action::Dry, "it is not dry enough where it is cold"),
+        (Action::InterlockClosed, "its interlock is open"),
     ];
 
     /// The bench file's key.
@@ -93,6 +119,7 @@ impl Action {
                 | Action::SetOverVoltage
                 | Action::SetTemperature
                 | Action::SetRamp
+                | Action::SetOffTimer
         )
     }
 
@@ -111,7 +138,15 @@ impl Action {
     /// Does the instrument answer?
     pub fn is_query(self) -> bool {
         !self.has_value()
-            && !matches!(self, Action::Clear | Action::Select | Action::ClearTrip | Action::On | Action::Off)
+            && !matches!(
+                self,
+                Action::Clear
+                    | Action::Select
+                    | Action::ClearTrip
+                    | Action::On
+                    | Action::Off
+                    | Action::ControlByDevice
+            )
     }
 }
 

@@ -1,7 +1,7 @@
 //! What the loop over jobs asks of a bench beside the driver contract.
 
 use bench::InstrumentState;
-use bench::{BenchDriver, WatchedValue};
+use bench::{BenchDriver, ModuleIdentity, WatchedValue};
 use contract::{Call, Driver, DriverError};
 use nightbench_core::units::Celsius;
 
@@ -18,6 +18,9 @@ pub trait Bench: Driver {
 
     /// From now on conditions are tried at ambient temperature, without settling, or reached as usual.
     fn check_at_ambient(&mut self, at_ambient: bool);
+
+    /// What is known of the mounted module, since the last call.
+    fn take_module_identity(&mut self) -> Option<ModuleIdentity>;
 
     /// The agent's free text about a job; empty where it cannot say.
     fn agent_text(&mut self, method: &str, call: &Call) -> String;
@@ -41,6 +44,9 @@ impl Bench for BenchDriver {
     }
     fn check_at_ambient(&mut self, at_ambient: bool) {
         BenchDriver::check_at_ambient(self, at_ambient);
+    }
+    fn take_module_identity(&mut self) -> Option<ModuleIdentity> {
+        BenchDriver::take_module_identity(self)
     }
     fn agent_text(&mut self, method: &str, call: &Call) -> String {
         BenchDriver::agent_text(self, method, call)

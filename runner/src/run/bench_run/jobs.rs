@@ -67,6 +67,7 @@ impl<'a, 'f> Loop<'a, 'f> {
                 progress,
                 stretch: StretchSeconds::default(),
                 waited_s,
+                module: None,
             },
             operator: Operator { hands, hours: AttendedHours::new(run.plan, session.bench()) },
             known,
@@ -226,6 +227,7 @@ impl<'a, 'f> Loop<'a, 'f> {
         let begun = Begun::at(&self.site);
         self.record.session.log().note("runner", '-', &format!("job {}", hex(&one.key)));
         let measured = tried(&self.run.executor, &mut self.site, &mut self.known, &mut self.record, one)?;
+        self.record.note_module(&mut self.site)?;
         let Some((result, attachments)) = measured else { return Ok(()) };
         self.site.chamber_c = one.condition.temperature(self.run.plan).0;
         match &result.outcome {

@@ -112,6 +112,12 @@ impl Operator<'_> {
             if !done {
                 return Ok(left_out(site));
             }
+            record.module = None;
+            let codes = self.hands.codes(&wanted);
+            if !codes.is_empty() {
+                let mounting = format!("{} on {}", wanted.module, wanted.channel);
+                record.note(&Event::PartsNoted { mounting, codes })?;
+            }
             let Some(report) = mounting_checked(one, checks, site, record)? else { return Ok(Mounted::Stop) };
             attempts.push(report);
             match next_step(&attempts) {
@@ -238,6 +244,7 @@ pub(super) fn mounting_checked(
         let checked =
             check_mounting(site.driver, &setting, checks.known.of(&one), &request, CALL_LIMIT, site.cancel);
         site.driver.check_at_ambient(false);
+        record.note_module(site)?;
         let Ok(mut report) = checked else { return Ok(None) };
         report.bench_s = site.elapsed_s() - begin;
         site.driver.take_readings();

@@ -6,11 +6,11 @@ use crate::console::exit::Failure;
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
 use crate::store::{Attachment, PackedJob, Reading, Store};
-use bench::{RAMP_READING, SOAK_READING};
+use bench::{ModuleIdentity, RAMP_READING, SOAK_READING};
 use nightbench_core::events::Event;
 use nightbench_core::results::JobResult;
 use plan::Plan;
-use plan::bench_file::EventKind;
+use plan::bench_file::{EventKind, KnownBy};
 
 /// Reading: bench seconds that hands took, their mounting check, waiting for them, and the way to where they are safe.
 pub(super) const HANDS_READING: &str = "change-over: hands";
@@ -57,12 +57,40 @@ pub(super) struct Record<'a, 'f> {
     pub stretch: StretchSeconds,
     /// Bench seconds that the folder waited for attended hours.
     pub waited_s: f64,
+    /// What was last noted of the mounted module.
+    pub module: Option<ModuleIdentity>,
 }
 
 impl Record<'_, '_> {
     /// Notes an event in the log.
     pub fn note(&mut self, event: &Event) -> Result<(), Failure> {
         self.store.append_event(&now(), event).map_err(Failure::from)
+    }
+
+    /// Notes how the mounted module is known, when that is news; says so where it is known by nobody's reading.
+    pub fn note_module(&mut self, site: &mut Site<'_>) -> Result<(), Failure> {
+        let Some(identity) = site.driver.take_module_identity() else { return Ok(()) };
+        if self.module.as_ref() == Some(&identity) {
+            return Ok(());
+        }
+        let event = Event::ModuleIdentified {
+            module: identity.module.clone(),
+            known_by: identity.known_by.name().into(),
+            facts: identity.facts.clone(),
+        };
+        self.note(&event)?;
+        if identity.known_by != KnownBy::Spd {
+            let rest = match identity.known_by {
+                KnownBy::Serial => "by its serial number alone",
+                _ => "by the word of whoever mounted it",
+            };
+            self.say(&format!(
+                "warning: the module `{}` is known {rest}; `[bench_limits] modules_known_by = \"SPD\"` in the plan refuses that",
+                identity.module
+            ));
+        }
+        self.module = Some(identity);
+        Ok(())
     }
 
     /// Says something at the terminal.

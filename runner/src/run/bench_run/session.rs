@@ -434,6 +434,11 @@ impl BenchSession {
             .driver
             .make_safe(&within(Duration::from_secs(60)))
             .map_err(|error| refused(error.to_string()))?;
+        let guarded = bench::guards::guarded(&self.bench);
+        note(
+            store,
+            &Event::GuardedAgainstComputer { by_timer: guarded.by_timer, by_nothing: guarded.by_nothing },
+        )?;
         note(store, &Event::BenchRunStarted { bench: self.bench.name.clone() })
     }
 
