@@ -39,7 +39,7 @@ fn every_key_in_the_readers_source_is_in_the_example() {
     let tables = |key: &str| EXAMPLE.contains(&format!("[{key}]"));
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../plans/plan/src/bench_file");
     let mut seen = 0;
-    for file in ["mod.rs", "instruments.rs", "profile.rs", "safety.rs"] {
+    for file in ["mod.rs", "instruments.rs", "profile.rs", "safety.rs", "transport.rs"] {
         let path: PathBuf = folder.join(file);
         let source = std::fs::read_to_string(&path).expect("source");
         let source = source.split("#[cfg(test)]\nmod tests {").next().unwrap_or_default();

@@ -302,8 +302,8 @@ mod tests {
         assert_eq!(rows[0], ".".repeat(32), "steps 6 and 7");
         assert_eq!(
             rows[1],
-            format!("{}{}{}", ".".repeat(10), "=".repeat(11), ".".repeat(11)),
-            "steps 4 and 5"
+            format!("{}{}+{}{}", ".".repeat(10), "=".repeat(6), "=".repeat(4), ".".repeat(11)),
+            "steps 4 and 5, with the operating point"
         );
         assert_eq!(rows[2].matches('\'').count(), 11, "step 3 alone: {}", rows[2]);
         assert!(lines[0].starts_with("  640 mV"), "{}", lines[0]);
