@@ -13,6 +13,9 @@ pub enum State {
     Settled,
 }
 
+/// Largest mean deviation of a settled level, as a share of the band. Common practice, no source.
+const CENTRED_SHARE: f64 = 0.85;
+
 /// Readings of one settling.
 #[derive(Debug, Clone)]
 pub struct Settling {
@@ -46,7 +49,11 @@ impl Settling {
         let steady = self.slope_k_per_min().abs() <= self.rule.slope_k_per_min;
         let inside =
             self.readings.iter().all(|(_, reading)| (reading - self.level.0).abs() <= self.rule.band.0);
-        if steady && inside { State::Settled } else { State::Waiting }
+        // What is steady at the border of the band leaves it by its noise alone: a trim comes first.
+        let off = self.readings.iter().map(|(_, reading)| reading - self.level.0);
+        let centred =
+            (off.sum::<f64>() / self.readings.len() as f64).abs() <= CENTRED_SHARE * self.rule.band.0;
+        if steady && inside && centred { State::Settled } else { State::Waiting }
     }
 
     fn slope_k_per_min(&self) -> f64 {
@@ -78,8 +85,6 @@ const UNKNOWN_S: f64 = 300.0;
 const LONGEST_S: f64 = 1800.0;
 /// Dwells that are looked at before a trim.
 const WINDOW_DWELLS: f64 = 3.0;
-/// Air that moves less than this share of the band does not swing. Common practice, no source.
-const CALM_SHARE: f64 = 0.3;
 /// Largest step of a trim, K.
 pub const TRIM_STEP_K: f64 = 3.0;
 
@@ -116,32 +121,28 @@ impl Trimming {
         }
         let tau = time_constant_s.unwrap_or(UNKNOWN_S);
         // Long enough that a swing of the chamber averages out.
-        self.readings.push_back((at.0, device.0, air.0));
-        let dwells = if self.calm(at.0) { 1.0 } else { WINDOW_DWELLS };
-        let shortest = dwells * self.rule.dwell_s;
+        let shortest = WINDOW_DWELLS * self.rule.dwell_s;
         let window = (0.25 * tau).max(shortest).min(LONGEST_S.max(shortest));
-        // What a longer look may need later is kept.
-        let longest = window.max(WINDOW_DWELLS * self.rule.dwell_s);
-        while self.readings.len() > 3 && self.readings[1].0 <= at.0 - longest {
+        self.readings.push_back((at.0, device.0, air.0));
+        while self.readings.len() > 3 && self.readings[1].0 <= at.0 - window {
             self.readings.pop_front();
         }
         let first = self.readings.front().map_or(at.0, |(first, ..)| *first);
         if at.0 - first < window || self.readings.len() < 3 {
             return None;
         }
-        let recent: Vec<(f64, f64, f64)> =
-            self.readings.iter().copied().filter(|(then, ..)| *then >= at.0 - window).collect();
         // At its turning point a chamber that swings stands still for a while.
-        let airs = recent.iter().map(|(.., air)| *air);
+        let airs = self.readings.iter().map(|(.., air)| *air);
         let spread = airs.clone().fold(f64::MIN, f64::max) - airs.fold(f64::MAX, f64::min);
-        let (_, air_slope) = line(recent.iter().map(|(t, _, air)| (*t, *air)));
+        let (_, air_slope) = line(self.readings.iter().map(|(t, _, air)| (*t, *air)));
         if (60.0 * air_slope).abs() > self.rule.slope_k_per_min || spread > 2.0 * self.rule.band.0 {
             return None;
         }
-        let (end, slope) = line(recent.iter().map(|(t, device, _)| (*t, *device)));
+        let (end, slope) = line(self.readings.iter().map(|(t, device, _)| (*t, *device)));
         // A device much faster than that has arrived, and its slope is the chamber's swing.
         let fast = tau < self.rule.dwell_s;
-        let mean = recent.iter().map(|(_, device, _)| device).sum::<f64>() / recent.len() as f64;
+        let mean =
+            self.readings.iter().map(|(_, device, _)| device).sum::<f64>() / self.readings.len() as f64;
         let (now, slope) = if fast { (mean, 0.0) } else { (end, slope) };
         let (still_to_go, half_band) = (slope * tau, 0.5 * self.rule.band.0);
         let off = now + still_to_go - self.level.0;
@@ -153,17 +154,6 @@ impl Trimming {
         self.not_before_s = at.0 + tau.max(self.rule.dwell_s);
         self.readings.clear();
         Some((-off).clamp(-TRIM_STEP_K, TRIM_STEP_K))
-    }
-}
-
-impl Trimming {
-    /// Did the air hardly move over the last dwell? Then it does not swing, and no longer look is needed to average a swing out.
-    fn calm(&self, now_s: f64) -> bool {
-        let since = now_s - self.rule.dwell_s;
-        let over_a_dwell = self.readings.front().is_some_and(|(first, ..)| *first <= since);
-        let airs = self.readings.iter().filter(|(at, ..)| *at >= since).map(|(.., air)| *air);
-        let spread = airs.clone().fold(f64::MIN, f64::max) - airs.fold(f64::MAX, f64::min);
-        over_a_dwell && spread <= CALM_SHARE * self.rule.band.0
     }
 }
 
