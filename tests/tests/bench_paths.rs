@@ -57,15 +57,15 @@ fn never_hot(rig: &Rig) {
 #[test]
 fn a_run_ends_at_its_longest_time() {
     let rig = rig(&one_setup(), 1, 0.0, 2000.0);
-    rig.change("most_hours = 2000", "most_hours = 0.05");
+    rig.change("most_hours = 2000", "most_hours = 0.2");
     let run = rig.run(&[]);
     assert_eq!(run.code, 3, "{}", run.err);
-    assert!(run.err.contains("the run reached its 0.05 hours"), "{}", run.err);
+    assert!(run.err.contains("the run reached its 0.2 hours"), "{}", run.err);
     let jobs = json(&run)["jobs"].as_u64().unwrap();
     assert!((1..4).contains(&jobs), "{jobs} jobs");
     rig.off();
     // The same command goes on where it stopped.
-    rig.change("most_hours = 0.05", "most_hours = 20");
+    rig.change("most_hours = 0.2", "most_hours = 20");
     let run = rig.run(&[]);
     assert_eq!(json(&run)["jobs"], 4, "{}", run.err);
     assert_eq!(json(&run)["not_measured"], 0, "{}", run.err);
