@@ -254,7 +254,8 @@ impl Climate<'_> {
     ) -> Result<(Celsius, f64), DriverError> {
         let begin = self.plant.approach.as_ref().map_or(self.plant.now_s(), |way| way.begin_s);
         let mut settling = Settling::new(rule, level);
-        let mut trimming = Trimming::new(rule, level);
+        // However short the check: a trim rests on the whole dwell, or it follows what has not died away.
+        let mut trimming = Trimming::new(self.plant.bench.settle, level);
         let (mut in_band_s, mut trims) = (None, 0);
         loop {
             let reading = self.read_temperature(point, level, call)?;
