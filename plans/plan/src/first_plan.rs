@@ -4,7 +4,6 @@ use crate::bench_file::BenchFile;
 use crate::spd::SpdImage;
 use nightbench_core::devices::ModuleKind;
 use nightbench_core::rates::{DataRate, Generation};
-use nightbench_core::units::Celsius;
 use std::fmt::Write as _;
 
 /// What is known before the first plan is written; the rest are choices that its comments name.
@@ -23,7 +22,7 @@ pub struct FirstPlan<'a> {
 /// Rates of the matrix: the fastest that every module is sold for, and those below it.
 const RATES: usize = 3;
 /// Room and a hot device, °C, where the bench allows them. Below 85 °C the refresh rate is the normal one
-/// (JESD79-4, 79-5).
+/// (JESD79-4, 79-5; from memory).
 const TEMPERATURES: [f64; 2] = [25.0, 80.0];
 
 impl FirstPlan<'_> {
@@ -185,9 +184,13 @@ impl FirstPlan<'_> {
     fn temperatures(&self) -> Vec<f64> {
         let Some((_, bench)) = self.bench else { return TEMPERATURES.to_vec() };
         let (low, high) = (bench.limits.device_low, bench.limits.device_high);
-        // A level needs room for the settling band below the device's limit.
-        let most = Celsius(high.0 - 2.0 * bench.settle.band.0);
-        let mut levels = TEMPERATURES.map(|level| level.clamp(low.0, most.0).floor()).to_vec();
+        // A level needs room for the settling band within the device's limits; a narrow range has its middle only.
+        let band = 2.0 * bench.settle.band.0;
+        let (least, most) = ((low.0 + band).ceil(), (high.0 - band).floor());
+        if least > most {
+            return vec![(low.0 + high.0) / 2.0];
+        }
+        let mut levels = TEMPERATURES.map(|level| level.clamp(least, most)).to_vec();
         levels.dedup();
         levels
     }
@@ -197,6 +200,7 @@ impl FirstPlan<'_> {
 mod tests {
     use super::*;
     use crate::Plan;
+    use nightbench_core::units::Celsius;
 
     #[test]
     fn every_first_plan_is_read_without_a_word() {
@@ -229,5 +233,15 @@ mod tests {
         let (low, high) = bench.touch_band();
         assert_eq!((plan.times.touch_safe_lo_c, plan.times.touch_safe_hi_c), (low.0, high.0));
         assert!(plan.matrix.temperatures.iter().all(|level| *level <= bench.limits.device_high));
+        // A range narrower than two settling bands has its middle, no panic.
+        let mut narrow = bench.clone();
+        (narrow.limits.device_low, narrow.limits.device_high) = (Celsius(22.0), Celsius(22.5));
+        let first = FirstPlan {
+            generation: Generation::Ddr4,
+            kind: ModuleKind::Udimm,
+            modules: &[],
+            bench: Some(("bench.toml", &narrow)),
+        };
+        assert_eq!(first.temperatures(), [22.25]);
     }
 }
