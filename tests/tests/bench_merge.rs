@@ -29,7 +29,9 @@ fn inside(dir: &Path) -> (Vec<String>, Vec<Note>) {
     let readings = reader.readings_between_jobs().unwrap().into_iter();
     let readings =
         readings.map(|reading| (reading.name, reading.bench_s.to_string(), reading.value.to_string()));
-    let mut notes: Vec<Note> = events.filter(|event| event.0 != "merged").chain(readings).collect();
+    // Seals and merges tell of this folder's own making.
+    let own = |event: &Note| event.0 != "merged" && event.0 != "stored";
+    let mut notes: Vec<Note> = events.filter(own).chain(readings).collect();
     notes.sort();
     (jobs.into_iter().map(|(.., channel)| channel).collect(), notes)
 }

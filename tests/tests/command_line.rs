@@ -84,7 +84,8 @@ fn limits_that_judge_nothing_are_warned_of_with_their_line_and_nothing_fails() {
         .replace("mode =", "directions = [\"read\", \"write\"]\nmode =");
     let run = check(&folder, &text);
     assert_eq!(run.code, 0, "{}", run.err);
-    assert!(run.out.contains("no mistakes, 2 warnings"), "{}", run.out);
+    assert!(run.out.contains("no mistakes, 3 warnings"), "{}", run.out);
+    assert!(run.err.contains("no condition has 1 level of the factor module: Birch"), "{}", run.err);
     let line = |words: &str| 1 + text.lines().position(|line| line.starts_with(words)).expect("a line");
     let limit = format!("plan.toml:{}: the limit on width (read) at 2133 MT/s is 1.7 UI", line("[[limit]]"));
     let rates = format!("plan.toml:{}: no limit applies to write eyes at 2133 MT/s", line("rate = "));
