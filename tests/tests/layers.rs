@@ -47,7 +47,8 @@ const CRATES: [(&str, &str, &[&str]); 13] = [
 ];
 
 /// What a crate's own tests, examples and benchmarks may use besides.
-const FOR_TESTS: [(&str, &str); 2] = [("simulator", "plan"), ("pages", "statistics")];
+const FOR_TESTS: [(&str, &str); 3] =
+    [("simulator", "plan"), ("pages", "statistics"), ("runner", "statistics")];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
     for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {

@@ -150,7 +150,7 @@ fn plans_that_cannot_be_are_refused_with_their_place() {
     refused("baseline", &baseline, "form a circle", "plan.toml:");
     let reference =
         format!("{SMALL}\n[order]\nreference_every_jobs = 3\nreference = {{ module = \"Birch\" }}\n");
-    refused("reference", &reference, "no condition that is run", &line(&reference, "[order]"));
+    refused("reference", &reference, "not a condition that is run", &line(&reference, "[order]"));
 }
 
 #[test]
