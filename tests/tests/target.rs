@@ -207,7 +207,8 @@ fn patterns_are_a_factor() {
         widths.iter().sum::<f64>() / 8.0
     };
     assert!(mean("fixed 01") > mean("PRBS31"));
-    assert!(mean("PRBS7") >= mean("PRBS31") - 1.0, "{} {}", mean("PRBS7"), mean("PRBS31"));
+    // A lane's width repeats to about 3 ps here: three standard deviations of a difference of two means of eight.
+    assert!(mean("PRBS7") >= mean("PRBS31") - 4.5, "{} {}", mean("PRBS7"), mean("PRBS31"));
     assert!(mean("PRBS7") < mean("fixed 01"));
     assert!(mean("victim/aggressor") < mean("PRBS31"));
 }
