@@ -5,6 +5,7 @@ use super::faults::Fault;
 use bench::agent::messages::*;
 use contract::{Call, CancelToken, Driver, DriverError, Setting, TrainingRequest};
 use nightbench_core::devices::ControlPoint;
+use nightbench_core::point_rule::PointRule;
 use nightbench_core::rates::DataRate;
 use nightbench_core::units::Celsius;
 use serde::de::DeserializeOwned;
@@ -408,7 +409,15 @@ impl Shared {
             return Err(failure(code::TRAINING_LOST, "training was lost; train again"));
         }
         let points: Option<Vec<_>> = request.points.iter().map(PointQuestion::request).collect();
-        let points = points.ok_or_else(|| failure(code::OUT_OF_RANGE, "a lane beyond every interface"))?;
+        let mut points =
+            points.ok_or_else(|| failure(code::OUT_OF_RANGE, "a lane beyond every interface"))?;
+        let blind = lock(&self.world).blind_lanes.clone();
+        for point in &mut points {
+            // A lane that is not compared counts no error, so that its point takes every bit it may have.
+            if blind.iter().any(|lane| point.lanes.contains(*lane as u16)) {
+                point.rule = PointRule::Fixed { bits: point.bits_before + point.most_bits, errors: 0 };
+            }
+        }
         let before = device.target.elapsed().0;
         let mut counts = device.target.sample(request.eye, &points, &call())?;
         let loose = lock(&self.mounted).loose_lanes.clone();
@@ -420,7 +429,6 @@ impl Shared {
                 }
             }
         }
-        let blind = lock(&self.world).blind_lanes.clone();
         for count in &mut counts {
             for lane in &blind {
                 if let Some(errors) = count.errors.get_mut(*lane) {
