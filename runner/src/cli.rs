@@ -367,12 +367,15 @@ pub struct CompareArguments {
     /// Loss of margin in voltage that still counts as not worse, percent of VDDQ, 0 to 100.
     #[arg(long, value_name = "PERCENT", default_value_t = 1.0, allow_negative_numbers = true)]
     pub loss_percent: f64,
-    /// Confidence of each answer, 0.5001 to 0.9999; over all conditions the share of false answers is at most the rest.
+    /// Confidence of each answer "not worse", and that an unchanged run is called worse nowhere; 0.5001 to 0.9999.
     #[arg(long, value_name = "SHARE", default_value_t = 0.95, allow_negative_numbers = true)]
     pub confidence: f64,
     /// Allow comparing a simulated run with a measured one.
     #[arg(long)]
     pub simulated_with_measured: bool,
+    /// Conditions measured in one of the runs only leave nothing open: without this they give exit 3.
+    #[arg(long)]
+    pub allow_unmatched: bool,
     /// What was worked out before.
     #[command(flatten)]
     pub afresh: Afresh,

@@ -197,7 +197,7 @@ fn a_run_is_not_worse_than_itself_and_a_degraded_one_is() {
         ["worse", "not_worse", "undecided"].map(|key| value[key].as_u64().unwrap()).iter().sum::<u64>();
     assert_eq!(total, 8);
     let html = std::fs::read_to_string(folder.path().join("degraded").join("compare.html")).unwrap();
-    for words in ["SIMULATED", "Baseline", "Has anything got worse?", "Fisher", "class=\"was\"", "Benjamini"]
+    for words in ["SIMULATED", "Baseline", "Has anything got worse?", "Fisher", "class=\"was\"", "Bonferroni"]
     {
         assert!(html.contains(words), "missing: {words}");
     }
@@ -263,7 +263,7 @@ fn a_comparison_says_which_runs_what_loss_is_allowed_and_who_has_no_partner() {
         &format!("folder new, report {} chip", new["report_id"].as_str().expect("a number")),
         // 0.02 x 937.6 ps, 1 % of 1.2 V.
         "Loss allowed: 0.02 UI along the delay axis (here 9.4 ps), 1 % of VDDQ along the voltage axis (here 12.0 mV).",
-        "Undecided: neither is shown. In brackets: 90 % confidence limits.",
+        "Undecided: neither is shown. In brackets: the limits that decide",
         "6 conditions of the baseline have no partner: Amber, direct, 2133 MT/s, 60 °C",
         "6 conditions of the run have no partner: Amber, direct, 1866 MT/s, 25 °C",
         "and 1 more, named in the report",

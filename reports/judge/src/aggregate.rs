@@ -96,12 +96,27 @@ impl<'a> Eye<'a> {
         }
     }
 
-    /// What the page keeps of every lane.
-    pub fn values(&self) -> LaneValues {
+    /// What the page keeps of every lane; `judged` are the metrics that are judged, with their masks.
+    pub fn values(&self, judged: &[(Metric, Option<Mask>)]) -> LaneValues {
         let centre = centre(&self.captures);
         let means =
             |lanes: &[LaneTally]| lanes.iter().map(|lane| lane.value().unwrap_or(0.0) as f32).collect();
+        let (mut others, mut unseen) = (Vec::new(), Vec::new());
+        for (number, (metric, mask)) in judged.iter().enumerate() {
+            if judged[..number].iter().any(|(known, _)| known == metric) {
+                continue;
+            }
+            let lanes = self.lanes(*metric, mask.as_ref());
+            let bound =
+                lanes.iter().enumerate().filter(|(_, lane)| lane.jobs == 0 || lane.at_least.is_some());
+            unseen.extend(bound.map(|(place, _)| (*metric, place as u16)));
+            if !matches!(metric, Metric::Width | Metric::Height) {
+                others.push((*metric, means(&lanes)));
+            }
+        }
         LaneValues {
+            others,
+            unseen,
             eye: self.name,
             lanes: self.captures.first().map(|(_, capture)| capture.lanes.clone()).unwrap_or_default(),
             width_ps: means(&self.width),

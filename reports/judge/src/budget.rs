@@ -141,6 +141,8 @@ pub struct Common {
     sums: [f64; 4],
     /// The part of the first two sums that each lane has by itself, and that the lanes of a strobe share.
     apart: [[f64; 2]; 2],
+    /// The part of the last two sums that all lanes share, and its Welch-Satterthwaite denominator.
+    shared: ([f64; 2], f64),
     /// Welch-Satterthwaite denominator: all lines, and those that do not cancel.
     denominators: [f64; 2],
 }
@@ -188,12 +190,19 @@ impl Common {
             }
         }
         let (mut sums, mut denominators, mut apart) = ([0.0; 4], [0.0; 2], [[0.0; 2]; 2]);
+        let mut shared = ([0.0; 2], 0.0);
         for row in &rows {
             let square = (row.input * row.sensitivity).powi(2);
             let place = usize::from(row.amount == Amount::OfValue);
             sums[place] += square;
             if !row.common {
                 sums[2 + place] += square;
+            }
+            if !row.common && row.together == Together::All {
+                shared.0[place] += square;
+                if let (Some(freedom), Amount::Fixed) = (row.freedom, row.amount) {
+                    shared.1 += square * square / freedom;
+                }
             }
             match row.together {
                 Together::None => apart[0][place] += square,
@@ -207,7 +216,7 @@ impl Common {
                 }
             }
         }
-        Common { rows, sums, apart, denominators }
+        Common { rows, sums, apart, shared, denominators }
     }
 
     /// Combined variance at a value whose edges have this variance.
@@ -221,6 +230,14 @@ impl Common {
         let square = value * value;
         let [lane, strobe] = self.apart.map(|part| part[0] + part[1] * square);
         (lane, strobe, (self.variance(value, 0.0) - lane - strobe).max(0.0))
+    }
+
+    /// Standard uncertainty of what all lanes share and another run of the same chip does not, and its degrees of freedom.
+    pub fn shared(&self, value: f64) -> (f64, f64) {
+        let ([fixed, of_value], denominator) = self.shared;
+        let variance = fixed + of_value * value * value;
+        let freedom = if denominator > 0.0 { variance * variance / denominator } else { f64::INFINITY };
+        (variance.sqrt(), freedom)
     }
 
     /// Combines at a value (GUM 5.1.2, G.4).

@@ -78,6 +78,12 @@ pub struct MetricParts {
     pub independent: f64,
     /// Its effective degrees of freedom; `None` = infinite.
     pub independent_freedom: Option<f64>,
+    /// Standard uncertainty of what all lanes of an eye share and another run of the same chip does not, ps or mV.
+    pub shared: f64,
+    /// Its effective degrees of freedom; `None` = infinite.
+    pub shared_freedom: Option<f64>,
+    /// The same against a run of another chip.
+    pub shared_otherwise: f64,
 }
 
 /// Width and height of every lane of one eye, for strips and distributions.
@@ -98,6 +104,21 @@ pub struct LaneValues {
     pub centre_ps: Option<f32>,
     /// The same in voltage, (upper - lower) / 2, mV.
     pub centre_mv: Option<f32>,
+    /// Other metrics that are judged, ps or mV.
+    pub others: Vec<(Metric, Vec<f32>)>,
+    /// Lanes (places in the list) that run off the grid in a metric: their value is a lower bound.
+    pub unseen: Vec<(Metric, u16)>,
+}
+
+impl LaneValues {
+    /// Every lane's value of a metric, where it was kept.
+    pub fn of(&self, metric: Metric) -> Option<&[f32]> {
+        match metric {
+            Metric::Width => Some(&self.width_ps),
+            Metric::Height => Some(&self.height_mv),
+            _ => self.others.iter().find(|(known, _)| *known == metric).map(|(_, values)| values.as_slice()),
+        }
+    }
 }
 
 /// One job of a condition, as the lists show it.

@@ -8,7 +8,8 @@ use plan::criteria::AcceptanceCriteria;
 use plan::limits::Metric;
 use plan::matrix::Factor;
 use plan::obstacles::{obstacles, unit_levels};
-use statistics::tolerance::lower_limit;
+use statistics::StatisticsError;
+use statistics::tolerance::{lower_limit_of_minima, wilks_order};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// No decision yet.
@@ -41,6 +42,9 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria) -> Option
         }
     }
     let (content, confidence) = (terms.release.content, terms.release.confidence);
+    // Every metric by itself covers so much that all of them together cover the content (Bonferroni).
+    let metrics: BTreeSet<Metric> = worst.keys().map(|(metric, _)| *metric).collect();
+    let each = 1.0 - (1.0 - content) / metrics.len().max(1) as f64;
     let (mut limits, mut words) = (Vec::new(), Vec::new());
     // Metrics without a limit by the reason, in the order met.
     let mut without: Vec<(String, Vec<&str>)> = Vec::new();
@@ -70,7 +74,7 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria) -> Option
             none(name, "the units' margins are identical, so that their spread is unknown".into());
             continue;
         }
-        match lower_limit(&margins, content, confidence) {
+        match limit_of(&margins, each, confidence) {
             Ok(limit) => {
                 limits.push((metric, limit));
                 words.push(format!("{name} {limit:+.1} {}", metric.base_unit()));
@@ -100,6 +104,19 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria) -> Option
         words.push_str(&format!(" No limit for {}: {why}.", names.join(", ")));
     }
     Some(UnitsNote { wanted, measured: measured.len(), content, confidence, limits, holds, words })
+}
+
+/// A unit's margin is the least of many lanes and conditions: by order where there are units enough (Wilks), else by a Gumbel
+/// distribution of minima.
+fn limit_of(margins: &[f64], content: f64, confidence: f64) -> Result<f64, StatisticsError> {
+    match wilks_order(margins.len() as u64, content, confidence)? {
+        Some(order) => {
+            let mut sorted = margins.to_vec();
+            sorted.sort_by(f64::total_cmp);
+            Ok(sorted[(order as usize - 1).min(sorted.len() - 1)])
+        }
+        None => lower_limit_of_minima(margins, content, confidence),
+    }
 }
 
 /// The decision.

@@ -164,11 +164,12 @@ fn units_need_their_number_and_their_tolerance_limit() {
     let reason = "the tolerance limit over units does not hold. Margin that 95 % of units exceed with 95 % confidence, from 1 \
                   of 5 units: none can be given. No limit for width: a spread takes at least 2 units.";
     assert!(alone.release.reasons.contains(&reason.to_string()), "{:?}", alone.release);
-    // The same mean, spread wide: k(5, 0.95, 0.95) = 4.203 (ISO 16269-6) puts the limit below zero.
+    // The same mean, spread wide. Minima are skewed: k is 6.04 for a Gumbel distribution (computed for this file; a normal one
+    // has 4.203, ISO 16269-6) and puts the limit below zero.
     let loose =
         judged(&plan, false, |job, p| capture(160.0 + scatter(p) + 20.0 * f64::from(job.condition / 6)));
     let units = loose.audit.units.as_ref().unwrap();
-    let expected = 99.0 - 4.203 * (1000.0f64).sqrt();
+    let expected = 99.0 - 6.04 * (1000.0f64).sqrt();
     assert!((units.limits[0].1 - expected).abs() < 2.5, "{units:?}");
     assert!(!units.holds);
     assert_eq!(loose.release.decision, ReleaseDecision::Undecided);

@@ -165,7 +165,11 @@ pub fn judge_condition(
                 }
             }
         }
-        let mut values = eye.values();
+        let grid = eye.captures.first().map(|(_, first)| first.grid);
+        let limits = bench.terms.limits.iter().filter(|limit| limit.applies(name.direction, rate));
+        let metrics: Vec<_> =
+            limits.map(|limit| (limit.metric, grid.as_ref().and_then(|grid| mask_of(limit, grid)))).collect();
+        let mut values = eye.values(&metrics);
         values.margin_share = margin_shares(&eye, bench.terms, rate);
         judged.lanes.push(values);
     }
@@ -430,6 +434,8 @@ fn judge_metric(
         }
         None => (as_read, combined.standard),
     };
+    let (_, of_strobe, of_all) = common.by_lanes(as_read);
+    let of_strobe_and_all = of_strobe + of_all;
     let rule_factor = guard_factor(rule, combined.freedom).map_err(unknown)?;
     let guard_band = rule_factor * if rule.in_standard { u } else { k * u };
     let margin = value - bound;
@@ -498,6 +504,9 @@ fn judge_metric(
             degrees_of_freedom: combined.freedom.is_finite().then_some(combined.freedom),
             independent: combined.independent.0,
             independent_freedom: combined.independent.1.is_finite().then_some(combined.independent.1),
+            shared: common.shared(as_read).0,
+            shared_freedom: Some(common.shared(as_read).1).filter(|freedom| freedom.is_finite()),
+            shared_otherwise: (of_strobe_and_all).sqrt(),
         },
     })
 }

@@ -44,6 +44,7 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
         words.push("The runs have different limits: both are judged by the baseline's.".into());
     }
     let pairs = pairs(&old, &new)?;
+    words.extend(other_properties(&old, &new, &pairs)?);
     if pairs.is_empty() {
         return Err(Failure::new(
             Exit::NothingSelected,
@@ -87,9 +88,10 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
     } else {
         terminal.out(&text(arguments, &comparison, &old, &new, &words, &page));
     }
-    Ok(if comparison.count(Answer::Worse) > 0 {
+    let alone = comparison.unmatched.0.len() + comparison.unmatched.1.len();
+    Ok(if comparison.count(Answer::Worse) + comparison.by_lanes.worse > 0 {
         Exit::NotAllPass
-    } else if comparison.count(Answer::Undecided) > 0 {
+    } else if comparison.count(Answer::Undecided) > 0 || (alone > 0 && !arguments.allow_unmatched) {
         Exit::Incomplete
     } else {
         Exit::Pass
@@ -217,6 +219,46 @@ fn pairs(old: &JudgedFolder, new: &JudgedFolder) -> Result<Vec<Pair>, Failure> {
     Ok(pairs)
 }
 
+/// Why conditions of the same levels have no partner: which properties differ.
+fn other_properties(old: &JudgedFolder, new: &JudgedFolder, pairs: &[Pair]) -> Result<Vec<String>, Failure> {
+    let (old_keys, new_keys) = (simulated_keys(old)?, simulated_keys(new)?);
+    let mut known: HashMap<&str, usize> = HashMap::new();
+    for (index, judged) in old.run.conditions.iter().enumerate() {
+        if pairs.iter().all(|pair| pair.before != index) {
+            known.insert(&judged.name, index);
+        }
+    }
+    let mut reasons: Vec<String> = Vec::new();
+    for (index, judged) in new.run.conditions.iter().enumerate() {
+        let Some(before) = known.get(judged.name.as_str()) else { continue };
+        if pairs.iter().any(|pair| pair.after == index) {
+            continue;
+        }
+        let was = old_keys.condition_text(&old.run.conditions[*before].condition, &[Factor::Firmware]);
+        let is = new_keys.condition_text(&judged.condition, &[Factor::Firmware]);
+        let lines: Vec<String> = was
+            .lines()
+            .zip(is.lines())
+            .filter(|(was, is)| was != is)
+            .map(|(was, is)| format!("{was} there, {is} here"))
+            .take(5)
+            .collect();
+        let reason = format!(
+            "Conditions of the same levels have no partner because other properties differ: {}.",
+            if lines.is_empty() {
+                "one has properties that the other lacks".into()
+            } else {
+                lines.join("; ")
+            }
+        );
+        if !reasons.contains(&reason) {
+            reasons.push(reason);
+        }
+    }
+    reasons.truncate(MOST_ALONE);
+    Ok(reasons)
+}
+
 fn eyes(
     comparison: &Comparison,
     old: (&JudgedFolder, &StoreReader),
@@ -287,6 +329,15 @@ fn machine(
             "run": comparison.failure_rates.1,
             "rise_p": comparison.failure_rise_p,
         },
+        "lanes": {
+            "compared": comparison.by_lanes.lanes,
+            "worse": comparison.by_lanes.worse,
+            "not_worse": comparison.by_lanes.not_worse,
+            "none_is_worse": comparison.by_lanes.none_is_worse(),
+            "changes": comparison.by_lanes.changes,
+        },
+        "pooled": comparison.by_lanes.pooled,
+        "jobs_to_decide": comparison.jobs_to_decide,
         "remarks": words,
         "report": page.display().to_string(),
     })
@@ -309,6 +360,54 @@ fn alone(of_run: &str, names: &[String]) -> String {
     text
 }
 
+/// The lanes that moved, the means, and what would decide the rest.
+fn lanes(comparison: &Comparison) -> String {
+    let by_lanes = &comparison.by_lanes;
+    let mut text = String::from("\n");
+    for line in by_lanes.pooled.iter().filter(|line| line.of == "everything") {
+        let (unit, (low, high)) = (line.metric.base_unit(), line.interval);
+        text.push_str(&folded(
+            &format!(
+                "{} {}, mean over all lanes and conditions: {:+.1} {unit} ({low:+.1} to {high:+.1}; p that nothing was \
+                 lost {:.3})",
+                line.direction,
+                line.metric.name(),
+                line.difference,
+                line.p
+            ),
+            "\n",
+            "  ",
+        ));
+    }
+    for change in by_lanes.changes.iter().filter(|change| change.answer == Answer::Worse).take(MOST_LISTED) {
+        let (unit, (low, high)) = (change.metric.base_unit(), change.interval);
+        text.push_str(&folded(
+            &format!(
+                "worse: lane {} of {}, {} of {}: {:+.1} {unit} ({low:+.1} to {high:+.1}) over {}",
+                change.lane,
+                change.setup,
+                change.metric.name(),
+                change.eye,
+                change.difference,
+                counted(change.conditions, "condition")
+            ),
+            "\n",
+            "  ",
+        ));
+    }
+    if by_lanes.none_is_worse() {
+        text.push_str("\nNo lane lost more than allowed: shown of every one.");
+    }
+    if let Some(jobs) = comparison.jobs_to_decide {
+        let words = format!(
+            "About {jobs} jobs of each condition in both runs, each in a mounting of its own (re_seats in [repeats]), \
+             would decide half of what is undecided."
+        );
+        text.push_str(&folded(&words, "\n", "  "));
+    }
+    text.trim_end().to_string()
+}
+
 /// The loss that is allowed and what the answers mean, in words.
 fn demanded(comparison: &Comparison) -> String {
     let demands = &comparison.demands;
@@ -321,10 +420,10 @@ fn demanded(comparison: &Comparison) -> String {
         demands.loss_ui, demands.loss_percent_vddq
     );
     // As many digits as the level has.
-    let sure = (1e8 * (1.0 - 2.0 * demands.level)).round() / 1e6;
+    let sure = (1e8 * (1.0 - demands.level)).round() / 1e6;
     let answers = format!(
         "Worse: shown to have lost more. Not worse: shown to have lost less. Undecided: neither is shown. In brackets: \
-         {sure} % confidence limits.",
+         the limits that decide, one-sided, the lower at {sure} %, the upper at {sure} % over all conditions together.",
     );
     format!("{}{}", folded(&allowed, "", "  "), folded(&answers, "", "  "))
 }
@@ -382,6 +481,7 @@ fn text(
         })
         .collect();
     text.push_str(&table(&["", "condition", "metric", "difference of margin"], &rows, 4));
+    text.push_str(&lanes(comparison));
     let (was, is) = comparison.failure_rates;
     text.push_str(&format!(
         "\n\nfailed starts: {} of {} before, {} of {} now (p that the rate did not rise: {:.3})",

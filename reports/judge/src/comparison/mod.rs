@@ -1,17 +1,21 @@
-//! Has anything got worse? Two judged runs compared condition by condition: differences of margin with their
-//! uncertainty, non-inferiority against a stated loss, and the false discovery rate over all conditions.
+//! Has anything got worse? Two judged runs compared lane by lane: the mean over the lanes of each condition, single lanes over
+//! their conditions, non-inferiority against a stated loss, false alarms held over everything (Bonferroni).
 
+mod lanes;
 mod training;
 
+pub use lanes::{ByLanes, LaneChange, PooledChange};
 pub use training::{FailureRate, TrainingChange};
 
 use crate::judged::{JudgedCondition, JudgedMetric, JudgedRun};
+use lanes::LaneDifferences;
 use nightbench_core::condition::ConditionState;
 use nightbench_core::results::EyeName;
 use plan::limits::Metric;
 use serde::Serialize;
+use statistics::StatisticsError;
 use statistics::comparisons::{Difference, non_inferiority};
-use statistics::multiplicity::{Correction, adjusted_p};
+use statistics::special::{normal_quantile, t_quantile};
 use std::collections::BTreeSet;
 
 /// One condition measured in both runs.
@@ -34,7 +38,7 @@ pub struct Demands {
     pub loss_ui: f64,
     /// Loss along the voltage axis that still counts as not worse, percent of VDDQ.
     pub loss_percent_vddq: f64,
-    /// Share of false answers among those given, at most.
+    /// Risk that an unchanged run is called worse anywhere, and that any one answer "not worse" is false.
     pub level: f64,
     /// The same chip answered in both runs: delay line and Vref cancel in a difference.
     pub same_chip: bool,
@@ -90,10 +94,15 @@ pub struct MetricChange {
     pub difference: f64,
     /// Its standard uncertainty.
     pub standard_uncertainty: f64,
-    /// Its confidence limits, two-sided at 1 - 2 x level.
+    /// Its one-sided confidence limits, which decide: the lower at 1 - level, the upper at that of the whole family.
     pub interval: (f64, f64),
+    /// Lanes it is the mean of; 0 where the worst lanes were compared.
+    pub mean_of: usize,
     /// Loss allowed, ps or mV.
     pub allowed: f64,
+    /// Degrees of freedom of the uncertainty; infinite where nothing of it was estimated from few values.
+    #[serde(skip)]
+    pub freedom: f64,
 }
 
 /// One condition compared.
@@ -110,7 +119,7 @@ pub struct ComparedCondition {
     pub reason: String,
     /// The metric that lost most; `None` where nothing could be compared.
     pub worst: Option<MetricChange>,
-    /// p of "worse" and of "not worse", adjusted over all conditions (Benjamini and Hochberg).
+    /// p of "worse", adjusted over all conditions and metrics (Bonferroni), and of "not worse", each answer for itself.
     pub adjusted_p: Option<(f64, f64)>,
 }
 
@@ -121,6 +130,11 @@ pub struct Comparison {
     pub demands: Demands,
     /// Conditions in both runs: worse first, then undecided, each by how much was lost.
     pub conditions: Vec<ComparedCondition>,
+    /// Single lanes, and means over everything, levels and byte lanes.
+    pub by_lanes: ByLanes,
+    /// Jobs of each condition, each in a mounting of its own and in both runs, that would decide half of what is undecided
+    /// with 80 % probability; `None` where nothing is undecided by its numbers.
+    pub jobs_to_decide: Option<u32>,
     /// Names of the conditions in one run only: baseline, run.
     pub unmatched: (Vec<String>, Vec<String>),
     /// Training that fails now and did not, or the other way.
@@ -165,12 +179,15 @@ struct Tested {
     worst: Option<MetricChange>,
     p_worse: f64,
     p_not_worse: f64,
+    /// Tests made.
+    count: f64,
 }
 
 /// Compares the pairs of two runs judged by the same limits.
 pub fn compare(before: &JudgedRun, after: &JudgedRun, pairs: &[Pair], demands: Demands) -> Comparison {
     let mut conditions: Vec<ComparedCondition> = Vec::new();
     let mut tested: Vec<(usize, Tested)> = Vec::new();
+    let mut all = Vec::new();
     for pair in pairs {
         let (Some(old), Some(new)) = (before.conditions.get(pair.before), after.conditions.get(pair.after))
         else {
@@ -204,10 +221,10 @@ pub fn compare(before: &JudgedRun, after: &JudgedRun, pairs: &[Pair], demands: D
                 let (rise, fall) = (training::fisher_rise(was, is), training::fisher_rise(is, was));
                 tested.push((
                     conditions.len(),
-                    Tested { remark, worst: None, p_worse: rise, p_not_worse: fall },
+                    Tested { remark, worst: None, p_worse: rise, p_not_worse: fall, count: 1.0 },
                 ));
             }
-            _ => match test(old, new, pair, demands) {
+            _ => match test(old, new, pair, demands, &mut all) {
                 Ok(found) => tested.push((conditions.len(), found)),
                 Err(words) => compared.reason = words,
             },
@@ -215,6 +232,7 @@ pub fn compare(before: &JudgedRun, after: &JudgedRun, pairs: &[Pair], demands: D
         conditions.push(compared);
     }
     answer(&mut conditions, tested, demands.level);
+    let jobs_to_decide = jobs_to_decide(before, after, &conditions);
     let lost = |condition: &ComparedCondition| {
         condition.worst.as_ref().map_or(f64::NEG_INFINITY, |worst| {
             (worst.difference + worst.allowed) / worst.standard_uncertainty
@@ -224,6 +242,8 @@ pub fn compare(before: &JudgedRun, after: &JudgedRun, pairs: &[Pair], demands: D
         .sort_by(|a, b| a.answer.cmp(&b.answer).then(lost(a).total_cmp(&lost(b))).then(a.name.cmp(&b.name)));
     let (training, failure_rates, failure_rise_p) = training::compare(before, after, pairs);
     Comparison {
+        by_lanes: lanes::by_lanes(&all, before, &demands),
+        jobs_to_decide,
         demands,
         unmatched: (
             alone(before, pairs.iter().map(|pair| pair.before)),
@@ -243,13 +263,14 @@ fn alone(run: &JudgedRun, paired: impl Iterator<Item = usize>) -> Vec<String> {
     conditions.filter(|(index, _)| !paired.contains(index)).map(|(_, judged)| judged.name.clone()).collect()
 }
 
-/// Tests every metric of a condition; worse when any metric is (Bonferroni over its metrics), not worse when all are
-/// not (intersection-union).
+/// Tests every metric of a condition; worse when any metric is, not worse when all are not (intersection-union). What was
+/// compared lane by lane is added to `all`.
 fn test(
     old: &JudgedCondition,
     new: &JudgedCondition,
     pair: &Pair,
     demands: Demands,
+    all: &mut Vec<LaneDifferences>,
 ) -> Result<Tested, String> {
     for (run, judged) in [("baseline", old), ("run", new)] {
         if judged.verdict.is_none() {
@@ -276,7 +297,12 @@ fn test(
                 (judged.standard_uncertainty, judged.parts.degrees_of_freedom)
             }
         };
-        let difference = combine(later.value - earlier.value, u(earlier), u(later));
+        let of_lanes = lanes::differences((old, new), (earlier, later), pair, &demands);
+        let mean = of_lanes.as_ref().and_then(|lanes| Some((lanes.count(), lanes.mean()?)));
+        all.extend(of_lanes);
+        // An eye of one lane, or one whose lanes run off the grid, has its worst lanes alone.
+        let worst_lanes = || (0, combine(later.value - earlier.value, u(earlier), u(later)));
+        let (mean_of, difference) = mean.unwrap_or_else(worst_lanes);
         let allowed = if earlier.metric.is_time() { demands.loss_ps(pair) } else { demands.loss_mv(pair) };
         let result =
             non_inferiority(&difference, allowed, demands.level).map_err(|error| error.to_string())?;
@@ -294,6 +320,8 @@ fn test(
                 difference: difference.value,
                 standard_uncertainty: difference.standard_uncertainty,
                 interval: (result.interval.lower, result.interval.upper),
+                freedom: difference.dof,
+                mean_of,
                 allowed,
             })
         } else {
@@ -304,6 +332,7 @@ fn test(
         };
         found = Some(Tested {
             remark: String::new(),
+            count,
             worst,
             p_worse: p_worse.min(result.p_worse),
             // A baseline that is only a lower bound may show a loss, never that there is none.
@@ -316,7 +345,6 @@ fn test(
     })?;
     found.remark =
         off_grid.map_or_else(String::new, |name| format!("{name} runs off the grid in both: left out"));
-    found.p_worse = (found.p_worse * count).min(1.0);
     Ok(found)
 }
 
@@ -329,25 +357,56 @@ fn combine(value: f64, old: (f64, Option<f64>), new: (f64, Option<f64>)) -> Diff
     Difference { value, standard_uncertainty: variance.sqrt(), dof }
 }
 
+/// Answers: not worse by each condition's own p; worse over the whole family of conditions and metrics, with half of the false
+/// alarms allowed (the other half is for single lanes; Bonferroni).
 fn answer(conditions: &mut [ComparedCondition], tested: Vec<(usize, Tested)>, level: f64) {
-    let adjusted = |p: Vec<f64>| adjusted_p(&p, Correction::BenjaminiHochberg).unwrap_or_default();
-    let worse = adjusted(tested.iter().map(|(_, found)| found.p_worse).collect());
-    let not_worse = adjusted(tested.iter().map(|(_, found)| found.p_not_worse).collect());
-    for (place, (index, found)) in tested.into_iter().enumerate() {
-        let (Some(condition), Some(worse), Some(not_worse)) =
-            (conditions.get_mut(index), worse.get(place), not_worse.get(place))
-        else {
-            continue;
-        };
-        condition.answer = if *worse <= level {
+    let family: f64 = 2.0 * tested.iter().map(|(_, found)| found.count).sum::<f64>();
+    for (index, mut found) in tested {
+        let Some(condition) = conditions.get_mut(index) else { continue };
+        let worse = (found.p_worse * family).min(1.0);
+        condition.answer = if worse <= level {
             Answer::Worse
-        } else if *not_worse <= level {
+        } else if found.p_not_worse <= level {
             Answer::NotWorse
         } else {
             Answer::Undecided
         };
-        condition.adjusted_p = Some((*worse, *not_worse));
+        if let Some(worst) = &mut found.worst
+            && let Ok(reach) = upper_quantile(level / family, worst.freedom)
+        {
+            worst.interval.1 = worst.difference + reach * worst.standard_uncertainty;
+        }
+        condition.adjusted_p = Some((worse, found.p_not_worse));
         condition.worst = found.worst;
         condition.reason = found.remark;
     }
+}
+
+fn upper_quantile(p: f64, freedom: f64) -> Result<f64, StatisticsError> {
+    if freedom.is_finite() { t_quantile(1.0 - p, freedom) } else { normal_quantile(1.0 - p) }
+}
+
+/// Power that [`Comparison::jobs_to_decide`] is stated for: 80 % (normal quantile).
+const POWER: f64 = 0.841_621_233_572_914_3;
+/// More jobs than anybody measures.
+const MOST_JOBS: f64 = 10_000.0;
+
+/// Jobs that would decide half of what is undecided, as the differences stand: uncertainties shrink with the root of the jobs
+/// where each has a mounting of its own.
+fn jobs_to_decide(before: &JudgedRun, after: &JudgedRun, conditions: &[ComparedCondition]) -> Option<u32> {
+    let mut needed: Vec<f64> = conditions
+        .iter()
+        .filter(|one| one.answer == Answer::Undecided)
+        .filter_map(|one| {
+            let worst = one.worst.as_ref()?;
+            let jobs =
+                |run: &JudgedRun, index: usize| run.conditions.get(index).map_or(1, |one| one.jobs.len());
+            let now = jobs(before, one.pair.before).min(jobs(after, one.pair.after)).max(1) as f64;
+            let apart = (worst.difference + worst.allowed).abs();
+            let reach = (1.645 + POWER) * worst.standard_uncertainty;
+            Some((now * (reach / apart).powi(2)).ceil().clamp(now + 1.0, MOST_JOBS))
+        })
+        .collect();
+    needed.sort_by(f64::total_cmp);
+    needed.get(needed.len() / 2).map(|jobs| *jobs as u32)
 }

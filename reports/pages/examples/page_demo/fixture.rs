@@ -265,6 +265,8 @@ fn lanes(number: usize, width: f64, height: f64) -> LaneValues {
         height_mv: (0..LANES).map(|lane| (height * share(lane, 2)) as f32).collect(),
         centre_ps: Some((6.0 * noise(number as u64)) as f32),
         centre_mv: Some((4.0 * noise(number as u64 + 3)) as f32),
+        others: Vec::new(),
+        unseen: Vec::new(),
     }
 }
 

@@ -2,7 +2,7 @@
 
 use crate::report::plot::{AREA, Plot, Scale, corners, range};
 use crate::report::{running_rules, value};
-use judge::comparison::{Answer, ComparedCondition, Comparison, FailureRate};
+use judge::comparison::{Answer, ComparedCondition, Comparison, FailureRate, LaneChange, PooledChange};
 use judge::judged::{EyePicture, RunFacts};
 use minijinja::{Environment, UndefinedBehavior};
 use nightbench_core::results::Identity;
@@ -14,6 +14,9 @@ use serde_json::json;
 const MOST_ROWS: usize = 500;
 /// Conditions without a partner listed of each run, at most.
 const MOST_ALONE: usize = 50;
+
+/// Single lanes listed, at most.
+const MOST_LANES: usize = 40;
 
 /// One of the two runs, as the page names it.
 #[derive(Debug, Clone)]
@@ -56,6 +59,19 @@ struct Row {
     allowed: String,
     p: String,
     reason: String,
+}
+
+/// A lane, or a mean over lanes.
+#[derive(Serialize)]
+struct LaneRow {
+    lane: String,
+    answer: &'static str,
+    class: &'static str,
+    metric: String,
+    conditions: usize,
+    difference: String,
+    interval: String,
+    allowed: String,
 }
 
 /// Conditions of one run without a partner in the other.
@@ -127,6 +143,9 @@ pub fn build(
         "demands": comparison.demands,
         "rows": comparison.conditions.iter().take(MOST_ROWS).map(row).collect::<Vec<_>>(),
         "left_out": comparison.conditions.len().saturating_sub(MOST_ROWS),
+        "lanes_words": lanes_words(comparison),
+        "lane_rows": comparison.by_lanes.changes.iter().take(MOST_LANES).map(lane_row).collect::<Vec<_>>(),
+        "pooled": comparison.by_lanes.pooled.iter().take(MOST_ROWS).map(pooled_row).collect::<Vec<_>>(),
         "training": comparison.training,
         "rates": [rate(comparison.failure_rates.0), rate(comparison.failure_rates.1)],
         "rise_p": format!("{:.4}", comparison.failure_rise_p),
@@ -172,12 +191,64 @@ fn alone(run: &'static str, of_run: &str, names: &[String]) -> Alone {
     }
 }
 
-fn row(condition: &ComparedCondition) -> Row {
-    let class = match condition.answer {
+/// What is shown of single lanes, and what would decide the rest, in words.
+fn lanes_words(comparison: &Comparison) -> String {
+    let by_lanes = &comparison.by_lanes;
+    let mut words = if by_lanes.none_is_worse() {
+        format!("No lane lost more than allowed: shown of each of {}.", counted(by_lanes.lanes, "lane"))
+    } else {
+        format!(
+            "Of {} (each over its conditions): {} worse, {} shown not to be.",
+            counted(by_lanes.lanes, "lane"),
+            by_lanes.worse,
+            by_lanes.not_worse
+        )
+    };
+    if let Some(jobs) = comparison.jobs_to_decide {
+        words.push_str(&format!(
+            " About {jobs} jobs of each condition in both runs, each in a mounting of its own, would decide half of what \
+             is undecided."
+        ));
+    }
+    words
+}
+
+fn class_of(answer: Answer) -> &'static str {
+    match answer {
         Answer::Worse => "vf",
         Answer::Undecided => "vn",
         Answer::NotWorse => "vp",
-    };
+    }
+}
+
+fn lane_row(change: &LaneChange) -> LaneRow {
+    LaneRow {
+        lane: format!("lane {}, {}", change.lane, change.setup),
+        answer: change.answer.words(),
+        class: class_of(change.answer),
+        metric: format!("{}, {}, {}", change.metric.name(), change.metric.base_unit(), change.eye),
+        conditions: change.conditions,
+        difference: format!("{:+.1}", change.difference),
+        interval: format!("{:+.1} to {:+.1}", change.interval.0, change.interval.1),
+        allowed: format!("{:.1}", change.allowed),
+    }
+}
+
+fn pooled_row(change: &PooledChange) -> LaneRow {
+    LaneRow {
+        lane: change.of.clone(),
+        answer: "",
+        class: "",
+        metric: format!("{} {}, {}", change.direction, change.metric.name(), change.metric.base_unit()),
+        conditions: change.conditions,
+        difference: format!("{:+.1}", change.difference),
+        interval: format!("{:+.1} to {:+.1}", change.interval.0, change.interval.1),
+        allowed: format!("{:.3}", change.p),
+    }
+}
+
+fn row(condition: &ComparedCondition) -> Row {
+    let class = class_of(condition.answer);
     let with = |f: &dyn Fn(&judge::comparison::MetricChange) -> String| {
         condition.worst.as_ref().map(f).unwrap_or_default()
     };
@@ -187,7 +258,11 @@ fn row(condition: &ComparedCondition) -> Row {
         class,
         metric: with(&|worst| {
             let (old, new) = worst.lanes;
-            let lanes = if old == new { format!("lane {old}") } else { format!("lanes {old}, {new}") };
+            let lanes = match worst.mean_of {
+                0 if old == new => format!("lane {old}"),
+                0 => format!("lanes {old}, {new}"),
+                lanes => format!("mean of {}", counted(lanes, "lane")),
+            };
             format!("{}, {}, {} ({lanes})", worst.metric.name(), worst.metric.base_unit(), worst.eye)
         }),
         before: with(&|worst| format!("{:+.1}", worst.margins.0)),

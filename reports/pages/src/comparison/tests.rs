@@ -5,6 +5,7 @@ use crate::report::tests::fixture::{Kind, demo};
 use judge::comparison::{Answer, Comparison, Demands, Pair, compare};
 use judge::judged::{JobNote, JudgedCondition, JudgedRun, Verdict};
 use nightbench_core::condition::ConditionState;
+use plan::limits::Metric;
 
 fn demands() -> Demands {
     Demands { loss_ui: 0.02, loss_percent_vddq: 1.0, level: 0.05, same_chip: true }
@@ -17,10 +18,23 @@ fn run(u: f64) -> JudgedRun {
         condition.metrics.iter_mut().for_each(|metric| {
             metric.at_least = false;
             metric.parts.independent = u;
+            metric.parts.shared = u;
         });
     }
     run.conditions.retain(|condition| condition.verdict.is_some() && !condition.metrics.is_empty());
     run
+}
+
+/// Every lane of a condition gains this much in a metric.
+fn shift(condition: &mut JudgedCondition, metric: Metric, by: f64) {
+    for values in &mut condition.lanes {
+        let list = if metric == Metric::Width { &mut values.width_ps } else { &mut values.height_mv };
+        list.iter_mut().for_each(|value| *value += by as f32);
+    }
+    for judged in condition.metrics.iter_mut().filter(|judged| judged.metric == metric) {
+        judged.value += by;
+        judged.margin += by;
+    }
 }
 
 fn pairs(run: &JudgedRun) -> Vec<Pair> {
@@ -36,18 +50,16 @@ fn a_run_is_not_worse_than_itself_and_a_loss_is_found_where_it_is() {
     let same = compare(&before, &before, &pairs, demands());
     assert_eq!(same.count(Answer::NotWorse), before.conditions.len());
     let mut after = before.clone();
-    for metric in &mut after.conditions[3].metrics {
-        metric.value -= 20.0;
-        metric.margin -= 20.0;
-    }
+    shift(&mut after.conditions[3], Metric::Width, -20.0);
+    shift(&mut after.conditions[3], Metric::Height, -20.0);
     let lost = compare(&before, &after, &pairs, demands());
     assert_eq!((lost.count(Answer::Worse), lost.count(Answer::Undecided)), (1, 0));
     assert_eq!(lost.conditions[0].name, before.conditions[3].name);
     let worst = lost.conditions[0].worst.as_ref().unwrap();
-    assert!((worst.difference + 20.0).abs() < 1e-9);
+    assert!((worst.difference + 20.0).abs() < 1e-4, "{worst:?}");
     // Allowed: 0.02 x 400 ps, or 1 % of 1200 mV; u of a difference: sqrt 2.
     assert!([8.0, 12.0].contains(&worst.allowed));
-    assert!((worst.standard_uncertainty - 2f64.sqrt()).abs() < 1e-9);
+    assert!((worst.standard_uncertainty - 2f64.sqrt()).abs() < 1e-4);
     // Both ways round: what was worse is a gain.
     assert_eq!(compare(&after, &before, &pairs, demands()).count(Answer::Worse), 0);
 }
@@ -74,13 +86,43 @@ fn chance_alone_makes_no_condition_worse() {
         let allowed = if condition.metrics[0].metric.is_time() { 8.0 } else { 12.0 };
         let p = (index as f64 + 0.5) / count as f64;
         let z = statistics::special::normal_quantile(p).unwrap();
-        condition.metrics[0].value -= allowed - 2f64.sqrt() * z;
+        let metric = condition.metrics[0].metric;
+        shift(condition, metric, 2f64.sqrt() * z - allowed);
     }
     let mut old = before.clone();
     old.conditions.iter_mut().for_each(|condition| condition.metrics.truncate(1));
     let result = compare(&old, &after, &pairs, demands());
     assert_eq!(result.count(Answer::Worse), 0);
-    assert_eq!(result.count(Answer::NotWorse), 0);
+    // Each answer "not worse" for itself: one in twenty at the border.
+    assert!(result.count(Answer::NotWorse) <= count.div_ceil(20), "{}", result.count(Answer::NotWorse));
+}
+
+/// One lane of 72 that lost 30 mV at every condition is named, and no other; the means over lanes do not call it.
+#[test]
+fn one_lane_that_got_worse_is_named_and_no_other() {
+    let before = run(1.0);
+    let pairs = pairs(&before);
+    let mut after = before.clone();
+    for (number, condition) in after.conditions.iter_mut().enumerate() {
+        for values in &mut condition.lanes {
+            for (lane, value) in values.height_mv.iter_mut().enumerate() {
+                // Training scatters every lane by some mV.
+                let scatter = ((number * 31 + lane * 17) % 13) as f32 - 6.0;
+                *value += 0.5 * scatter - if lane == 9 { 30.0 } else { 0.0 };
+            }
+        }
+    }
+    let found = compare(&before, &after, &pairs, demands());
+    let worse: Vec<_> =
+        found.by_lanes.changes.iter().filter(|change| change.answer == Answer::Worse).collect();
+    assert!(!worse.is_empty() && worse.iter().all(|change| change.lane == 9), "{worse:?}");
+    assert!(
+        worse.iter().all(|change| change.metric == Metric::Height && change.interval.1 < -change.allowed)
+    );
+    assert!(found.by_lanes.pooled.iter().any(|line| line.of == "byte lane 1"));
+    assert!(!found.by_lanes.none_is_worse());
+    let same = compare(&before, &before, &pairs, demands());
+    assert_eq!(same.by_lanes.worse, 0);
 }
 
 #[test]
@@ -223,7 +265,7 @@ fn eyes_of_a_comparison_have_axes_units_and_the_limits_they_are_judged_by() {
     let eye = picture(&demo.run, 0, EYE);
     let limits = limits_of(&demo.run, &demo.facts, 0, &eye);
     let limit = |metric| demo.run.conditions[0].metrics.iter().find(|m| m.metric == metric).unwrap().limit;
-    let (width, height) = (limit(plan::limits::Metric::Width), limit(plan::limits::Metric::Height));
+    let (width, height) = (limit(Metric::Width), limit(Metric::Height));
     assert_eq!(limits[0][0], (-width / 2.0, height / 2.0), "half of each to either side");
     let pair = EyePair { name: "one".into(), pictures: (eye.clone(), eye), limits };
     let html = build(&comparison, &side, &side, &[pair], &[]).unwrap();
