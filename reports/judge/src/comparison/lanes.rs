@@ -190,11 +190,13 @@ impl LaneDifferences {
     }
 }
 
+/// Chip, module and channel; eye, metric and lane.
+type LaneOfSetup = ([u16; 3], EyeName, Metric, u16);
+
 /// Every lane over its conditions, and the means over lanes.
 pub(super) fn by_lanes(all: &[LaneDifferences], run: &JudgedRun, demands: &Demands) -> ByLanes {
     let mut found = ByLanes { pooled: pooled(all, run, demands), ..ByLanes::default() };
-    let mut groups: BTreeMap<([u16; 3], EyeName, Metric, u16), Vec<(&LaneDifferences, f64)>> =
-        BTreeMap::new();
+    let mut groups: BTreeMap<LaneOfSetup, Vec<(&LaneDifferences, f64)>> = BTreeMap::new();
     for one in all.iter().filter(|one| one.count() >= FEWEST) {
         for (lane, value) in &one.lanes {
             groups.entry((one.setup, one.eye, one.metric, *lane)).or_default().push((one, *value));
