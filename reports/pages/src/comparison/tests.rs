@@ -168,21 +168,22 @@ fn training_that_fails_in_both_is_compared_by_its_starts() {
         condition.state = ConditionState::TrainingFailed;
         condition.metrics.clear();
         let job = condition.jobs[0].clone();
-        condition.jobs = (0..9).map(|start| JobNote { trained: start >= failed, ..job.clone() }).collect();
+        condition.jobs = (0..12).map(|start| JobNote { trained: start >= failed, ..job.clone() }).collect();
     };
     let mut after = before.clone();
     fail(&mut before.conditions[0], 1);
-    fail(&mut after.conditions[0], 9);
-    // One of nine against nine of nine: p = 1 / C(18, 8) x C(9, 8) = 9 / 43758 (hypergeometric, counted by hand).
+    fail(&mut after.conditions[0], 12);
+    // One of twelve against twelve of twelve: p = 12 / C(24, 13) = 12 / 2496144 (hypergeometric, counted by hand): small
+    // enough for every condition and metric together.
     let worse = compare(&before, &after, &pairs, demands());
-    let found = worse.conditions.iter().find(|one| one.reason.contains("9 of 9 now")).unwrap();
+    let found = worse.conditions.iter().find(|one| one.reason.contains("12 of 12 now")).unwrap();
     assert_eq!(found.answer, Answer::Worse);
     let better = compare(&after, &before, &pairs, demands());
-    let found = better.conditions.iter().find(|one| one.reason.contains("1 of 9 now")).unwrap();
+    let found = better.conditions.iter().find(|one| one.reason.contains("1 of 12 now")).unwrap();
     assert_eq!(found.answer, Answer::NotWorse);
     let same = compare(&before, &before, &pairs, demands());
     assert_eq!(
-        same.conditions.iter().find(|one| one.reason.contains("1 of 9 now")).unwrap().answer,
+        same.conditions.iter().find(|one| one.reason.contains("1 of 12 now")).unwrap().answer,
         Answer::Undecided
     );
 }
