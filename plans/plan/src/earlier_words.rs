@@ -49,8 +49,9 @@ const WORDS: [Word; 22] = [
 ];
 
 /// Table, earlier key, today's.
-const KEYS: [(&str, &str, &str); 3] = [
+const KEYS: [(&str, &str, &str); 4] = [
     ("interface", "equaliser", "dfe"),
+    ("bench_times", "fit_check_s", "mounting_check_s"),
     ("order", "fitted_module", "mounted_module"),
     ("order", "fitted_channel", "mounted_channel"),
 ];

@@ -275,7 +275,7 @@ pub fn read_times(section: Option<Section<'_>>) -> BenchTimes {
         read("boot_s", 0.0..=3600.0, "s", &mut times.boot_s);
         read("supply_change_s", 0.0..=3600.0, "s", &mut times.supply_change_s);
         read("rate_change_s", 0.0..=3600.0, "s", &mut times.rate_change_s);
-        read("fit_check_s", 0.0..=3600.0, "s", &mut times.fit_check_s);
+        read("mounting_check_s", 0.0..=3600.0, "s", &mut times.mounting_check_s);
         read("touch_safe_low_degc", 0.0..=60.0, "°C", &mut times.touch_safe_lo_c);
         read("touch_safe_high_degc", 0.0..=60.0, "°C", &mut times.touch_safe_hi_c);
         read("start_degc", -60.0..=150.0, "°C", &mut times.start_c);

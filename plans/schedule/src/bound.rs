@@ -284,7 +284,7 @@ impl Model {
             start: at_c.partition_point(|&x| x < b.nearest_touch_safe_c(b.start_c)),
             start_min: b.ramp_min(b.start_c, b.nearest_touch_safe_c(b.start_c)),
             channel_extra_min: channels.len() as f64 * (b.hands_channel_min - b.hands_module_min),
-            once_min: b.hands_module_min + b.fit_check_s / 60.0 + price_min,
+            once_min: b.hands_module_min + b.mounting_check_s / 60.0 + price_min,
             cold_first: p.rules.cold_first,
             again,
             temps_c,

@@ -202,7 +202,7 @@ impl<'a> Walker<'a> {
     pub fn fit(&mut self, mounting: u32) {
         let channel = self.changes_channel(mounting);
         let b = &self.p.bench;
-        self.cost.minutes.hands_on += b.hands_min(channel) + b.fit_check_s / 60.0;
+        self.cost.minutes.hands_on += b.hands_min(channel) + b.mounting_check_s / 60.0;
         self.cost.minutes.boot += b.boot_s / 60.0;
         self.cost.changes += 1;
         self.cost.channel_changes += u32::from(channel);

@@ -133,7 +133,7 @@ pub(crate) fn cheapest_cells(p: &Problem, layout: &Layout, count: Count) -> Opti
     let cells = &layout.cells;
     let once = |channel: bool| {
         let boot = if count == Count::Everything { b.boot_s / 60.0 } else { 0.0 };
-        b.hands_min(channel) + b.fit_check_s / 60.0 + b.price_min + boot
+        b.hands_min(channel) + b.mounting_check_s / 60.0 + b.price_min + boot
     };
     let arrive = if count == Count::Everything { (b.soak_s + b.settle_s) / 60.0 } else { 0.0 };
     let channel = |m: u32| p.mountings[m as usize].channel;

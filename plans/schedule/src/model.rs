@@ -124,7 +124,7 @@ pub struct BenchTimes {
     /// Upper edge of the touch-safe band, degC.
     pub touch_safe_hi_c: f64,
     /// Mounting check after each hands-on change, s; the operator stays until it ends.
-    pub fit_check_s: f64,
+    pub mounting_check_s: f64,
     /// Price of one hands-on change in the objective, min (not a duration).
     pub price_min: f64,
     /// Chamber temperature when the run begins, degC.
@@ -149,7 +149,7 @@ impl Default for BenchTimes {
             rate_change_s: 2.0,
             touch_safe_lo_c: 15.0,
             touch_safe_hi_c: 45.0,
-            fit_check_s: 150.0,
+            mounting_check_s: 150.0,
             price_min: 15.0,
             start_c: 25.0,
             range_lo_c: -55.0,
@@ -175,7 +175,7 @@ impl BenchTimes {
             ("boot", self.boot_s),
             ("a supply change", self.supply_change_s),
             ("a rate change", self.rate_change_s),
-            ("the mounting check", self.fit_check_s),
+            ("the mounting check", self.mounting_check_s),
         ] {
             if !(v.is_finite() && (0.0..=86_400.0).contains(&v)) {
                 return bad(name, v, "s", "between 0 and 86400 s");
@@ -243,7 +243,7 @@ impl BenchTimes {
 
     /// Minutes during which an operator must be there for one change: hands, boot and mounting check.
     pub fn attended_change_min(&self, channel: bool) -> f64 {
-        self.hands_min(channel) + (self.boot_s + self.fit_check_s) / 60.0
+        self.hands_min(channel) + (self.boot_s + self.mounting_check_s) / 60.0
     }
 
     /// Minutes of hands for a change of channel or only of module.

@@ -128,7 +128,7 @@ fn real_bench(bench: &BenchTimes, reality: &Reality<'_>) -> BenchTimes {
         hands_module_min: bench.hands_module_min * hands,
         hands_channel_min: bench.hands_channel_min * hands,
         boot_s: bench.boot_s * hands,
-        fit_check_s: bench.fit_check_s * hands,
+        mounting_check_s: bench.mounting_check_s * hands,
         start_c: if chamber.is_finite() { chamber } else { bench.start_c },
         ..bench.clone()
     }

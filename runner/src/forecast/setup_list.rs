@@ -72,7 +72,7 @@ pub fn cautions(plan: &Plan) -> Vec<String> {
         "Wrist strap on: modules and test chip are sensitive to static discharge.".into(),
         format!(
             "Stay until the mounting check is through (about {:.0} min after boot): it may ask for a re-seat.",
-            (times.fit_check_s / 60.0).ceil()
+            (times.mounting_check_s / 60.0).ceil()
         ),
         "Local safety rules come before this list; software is no interlock.".into(),
     ]
