@@ -415,7 +415,7 @@ impl Shared {
         for point in &mut points {
             // A lane that is not compared counts no error, so that its point takes every bit it may have.
             if blind.iter().any(|lane| point.lanes.contains(*lane as u16)) {
-                point.rule = PointRule::Fixed { bits: point.bits_before + point.most_bits, errors: 0 };
+                point.rule = PointRule::Fixed { bits: point.bits_before + point.most_bits, errors: u64::MAX };
             }
         }
         let before = device.target.elapsed().0;
