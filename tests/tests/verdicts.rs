@@ -366,9 +366,9 @@ fn columns_agree(csv: &str) {
             assert!(limit > 0.0 && expanded > 0.0 && (guard - expanded).abs() < 1e-9, "{line}");
             let own = number(column("early_margin_to_limit_ps"));
             assert!((number(early) - limit - own).abs() < 1e-6, "{line}");
-            // One job: the worst lane's own margin is the condition's.
+            // The worst lane as read is lower than the estimate of the worst lane, by less than U.
             if cells[column("condition_early_margin_worst_lane")] == cells[column("lane")] {
-                assert!((own - margin).abs() < 1e-6, "{line}");
+                assert!(own <= margin + 1e-6 && margin - own < expanded, "{line}");
             }
             assert!(cells[mask_limit].is_empty(), "{line}");
         }
