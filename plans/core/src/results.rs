@@ -73,11 +73,12 @@ impl LaneSet {
     pub fn first(count: u16) -> LaneSet {
         if count >= MOST_LANES { LaneSet(u128::MAX) } else { LaneSet((1 << count) - 1) }
     }
+    /// Adds a lane; one of [`MOST_LANES`] or more is no lane and changes nothing.
     pub fn insert(&mut self, lane: u16) {
-        self.0 |= 1 << lane;
+        self.0 |= 1u128.checked_shl(lane.into()).unwrap_or(0);
     }
     pub fn remove(&mut self, lane: u16) {
-        self.0 &= !(1 << lane);
+        self.0 &= !1u128.checked_shl(lane.into()).unwrap_or(0);
     }
     pub fn contains(self, lane: u16) -> bool {
         lane < MOST_LANES && self.0 >> lane & 1 == 1

@@ -76,12 +76,14 @@ pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
     let mut budget = BudgetConfig::default();
     for section in sections {
         if let Some(study) = section.text("study") {
-            for key in ["name", "standard_uncertainty_ps", "standard_uncertainty_mv", "degrees_of_freedom"] {
+            for key in
+                ["name", "metric", "standard_uncertainty_ps", "standard_uncertainty_mv", "degrees_of_freedom"]
+            {
                 if section.has(key) {
                     section.mistake(key, "a study gives its own lines", "remove this key, or remove `study`");
                 }
             }
-            let _ = (section.text("source"), section.text("metric"));
+            let _ = section.text("source");
             section.finish();
             budget.studies.push(study.value);
             continue;

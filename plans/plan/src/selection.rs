@@ -2,9 +2,10 @@
 
 use crate::condition::Condition;
 use crate::matrix::{FACTORS, Factor};
-use crate::plan::Plan;
+use crate::plan::{Plan, temperature_name};
 use nightbench_core::rates::DataRate;
 use nightbench_core::text::nearest;
+use nightbench_core::units::Celsius;
 
 /// Levels of different factors must all hold.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -41,6 +42,10 @@ impl Selection {
                 let word = match factor {
                     Factor::Rate => DataRate::parse(plan.interface.generation, word)
                         .map_or_else(|| word.to_string(), |rate| rate.to_string()),
+                    // 25.0 is the level that prints as 25.
+                    Factor::Temperature => word
+                        .parse()
+                        .map_or_else(|_| word.to_string(), |degrees| temperature_name(Celsius(degrees))),
                     _ => word.to_string(),
                 };
                 match names.iter().position(|name| *name == word) {
@@ -92,5 +97,7 @@ mod tests {
         assert!(!narrowed.is_empty() && narrowed.len() < all);
         assert!(Selection::read(&plan, &["rat=2400".into()]).unwrap_err().contains("did you mean `rate`"));
         assert!(Selection::read(&plan, &["rate=99".into()]).unwrap_err().contains("levels:"));
+        let read = |text: &str| Selection::read(&plan, &[text.to_string()]).unwrap();
+        assert_eq!(read("temperature=25.0"), read("temperature=25"));
     }
 }
