@@ -14,7 +14,7 @@ pub enum State {
 }
 
 /// Largest mean deviation of a settled level, as a share of the band. Common practice, no source.
-const CENTRED_SHARE: f64 = 0.85;
+const CENTRED_SHARE: f64 = 0.7;
 
 /// Readings of one settling.
 #[derive(Debug, Clone)]
