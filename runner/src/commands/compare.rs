@@ -17,7 +17,7 @@ use plan::criteria::AcceptanceCriteria;
 use plan::keys::JobKeys;
 use plan::matrix::Factor;
 use serde_json::json;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::path::Path;
 
 /// Eyes drawn over each other.
@@ -164,13 +164,7 @@ fn comparable(
         }
         match *name {
             "[interface]" | "[capture]" => {
-                let lines: Vec<String> = was
-                    .lines()
-                    .zip(is.lines())
-                    .filter(|(was, is)| was != is)
-                    .map(|(was, is)| format!("{was} there, {is} here"))
-                    .take(5)
-                    .collect();
+                let lines = differing_lines(was, is);
                 return Err(Failure::invalid(format!(
                     "the runs were measured on different grids or by another capture: {name} differs ({}). Margins \
                      found on different grids, or at another bit error ratio, differ for that reason alone; measure \
@@ -182,6 +176,16 @@ fn comparable(
         }
     }
     Ok(words)
+}
+
+/// The first lines in which two texts of keys differ, each with both values.
+fn differing_lines(was: &str, is: &str) -> Vec<String> {
+    was.lines()
+        .zip(is.lines())
+        .filter(|(was, is)| was != is)
+        .map(|(was, is)| format!("{was} there, {is} here"))
+        .take(5)
+        .collect()
 }
 
 /// What a folder measured; the target's version is left aside.
@@ -222,27 +226,23 @@ fn pairs(old: &JudgedFolder, new: &JudgedFolder) -> Result<Vec<Pair>, Failure> {
 /// Why conditions of the same levels have no partner: which properties differ.
 fn other_properties(old: &JudgedFolder, new: &JudgedFolder, pairs: &[Pair]) -> Result<Vec<String>, Failure> {
     let (old_keys, new_keys) = (simulated_keys(old)?, simulated_keys(new)?);
+    let (before, after): (HashSet<usize>, HashSet<usize>) =
+        pairs.iter().map(|pair| (pair.before, pair.after)).unzip();
     let mut known: HashMap<&str, usize> = HashMap::new();
     for (index, judged) in old.run.conditions.iter().enumerate() {
-        if pairs.iter().all(|pair| pair.before != index) {
+        if !before.contains(&index) {
             known.insert(&judged.name, index);
         }
     }
     let mut reasons: Vec<String> = Vec::new();
     for (index, judged) in new.run.conditions.iter().enumerate() {
-        let Some(before) = known.get(judged.name.as_str()) else { continue };
-        if pairs.iter().any(|pair| pair.after == index) {
+        let Some(partner) = known.get(judged.name.as_str()) else { continue };
+        if after.contains(&index) {
             continue;
         }
-        let was = old_keys.condition_text(&old.run.conditions[*before].condition, &[Factor::Firmware]);
+        let was = old_keys.condition_text(&old.run.conditions[*partner].condition, &[Factor::Firmware]);
         let is = new_keys.condition_text(&judged.condition, &[Factor::Firmware]);
-        let lines: Vec<String> = was
-            .lines()
-            .zip(is.lines())
-            .filter(|(was, is)| was != is)
-            .map(|(was, is)| format!("{was} there, {is} here"))
-            .take(5)
-            .collect();
+        let lines = differing_lines(&was, &is);
         let reason = format!(
             "Conditions of the same levels have no partner because other properties differ: {}.",
             if lines.is_empty() {
