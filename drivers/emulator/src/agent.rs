@@ -26,6 +26,8 @@ const HEARTBEAT: Duration = Duration::from_millis(100);
 pub struct LedgerEntry {
     /// The job, 64 hexadecimal digits.
     pub job: String,
+    /// Trainings of the device before it: the batches of one number belong to one attempt at the job.
+    pub trainings: u64,
     /// Device temperature asked for and true, degC.
     pub temperature: (f64, f64),
     /// Largest deviation of a rail, V.
@@ -395,6 +397,7 @@ impl Shared {
             &call(),
         )?;
         device.trained = result.passed;
+        device.trainings += 1;
         let spent = device.target.elapsed().0 - before;
         drop(device);
         self.pass_time(spent);
@@ -467,6 +470,7 @@ impl Shared {
             .fold(0.0, f64::max);
         Some(LedgerEntry {
             job: device.job.clone(),
+            trainings: device.trainings,
             temperature: (*temperature, world.true_device()),
             rail_deviation,
             own_time: begin.elapsed(),

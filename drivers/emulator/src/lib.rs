@@ -67,6 +67,7 @@ pub struct MountedThings {
 struct Device {
     target: SimulatedTarget,
     trained: bool,
+    trainings: u64,
     job: String,
     asked: Option<(f64, BTreeMap<String, f64>)>,
 }
@@ -143,6 +144,7 @@ impl EmulatedBench {
             device: Mutex::new(Device {
                 target: SimulatedTarget::new(Arc::new(simulated)),
                 trained: false,
+                trainings: 0,
                 job: String::new(),
                 asked: None,
             }),
