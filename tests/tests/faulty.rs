@@ -215,6 +215,13 @@ impl Driver for FaultyDriver {
         Ok(answers)
     }
 
+    fn confirm(&mut self, call: &Call) -> Result<(), DriverError> {
+        match self.fault("confirm", &[]) {
+            Some(Fault::Error(error)) => Err(error),
+            _ => self.inner.confirm(call),
+        }
+    }
+
     fn make_safe(&mut self, call: &Call) -> Result<(), DriverError> {
         self.safe_calls += 1;
         if Chance::at(self.mishaps.seed, b"make safe", self.safe_calls).happens(self.mishaps.stubborn) {

@@ -144,6 +144,9 @@ impl<D: Driver + ?Sized> Driver for Noise<D> {
         }
         self.inner.sample(eye, points, call).map_err(|error| self.error(error))
     }
+    fn confirm(&mut self, call: &Call) -> Result<(), DriverError> {
+        self.inner.confirm(call).map_err(|error| self.error(error))
+    }
     fn make_safe(&mut self, call: &Call) -> Result<(), DriverError> {
         self.inner.make_safe(call).map_err(|error| self.error(error))
     }

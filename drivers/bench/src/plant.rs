@@ -430,15 +430,18 @@ impl Plant {
 
     /// The watched reading that is stale, with its age, if one is.
     pub fn stale(&self) -> Option<(String, f64)> {
+        self.oldest_reading().filter(|(_, age)| *age > self.bench.watch.stale_after_s)
+    }
+
+    /// The watched reading that was taken longest ago, with its age in seconds.
+    pub fn oldest_reading(&self) -> Option<(String, f64)> {
         let watched = self.watched.as_ref().filter(|_| !self.dry)?;
         let now = self.now_s();
         let rails =
             self.bench.rails.iter().zip(&watched.rails).map(|(rail, (_, at))| (rail.name.as_str(), now - at));
         let device = self.device_rails.age(&self.bench.device_rails, now);
         let oldest = rails.chain(device).chain(self.sensors.oldest(now)).max_by(|a, b| a.1.total_cmp(&b.1));
-        oldest
-            .filter(|(_, age)| *age > self.bench.watch.stale_after_s)
-            .map(|(name, age)| (name.to_string(), age))
+        oldest.map(|(name, age)| (name.to_string(), age))
     }
 
     /// A stale reading: the condition is not known, and everything is made safe.

@@ -115,6 +115,9 @@ fn before_anything(driver: &mut dyn Driver) -> Result<(), String> {
     ensure(kind_of(driver.identity(&call())) == Some(FaultKind::WrongOrder), || {
         "identity before apply must be `wrong order`".into()
     })?;
+    ensure(kind_of(driver.confirm(&call())) == Some(FaultKind::WrongOrder), || {
+        "confirm before apply must be `wrong order`".into()
+    })?;
     ensure(kind_of(driver.train(&training(), &call())) == Some(FaultKind::WrongOrder), || {
         "train before apply must be `wrong order`".into()
     })
@@ -223,6 +226,7 @@ fn losing_training(driver: &mut dyn Driver, setting: &Setting, trained: &[Traine
     driver.apply(setting, &call()).map_err(|error| format!("apply again: {error}"))?;
     let kept = driver.sample(eye.eye, &[request(centre, 1, 64)], &call());
     ensure(kept.is_ok(), || format!("the same condition lost its training: {kept:?}"))?;
+    driver.confirm(&call()).map_err(|error| format!("confirm: {error}"))?;
     let mut reseated = setting.clone();
     reseated.mounting += 1;
     driver.apply(&reseated, &call()).map_err(|error| format!("apply after a re-seat: {error}"))?;

@@ -120,6 +120,11 @@
 //!         Ok(counts)
 //!     }
 //!
+//!     fn confirm(&mut self, _: &Call) -> Result<(), DriverError> {
+//!         // A real device reads its sensors and rails here.
+//!         self.ready(self.applied.is_some(), "apply")
+//!     }
+//!
 //!     fn make_safe(&mut self, _: &Call) -> Result<(), DriverError> {
 //!         *self = Tiny { bits: self.bits, ..Tiny::default() };
 //!         Ok(())
@@ -449,6 +454,13 @@ pub trait Driver: Send {
         points: &[PointRequest],
         call: &Call,
     ) -> Result<Vec<PointCounts>, DriverError>;
+
+    /// Looks at the applied condition once more, whenever the last look was. Asked when a job's last answer is in: what
+    /// was measured counts only if the condition held to its end.
+    ///
+    /// # Errors
+    /// `WrongOrder` before a condition was applied; `NotSettled` and alarms where it did not hold; communication faults.
+    fn confirm(&mut self, call: &Call) -> Result<(), DriverError>;
 
     /// Makes everything safe. Idempotent, allowed in any state.
     ///

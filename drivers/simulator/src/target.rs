@@ -414,6 +414,10 @@ impl Driver for SimulatedTarget {
         Ok(answers)
     }
 
+    fn confirm(&mut self, _: &Call) -> Result<(), DriverError> {
+        self.setting().map(|_| ())
+    }
+
     fn make_safe(&mut self, _: &Call) -> Result<(), DriverError> {
         self.trained = false;
         Ok(())

@@ -222,6 +222,7 @@ impl<'p> Executor<'p> {
         result.trainings.push(training);
         result.times.training_s = between(begin, driver.elapsed().0);
         if !trained {
+            driver.confirm(&call())?;
             result.outcome = JobOutcome::TrainingFailed;
             return Ok(());
         }
@@ -252,7 +253,7 @@ impl<'p> Executor<'p> {
             result.captures.push(captured);
         }
         result.times.measuring_s = between(before, driver.elapsed().0);
-        Ok(())
+        driver.confirm(&call())
     }
 }
 

@@ -149,6 +149,9 @@ impl Driver for Scripted {
         }
         Ok(answers)
     }
+    fn confirm(&mut self, _: &Call) -> Result<(), DriverError> {
+        Ok(())
+    }
     fn make_safe(&mut self, _: &Call) -> Result<(), DriverError> {
         Ok(())
     }
