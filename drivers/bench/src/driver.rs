@@ -195,7 +195,9 @@ impl BenchDriver {
         let (name, age) = self.plant.oldest_reading().unwrap_or_default();
         Err(bench_fault(
             FaultKind::NotSettled,
-            format!("{name} was not read for {age:.0} s, {LOOKS} times asked: whether the condition held is not known"),
+            format!(
+                "{name} was not read for {age:.0} s, {LOOKS} times asked: whether the condition held is not known"
+            ),
         ))
     }
 
