@@ -1,5 +1,5 @@
 //! Size and speed of the store: packed captures beside plain varints, recording beside a bare SQLite insert of
-//! the same bytes at the same durability, and a folder of 100,000 jobs.
+//! the same bytes at the same durability, what seals cost, and a folder of 100,000 jobs.
 //!
 //! Run with `cargo bench -p runner --bench store`; the sizes are printed first.
 
@@ -9,12 +9,14 @@ mod generated;
 mod stopwatch;
 
 use generated::raster;
+use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{Capture, Identity, JobOutcome, JobResult, JobTimes, Readback, Visit};
 use nightbench_core::units::{Celsius, Seconds, Volts};
 use runner::store::{
     Attempts, Durability, JobKey, JobRow, Meta, PackedJob, Store, Target, pack_visits, unpack_visits,
 };
-use rusqlite::{Connection, params};
+use rusqlite::types::Value;
+use rusqlite::{Connection, params, params_from_iter};
 use std::hint::black_box;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -40,10 +42,10 @@ impl Drop for Folder {
 }
 
 fn key(number: u64) -> JobKey {
-    let mut random = generated::Random(number);
+    let mut random = SplitMix64::new(number);
     let mut key = [0; 32];
     for chunk in key.chunks_exact_mut(8) {
-        chunk.copy_from_slice(&random.bits().to_le_bytes());
+        chunk.copy_from_slice(&random.next_u64().to_le_bytes());
     }
     key
 }
@@ -198,6 +200,110 @@ fn recording() {
     });
 }
 
+/// The tables that a job goes into.
+const TABLES: [&str; 5] = ["identities", "jobs", "trainings", "captures", "readings"];
+
+/// What a job is in one table: an insertion, and the values of its rows.
+type Rows = (String, Vec<Vec<Value>>);
+
+/// The rows of every job of a store, table by table.
+fn rows_of(store: &Connection, jobs: i64) -> Vec<Vec<Rows>> {
+    let mut all = Vec::new();
+    for job in 1..=jobs {
+        let mut of_job = Vec::new();
+        for table in TABLES {
+            let by = match table {
+                // Who answered is written once.
+                "identities" if job > 1 => continue,
+                "identities" => "id = (SELECT identity_id FROM jobs WHERE id = ?)",
+                "jobs" => "id = ?",
+                _ => "job_id = ?",
+            };
+            let mut select =
+                store.prepare_cached(&format!("SELECT * FROM {table} WHERE {by}")).expect("a table");
+            let columns = select.column_count();
+            let rows = select
+                .query_map([job], |row| (0..columns).map(|column| row.get(column)).collect())
+                .and_then(Iterator::collect)
+                .expect("rows");
+            let marks = vec!["?"; columns].join(", ");
+            of_job.push((format!("INSERT INTO {table} VALUES ({marks})"), rows));
+        }
+        all.push(of_job);
+    }
+    all
+}
+
+/// Goal: a sealed store takes at most 1.2 x the time of the same rows without seals: same tables, same durability, one
+/// transaction a job or a group, but nothing hashed and no log.
+fn seals() {
+    let small = result(vec![raster(1, 8, 32, 0.6, 0.5)]);
+    let large = result((0..CAPTURES).map(|seed| raster(seed, 72, 64, 0.6, 0.5)).collect());
+    println!("sealed store against the same rows without seals; median of 9 rounds:");
+    for (name, job, jobs, target, group) in [
+        ("bench, a transaction a job, 72 lanes", &large, 40, Target::Bench("bench one".into()), 1),
+        ("bench, a transaction a job, 8 lanes", &small, 100, Target::Bench("bench one".into()), 1),
+        ("simulated, 100 jobs a transaction, 8 lanes", &small, 2000, Target::Simulated, 100),
+    ] {
+        let mut ratios = Vec::new();
+        let mut shown = (0.0, 0.0);
+        for round in 0..9 {
+            let folder = Folder::new(&format!("sealed-{round}"));
+            let packed: Vec<PackedJob> = (0..jobs)
+                .map(|number| PackedJob::new(&row(number), job, &[]).expect("a valid job"))
+                .collect();
+            let mut store = create(&folder.0, target.clone(), Durability::Grouped);
+            let begun = Instant::now();
+            for (at, one) in packed.into_iter().enumerate() {
+                store.record_packed(one).expect("a new job");
+                if (at + 1) % group == 0 {
+                    store.commit().expect("room on the disk");
+                }
+            }
+            store.commit().expect("room on the disk");
+            let sealed_s = begun.elapsed().as_secs_f64();
+            store.close().expect("nothing waits");
+            let file = folder.0.join("results.sqlite");
+            let rows = rows_of(&Connection::open(&file).expect("the store"), jobs as i64);
+            // The same tables, emptied.
+            let bare_file = folder.0.join("bare.sqlite");
+            std::fs::copy(&file, &bare_file).expect("a copy");
+            let bare = Connection::open(&bare_file).expect("the copy");
+            bare.execute_batch(
+                "PRAGMA foreign_keys = OFF; DROP TABLE events; DELETE FROM meta; DELETE FROM plans",
+            )
+            .expect("tables");
+            for table in TABLES {
+                bare.execute_batch(&format!("DELETE FROM {table}")).expect("a table");
+            }
+            bare.execute_batch(
+                "VACUUM; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = 0",
+            )
+            .expect("a log of changes");
+            bare.set_prepared_statement_cache_capacity(64);
+            let begun = Instant::now();
+            for some in rows.chunks(group) {
+                let transaction = bare.unchecked_transaction().expect("a transaction");
+                for (insert, rows) in some.iter().flatten() {
+                    let mut insert = bare.prepare_cached(insert).expect("an insertion");
+                    for row in rows {
+                        insert.execute(params_from_iter(row)).expect("a row");
+                    }
+                }
+                transaction.commit().expect("room on the disk");
+            }
+            let bare_s = begun.elapsed().as_secs_f64();
+            ratios.push(sealed_s / bare_s);
+            shown = (1e3 * sealed_s / jobs as f64, 1e3 * bare_s / jobs as f64);
+        }
+        ratios.sort_by(f64::total_cmp);
+        println!(
+            "{name}: {:.2} x ({:.2} to {:.2}); the last round {:.3} ms against {:.3} ms a job",
+            ratios[4], ratios[0], ratios[8], shown.0, shown.1
+        );
+    }
+}
+
 /// Goals: `status` under 200 ms, opening with its check under 2 s.
 fn many_jobs() {
     const JOBS: u64 = 100_000;
@@ -238,7 +344,19 @@ fn many_jobs() {
 }
 
 fn main() {
-    packing();
-    recording();
-    many_jobs();
+    // `-- seals` or another part alone.
+    let part = std::env::args().skip(1).find(|word| !word.starts_with('-'));
+    let wanted = |name: &str| part.as_deref().is_none_or(|part| part == name);
+    if wanted("packing") {
+        packing();
+    }
+    if wanted("recording") {
+        recording();
+    }
+    if wanted("seals") {
+        seals();
+    }
+    if wanted("many") {
+        many_jobs();
+    }
 }

@@ -342,10 +342,14 @@ pub struct ReportArguments {
     /// Draw the eyes of this job instead (first digits of its key), in DIR/eye-KEY.html.
     #[arg(long, value_name = "JOB")]
     pub eye: Option<String>,
-    /// Ask instead whether the folder still is what it was: for a report's number (NB-...), or a head of results or of the
-    /// log as noted elsewhere; says what differs.
-    #[arg(long, value_name = "NUMBER-OR-HEAD", conflicts_with_all = ["limits", "eye"])]
+    /// Ask instead whether the folder still is what it was: for a report's number (NB-...), a head of results or of the
+    /// log as noted elsewhere, or a file of heads (`export --as heads`) with its signature beside it; says what differs.
+    #[arg(long, value_name = "NUMBER-OR-HEAD", conflicts_with_all = ["limits", "rule", "eye"])]
     pub verify: Option<String>,
+    /// Public keys of those whose signature counts: lines as in id_ed25519.pub. The signature is FILE.sig, made by
+    /// `ssh-keygen -Y sign -n nightbench -f KEY FILE`.
+    #[arg(long, value_name = "KEYS", requires = "verify")]
+    pub signed_by: Option<PathBuf>,
     /// What was worked out before.
     #[command(flatten)]
     pub afresh: Afresh,
@@ -428,4 +432,6 @@ pub enum ExportFormat {
     /// Everything a reviewer needs in one file (tar): report, plan, limits, notes, heads and store. Needs --out;
     /// `report FILE --verify` checks it.
     Archive,
+    /// What identifies the folder as it is now, a few lines to be kept or signed; `report DIR --verify FILE` checks them.
+    Heads,
 }

@@ -11,7 +11,7 @@ for (const file of pages) {
   for (const [kind, options] of Object.entries({
     screen: { width: 1280 }, phone: { width: 360, height: 740 }, dark: { width: 1280, colorScheme: 'dark' },
   })) {
-    const { page, close } = await open(browser, resolve(file), options);
+    const { page, close } = await open(browser, resolve(file), { ...options, bypassCSP: true });
     await page.addStyleTag({ content: 'section{content-visibility:visible!important}' });
     await page.screenshot({ path: join(out, `${name}-${kind}-top.png`) });
     for (const id of (process.env.SECTIONS ?? '').split(',').filter(Boolean)) {

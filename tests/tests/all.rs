@@ -21,6 +21,7 @@ mod harm;
 mod invariants;
 mod layers;
 mod licences;
+mod mutants;
 mod night;
 mod nights;
 mod noise;

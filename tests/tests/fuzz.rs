@@ -16,9 +16,9 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 /// Longest a file of the corpus's size may take.
-const LONGEST: Duration = Duration::from_secs(5);
+pub const LONGEST: Duration = Duration::from_secs(5);
 
-fn corpus(name: &str) -> Vec<(PathBuf, Vec<u8>)> {
+pub fn corpus(name: &str) -> Vec<(PathBuf, Vec<u8>)> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join(name);
     let mut paths: Vec<PathBuf> = std::fs::read_dir(&folder)
         .unwrap_or_else(|error| panic!("{}: {error}", folder.display()))
@@ -29,7 +29,7 @@ fn corpus(name: &str) -> Vec<(PathBuf, Vec<u8>)> {
     paths.into_iter().map(|path| (path.clone(), std::fs::read(path).expect("a corpus file"))).collect()
 }
 
-fn plan_corpus() -> Vec<(PathBuf, Vec<u8>)> {
+pub fn plan_corpus() -> Vec<(PathBuf, Vec<u8>)> {
     let mut files = corpus("corpus/plans");
     files.extend(
         corpus("../plans/library")
@@ -41,7 +41,7 @@ fn plan_corpus() -> Vec<(PathBuf, Vec<u8>)> {
 }
 
 /// Changes bytes, pieces and numbers of a text.
-fn mutate(bytes: &[u8], seed: u64) -> Vec<u8> {
+pub fn mutate(bytes: &[u8], seed: u64) -> Vec<u8> {
     let mut chance = Chance::new(seed);
     let mut bytes = bytes.to_vec();
     for _ in 0..=chance.below(6) {
@@ -100,7 +100,7 @@ fn mutate(bytes: &[u8], seed: u64) -> Vec<u8> {
 }
 
 /// Reads a plan, renders its mistakes, expands it; the number of mistakes.
-fn read_plan(bytes: &[u8]) -> usize {
+pub fn read_plan(bytes: &[u8]) -> usize {
     let Ok(text) = std::str::from_utf8(bytes) else { return 0 };
     let begun = Instant::now();
     let mistakes = match Plan::read(text) {

@@ -107,6 +107,30 @@ impl Drop for SmallDisk {
     }
 }
 
+/// Stopped and woken (as by a shell, or with the computer): nothing of a simulated run hangs on the clock on the wall.
+#[test]
+fn a_run_that_is_paused_gives_the_same_bytes() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &long());
+    let straight = nightbench(folder.path(), &["run", "plan.toml", "--into", "straight"]);
+    assert!([0, 1].contains(&straight.code), "{}", straight.err);
+    let (child, said) = under_way(folder.path(), &["run", "plan.toml", "--into", "run"]);
+    let mut pauses = 0;
+    for _ in 0..effort(3, 10, 30) {
+        send("-STOP", &child);
+        std::thread::sleep(Duration::from_millis(700));
+        let status = std::fs::read_to_string(format!("/proc/{}/stat", child.id())).unwrap_or_default();
+        pauses += u32::from(status.contains(") T "));
+        send("-CONT", &child);
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let (code, said) = ending((child, said));
+    assert_eq!(code, straight.code, "{said}");
+    assert!(pauses > 0, "it was never paused under way");
+    assert_eq!(csv(folder.path(), "run"), csv(folder.path(), "straight"));
+    assert_eq!(contents(&folder.path().join("run")), contents(&folder.path().join("straight")));
+}
+
 #[test]
 fn a_storm_of_kills_changes_nothing() {
     let wanted = effort(5, 20, 200);

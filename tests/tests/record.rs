@@ -1,7 +1,7 @@
 //! A record that an auditor believes: what was changed is noticed by every command, and numbers and heads tell a folder
 //! from any other.
 
-use crate::support::{Folder, Run, SMALL, json, nightbench, program};
+use crate::support::{Folder, Run, SMALL, json, missing, nightbench, program};
 use runner::folder::eye_summaries::CACHE;
 use rusqlite::Connection;
 use std::path::Path;
@@ -260,4 +260,119 @@ fn an_archive_holds_everything_and_is_checked_as_a_folder_is() {
         let run = verify(&folder, "changed.tar", number);
         assert_eq!(run.code, 74, "{at}: {} {}", run.out, run.err);
     }
+}
+
+/// Runs `ssh-keygen` in the folder; `None` where there is none.
+fn ssh_keygen(folder: &Folder, arguments: &[&str], input: Option<&str>) -> Option<std::process::Output> {
+    let mut command = std::process::Command::new("ssh-keygen");
+    command.current_dir(folder.path()).args(arguments);
+    if let Some(name) = input {
+        command.stdin(std::fs::File::open(folder.path().join(name)).unwrap());
+    }
+    match command.output() {
+        Ok(output) => {
+            assert!(output.status.success(), "{arguments:?}: {}", String::from_utf8_lossy(&output.stderr));
+            Some(output)
+        }
+        Err(_) => {
+            missing("ssh-keygen");
+            None
+        }
+    }
+}
+
+/// Outside check: signatures and fingerprints are those of OpenSSH's `ssh-keygen`.
+#[test]
+fn a_signature_over_the_heads_says_whose_record_it_is() {
+    let folder = Folder::new();
+    let make = |name: &str, kind: &str| {
+        ssh_keygen(&folder, &["-q", "-t", kind, "-N", "", "-C", name, "-f", name], None)
+    };
+    if make("anna", "ed25519").is_none() {
+        return;
+    }
+    make("ben", "ed25519");
+    make("cleo", "ecdsa");
+    let sign = |key: &str, space: &str| {
+        let _ = std::fs::remove_file(folder.path().join("heads.json.sig"));
+        ssh_keygen(&folder, &["-q", "-Y", "sign", "-n", space, "-f", key, "heads.json"], None);
+    };
+    let ask = |dir: &str, keys: &str| {
+        nightbench(folder.path(), &["report", dir, "--verify", "heads.json", "--signed-by", keys])
+    };
+    let export = || {
+        let run = nightbench(folder.path(), &["export", "run", "--as", "heads"]);
+        assert_eq!(run.code, 0, "{}", run.err);
+        folder.file("heads.json", &run.out);
+    };
+    let summary = finished(&folder);
+    export();
+    let unsigned = verify(&folder, "run", "heads.json");
+    assert!(unsigned.code == 0 && unsigned.out.contains("no signature"), "{} {}", unsigned.out, unsigned.err);
+    assert_eq!(ask("run", "anna.pub").code, 2, "nothing is signed yet");
+    sign("anna", "nightbench");
+    assert_eq!(verify(&folder, "run", "heads.json").code, 2, "whose signature counts must be said");
+    let archive = nightbench(folder.path(), &["export", "run", "--as", "archive", "--out", "run.tar"]);
+    assert_eq!(archive.code, 0, "{}", archive.err);
+    let print = ssh_keygen(&folder, &["-lf", "anna.pub"], None).unwrap().stdout;
+    let print = String::from_utf8(print).unwrap().split(' ').nth(1).unwrap().to_string();
+    for dir in ["run", "run.tar"] {
+        let run = ask(dir, "anna.pub");
+        assert_eq!(run.code, 0, "{dir}: {}", run.err);
+        let number = summary["report_id"].as_str().unwrap();
+        assert!(
+            run.out.contains(&format!("signed by anna ({print})")) && run.out.contains(number),
+            "{}",
+            run.out
+        );
+    }
+    // The same file of signers serves OpenSSH.
+    let public = std::fs::read_to_string(folder.path().join("anna.pub")).unwrap();
+    folder.file("signers", &format!("anna@lab {public}"));
+    let openssh =
+        ["-Y", "verify", "-f", "signers", "-I", "anna@lab", "-n", "nightbench", "-s", "heads.json.sig"];
+    ssh_keygen(&folder, &openssh, Some("heads.json"));
+    assert!(ask("run", "signers").out.contains("signed by anna@lab"));
+    // Somebody else's key, a number that nobody signed, a head that was changed.
+    let other = ask("run", "ben.pub");
+    assert!(other.code == 74 && other.err.contains(&print), "{}", other.err);
+    assert_eq!(ask("run", "anna").code, 2, "a private key");
+    let number = nightbench(
+        folder.path(),
+        &["report", "run", "--verify", "NB-000000000000", "--signed-by", "anna.pub"],
+    );
+    assert_eq!(number.code, 2);
+    let heads = std::fs::read_to_string(folder.path().join("heads.json")).unwrap();
+    let at = heads.find("\"log_head\": \"").unwrap() + 13;
+    let digit = if heads.as_bytes()[at] == b'0' { "1" } else { "0" };
+    folder.file("heads.json", &format!("{}{digit}{}", &heads[..at], &heads[at + 1..]));
+    assert_eq!(ask("run", "anna.pub").code, 74);
+    folder.file("heads.json", &heads);
+    assert_eq!(ask("run", "anna.pub").code, 0);
+    // Another folder, sound in itself, written with everything anew.
+    nightbench(folder.path(), &["run", "plan.toml", "--into", "other", "--seed", "2"]);
+    let other = ask("other", "anna.pub");
+    assert!(other.code == 74 && other.err.contains("ever known"), "{}", other.err);
+    // Measured again: the signed record is still in it, and what differs is said; the older store does not know the new heads.
+    copy(&folder.path().join("run"), &folder.path().join("older"));
+    let again = ["run", "plan.toml", "--into", "run", "--again", "rate=2400", "--reason", "drift"];
+    assert!([0, 1].contains(&nightbench(folder.path(), &again).code));
+    let later = ask("run", "anna.pub");
+    assert!(
+        later.code == 1 && later.out.contains("results and which of them count"),
+        "{}{}",
+        later.out,
+        later.err
+    );
+    export();
+    sign("anna", "nightbench");
+    assert_eq!(ask("run", "anna.pub").code, 0);
+    assert_eq!(ask("older", "anna.pub").code, 74);
+    // Signed for something else, or by another kind of key.
+    sign("anna", "file");
+    let run = ask("run", "anna.pub");
+    assert!(run.code == 2 && run.err.contains("-n nightbench"), "{}", run.err);
+    sign("cleo", "nightbench");
+    let run = ask("run", "anna.pub");
+    assert!(run.code == 2 && run.err.contains("ecdsa-sha2-nistp256"), "{}", run.err);
 }

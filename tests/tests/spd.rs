@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 /// The bytes of a dump: an address, then sixteen bytes a line.
-fn bytes_of(path: &Path) -> Vec<u8> {
+pub fn bytes_of(path: &Path) -> Vec<u8> {
     let dump = std::fs::read_to_string(path).expect("a stored image");
     dump.lines()
         .flat_map(|line| line.split_whitespace().skip(1))
@@ -21,7 +21,7 @@ fn bytes_of(path: &Path) -> Vec<u8> {
         .collect()
 }
 
-fn stored_images() -> Vec<PathBuf> {
+pub fn stored_images() -> Vec<PathBuf> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("data/spd");
     let mut paths: Vec<PathBuf> = std::fs::read_dir(folder)
         .expect("tests/data/spd")

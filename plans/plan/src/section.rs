@@ -42,6 +42,10 @@ impl Mistakes {
     pub fn add(&self, span: Range<usize>, message: impl Into<String>, remedy: Option<String>) {
         push(&self.mistakes, &self.more_mistakes, Mistake { span, message: message.into(), remedy });
     }
+    /// Are further ones counted only?
+    fn are_many(&self) -> bool {
+        self.mistakes.borrow().len() >= MOST_TOLD
+    }
     /// Adds a warning: the file can still be used.
     pub fn warn(&self, span: Range<usize>, message: impl Into<String>, remedy: impl Into<String>) {
         let warning = Mistake { span, message: message.into(), remedy: Some(remedy.into()) };
@@ -477,6 +481,11 @@ impl<'a> Section<'a> {
         for (key, _) in self.table.iter() {
             let word = key.get_ref().as_ref();
             if known.contains(&word) {
+                continue;
+            }
+            if self.mistakes.are_many() {
+                // Which key was meant takes longer to find than the mistake, and nobody will read it.
+                self.mistakes.add(key.span(), String::new(), None);
                 continue;
             }
             let near = earlier_words::todays_key(&self.path, word);

@@ -7,5 +7,6 @@
 
 pub mod comparison;
 pub mod export;
+mod own;
 pub mod report;
 pub mod setup_list;

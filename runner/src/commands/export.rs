@@ -1,19 +1,19 @@
-//! `export`: results as a table, as JSON lines or as test results, written piece by piece.
+//! `export`: results as a table, as JSON lines or as test results, written piece by piece; everything in one file; heads.
 
 use crate::cli::ExportFormat;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
+use crate::evaluate::heads::Heads;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::folder::archive as tar;
 use crate::folder::eye_summaries::CacheUse;
 use crate::folder::output::{Output, unwritten};
 use crate::folder::run_folder::open_whole;
-use crate::store::{Attempts, STORE_FILE, StoreReader, TemporaryFolder, hex};
+use crate::store::{Attempts, STORE_FILE, StoreReader, TemporaryFolder};
 use nightbench_core::text::counted;
 use pages::export::{csv, jsonl, junit};
 use plan::keys::short_key;
 use plan::selection::Selection;
-use serde_json::json;
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
@@ -79,16 +79,12 @@ fn archive(folder: &JudgedFolder, reader: &StoreReader, dir: &Path, path: &Path)
     let scratch = TemporaryFolder::new()?;
     let copy = scratch.0.join(STORE_FILE);
     reader.copy_to(&copy)?;
-    let heads = json!({
-        "report": folder.facts.report_id, "replaces": folder.facts.replaces,
-        "results_head": folder.facts.results_head, "log_head": hex(&reader.verify_events()?.head),
-    });
     let texts = [
         ("report.html", folder.page(reader)?),
         ("plan.toml", folder.file.text.clone()),
         ("limits.txt", folder.number.limits_text.clone()),
         ("notes.toml", folder.number.notes_text.clone()),
-        ("heads.json", format!("{heads:#}\n")),
+        ("heads.json", Heads::of(folder, reader)?.to_text()),
     ];
     for (name, text) in texts.iter().filter(|(name, text)| *name != "notes.toml" || !text.is_empty()) {
         tar::add(&mut out, name, text.len() as u64, &mut text.as_bytes()).map_err(unwritten)?;
@@ -113,6 +109,10 @@ fn write<W: Write>(
     }
     folder.run.conditions.retain(|judged| selection.contains(&judged.condition));
     match format {
+        ExportFormat::Heads => {
+            let text = Heads::of(folder, reader)?.to_text();
+            std::fmt::Write::write_str(out, &text).map_err(|error| fault(error.to_string()))
+        }
         ExportFormat::Jsonl => {
             jsonl::write(&folder.run, &folder.facts, out).map_err(|error| fault(error.to_string()))
         }

@@ -22,7 +22,7 @@ use std::time::SystemTime;
 pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
     let dir = &arguments.dir;
     if let Some(given) = &arguments.verify {
-        return verify(terminal, dir, given, arguments.json.json);
+        return verify(terminal, dir, given, arguments.signed_by.as_deref(), arguments.json.json);
     }
     let instead = match (&arguments.limits, &arguments.rule) {
         (Some(path), _) => Some((format!("the file {}", path.display()), other_limits(terminal, dir, path)?)),

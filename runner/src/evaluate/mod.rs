@@ -2,6 +2,7 @@
 
 pub mod criteria;
 pub mod eye_page;
+pub mod heads;
 pub mod judging;
 pub mod pictures;
 pub mod report_number;

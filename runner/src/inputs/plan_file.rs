@@ -5,7 +5,7 @@ use crate::inputs::named_files;
 use crate::inputs::plain_file::read_text;
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use nightbench_core::text::counted;
-use plan::section::Mistake;
+use plan::section::{MOST_TOLD, Mistake};
 use plan::{Plan, in_todays_words};
 use simulator::assembly;
 use simulator::physics::Measured;
@@ -133,7 +133,12 @@ pub fn render(text: &str, origin: &str, mistakes: &[Mistake], colour: bool) -> S
         }
         parts.push(renderer.render(&[group]));
     }
-    parts.push(format!("{origin}: {}, nothing was touched", counted(mistakes.len(), "mistake")));
+    let number = match mistakes.len() {
+        // The last says how many more there are.
+        many if many > MOST_TOLD => format!("more than {MOST_TOLD} mistakes"),
+        few => counted(few, "mistake"),
+    };
+    parts.push(format!("{origin}: {number}, nothing was touched"));
     parts.join("\n\n")
 }
 

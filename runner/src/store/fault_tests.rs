@@ -3,7 +3,10 @@
 use super::samples::*;
 use super::*;
 use nightbench_core::events::Event;
+use nightbench_core::random::SplitMix64;
+use rusqlite::Connection;
 use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, Stdio};
 
 /// Jobs of the run that is killed over and over.
@@ -59,12 +62,12 @@ fn next_safe(lines: &mut BufReader<ChildStdout>) -> Option<String> {
 #[test]
 fn killed_at_any_moment_a_run_goes_on_to_the_same_end() {
     let folder = Folder::new();
-    let mut random = generated::Random(11);
+    let mut random = SplitMix64::new(11);
     let mut safe = HashSet::new();
     let mut kills = 0;
     loop {
         let (mut child, mut lines) = start_writer(&folder.run());
-        let mut left = random.bits() % 6;
+        let mut left = random.next_u64() % 6;
         let finished = loop {
             match next_safe(&mut lines).as_deref() {
                 Some("all") => break true,
@@ -76,7 +79,7 @@ fn killed_at_any_moment_a_run_goes_on_to_the_same_end() {
             }
             if left == 0 {
                 // Somewhere within the next transaction.
-                std::thread::sleep(Duration::from_micros(random.bits() % 6000));
+                std::thread::sleep(Duration::from_micros(random.next_u64() % 6000));
                 break false;
             }
             left -= 1;

@@ -1,47 +1,29 @@
 //! A generated capture of the size that matters: an early-stop raster of many lanes, for tests and the bench.
 
 use nightbench_core::point_rule::PointRule;
+use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{
     Capture, CaptureMode, Direction, EyeName, Grid, LanePoint, Point, Visit, VisitKind,
 };
 use nightbench_core::units::{Millivolts, Picoseconds};
 
-/// A small generator of repeatable random numbers (SplitMix64, Steele, Lea and Flood 2014).
-pub struct Random(pub u64);
-
-impl Random {
-    /// The next 64 random bits.
-    pub fn bits(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
+/// Number of successes in `trials` of probability `p` (normal approximation where it is good).
+pub fn binomial(random: &mut SplitMix64, trials: u64, p: f64) -> u64 {
+    let mean = trials as f64 * p;
+    if trials <= 64 {
+        return (0..trials).filter(|_| random.unit() < p).count() as u64;
     }
-
-    /// Uniform in 0 to 1.
-    pub fn uniform(&mut self) -> f64 {
-        (self.bits() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    /// Number of successes in `trials` of probability `p` (normal approximation where it is good).
-    pub fn binomial(&mut self, trials: u64, p: f64) -> u64 {
-        let mean = trials as f64 * p;
-        if trials <= 64 {
-            return (0..trials).filter(|_| self.uniform() < p).count() as u64;
+    if mean < 30.0 {
+        let (mut count, mut product) = (0, random.unit());
+        while product > (-mean).exp() {
+            count += 1;
+            product *= random.unit();
         }
-        if mean < 30.0 {
-            let (mut count, mut product) = (0, self.uniform());
-            while product > (-mean).exp() {
-                count += 1;
-                product *= self.uniform();
-            }
-            return count.min(trials);
-        }
-        let normal = (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0;
-        let value = mean + normal * (mean * (1.0 - p)).sqrt();
-        value.round().clamp(0.0, trials as f64) as u64
+        return count.min(trials);
     }
+    let normal = (0..12).map(|_| random.unit()).sum::<f64>() - 6.0;
+    let value = mean + normal * (mean * (1.0 - p)).sqrt();
+    value.round().clamp(0.0, trials as f64) as u64
 }
 
 /// An early-stop raster of `lanes` lanes on `size` x `size` points in row-snake order. Points outside every
@@ -50,13 +32,13 @@ impl Random {
 /// the grid's, in 64ths of the grid. At an edge the error ratio falls from 1/2 by 3.3 decades a tap (Gaussian
 /// jitter of about a third of a tap).
 pub fn raster(seed: u64, lanes: u16, size: u16, open: f64, skew: f64) -> Capture {
-    let mut random = Random(seed);
+    let mut random = SplitMix64::new(seed);
     let rule = PointRule::sequential(1e-6, 0.95);
     let scale = f64::from(size) / 64.0;
     let shapes: Vec<[f64; 4]> = (0..lanes)
         .map(|_| {
             let mut around =
-                |middle: f64, spread: f64| (middle + spread * (2.0 * random.uniform() - 1.0)) * scale;
+                |middle: f64, spread: f64| (middle + spread * (2.0 * random.unit() - 1.0)) * scale;
             [around(32.0, skew), around(32.0, skew), around(32.0 * open, 1.0), around(32.0 * open, 1.0)]
         })
         .collect();
@@ -96,13 +78,13 @@ pub fn raster(seed: u64, lanes: u16, size: u16, open: f64, skew: f64) -> Capture
     }
 }
 
-fn visit(random: &mut Random, rule: &PointRule, point: Point, ratios: &[f64]) -> Visit {
+fn visit(random: &mut SplitMix64, rule: &PointRule, point: Point, ratios: &[f64]) -> Visit {
     let mut bits = 0;
     let mut errors = vec![0_u64; ratios.len()];
     let mut burst = 8;
     loop {
         for (sum, &ratio) in errors.iter_mut().zip(ratios) {
-            *sum += random.binomial(burst, ratio);
+            *sum += binomial(random, burst, ratio);
         }
         bits += burst;
         let closed = ratios.iter().all(|&ratio| ratio >= 0.5);

@@ -1,7 +1,8 @@
 //! Tests of the packing: nothing lost, small enough, safe against any bytes.
 
-use super::super::generated::raster;
+use super::super::generated::{binomial, raster};
 use super::*;
+use nightbench_core::random::SplitMix64;
 use nightbench_core::units::{Millivolts, Picoseconds};
 use proptest::prelude::*;
 
@@ -117,13 +118,13 @@ fn a_full_size_raster_is_packed_near_its_entropy() {
 #[test]
 fn a_closed_eye_of_pure_noise_still_fits() {
     let grid = grid(64, 64);
-    let mut random = super::super::generated::Random(5);
+    let mut random = SplitMix64::new(5);
     let visits: Vec<Visit> = (0..grid.len())
         .map(|index| Visit {
             point: snake_point(&grid, index),
             kind: VisitKind::Measure,
             bits: 8,
-            errors: (0..72).map(|_| random.binomial(8, 0.5)).collect(),
+            errors: (0..72).map(|_| binomial(&mut random, 8, 0.5)).collect(),
         })
         .collect();
     let packed = pack_visits(&grid, 72, &visits).unwrap();

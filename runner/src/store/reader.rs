@@ -155,14 +155,15 @@ impl StoreReader {
         })
     }
 
-    /// Looks through the whole database for damage (SQLite's `quick_check`).
+    /// Looks through the whole database for damage (SQLite's `integrity_check`, which holds every index against its table: what
+    /// is read through an index is checked, too).
     ///
     /// # Errors
     /// [`StoreError::Corrupt`] with the first finding.
     pub fn check(&self) -> Result<(), StoreError> {
         let finding: String = self
             .connection
-            .query_row("PRAGMA quick_check(1)", [], |row| row.get(0))
+            .query_row("PRAGMA integrity_check(1)", [], |row| row.get(0))
             .map_err(|error| self.error(error))?;
         if finding == "ok" { Ok(()) } else { Err(StoreError::corrupt(&self.path, finding)) }
     }

@@ -1,9 +1,10 @@
 //! Sample jobs, results and folders for the tests of the store.
 
-use super::generated::{Random, raster};
+use super::generated::raster;
 use super::rows::{JobKey, JobRow, Meta, Reading, Target};
 use nightbench_core::faults::{Fault, FaultKind};
 use nightbench_core::point_rule::PointRule;
+use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{
     CaptureMode, Direction, EyeName, Identity, JobOutcome, JobResult, JobTimes, LanePoint, LaneTraining,
     Readback, TrainedEye, TrainingResult, TrainingStage, VisitKind,
@@ -73,7 +74,9 @@ pub fn key(number: u64) -> JobKey {
     // Keys in another order than the numbers, as hashes are.
     let mut key = [0; 32];
     for (index, chunk) in key.chunks_exact_mut(8).enumerate() {
-        chunk.copy_from_slice(&Random(number.wrapping_add(index as u64 * 1000)).bits().to_le_bytes());
+        chunk.copy_from_slice(
+            &SplitMix64::new(number.wrapping_add(index as u64 * 1000)).next_u64().to_le_bytes(),
+        );
     }
     key
 }

@@ -3,7 +3,9 @@
 use super::super::samples::*;
 use super::super::*;
 use nightbench_core::events::Event;
+use rusqlite::Connection;
 use rusqlite::types::Value;
+use std::path::Path;
 
 /// A store with something in every table: results of two attempts, a failed training, readings, texts, a report.
 fn full(dir: &Path) {

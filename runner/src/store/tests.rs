@@ -4,6 +4,9 @@ use super::samples::*;
 use super::*;
 use nightbench_core::events::Event;
 use nightbench_core::faults::{Fault, FaultKind};
+use nightbench_core::results::JobResult;
+use rusqlite::Connection;
+use std::path::Path;
 
 fn filled(dir: &Path, numbers: impl IntoIterator<Item = u64>) -> Store {
     let mut store = Store::create(dir, &meta(Target::Simulated)).unwrap();

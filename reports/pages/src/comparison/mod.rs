@@ -1,7 +1,8 @@
 //! The page of a comparison: one self-contained HTML file.
 
+use crate::own::Own;
 use crate::report::plot::{AREA, Plot, Scale, corners, range};
-use crate::report::{running_rules, value};
+use crate::report::{STYLE, running_rules, value};
 use judge::comparison::{Answer, ComparedCondition, Comparison, FailureRate, LaneChange, PooledChange};
 use judge::judged::{EyePicture, RunFacts};
 use minijinja::{Environment, UndefinedBehavior};
@@ -125,13 +126,11 @@ pub fn build(
         )
     };
     let simulated = before.facts.simulated || after.facts.simulated;
+    let running =
+        running_rules(&format!("{} against {}", after.facts.report_id, before.facts.report_id), simulated);
     let page = json!({
         "mark": if simulated { "SIMULATED - not measured" } else { "" },
-        "style": include_str!("../report/style.css"),
-        "running": running_rules(
-            &format!("{} against {}", after.facts.report_id, before.facts.report_id),
-            simulated,
-        ),
+        "own": Own::new([STYLE, include_str!("style.css"), &running].concat(), ""),
         "builds": [build_of(before), build_of(after)],
         "worse": comparison.count(Answer::Worse),
         "undecided": comparison.count(Answer::Undecided),

@@ -1,7 +1,8 @@
 //! The page of one job: every eye it captured, with pictures, outlines and lanes.
 
 use super::words::*;
-use super::{PageError, eyes, notes, print_rules, render};
+use super::{PageError, STYLE, eyes, notes, print_rules, render};
+use crate::own::Own;
 use judge::judged::{EyePicture, JobNote, JudgedRun, LaneValues, RunFacts};
 use serde::Serialize;
 use std::borrow::Cow;
@@ -10,8 +11,7 @@ use std::borrow::Cow;
 struct JobPage<'a> {
     facts: &'a RunFacts,
     mark: &'static str,
-    report_css: String,
-    style: &'static str,
+    own: Own,
     job: &'a str,
     place: String,
     name: &'a str,
@@ -56,8 +56,7 @@ pub fn build_job(
         pictures.into_iter().map(|eye| ((0, eye.together), eye.lanes)).unzip();
     let page = JobPage {
         mark: if facts.simulated { SIMULATED } else { "" },
-        report_css: print_rules(facts),
-        style: include_str!("style.css"),
+        own: Own::new(STYLE.to_owned() + &print_rules(facts), ""),
         job: &job.key,
         place: place(facts, job),
         name: &judged.name,

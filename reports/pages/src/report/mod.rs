@@ -37,6 +37,7 @@ pub use eyes::limits_of;
 pub use job::{JobEye, build_job};
 pub use wanted::{deciding_eyes, wanted_outlines, wanted_pictures};
 
+use crate::own::Own;
 use judge::judged::{EyePicture, JudgedRun, RunFacts};
 use minijinja::syntax::SyntaxConfig;
 use minijinja::{Environment, UndefinedBehavior, Value};
@@ -121,13 +122,14 @@ pub enum PageError {
     Template(String),
 }
 
+/// The style sheet that pages share.
+pub(crate) const STYLE: &str = include_str!("style.css");
+
 #[derive(Serialize)]
 struct Page<'a> {
     facts: &'a RunFacts,
     mark: &'static str,
-    report_css: String,
-    style: &'static str,
-    script: &'static str,
+    own: Own,
     summary: summary::Summary,
     reading: reading::Reading,
     room: room::Room,
@@ -195,15 +197,14 @@ pub fn build(
     let worst = summary.worst.as_ref().map(|worst| worst.index);
     let margins = distributions::margins(run);
     let reviewed = notes::by_condition(facts);
+    let rules = match &facts.what_if {
+        Some(_) => running_rules(&format!("What-if question to report {}", facts.report_id), simulated),
+        None => print_rules(facts),
+    };
     let page = Page {
         facts,
         mark: if simulated { SIMULATED } else { "" },
-        report_css: match &facts.what_if {
-            Some(_) => running_rules(&format!("What-if question to report {}", facts.report_id), simulated),
-            None => print_rules(facts),
-        },
-        style: include_str!("style.css"),
-        script: include_str!("script.js"),
+        own: Own::new(STYLE.to_owned() + &rules, include_str!("script.js")),
         worst_picture: worst.and_then(|index| eyes.pictured.iter().position(|card| card.order == index)),
         matrix: matrix::matrix(run, &matrix::Links { anchors: &anchors, shown: &shown }, options),
         factors: words::varied(run)

@@ -8,6 +8,7 @@ mod tests;
 
 pub use timeline::{Segment, SegmentKind, Timeline};
 
+use crate::own::Own;
 use minijinja::syntax::SyntaxConfig;
 use minijinja::{Environment, UndefinedBehavior};
 use serde::Serialize;
@@ -71,7 +72,7 @@ pub struct SetupList {
 struct View<'a> {
     list: &'a SetupList,
     picture: timeline::Picture,
-    style: &'static str,
+    own: Own,
 }
 
 /// Builds the page.
@@ -85,7 +86,11 @@ pub fn build(list: &SetupList) -> Result<String, String> {
     let syntax = SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build();
     environment.set_syntax(syntax.map_err(fault)?);
     environment.add_template("setup_list.html", include_str!("setup_list.html")).map_err(fault)?;
-    let view = View { list, picture: timeline::picture(&list.timeline), style: include_str!("style.css") };
+    let view = View {
+        list,
+        picture: timeline::picture(&list.timeline),
+        own: Own::new(include_str!("style.css").into(), ""),
+    };
     let data = serde_json::to_value(&view).map_err(|error| error.to_string())?;
     let template = environment.get_template("setup_list.html").map_err(fault)?;
     template.render(crate::report::value(data)).map_err(fault)
