@@ -11,8 +11,9 @@ use bench::instrument::Instrument;
 use contract::{Call, CancelToken};
 use plan::bench_file::{Action, AgentConnection, AgentSpec, Transport};
 use serde_json::{Value, json};
+use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Stdio};
 use std::time::Duration;
 
 fn root() -> PathBuf {
@@ -175,4 +176,62 @@ fn an_instrument_answers_over_hislip_and_vxi_11() {
         assert!(lines.contains("status byte 4: errors are queued"), "{way}: {lines}");
         supply.close();
     }
+}
+
+/// A VXI-11 server whose calls and encoding are python-vxi11's, found by its port and by a port mapper: every argument is there,
+/// none too many, an answer may come in parts.
+#[test]
+fn an_instrument_of_others_answers_over_vxi_11_and_its_port_mapper() {
+    if !there("python3", &["-c", "import vxi11"]) {
+        return;
+    }
+    let mut server = Command::new("python3")
+        .arg(root().join("tests/outside/vxi11_server.py"))
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut line = String::new();
+    BufReader::new(server.stdout.as_mut().unwrap()).read_line(&mut line).unwrap();
+    let (port, mapped) = line.trim().split_once(' ').expect("a port");
+    let mut addresses = vec![format!("127.0.0.1:{port}")];
+    match mapped {
+        "mapped" => addresses.push("127.0.0.1".into()),
+        _ => missing("the right to serve port 111 (port mapper)"),
+    }
+    let file = bench_file(&start(&plan(), 1, 0.0, 100.0).bench_file());
+    for address in addresses {
+        let mut spec = file.instrument("supply").unwrap().clone();
+        spec.transport = Transport::Vxi11 { address: address.clone(), device: "inst0".into() };
+        spec.time_out_s = 0.5;
+        let log = CommandLog::in_memory();
+        let mut supply = Instrument::new(spec.clone(), log.clone(), false);
+        // Another instrument than the bench file names is said; what matters here is that it was heard.
+        let _ = supply.connect(&call());
+        assert!(
+            log.latest(usize::MAX).join("\n").contains("OT-0001"),
+            "{address}: {:?}",
+            log.latest(usize::MAX)
+        );
+        spec.identity = "OT-0001".into();
+        let mut supply = Instrument::new(spec.clone(), log.clone(), false);
+        supply.connect(&call()).unwrap_or_else(|error| panic!("{address}: {error}"));
+        supply.tell(Action::SetVoltage, Some("2"), Some(1.25), &call()).unwrap();
+        assert!((supply.ask(Action::GetVoltage, Some("2"), 0.0, &call()).unwrap() - 1.25).abs() < 1e-6);
+        let refused = supply.tell(Action::SetVoltage, Some("2"), Some(6.5), &call()).unwrap_err();
+        assert_eq!(refused.kind, contract::FaultKind::Instrument(-222), "{address}: {refused}");
+        supply.spec.profile.templates.insert(Action::GetTemperature, "TEMP?".into());
+        let silent = supply.ask(Action::GetTemperature, None, 0.0, &call()).unwrap_err();
+        assert_eq!(silent.kind, contract::FaultKind::TimeOut, "{address}: {silent}");
+        let lines = log.latest(usize::MAX).join("\n");
+        assert!(lines.contains("status byte 4: errors are queued"), "{address}: {lines}");
+        supply.close();
+        let other = Transport::Vxi11 { address: address.clone(), device: "gpib0,5".into() };
+        let mut nobody =
+            Instrument::new(plan::bench_file::Instrument { transport: other, ..spec }, log, false);
+        let words = nobody.connect(&call()).unwrap_err().to_string();
+        assert!(words.contains("cannot be reached"), "{address}: {words}");
+    }
+    drop(server.stdin.take());
+    let _ = server.wait();
 }
