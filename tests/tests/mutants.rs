@@ -146,7 +146,7 @@ fn mutants_of_spd_images() {
 fn mutants_of_touchstone_files() {
     let sound = contents([corpus("data/touchstone"), corpus("corpus/touchstone")].concat());
     each("Touchstone files", &sound, mutate, |bytes| {
-        let found = (1..5).filter_map(|ports| touchstone::read(bytes, Some(ports)).ok()).last();
+        let found = (1..5).filter_map(|ports| touchstone::read(bytes, Some(ports)).ok()).next_back();
         if let Some(data) = &found {
             assert!(touchstone::check_data(data).len() < 1000);
         }
