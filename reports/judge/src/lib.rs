@@ -23,6 +23,7 @@ mod picture;
 mod ranking;
 mod release;
 mod risk;
+mod run_facts;
 mod sample;
 pub mod study;
 mod summary_bytes;

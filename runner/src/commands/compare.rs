@@ -125,8 +125,8 @@ fn judged(
     cache: CacheUse,
 ) -> Result<JudgedFolder, Failure> {
     let instead = match limits {
-        Some(terms) => {
-            Some(("the baseline".to_string(), crate::evaluate::criteria::resolve(terms, dir.parent())?))
+        Some(criteria) => {
+            Some(("the baseline".to_string(), crate::evaluate::criteria::resolve(criteria, dir.parent())?))
         }
         None => None,
     };

@@ -200,11 +200,11 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
 
 /// What verdicts will rest on without having been measured, for `check` and `preview`; empty where there is nothing, or
 /// where a study is named, which `run` reads.
-pub fn assumed_words(plan: &Plan, terms: &AcceptanceCriteria) -> String {
-    if !terms.budget.studies.is_empty() {
+pub fn assumed_words(plan: &Plan, criteria: &AcceptanceCriteria) -> String {
+    if !criteria.budget.studies.is_empty() {
         return String::new();
     }
-    assumptions(plan, terms).iter().map(|one| folded(&one.words(), "", "  ")).collect()
+    assumptions(plan, criteria).iter().map(|one| folded(&one.words(), "", "  ")).collect()
 }
 
 /// The combinations no condition can hold, for `check` and `preview`; empty for full coverage.

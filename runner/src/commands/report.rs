@@ -30,7 +30,7 @@ pub fn report(terminal: &Terminal, arguments: &ReportArguments) -> Outcome {
         (None, None) => None,
     };
     let asked = instead.as_ref().map(|(name, _)| format!("judged by {name}"));
-    let beyond_counts = instead.as_ref().map(|(_, terms)| terms.decision.beyond_rating_counts);
+    let beyond_counts = instead.as_ref().map(|(_, criteria)| criteria.decision.beyond_rating_counts);
     let mut source = Source::open(dir)?;
     let reader = source.reader();
     let cache = match &source {
@@ -127,15 +127,15 @@ fn other_limits(terminal: &Terminal, dir: &Path, path: &Path) -> Result<Acceptan
     let plan = PlanFile::from_text(meta.plan_text, &origin, false)?.plan;
     let (known, _) = criteria::recorded(store.reader(), &plan)?;
     let own = criteria::of_plan(&plan, &known, dir)?;
-    let terms = criteria::read_file(path, &plan, &own, terminal.colour_err)?;
-    if !known.iter().any(|set| set.terms == terms) {
+    let criteria = criteria::read_file(path, &plan, &own, terminal.colour_err)?;
+    if !known.iter().any(|set| set.criteria == criteria) {
         let set = LimitSet {
-            limits_text: criteria::recorded_text(&format!("the file {}", path.display()), &terms),
+            limits_text: criteria::recorded_text(&format!("the file {}", path.display()), &criteria),
             agreed_before_measuring: false,
             recorded_utc: utc_text(SystemTime::now()),
         };
         store.record_limits(&set)?;
     }
     store.close()?;
-    Ok(terms)
+    Ok(criteria)
 }

@@ -138,7 +138,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
         refuse_without_space(plan, &selected, &dir)?;
     }
     // A study that is not there is found out before anything is measured.
-    let terms = criteria::resolve(AcceptanceCriteria::of(plan), arguments.plan.parent())?;
+    let criteria = criteria::resolve(AcceptanceCriteria::of(plan), arguments.plan.parent())?;
     let bench = match &arguments.bench {
         Some(path) => {
             let state = state_folder()?;
@@ -197,7 +197,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
     if let Some(words) = nothing_counts(plan, selected.iter().map(|pending| &pending.condition)) {
         terminal.note(folded(&words, "", "  ").trim_end());
     }
-    remember(&mut store, &file, &terms, places, &forecast)?;
+    remember(&mut store, &file, &criteria, places, &forecast)?;
     if let Some(shard) = arguments.shard {
         keep_shard(&mut store, &shard.to_string())?;
     }
@@ -391,7 +391,7 @@ fn log_start(store: &mut Store, pending: &[PendingJob], done_before: usize) -> R
 fn remember(
     store: &mut Store,
     file: &PlanFile,
-    terms: &AcceptanceCriteria,
+    criteria: &AcceptanceCriteria,
     places: Vec<([u8; 32], u64)>,
     forecast: &Forecast,
 ) -> Result<(), Failure> {
@@ -410,10 +410,10 @@ fn remember(
     PlanSize::new(&file.text, forecast).keep(store)?;
     let fresh = store.reader().done_keys()?.is_empty();
     let (known, _) = criteria::recorded(store.reader(), &file.plan)?;
-    if known.iter().any(|set| set.terms == *terms) {
+    if known.iter().any(|set| set.criteria == *criteria) {
         return Ok(());
     }
-    let limits_text = criteria::recorded_text("the plan", terms);
+    let limits_text = criteria::recorded_text("the plan", criteria);
     store
         .record_limits(&LimitSet { limits_text, agreed_before_measuring: fresh, recorded_utc: utc })
         .map_err(Failure::from)

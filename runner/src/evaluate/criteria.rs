@@ -21,15 +21,18 @@ pub struct NamedCriteria {
     /// Agreed before the first measurement.
     pub agreed_before: bool,
     /// The set, its studies replaced by the lines they give.
-    pub terms: AcceptanceCriteria,
+    pub criteria: AcceptanceCriteria,
 }
 
 /// Replaces every study by the budget lines it gives. A study's folder is looked for from here and from `beside`.
 ///
 /// # Errors
 /// Exit 2: a study that is not there or gives no line.
-pub fn resolve(mut terms: AcceptanceCriteria, beside: Option<&Path>) -> Result<AcceptanceCriteria, Failure> {
-    for study in std::mem::take(&mut terms.budget.studies) {
+pub fn resolve(
+    mut criteria: AcceptanceCriteria,
+    beside: Option<&Path>,
+) -> Result<AcceptanceCriteria, Failure> {
+    for study in std::mem::take(&mut criteria.budget.studies) {
         let places = [Some(PathBuf::from(&study)), beside.map(|folder| folder.join(&study))];
         let found = places.into_iter().flatten().find(|folder| folder.is_dir());
         let Some(folder) = found else {
@@ -48,9 +51,9 @@ pub fn resolve(mut terms: AcceptanceCriteria, beside: Option<&Path>) -> Result<A
                 words.join("; ")
             )));
         }
-        terms.budget.lines.extend(lines);
+        criteria.budget.lines.extend(lines);
     }
-    Ok(terms)
+    Ok(criteria)
 }
 
 /// Reads a file of limits; what it says nothing of stays as the plan has it (`own`).
@@ -65,14 +68,14 @@ pub fn read_file(
 ) -> Result<AcceptanceCriteria, Failure> {
     let name = path.display().to_string();
     let text = read_text(path, "a file of limits (TOML)")?;
-    let terms = AcceptanceCriteria::read_over(&text, plan.interface.generation, Some(own))
+    let criteria = AcceptanceCriteria::read_over(&text, plan.interface.generation, Some(own))
         .map_err(|mistakes| Failure::invalid(render(&text, &name, &mistakes, colour)))?;
-    resolve(terms, path.parent())
+    resolve(criteria, path.parent())
 }
 
 /// The text a set is recorded with: a first line that says where it is from, then the set.
-pub fn recorded_text(origin: &str, terms: &AcceptanceCriteria) -> String {
-    format!("# {}\n{}", origin.replace(['\n', '\r'], " "), terms.to_text())
+pub fn recorded_text(origin: &str, criteria: &AcceptanceCriteria) -> String {
+    format!("# {}\n{}", origin.replace(['\n', '\r'], " "), criteria.to_text())
 }
 
 /// Every set recorded in a store that can be judged by again, and words on those that cannot.
@@ -86,8 +89,8 @@ pub fn recorded(reader: &StoreReader, plan: &Plan) -> Result<(Vec<NamedCriteria>
         sets.into_iter().enumerate()
     {
         match AcceptanceCriteria::read_stored(&limits_text, plan.interface.generation) {
-            Ok(terms) => {
-                if let Some(known) = named.iter_mut().find(|known| known.terms == terms) {
+            Ok(criteria) => {
+                if let Some(known) = named.iter_mut().find(|known| known.criteria == criteria) {
                     known.agreed_before |= agreed_before_measuring;
                     continue;
                 }
@@ -96,7 +99,7 @@ pub fn recorded(reader: &StoreReader, plan: &Plan) -> Result<(Vec<NamedCriteria>
                     name: origin.unwrap_or("a recorded set").to_string(),
                     recorded: recorded_utc,
                     agreed_before: agreed_before_measuring,
-                    terms,
+                    criteria,
                 });
             }
             Err(_) => words.push(format!("recorded set {} of limits cannot be judged by again", index + 1)),
@@ -110,18 +113,18 @@ pub fn recorded(reader: &StoreReader, plan: &Plan) -> Result<(Vec<NamedCriteria>
 /// # Errors
 /// Exit 2: a study that was never recorded and is not there.
 pub fn of_plan(plan: &Plan, recorded: &[NamedCriteria], dir: &Path) -> Result<AcceptanceCriteria, Failure> {
-    let terms = AcceptanceCriteria::of(plan);
-    if terms.budget.studies.is_empty() {
-        return Ok(terms);
+    let criteria = AcceptanceCriteria::of(plan);
+    if criteria.budget.studies.is_empty() {
+        return Ok(criteria);
     }
     let same = |known: &&NamedCriteria| {
-        known.terms.limits == terms.limits
-            && known.terms.decision == terms.decision
-            && known.terms.release == terms.release
-            && known.terms.budget.lines.starts_with(&terms.budget.lines)
+        known.criteria.limits == criteria.limits
+            && known.criteria.decision == criteria.decision
+            && known.criteria.release == criteria.release
+            && known.criteria.budget.lines.starts_with(&criteria.budget.lines)
     };
     match recorded.iter().rev().find(same) {
-        Some(known) => Ok(known.terms.clone()),
-        None => resolve(terms, dir.parent()),
+        Some(known) => Ok(known.criteria.clone()),
+        None => resolve(criteria, dir.parent()),
     }
 }

@@ -2,6 +2,10 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::evaluate::criteria::{self, NamedCriteria};
+use crate::evaluate::limit_sets::compare_sets;
+use crate::evaluate::page_facts::{
+    equipment, log_lines, model_entries, strobe_lanes, superseded, tested_items,
+};
 use crate::evaluate::pictures::{self, Depth};
 use crate::evaluate::report_number::{ReportNumber, Shown};
 use crate::evaluate::timeline::{Ran, compose};
@@ -14,30 +18,21 @@ use crate::forecast::merge_clock::MergedClock;
 use crate::inputs::notes;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
-use crate::store::{Attempts, Meta, Store, StoreReader, StoredEvent, Target, hex};
-use judge::audit::{LimitSetNote, SetChange};
-use judge::judged::{
-    Equipment, JudgedMetric, JudgedRun, ModelEntry, OutsidePlan, RunFacts, Superseded, TestedItem,
-};
+use crate::store::{Meta, Store, StoreReader, Target, hex};
+use judge::judged::{JudgedMetric, JudgedRun, OutsidePlan, RunFacts};
 use judge::study::MetricStudy;
 use judge::{JobFacts, Judge, Series, extrapolated, reference_condition};
-use nightbench_core::events::Event;
 use nightbench_core::results::JobOutcome;
-use nightbench_core::text::lane_list;
 use pages::report;
 use plan::Plan;
-use plan::budget::BudgetLine;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::{Condition, Expansion, Job};
-use plan::keys::short_key;
 use plan::limits::{Limit, Metric};
 use plan::measure::TrainingPolicy;
 use rayon::prelude::*;
 use schedule::Hours;
 use serde_json::json;
 use sha2::{Digest, Sha256};
-use simulator::assembly;
-use simulator::physics::Mark;
 use simulator::target::MODEL_VERSION;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -199,7 +194,7 @@ fn earlier_series(
     run_dir: &Path,
     plan: &Plan,
     expansion: &Expansion,
-    terms: &AcceptanceCriteria,
+    criteria: &AcceptanceCriteria,
 ) -> Result<Vec<Series>, String> {
     let Some(index) = reference_condition(plan, expansion) else { return Ok(Vec::new()) };
     // As seen from here, or beside the run folder.
@@ -217,9 +212,10 @@ fn earlier_series(
     let Some(index) = forecast.expansion.conditions.iter().position(same) else {
         return Err("it never measured the reference condition".into());
     };
-    let filled = fill(dir, &reader, &file.plan, &forecast, &terms.limits, CacheUse::Look, Some(index as u32))
-        .map_err(words)?;
-    Ok(filled.judge.series(index as u32, terms))
+    let filled =
+        fill(dir, &reader, &file.plan, &forecast, &criteria.limits, CacheUse::Look, Some(index as u32))
+            .map_err(words)?;
+    Ok(filled.judge.series(index as u32, criteria))
 }
 
 impl JudgedFolder {
@@ -235,24 +231,24 @@ impl JudgedFolder {
         let (recorded, mut words) = criteria::recorded(reader, &file.plan)?;
         let own = criteria::of_plan(&file.plan, &recorded, dir)?;
         let what_if = by.instead.is_some();
-        let (name, terms) = by.instead.unwrap_or_else(|| ("the plan".into(), own.clone()));
+        let (name, criteria) = by.instead.unwrap_or_else(|| ("the plan".into(), own.clone()));
         let mut sets: Vec<NamedCriteria> = if by.all_sets { recorded } else { Vec::new() };
-        for (name, known) in [(&name, &terms), (&"the plan".to_string(), &own)] {
-            if !sets.iter().any(|set| set.terms == *known) {
+        for (name, known) in [(&name, &criteria), (&"the plan".to_string(), &own)] {
+            if !sets.iter().any(|set| set.criteria == *known) {
                 sets.push(NamedCriteria {
                     name: name.clone(),
                     recorded: String::new(),
                     agreed_before: false,
-                    terms: known.clone(),
+                    criteria: known.clone(),
                 });
             }
         }
-        let limits: Vec<Limit> = sets.iter().flat_map(|set| set.terms.limits.iter().cloned()).collect();
+        let limits: Vec<Limit> = sets.iter().flat_map(|set| set.criteria.limits.iter().cloned()).collect();
         let mut filled = fill(dir, reader, &file.plan, &forecast, &limits, by.cache, None)?;
         let mut earlier = Vec::new();
         let reference = file.plan.order.reference.as_ref();
         for folder in reference.iter().flat_map(|reference| &reference.earlier) {
-            match earlier_series(folder, dir, &file.plan, &forecast.expansion, &terms) {
+            match earlier_series(folder, dir, &file.plan, &forecast.expansion, &criteria) {
                 Ok(series) => earlier.extend(series),
                 Err(error) => words.push(format!("the earlier run folder {folder} is left out: {error}")),
             }
@@ -260,23 +256,23 @@ impl JudgedFolder {
         let log = log_lines(reader, simulated)?;
         let shown = Shown {
             // A comparison names each run's own report, whatever it judges both by.
-            terms: if by.all_sets { &terms } else { &own },
+            criteria: if by.all_sets { &criteria } else { &own },
             what_if: what_if && by.all_sets,
             elsewhere: format!("{earlier:?} {words:?}"),
             log: &log,
         };
         let number = ReportNumber::of(dir, reader, &meta, &shown)?;
         filled.judge.set_earlier(earlier);
-        let mut run = filled.judge.judge(&terms);
+        let mut run = filled.judge.judge(&criteria);
         let mut drawn: Vec<usize> =
             report::wanted_pictures(&run, MOST_PICTURES).into_iter().map(|(index, _)| index).collect();
         drawn.sort_unstable();
         drawn.dedup();
-        run.audit.budgets = filled.judge.budgets_of(&terms, &drawn);
+        run.audit.budgets = filled.judge.budgets_of(&criteria, &drawn);
         run.jobs_planned = forecast.jobs.len();
         run.audit.words.extend(words);
         if by.all_sets {
-            compare_sets(&mut run, &filled.judge, &terms, &sets, simulated);
+            compare_sets(&mut run, &filled.judge, &criteria, &sets, simulated);
         }
         let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
         let (hours, jobs, ran, failed) = (filled.hours, filled.jobs, filled.ran, filled.failed);
@@ -306,7 +302,7 @@ impl JudgedFolder {
             ended_utc: ends.map(|(_, end)| end),
             bench_hours: hours.map_or(seconds / 3600.0, |hours| hours.total - hours.waiting),
             model: if simulated { model_entries(&file) } else { Vec::new() },
-            limits: terms.limits.clone(),
+            limits: criteria.limits.clone(),
             items: tested_items(&file),
             equipment: equipment(reader)?,
             log,
@@ -439,68 +435,6 @@ impl JudgedFolder {
     }
 }
 
-/// Judges by every other set on record and notes what differs.
-fn compare_sets(
-    run: &mut JudgedRun,
-    judge: &Judge<'_>,
-    shown: &AcceptanceCriteria,
-    sets: &[NamedCriteria],
-    simulated: bool,
-) {
-    let before = sets.iter().find(|set| set.agreed_before).or_else(|| sets.first());
-    for set in sets {
-        let other = (set.terms != *shown).then(|| judge.judge(&set.terms));
-        let judged = other.as_ref().unwrap_or(run);
-        let note = LimitSetNote {
-            name: set.name.clone(),
-            recorded: if simulated { String::new() } else { set.recorded.clone() },
-            agreed_before: set.agreed_before,
-            shown: set.terms == *shown,
-            limits: set.terms.limits.iter().map(limit_words).collect(),
-            budget: set.terms.budget.lines.iter().map(budget_words).collect(),
-            rule: format!("{}: w = {}", set.terms.decision.name, set.terms.decision.formula()),
-            verdicts: judged.verdicts,
-            not_measured: judged.not_measured,
-            undecided: judged.undecided,
-        };
-        let changes: Vec<SetChange> = match (&other, before) {
-            (Some(other), Some(before)) if before.terms == set.terms => other
-                .conditions
-                .iter()
-                .zip(&run.conditions)
-                .filter(|(before, shown)| before.verdict != shown.verdict)
-                .map(|(before, shown)| SetChange {
-                    condition: shown.name.clone(),
-                    before: before.verdict,
-                    shown: shown.verdict,
-                })
-                .collect(),
-            _ => Vec::new(),
-        };
-        run.audit.limit_sets.push(note);
-        run.audit.set_changes.extend(changes);
-    }
-    run.audit.set_changes.sort_by(|a, b| b.shown.cmp(&a.shown).then(a.condition.cmp(&b.condition)));
-}
-
-fn limit_words(limit: &Limit) -> String {
-    let rates: Vec<String> = limit.rates.iter().map(ToString::to_string).collect();
-    let rates = if rates.is_empty() { String::new() } else { format!(" at {} MT/s", rates.join(", ")) };
-    format!(
-        "{} ({}) at least {} {}{rates}",
-        limit.metric.name(),
-        limit.direction.name(),
-        limit.minimum,
-        limit.unit.name()
-    )
-}
-
-fn budget_words(line: &BudgetLine) -> String {
-    let (axis, unit) = if line.is_time { ("every time", "ps") } else { ("every voltage", "mV") };
-    let of = line.metric.map_or(axis, |metric| metric.name());
-    format!("{} of {of} {} {unit}", line.name, line.standard_uncertainty)
-}
-
 /// The condition whose deciding metric is worst, those that count before those beyond rating.
 pub fn worst(run: &JudgedRun) -> Option<(&str, &JudgedMetric)> {
     run.conditions
@@ -513,140 +447,4 @@ pub fn worst(run: &JudgedRun) -> Option<(&str, &JudgedMetric)> {
 
 fn sha256(text: &str) -> String {
     Sha256::digest(text.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-/// Lanes that share a strobe on each module: as many as a device has, eight at most.
-fn strobe_lanes(plan: &Plan) -> Vec<u16> {
-    let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
-    modules.map(|module| u16::from(module.device_width).min(8)).collect()
-}
-
-fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
-    let plan = &file.plan;
-    let Ok(parameters) = assembly::parameters(plan.interface.generation, &plan.model) else {
-        return Vec::new();
-    };
-    let mut entries: Vec<ModelEntry> = parameters
-        .entries()
-        .map(|entry| ModelEntry {
-            name: entry.name.into(),
-            value: entry.value,
-            unit: entry.unit.into(),
-            mark: entry.mark.text().into(),
-            set_by_plan: plan.model.iter().any(|value| value.name == entry.name),
-        })
-        .collect();
-    // A module's or channel's own values stand behind the plan's.
-    let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
-    let channels = plan.matrix.channels.iter().map(|index| &plan.channels[*index]);
-    let own = modules
-        .map(|module| (&module.name, &module.overrides))
-        .chain(channels.map(|channel| (&channel.name, &channel.overrides)));
-    for (owner, values) in own {
-        for value in values {
-            let unit = entries.iter().find(|entry| entry.name == value.name).map(|entry| entry.unit.clone());
-            entries.push(ModelEntry {
-                name: format!("{} of {owner}", value.name),
-                value: value.value,
-                unit: unit.unwrap_or_default(),
-                mark: Mark::Given.text().into(),
-                set_by_plan: true,
-            });
-        }
-    }
-    entries
-}
-
-/// The chips, modules and channels that the matrix names.
-fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
-    let plan = &file.plan;
-    let item = |name: &str, description: String, serial: Option<String>| TestedItem {
-        name: name.into(),
-        description,
-        serial,
-    };
-    let chips = plan.matrix.chips.iter().map(|index| {
-        let chip = &plan.chips[*index];
-        let corner = chip.corner.as_ref().map(|corner| format!(", corner {corner}")).unwrap_or_default();
-        item(&chip.name, format!("test chip{corner}"), None)
-    });
-    let modules = plan.matrix.modules.iter().map(|index| {
-        let module = &plan.modules[*index];
-        let words = format!(
-            "{}, {} rank(s), x{}, rated {} MT/s, lanes {}",
-            module.kind_words(),
-            module.ranks,
-            module.device_width,
-            module.rated,
-            lane_list(module.lanes().iter()),
-        );
-        item(&module.name, words, module.serial.clone())
-    });
-    let channels = plan.matrix.channels.iter().map(|index| {
-        let channel = &plan.channels[*index];
-        let adapter = if channel.adapter { ", adapter card" } else { "" };
-        let measured = channel
-            .measured
-            .as_ref()
-            .map_or(String::new(), |data| format!(", measured data {} (SHA-256 {})", data.file, data.sha256));
-        item(&channel.name, format!("channel, {} riser(s){adapter}{measured}", channel.risers), None)
-    });
-    chips.chain(modules).chain(channels).collect()
-}
-
-/// Attempts that do not count any more; none are looked for where the counts show none.
-fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec<Superseded>, Failure> {
-    if reader.progress()?.superseded == 0 {
-        return Ok(Vec::new());
-    }
-    let mut list = Vec::new();
-    for stored in reader.jobs(Attempts::All) {
-        let stored = stored?;
-        if let (Some(reason), Some(job)) = (stored.superseded, jobs.get(&stored.row.key)) {
-            list.push(Superseded {
-                condition: job.condition as usize,
-                key: short_key(&stored.row.key),
-                attempt: stored.attempt,
-                reason,
-            });
-        }
-    }
-    Ok(list)
-}
-
-/// Instruments as they answered, from the events of the latest run on a bench.
-fn equipment(reader: &StoreReader) -> Result<Vec<Equipment>, Failure> {
-    let mut list: Vec<Equipment> = Vec::new();
-    for stored in reader.events()? {
-        if let Some(Event::PartsNoted { mounting, codes }) = stored.event() {
-            for (part, code) in codes {
-                let role = format!("{part} of {mounting}");
-                list.retain(|known| known.role != role);
-                list.push(Equipment { role, identification: code, calibration_due: None });
-            }
-            continue;
-        }
-        let Some(Event::Instrument { name, identification, calibration_due }) = stored.event() else {
-            continue;
-        };
-        let role = match stored.bench() {
-            Some(bench) => format!("{bench}: {name}"),
-            None => name,
-        };
-        list.retain(|known| known.role != role);
-        list.push(Equipment { role, identification, calibration_due });
-    }
-    Ok(list)
-}
-
-/// Events worth a reader's attention; simulated runs carry no clock, so theirs have no time.
-fn log_lines(reader: &StoreReader, simulated: bool) -> Result<Vec<(String, String)>, Failure> {
-    if simulated {
-        return Ok(Vec::new());
-    }
-    let events = reader.events()?;
-    // What only seals the store is no news.
-    let events = events.into_iter().filter(|event| !event.is_seal());
-    let line = |event: &StoredEvent| format!("{}: {}", event.kind.replace('_', " "), event.text);
-    Ok(events.map(|event| (event.utc.clone(), line(&event))).collect())
 }

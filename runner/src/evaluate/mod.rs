@@ -4,6 +4,8 @@ pub mod criteria;
 pub mod eye_page;
 pub mod heads;
 pub mod judging;
+mod limit_sets;
+mod page_facts;
 pub mod pictures;
 pub mod report_number;
 pub mod timeline;

@@ -38,7 +38,7 @@ pub struct ReportNumber {
 /// What goes into a page beside the store.
 pub struct Shown<'a> {
     /// Limits, rule, budget and release as judged.
-    pub terms: &'a AcceptanceCriteria,
+    pub criteria: &'a AcceptanceCriteria,
     /// A question of what would be: never in place of another report.
     pub what_if: bool,
     /// What is shown of other run folders, and words on what is left out.
@@ -59,7 +59,7 @@ impl ReportNumber {
         shown: &Shown<'_>,
     ) -> Result<ReportNumber, Failure> {
         let notes_text = notes::text(dir)?.unwrap_or_default();
-        let limits_text = shown.terms.to_text();
+        let limits_text = shown.criteria.to_text();
         let made_from = made_from(reader, meta, shown, &limits_text, &notes_text)?;
         let issued = if shown.what_if { Vec::new() } else { reader.issued()? };
         let replaces = match issued.iter().rev().find(|report| report.complete) {

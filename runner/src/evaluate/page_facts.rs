@@ -1,0 +1,151 @@
+//! What a page prints beside the judged results, from plan and store: items, equipment, model values, log.
+
+use crate::console::exit::Failure;
+use crate::inputs::plan_file::PlanFile;
+use crate::store::{Attempts, StoreReader, StoredEvent};
+use judge::judged::{Equipment, ModelEntry, Superseded, TestedItem};
+use nightbench_core::events::Event;
+use nightbench_core::text::lane_list;
+use plan::Plan;
+use plan::expand::Job;
+use plan::keys::short_key;
+use simulator::assembly;
+use simulator::physics::Mark;
+use std::collections::HashMap;
+
+/// Lanes that share a strobe on each module: as many as a device has, eight at most.
+pub fn strobe_lanes(plan: &Plan) -> Vec<u16> {
+    let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
+    modules.map(|module| u16::from(module.device_width).min(8)).collect()
+}
+
+/// Values of the simulated target's model, the plan's own among them.
+pub fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
+    let plan = &file.plan;
+    let Ok(parameters) = assembly::parameters(plan.interface.generation, &plan.model) else {
+        return Vec::new();
+    };
+    let mut entries: Vec<ModelEntry> = parameters
+        .entries()
+        .map(|entry| ModelEntry {
+            name: entry.name.into(),
+            value: entry.value,
+            unit: entry.unit.into(),
+            mark: entry.mark.text().into(),
+            set_by_plan: plan.model.iter().any(|value| value.name == entry.name),
+        })
+        .collect();
+    // A module's or channel's own values stand behind the plan's.
+    let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
+    let channels = plan.matrix.channels.iter().map(|index| &plan.channels[*index]);
+    let own = modules
+        .map(|module| (&module.name, &module.overrides))
+        .chain(channels.map(|channel| (&channel.name, &channel.overrides)));
+    for (owner, values) in own {
+        for value in values {
+            let unit = entries.iter().find(|entry| entry.name == value.name).map(|entry| entry.unit.clone());
+            entries.push(ModelEntry {
+                name: format!("{} of {owner}", value.name),
+                value: value.value,
+                unit: unit.unwrap_or_default(),
+                mark: Mark::Given.text().into(),
+                set_by_plan: true,
+            });
+        }
+    }
+    entries
+}
+
+/// The chips, modules and channels that the matrix names.
+pub fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
+    let plan = &file.plan;
+    let item = |name: &str, description: String, serial: Option<String>| TestedItem {
+        name: name.into(),
+        description,
+        serial,
+    };
+    let chips = plan.matrix.chips.iter().map(|index| {
+        let chip = &plan.chips[*index];
+        let corner = chip.corner.as_ref().map(|corner| format!(", corner {corner}")).unwrap_or_default();
+        item(&chip.name, format!("test chip{corner}"), None)
+    });
+    let modules = plan.matrix.modules.iter().map(|index| {
+        let module = &plan.modules[*index];
+        let words = format!(
+            "{}, {} rank(s), x{}, rated {} MT/s, lanes {}",
+            module.kind_words(),
+            module.ranks,
+            module.device_width,
+            module.rated,
+            lane_list(module.lanes().iter()),
+        );
+        item(&module.name, words, module.serial.clone())
+    });
+    let channels = plan.matrix.channels.iter().map(|index| {
+        let channel = &plan.channels[*index];
+        let adapter = if channel.adapter { ", adapter card" } else { "" };
+        let measured = channel
+            .measured
+            .as_ref()
+            .map_or(String::new(), |data| format!(", measured data {} (SHA-256 {})", data.file, data.sha256));
+        item(&channel.name, format!("channel, {} riser(s){adapter}{measured}", channel.risers), None)
+    });
+    chips.chain(modules).chain(channels).collect()
+}
+
+/// Attempts that do not count any more; none are looked for where the counts show none.
+pub fn superseded(reader: &StoreReader, jobs: &HashMap<[u8; 32], Job>) -> Result<Vec<Superseded>, Failure> {
+    if reader.progress()?.superseded == 0 {
+        return Ok(Vec::new());
+    }
+    let mut list = Vec::new();
+    for stored in reader.jobs(Attempts::All) {
+        let stored = stored?;
+        if let (Some(reason), Some(job)) = (stored.superseded, jobs.get(&stored.row.key)) {
+            list.push(Superseded {
+                condition: job.condition as usize,
+                key: short_key(&stored.row.key),
+                attempt: stored.attempt,
+                reason,
+            });
+        }
+    }
+    Ok(list)
+}
+
+/// Instruments as they answered, from the events of the latest run on a bench.
+pub fn equipment(reader: &StoreReader) -> Result<Vec<Equipment>, Failure> {
+    let mut list: Vec<Equipment> = Vec::new();
+    for stored in reader.events()? {
+        if let Some(Event::PartsNoted { mounting, codes }) = stored.event() {
+            for (part, code) in codes {
+                let role = format!("{part} of {mounting}");
+                list.retain(|known| known.role != role);
+                list.push(Equipment { role, identification: code, calibration_due: None });
+            }
+            continue;
+        }
+        let Some(Event::Instrument { name, identification, calibration_due }) = stored.event() else {
+            continue;
+        };
+        let role = match stored.bench() {
+            Some(bench) => format!("{bench}: {name}"),
+            None => name,
+        };
+        list.retain(|known| known.role != role);
+        list.push(Equipment { role, identification, calibration_due });
+    }
+    Ok(list)
+}
+
+/// Events worth a reader's attention; simulated runs carry no clock, so theirs have no time.
+pub fn log_lines(reader: &StoreReader, simulated: bool) -> Result<Vec<(String, String)>, Failure> {
+    if simulated {
+        return Ok(Vec::new());
+    }
+    let events = reader.events()?;
+    // What only seals the store is no news.
+    let events = events.into_iter().filter(|event| !event.is_seal());
+    let line = |event: &StoredEvent| format!("{}: {}", event.kind.replace('_', " "), event.text);
+    Ok(events.map(|event| (event.utc.clone(), line(&event))).collect())
+}
