@@ -23,7 +23,6 @@ pub const SEED: u64 = 7;
 
 /// A plan with its order.
 pub struct Rig {
-    /// The plan.
     pub file: PlanFile,
     /// Its jobs in order.
     pub forecast: Forecast,
@@ -33,7 +32,6 @@ pub struct Rig {
 
 /// What a run did.
 pub struct Sitting<'a> {
-    /// Threads.
     pub threads: usize,
     /// Opens a target.
     pub open: &'a (dyn Fn() -> Box<dyn Driver> + Sync),

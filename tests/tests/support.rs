@@ -26,7 +26,6 @@ impl Folder {
         std::fs::create_dir_all(&path).expect("a temporary folder");
         Folder(path)
     }
-    /// Its path.
     pub fn path(&self) -> &Path {
         &self.0
     }

@@ -33,7 +33,6 @@ const CAREFUL: f64 = 1.5;
 /// A device whose time constant is to be known must have moved by this, K.
 const ENOUGH_K: f64 = 5.0;
 
-/// One reading of one sensor.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SensorReading {
     /// What it measures.

@@ -18,7 +18,6 @@ const CONNECT_LIMIT: Duration = Duration::from_secs(5);
 /// Times the agent's temperatures are read before it counts as silent.
 const READ_TRIES: u32 = 3;
 
-/// The device.
 #[derive(Default)]
 pub(super) struct Device {
     link: Option<AgentLink>,

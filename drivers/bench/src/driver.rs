@@ -28,7 +28,6 @@ use std::time::{Duration, Instant};
 /// Looks for readings of one moment before the condition counts as unknown.
 const LOOKS: u32 = 3;
 
-/// A bench.
 pub struct BenchDriver {
     plant: Plant,
     device: Device,

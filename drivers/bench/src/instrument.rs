@@ -48,7 +48,6 @@ impl Slot {
     }
 }
 
-/// An instrument.
 pub struct Instrument {
     /// Its entry in the bench file.
     pub spec: Spec,

@@ -20,9 +20,7 @@ pub struct WatchedValue {
     pub bench_s: f64,
     /// What was read.
     pub name: String,
-    /// The value.
     pub value: f64,
-    /// Its unit.
     pub unit: &'static str,
 }
 
@@ -149,7 +147,6 @@ impl Plant {
         })
     }
 
-    /// The first instrument of a kind.
     pub fn first(&mut self, kind: InstrumentKind) -> Option<&mut Instrument> {
         self.instruments.iter_mut().find(|one| one.spec.kind == kind)
     }

@@ -25,7 +25,6 @@ pub struct Settling {
 }
 
 impl Settling {
-    /// Settling to a level.
     pub fn new(rule: Settle, level: Celsius) -> Settling {
         Settling { rule, level, readings: VecDeque::new() }
     }
@@ -100,7 +99,6 @@ pub struct Trimming {
 }
 
 impl Trimming {
-    /// Trimming to a level.
     pub fn new(rule: Settle, level: Celsius) -> Trimming {
         Trimming { rule, level, readings: VecDeque::new(), not_before_s: f64::NEG_INFINITY }
     }

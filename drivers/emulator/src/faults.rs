@@ -56,7 +56,6 @@ impl Fault {
         Fault::Disconnect,
         Fault::NotANumber,
     ];
-    /// Faults of the agent.
     pub const OF_AGENT: [Fault; 6] = [
         Fault::Hang,
         Fault::Crash,
@@ -103,7 +102,6 @@ impl Weather {
         self.armed.clear();
     }
 
-    /// Faults that happened.
     pub fn happened(&self) -> &[Fault] {
         &self.happened
     }

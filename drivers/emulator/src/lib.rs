@@ -52,13 +52,11 @@ pub struct EmulatedOptions {
 pub struct MountedThings {
     /// Test chip.
     pub chip: String,
-    /// Module.
     pub module: String,
     /// Its serial number, as the agent reads it.
     pub module_serial: Option<String>,
     /// Its SPD content in hexadecimal digits, as the agent reads it.
     pub module_spd: Option<String>,
-    /// Channel.
     pub channel: String,
     /// Positions of lanes whose contact is bad: they see nothing of their data.
     pub loose_lanes: Vec<usize>,

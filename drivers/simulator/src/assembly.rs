@@ -37,7 +37,6 @@ pub fn parameters<'a>(
     Ok(parameters)
 }
 
-/// The sweep of a direction.
 pub fn range(interface: &Interface, direction: Direction) -> &SweepRange {
     match direction {
         Direction::Read => &interface.read,

@@ -27,7 +27,6 @@ pub enum Stored {
     States,
     /// Readings between jobs.
     Readings,
-    /// The plan.
     Plan,
     /// Limits on record.
     Limits,
@@ -175,13 +174,9 @@ pub enum Event {
         by_nothing: Vec<String>,
     },
     /// The run ended before all jobs were done.
-    EndedEarly {
-        /// Why.
-        why: String,
-    },
+    EndedEarly { why: String },
     /// Rows were stored: their digest, so that a later change shows.
     Stored {
-        /// Of what.
         what: Stored,
         /// Its name, where it has one.
         #[serde(default, skip_serializing_if = "Option::is_none")]

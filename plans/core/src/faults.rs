@@ -15,7 +15,6 @@ pub enum Alarm {
     Current,
 }
 
-/// The kind of a fault.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum FaultKind {
     /// No answer within the deadline.

@@ -69,7 +69,6 @@ pub struct Point {
 pub struct LaneSet(pub u128);
 
 impl LaneSet {
-    /// The first `count` lanes.
     pub fn first(count: u16) -> LaneSet {
         if count >= MOST_LANES { LaneSet(u128::MAX) } else { LaneSet((1 << count) - 1) }
     }

@@ -18,7 +18,6 @@ pub enum TrainingPolicy {
     },
 }
 
-/// `[training]`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Training {
     pub policy: TrainingPolicy,
@@ -78,7 +77,6 @@ impl Training {
     }
 }
 
-/// `[capture]`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CapturePlan {
     pub directions: Vec<Direction>,
@@ -200,7 +198,6 @@ pub enum StartWord {
     Retrain,
 }
 
-/// `[repeats]`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Repeats {
     /// Measurements of a condition in one mounting, each retrained.

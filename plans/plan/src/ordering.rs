@@ -43,7 +43,6 @@ pub struct Reference {
     pub earlier: Vec<String>,
 }
 
-/// `[order]`.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct OrderConfig {
     /// Within each mounting, colder temperatures come first.

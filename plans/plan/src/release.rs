@@ -3,7 +3,6 @@
 use super::section::Section;
 use serde::Serialize;
 
-/// `[release]`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ReleaseConfig {
     /// Units (chips without a process-corner label) that must be measured; `None`: the result relates to the

@@ -35,7 +35,6 @@ pub enum Side {
 }
 
 impl Side {
-    /// Early, late, lower, upper.
     pub const ALL: [Side; 4] = [Side::Early, Side::Late, Side::Lower, Side::Upper];
 
     /// Does the line of this side run over taps?

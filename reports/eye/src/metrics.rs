@@ -70,7 +70,6 @@ pub struct Area {
 pub struct LaneMetrics {
     /// Lane number (DQ); `None` for all lanes together.
     pub lane: Option<u16>,
-    /// Operating point.
     pub operating: LanePoint,
     /// What the operating point sees.
     pub state: EyeState,
@@ -175,7 +174,6 @@ pub fn lane_metrics(view: &CaptureView, wanted: &Wanted) -> Vec<LaneMetrics> {
 /// Where the counts behind a mask's rim come from.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct MaskSource<'a> {
-    /// The capture.
     pub view: &'a CaptureView<'a>,
     /// Position of the lane in it.
     pub lane: usize,

@@ -81,7 +81,6 @@ pub(crate) fn largest_rectangle(region: &PassMap) -> Option<PassRectangle> {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", tag = "shape")]
 pub enum MaskShape {
-    /// A rectangle.
     Rectangle,
     /// A hexagon with corners at the left and right ends and a flat top and bottom.
     Hexagon {
@@ -95,9 +94,7 @@ pub enum MaskShape {
 pub struct Mask {
     /// Its outline.
     pub shape: MaskShape,
-    /// Half its width.
     pub half_width: Picoseconds,
-    /// Half its height.
     pub half_height: Millivolts,
 }
 

@@ -46,7 +46,6 @@ pub struct TailFit {
     argument: f64,
     /// Its slope, 1 / sigma, per grid step.
     slope: f64,
-    /// ln A.
     ln_amplitude: f64,
     /// Covariance of (argument, slope, ln A), scaled up where the model fits badly.
     covariance: [[f64; 3]; 3],
@@ -68,7 +67,6 @@ impl TailFit {
     pub fn sigma(&self) -> f64 {
         1.0 / self.slope
     }
-    /// Amplitude A.
     pub fn amplitude(&self) -> f64 {
         self.ln_amplitude.exp()
     }

@@ -3,7 +3,6 @@
 use nightbench_core::results::Grid;
 use serde::{Deserialize, Serialize};
 
-/// A metric of an eye.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum EyeMetric {

@@ -15,7 +15,6 @@ pub struct Part {
     pub place: (u16, u16, u16),
     /// Place in the order of the run.
     pub position: u64,
-    /// Its eyes.
     pub captures: Vec<EyeSummary>,
 }
 

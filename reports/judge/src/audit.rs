@@ -38,9 +38,7 @@ pub struct Audit {
 pub struct EyeBudget {
     /// Index of the condition.
     pub condition: usize,
-    /// The eye.
     pub eye: EyeName,
-    /// Its budget.
     pub budget: Budget,
 }
 
@@ -88,7 +86,6 @@ pub struct DistributionNote {
     pub standard_deviation: f64,
     /// Limit it is seen against.
     pub limit: f64,
-    /// Fits.
     pub fits: Vec<FitNote>,
     /// p of normality: Anderson-Darling, Shapiro-Wilk; `None` where the sample is too small or too large.
     pub normality_p: [Option<f64>; 2],
@@ -113,9 +110,7 @@ pub struct EffectLine {
     pub term: String,
     /// Degrees of freedom.
     pub dof: f64,
-    /// F.
     pub f: f64,
-    /// p.
     pub p: f64,
     /// Share of the total sum of squares (eta squared).
     pub eta_squared: f64,
@@ -126,7 +121,6 @@ pub struct EffectLine {
 /// Which factor eats the margin of one metric.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct EffectTable {
-    /// Metric.
     pub metric: Metric,
     /// Conditions analysed.
     pub conditions: usize,
@@ -141,9 +135,7 @@ pub struct EffectTable {
 /// Highest rate at which a module on a channel passes everywhere, with every lower rate.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Headroom {
-    /// Module.
     pub module: String,
-    /// Channel.
     pub channel: String,
     /// Rated MT/s.
     pub rated_mts: f64,
@@ -191,7 +183,6 @@ pub struct UnitsNote {
     pub limits: Vec<(Metric, f64)>,
     /// Is every limit at or above zero, for enough units?
     pub holds: bool,
-    /// In words.
     pub words: String,
 }
 
@@ -200,7 +191,6 @@ pub struct UnitsNote {
 pub struct ChartNote {
     /// What is charted.
     pub of: String,
-    /// Unit.
     pub unit: &'static str,
     /// Values in the order measured: those of earlier run folders first.
     pub values: Vec<f64>,
@@ -212,7 +202,6 @@ pub struct ChartNote {
     pub signals: Vec<(usize, String)>,
     /// Jobs that are suspect because of it.
     pub suspect_jobs: usize,
-    /// In words.
     pub words: String,
 }
 
@@ -233,7 +222,6 @@ pub struct LimitSetNote {
     pub budget: Vec<String>,
     /// Its decision rule.
     pub rule: String,
-    /// Verdicts by it.
     pub verdicts: VerdictCounts,
     /// Conditions that count and were not measured.
     pub not_measured: usize,
@@ -244,7 +232,6 @@ pub struct LimitSetNote {
 /// A condition whose verdict differs between two sets of limits.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SetChange {
-    /// Condition.
     pub condition: String,
     /// Verdict by the set agreed before measuring, or the plan's.
     pub before: Option<Verdict>,
@@ -255,7 +242,6 @@ pub struct SetChange {
 /// A mask seen at the bit error ratio it is defined for.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ExtrapolationNote {
-    /// Condition.
     pub condition: String,
     /// Eye and lane.
     pub eye: EyeName,
@@ -276,7 +262,6 @@ pub struct ExtrapolationNote {
 /// Stored jobs whose condition, repeat or mounting the plan does not have any more.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
 pub struct OutsidePlan {
-    /// Jobs.
     pub jobs: usize,
     /// Of these, jobs whose training failed.
     pub failed_trainings: usize,

@@ -34,7 +34,6 @@ const RESEATING_FREEDOM: f64 = 4.0;
 /// What a budget of one metric at one condition is made from.
 #[derive(Debug, Clone, Copy)]
 pub struct Inputs<'a> {
-    /// Metric.
     pub metric: Metric,
     /// Axes.
     pub grid: &'a Grid,
@@ -122,7 +121,6 @@ impl Coverage {
         Ok(Coverage { probability, normal_k: coverage_factor(probability, f64::INFINITY)? })
     }
 
-    /// The probability.
     pub fn probability(self) -> f64 {
         self.probability
     }

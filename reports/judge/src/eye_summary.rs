@@ -41,7 +41,6 @@ pub fn packed_u(steps: f32) -> u16 {
 /// One lane: reach from the operating point to the early, late, lower and upper edge, in taps and Vref steps.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct LaneSummary {
-    /// Reach.
     pub reach: [f32; 4],
     /// Its standard uncertainty from counting or from the step, as [`packed_u`].
     pub u: [u16; 4],
@@ -81,7 +80,6 @@ pub struct EyeSummary {
     pub lanes: Arc<[u16]>,
     /// Each lane.
     pub edges: Vec<LaneSummary>,
-    /// Masks.
     pub masks: Vec<MaskSummary>,
     /// How much the lanes change beside their operating points.
     pub slopes: Slopes,
@@ -90,7 +88,6 @@ pub struct EyeSummary {
 /// A lane's value of one metric, in ps or mV.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LaneReading {
-    /// Value.
     pub value: f64,
     /// Variance from counting errors at edges that were fitted.
     pub sampling: f64,

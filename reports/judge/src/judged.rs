@@ -50,7 +50,6 @@ pub struct JudgedMetric {
     pub off_centre: bool,
     /// Jobs averaged.
     pub jobs: u16,
-    /// The verdict.
     pub verdict: Verdict,
     /// What the value was estimated from.
     pub worst_lane: WorstLane,
@@ -173,7 +172,6 @@ pub struct JudgedCondition {
     pub unjudged: Vec<UnjudgedMetric>,
     /// Width and height of every lane.
     pub lanes: Vec<LaneValues>,
-    /// Its jobs.
     pub jobs: Vec<JobNote>,
 }
 
@@ -217,7 +215,6 @@ pub struct UnjudgedMetric {
     pub eye: EyeName,
     /// Which metric.
     pub metric: Metric,
-    /// Why.
     pub why: NoJudgement,
     /// With its values and the remedy.
     pub words: String,
@@ -282,7 +279,6 @@ pub struct LeftOut {
 pub struct StageNote {
     /// Stage name.
     pub stage: String,
-    /// Attempts.
     pub attempts: u32,
     /// Failed attempts.
     pub failed: u32,
@@ -316,7 +312,6 @@ pub struct BudgetRow {
     pub kind: char,
     /// Standard uncertainty of the input quantity, in `input_unit`.
     pub input: f64,
-    /// Its unit.
     pub input_unit: String,
     /// Sensitivity: ps or mV of the metric a unit of the input.
     pub sensitivity: f64,
@@ -335,7 +330,6 @@ pub struct BudgetRow {
 /// The uncertainty budget of one metric, at the run's median values or at those of one eye.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Budget {
-    /// Metric.
     pub metric: Metric,
     /// Its lines.
     pub rows: Vec<BudgetRow>,
@@ -363,7 +357,6 @@ pub struct VerdictCounts {
 }
 
 impl VerdictCounts {
-    /// Adds one.
     pub fn add(&mut self, verdict: Verdict) {
         *self.slot(verdict) += 1;
     }
@@ -385,7 +378,6 @@ impl VerdictCounts {
     }
 }
 
-/// The release decision.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum ReleaseDecision {
@@ -400,7 +392,6 @@ pub enum ReleaseDecision {
 /// The release decision with its reasons.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Release {
-    /// The decision.
     pub decision: ReleaseDecision,
     /// Why.
     pub reasons: Vec<String>,
@@ -417,7 +408,6 @@ pub struct JudgedRun {
     pub left_out: Vec<LeftOut>,
     /// Conditions of the plan (run or not yet run), without those left out.
     pub planned: usize,
-    /// Jobs planned.
     pub jobs_planned: usize,
     /// Jobs that every condition was planned with; the reference has more.
     pub jobs_each: usize,
@@ -439,7 +429,6 @@ pub struct JudgedRun {
     pub not_judged: usize,
     /// Training stages over all attempts.
     pub stages: Vec<StageNote>,
-    /// Failed trainings.
     pub failed_trainings: Vec<FailedTraining>,
     /// Uncertainty budgets.
     pub budgets: Vec<Budget>,
@@ -447,7 +436,6 @@ pub struct JudgedRun {
     pub rule_words: String,
     /// How captures were taken and points decided.
     pub capture_mode: CaptureMode,
-    /// The point rule.
     pub point_rule: PointRule,
     /// Release decision.
     pub release: Release,
@@ -505,9 +493,7 @@ pub struct DetailValue {
 pub struct DetailRow {
     /// The metric.
     pub name: String,
-    /// Its unit.
     pub unit: String,
-    /// Value of the worst lane.
     pub worst_lane: Option<DetailValue>,
     /// Value of all lanes together, each about its own operating point.
     pub all_lanes: Option<DetailValue>,

@@ -114,7 +114,6 @@ impl<'p> Judge<'p> {
         self.earlier = series;
     }
 
-    /// Adds a job.
     pub fn add(&mut self, job: &Job, key: &[u8; 32], facts: &JobFacts<'_>, digest: JobSummary) {
         self.jobs_done += 1;
         let tally = self.tallies.entry(job.condition).or_default();

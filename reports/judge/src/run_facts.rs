@@ -6,11 +6,9 @@ use serde::Serialize;
 /// A value of the simulated target's model, as used.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ModelEntry {
-    /// Name.
     pub name: String,
     /// Value used.
     pub value: f64,
-    /// Unit.
     pub unit: String,
     /// Where it comes from, for example `fitted estimate`.
     pub mark: String,
@@ -51,7 +49,6 @@ pub struct TimelineStep {
     pub from_h: f64,
     /// Begin of the job itself, h.
     pub begin_h: f64,
-    /// Its end, h.
     pub end_h: f64,
     /// Something was fitted by hand before it.
     pub hands: Option<HandsMoment>,
@@ -137,7 +134,6 @@ pub struct RunFacts {
     pub replaces: Option<String>,
     /// Head of the results, limits and notes, hexadecimal.
     pub results_head: String,
-    /// Tool version.
     pub tool_version: String,
     /// Seed of the simulated target.
     pub seed: u64,

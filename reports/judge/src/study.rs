@@ -14,7 +14,6 @@ use std::collections::BTreeMap;
 /// What the study says about one metric.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct MetricStudy {
-    /// Metric.
     pub metric: Metric,
     /// Lanes and conditions that served as parts, mountings and repeats of each.
     pub parts: usize,

@@ -54,7 +54,6 @@ impl TrainingNotes {
         self.failed.sort_by(|a, b| (a.condition, &a.stage, &a.lanes).cmp(&(b.condition, &b.stage, &b.lanes)));
     }
 
-    /// The notes.
     pub fn notes(&self) -> (Vec<StageNote>, Vec<FailedTraining>) {
         (self.stages.clone(), self.failed.clone())
     }

@@ -25,7 +25,6 @@ use std::collections::BTreeMap;
 
 /// What every condition is judged with.
 pub struct Bench<'a> {
-    /// The plan.
     pub plan: &'a Plan,
     /// Limits, rule and budget lines.
     pub terms: &'a AcceptanceCriteria,

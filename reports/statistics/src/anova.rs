@@ -9,11 +9,9 @@ use super::summary::{compensated_sum, mean_unchecked, squared_deviations};
 pub struct AnovaLine {
     /// Term, for example "rate" or "rate x module".
     pub term: String,
-    /// Sum of squares.
     pub sum_of_squares: f64,
     /// Degrees of freedom.
     pub dof: f64,
-    /// Mean square.
     pub mean_square: f64,
     /// F ratio against the error term.
     pub f: f64,
@@ -28,11 +26,9 @@ pub struct AnovaLine {
 /// Error (residual) part of an analysis of variance.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ErrorLine {
-    /// Sum of squares.
     pub sum_of_squares: f64,
     /// Degrees of freedom.
     pub dof: f64,
-    /// Mean square.
     pub mean_square: f64,
 }
 
@@ -74,7 +70,6 @@ pub struct OneWay {
     pub between: AnovaLine,
     /// Within groups.
     pub within: ErrorLine,
-    /// Total sum of squares.
     pub total_sum_of_squares: f64,
     /// R^2 = SS between / SS total.
     pub r_squared: f64,

@@ -241,7 +241,6 @@ impl Verdict {
     /// Every verdict, best first.
     pub const ALL: [Verdict; 4] = [Self::Pass, Self::ConditionalPass, Self::ConditionalFail, Self::Fail];
 
-    /// The words.
     pub fn words(&self) -> &'static str {
         match self {
             Self::Pass => "pass",

@@ -10,9 +10,7 @@ use super::summary::{compensated_sum, mean_unchecked, squared_deviations};
 /// A distribution with its parameters.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Model {
-    /// Normal.
     Normal {
-        /// Mean.
         mean: f64,
         /// Standard deviation.
         sd: f64,
@@ -28,7 +26,6 @@ pub enum Model {
     GumbelMinima {
         /// Location (mode).
         location: f64,
-        /// Scale.
         scale: f64,
     },
 }

@@ -40,7 +40,6 @@ pub enum StatisticsError {
     OutOfRange {
         /// The quantity.
         name: &'static str,
-        /// Its value.
         value: f64,
         /// What is allowed, in words.
         allowed: &'static str,

@@ -14,7 +14,6 @@ const RANK_TOLERANCE: f64 = 1e-9;
 /// A factor: its name and its level in each run.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Factor<'a> {
-    /// Name.
     pub name: &'a str,
     /// Level of each run, any numbering.
     pub levels: &'a [usize],
@@ -34,7 +33,6 @@ pub enum Terms {
 pub struct FactorialTable {
     /// One line a term, main effects first.
     pub lines: Vec<AnovaLine>,
-    /// Error.
     pub error: ErrorLine,
     /// Total sum of squares about the mean.
     pub total_sum_of_squares: f64,

@@ -55,7 +55,6 @@ pub struct GaugeStudy {
     pub pooled: bool,
     /// p of the interaction against the error within cells.
     pub interaction_p: f64,
-    /// F of the interaction.
     pub interaction_f: f64,
     /// F of the appraisers against the error (pooled) or the interaction (not pooled).
     pub appraiser_f: f64,
@@ -72,9 +71,7 @@ pub struct GaugeStudy {
 pub enum Pooling {
     /// When p of the interaction is above [`POOLING_P`].
     ByRule,
-    /// Always.
     Always,
-    /// Never.
     Never,
 }
 

@@ -106,7 +106,6 @@ pub struct GlobalRisk {
     pub producer: f64,
     /// Nonconforming, before any test.
     pub nonconforming: f64,
-    /// Accepted.
     pub accepted: f64,
     /// Nonconforming GIVEN accepted: R_C / P(accepted); what a receiver of passed items sees.
     pub nonconforming_given_accepted: f64,

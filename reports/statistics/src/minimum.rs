@@ -85,7 +85,6 @@ impl Spread {
         Some(Spread { nodes })
     }
 
-    /// Its middle.
     pub fn middle(&self) -> f64 {
         self.nodes[NODES / 2]
     }

@@ -64,7 +64,6 @@ impl Table {
 }
 
 impl Section<'_> {
-    /// Absolute tolerance.
     fn absolute(&mut self, what: impl Into<String>, got: f64, expected: f64, tolerance: f64) {
         let (section, mark) = (self.section, self.mark);
         self.table.rows.push(Row { section, what: what.into(), mark, got, expected, tolerance });
@@ -76,7 +75,6 @@ impl Section<'_> {
         self.absolute(what, got, expected, 0.500_000_1 * 10_f64.powi(-digits));
     }
 
-    /// Relative tolerance.
     fn relative(&mut self, what: impl Into<String>, got: f64, expected: f64, tolerance: f64) {
         self.absolute(what, got, expected, tolerance * expected.abs());
     }

@@ -60,7 +60,6 @@ pub fn quantile(values: &[f64], p: f64) -> Result<f64> {
     Ok(quantile_of_sorted(&sorted, p))
 }
 
-/// Median.
 pub fn median(values: &[f64]) -> Result<f64> {
     quantile(values, 0.5)
 }

@@ -28,7 +28,6 @@ pub fn add(sums: &mut Vec<Row>, rows: Vec<Row>) {
     }
 }
 
-/// The rows of one chip.
 pub fn rows(name: &str, chip: &Measured, number: u64) -> Vec<Row> {
     let mut rows: Vec<Row> = Vec::new();
     for run in 0..chip.runs.len() {

@@ -91,7 +91,6 @@ pub struct Measured {
     pub store: Store,
     /// What was selected of the plan.
     pub selection: Selection,
-    /// The jobs selected.
     pub selected: Vec<PendingJob>,
     /// The signal that stopped it.
     pub stopped: Option<Exit>,

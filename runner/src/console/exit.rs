@@ -56,7 +56,6 @@ pub struct Failure {
 }
 
 impl Failure {
-    /// A failure.
     pub fn new(exit: Exit, words: impl Into<String>) -> Failure {
         Failure { exit, words: words.into() }
     }

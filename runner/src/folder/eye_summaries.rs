@@ -157,11 +157,9 @@ pub enum CacheUse {
 /// A summary that was put into the cache: the store is to be told whose it is.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewSummary {
-    /// The job.
     pub key: JobKey,
     /// Which attempt.
     pub attempt: u32,
-    /// Digest of its summary.
     pub digest: SummaryDigest,
 }
 
@@ -172,11 +170,9 @@ type Sourced = (StoredJob, Job, Result<Vec<u8>, PackedCounts>);
 pub struct SummarisedFolder<'a> {
     /// The folder.
     pub dir: &'a Path,
-    /// Its store.
     pub reader: &'a StoreReader,
     /// Limits whose masks are wanted.
     pub limits: &'a [Limit],
-    /// Its plan.
     pub plan: &'a Plan,
     /// The plan's conditions.
     pub expansion: &'a Expansion,

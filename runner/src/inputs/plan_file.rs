@@ -15,7 +15,6 @@ use std::path::Path;
 /// A plan with the text it was read from.
 #[derive(Debug)]
 pub struct PlanFile {
-    /// The plan.
     pub plan: Plan,
     /// Its text, with the content of the files it names added: enough to be read again without them.
     pub text: String,

@@ -23,7 +23,6 @@ pub struct Moment {
 }
 
 impl Moment {
-    /// Now.
     pub fn now() -> Moment {
         Moment { wall: SystemTime::now(), monotonic: Instant::now() }
     }
@@ -73,7 +72,6 @@ impl fmt::Display for StoodStill {
 }
 
 impl Clocks {
-    /// Now.
     pub fn now() -> Clocks {
         let at = |clock| {
             let time = clock_gettime(clock);

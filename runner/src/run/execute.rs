@@ -66,7 +66,6 @@ pub struct Executor<'p> {
 }
 
 impl<'p> Executor<'p> {
-    /// For the jobs of a plan.
     pub fn new(plan: &'p Plan, expansion: &'p Expansion, keys: &'p JobKeys<'p>) -> Executor<'p> {
         Executor {
             plan,

@@ -34,7 +34,6 @@ pub const CALL_LIMIT: Duration = Duration::from_secs(60);
 /// A mounting check's result.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MountingReport {
-    /// The verdict.
     pub verdict: CheckVerdict,
     /// Why, each naming the thing and its value; empty for a pass.
     pub reasons: Vec<String>,

@@ -8,11 +8,8 @@ use plan::matrix::Factor;
 /// A job to be done.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PendingJob {
-    /// The job.
     pub job: Job,
-    /// Its condition.
     pub condition: Condition,
-    /// Its key.
     pub key: [u8; 32],
     /// Its place in the plan's order.
     pub position: u64,
@@ -34,11 +31,9 @@ pub struct MountingId {
 pub struct Mounting {
     /// Test chip.
     pub chip: String,
-    /// Module.
     pub module: String,
     /// Its serial number, where the plan knows it.
     pub serial: Option<String>,
-    /// Channel.
     pub channel: String,
     /// Which mounting of the setup, from 0: above 0 it is a re-seat.
     pub number: u32,

@@ -62,13 +62,11 @@ impl Drop for MadeSafe<'_> {
 pub struct Night<'p> {
     /// The run folder.
     pub dir: &'p Path,
-    /// The plan.
     pub plan: &'p Plan,
     /// Runs one job.
     pub executor: &'p Executor<'p>,
     /// Opens a target; each thread has its own.
     pub open: &'p (dyn Fn() -> Box<dyn Driver> + Sync),
-    /// Threads.
     pub threads: usize,
 }
 

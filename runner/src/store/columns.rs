@@ -18,7 +18,6 @@ pub(super) const JOB_COLUMNS: &str = "jobs.id, job_key, attempt, plan_position, 
 /// Place of `fault_kind` in them; the digests follow.
 const FAULT_KIND: usize = 35;
 
-/// Columns of a capture, of `captures`.
 pub(super) const CAPTURE_COLUMNS: &str = "direction, rank, sub_channel, mode, rule_json, taps, vref_steps, tap_step_ps, \
      vref_start_mv, vref_step_mv, ui_ps, vddq_mv, lanes_json, operating_json, visit_count, bits_per_lane, \
      visits_packed";

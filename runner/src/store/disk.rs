@@ -12,7 +12,6 @@ use std::process::{Command, Stdio};
 pub struct StoredAmount {
     /// Number of jobs.
     pub jobs: u64,
-    /// Captures of a job.
     pub captures_per_job: u64,
     /// Points visited in a capture.
     pub points_per_capture: u64,

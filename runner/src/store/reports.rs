@@ -9,7 +9,6 @@ use rusqlite::{Row, params};
 /// A report under its number.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct IssuedReport {
-    /// Its number.
     pub number: String,
     /// Number of the report whose place it takes.
     pub replaces: Option<String>,

@@ -101,7 +101,6 @@ pub struct Reading {
     pub bench_s: f64,
     /// What was read, for example `case temperature`.
     pub name: String,
-    /// The value.
     pub value: f64,
     /// Its unit, for example `degC`.
     pub unit: String,

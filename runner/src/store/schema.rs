@@ -300,7 +300,6 @@ pub(super) fn create_log(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute_batch(LOG)
 }
 
-/// Creates the views.
 pub(super) fn create_views(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute_batch(VIEWS)
 }

@@ -13,7 +13,6 @@ pub(super) enum Entry {
     Job(Box<PackedJob>),
     /// Readings between jobs.
     Readings(Vec<Reading>),
-    /// An event.
     Event {
         /// When, UTC.
         utc: String,

@@ -160,7 +160,6 @@ pub struct ConfigureRequest {
     /// File or identifier of the image.
     #[serde(default)]
     pub firmware_image: Option<String>,
-    /// Module.
     pub module: MountedModule,
     /// Channel, as the plan names it.
     pub channel: String,
@@ -176,7 +175,6 @@ pub struct ConfigureRequest {
     pub double_refresh: bool,
     /// Supply level, as the plan names it.
     pub supply: String,
-    /// Rails, V.
     pub rails_v: BTreeMap<String, f64>,
     /// Data pattern, in the plan's word.
     pub pattern: String,
@@ -195,17 +193,14 @@ pub struct EyeAnswer {
     pub eye: EyeName,
     /// Delay taps.
     pub taps: u16,
-    /// Vref steps.
     pub vref_steps: u16,
     /// Time of one tap.
     pub tap_step_ps: f64,
     /// Vref at step 0, above ground.
     pub vref_start_mv: f64,
-    /// One Vref step.
     pub vref_step_mv: f64,
     /// Bit time.
     pub ui_ps: f64,
-    /// VDDQ.
     pub vddq_mv: f64,
     /// Lanes (DQ numbers), in the order of every count.
     pub lanes: Vec<u16>,
@@ -319,7 +314,6 @@ pub struct TrainRequest {
 pub enum StartWord {
     /// Supplies off and on.
     PowerCycle,
-    /// Reset.
     Reset,
     /// Training only.
     Retrain,
@@ -430,7 +424,6 @@ pub struct PointAnswer {
 /// Answer of `sample`: one entry a point, in the order asked.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Sampled {
-    /// Counts.
     pub counts: Vec<PointAnswer>,
 }
 

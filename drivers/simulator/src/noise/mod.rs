@@ -37,7 +37,6 @@ pub struct Noise {
     word: u32,
 }
 
-/// The noise of one point.
 pub struct PointNoise {
     key: [u32; 2],
     place: u32,

@@ -26,7 +26,6 @@ impl OperatingPoint {
         OperatingPoint { data_rate_bps, temperature_c, calibration_c: temperature_c, vddq_v }
     }
 
-    /// Unit interval, s.
     #[must_use]
     pub fn unit_interval_s(&self) -> f64 {
         1.0 / self.data_rate_bps

@@ -16,7 +16,6 @@ pub const SAMPLES_PER_UI: usize = 64;
 pub const WINDOW_UI: usize = 32;
 /// Frequencies: 0 to 16/UI in steps of 1/(32 UI).
 pub const BINS: usize = 513;
-/// Samples in the window.
 pub const LENGTH: usize = SAMPLES_PER_UI * WINDOW_UI;
 /// First and last cursor, unit intervals from the main one.
 pub const CURSORS: std::ops::RangeInclusive<isize> = -4..=25;

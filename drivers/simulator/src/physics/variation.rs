@@ -37,7 +37,6 @@ pub struct BitDraws {
     pub capacitance: f64,
     /// Board length.
     pub length: f64,
-    /// Skew of the bit.
     pub bit_skew: f64,
     /// Skew of its byte lane: the same draw for all bits of a byte lane.
     pub lane_skew: f64,

@@ -27,7 +27,6 @@ pub struct StartSpread {
 }
 
 impl StartSpread {
-    /// Of a kind of start.
     pub fn of(p: &Parameters, start: StartKind) -> StartSpread {
         let share = match start {
             StartKind::PowerCycle => 1.0,

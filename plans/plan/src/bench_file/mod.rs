@@ -92,7 +92,6 @@ impl BenchFile {
         }
     }
 
-    /// An instrument by name.
     pub fn instrument(&self, name: &str) -> Option<&Instrument> {
         self.instruments.iter().find(|known| known.name == name)
     }
@@ -102,7 +101,6 @@ impl BenchFile {
         self.instruments.iter().find(|known| known.kind == InstrumentKind::Chamber)
     }
 
-    /// Sensor of a control point.
     pub fn sensor(&self, point: ControlPoint) -> Option<&Sensor> {
         self.sensors.iter().find(|sensor| sensor.point == point)
     }

@@ -38,7 +38,6 @@ pub enum Action {
     IsOn,
     /// Measure a voltage, V.
     MeasureVoltage,
-    /// Measure a current, A.
     MeasureCurrent,
     /// Set the temperature, degC.
     SetTemperature,

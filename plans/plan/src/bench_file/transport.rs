@@ -10,7 +10,6 @@ pub enum Transport {
         /// Host and port.
         address: String,
     },
-    /// HiSLIP.
     Hislip {
         /// Host and port.
         address: String,

@@ -16,7 +16,6 @@ pub struct Lattice {
 }
 
 impl Lattice {
-    /// The lattice of a mode.
     pub fn of_mode(mode: CaptureMode, grid: &Grid) -> Lattice {
         match mode {
             CaptureMode::Fast => Lattice::every(2, grid),

@@ -11,7 +11,6 @@ pub enum LabelError {
     /// A visit beside the grid.
     #[error("visit to tap {tap}, Vref step {vref} lies outside the grid of {taps} taps x {steps} steps")]
     OutsideGrid {
-        /// Its tap.
         tap: u16,
         /// Its Vref step.
         vref: u16,
@@ -23,7 +22,6 @@ pub enum LabelError {
     /// Counts for another number of lanes.
     #[error("visit to tap {tap}, Vref step {vref} counts {found} lanes; the capture has {wanted}")]
     LaneCount {
-        /// Its tap.
         tap: u16,
         /// Its Vref step.
         vref: u16,

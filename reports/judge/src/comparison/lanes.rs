@@ -40,9 +40,7 @@ pub(super) struct LaneDifferences {
 pub struct LaneChange {
     /// Chip, module and channel, in words.
     pub setup: String,
-    /// Eye.
     pub eye: EyeName,
-    /// Metric.
     pub metric: Metric,
     /// Lane (DQ).
     pub lane: u16,
@@ -50,14 +48,12 @@ pub struct LaneChange {
     pub conditions: usize,
     /// Mean over them, after minus before, ps or mV.
     pub difference: f64,
-    /// Its standard uncertainty.
     pub standard_uncertainty: f64,
     /// One-sided limits: the lower at the confidence of an answer, the upper at that of the whole family (Bonferroni). They
     /// decide.
     pub interval: (f64, f64),
     /// Loss allowed, mean over the conditions.
     pub allowed: f64,
-    /// The answer.
     pub answer: Answer,
 }
 
@@ -66,11 +62,8 @@ pub struct LaneChange {
 pub struct PooledChange {
     /// Of what: everything, a level of a factor, or a byte lane.
     pub of: String,
-    /// Direction.
     pub direction: &'static str,
-    /// Metric.
     pub metric: Metric,
-    /// Conditions.
     pub conditions: usize,
     /// After minus before, ps or mV.
     pub difference: f64,

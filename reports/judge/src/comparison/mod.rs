@@ -27,7 +27,6 @@ pub struct Pair {
     pub after: usize,
     /// Bit time, ps.
     pub ui_ps: f64,
-    /// VDDQ, mV.
     pub vddq_mv: f64,
 }
 
@@ -69,7 +68,6 @@ pub enum Answer {
 }
 
 impl Answer {
-    /// In words.
     pub fn words(self) -> &'static str {
         match self {
             Answer::Worse => "worse",
@@ -82,9 +80,7 @@ impl Answer {
 /// The metric of a condition that lost most, in units of its uncertainty.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct MetricChange {
-    /// Eye.
     pub eye: EyeName,
-    /// Metric.
     pub metric: Metric,
     /// Worst lane before and after.
     pub lanes: (u16, u16),
@@ -92,7 +88,6 @@ pub struct MetricChange {
     pub margins: (f64, f64),
     /// After minus before, ps or mV.
     pub difference: f64,
-    /// Its standard uncertainty.
     pub standard_uncertainty: f64,
     /// Its one-sided confidence limits, which decide: the lower at 1 - level, the upper at that of the whole family.
     pub interval: (f64, f64),
@@ -105,15 +100,12 @@ pub struct MetricChange {
     pub freedom: f64,
 }
 
-/// One condition compared.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ComparedCondition {
-    /// Name.
     pub name: String,
     /// Indices into both runs' conditions.
     #[serde(skip)]
     pub pair: Pair,
-    /// The answer.
     pub answer: Answer,
     /// Why, where numbers do not say it.
     pub reason: String,

@@ -12,7 +12,6 @@ use statrs::function::gamma::ln_gamma;
 pub struct FailureRate {
     /// Failed starts.
     pub failed: u64,
-    /// Starts.
     pub starts: u64,
     /// Lower limit.
     pub lower: f64,

@@ -22,7 +22,6 @@ const MOST_LANES: usize = 40;
 /// One of the two runs, as the page names it.
 #[derive(Debug, Clone)]
 pub struct RunSide<'a> {
-    /// Facts.
     pub facts: &'a RunFacts,
     /// Who answered.
     pub identities: &'a [Identity],

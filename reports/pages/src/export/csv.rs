@@ -73,15 +73,12 @@ const NOTHING: &str = "none";
 /// One stored job, with the condition it belongs to.
 #[derive(Debug, Clone, Copy)]
 pub struct JobRows<'a> {
-    /// Its condition, judged.
     pub judged: &'a JudgedCondition,
-    /// The job.
     pub note: &'a JobNote,
     /// When it began and ended, UTC, ISO 8601; empty for simulated runs.
     pub utc: (&'a str, &'a str),
     /// The eyes it captured.
     pub captures: &'a [Capture],
-    /// Its data rate.
     pub rate: DataRate,
 }
 

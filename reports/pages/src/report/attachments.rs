@@ -7,7 +7,6 @@ use serde::Serialize;
 /// Most characters of one text on the page; its end tells most.
 const MOST_CHARACTERS: usize = 6000;
 
-/// One text.
 #[derive(Debug, Serialize)]
 pub(super) struct TextView {
     pub name: String,
@@ -15,7 +14,6 @@ pub(super) struct TextView {
     pub cut: bool,
 }
 
-/// The texts of one job.
 #[derive(Debug, Serialize)]
 pub(super) struct JobTextsView {
     pub id: String,

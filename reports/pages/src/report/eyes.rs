@@ -42,7 +42,6 @@ pub(super) struct MetricRow {
     pub note: String,
 }
 
-/// One eye.
 #[derive(Debug, Serialize)]
 pub(super) struct EyeCard {
     pub id: String,

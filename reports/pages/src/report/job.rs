@@ -29,7 +29,6 @@ struct JobPage<'a> {
 pub struct JobEye {
     /// All lanes together.
     pub together: EyePicture,
-    /// Lane by lane.
     pub lanes: Vec<EyePicture>,
 }
 

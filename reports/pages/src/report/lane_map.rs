@@ -46,7 +46,6 @@ pub(super) struct Group {
     pub text: String,
 }
 
-/// One map.
 #[derive(Debug, Serialize)]
 pub(super) struct LaneMap {
     pub title: String,
@@ -70,7 +69,6 @@ pub(super) struct LaneMap {
     pub simulated: bool,
 }
 
-/// A colour of the maps.
 #[derive(Debug, Serialize)]
 pub(super) struct MapColour {
     pub colour: String,

@@ -7,7 +7,6 @@ use plan::matrix::Factor;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// One cell.
 #[derive(Debug, Serialize)]
 pub(super) struct Cell {
     pub class: &'static str,

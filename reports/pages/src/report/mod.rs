@@ -92,7 +92,6 @@ pub enum PageError {
          give one class a point, or none for an eye drawn as outlines only"
     )]
     Picture {
-        /// The eye.
         eye: String,
         /// Classes given.
         points: usize,
@@ -104,7 +103,6 @@ pub enum PageError {
     /// An outline is not SVG path data.
     #[error("the outline of {eye} holds `{found}`, which is no part of an SVG path")]
     Outline {
-        /// The eye.
         eye: String,
         /// The first character that does not belong.
         found: char,
@@ -112,7 +110,6 @@ pub enum PageError {
     /// The picture could not be written.
     #[error("the picture of {eye} could not be written as PNG: {words}")]
     Png {
-        /// The eye.
         eye: String,
         /// The encoder's words.
         words: String,

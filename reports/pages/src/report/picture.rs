@@ -53,7 +53,6 @@ const ROOM: f64 = 0.35;
 const LEAST: f64 = 16.0;
 
 impl Window {
-    /// The whole grid.
     pub fn whole(grid: &Grid) -> Window {
         Window { taps: (0, grid.taps.saturating_sub(1)), steps: (0, grid.vref_steps.saturating_sub(1)) }
     }
@@ -101,7 +100,6 @@ impl Scale {
         Scale { top: seen.copied().max().unwrap_or(0).clamp(7, TOP) }
     }
 
-    /// Colour of a class.
     pub fn colour(self, class: u8) -> [u8; 3] {
         match class {
             NOT_MEASURED => return GREY,

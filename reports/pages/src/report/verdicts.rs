@@ -9,7 +9,6 @@ use serde::Serialize;
 /// Lines of one table, at most.
 const MOST_LINES: usize = 40;
 
-/// A table of the annex.
 #[derive(Debug, Serialize)]
 pub(super) struct AnnexTable {
     pub caption: String,
@@ -20,7 +19,6 @@ pub(super) struct AnnexTable {
     pub screen: bool,
 }
 
-/// The annex.
 #[derive(Debug, Serialize)]
 pub(super) struct Annex {
     pub tables: Vec<AnnexTable>,

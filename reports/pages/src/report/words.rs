@@ -100,7 +100,6 @@ pub(super) fn class(verdict: Option<Verdict>) -> &'static str {
     }
 }
 
-/// The verdict in words.
 pub(super) fn verdict_words(condition: &JudgedCondition) -> &'static str {
     match (condition.verdict, condition.state) {
         (Some(verdict), _) => verdict.words(),
@@ -141,7 +140,6 @@ pub(super) fn metric_place(metric: &JudgedMetric) -> String {
     format!("{}, {}, lane {}", metric.metric.name(), metric.eye, metric.lane)
 }
 
-/// A value of a metric with its unit.
 pub(super) fn with_unit(value: f64, metric: Metric) -> String {
     format!("{} {}", plain(value, 1), metric.base_unit())
 }

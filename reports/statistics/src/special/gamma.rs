@@ -11,7 +11,6 @@ use super::normal::{normal_cdf, normal_sf, normal_upper_quantile};
 use super::roots::{bracket_increasing, find_root};
 use crate::error::{Result, check_probability, check_range};
 
-/// ln(sqrt(2 pi)).
 const LN_SQRT_2PI: f64 = 0.918_938_533_204_672_7;
 
 /// ln Gamma(z+1) minus Stirling's formula; stays accurate for any z > 0.

@@ -28,7 +28,6 @@ use schedule::Standing;
 /// Why a run ends whose mounting check met a fault of the bench.
 const BENCH_FAULT: &str = "the bench has a fault";
 
-/// The loop.
 pub(super) struct Loop<'a, 'f> {
     run: &'a BenchRun<'a>,
     queue: Queue<'a>,

@@ -28,9 +28,7 @@ pub(super) struct StretchSeconds {
     pub ramps: f64,
     /// Soaking there.
     pub soak: f64,
-    /// Training.
     pub training: f64,
-    /// Measuring.
     pub measuring: f64,
 }
 

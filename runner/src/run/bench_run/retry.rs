@@ -32,7 +32,6 @@ pub(super) enum Again {
 }
 
 impl Again {
-    /// After a fault of a kind.
     pub(super) fn after(kind: FaultKind) -> Again {
         match kind {
             FaultKind::TimeOut

@@ -113,7 +113,6 @@ impl BenchEnd {
 
 /// What is run on a bench.
 pub struct BenchRun<'a> {
-    /// The plan.
     pub plan: &'a Plan,
     /// Its jobs in order.
     pub forecast: &'a Forecast,
@@ -138,7 +137,6 @@ pub struct BenchSession {
     clocks: ReadClocks,
 }
 
-/// Opens the driver of a bench.
 type Open = Box<dyn Fn(BenchDriver) -> Box<dyn Bench>>;
 
 impl BenchSession {
@@ -442,7 +440,6 @@ impl BenchSession {
         note(store, &Event::BenchRunStarted { bench: self.bench.name.clone() })
     }
 
-    /// The bench.
     pub(super) fn bench(&self) -> &BenchFile {
         &self.bench
     }
@@ -452,12 +449,10 @@ impl BenchSession {
         &self.custody
     }
 
-    /// The command log.
     pub(super) fn log(&self) -> &CommandLog {
         &self.log
     }
 
-    /// The terminal.
     pub(super) fn terminal(&self) -> &Terminal {
         &self.terminal
     }
