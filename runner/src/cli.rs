@@ -3,11 +3,13 @@
 use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::shard::Shard;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use judge::comparison::Demands;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 /// Characterizes memory interfaces: orders a test plan, runs it, measures data eyes and judges their margin.
 #[derive(Debug, Parser)]
-#[command(name = "nightbench", version, max_term_width = 100, after_help = EXIT_CODES)]
+#[command(name = "nightbench", version = VERSION, max_term_width = 100, after_help = EXIT_CODES)]
 pub struct Cli {
     /// Write no colour.
     #[arg(long, global = true)]
@@ -17,6 +19,8 @@ pub struct Cli {
     pub command: Command,
 }
 
+/// Version and commit.
+const VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), env!("NIGHTBENCH_BUILD"));
 const EXIT_CODES: &str = "Exit codes: 0 every verdict passes (or the command worked); 1 complete, something does not \
                           pass; 2 usage or plan invalid, nothing touched; 3 incomplete; 4 nothing selected, or nothing \
                           that counts; 5 bench refused before the start; 6 could not make safe; 74 a file or the store \
@@ -86,6 +90,11 @@ pub enum Command {
     /// Measure a few conditions now and draw their eyes in the terminal, side by side if asked.
     #[command(after_help = OF_LOOK)]
     Look(LookArguments),
+    /// Show the live page, the report and the eyes of a run folder over HTTP, to be read only.
+    #[command(
+        after_help = "Exit codes: 2 no such folder, a token that is too short, or an address that cannot be listened on; 74 the store could not be read; else as the signal that ends it."
+    )]
+    Serve(ServeArguments),
     /// Show how far a run is and what fails so far; safe during a run.
     #[command(after_help = OF_FOLDER)]
     Status {
@@ -175,6 +184,19 @@ pub enum Command {
 pub struct ManualArguments {
     /// Folder for the pages; made if it is missing.
     pub dir: PathBuf,
+}
+
+/// Arguments of `serve`.
+#[derive(Debug, Args)]
+pub struct ServeArguments {
+    /// Run folder.
+    pub dir: PathBuf,
+    /// Address and port to listen on; port 0 takes a free one. Anything but this computer's own needs --token-file.
+    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:8044")]
+    pub address: SocketAddr,
+    /// File with a token (16 characters or more) that every reader must bring once, as ?token=TOKEN.
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
 }
 
 /// Arguments of `new`.
@@ -286,7 +308,8 @@ pub struct RunArguments {
     /// Run part I of N of the plan (simulated target only); `merge` joins the parts.
     #[arg(long, value_name = "I/N", conflicts_with = "bench")]
     pub shard: Option<Shard>,
-    /// Measure finished jobs again: factor=level,... or `not-measured`. Keeps the older attempts, marked superseded.
+    /// Measure finished jobs again: factor=level,... and results (any of not-measured, undecided, fail, conditional-fail,
+    /// conditional-pass, pass, undecided-against:BASELINE). Keeps the older attempts, marked superseded.
     #[arg(long, value_name = "SELECTION", requires = "reason")]
     pub again: Vec<String>,
     /// Why the jobs are measured again; kept with the older attempts.
@@ -366,10 +389,10 @@ pub struct CompareArguments {
     /// Run folder to compare with it.
     pub dir: PathBuf,
     /// Loss of margin in time that still counts as not worse, UI (bit times), 0 to 1.
-    #[arg(long, value_name = "UI", default_value_t = 0.02, allow_negative_numbers = true)]
+    #[arg(long, value_name = "UI", default_value_t = Demands::default().loss_ui, allow_negative_numbers = true)]
     pub loss_ui: f64,
     /// Loss of margin in voltage that still counts as not worse, percent of VDDQ, 0 to 100.
-    #[arg(long, value_name = "PERCENT", default_value_t = 1.0, allow_negative_numbers = true)]
+    #[arg(long, value_name = "PERCENT", default_value_t = Demands::default().loss_percent_vddq, allow_negative_numbers = true)]
     pub loss_percent: f64,
     /// Confidence of each answer "not worse", and that an unchanged run is called worse nowhere; 0.5001 to 0.9999.
     #[arg(long, value_name = "SHARE", default_value_t = 0.95, allow_negative_numbers = true)]
@@ -391,8 +414,9 @@ pub struct CompareArguments {
 /// Narrows a selection.
 #[derive(Debug, Args)]
 pub struct Only {
-    /// Only these levels of a factor, for example rate=2400,2666; given several times, all must hold. Factors: chip,
-    /// firmware, module, channel, rate (MT/s), temperature (°C), supply, pattern.
+    /// Only these levels of a factor, for example rate=2400,2666,temperature=85; given several times, all must hold.
+    /// Factors: chip, firmware, module, channel, rate (MT/s), temperature (°C), supply, pattern. `run` also takes results,
+    /// as --again does.
     #[arg(long, value_name = "FACTOR=LEVEL,...")]
     pub only: Vec<String>,
 }

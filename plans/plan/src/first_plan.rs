@@ -67,7 +67,11 @@ impl FirstPlan<'_> {
              vref_start_percent = {}   # % of VDDQ\n\
              vref_step_percent = {}\n\
              vref_steps = {}\n",
-            range.taps, range.taps_per_ui, range.vref_start_percent, range.vref_step_percent, range.vref_steps
+            range.taps,
+            range.taps_per_ui,
+            range.vref_start_percent,
+            range.vref_step_percent,
+            range.vref_steps
         )?;
         if let Some((name, bench)) = self.bench
             && let Some(mounted) = &bench.mounted

@@ -21,13 +21,7 @@ impl Selection {
     pub fn read(plan: &Plan, texts: &[String]) -> Result<Selection, String> {
         let mut selection = Selection::default();
         let names = plan.level_names();
-        for text in texts {
-            let Some((factor_word, levels)) = text.split_once('=') else {
-                return Err(format!(
-                    "`{text}` is not a selection; write factor=level,... such as rate=2400,2666"
-                ));
-            };
-            let factor_word = factor_word.trim();
+        for (factor_word, levels) in factors_of(texts)? {
             let Some((_, factor)) = Factor::ALL.iter().find(|(name, _)| *name == factor_word) else {
                 let known: Vec<&str> = Factor::ALL.iter().map(|(name, _)| *name).collect();
                 let hint = nearest(factor_word, known.iter().copied()).map_or_else(
@@ -38,7 +32,7 @@ impl Selection {
             };
             let names = &names[*factor as usize];
             let mut chosen = vec![false; names.len()];
-            for word in levels.split(',').map(str::trim) {
+            for word in levels {
                 let word = match factor {
                     Factor::Rate => DataRate::parse(plan.interface.generation, word)
                         .map_or_else(|| word.to_string(), |rate| rate.to_string()),
@@ -80,6 +74,33 @@ impl Selection {
     }
 }
 
+/// Each factor of the texts with its levels. One text may name several: `rate=2400,2666,temperature=85`.
+fn factors_of(texts: &[String]) -> Result<Vec<(&str, Vec<&str>)>, String> {
+    let mut factors: Vec<(&str, Vec<&str>)> = Vec::new();
+    for text in texts {
+        let first = factors.len();
+        for piece in text.split(',') {
+            match piece.split_once('=') {
+                // A level's name may have the sign in it.
+                Some((word, level))
+                    if factors.len() == first || Factor::ALL.iter().any(|(name, _)| *name == word.trim()) =>
+                {
+                    factors.push((word.trim(), vec![level.trim()]));
+                }
+                _ => match factors.get_mut(first..).and_then(<[_]>::last_mut) {
+                    Some((_, levels)) => levels.push(piece.trim()),
+                    None => {
+                        return Err(format!(
+                            "`{text}` is not a selection; write factor=level,... such as rate=2400,2666"
+                        ));
+                    }
+                },
+            }
+        }
+    }
+    Ok(factors)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -99,5 +120,9 @@ mod tests {
         assert!(Selection::read(&plan, &["rate=99".into()]).unwrap_err().contains("levels:"));
         let read = |text: &str| Selection::read(&plan, &[text.to_string()]).unwrap();
         assert_eq!(read("temperature=25.0"), read("temperature=25"));
+        // Several factors in one text narrow together, as in several texts.
+        let both = [format!("rate={rate}"), "temperature=25".to_string()];
+        assert_eq!(read(&both.join(",")), Selection::read(&plan, &both).unwrap());
+        assert!(Selection::read(&plan, &["2400".into()]).unwrap_err().contains("is not a selection"));
     }
 }

@@ -3,21 +3,17 @@
 use crate::cli::CompareArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::{Terminal, folded, table};
-use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::evaluate::comparing::{Asked, Compared, compared};
+use crate::evaluate::judging::JudgedFolder;
 use crate::evaluate::pictures::{self, Depth};
-use crate::folder::eye_summaries::CacheUse;
 use crate::folder::output::Output;
-use crate::folder::run_folder::{keys_of, open_whole};
-use crate::store::{StoreReader, Target};
-use judge::comparison::{Answer, Comparison, Demands, Pair, compare as compare_runs};
+use crate::folder::run_folder::open_whole;
+use crate::store::StoreReader;
+use judge::comparison::{Answer, Comparison, Demands};
 use nightbench_core::text::counted;
 use pages::comparison::{EyePair, RunSide, build};
 use pages::report;
-use plan::criteria::AcceptanceCriteria;
-use plan::keys::JobKeys;
-use plan::matrix::Factor;
 use serde_json::json;
-use std::collections::{HashMap, HashSet};
 use std::path::Path;
 
 /// Eyes drawn over each other.
@@ -33,40 +29,15 @@ const NO_REPEATS: &str = "Nothing is decided: where a run has a single job of ea
 
 /// Compares DIR with BASELINE.
 pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
-    let demands = demands(arguments)?;
-    let open = open_whole;
-    let (old_reader, new_reader) = (open(&arguments.baseline)?, open(&arguments.dir)?);
-    let old = judged(&arguments.baseline, &old_reader, None, arguments.afresh.cache())?;
-    let own_terms = AcceptanceCriteria::of(&old.file.plan);
-    let new = judged(&arguments.dir, &new_reader, Some(own_terms.clone()), arguments.afresh.cache())?;
-    let mut words = comparable(arguments, &old, &new)?;
-    if AcceptanceCriteria::of(&new.file.plan).limits != own_terms.limits {
-        words.push("The runs have different limits: both are judged by the baseline's.".into());
-    }
-    let pairs = pairs(&old, &new)?;
-    words.extend(other_properties(&old, &new, &pairs)?);
-    if pairs.is_empty() {
-        return Err(Failure::new(
-            Exit::NothingSelected,
-            format!(
-                "{} and {} share no condition: nothing can be compared (modules, channels, rates, temperatures and \
-                 supplies are compared with all their properties, firmware aside)",
-                arguments.baseline.display(),
-                arguments.dir.display()
-            ),
-        ));
-    }
-    let same_chip = {
-        let serials = |folder: &JudgedFolder| {
-            let mut list: Vec<String> =
-                folder.run.identities.iter().map(|identity| identity.chip_serial.clone()).collect();
-            list.sort();
-            list.dedup();
-            list
-        };
-        serials(&old) == serials(&new)
+    let asked = Asked {
+        baseline: &arguments.baseline,
+        dir: &arguments.dir,
+        demands: demands(arguments)?,
+        simulated_with_measured: arguments.simulated_with_measured,
+        cache: arguments.afresh.cache(),
     };
-    let comparison = compare_runs(&old.run, &new.run, &pairs, Demands { same_chip, ..demands });
+    let (old_reader, new_reader) = (open_whole(&arguments.baseline)?, open_whole(&arguments.dir)?);
+    let Compared { old, new, comparison, mut words } = compared(&asked, &old_reader, &new_reader)?;
     if comparison.lacks_repeats(&old.run, &new.run) {
         words.push(NO_REPEATS.into());
     }
@@ -116,147 +87,6 @@ fn demands(arguments: &CompareArguments) -> Result<Demands, Failure> {
         level,
         same_chip: true,
     })
-}
-
-fn judged(
-    dir: &Path,
-    reader: &StoreReader,
-    limits: Option<AcceptanceCriteria>,
-    cache: CacheUse,
-) -> Result<JudgedFolder, Failure> {
-    let instead = match limits {
-        Some(criteria) => {
-            Some(("the baseline".to_string(), crate::evaluate::criteria::resolve(criteria, dir.parent())?))
-        }
-        None => None,
-    };
-    JudgedFolder::read(dir, reader, JudgedBy { instead, all_sets: false, cache })
-}
-
-/// Refuses runs that were not measured alike; remarks on what differs otherwise.
-fn comparable(
-    arguments: &CompareArguments,
-    old: &JudgedFolder,
-    new: &JudgedFolder,
-) -> Result<Vec<String>, Failure> {
-    let mut words = Vec::new();
-    if old.facts.simulated != new.facts.simulated {
-        if !arguments.simulated_with_measured {
-            let kind = |folder: &JudgedFolder| if folder.facts.simulated { "simulated" } else { "measured" };
-            return Err(Failure::invalid(format!(
-                "{} is {}, {} is {}: a model is no baseline for hardware; add --simulated-with-measured if that is \
-                 what you want to see",
-                arguments.baseline.display(),
-                kind(old),
-                arguments.dir.display(),
-                kind(new),
-            )));
-        }
-        words.push(
-            "A simulated run is compared with a measured one: the difference is that of model and hardware."
-                .into(),
-        );
-    }
-    let (old_keys, new_keys) = (simulated_keys(old)?, simulated_keys(new)?);
-    for ((name, was), (_, is)) in old_keys.settings().iter().zip(new_keys.settings()) {
-        if was == is {
-            continue;
-        }
-        match *name {
-            "[interface]" | "[capture]" => {
-                let lines = differing_lines(was, is);
-                return Err(Failure::invalid(format!(
-                    "the runs were measured on different grids or by another capture: {name} differs ({}). Margins \
-                     found on different grids, or at another bit error ratio, differ for that reason alone; measure \
-                     again with the baseline's {name}",
-                    if lines.is_empty() { "it has other keys".into() } else { lines.join("; ") }
-                )));
-            }
-            other => words.push(format!("{other} differs between the runs.")),
-        }
-    }
-    Ok(words)
-}
-
-/// The first lines in which two texts of keys differ, each with both values.
-fn differing_lines(was: &str, is: &str) -> Vec<String> {
-    was.lines()
-        .zip(is.lines())
-        .filter(|(was, is)| was != is)
-        .map(|(was, is)| format!("{was} there, {is} here"))
-        .take(5)
-        .collect()
-}
-
-/// What a folder measured; the target's version is left aside.
-fn simulated_keys(folder: &JudgedFolder) -> Result<JobKeys<'_>, Failure> {
-    keys_of(&folder.file.plan, &Target::Simulated)
-}
-
-/// Conditions joined by what was measured, firmware aside.
-fn pairs(old: &JudgedFolder, new: &JudgedFolder) -> Result<Vec<Pair>, Failure> {
-    let texts = |folder: &JudgedFolder| -> Result<Vec<String>, Failure> {
-        let keys = simulated_keys(folder)?;
-        let all = folder.run.conditions.iter();
-        Ok(all.map(|judged| keys.condition_text(&judged.condition, &[Factor::Firmware])).collect())
-    };
-    let mut known: HashMap<String, usize> = HashMap::new();
-    for (index, text) in texts(old)?.into_iter().enumerate() {
-        known.entry(text).or_insert(index);
-    }
-    let plan = &new.file.plan;
-    let pairs = texts(new)?
-        .into_iter()
-        .enumerate()
-        .filter_map(|(after, text)| {
-            // Each condition of the baseline has one partner: the first firmware of each run.
-            let before = known.remove(&text)?;
-            let condition = new.run.conditions[after].condition;
-            Some(Pair {
-                before,
-                after,
-                ui_ps: condition.rate(plan).ui().0,
-                vddq_mv: condition.supply(plan).vddq.0 * 1000.0,
-            })
-        })
-        .collect();
-    Ok(pairs)
-}
-
-/// Why conditions of the same levels have no partner: which properties differ.
-fn other_properties(old: &JudgedFolder, new: &JudgedFolder, pairs: &[Pair]) -> Result<Vec<String>, Failure> {
-    let (old_keys, new_keys) = (simulated_keys(old)?, simulated_keys(new)?);
-    let (before, after): (HashSet<usize>, HashSet<usize>) =
-        pairs.iter().map(|pair| (pair.before, pair.after)).unzip();
-    let mut known: HashMap<&str, usize> = HashMap::new();
-    for (index, judged) in old.run.conditions.iter().enumerate() {
-        if !before.contains(&index) {
-            known.insert(&judged.name, index);
-        }
-    }
-    let mut reasons: Vec<String> = Vec::new();
-    for (index, judged) in new.run.conditions.iter().enumerate() {
-        let Some(partner) = known.get(judged.name.as_str()) else { continue };
-        if after.contains(&index) {
-            continue;
-        }
-        let was = old_keys.condition_text(&old.run.conditions[*partner].condition, &[Factor::Firmware]);
-        let is = new_keys.condition_text(&judged.condition, &[Factor::Firmware]);
-        let lines = differing_lines(&was, &is);
-        let reason = format!(
-            "Conditions of the same levels have no partner because other properties differ: {}.",
-            if lines.is_empty() {
-                "one has properties that the other lacks".into()
-            } else {
-                lines.join("; ")
-            }
-        );
-        if !reasons.contains(&reason) {
-            reasons.push(reason);
-        }
-    }
-    reasons.truncate(MOST_ALONE);
-    Ok(reasons)
 }
 
 fn eyes(

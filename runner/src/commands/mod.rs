@@ -14,6 +14,7 @@ mod preview;
 mod report;
 mod run;
 mod run_summary;
+mod serve;
 mod status;
 mod study;
 mod verify;
@@ -42,6 +43,7 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::Completions { shell } => manual::completions(&terminal, shell),
         Command::Manual(arguments) => manual::manual(&terminal, &arguments.dir),
         Command::Look(arguments) => look::look(&terminal, &arguments),
+        Command::Serve(arguments) => serve::serve(&terminal, &arguments),
         Command::Status { dir, json } => status::status(&terminal, &dir, json.json),
         Command::Report(arguments) => report::report(&terminal, &arguments),
         Command::Study { dir, afresh, json } => study::study(&terminal, &dir, afresh.cache(), json.json),

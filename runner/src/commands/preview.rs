@@ -140,6 +140,7 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
             "p90_hours": since(finish.p90_min), "earliest_possible_hours": since(earliest),
         },
         "night_hours": night.map(|night| night / 60.0),
+        "most_hours": plan.bench_limits.most_hours,
         "longest_hands_free_hours": longest_hands_free_min(schedule) / 60.0,
         "capture": capture,
         "missing_combinations": missing,
@@ -185,6 +186,7 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
     text.push('\n');
     text.push_str(&hours_words(plan, forecast));
     text.push_str(&finish_words(plan, forecast)?);
+    text.push_str(&most_hours_words(plan, schedule.hours().total));
     text.push_str(&capture_words(plan, ways));
     text.push_str("\n\nTimes of the bench that [bench_times] does not state are estimates.\n");
     text.push_str(&assumed_words(plan, &AcceptanceCriteria::of(plan)));
@@ -310,6 +312,21 @@ fn finish_words(plan: &Plan, forecast: &Forecast) -> Result<String, Failure> {
         ));
     }
     Ok(text)
+}
+
+/// What the plan's own limit of a run's length means for it.
+fn most_hours_words(plan: &Plan, total_h: f64) -> String {
+    let Some(most) = plan.bench_limits.most_hours else { return String::new() };
+    let runs = (total_h / most).ceil().max(1.0) as usize;
+    let words = if runs == 1 {
+        format!("[bench_limits] most_hours: a run on a bench ends after {most} h; this plan is done by then")
+    } else {
+        format!(
+            "[bench_limits] most_hours: a run on a bench ends after {most} h; this plan takes about {runs} runs, each \
+             continued by the same command"
+        )
+    };
+    folded(&words, "\n", "  ")
 }
 
 fn capture_words(plan: &Plan, ways: &[CaptureHours]) -> String {

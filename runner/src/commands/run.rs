@@ -6,8 +6,10 @@ use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::teller::Teller;
 use crate::console::terminal::{Terminal, folded};
+use crate::evaluate::by_result;
 use crate::evaluate::criteria;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::evaluate::live::{LivePage, Told};
 use crate::folder::eye_summaries::CacheUse;
 use crate::folder::run_folder::{bench_keys, keys_of, open_for, open_on};
 use crate::forecast::Forecast;
@@ -20,8 +22,8 @@ use crate::run::disk_space::refuse_without_space;
 use crate::run::execute::Executor;
 use crate::run::mountings::check_mountings;
 use crate::run::pending::PendingJob;
-use crate::run::progress::Progress;
-use crate::run::remeasure::{self, Choice, choose};
+use crate::run::progress::{Doing, Progress};
+use crate::run::remeasure::{self, Choice, Request, choose};
 use crate::run::signals::Watch;
 use crate::run::simulated_run::{Night, simulate};
 use crate::store::{Holder, LimitSet, Store, Target, utc_text};
@@ -39,11 +41,12 @@ use std::time::SystemTime;
 
 /// Runs or continues a plan, and writes its report.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
-    let Measured { dir, mut store, selection, selected, stopped, on_bench, telling } =
+    let Measured { dir, mut store, selection, selected, stopped, on_bench, live, telling } =
         measure(terminal, arguments)?;
     let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
     folder.keep(&mut store)?;
+    live.end(&ended_words(&folder, stopped, on_bench.as_ref()), &folder, store.reader());
     store.close()?;
     // Only words are left: a terminal that nobody reads may hold them up, and a signal then ends the program.
     telling.watch.over();
@@ -66,6 +69,24 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         return Ok(stopped.unwrap_or_else(|| ended.exit(verdicts)));
     }
     Ok(stopped.unwrap_or(verdicts))
+}
+
+/// What the run ended with, for those who look on.
+fn ended_words(folder: &JudgedFolder, stopped: Option<Exit>, on_bench: Option<&BenchEnd>) -> String {
+    if let Some(words) = on_bench.and_then(|ended| ended.not_safe.as_ref()) {
+        return not_safe_words(words);
+    }
+    if let Some(alarm) = on_bench.and_then(|ended| ended.alarm.as_ref()) {
+        return format!("The run ended with an alarm: {alarm}");
+    }
+    if let Some(why) = on_bench.and_then(|ended| ended.ended_early.as_ref()) {
+        return format!("The run ended early: {why}");
+    }
+    match stopped {
+        Some(_) => "The run was stopped, and is safe; the same command continues it.".into(),
+        None if folder.is_complete() => "Every job is done.".into(),
+        None => "The run has ended; jobs are left.".into(),
+    }
 }
 
 /// Says what a bench ended with that a person must look at; the exit code where it is not safe.
@@ -96,6 +117,8 @@ pub struct Measured {
     pub stopped: Option<Exit>,
     /// How the bench ended, where there was one.
     pub on_bench: Option<BenchEnd>,
+    /// The page that tells of it until the report is there.
+    pub live: LivePage,
     /// Tells what goes on, and hears signals.
     pub telling: Telling,
 }
@@ -118,7 +141,10 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
     // The whole plan gives every job its place; selection and shard say which of them are run now.
     let forecast = Forecast::new(plan, &[])?;
     drop(notice);
-    let selection = Selection::read(plan, &arguments.only.only).map_err(Failure::invalid)?;
+    let (only_results, only_levels) = by_result::part(&arguments.only.only)?;
+    let selection = Selection::read(plan, &only_levels).map_err(Failure::invalid)?;
+    let (again_results, again_levels) = by_result::part(&arguments.again)?;
+    let again = Selection::read(plan, &again_levels).map_err(Failure::invalid)?;
     let keys = match &arguments.bench {
         Some(_) => bench_keys(plan)?,
         None => keys_of(plan, &Target::Simulated)?,
@@ -128,6 +154,12 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
     let mut selected = select(plan, &forecast, all, &selection, arguments.shard)?;
     prepare_place(arguments, &dir)?;
     if !Store::exists(&dir)? {
+        if !only_results.is_empty() {
+            return Err(Failure::new(
+                Exit::NothingSelected,
+                format!("--only asks for results, and {} holds none yet", dir.display()),
+            ));
+        }
         if !arguments.again.is_empty() {
             return Err(Failure::new(
                 Exit::NothingSelected,
@@ -164,6 +196,16 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
             dir.display()
         )));
     }
+    if !only_results.is_empty() {
+        let keys = by_result::jobs(&dir, store.reader(), plan, &selected, &only_results)?;
+        selected.retain(|pending| keys.contains(&pending.key));
+        if selected.is_empty() {
+            return Err(Failure::new(
+                Exit::NothingSelected,
+                "--only: no condition has come to such a result",
+            ));
+        }
+    }
     let done_keys = store.reader().done_keys()?;
     let given_up = store.reader().given_up()?;
     for pending in &mut selected {
@@ -172,7 +214,14 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
     let mut superseded = Vec::new();
     let pending = match &arguments.reason {
         Some(reason) => {
-            match choose(plan, &arguments.again, reason, &selected, &given_up, &done_keys, store.reader())? {
+            let request = Request { texts: &arguments.again, reason };
+            let chosen: Vec<PendingJob> =
+                selected.iter().filter(|pending| again.contains(&pending.condition)).copied().collect();
+            let wanted = || match again_results.as_slice() {
+                [] => Ok(None),
+                results => by_result::jobs(&dir, store.reader(), plan, &chosen, results).map(Some),
+            };
+            match choose(&request, &chosen, wanted, &given_up, &done_keys, store.reader())? {
                 Choice::Continued(pending) => {
                     terminal.note("continuing an earlier request to measure again");
                     pending
@@ -212,7 +261,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
         log(&mut store, &event)?;
     }
     if let (Some(reason), false) = (&arguments.reason, pending.is_empty()) {
-        remeasure::open_request(&mut store, &arguments.again, reason)?;
+        remeasure::open_request(&mut store, Request { texts: &arguments.again, reason })?;
     }
     log_start(&mut store, &pending, done_before)?;
     let cancel = CancelToken::new();
@@ -236,11 +285,24 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
         || std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get),
         usize::from,
     );
+    let doing = Doing::default();
+    let live = LivePage::start(
+        &dir,
+        Told {
+            doing: doing.clone(),
+            allowed: bench.iter().flat_map(BenchSession::allowed).collect(),
+            alarms: match &bench {
+                Some(session) => Box::new(session.alarms()),
+                None => Box::new(Vec::new),
+            },
+        },
+    );
     let ran = match bench {
         Some(session) => {
             let executor = executor.with_drop_point(drop_point);
-            let mut progress =
-                Progress::new(*terminal, done_before, done_before + pending.len()).with_clock(clock);
+            let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
+                .with_clock(clock)
+                .told_to(doing);
             let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending };
             let ended = session.run(run, &mut store, &cancel, &mut progress);
             progress.finish();
@@ -256,6 +318,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
             let open = || -> Box<dyn Driver> { Box::new(SimulatedTarget::new(Arc::clone(&options))) };
             let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
                 .with_clock(clock)
+                .told_to(doing)
                 .with_guess(guess(plan, &pending, threads));
             let outcome = simulate(
                 Night { dir: &dir, plan, executor: &executor, open: &open, threads },
@@ -281,6 +344,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
         selected,
         stopped,
         on_bench,
+        live,
         telling: Telling { watch, _teller: teller },
     })
 }

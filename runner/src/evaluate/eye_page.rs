@@ -26,6 +26,17 @@ pub fn write(
     reader: &StoreReader,
     given: &str,
 ) -> Result<(PathBuf, String), Failure> {
+    let (html, short) = draw(folder, reader, given)?;
+    let name = format!("eye-{short}.html");
+    Output::page(dir, &name)?.put(&html)?;
+    Ok((dir.join(name), short))
+}
+
+/// The page of a job's eyes, and the job's key.
+///
+/// # Errors
+/// As [`write`], but for what is written.
+pub fn draw(folder: &JudgedFolder, reader: &StoreReader, given: &str) -> Result<(String, String), Failure> {
     let keys: BTreeMap<String, u32> =
         folder.jobs.iter().map(|(key, job)| (short_key(key), job.condition)).collect();
     let (short, _) = find(given, &keys, false).map_err(Failure::invalid)?;
@@ -61,7 +72,5 @@ pub fn write(
     };
     let html = report::build_job(&folder.run, &folder.facts, (index, note), own.lanes.clone(), pictures)
         .map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
-    let name = format!("eye-{short}.html");
-    Output::page(dir, &name)?.put(&html)?;
-    Ok((dir.join(name), short))
+    Ok((html, short))
 }

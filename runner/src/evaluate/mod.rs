@@ -1,10 +1,14 @@
 //! From the store to judged runs and pages: summaries of eyes, criteria on record, pictures, hours.
 
+pub mod by_result;
+pub mod comparing;
 pub mod criteria;
 pub mod eye_page;
 pub mod heads;
 pub mod judging;
+pub mod left;
 mod limit_sets;
+pub mod live;
 mod page_facts;
 pub mod pictures;
 pub mod report_number;

@@ -49,6 +49,22 @@ pub fn draw(
     Ok(orders.iter().zip(drawn).filter_map(|(order, picture)| Some((order.index, picture?))).collect())
 }
 
+/// The first eye of a job as a picture, with the index of its condition; `None` where it captured none.
+///
+/// # Errors
+/// As [`draw`].
+pub fn of_job(
+    folder: &JudgedFolder,
+    reader: &StoreReader,
+    key: &[u8; 32],
+) -> Result<Option<(usize, EyePicture)>, Failure> {
+    let (Some(job), Some(stored)) = (folder.jobs.get(key), reader.job(key)?) else { return Ok(None) };
+    let (index, counts) = (job.condition as usize, reader.counts(&stored)?);
+    let Some(eye) = counts.first_eye() else { return Ok(None) };
+    let order = Order { index, eye, depth: Depth::Whole, key: *key, counts };
+    Ok(draw_one(folder, &order)?.map(|picture| (index, picture)))
+}
+
 fn draw_one(folder: &JudgedFolder, order: &Order) -> Result<Option<EyePicture>, Failure> {
     let damaged = |words: String| {
         Failure::new(Exit::Store, format!("job {} in the store is damaged: {words}", hex(&order.key)))

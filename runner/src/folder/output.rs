@@ -28,6 +28,7 @@ fn kept_in_a_run_folder(name: &str) -> bool {
             "ballast.bin",
             "report.html",
             "compare.html",
+            "live.html",
             "notes.toml",
             "commands.log",
             "digests.cache",

@@ -5,6 +5,7 @@ use crate::console::terminal::{Terminal, duration, shown};
 use crate::forecast::bench_clock::BenchClock;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use nightbench_core::results::{JobOutcome, JobTimes};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Shortest time between two looks at the bench time; a look at a long plan takes a while itself, so at most a twentieth of the time
@@ -12,11 +13,27 @@ use std::time::{Duration, Instant};
 const LOOK_EVERY: Duration = Duration::from_secs(2);
 const SHARE: u32 = 20;
 
+/// What a run is doing, in words that others may read meanwhile.
+#[derive(Debug, Clone, Default)]
+pub struct Doing(Arc<Mutex<String>>);
+
+impl Doing {
+    /// It does this now.
+    pub fn set(&self, words: &str) {
+        words.clone_into(&mut self.0.lock().unwrap_or_else(PoisonError::into_inner));
+    }
+
+    pub fn words(&self) -> String {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
 /// Shows the progress of a run on stderr.
 pub struct Progress<'f> {
     bar: Option<ProgressBar>,
     terminal: Terminal,
     clock: Option<BenchClock<'f>>,
+    doing: Doing,
     /// When the first job of this run began.
     begin: Instant,
     done_before: usize,
@@ -47,6 +64,7 @@ impl<'f> Progress<'f> {
             bar,
             terminal,
             clock: None,
+            doing: Doing::default(),
             begin: now,
             done_before: done,
             next_look: now,
@@ -90,9 +108,20 @@ impl<'f> Progress<'f> {
         Progress { clock: Some(clock), ..self }
     }
 
+    /// What the run is doing can be read there.
+    pub fn told_to(self, doing: Doing) -> Progress<'f> {
+        Progress { doing, ..self }
+    }
+
+    /// The run does this now.
+    pub fn doing(&self, words: &str) {
+        self.doing.set(words);
+    }
+
     /// One more job is done.
     pub fn job(&mut self, words: &str) {
         self.done += 1;
+        self.doing.set(&format!("Newest job: {words}"));
         match &self.bar {
             Some(bar) => {
                 let (bar, words) = (bar.clone(), shown(words).into_owned());

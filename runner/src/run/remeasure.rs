@@ -2,14 +2,8 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::run::pending::PendingJob;
-use crate::store::{Attempts, GivenUp, JobKey, Store, StoreReader};
-use nightbench_core::results::JobOutcome;
-use plan::Plan;
-use plan::selection::Selection;
+use crate::store::{GivenUp, JobKey, Store, StoreReader};
 use std::collections::{HashMap, HashSet};
-
-/// The word that selects jobs without a valid measurement.
-pub const NOT_MEASURED: &str = "not-measured";
 
 const NOTE: &str = "request to measure again";
 
@@ -22,49 +16,57 @@ pub enum Choice {
     Continued(Vec<PendingJob>),
 }
 
-/// Chooses the jobs of a request among `selected`, whose attempt numbers are those of the next attempt.
+/// A request to measure again.
+#[derive(Debug, Clone, Copy)]
+pub struct Request<'a> {
+    /// Its selections, as given.
+    pub texts: &'a [String],
+    pub reason: &'a str,
+}
+
+impl Request<'_> {
+    fn to_text(self) -> String {
+        serde_json::json!({ "again": self.texts, "reason": self.reason }).to_string()
+    }
+}
+
+/// Chooses the jobs of a request among `selected`, whose attempt numbers are those of the next attempt; `wanted` tells, when
+/// the request is a new one, which keys the results chosen by allow.
 ///
 /// The same selection with the same reason goes on where an earlier request was cut off; it begins anew only when that
 /// one came to its end.
 ///
 /// # Errors
-/// Exit 2 for a selection that names nothing of the plan; exit 4 when no finished job is selected.
+/// Exit 2 without a reason, and what `wanted` fails with; exit 4 when no finished job is selected.
 pub fn choose(
-    plan: &Plan,
-    texts: &[String],
-    reason: &str,
+    request: &Request<'_>,
     selected: &[PendingJob],
+    wanted: impl FnOnce() -> Result<Option<HashSet<JobKey>>, Failure>,
     given_up: &HashMap<JobKey, GivenUp>,
     done: &HashSet<JobKey>,
     reader: &StoreReader,
 ) -> Result<Choice, Failure> {
-    if reason.trim().is_empty() {
+    if request.reason.trim().is_empty() {
         return Err(Failure::invalid("--reason is empty; say why the jobs are measured again"));
     }
-    let (words, levels): (Vec<String>, Vec<String>) =
-        texts.iter().cloned().partition(|text| text.trim() == NOT_MEASURED);
-    let selection = Selection::read(plan, &levels).map_err(|words| {
-        Failure::invalid(format!("{words} (`{NOT_MEASURED}` selects jobs without a result)"))
-    })?;
-    let chosen: Vec<PendingJob> =
-        selected.iter().filter(|pending| selection.contains(&pending.condition)).copied().collect();
-    let pending: Vec<PendingJob> = chosen
+    let pending: Vec<PendingJob> = selected
         .iter()
         .filter(|pending| {
             !done.contains(&pending.key)
-                && given_up.get(&pending.key).is_some_and(|last| last.reason == reason)
+                && given_up.get(&pending.key).is_some_and(|last| last.reason == request.reason)
         })
         .copied()
         .collect();
-    if !pending.is_empty() || open(reader)?.is_some_and(|request| request == self::request(texts, reason)) {
+    if !pending.is_empty() || open(reader)?.is_some_and(|noted| noted == request.to_text()) {
         return Ok(Choice::Continued(pending));
     }
-    let without = if words.is_empty() { None } else { Some(not_measured(reader)?) };
-    let again: Vec<PendingJob> = chosen
-        .into_iter()
+    let wanted = wanted()?;
+    let again: Vec<PendingJob> = selected
+        .iter()
         .filter(|pending| {
-            done.contains(&pending.key) && without.as_ref().is_none_or(|keys| keys.contains(&pending.key))
+            done.contains(&pending.key) && wanted.as_ref().is_none_or(|keys| keys.contains(&pending.key))
         })
+        .copied()
         .collect();
     if again.is_empty() {
         return Err(Failure::new(
@@ -79,8 +81,8 @@ pub fn choose(
 ///
 /// # Errors
 /// Exit 74: the store cannot be written.
-pub fn open_request(store: &mut Store, texts: &[String], reason: &str) -> Result<(), Failure> {
-    store.note(NOTE, &request(texts, reason)).map_err(Failure::from)
+pub fn open_request(store: &mut Store, request: Request<'_>) -> Result<(), Failure> {
+    store.note(NOTE, &request.to_text()).map_err(Failure::from)
 }
 
 /// Notes that the request came to its end: the same one would measure everything anew.
@@ -95,19 +97,4 @@ pub fn close_request(store: &mut Store) -> Result<(), Failure> {
 fn open(reader: &StoreReader) -> Result<Option<String>, Failure> {
     let noted = reader.noted(NOTE)?;
     Ok(noted.filter(|request| !request.is_empty()))
-}
-
-fn request(texts: &[String], reason: &str) -> String {
-    serde_json::json!({ "again": texts, "reason": reason }).to_string()
-}
-
-fn not_measured(reader: &StoreReader) -> Result<HashSet<JobKey>, Failure> {
-    let mut keys = HashSet::new();
-    for stored in reader.jobs(Attempts::Counting) {
-        let stored = stored?;
-        if matches!(stored.outcome, JobOutcome::NotMeasured(_)) {
-            keys.insert(stored.row.key);
-        }
-    }
-    Ok(keys)
 }

@@ -20,6 +20,7 @@ mod events;
 #[cfg(test)]
 mod generated;
 mod lock;
+mod newest;
 mod notes;
 mod opening;
 mod packing;

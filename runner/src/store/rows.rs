@@ -191,6 +191,11 @@ impl PackedCounts {
         self.trainings.iter().map(|packed| PackedTraining::unpack(&packed.detail)).collect()
     }
 
+    /// The eye captured first.
+    pub fn first_eye(&self) -> Option<EyeName> {
+        self.captures.first().map(|packed| packed.eye)
+    }
+
     /// The captures.
     ///
     /// # Errors

@@ -43,6 +43,13 @@ pub struct Demands {
     pub same_chip: bool,
 }
 
+impl Default for Demands {
+    /// What a comparison asks where nothing is said: 0.02 UI, 1 % of VDDQ, 95 %.
+    fn default() -> Demands {
+        Demands { loss_ui: 0.02, loss_percent_vddq: 1.0, level: 0.05, same_chip: true }
+    }
+}
+
 impl Demands {
     /// Loss allowed along the delay axis, ps.
     fn loss_ps(&self, pair: &Pair) -> f64 {

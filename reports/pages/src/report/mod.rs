@@ -14,6 +14,7 @@ mod job;
 mod lane_map;
 mod lanes;
 mod legend;
+mod live;
 mod matrix;
 mod notes;
 mod own_budget;
@@ -22,6 +23,7 @@ pub(crate) mod plot;
 mod rank;
 mod reading;
 mod room;
+mod served;
 mod summary;
 mod tables;
 mod timeline;
@@ -35,6 +37,8 @@ pub(crate) mod tests;
 
 pub use eyes::limits_of;
 pub use job::{JobEye, build_job};
+pub use live::{Live, LiveLine, build_live};
+pub use served::{Served, ServedEye, build_served};
 pub use wanted::{deciding_eyes, wanted_outlines, wanted_pictures};
 
 use crate::own::Own;
@@ -266,8 +270,10 @@ pub(crate) fn running_rules(text: &str, simulated: bool) -> String {
     )
 }
 
-const TEMPLATES: [(&str, &str); 10] = [
+const TEMPLATES: [(&str, &str); 12] = [
     ("eye.html", include_str!("eye.html")),
+    ("live.html", include_str!("live.html")),
+    ("served.html", include_str!("served.html")),
     ("page.html", include_str!("page.html")),
     ("macros.html", include_str!("macros.html")),
     ("top.html", include_str!("top.html")),

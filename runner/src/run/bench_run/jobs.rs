@@ -224,6 +224,7 @@ impl<'a, 'f> Loop<'a, 'f> {
     /// Runs a job and stores it.
     fn one_job(&mut self, one: &PendingJob, first: bool) -> Result<(), Failure> {
         let begun = Begun::at(&self.site);
+        self.record.progress.doing(&format!("Measuring {}", one.condition.describe(self.run.plan)));
         self.record.session.log().note("runner", '-', &format!("job {}", hex(&one.key)));
         let measured = tried(&self.run.executor, &mut self.site, &mut self.known, &mut self.record, one)?;
         self.record.note_module(&mut self.site)?;

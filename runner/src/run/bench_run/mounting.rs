@@ -104,6 +104,7 @@ impl Operator<'_> {
             };
             // Only now: whoever comes finds everything off.
             record.tell(EventKind::HandsNeeded, &task);
+            record.progress.doing(&format!("Waiting for hands: {task}"));
             let begin = site.elapsed_s();
             let done = self.hands.change(&wanted, &sensors, &reseat);
             record.spent(site, HANDS_READING, begin)?;
@@ -192,6 +193,7 @@ impl Operator<'_> {
             clock_words(next)
         );
         record.say(&what);
+        record.progress.doing(&what);
         record.tell(EventKind::Waiting, &format!("{name} at {}", clock_words(next)));
         record.note(&Event::Waiting { what })?;
         let begin = site.elapsed_s();

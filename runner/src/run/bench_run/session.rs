@@ -20,6 +20,7 @@ use crate::store::{Attempts, Store, Target, utc_text};
 use bench::driver::within;
 use bench::{BenchDriver, CommandLog, Custody, StateFolder};
 use contract::{CancelToken, DriverError};
+use nightbench_core::devices::ControlPoint;
 use nightbench_core::events::Event;
 use nightbench_core::results::JobOutcome;
 use plan::Plan;
@@ -236,6 +237,33 @@ impl BenchSession {
     /// The local time the run is said to begin at, minutes.
     pub(super) fn start_local_min(&self) -> Option<f64> {
         self.start_local_min
+    }
+
+    /// Names of what is read during the run, each with the lowest and the highest that is allowed.
+    pub fn allowed(&self) -> Vec<(String, f64, f64)> {
+        let limits = &self.bench.limits;
+        let sensors = self.bench.sensors.iter().map(|sensor| {
+            let (low, high) = match sensor.point {
+                ControlPoint::Air => (limits.air_low, limits.air_high),
+                _ => (limits.device_low, limits.device_high),
+            };
+            (format!("{} temperature", sensor.point.name()), low.0, high.0)
+        });
+        let rails = self.bench.rails.iter().map(|rail| (rail.name.clone(), rail.low.0, rail.high.0));
+        sensors.chain(rails).collect()
+    }
+
+    /// Alarms that are latched whenever it is asked, and who made the bench safe from outside.
+    pub fn alarms(&self) -> impl Fn() -> Vec<String> + Send + Sync + use<> {
+        let custody = self.custody.clone();
+        move || {
+            let latched = match custody.latch() {
+                Ok(latch) => latch.map(|latch| format!("{}, latched: {}", latch.kind.words(), latch.words)),
+                Err(words) => Some(words),
+            };
+            let outside = custody.made_safe_since().ok().flatten();
+            latched.into_iter().chain(outside.map(|who| format!("made safe from outside: {who}"))).collect()
+        }
     }
 
     /// What the run folder is bound to.

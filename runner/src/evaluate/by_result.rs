@@ -1,0 +1,137 @@
+//! Jobs chosen by what is known of their conditions: by verdict, undecided, or undecided against a baseline.
+
+use crate::console::exit::Failure;
+use crate::evaluate::comparing::{Asked, compared};
+use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::folder::eye_summaries::CacheUse;
+use crate::folder::run_folder::open_whole;
+use crate::run::pending::PendingJob;
+use crate::store::{Attempts, JobKey, StoreReader};
+use judge::comparison::{Answer, Demands};
+use judge::judged::Verdict;
+use nightbench_core::condition::ConditionState;
+use nightbench_core::results::JobOutcome;
+use plan::Plan;
+use plan::expand::Condition;
+use plan::matrix::Factor;
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
+
+/// What a condition or job has come to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Known {
+    /// The job has no valid measurement.
+    NotMeasured,
+    /// Measured, and nothing can be said.
+    Undecided,
+    Verdict(Verdict),
+    /// Neither worse nor shown to be not worse than in this run folder.
+    UndecidedAgainst(PathBuf),
+}
+
+const AGAINST: &str = "undecided-against:";
+
+/// Words that choose by result, for messages.
+pub const WORDS: &str =
+    "not-measured, undecided, fail, conditional-fail, conditional-pass, pass, undecided-against:BASELINE";
+
+impl Known {
+    fn parse(word: &str) -> Option<Known> {
+        let plain = |verdict: Verdict| verdict.words().replace(' ', "-");
+        match word {
+            "not-measured" => Some(Known::NotMeasured),
+            "undecided" => Some(Known::Undecided),
+            _ => match word.strip_prefix(AGAINST) {
+                Some("") => None,
+                Some(baseline) => Some(Known::UndecidedAgainst(baseline.into())),
+                None => Verdict::ALL.into_iter().find(|verdict| plain(*verdict) == word).map(Known::Verdict),
+            },
+        }
+    }
+}
+
+/// Parts a selection's texts: results that are wanted (any of them), and levels of factors as they are.
+///
+/// # Errors
+/// Exit 2: a text that mixes both, or a word that is neither.
+pub fn part(texts: &[String]) -> Result<(Vec<Known>, Vec<String>), Failure> {
+    let (mut results, mut levels) = (Vec::new(), Vec::new());
+    for text in texts {
+        if text.contains('=') {
+            levels.push(text.clone());
+            continue;
+        }
+        for word in text.split(',').map(str::trim) {
+            results.push(Known::parse(word).ok_or_else(|| {
+                Failure::invalid(format!(
+                    "`{word}` is not a selection; write factor=level,... such as rate=2400,2666, or one or more of {WORDS}"
+                ))
+            })?);
+        }
+    }
+    Ok((results, levels))
+}
+
+/// A condition by its levels' names: what two versions of a plan have in common.
+fn by_name(plan: &Plan, condition: &Condition) -> Vec<String> {
+    Factor::ALL.iter().map(|(_, factor)| plan.level_name(*factor, condition.level(*factor))).collect()
+}
+
+/// Keys of those jobs that have come to one of these results, by what a folder holds.
+///
+/// # Errors
+/// Exit 2: a baseline that is not there or cannot be compared; exit 74: a store cannot be read.
+pub fn jobs(
+    dir: &Path,
+    reader: &StoreReader,
+    plan: &Plan,
+    jobs: &[PendingJob],
+    wanted: &[Known],
+) -> Result<HashSet<JobKey>, Failure> {
+    let mut keys = HashSet::new();
+    let mut conditions: HashSet<Vec<String>> = HashSet::new();
+    if wanted.contains(&Known::NotMeasured) {
+        for stored in reader.jobs(Attempts::Counting) {
+            let stored = stored?;
+            if matches!(stored.outcome, JobOutcome::NotMeasured(_)) {
+                keys.insert(stored.row.key);
+            }
+        }
+    }
+    if wanted.iter().any(|known| matches!(known, Known::Undecided | Known::Verdict(_))) {
+        let by = JudgedBy { instead: None, all_sets: false, cache: CacheUse::Look };
+        let judged = JudgedFolder::read(dir, reader, by)?;
+        let is_wanted = |known: &Known, verdict, state| match known {
+            Known::Verdict(wanted) => verdict == Some(*wanted),
+            Known::Undecided => state == ConditionState::Undecided,
+            Known::NotMeasured | Known::UndecidedAgainst(_) => false,
+        };
+        for condition in &judged.run.conditions {
+            if wanted.iter().any(|known| is_wanted(known, condition.verdict, condition.state)) {
+                conditions.insert(by_name(&judged.file.plan, &condition.condition));
+            }
+        }
+    }
+    for known in wanted {
+        let Known::UndecidedAgainst(baseline) = known else { continue };
+        let asked = Asked {
+            baseline,
+            dir,
+            demands: Demands::default(),
+            simulated_with_measured: false,
+            cache: CacheUse::Look,
+        };
+        let found = compared(&asked, &open_whole(baseline)?, reader)?;
+        for condition in &found.comparison.conditions {
+            if condition.answer == Answer::Undecided {
+                let judged = &found.new.run.conditions[condition.pair.after];
+                conditions.insert(by_name(&found.new.file.plan, &judged.condition));
+            }
+        }
+    }
+    if !conditions.is_empty() {
+        let chosen = jobs.iter().filter(|pending| conditions.contains(&by_name(plan, &pending.condition)));
+        keys.extend(chosen.map(|pending| pending.key));
+    }
+    Ok(keys)
+}

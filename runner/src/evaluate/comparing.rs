@@ -1,0 +1,214 @@
+//! Two run folders judged alike, and compared condition by condition.
+
+use crate::console::exit::{Exit, Failure};
+use crate::evaluate::criteria;
+use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::folder::eye_summaries::CacheUse;
+use crate::folder::run_folder::keys_of;
+use crate::store::{StoreReader, Target};
+use judge::comparison::{Comparison, Demands, Pair, compare};
+use plan::criteria::AcceptanceCriteria;
+use plan::keys::JobKeys;
+use plan::matrix::Factor;
+use std::collections::{HashMap, HashSet};
+use std::path::Path;
+
+/// Most reasons given why conditions have no partner.
+const MOST_REASONS: usize = 5;
+
+/// What is to be compared, and how.
+#[derive(Debug, Clone, Copy)]
+pub struct Asked<'a> {
+    /// Run folder of the baseline.
+    pub baseline: &'a Path,
+    /// Run folder compared with it.
+    pub dir: &'a Path,
+    /// What counts as lost.
+    pub demands: Demands,
+    /// A simulated run may be compared with a measured one.
+    pub simulated_with_measured: bool,
+    pub cache: CacheUse,
+}
+
+/// Two runs and what came of comparing them.
+pub struct Compared {
+    /// The baseline.
+    pub old: JudgedFolder,
+    /// The other one, judged by the baseline's limits.
+    pub new: JudgedFolder,
+    pub comparison: Comparison,
+    /// What a reader must know beside it.
+    pub words: Vec<String>,
+}
+
+/// Compares the folders behind two readers.
+///
+/// # Errors
+/// Exit 2: runs that cannot be compared; exit 4: no condition in common; exit 74: a store cannot be read.
+pub fn compared(
+    asked: &Asked<'_>,
+    old_reader: &StoreReader,
+    new_reader: &StoreReader,
+) -> Result<Compared, Failure> {
+    let old = judged(asked.baseline, old_reader, None, asked.cache)?;
+    let own_criteria = AcceptanceCriteria::of(&old.file.plan);
+    let new = judged(asked.dir, new_reader, Some(own_criteria.clone()), asked.cache)?;
+    let mut words = comparable(asked, &old, &new)?;
+    if AcceptanceCriteria::of(&new.file.plan).limits != own_criteria.limits {
+        words.push("The runs have different limits: both are judged by the baseline's.".into());
+    }
+    let pairs = pairs(&old, &new)?;
+    words.extend(other_properties(&old, &new, &pairs)?);
+    if pairs.is_empty() {
+        return Err(Failure::new(
+            Exit::NothingSelected,
+            format!(
+                "{} and {} share no condition: nothing can be compared (modules, channels, rates, temperatures and \
+                 supplies are compared with all their properties, firmware aside)",
+                asked.baseline.display(),
+                asked.dir.display()
+            ),
+        ));
+    }
+    let serials = |folder: &JudgedFolder| -> HashSet<String> {
+        folder.run.identities.iter().map(|identity| identity.chip_serial.clone()).collect()
+    };
+    let same_chip = serials(&old) == serials(&new);
+    let comparison = compare(&old.run, &new.run, &pairs, Demands { same_chip, ..asked.demands });
+    Ok(Compared { old, new, comparison, words })
+}
+
+fn judged(
+    dir: &Path,
+    reader: &StoreReader,
+    limits: Option<AcceptanceCriteria>,
+    cache: CacheUse,
+) -> Result<JudgedFolder, Failure> {
+    let instead = match limits {
+        Some(criteria) => Some(("the baseline".to_string(), criteria::resolve(criteria, dir.parent())?)),
+        None => None,
+    };
+    JudgedFolder::read(dir, reader, JudgedBy { instead, all_sets: false, cache })
+}
+
+/// Refuses runs that were not measured alike; remarks on what differs otherwise.
+fn comparable(asked: &Asked<'_>, old: &JudgedFolder, new: &JudgedFolder) -> Result<Vec<String>, Failure> {
+    let mut words = Vec::new();
+    if old.facts.simulated != new.facts.simulated {
+        if !asked.simulated_with_measured {
+            let kind = |folder: &JudgedFolder| if folder.facts.simulated { "simulated" } else { "measured" };
+            return Err(Failure::invalid(format!(
+                "{} is {}, {} is {}: a model is no baseline for hardware; add --simulated-with-measured if that is \
+                 what you want to see",
+                asked.baseline.display(),
+                kind(old),
+                asked.dir.display(),
+                kind(new),
+            )));
+        }
+        words.push(
+            "A simulated run is compared with a measured one: the difference is that of model and hardware."
+                .into(),
+        );
+    }
+    let (old_keys, new_keys) = (simulated_keys(old)?, simulated_keys(new)?);
+    for ((name, was), (_, is)) in old_keys.settings().iter().zip(new_keys.settings()) {
+        if was == is {
+            continue;
+        }
+        match *name {
+            "[interface]" | "[capture]" => {
+                let lines = differing_lines(was, is);
+                return Err(Failure::invalid(format!(
+                    "the runs were measured on different grids or by another capture: {name} differs ({}). Margins \
+                     found on different grids, or at another bit error ratio, differ for that reason alone; measure \
+                     again with the baseline's {name}",
+                    if lines.is_empty() { "it has other keys".into() } else { lines.join("; ") }
+                )));
+            }
+            other => words.push(format!("{other} differs between the runs.")),
+        }
+    }
+    Ok(words)
+}
+
+/// The first lines in which two texts of keys differ, each with both values.
+fn differing_lines(was: &str, is: &str) -> Vec<String> {
+    was.lines()
+        .zip(is.lines())
+        .filter(|(was, is)| was != is)
+        .map(|(was, is)| format!("{was} there, {is} here"))
+        .take(5)
+        .collect()
+}
+
+/// What a folder measured; the target's version is left aside.
+fn simulated_keys(folder: &JudgedFolder) -> Result<JobKeys<'_>, Failure> {
+    keys_of(&folder.file.plan, &Target::Simulated)
+}
+
+/// Conditions joined by what was measured, firmware aside.
+fn pairs(old: &JudgedFolder, new: &JudgedFolder) -> Result<Vec<Pair>, Failure> {
+    let texts = |folder: &JudgedFolder| -> Result<Vec<String>, Failure> {
+        let keys = simulated_keys(folder)?;
+        let all = folder.run.conditions.iter();
+        Ok(all.map(|judged| keys.condition_text(&judged.condition, &[Factor::Firmware])).collect())
+    };
+    let mut known: HashMap<String, usize> = HashMap::new();
+    for (index, text) in texts(old)?.into_iter().enumerate() {
+        known.entry(text).or_insert(index);
+    }
+    let plan = &new.file.plan;
+    let pairs = texts(new)?
+        .into_iter()
+        .enumerate()
+        .filter_map(|(after, text)| {
+            // Each condition of the baseline has one partner: the first firmware of each run.
+            let before = known.remove(&text)?;
+            let condition = new.run.conditions[after].condition;
+            Some(Pair {
+                before,
+                after,
+                ui_ps: condition.rate(plan).ui().0,
+                vddq_mv: condition.supply(plan).vddq.0 * 1000.0,
+            })
+        })
+        .collect();
+    Ok(pairs)
+}
+
+/// Why conditions of the same levels have no partner: which properties differ.
+fn other_properties(old: &JudgedFolder, new: &JudgedFolder, pairs: &[Pair]) -> Result<Vec<String>, Failure> {
+    let (old_keys, new_keys) = (simulated_keys(old)?, simulated_keys(new)?);
+    let (before, after): (HashSet<usize>, HashSet<usize>) =
+        pairs.iter().map(|pair| (pair.before, pair.after)).unzip();
+    let mut known: HashMap<&str, usize> = HashMap::new();
+    for (index, judged) in old.run.conditions.iter().enumerate() {
+        if !before.contains(&index) {
+            known.insert(&judged.name, index);
+        }
+    }
+    let mut reasons: Vec<String> = Vec::new();
+    for (index, judged) in new.run.conditions.iter().enumerate() {
+        let Some(partner) = known.get(judged.name.as_str()) else { continue };
+        if after.contains(&index) {
+            continue;
+        }
+        let was = old_keys.condition_text(&old.run.conditions[*partner].condition, &[Factor::Firmware]);
+        let is = new_keys.condition_text(&judged.condition, &[Factor::Firmware]);
+        let lines = differing_lines(&was, &is);
+        let reason = format!(
+            "Conditions of the same levels have no partner because other properties differ: {}.",
+            if lines.is_empty() {
+                "one has properties that the other lacks".into()
+            } else {
+                lines.join("; ")
+            }
+        );
+        if !reasons.contains(&reason) {
+            reasons.push(reason);
+        }
+    }
+    reasons.truncate(MOST_REASONS);
+    Ok(reasons)
+}

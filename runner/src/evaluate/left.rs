@@ -1,0 +1,81 @@
+//! What is left of a run: hours of the bench, its end, and when hands are wanted.
+
+use crate::console::exit::{Exit, Failure};
+use crate::forecast::Forecast;
+use crate::forecast::bench_clock::{BenchClock, work_min};
+use crate::forecast::folder_facts::PlanSize;
+use crate::inputs::plan_file::PlanFile;
+use crate::run::bench_run::bench_hours;
+use crate::store::{Meta, StoreReader, Target};
+use plan::Plan;
+use schedule::Mounting;
+
+/// Most jobs whose finish is worked out through the calendar; beyond it, ordering the plan again would make the
+/// answer slow, and the size noted in the folder serves.
+const MOST_ORDERED_JOBS: u64 = 10_000;
+
+/// Module and channel of a mounting, as the ordering numbers them.
+fn setup_words(plan: &Plan, mounting: &Mounting) -> Option<String> {
+    let chips = plan.matrix.chips.len().max(1);
+    let (level, chip) = (mounting.module as usize / chips, mounting.module as usize % chips);
+    let module = plan.modules.get(*plan.matrix.modules.get(level)?)?;
+    let channel = plan.channels.get(*plan.matrix.channels.get(mounting.channel as usize)?)?;
+    let chip = plan.chips.get(*plan.matrix.chips.get(chip)?).filter(|_| chips > 1);
+    let chip = chip.map_or_else(String::new, |chip| format!(", chip {}", chip.name));
+    Some(format!("{}{chip} on {}", module.name, channel.name))
+}
+
+/// What is left of a run.
+pub struct Left {
+    /// Bench hours of what is done; unknown for very large plans.
+    pub done_hours: Option<f64>,
+    /// Bench hours still to come.
+    pub left_hours: f64,
+    /// P10, P50 and P90 of the finish; unknown for very large plans.
+    pub finish: Option<[String; 3]>,
+    /// When hands are needed next, and what is to be mounted then.
+    pub next: Option<(String, String)>,
+}
+
+impl Left {
+    /// Of a folder in which `done` jobs are done.
+    ///
+    /// # Errors
+    /// Exit 74: the store or its plan cannot be read.
+    pub fn of(reader: &StoreReader, meta: &Meta, size: &PlanSize, done: usize) -> Result<Left, Failure> {
+        if size.jobs > MOST_ORDERED_JOBS {
+            let share = 1.0 - done as f64 / size.jobs.max(1) as f64;
+            return Ok(Left {
+                done_hours: None,
+                left_hours: size.bench_hours * share.max(0.0),
+                finish: None,
+                next: None,
+            });
+        }
+        let file = PlanFile::from_text(meta.plan_text.clone(), "stored plan", false)
+            .map_err(|failure| Failure::new(Exit::Store, failure.words))?;
+        let forecast = Forecast::new(&file.plan, &[])?;
+        let observed = BenchClock::of_store(&file.plan, &forecast, reader)?.observed()?;
+        let end = |minutes: f64| forecast.clock(&file.plan, minutes);
+        let next = observed.moments.first().and_then(|moment| {
+            let setup = setup_words(&file.plan, forecast.problem.mountings().get(moment.mounting as usize)?)?;
+            Some((end(moment.start_min), setup))
+        });
+        let done_hours = match meta.target {
+            Target::Simulated => work_min(&observed) / 60.0,
+            // A bench has a clock of its own.
+            Target::Bench(_) => {
+                let hours = bench_hours(reader)?;
+                hours.total - hours.waiting
+            }
+        };
+        Ok(Left {
+            done_hours: Some(done_hours),
+            left_hours: observed.left_min / 60.0,
+            finish: Some(
+                [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),
+            ),
+            next,
+        })
+    }
+}
