@@ -33,6 +33,7 @@ mod rig;
 mod schedule;
 mod scpi_device;
 mod scripted;
+mod serve;
 mod shards;
 mod sound;
 mod spd;

@@ -1,7 +1,7 @@
 //! At the desk: from an empty folder to a first plan, and eyes in the terminal.
 
 use crate::files::spd_bytes;
-use crate::support::{Folder, SMALL, nightbench};
+use crate::support::{Folder, SMALL, json, nightbench};
 use nightbench_core::rates::Generation;
 use plan::Plan;
 use runner::evaluate::judging::{JudgedBy, JudgedFolder};
@@ -120,4 +120,42 @@ fn shells_and_man_are_told_every_command() {
     let page = |name: &str| std::fs::read_to_string(folder.path().join("pages").join(name));
     assert!(page("nightbench.1").expect("the program's").contains("preview"));
     assert!(page("nightbench-look.1").expect("a command's").contains("side by side"));
+}
+
+#[test]
+fn jobs_are_chosen_by_what_they_came_to() {
+    let folder = Folder::new();
+    folder.file("plan.toml", SMALL);
+    let run = nightbench(folder.path(), &["run", "plan.toml", "--into", "run", "--json"]);
+    assert!([0, 1].contains(&run.code), "{}", run.err);
+    let again = |selection: &str| {
+        nightbench(
+            folder.path(),
+            &["run", "plan.toml", "--into", "run", "--again", selection, "--reason", "tried", "--json"],
+        )
+    };
+    let verdicts = &json(&run)["verdicts"];
+    let passes = verdicts["pass"].as_u64().expect("a count");
+    assert!(passes > 0, "{verdicts}");
+    // Several factors in one selection narrow together.
+    let one = again("rate=2133,temperature=25,channel=direct");
+    assert_eq!(one.err.matches(": measured").count(), 1, "{}", one.err);
+    let none = again("undecided,conditional-fail");
+    assert!(none.code == 4 && none.err.contains("nothing to measure again"), "{}", none.err);
+    let passed = again("pass");
+    assert_eq!(passed.err.matches(": measured").count() as u64, passes, "{}", passed.err);
+    let odd = again("passed");
+    assert!(odd.code == 2 && odd.err.contains("conditional-pass, pass"), "{}", odd.err);
+    // Against itself a run of one job a condition is undecided.
+    let undecided = ["run", "plan.toml", "--into", "run", "--only", "undecided-against:run"];
+    let nothing_new = nightbench(folder.path(), &undecided);
+    assert!([0, 1, 3, 4].contains(&nothing_new.code), "{}", nothing_new.err);
+    let missing = nightbench(
+        folder.path(),
+        &["run", "plan.toml", "--into", "run", "--only", "undecided-against:elsewhere"],
+    );
+    assert!(missing.code == 2 && missing.err.contains("elsewhere"), "{}", missing.err);
+    let early = nightbench(folder.path(), &["run", "plan.toml", "--into", "new", "--only", "fail"]);
+    assert!(early.code == 4 && early.err.contains("holds none yet"), "{}", early.err);
+    assert!(!folder.path().join("new").exists());
 }

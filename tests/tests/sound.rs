@@ -1,7 +1,7 @@
 //! What a report rests on: the store as it was measured and nothing else, a log nobody changed, jobs nobody left out.
 
 use crate::support::{Folder, SMALL, json, nightbench};
-use runner::run::remeasure::open_request;
+use runner::run::remeasure::{Request, open_request};
 use runner::store::Store;
 use rusqlite::Connection;
 use std::path::Path;
@@ -147,7 +147,8 @@ fn a_request_cut_off_after_its_last_job_is_not_measured_twice() {
     assert_eq!(superseded(at), 2);
     // As if killed between the last job and the report.
     let mut store = Store::open(&at.join("d")).unwrap();
-    open_request(&mut store, &["rate=2400".into()], "probe re-seated").unwrap_or_else(|_| panic!("noted"));
+    let request = Request { texts: &["rate=2400".into()], reason: "probe re-seated" };
+    open_request(&mut store, request).unwrap_or_else(|_| panic!("noted"));
     store.close().unwrap();
     let continued = run(&folder, &again);
     assert!(continued.err.contains("continuing an earlier request"), "{}", continued.err);

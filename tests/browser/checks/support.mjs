@@ -14,8 +14,7 @@ export const launch = () =>
   chromium.launch({ executablePath: process.env.CHROMIUM || '/usr/bin/chromium', headless: true, args: FLAGS });
 
 /** Every report page in the folder that REPORTS names. */
-export function reports() {
-  const folder = process.env.REPORTS;
+export function reports(folder = process.env.REPORTS) {
   if (!folder) { throw new Error('REPORTS must name a folder of report pages; .ci/run makes one'); }
   const files = readdirSync(folder).filter((name) => name.endsWith('.html')).sort();
   if (files.length === 0) { throw new Error(`${folder} holds no page`); }

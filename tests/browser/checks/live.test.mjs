@@ -1,0 +1,53 @@
+// The live page and the list of pages: looked at in passing, on a telephone as well, and never with a script.
+import { after, before, describe, test } from 'node:test';
+import assert from 'node:assert/strict';
+import { createRequire } from 'node:module';
+import { readFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { launch, open, reports } from './support.mjs';
+
+const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
+const pages = reports(join(process.env.REPORTS ?? '', 'live'));
+let browser;
+before(async () => { browser = await launch(); });
+after(async () => { await browser?.close(); });
+
+async function opened(path, options, work) {
+  const view = await open(browser, path, options);
+  try { return await work(view); } finally { await view.close(); }
+}
+
+for (const { name, path } of pages) {
+  describe(`live: ${name}`, () => {
+    for (const width of [390, 1280]) {
+      for (const colorScheme of ['light', 'dark']) {
+        test(`fits ${width} px in ${colorScheme} colours and has no finding of axe`, () => opened(path, { width, colorScheme }, async ({ page, troubles }) => {
+          const over = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+          assert.ok(over <= 0, `${over} px too wide`);
+          assert.deepEqual(troubles, []);
+          await page.evaluate(axe);
+          const found = await page.evaluate(async () => {
+            // It shows what happens now, without a script: the exception for real-time events (WCAG 2.2.1).
+            const rules = { 'meta-refresh': { enabled: false } };
+            const result = await globalThis.axe.run(document, { resultTypes: ['violations'], rules });
+            return result.violations.map((v) => `${v.id} (${v.nodes.length}): ${v.help}; first: ${v.nodes[0].html.slice(0, 160)}`);
+          });
+          assert.deepEqual(found, []);
+        }));
+      }
+    }
+
+    test('holds no script, and loads itself again only while there is news', () => {
+      const text = readFileSync(path, 'utf8');
+      assert.ok(!/<script/i.test(text));
+      assert.equal(/http-equiv="refresh"/.test(text), name === 'running');
+      assert.ok(!text.includes('<b>bold</b>') && !text.includes('<i>tilted</i>'), 'a name became a tag');
+    });
+  });
+}
+
+test('an alarm is the first thing on the page and in its title', () => opened(pages.find(({ name }) => name === 'running').path, {}, async ({ page }) => {
+  assert.match(await page.title(), /^ALARM/);
+  assert.equal(await page.locator('main > section').first().locator('[role=alert]').count(), 1);
+  assert.ok(await page.locator('svg .limit').count() >= 3, 'limits are drawn');
+}));
