@@ -5,6 +5,7 @@
 #![allow(clippy::disallowed_methods)]
 
 mod fixture;
+mod live;
 
 use fixture::Kind;
 use judge::judged;
@@ -25,11 +26,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         Some("live") => {
             let newest = report::deciding_eyes(&demo.run).first().copied();
             let newest = newest.map(|(index, eye)| (index, fixture::picture(&demo.run, index, eye)));
-            print!("{}", report::build_live(&demo.run, &demo.facts, &fixture::live(), newest)?);
+            print!("{}", report::build_live(&demo.run, &demo.facts, &live::live(), newest)?);
             return Ok(());
         }
         Some("served") => {
-            print!("{}", report::build_served(&fixture::served())?);
+            print!("{}", report::build_served(&live::served())?);
             return Ok(());
         }
         _ => {}

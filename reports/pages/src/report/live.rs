@@ -4,6 +4,7 @@
 use super::plot::{AREA, Path, Plot, SLOTS, Scale, range};
 use super::words::*;
 use super::{Options, PageError, eyes, matrix, render};
+use crate::own::Own;
 use judge::judged::{EyePicture, JudgedRun, RunFacts, Verdict};
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -54,7 +55,7 @@ pub struct Live {
 struct LivePage<'a> {
     facts: &'a RunFacts,
     mark: &'static str,
-    style: &'static str,
+    own: Own,
     refresh_s: Option<u64>,
     written_utc: &'a str,
     now: &'a str,
@@ -99,7 +100,7 @@ pub fn build_live(
     let page = LivePage {
         facts,
         mark: if facts.simulated { SIMULATED } else { "" },
-        style: include_str!("style.css"),
+        own: Own::new(include_str!("style.css").into(), ""),
         refresh_s: live.refresh_s,
         written_utc: &live.written_utc,
         now: &live.now,

@@ -1,6 +1,7 @@
 //! The list of what a run folder has to show, for those who come by HTTP.
 
 use super::{PageError, render};
+use crate::own::Own;
 use serde::Serialize;
 
 /// A job whose eyes can be drawn.
@@ -30,7 +31,7 @@ pub struct Served {
 
 #[derive(Serialize)]
 struct ServedPage<'a> {
-    style: &'static str,
+    own: Own,
     served: &'a Served,
 }
 
@@ -39,5 +40,5 @@ struct ServedPage<'a> {
 /// # Errors
 /// [`PageError::Template`].
 pub fn build_served(served: &Served) -> Result<String, PageError> {
-    render("served.html", &ServedPage { style: include_str!("style.css"), served })
+    render("served.html", &ServedPage { own: Own::new(include_str!("style.css").into(), ""), served })
 }
