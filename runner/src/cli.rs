@@ -41,8 +41,8 @@ const OF_RUN: &str = "Exit codes: 0 every condition that counts passes; 1 comple
 const OF_LOOK: &str = "Exit codes: 0 drawn, whatever the eyes are; 2 mistakes in plan or selection, or too many conditions \
                        to look at; 3 a condition could not be measured; 4 nothing selected; 5, 6, 74, 130/143 as for `run`.";
 const OF_VERDICT: &str = "Exit codes: those of the verdicts, as of `run`: 0 every condition that counts passes; 1 something \
-                          does not pass; 3 something that counts is not measured; 4 nothing counts. `report --eye`: 0 when drawn. Also 2 no \
-                          such folder, or mistakes in a file; 74 the store or the page could not be read or written.";
+                          does not pass; 3 something that counts is not measured; 4 nothing counts. `report --eye`: 0 when drawn; \
+                          `report --verify`: 0 as it was, 1 something differs, 74 changed, or never known. Also 2 no such folder, or mistakes in a file; 74 the store or the page could not be read or written.";
 const OF_FOLDER: &str =
     "Exit codes: 0 done, whatever the results are; 2 no such folder; 74 the store could not be read.";
 const OF_STUDY: &str = "Exit codes: 0 done; 2 no such folder; 3 too few repeats or re-seats to say anything; 74 the store \
@@ -353,7 +353,7 @@ pub struct LookArguments {
 /// Arguments of `report`.
 #[derive(Debug, Args)]
 pub struct ReportArguments {
-    /// Run folder.
+    /// Run folder; with --verify also an archive (`export --as archive`).
     pub dir: PathBuf,
     /// What if these limits held? Judges by the limits, decision, uncertainty and release sections of this file; what it
     /// leaves out comes from the plan. Writes DIR/what-if.html, never the report; both sets are kept and shown.

@@ -7,7 +7,7 @@ use crate::support::{json, nightbench};
 use bench::{BenchDriver, CommandLog};
 use contract::conformance::training;
 use contract::{Alarm, Call, CancelToken, Driver, FaultKind};
-use emulator::MountedThings;
+use emulator::{MountedThings, Probe, Reading};
 use nightbench_core::events::Event;
 use plan::Plan;
 use plan::spd::SpdImage;
@@ -248,6 +248,41 @@ fn a_job_cycles_power_once_and_dwells_once_a_temperature() {
     assert!(soak < 2.0 * 3.0 * dwell + 6.0 * 1.5 * dwell, "{soak} s");
     nothing_outside(&rig.bench);
     rig.off();
+}
+
+/// One reading beyond the band is read again; two in a row, or one now and again, end the job.
+#[test]
+fn a_single_reading_beyond_the_band_drops_no_job() {
+    let plan = Plan::read(&one_setup()).expect("a sound plan");
+    let bench = start(&plan, 1, 0.0, 200.0);
+    let mut own = driver(&bench.bench_file());
+    let ready = |own: &mut BenchDriver| {
+        own.apply(&setting(&plan, 25.0), &call()).unwrap_or_else(|error| panic!("{error}"));
+        own.train(&training(), &call()).unwrap_or_else(|error| panic!("{error}"));
+    };
+    let wrong = |degc: f64| {
+        for probe in [Probe::Chip, Probe::Case] {
+            bench.world().wrong_once.push_back((Reading::Temperature(probe), degc));
+        }
+    };
+    ready(&mut own);
+    own.confirm(&call()).unwrap_or_else(|error| panic!("{error}"));
+    wrong(27.5);
+    own.confirm(&call()).unwrap_or_else(|error| panic!("one reading: {error}"));
+    // Two in a row are the condition's, not the sensor's.
+    wrong(27.5);
+    wrong(27.4);
+    let left = own.confirm(&call()).unwrap_err();
+    assert!(left.kind == FaultKind::NotSettled && left.words.contains("left its band"), "{left}");
+    // A sensor that goes on like that is not believed.
+    ready(&mut own);
+    let again = (0..4).map(|_| {
+        wrong(27.5);
+        own.confirm(&call())
+    });
+    let ended: Vec<bool> = again.map(|looked| looked.is_ok()).collect();
+    assert_eq!(ended, [true, true, true, false]);
+    own.make_safe(&call()).unwrap_or_else(|error| panic!("{error}"));
 }
 
 /// Hours of a night by kind: `cargo test -p tests -- --ignored --nocapture hours_of_a_night`.

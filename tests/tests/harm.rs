@@ -434,6 +434,36 @@ fn an_alarm_latches_until_a_person_clears_it() {
     rig.off();
 }
 
+/// A chip that tells its temperature with power only: its alarm can be cleared once the other sensors are within their limits and it had
+/// the time to cool down, and the run goes on.
+#[test]
+fn an_alarm_of_a_chip_that_tells_nothing_without_power_can_be_cleared() {
+    let (rig, _) = check("a heater that runs away");
+    rig.bench.world().chip_needs_power = true;
+    rig.bench.world().leave_at(24.0);
+    let look = |words: &[&str]| nightbench(rig.folder.path(), words);
+    let young = look(&["bench", "clear", &rig.file]);
+    assert_eq!(young.code, 5, "{}\n{}", young.out, young.err);
+    assert!(young.err.contains("it may be warm still: wait for"), "{}", young.err);
+    assert!(young.err.contains("stays latched"), "{}", young.err);
+    let text = std::fs::read_to_string(&rig.file).expect("the bench file");
+    assert!(!text.contains("[touch_safe]"), "{text}");
+    std::fs::write(&rig.file, text + "\n[touch_safe]\ntime_constant_s = 1.0\n").expect("the bench file");
+    std::thread::sleep(Duration::from_secs(6));
+    // The air is too hot still.
+    rig.bench.world().leave_at(150.0);
+    let hot = look(&["bench", "clear", &rig.file]);
+    assert!([5, 6].contains(&hot.code) && hot.err.contains("stays latched"), "{}\n{}", hot.out, hot.err);
+    rig.bench.world().leave_at(24.0);
+    let state = look(&["bench", "check", &rig.file]);
+    assert!(state.out.contains("cannot be read now"), "{}\n{}", state.out, state.err);
+    let cleared = look(&["bench", "clear", &rig.file]);
+    assert_eq!(cleared.code, 0, "{}\n{}", cleared.out, cleared.err);
+    let run = rig.run(&[]);
+    assert!([0, 1].contains(&run.code), "{}: {}", run.code, run.err);
+    rig.off();
+}
+
 #[test]
 fn what_nothing_can_cool_is_never_called_safe() {
     check("a heater that nothing ends");

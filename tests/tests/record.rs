@@ -249,6 +249,18 @@ fn an_archive_holds_everything_and_is_checked_as_a_folder_is() {
         assert_eq!(run.code, 0, "{}", run.err);
     }
     assert_eq!(verify(&folder, "run.tar", "NB-000000000000").code, 74);
+    // As it may be written down, and what else somebody tries who only has the file.
+    assert_eq!(verify(&folder, "run.tar", &number.to_ascii_lowercase()).code, 0);
+    for command in
+        [vec!["report", "run.tar"], vec!["export", "run.tar", "--as", "csv"], vec!["status", "run.tar"]]
+    {
+        let run = nightbench(folder.path(), &command);
+        assert!(
+            run.code == 2 && run.err.contains("report run.tar --verify NUMBER"),
+            "{command:?}: {}",
+            run.err
+        );
+    }
     // A letter of its page, its plan or its store changed.
     let sound = std::fs::read(folder.path().join("run.tar")).unwrap();
     let after =

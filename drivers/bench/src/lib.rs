@@ -34,7 +34,7 @@ pub mod wire;
 pub use command_log::CommandLog;
 pub use custody::{Custody, Latch, StateFolder};
 pub use driver::BenchDriver;
-pub use look::{InstrumentState, SensorLook};
+pub use look::{InstrumentState, SensorLook, Unread};
 pub use module_identity::ModuleIdentity;
 pub use plant::WatchedValue;
 pub use temperature::{RAMP_READING, SOAK_READING};

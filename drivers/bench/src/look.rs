@@ -23,7 +23,16 @@ pub struct InstrumentState {
 }
 
 /// A sensor's value and, beyond its limits, the words for that; or why it cannot be read.
-pub type SensorLook = Result<(Celsius, Option<String>), String>;
+pub type SensorLook = Result<(Celsius, Option<String>), Unread>;
+
+/// Why a sensor was not read.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unread {
+    /// In words.
+    pub words: String,
+    /// It is the device's own, which may need power to tell it.
+    pub of_device: bool,
+}
 
 /// Opens every instrument and says what it is and what is on.
 pub(super) fn instruments(plant: &mut Plant, call: &Call) -> Vec<InstrumentState> {
@@ -96,9 +105,10 @@ pub(super) fn at_sensors(plant: &mut Plant, device: &mut Device, call: &Call) ->
                 .instrument(instrument)
                 .and_then(|one| one.ask(Action::MeasureTemperature, channel.as_deref(), 0.0, call)),
         };
-        let look = value
-            .map(|degc| (Celsius(degc), sensors::beyond(&bench, point, &name, degc)))
-            .map_err(|error| error.to_string());
+        let look =
+            value.map(|degc| (Celsius(degc), sensors::beyond(&bench, point, &name, degc))).map_err(|error| {
+                Unread { words: error.to_string(), of_device: matches!(source, SensorSource::Agent(_)) }
+            });
         looks.push((name, look));
     }
     looks

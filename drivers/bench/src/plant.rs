@@ -42,7 +42,14 @@ struct HeldBand {
     level: Celsius,
     point: ControlPoint,
     half_k: f64,
+    /// The last reading lay beyond the band.
+    strayed: bool,
+    /// Readings beyond the band so far, each followed by one within it.
+    strays: u32,
 }
+
+/// Readings beyond the band, each taken back by the next, that a job may have: a sensor that goes on like that is not believed.
+const MOST_STRAYS: u32 = 3;
 
 /// A current above its limit by more than this share is no reading's error. Common practice, no source.
 const CURRENT_MARGIN: f64 = 0.02;
@@ -274,7 +281,7 @@ impl Plant {
     pub fn arm(&mut self, level: Celsius, point: ControlPoint, half_k: f64) {
         self.arm_rails();
         if let Some(watched) = &mut self.watched {
-            watched.held = Some(HeldBand { level, point, half_k });
+            watched.held = Some(HeldBand { level, point, half_k, strayed: false, strays: 0 });
         }
     }
 
@@ -395,8 +402,8 @@ impl Plant {
         Ok(readings)
     }
 
-    /// Takes readings of sensors: an alarm beyond limits or for a contradiction, in two polls; not settled beyond the
-    /// band that is held.
+    /// Takes readings of sensors: an alarm beyond limits or for a contradiction, and not settled beyond the band that is held, each
+    /// in two polls.
     pub fn take_temperatures(&mut self, readings: &[(usize, f64)]) -> Result<Taken, DriverError> {
         let now = self.now_s();
         let taken = self.sensors.take(&self.bench, now, readings)?;
@@ -412,9 +419,20 @@ impl Plant {
         for (sensor, degc) in readings {
             self.read(format!("{} temperature", self.sensors.name(*sensor)), *degc, "degC");
         }
-        let Some(reading) = self.sensors.last(held.point) else { return Ok(taken) };
+        // Only what was read now: no reading counts twice.
+        let Some(reading) = self.sensors.told_of(held.point, readings) else { return Ok(taken) };
         let (level, margin) = (held.level, held.half_k);
-        if (reading - level).0.abs() > margin {
+        let beyond = (reading - level).0.abs() > margin;
+        let again = held.strayed || held.strays >= MOST_STRAYS;
+        if let Some(held) = self.watched.as_mut().and_then(|watched| watched.held.as_mut()) {
+            held.strays += u32::from(beyond && !held.strayed);
+            held.strayed = beyond;
+        }
+        if beyond && !again {
+            self.log.note("watch", '-', &format!("{reading} is beyond the band, read again"));
+            return Ok(Taken::Doubt);
+        }
+        if beyond {
             return Err(bench_fault(
                 FaultKind::NotSettled,
                 format!(

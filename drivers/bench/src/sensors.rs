@@ -118,6 +118,12 @@ impl Sensors {
             .map(|(_, degc)| Celsius(degc))
     }
 
+    /// What a control point tells among readings, by its first sensor, as [`last`](Sensors::last) does.
+    pub fn told_of(&self, point: ControlPoint, readings: &[(usize, f64)]) -> Option<Celsius> {
+        let sensor = self.known.iter().position(|one| one.point == point)?;
+        readings.iter().find(|(at, _)| *at == sensor).map(|(_, degc)| Celsius(*degc))
+    }
+
     /// The air as last told, the mean of its sensors.
     pub fn air(&self) -> Option<f64> {
         let air: Vec<f64> = self

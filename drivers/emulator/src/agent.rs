@@ -71,7 +71,7 @@ pub(super) fn serve(stream: TcpStream, shared: &Arc<Shared>) {
                 std::thread::sleep(HEARTBEAT);
                 let call = busy.load(Ordering::SeqCst);
                 if call != 0 {
-                    let sensors = shared.temperatures();
+                    let sensors = shared.temperatures(false);
                     let beat = json!({ "jsonrpc": "2.0", "method": "heartbeat",
                                        "params": { "call": call, "sensors_degc": sensors, "rails": shared.rails().rails } });
                     let _ = lock(&writer).write_all(format!("{beat}\n").as_bytes());
@@ -242,7 +242,7 @@ impl Shared {
                 Ok(json!({}))
             }
             "sample" => self.sample(read(parameters)?),
-            "temperature" => answer(&Temperatures { sensors_degc: self.temperatures() }),
+            "temperature" => answer(&Temperatures { sensors_degc: self.temperatures(true) }),
             "log" => answer(&FreeText { text: self.words("log", "nothing to report") }),
             "training_log" => answer(&FreeText { text: self.words("training log", "trained as asked") }),
             "registers" => answer(&FreeText { text: "0x0000: 0x00000000 emulated".into() }),

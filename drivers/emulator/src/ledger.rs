@@ -11,6 +11,9 @@ pub struct Allowed {
     pub air: (f64, f64),
     /// Bench seconds within which power must be off after a temperature passed its limit.
     pub reaction_s: f64,
+    /// Readings of a sensor beyond its limits, one after another, that may be told before power is off: an alarm takes two. However
+    /// slow the computer is, more than that was heard and not acted upon.
+    pub most_told: u32,
     /// Wall seconds within which an output must be off after its current passed its limit.
     pub reaction_wall_s: f64,
 }
@@ -33,6 +36,8 @@ pub enum Passed {
     Device,
     /// The air was too hot or too cold for longer than the reaction time, with rails or chamber on.
     Air,
+    /// A sensor told more readings beyond the limits than an alarm takes, with power on.
+    Told,
     /// An output (from 1) gave more than its limit for longer than the reaction time.
     Current(usize),
     /// Something was switched on while a temperature was beyond its limit.
@@ -45,6 +50,9 @@ impl fmt::Display for Harm {
         match self.what {
             Passed::Device => write!(f, "device at {value:.1} degC with power on, since {since:.0} s"),
             Passed::Air => write!(f, "air at {value:.1} degC with power on, since {since:.0} s"),
+            Passed::Told => {
+                write!(f, "{value:.1} degC told again and again with power on, since {since:.0} s")
+            }
             Passed::Current(output) => {
                 write!(f, "output {output} beyond its current limit, since {since:.0} s")
             }
@@ -70,6 +78,9 @@ pub struct WorldLedger {
     pub chamber_switched_on: u32,
     /// Limits passed with power on.
     pub harm: Vec<Harm>,
+    /// Most readings beyond the limits, one after another, that a sensor told with power on.
+    pub told: u32,
+    told_beyond: [u32; 4],
     device_beyond_s: f64,
     air_beyond_s: f64,
     current_beyond_s: Vec<f64>,
@@ -86,6 +97,8 @@ impl WorldLedger {
             outputs_switched_on: 0,
             chamber_switched_on: 0,
             harm: Vec::new(),
+            told: 0,
+            told_beyond: [0; 4],
             device_beyond_s: 0.0,
             air_beyond_s: 0.0,
             current_beyond_s: vec![0.0; outputs],
@@ -111,6 +124,18 @@ impl WorldLedger {
             if lasted > reaction {
                 self.note(what, now_s - lasted, value, lasted - dt > reaction);
             }
+        }
+    }
+
+    /// A sensor (its number; of the device or of the air) tells a value to somebody who asked.
+    pub fn told(&mut self, now_s: f64, sensor: usize, of_air: bool, degc: f64, powered: bool) {
+        let limits = if of_air { self.allowed.air } else { self.allowed.device };
+        let Some(count) = self.told_beyond.get_mut(sensor) else { return };
+        *count = if powered && !(limits.0..=limits.1).contains(&degc) { *count + 1 } else { 0 };
+        let count = *count;
+        self.told = self.told.max(count);
+        if count > self.allowed.most_told {
+            self.note(Passed::Told, now_s, degc, count > self.allowed.most_told + 1);
         }
     }
 

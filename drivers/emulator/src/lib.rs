@@ -92,12 +92,19 @@ impl Shared {
         self.stop.load(Ordering::SeqCst)
     }
 
-    fn temperatures(&self) -> BTreeMap<String, f64> {
+    /// The device's sensors: `asked`, or told by itself.
+    fn temperatures(&self, asked: bool) -> BTreeMap<String, f64> {
         let mut world = self.world.lock().unwrap_or_else(PoisonError::into_inner);
         world.advance();
+        if world.chip_needs_power && !world.powered() {
+            return BTreeMap::new();
+        }
         [("chip", Probe::Chip), ("case", Probe::Case)]
             .into_iter()
-            .map(|(name, probe)| (name.to_string(), world.read_temperature(probe)))
+            .map(|(name, probe)| {
+                let degc = if asked { world.tell_temperature(probe) } else { world.read_temperature(probe) };
+                (name.to_string(), degc)
+            })
             .collect()
     }
 }

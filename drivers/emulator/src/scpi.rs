@@ -262,7 +262,7 @@ impl Parser {
             }
             "SOUR:TEMP:SPO?" | "TEMP:SPO?" => Ok(Some(format!("{:.3}", self.world(|world| world.set_point)))),
             "MEAS:TEMP?" => {
-                Ok(Some(format!("{:.3}", self.world(|world| world.read_temperature(Probe::Chamber)))))
+                Ok(Some(format!("{:.3}", self.world(|world| world.tell_temperature(Probe::Chamber)))))
             }
             "OUTP" => {
                 let on = switch(argument)?;
@@ -356,7 +356,7 @@ impl Parser {
                 Ok(Some(format!("{volts:+.6E}")))
             }
             "MEAS:TEMP?" => {
-                Ok(Some(format!("{:.3}", self.world(|world| world.read_temperature(Probe::Air)))))
+                Ok(Some(format!("{:.3}", self.world(|world| world.tell_temperature(Probe::Air)))))
             }
             _ => Err((-113, "Undefined header")),
         }

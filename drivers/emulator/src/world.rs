@@ -25,6 +25,8 @@ const RAIL_S: f64 = 0.004;
 /// Wall time that power may stay on beyond a limit, s, where a test declares none. A look at every rail over
 /// loopback takes some 10 ms; other tests share the processor.
 const REACTION_WALL_S: f64 = 2.0;
+/// Two polls confirm an alarm; a third may be under way when it is raised.
+const MOST_TOLD: u32 = 3;
 
 /// How air and device behave.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -155,6 +157,8 @@ pub struct World {
     pub hung_up: BTreeSet<Kind>,
     /// Positions of lanes that are never compared: they tell no error.
     pub blind_lanes: Vec<usize>,
+    /// The device tells no temperature without power.
+    pub chip_needs_power: bool,
     /// Instruments serve one connection at a time.
     pub one_connection: bool,
     /// When each output switches off by itself, bench seconds; `None`: never.
@@ -201,6 +205,7 @@ impl World {
             device: super::DEVICE_LIMITS,
             air: super::AIR_LIMITS,
             reaction_s: REACTION_WALL_S * scale,
+            most_told: MOST_TOLD,
             reaction_wall_s: REACTION_WALL_S,
         };
         World {
@@ -220,6 +225,7 @@ impl World {
             silent: BTreeSet::new(),
             hung_up: BTreeSet::new(),
             blind_lanes: Vec::new(),
+            chip_needs_power: false,
             one_connection: false,
             off_at_s: vec![None; outputs],
             door_closed: true,
@@ -393,6 +399,15 @@ impl World {
             (Tells::Truth, Probe::Air | Probe::Chamber) => self.air,
         };
         truth + NOISE.0 * self.draws.normal()
+    }
+
+    /// A temperature sensor is asked: what it tells counts as heard.
+    pub fn tell_temperature(&mut self, probe: Probe) -> f64 {
+        let degc = self.read_temperature(probe);
+        let (now, live) = (self.now_s(), self.live());
+        let of_air = matches!(probe, Probe::Air | Probe::Chamber);
+        self.ledger.told(now, probe as usize, of_air, degc, live);
+        degc
     }
 
     /// An output is told to switch on or off.

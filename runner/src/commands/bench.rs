@@ -2,7 +2,7 @@
 
 use crate::cli::BenchCommand;
 use crate::console::exit::{Exit, Failure, Outcome};
-use crate::console::terminal::Terminal;
+use crate::console::terminal::{Terminal, duration};
 use crate::folder::run_folder::bench_keys;
 use crate::forecast::Forecast;
 use crate::inputs::plan_file::PlanFile;
@@ -13,10 +13,11 @@ use crate::run::bench_run::{
 use crate::run::execute::Executor;
 use crate::run::operator::CAUTIONS;
 use crate::run::watchdog;
-use crate::store::utc_text;
+use crate::store::{utc_seconds, utc_text};
 use bench::driver::within;
 use bench::{BenchDriver, CommandLog};
 use contract::{Call, CancelToken, Driver};
+use plan::bench_file::BenchFile;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
@@ -85,7 +86,9 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
         }
     }
     let (low, high) = bench.touch_band();
-    for (name, reading) in driver.look_at_sensors(&call) {
+    let looks = driver.look_at_sensors(&call);
+    let others_tell = looks.iter().any(|(_, reading)| reading.is_ok());
+    for (name, reading) in looks {
         match reading {
             Ok((degc, None)) if (low.0..=high.0).contains(&degc.0) => {
                 terminal.out(&format!("{name}: {degc}"))
@@ -97,9 +100,13 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
                 ready = false;
                 terminal.out(&format!("{name}: NOT READY: {beyond}"));
             }
-            Err(words) => {
+            Err(unread) if unread.of_device && others_tell => terminal.out(&format!(
+                "{name}: cannot be read now: {}; a run reads it once the device has power, and only then goes on",
+                unread.words
+            )),
+            Err(unread) => {
                 ready = false;
-                terminal.out(&format!("{name}: NOT READY: {words}"));
+                terminal.out(&format!("{name}: NOT READY: {}", unread.words));
             }
         }
     }
@@ -178,27 +185,42 @@ fn clear(terminal: &Terminal, path: &Path) -> Outcome {
     let state = state_folder()?;
     let _lock = lock_bench(&bench, &state)?;
     let custody = custody(&bench, &state)?;
-    let latched = match custody.latch() {
+    let (latched, since) = match custody.latch() {
         Ok(None) => {
             terminal.out("no alarm is latched");
             return Ok(Exit::Pass);
         }
-        Ok(Some(latch)) => format!("{}: {}", latch.kind.words(), latch.words),
-        Err(words) => words,
+        Ok(Some(latch)) => (format!("{}: {}", latch.kind.words(), latch.words), Some(latch.since_utc)),
+        Err(words) => (words, None),
     };
     let call = within(Duration::from_secs(60));
     let mut driver = BenchDriver::new(Arc::clone(&bench), log(terminal), false);
     driver
         .make_safe(&call)
         .map_err(|error| not_safe(&format!("{}\nthe alarm stays latched", error.words)))?;
-    let wrong: Vec<String> = driver
-        .look_at_sensors(&call)
-        .into_iter()
-        .filter_map(|(name, reading)| match reading {
-            Ok((_, beyond)) => beyond,
-            Err(words) => Some(format!("{name}: {words}")),
-        })
-        .collect();
+    let looks = driver.look_at_sensors(&call);
+    let others_tell = looks.iter().any(|(_, reading)| matches!(reading, Ok((_, None))));
+    let mut wrong = Vec::new();
+    for (name, reading) in looks {
+        match reading {
+            Ok((_, beyond)) => wrong.extend(beyond),
+            // Its device may need power to tell it, and gets none before the alarm is cleared.
+            Err(unread) if unread.of_device && others_tell => match still_warm_s(&bench, since.as_deref()) {
+                Some(left) => wrong.push(format!(
+                    "{name}: {}\n  it may be warm still: wait for {} more, five time constants since the alarm ({}), or \
+                     make its reading possible without power",
+                    unread.words,
+                    duration(left),
+                    time_constant_words(&bench),
+                )),
+                None => terminal.note(&format!(
+                    "{name} cannot be read without power; the other sensors are within their limits, and it had the time \
+                     to cool down"
+                )),
+            },
+            Err(unread) => wrong.push(format!("{name}: {}", unread.words)),
+        }
+    }
     if !wrong.is_empty() {
         return Err(refused(format!("{}\nthe alarm stays latched", wrong.join("\n"))));
     }
@@ -209,6 +231,27 @@ fn clear(terminal: &Terminal, path: &Path) -> Outcome {
     terminal.out(&format!("cleared: {latched}"));
     terminal.note(CAUTIONS);
     Ok(Exit::Pass)
+}
+
+/// A device's time constant where the bench file declares none, s. Common practice for a module in moving air, no source.
+const TIME_CONSTANT_S: f64 = 300.0;
+/// After so many time constants 0.7 % of the difference is left.
+const TIME_CONSTANTS: f64 = 5.0;
+
+/// Seconds until a device that cannot be read has lost the heat or cold of an alarm; `None` when it has. An alarm without a
+/// time, or one of the future, was never long ago.
+fn still_warm_s(bench: &BenchFile, since_utc: Option<&str>) -> Option<f64> {
+    let wanted = TIME_CONSTANTS * bench.touch_safe.time_constant_s.unwrap_or(TIME_CONSTANT_S);
+    let now = utc_seconds(&utc_text(SystemTime::now()));
+    let age = since_utc.and_then(utc_seconds).zip(now).map_or(0.0, |(since, now)| now - since).max(0.0);
+    (age < wanted).then_some(wanted - age)
+}
+
+fn time_constant_words(bench: &BenchFile) -> String {
+    match bench.touch_safe.time_constant_s {
+        Some(seconds) => format!("`time_constant_s` of the bench file, {seconds} s"),
+        None => format!("{TIME_CONSTANT_S} s is taken, the bench file has no `time_constant_s`"),
+    }
 }
 
 /// Is a bench file free of mistakes?

@@ -72,6 +72,30 @@ pub fn export(
     Ok(Exit::Pass)
 }
 
+/// The member of an archive that a reader opens first.
+pub const HOW_TO_CHECK: &str = "how-to-check.txt";
+
+/// What is in an archive, and how its reader checks it.
+pub fn how_to_check(folder: &JudgedFolder) -> String {
+    let number = &folder.number.number;
+    format!(
+        "Report {number}: {title}\n\n\
+         report.html      the report; any browser, no network\n\
+         plan.toml        the plan as run, with the content of every file it names\n\
+         limits.txt       limits, decision rule and uncertainty that it judges by\n\
+         notes.toml       notes of its readers, where there are any\n\
+         heads.json       what identifies the results and their log; what a signature signs\n\
+         results.sqlite   every count as it was measured, with its log\n\n\
+         Is this what was measured, and does it give this report?\n\n    \
+         nightbench report ARCHIVE.tar --verify {number}\n\n\
+         Who vouches for it? With a signed heads.json and the signer's public key, from the signer and not from here:\n\n    \
+         nightbench report ARCHIVE.tar --verify heads.json --signed-by KEY.pub\n\n\
+         0: nothing differs; 1: it says what differs; 74: changed, or another run. Compare {number} with the number that you were told:\n\
+         an archive that was made anew as a whole is sound in itself. Unpacked, it is a run folder like any other.\n",
+        title = folder.facts.title,
+    )
+}
+
 /// Everything of a run in one file.
 fn archive(folder: &JudgedFolder, reader: &StoreReader, dir: &Path, path: &Path) -> Result<(), Failure> {
     let unwritten = |error: std::io::Error| unwritten(path, &error);
@@ -84,6 +108,7 @@ fn archive(folder: &JudgedFolder, reader: &StoreReader, dir: &Path, path: &Path)
         ("plan.toml", folder.file.text.clone()),
         ("limits.txt", folder.number.limits_text.clone()),
         ("notes.toml", folder.number.notes_text.clone()),
+        (HOW_TO_CHECK, how_to_check(folder)),
         ("heads.json", Heads::of(folder, reader)?.to_text()),
     ];
     for (name, text) in texts.iter().filter(|(name, text)| *name != "notes.toml" || !text.is_empty()) {

@@ -1,5 +1,6 @@
 //! `report --verify`: is the folder what it was when a number was printed, or a head noted or signed, and what differs?
 
+use crate::commands::export::{HOW_TO_CHECK, how_to_check};
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
 use crate::evaluate::heads::Heads;
@@ -34,6 +35,10 @@ pub fn verify(
     as_json: bool,
 ) -> Outcome {
     let given = given.trim();
+    // As it is written down by hand.
+    let number = given.get(..3).filter(|begin| begin.eq_ignore_ascii_case("NB-"));
+    let number = number.map(|begin| format!("NB-{}", given[begin.len()..].to_ascii_lowercase()));
+    let given = number.as_deref().unwrap_or(given);
     let file = (!given.starts_with("NB-") && Path::new(given).exists()).then(|| Path::new(given));
     if let (Some(_), None) = (signed_by, file) {
         return Err(Failure::invalid(format!(
@@ -119,6 +124,7 @@ fn same_texts(
         ("plan.toml", folder.file.text.clone()),
         ("limits.txt", folder.number.limits_text.clone()),
         ("heads.json", Heads::of(folder, reader)?.to_text()),
+        (HOW_TO_CHECK, how_to_check(folder)),
     ];
     for (name, text) in texts {
         if std::fs::read(place.join(name)).ok().as_deref() != Some(text.as_bytes()) {
@@ -210,7 +216,8 @@ impl Record<'_> {
     fn of_head(&self, given: &str) -> Result<Option<Answer>, Failure> {
         if given.len() < FEWEST_DIGITS || !given.bytes().all(|byte| byte.is_ascii_hexdigit()) {
             return Err(Failure::invalid(format!(
-                "`{given}` is neither a report's number (NB-...) nor a head: at least {FEWEST_DIGITS} hexadecimal digits"
+                "`{given}` is neither a report's number (NB-...) nor a head (at least {FEWEST_DIGITS} hexadecimal digits) nor a file \
+             that is there"
             )));
         }
         let found = |words: String| Ok(Some(Answer { words, differs: Vec::new() }));

@@ -41,7 +41,19 @@ impl From<StoreError> for Failure {
             StoreError::NoFolder { .. } | StoreError::Missing { .. } => Exit::Invalid,
             _ => Exit::Store,
         };
-        Failure::new(exit, error.to_string())
+        let archive = match &error {
+            StoreError::Missing { path } => Path::new(path).parent().filter(|dir| dir.is_file()),
+            _ => None,
+        };
+        let words = match archive {
+            Some(file) => format!(
+                "{0} is a file, no run folder. If it is an archive: `nightbench report {0} --verify NUMBER` checks it, and \
+                 unpacked (`tar -xf`) it is a run folder",
+                file.display()
+            ),
+            None => error.to_string(),
+        };
+        Failure::new(exit, words)
     }
 }
 

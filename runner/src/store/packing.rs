@@ -9,7 +9,7 @@
 //! itself (zstd). The layout is documented byte by byte in `STORE.md`.
 
 use super::bytes::{BitReader, BitWriter, Input, adler32, unzigzag, write_varint, zigzag};
-use nightbench_core::results::{Grid, MOST_LANES, Point, Visit, VisitKind};
+use nightbench_core::results::{Grid, MOST_COUNTS as GRID_COUNTS, MOST_LANES, Point, Visit, VisitKind};
 use std::cell::RefCell;
 use zstd::zstd_safe::CParameter;
 
@@ -23,8 +23,9 @@ const SHORT_BITS: u64 = 255;
 const VISITS_PER_POINT: usize = 64;
 /// Visits allowed on top of [`VISITS_PER_POINT`], so that tiny grids may be measured over and over.
 const SPARE_VISITS: usize = 4096;
-/// Most counts (visits x lanes) of one capture: 128 MiB when unpacked.
-const MOST_COUNTS: usize = 1 << 24;
+/// Most counts (visits x lanes) of one capture, 256 MiB when unpacked: a raster of the largest grid that a plan may ask for comes back
+/// to one point in four.
+const MOST_COUNTS: usize = 2 * GRID_COUNTS;
 /// zstd level: higher ones gain nothing on noise and cost time.
 const LEVEL: i32 = 1;
 /// Planes of at most this many bytes are stored as they are: a frame alone takes about 20.

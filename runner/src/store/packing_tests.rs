@@ -174,6 +174,15 @@ fn an_enormous_claim_is_refused() {
     assert!(matches!(unpack_visits(&grid(4, 4), 1, &body), Err(PackingError::TooMany { .. })));
 }
 
+/// What a plan may ask for can be stored: a raster comes back to a fifth of its points.
+#[test]
+fn the_largest_grid_of_a_plan_can_be_stored() {
+    let (largest, lanes) = (grid(256, 512), 128);
+    assert_eq!(largest.len() * lanes, GRID_COUNTS);
+    assert!(check_size(&largest, lanes, largest.len() * 5 / 4).is_ok());
+    assert!(check_size(&largest, lanes, largest.len() * 3).is_err());
+}
+
 #[test]
 fn visits_that_break_the_rules_are_named() {
     let grid = grid(4, 4);
