@@ -81,6 +81,7 @@ fn capture(index: u64, ui_ps: f64) -> EyeSummary {
         .collect();
     EyeSummary {
         eye: EyeName { direction: Direction::Read, rank: 0, sub_channel: None },
+        mode: nightbench_core::results::CaptureMode::Exact,
         grid,
         lanes: (0..LANES).collect(),
         edges,

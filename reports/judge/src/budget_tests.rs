@@ -19,6 +19,7 @@ fn inputs<'a>(metric: Metric, grid: &'a Grid, lines: &'a [BudgetLine]) -> Inputs
     Inputs {
         metric,
         grid,
+        mode: CaptureMode::Exact,
         jobs: 4,
         mountings: 2,
         mounting_weight: 0.5f64.sqrt(),

@@ -11,7 +11,7 @@ use eye::shapes::{Mask, MaskShape};
 use eye::slopes::{MaskSlopes, Slopes, slopes};
 use eye::value::EyeState;
 use nightbench_core::rates::DataRate;
-use nightbench_core::results::{Capture, EyeName, Grid, TrainingResult};
+use nightbench_core::results::{Capture, CaptureMode, EyeName, Grid, TrainingResult};
 use nightbench_core::text::lane_list;
 use nightbench_core::units::{Millivolts, Picoseconds};
 use plan::limits::{Limit, Metric};
@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// Version of the digest: part of a cache's header.
-pub const SUMMARY_VERSION: u32 = 4;
+pub const SUMMARY_VERSION: u32 = 5;
 
 /// How far training lands from its middle, taps and Vref steps, as standard deviation (estimate: half a place; a run's
 /// repeats or a study take over).
@@ -74,6 +74,8 @@ pub struct MaskSummary {
 pub struct EyeSummary {
     /// Which eye.
     pub eye: EyeName,
+    /// How its points were chosen.
+    pub mode: CaptureMode,
     /// Its axes.
     pub grid: Grid,
     /// The captured lanes' numbers; captures by the thousand share one list.
@@ -173,6 +175,7 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<EyeSummary, String> {
     }
     Ok(EyeSummary {
         eye: capture.eye,
+        mode: capture.mode,
         grid: capture.grid,
         lanes: capture.lanes.as_slice().into(),
         edges,

@@ -1,16 +1,18 @@
 //! Eye summaries as bytes for a cache. All numbers are little-endian:
 //!
 //! - length (u32) and JSON of the training attempts' stages; nothing where there was no training;
-//! - number of captures (u16), and each: 0, length (u32) and words of what is wrong with it; or 1, its eye, its grid, its
+//! - number of captures (u16), and each: 0, length (u32) and words of what is wrong with it; or 1, its eye, its mode, its grid, its
 //!   lanes' numbers, its slopes, its masks, then [`LANE`] bytes a lane and [`MASK_LANE`] bytes a lane of each mask.
 
 use super::eye_summary::{EyeSummary, JobSummary, LaneSummary, MaskSummary};
 use eye::shapes::{Mask, MaskShape};
 use eye::slopes::Slopes;
-use nightbench_core::results::{Direction, EyeName, Grid};
+use nightbench_core::results::{CaptureMode, Direction, EyeName, Grid};
 use nightbench_core::units::{Millivolts, Picoseconds};
 use std::sync::Arc;
 
+/// Modes by their number.
+const MODES: [CaptureMode; 3] = [CaptureMode::Exact, CaptureMode::Fast, CaptureMode::Raster];
 /// Four reaches, four uncertainties, flags.
 const LANE: usize = 4 * 4 + 4 * 2 + 2;
 /// Scale, uncertainty, "at least".
@@ -70,11 +72,12 @@ fn put_block(bytes: &mut Vec<u8>, block: &[u8]) {
 }
 
 fn put_capture(bytes: &mut Vec<u8>, capture: &EyeSummary) {
-    let EyeSummary { eye, grid, lanes, edges, masks, slopes } = capture;
+    let EyeSummary { eye, mode, grid, lanes, edges, masks, slopes } = capture;
     bytes.reserve(64 + lanes.len() * (2 + LANE + MASK_LANE * masks.len()));
     bytes.push(u8::from(eye.direction == Direction::Write));
     bytes.push(eye.rank);
     bytes.push(eye.sub_channel.unwrap_or(NONE));
+    bytes.push(MODES.iter().position(|known| known == mode).map_or(NONE, |at| at as u8));
     bytes.extend(grid.taps.to_le_bytes());
     bytes.extend(grid.vref_steps.to_le_bytes());
     for number in [grid.tap_step.0, grid.vref_start.0, grid.vref_step.0, grid.ui.0, grid.vddq.0] {
@@ -149,6 +152,8 @@ impl<'a> Bytes<'a> {
             rank,
             sub_channel: (sub_channel != NONE).then_some(sub_channel),
         };
+        let [mode] = self.take()?;
+        let mode = *MODES.get(usize::from(mode))?;
         let grid = Grid {
             taps: u16::from_le_bytes(self.take()?),
             vref_steps: u16::from_le_bytes(self.take()?),
@@ -183,7 +188,7 @@ impl<'a> Bytes<'a> {
             let lanes = self.many(MASK_LANE * count)?.as_chunks::<MASK_LANE>().0;
             mask.lanes = lanes.iter().map(mask_lane).collect();
         }
-        Some(EyeSummary { eye, grid, lanes, edges, masks, slopes })
+        Some(EyeSummary { eye, mode, grid, lanes, edges, masks, slopes })
     }
 }
 

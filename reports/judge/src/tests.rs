@@ -53,6 +53,7 @@ fn capture(width_ps: f64) -> EyeSummary {
     };
     EyeSummary {
         eye: EyeName { direction: Direction::Read, rank: 0, sub_channel: None },
+        mode: nightbench_core::results::CaptureMode::Exact,
         grid: grid(),
         lanes: [0, 1, 2, 3].into(),
         edges: vec![lane(1.0), lane(0.0), lane(0.0), lane(0.0)],

@@ -12,7 +12,7 @@ use eye::shapes::Mask;
 use nightbench_core::condition::ConditionState;
 use nightbench_core::faults::Fault;
 use nightbench_core::rates::DataRate;
-use nightbench_core::results::{EyeName, Grid};
+use nightbench_core::results::{CaptureMode, EyeName, Grid};
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::Condition;
@@ -43,6 +43,7 @@ pub struct Seen {
     value: f64,
     edges: (f64, f64),
     grid: Grid,
+    mode: CaptureMode,
     jobs: u16,
     mountings: u16,
     mounting_weight: f64,
@@ -98,6 +99,7 @@ impl Seen {
         let inputs = Inputs {
             metric,
             grid: &self.grid,
+            mode: self.mode,
             jobs: self.jobs,
             mountings: self.mountings,
             mounting_weight: self.mounting_weight,
@@ -287,6 +289,7 @@ pub fn common_of<'a>(
     let inputs = Inputs {
         metric,
         grid: &first.grid,
+        mode: first.mode,
         jobs: captures.len() as u16,
         mountings: mountings.len() as u16,
         mounting_weight,
@@ -407,6 +410,7 @@ fn judge_metric(
             value: as_read,
             edges,
             grid: *grid,
+            mode: first.mode,
             jobs,
             mountings,
             mounting_weight,

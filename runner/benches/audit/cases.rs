@@ -24,7 +24,14 @@ fn limits(directions: &[&str]) -> String {
     text
 }
 
-fn plan(chip: &str, generation: &str, lanes: u16, rates: &str, directions: &[&str], rest: &str) -> String {
+pub fn plan(
+    chip: &str,
+    generation: &str,
+    lanes: u16,
+    rates: &str,
+    directions: &[&str],
+    rest: &str,
+) -> String {
     let words: Vec<String> = directions.iter().map(|direction| format!("\"{direction}\"")).collect();
     let rated = if generation == "DDR5" { 5600 } else { 3200 };
     format!(

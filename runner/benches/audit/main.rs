@@ -7,6 +7,7 @@
 
 mod cases;
 mod eyes;
+mod fast;
 mod kept;
 mod rows;
 mod truth;
@@ -25,7 +26,9 @@ fn main() {
         std::fs::create_dir_all(keep).expect("a folder");
     }
     let mut rows = Vec::new();
-    for case in cases::cases(short) {
+    // Fast captures are no part of the short row, unless they are asked for.
+    let fast = if short && only.is_none() { Vec::new() } else { fast::cases(short) };
+    for case in cases::cases(short).into_iter().chain(fast) {
         if only.is_some_and(|only| !case.name.contains(only.as_str())) {
             continue;
         }

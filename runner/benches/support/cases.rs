@@ -105,5 +105,26 @@ pub fn all() -> Vec<Case> {
         false,
         Eyes::new(64, 64, lanes(72, |i| plain(i, 1.5, 24.0, 26.0)), 20),
     ));
+    // Shapes of the edge, each with what makes it hard for a fit.
+    let edges = |count: usize, change: fn(&mut LaneEye)| {
+        lanes(count, |i| {
+            let mut eye = plain(i, 1.0, 24.0, 26.0);
+            change(&mut eye);
+            eye
+        })
+    };
+    let steep = edges(32, |eye| eye.sigma = 0.5);
+    cases.push(case("steep edges", false, Eyes::new(64, 64, steep, 21)));
+    let slow = edges(32, |eye| (eye.half_taps, eye.sigma) = (30.0, 3.5));
+    cases.push(case("slow edges", true, Eyes::new(64, 64, slow, 22)));
+    let second = edges(32, |eye| eye.rare = (1e-4, 2.5));
+    cases.push(case("second tail", true, Eyes::new(64, 64, second, 23)));
+    let late = edges(32, |eye| eye.rare = (1e-7, 2.0));
+    cases.push(case("second tail near the limit", true, Eyes::new(64, 64, late, 24)));
+    let diamond = edges(32, |eye| (eye.shape, eye.tilt, eye.sigma) = (1.0, 0.3, 1.8));
+    cases.push(case("tilted diamond", false, Eyes::new(64, 64, diamond, 25)));
+    cases.push(case("one lane", false, Eyes::new(64, 64, edges(1, |eye| eye.sigma = 2.0), 26)));
+    let low = lanes(8, |i| LaneEye { sigma: 2.0, ..plain(i, 2.0, 24.0, 9.0) });
+    cases.push(case("8 lanes, low eye", false, Eyes::new(64, 64, low, 27)));
     cases
 }

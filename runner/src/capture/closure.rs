@@ -31,6 +31,17 @@ impl Engine<'_> {
         let mut label: Vec<u128> =
             (0..lattice.len()).map(|at| filled[self.grid.index(lattice.point(at))]).collect();
         self.look_closer(&lattice, &mut label, upto)?;
+        self.close(&lattice, &mut label)?;
+        let mut whole = if lattice.len() == self.grid.len() {
+            label.clone()
+        } else {
+            bilinear_fill(&lattice, &self.grid, &label)
+        };
+        for (index, label) in whole.iter_mut().enumerate() {
+            *label = *label & !self.tally.decided(index).0 | self.tally.passed(index).0;
+        }
+        self.tell_rims(&whole)?;
+        // What was counted for one lane's rim may have decided another lane elsewhere.
         self.close(&lattice, &mut label)
     }
 

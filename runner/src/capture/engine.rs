@@ -3,6 +3,7 @@
 use super::split::{snake_order, split_by_time, visit_cost};
 use super::{CaptureOptions, CaptureStats, Regime, Sampler};
 use contract::{DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest};
+use eye::counts::ber_limit;
 use eye::labels::Tally;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Capture, Grid, LaneSet, Point, Visit, VisitKind};
@@ -14,6 +15,19 @@ pub(super) struct Wanted {
     pub index: usize,
     /// Lanes to be decided.
     pub lanes: u128,
+}
+
+/// Each point once, for all the lanes it is wanted for.
+fn by_point(mut wanted: Vec<Wanted>) -> Vec<Wanted> {
+    wanted.sort_unstable_by_key(|want| want.index);
+    wanted.dedup_by(|later, first| {
+        let same = later.index == first.index;
+        if same {
+            first.lanes |= later.lanes;
+        }
+        same
+    });
+    wanted
 }
 
 /// One capture under way.
@@ -92,6 +106,10 @@ impl<'a> Engine<'a> {
         let most = self.options.rule.clean_bits() / 30;
         overhead.max(10_000).min(most).max(self.eye.fewest_bits).max(1)
     }
+    /// The bit error ratio that the rule tests against.
+    pub(super) fn limit(&self) -> f64 {
+        ber_limit(&self.options.rule)
+    }
     /// Bits of an error-free point.
     pub(super) fn clean_bits(&self) -> u64 {
         self.options.rule.clean_bits()
@@ -107,15 +125,8 @@ impl<'a> Engine<'a> {
 
     /// Visits points up to `upto` cumulative bits, or to the next length they can be decided at: one batch. Each
     /// point is visited once, for all the lanes it is wanted for.
-    pub(super) fn measure(&mut self, mut wanted: Vec<Wanted>, upto: Option<u64>) -> Result<(), DriverError> {
-        wanted.sort_unstable_by_key(|want| want.index);
-        wanted.dedup_by(|later, first| {
-            let same = later.index == first.index;
-            if same {
-                first.lanes |= later.lanes;
-            }
-            same
-        });
+    pub(super) fn measure(&mut self, wanted: Vec<Wanted>, upto: Option<u64>) -> Result<(), DriverError> {
+        let wanted = by_point(wanted);
         let mut requests = Vec::with_capacity(wanted.len());
         for want in wanted {
             let lanes = self.open(want);
@@ -132,6 +143,28 @@ impl<'a> Engine<'a> {
                 lanes: LaneSet(lanes),
                 rule: self.options.rule,
                 most_bits: (rung - before).min(self.chunk).max(self.eye.fewest_bits),
+                series: 0,
+            });
+        }
+        self.send(requests, VisitKind::Measure)
+    }
+
+    /// Counts on at points, whatever is decided there, until every lane wanted has so many errors or a clean point's bits
+    /// are compared: one batch. No look of the rule is run past, so that the other lanes are decided as ever.
+    pub(super) fn count_on(&mut self, wanted: Vec<Wanted>, errors: u64) -> Result<(), DriverError> {
+        let clean = self.clean_bits();
+        let mut requests = Vec::with_capacity(wanted.len());
+        for want in by_point(wanted) {
+            let before = self.tally.bits(want.index);
+            let upto =
+                if self.eye.early_stop { clean } else { clean.min((before * 4).max(self.survey_bits())) };
+            requests.push(PointRequest {
+                point: self.grid.point(want.index),
+                bits_before: before,
+                errors_before: if before == 0 { Vec::new() } else { self.tally.errors(want.index).to_vec() },
+                lanes: LaneSet(want.lanes),
+                rule: PointRule::Fixed { bits: clean, errors: errors - 1 },
+                most_bits: (upto - before).min(self.chunk).max(self.eye.fewest_bits),
                 series: 0,
             });
         }

@@ -6,7 +6,8 @@
 //!
 //! Guarantee, for `exact`: every pass/fail neighbour pair of every returned region was measured on both sides, and
 //! any pass region at least 4 x 4 points large is found. For `fast` the same holds on the lattice of every second
-//! tap and step, and the rest is inferred. A pass region that reaches the border of the grid is measured there at
+//! tap and step, and the rest is inferred, but for the rims of every lane's operating row and column, which are measured
+//! in every mode. A pass region that reaches the border of the grid is measured there at
 //! every fourth place. Not guaranteed: holes inside the eye that the survey does not hit, smaller islands. A lane whose
 //! trained centre and survey places all fail at the limit is closed, however open it was to the short survey.
 //!
@@ -14,6 +15,7 @@
 
 mod closure;
 mod engine;
+mod rims;
 mod split;
 #[cfg(test)]
 use self as strategy;

@@ -3,8 +3,11 @@
 use super::simulated_eyes::{Eyes, LaneEye, Patch};
 use super::*;
 use contract::PointRequest;
+use eye::counts::CaptureView;
+use eye::edges::Side;
 use eye::labels::{EyeLabels, Label, drift};
 use eye::map::{PassMap, Run};
+use eye::metrics::{Wanted, lane_metrics};
 use nightbench_core::point_rule::Decision;
 use nightbench_core::results::{LaneSet, Point, VisitKind};
 use proptest::prelude::*;
@@ -87,7 +90,7 @@ fn fast_certifies_its_lattice_and_marks_the_rest_inferred() {
     let (_, exact) = take(&mut eyes, CaptureMode::Exact);
     let exact_s = eyes.clock_s;
     let (_, fast) = take(&mut eyes, CaptureMode::Fast);
-    assert!(eyes.clock_s < 0.35 * exact_s);
+    assert!(eyes.clock_s < 0.5 * exact_s);
     assert!(uncertified_pairs(&fast, CaptureMode::Fast).is_empty());
     let inferred = |point| matches!(fast.label(0, point), Some(Label::Inferred(_)));
     assert!(inferred(Point { tap: 1, vref: 3 }));
@@ -95,6 +98,65 @@ fn fast_certifies_its_lattice_and_marks_the_rest_inferred() {
         let at = centre(&eyes, usize::from(lane));
         let [a, b] = [&exact, &fast].map(|labels| map(labels, lane).run_in_row(at).unwrap());
         assert!(a.first.abs_diff(b.first) <= 1 && a.last.abs_diff(b.last) <= 1, "{a:?} {b:?}");
+    }
+}
+
+/// Whatever the mode: on its own row and column a pass is measured beside a fail, and the fail has errors or bits enough to
+/// tell its ratio.
+#[test]
+fn rims_of_the_operating_row_and_column_are_bracketed_and_told() {
+    let mut eyes = Eyes::new(64, 64, usual(), 4);
+    for mode in [CaptureMode::Exact, CaptureMode::Fast] {
+        let (capture, labels) = take(&mut eyes, mode);
+        let view = CaptureView::new(&capture).unwrap();
+        for lane in 0..6 {
+            let at = centre(&eyes, lane);
+            for (taps, steps) in [(-1, 0), (1, 0), (0, -1), (0, 1)] {
+                let place = |n: i32| {
+                    let moved = |from: u16, by: i32| (i32::from(from) + by * n) as u16;
+                    Point { tap: moved(at.tap, taps), vref: moved(at.vref, steps) }
+                };
+                let label = |n: i32| labels.label(lane as u16, place(n)).unwrap();
+                let fails = |n: &i32| {
+                    matches!(label(*n), Label::Measured(Decision::Fail) | Label::Inferred(Decision::Fail))
+                };
+                let fail = (1..32).find(fails).unwrap();
+                assert_eq!(label(fail), Label::Measured(Decision::Fail), "{mode:?} lane {lane}");
+                assert_eq!(label(fail - 1), Label::Measured(Decision::Pass), "{mode:?} lane {lane}");
+                let (bits, errors) = view.count(lane, place(fail)).unwrap();
+                assert!(
+                    errors >= 10 || bits as f64 >= 0.7 * rule().clean_bits() as f64,
+                    "{errors} in {bits}"
+                );
+            }
+        }
+    }
+}
+
+/// One lane, whose points nobody else visits, and edges that take a tap over a decade: the width is right on average, in
+/// either mode. (Stopping at the second error put it 1.2 taps inside; a lattice 1.8.)
+#[test]
+fn the_width_of_a_single_lane_is_right_on_average() {
+    const LIMIT: f64 = 1e-6;
+    let mut lane = LaneEye::new(31.3, 31.4, 24.0, 26.0);
+    lane.sigma = 2.0;
+    let at = LanePoint { tap: 31, vref: 31 };
+    let reach = |outward: f64| {
+        let inside = |n: &f64| lane.smooth_ber(31.0 + outward * n, 31.0) <= LIMIT;
+        (0..4000).map(|n| f64::from(n) / 100.0).take_while(inside).last().unwrap()
+    };
+    let truth = reach(-1.0) + reach(1.0);
+    for mode in [CaptureMode::Exact, CaptureMode::Fast] {
+        let mut sum = 0.0;
+        for seed in 0..60 {
+            let mut eyes = Eyes::new(64, 64, vec![lane.clone()], 900 + seed);
+            eyes.operating[0] = at;
+            let options = CaptureOptions::new(mode, PointRule::sequential(LIMIT, 0.95));
+            let (capture, _) = take_with(&mut eyes, &options);
+            let lanes = lane_metrics(&CaptureView::new(&capture).unwrap(), &Wanted::margins());
+            sum += lanes[0].side(Side::Early).sub_tap + lanes[0].side(Side::Late).sub_tap - truth;
+        }
+        assert!((sum / 60.0).abs() < 0.25, "{mode:?}: {:+.3} taps", sum / 60.0);
     }
 }
 

@@ -1,0 +1,135 @@
+//! Eyes of the simulated target, captured and beside them where the exact surfaces of the physics cross the limit.
+
+use contract::{Call, CancelToken, Driver, DriverError, EyeCapabilities, PointCounts, PointRequest};
+use nightbench_core::results::{Capture, EyeName, LanePoint, TrainedEye};
+use plan::Plan;
+use plan::expand::{Expansion, Job, expand, jobs};
+use plan::keys::JobKeys;
+use plan::selection::Selection;
+use runner::capture::{CaptureOptions, Sampler, capture};
+use runner::run::execute::Executor;
+use simulator::physics::LaneSurface;
+use simulator::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Reach to the early, late, lower and upper crossing, taps and Vref steps; `None` beyond the grid.
+pub type Crossings = [Option<f64>; 4];
+
+/// One eye of one condition, ready to be captured again and again.
+pub struct SimulatedEye<'t> {
+    target: &'t mut SimulatedTarget,
+    pub device: EyeCapabilities,
+    pub trained: TrainedEye,
+}
+
+fn call() -> Call {
+    Call::within(Duration::from_secs(1_000_000), &CancelToken::new())
+}
+
+/// Goes through the eyes of a plan's conditions; a condition whose training fails is left out.
+pub fn each_eye(plan: &Plan, seed: u64, mut take: impl FnMut(SimulatedEye<'_>)) {
+    let expansion: Expansion = expand(plan, &Selection::default());
+    let keys = JobKeys::new(plan, MODEL_VERSION).expect("finite numbers");
+    let executor = Executor::new(plan, &expansion, &keys);
+    let mut target = SimulatedTarget::new(Arc::new(SimulatedOptions {
+        interface: plan.interface.clone(),
+        model: plan.model.clone(),
+        directions: plan.capture.directions.clone(),
+        measured: BTreeMap::new(),
+        seed,
+    }));
+    let list: Vec<Job> = jobs(plan, &expansion);
+    for condition in 0..expansion.conditions.len() {
+        let job = list.iter().find(|job| job.condition as usize == condition).expect("a job");
+        let setting = executor.setting(&expansion.conditions[condition], job, 1);
+        target.apply(&setting, &call()).expect("applied");
+        let training = target.train(&executor.training_request(), &call()).expect("a training");
+        if !training.passed {
+            continue;
+        }
+        for device in target.capabilities(&call()).expect("known").eyes {
+            let trained = training.eyes.iter().find(|eye| eye.eye == device.eye).expect("trained").clone();
+            take(SimulatedEye { target: &mut target, device, trained });
+        }
+    }
+}
+
+struct Asked<'t>(&'t mut SimulatedTarget, EyeName);
+
+impl Sampler for Asked<'_> {
+    fn sample(&mut self, points: &[PointRequest]) -> Result<Vec<PointCounts>, DriverError> {
+        self.0.sample(self.1, points, &call())
+    }
+}
+
+impl SimulatedEye<'_> {
+    /// Captures it; with the bench seconds it took.
+    pub fn capture(&mut self, options: &CaptureOptions) -> (Capture, f64) {
+        let begin = self.target.elapsed().0;
+        let mut asked = Asked(self.target, self.device.eye);
+        let found = capture(&mut asked, &self.device, &self.trained.lanes, &self.trained.settings, options)
+            .expect("captured");
+        (found, self.target.elapsed().0 - begin)
+    }
+
+    /// Where each lane's row and column cross a limit, by the exact surfaces.
+    pub fn crossings(&mut self, limit: f64) -> Vec<Crossings> {
+        let (name, trained) = (self.device.eye, &self.trained);
+        let surfaces = self.target.lane_surfaces().filter(|(eye, ..)| *eye == name);
+        surfaces
+            .map(|(_, lane, surface)| {
+                let at = trained.lanes.iter().position(|known| *known == lane).expect("trained");
+                let at = trained.settings[at];
+                let [early, late] = [-1, 1].map(|sign| row(surface, at, limit, sign));
+                let [lower, upper] = [-1, 1].map(|sign| column(surface, at, limit, sign));
+                [early, late, lower, upper]
+            })
+            .collect()
+    }
+}
+
+/// By bisection between two taps: the surface is moved by parts of the way from one to the next.
+fn row(surface: &mut LaneSurface, at: LanePoint, limit: f64, sign: i64) -> Option<f64> {
+    let (shift, vref, taps) = (surface.shift_ui(), usize::from(at.vref), surface.taps() as i64);
+    let mut tap = i64::from(at.tap);
+    while (0..taps).contains(&(tap + sign)) && surface.ber((tap + sign) as usize, vref) <= limit {
+        tap += sign;
+    }
+    let (inside, outside) = (surface.instant_ui(tap as usize)?, surface.instant_ui((tap + sign) as usize)?);
+    let (mut low, mut high) = (0.0, 1.0);
+    for _ in 0..14 {
+        let middle = 0.5 * (low + high);
+        surface.set_shift(shift + middle * (outside - inside));
+        if surface.ber(tap as usize, vref) <= limit { low = middle } else { high = middle }
+    }
+    surface.set_shift(shift);
+    Some((tap - i64::from(at.tap)).abs() as f64 + 0.5 * (low + high))
+}
+
+/// By a cubic through four steps, on the scale on which a Gaussian tail is straight.
+fn column(surface: &mut LaneSurface, at: LanePoint, limit: f64, sign: i64) -> Option<f64> {
+    let (tap, steps) = (usize::from(at.tap), surface.vref_steps() as i64);
+    let quantile =
+        |ber: f64| statistics::special::normal_upper_quantile(ber.clamp(1e-300, 0.499_999)).unwrap_or(0.0);
+    let mut value = |step: i64| (0..steps).contains(&step).then(|| quantile(surface.ber(tap, step as usize)));
+    let wanted = quantile(limit);
+    let mut step = i64::from(at.vref);
+    while value(step + sign)? >= wanted {
+        step += sign;
+    }
+    let y = [value(step - sign)?, value(step)?, value(step + sign)?, value(step + 2 * sign)?];
+    let cubic = |u: f64| {
+        y[0] * (-u * (u - 1.0) * (u - 2.0) / 6.0)
+            + y[1] * ((u + 1.0) * (u - 1.0) * (u - 2.0) / 2.0)
+            + y[2] * (-(u + 1.0) * u * (u - 2.0) / 2.0)
+            + y[3] * ((u + 1.0) * u * (u - 1.0) / 6.0)
+    };
+    let (mut low, mut high) = (0.0, 1.0);
+    for _ in 0..30 {
+        let middle = 0.5 * (low + high);
+        if cubic(middle) >= wanted { low = middle } else { high = middle }
+    }
+    Some((step - i64::from(at.vref)).abs() as f64 + low)
+}
