@@ -9,14 +9,15 @@ fn root() -> PathBuf {
 
 /// Every crate: its folder, its name, and the crates of ours it may depend on. Arrows point upwards in this list, so
 /// that none can run back.
-const CRATES: [(&str, &str, &[&str]); 13] = [
+const CRATES: [(&str, &str, &[&str]); 14] = [
     ("plans/core", "nightbench-core", &[]),
     ("reports/statistics", "statistics", &[]),
     ("plans/schedule", "schedule", &["nightbench-core"]),
     ("plans/plan", "plan", &["nightbench-core", "schedule"]),
     ("drivers/contract", "contract", &["nightbench-core"]),
     ("drivers/simulator", "simulator", &["nightbench-core", "contract"]),
-    ("drivers/bench", "bench", &["nightbench-core", "contract", "plan"]),
+    ("drivers/system", "system", &[]),
+    ("drivers/bench", "bench", &["nightbench-core", "contract", "system", "plan"]),
     ("drivers/emulator", "emulator", &["nightbench-core", "contract", "plan", "bench", "simulator"]),
     ("reports/eye", "eye", &["nightbench-core", "statistics"]),
     ("reports/judge", "judge", &["nightbench-core", "plan", "statistics", "eye"]),
@@ -24,7 +25,18 @@ const CRATES: [(&str, &str, &[&str]); 13] = [
     (
         "runner",
         "runner",
-        &["nightbench-core", "schedule", "plan", "contract", "bench", "simulator", "eye", "judge", "pages"],
+        &[
+            "nightbench-core",
+            "schedule",
+            "plan",
+            "contract",
+            "system",
+            "bench",
+            "simulator",
+            "eye",
+            "judge",
+            "pages",
+        ],
     ),
     (
         "tests",

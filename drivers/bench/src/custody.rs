@@ -8,16 +8,14 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::io::{ErrorKind as Io, Write};
 use std::net::ToSocketAddrs;
-use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use system::Others;
 
 const LATCH: &str = "latch.json";
 const MADE_SAFE: &str = "made-safe";
 /// Folder for every user of this computer, where an administrator made it.
 const OF_MACHINE: &str = "/var/lib/nightbench";
-/// Else one that any user may make for all: it outlives a restart, and files of its kind may be tidied away after a month.
-const OF_EVERYBODY: &str = "/var/tmp/nightbench";
 /// File that a lock of the run holds.
 const LOCK: &str = "run.lock";
 /// Names another folder, for trying out.
@@ -63,12 +61,13 @@ impl StateFolder {
         let given = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
         let user = || {
             given("XDG_STATE_HOME")
+                .or_else(|| given("LOCALAPPDATA"))
                 .or_else(|| given("HOME").map(|home| home.join(".local/state")))
                 .map(|base| base.join("nightbench"))
         };
         let of = |reach: Reach| move |path: PathBuf| StateFolder { path, reach };
         let machine = Some(PathBuf::from(OF_MACHINE)).filter(|dir| dir.is_dir());
-        let shared = || made_for_everybody(Path::new(OF_EVERYBODY)).ok();
+        let shared = || system::place_of_everybody().filter(|dir| system::made_for_everybody(dir).is_ok());
         let folder = given(OF_ENVIRONMENT)
             .map(of(Reach::Named))
             .or(machine.map(of(Reach::Everybody)))
@@ -119,11 +118,11 @@ impl StateFolder {
             let _ = std::fs::write(dir.join("what"), format!("{of}\n"));
             if self.reach == Reach::Everybody {
                 // Another user's run locks, latches and clears here as well, whatever this one's umask.
-                allow(&dir, 0o777)?;
+                system::let_others(&dir, Others::UseFolder)?;
                 for file in [LOCK, MADE_SAFE] {
                     let path = dir.join(file);
                     if own_file(&path, false).is_ok() {
-                        allow(&path, 0o666)?;
+                        system::let_others(&path, Others::WriteFile)?;
                     }
                 }
             }
@@ -132,30 +131,16 @@ impl StateFolder {
     }
 }
 
-fn allow(path: &Path, mode: u32) -> std::io::Result<()> {
-    std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode))
-}
-
 /// A file of ours, made where it is missing or, with `append`, written on. A link is not followed: the folder is open to everybody.
 fn own_file(path: &Path, append: bool) -> std::io::Result<std::fs::File> {
     let mut options = std::fs::OpenOptions::new();
-    options.custom_flags(rustix::fs::OFlags::NOFOLLOW.bits().cast_signed());
+    system::not_through_links(&mut options);
     if append {
         options.append(true).create(true)
     } else {
         options.write(true).create_new(true)
     };
     options.open(path)
-}
-
-/// A folder in which every user may make and nobody may take away another's.
-fn made_for_everybody(dir: &Path) -> std::io::Result<PathBuf> {
-    if std::fs::create_dir(dir).is_ok() {
-        allow(dir, 0o1777)?;
-    }
-    let found = std::fs::symlink_metadata(dir)?;
-    let open = found.is_dir() && found.permissions().mode() & 0o1777 == 0o1777;
-    if open { Ok(dir.to_owned()) } else { Err(Io::PermissionDenied.into()) }
 }
 
 /// The address of an instrument as it is remembered: one text however it is written.
@@ -438,10 +423,12 @@ mod tests {
     }
 
     /// What one user remembers another user meets: every file and folder is open to both, whatever the umask.
+    #[cfg(unix)]
     #[test]
     fn a_shared_folder_is_open_to_every_user() {
+        use std::os::unix::fs::PermissionsExt;
         let dir = folder("shared");
-        assert_eq!(made_for_everybody(&dir).unwrap(), dir);
+        system::made_for_everybody(&dir).unwrap();
         let state = StateFolder { path: dir.clone(), reach: Reach::Everybody };
         let place = state.place("tcp 192.0.2.10:5025").unwrap();
         let mode = |path: &Path| std::fs::metadata(path).unwrap().permissions().mode() & 0o7777;
@@ -460,7 +447,7 @@ mod tests {
         // A folder that others may not write is not taken for one that all share.
         let closed = folder("closed");
         std::fs::create_dir(&closed).unwrap();
-        assert!(made_for_everybody(&closed).is_err());
+        assert!(system::made_for_everybody(&closed).is_err());
         let _ = std::fs::remove_file(elsewhere);
         let _ = std::fs::remove_dir_all(closed);
         let _ = std::fs::remove_dir_all(dir);

@@ -8,6 +8,7 @@ use crate::store::STORE_FILE;
 use std::fs::File;
 use std::io::{BufWriter, ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
+use system::FileIdentity;
 
 /// Ends of the names of files that are being written: `report.html.part-0`.
 const PART: &str = ".part-";
@@ -188,11 +189,8 @@ fn folder_of(path: &Path) -> &Path {
 
 /// Do two names lead to one file, or is the first a file of the second, a run folder?
 fn same_file(path: &Path, input: &Path) -> bool {
-    use std::os::unix::fs::MetadataExt;
-    match (std::fs::metadata(path), std::fs::metadata(input)) {
-        (Ok(one), Ok(other)) => one.dev() == other.dev() && one.ino() == other.ino(),
-        _ => false,
-    }
+    let of = |path| FileIdentity::of(path).ok();
+    of(path).is_some_and(|one| Some(one) == of(input))
 }
 
 fn is_database(path: &Path) -> bool {

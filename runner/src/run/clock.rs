@@ -5,7 +5,6 @@
 //! always taken from the monotonic clock.
 
 use crate::store::utc_text;
-use rustix::time::{ClockId, clock_gettime};
 use std::fmt;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant, SystemTime};
@@ -73,12 +72,9 @@ impl fmt::Display for StoodStill {
 
 impl Clocks {
     pub fn now() -> Clocks {
-        let at = |clock| {
-            let time = clock_gettime(clock);
-            Duration::new(u64::try_from(time.tv_sec).unwrap_or(0), u32::try_from(time.tv_nsec).unwrap_or(0))
-        };
+        let system::Running { awake, always } = system::clocks();
         let utc = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap_or_default();
-        Clocks { running: at(ClockId::Monotonic), always: at(ClockId::Boottime), utc }
+        Clocks { running: awake, always, utc }
     }
 
     /// Did anything stand still for longer than `longest` between this look and a later one?

@@ -6,29 +6,14 @@
 use crate::console::exit::Exit;
 use crate::console::teller::tell;
 use contract::CancelToken;
-use signal_hook::consts::{
-    SIGALRM, SIGHUP, SIGINT, SIGPROF, SIGQUIT, SIGTERM, SIGUSR1, SIGUSR2, SIGVTALRM, SIGXCPU, SIGXFSZ,
-};
-use signal_hook::iterator::Signals;
 use std::io::Write;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI32, Ordering};
 use std::time::{Duration, Instant};
+use system::{Hearing, INTERRUPT, TERMINATE};
 
 /// Signals this close after the last one that counted are the same press.
 pub const SAME_PRESS: Duration = Duration::from_millis(500);
-
-/// Signals that would end the program.
-const THAT_END: [i32; 11] =
-    [SIGINT, SIGTERM, SIGHUP, SIGQUIT, SIGUSR1, SIGUSR2, SIGALRM, SIGVTALRM, SIGPROF, SIGXCPU, SIGXFSZ];
-
-/// Was the program started with a signal ignored? As Linux says (proc(5), `SigIgn`); elsewhere it counts as not ignored.
-fn is_ignored(signal: i32) -> bool {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let mask = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
-    let mask = mask.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok()).unwrap_or(0);
-    mask >> (signal - 1) & 1 == 1
-}
 
 /// What a signal asks for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -68,7 +53,7 @@ impl Presses {
 pub struct Watch {
     seen: Arc<AtomicI32>,
     ended: Arc<AtomicBool>,
-    handle: signal_hook::iterator::Handle,
+    _hearing: Hearing,
 }
 
 impl Watch {
@@ -79,42 +64,36 @@ impl Watch {
     /// # Errors
     /// The system refuses the handler.
     pub fn start(finish_point: &CancelToken, drop_point: &CancelToken) -> std::io::Result<Watch> {
-        // Who started the program to outlive its terminal (nohup) means that; nobody can ask for it by accident.
-        let mut signals =
-            Signals::new(THAT_END.into_iter().filter(|signal| *signal != SIGHUP || !is_ignored(SIGHUP)))?;
-        let handle = signals.handle();
         let seen = Arc::new(AtomicI32::new(0));
         let first = Arc::clone(&seen);
         let ended = Arc::new(AtomicBool::new(false));
         let over = Arc::clone(&ended);
         let (finish_point, drop_point) = (finish_point.clone(), drop_point.clone());
-        std::thread::spawn(move || {
-            let mut presses = Presses::default();
-            for signal in signals.forever() {
-                // Everything is safe and stored; only words are left, and perhaps nobody reads them.
-                if over.load(Ordering::SeqCst) {
-                    signal_hook::low_level::exit(128 + (signal & 0x7f));
-                }
-                let press = presses.press(Instant::now());
-                // Before the run can end by it: the exit code hangs on it.
-                let _ = first.compare_exchange(0, signal, Ordering::SeqCst, Ordering::SeqCst);
-                let words = match press {
-                    Press::FinishPoint => {
-                        finish_point.cancel();
-                        "stopping after the point at hand, then everything is made safe; what is finished is stored. \
-                         Once more drops that point. The same command goes on from here."
-                    }
-                    Press::DropPoint => {
-                        drop_point.cancel();
-                        "the point at hand is dropped; everything is made safe"
-                    }
-                    Press::Repeat => continue,
-                };
-                // A terminal that is closed or stopped must not hold this thread.
-                tell(move || drop(writeln!(std::io::stderr().lock(), "\n{words}")));
+        let mut presses = Presses::default();
+        let hearing = Hearing::start(move |signal| {
+            // Everything is safe and stored; only words are left, and perhaps nobody reads them.
+            if over.load(Ordering::SeqCst) {
+                system::exit_by_signal(signal);
             }
-        });
-        Ok(Watch { seen, ended, handle })
+            let press = presses.press(Instant::now());
+            // Before the run can end by it: the exit code hangs on it.
+            let _ = first.compare_exchange(0, signal, Ordering::SeqCst, Ordering::SeqCst);
+            let words = match press {
+                Press::FinishPoint => {
+                    finish_point.cancel();
+                    "stopping after the point at hand, then everything is made safe; what is finished is stored. Once \
+                     more drops that point. The same command goes on from here."
+                }
+                Press::DropPoint => {
+                    drop_point.cancel();
+                    "the point at hand is dropped; everything is made safe"
+                }
+                Press::Repeat => return,
+            };
+            // A terminal that is closed or stopped must not hold this thread.
+            tell(move || drop(writeln!(std::io::stderr().lock(), "\n{words}")));
+        })?;
+        Ok(Watch { seen, ended, _hearing: hearing })
     }
 
     /// The run is over, everything safe and stored: from now on a signal ends the program at once.
@@ -125,17 +104,11 @@ impl Watch {
     /// The exit a signal asks for, if one came.
     pub fn exit(&self) -> Option<Exit> {
         match self.seen.load(Ordering::SeqCst) {
-            SIGINT => Some(Exit::Interrupted),
-            SIGTERM => Some(Exit::Terminated),
+            INTERRUPT => Some(Exit::Interrupted),
+            TERMINATE => Some(Exit::Terminated),
             0 => None,
             other => Some(Exit::Signal(u8::try_from(other).unwrap_or(0))),
         }
-    }
-}
-
-impl Drop for Watch {
-    fn drop(&mut self) {
-        self.handle.close();
     }
 }
 

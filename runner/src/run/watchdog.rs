@@ -7,7 +7,6 @@ use crate::run::clock::Clocks;
 use crate::store::utc_text;
 use bench::{CommandLog, StateFolder};
 use plan::bench_file::BenchFile;
-use rustix::process::{Pid, Signal, kill_process, setsid};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -49,7 +48,9 @@ impl Watchdog {
         state: &StateFolder,
         log: &Path,
     ) -> std::io::Result<Watchdog> {
-        let mut child = Command::new(program)
+        let mut command = Command::new(program);
+        system::outliving(&mut command);
+        let mut child = command
             .args(["bench", "watchdog"])
             .arg(std::process::id().to_string())
             .arg(state.path())
@@ -102,7 +103,7 @@ enum Heard {
 /// The watchdog's own life: `run` is the process it watches.
 pub(crate) fn watch(run: u32, state: &Path, log: &Path) -> Outcome {
     // A session of its own: what ends the run's terminal or process group does not end the watchdog.
-    let _ = setsid();
+    system::own_session();
     let mut input = BufReader::new(std::io::stdin());
     let bench = Arc::new(take_over(&mut input)?);
     let (sender, heard) = channel();
@@ -150,12 +151,9 @@ pub(crate) fn watch(run: u32, state: &Path, log: &Path) -> Outcome {
         }
         // A run that hangs or is stopped still holds instruments that serve one connection only. Its locks tell that it lives.
         let held = lock_bench(&bench, &state).is_err();
-        if attempt == 1
-            && held
-            && let Some(process) = i32::try_from(run).ok().and_then(Pid::from_raw)
-        {
+        if attempt == 1 && held {
             log.note("watchdog", '-', "ends the run: it holds instruments and does nothing");
-            let _ = kill_process(process, Signal::KILL);
+            system::kill(run);
         }
         std::thread::sleep(PAUSE);
     }

@@ -6,6 +6,7 @@ use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use system::FileIdentity;
 
 /// What a run will store, for an estimate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -115,8 +116,7 @@ impl Ballast {
 #[derive(Debug)]
 pub(super) struct Place {
     path: PathBuf,
-    /// Device and number of the file.
-    file: (u64, u64),
+    file: FileIdentity,
     /// Lengths that database and log had, and cannot fall below while nobody folds the log.
     least_bytes: u64,
     least_log_bytes: u64,
@@ -124,9 +124,9 @@ pub(super) struct Place {
 
 impl Place {
     pub(super) fn of(path: &Path) -> Result<Place, StoreError> {
-        use std::os::unix::fs::MetadataExt;
-        let there = std::fs::metadata(path).map_err(|error| StoreError::system(path, &error))?;
-        let file = (there.dev(), there.ino());
+        let unseen = |error| StoreError::system(path, &error);
+        let there = std::fs::metadata(path).map_err(unseen)?;
+        let file = FileIdentity::of(path).map_err(unseen)?;
         Ok(Place { path: path.into(), file, least_bytes: there.len(), least_log_bytes: log_bytes(path) })
     }
 

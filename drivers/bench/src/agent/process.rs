@@ -1,11 +1,10 @@
 //! The agent as a child process: a process group of its own, stderr drained, TERM then KILL.
 
 use crate::command_log::CommandLog;
-use rustix::process::{Pid, Signal, kill_process_group, test_kill_process_group};
 use std::io::{BufRead, BufReader, Read};
-use std::os::unix::process::CommandExt;
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use std::time::{Duration, Instant};
+use system::Force;
 
 /// Longest line of stderr that is logged, bytes.
 const LONGEST_WORDS: u64 = 2000;
@@ -29,9 +28,10 @@ impl AgentProcess {
         let (program, arguments) = words
             .split_first()
             .ok_or_else(|| std::io::Error::new(std::io::ErrorKind::InvalidInput, "an empty command"))?;
-        let mut child = Command::new(program)
+        let mut command = Command::new(program);
+        system::in_own_group(&mut command);
+        let mut child = command
             .args(arguments)
-            .process_group(0)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())
@@ -75,13 +75,12 @@ impl Drop for AgentProcess {
 
 /// TERM to a group, then KILL when it still exists; returns whether it is gone.
 pub fn end_group(id: u32, kill_after: Duration, mut reap: impl FnMut()) -> bool {
-    let Some(group) = i32::try_from(id).ok().and_then(Pid::from_raw) else { return false };
-    let _ = kill_process_group(group, Signal::TERM);
+    system::end_group(id, Force::Ask);
     let wait = |limit: Duration, reap: &mut dyn FnMut()| {
         let end = Instant::now() + limit;
         loop {
             reap();
-            if test_kill_process_group(group).is_err() {
+            if !system::group_lives(id) {
                 return true;
             }
             if Instant::now() > end {
@@ -93,6 +92,6 @@ pub fn end_group(id: u32, kill_after: Duration, mut reap: impl FnMut()) -> bool 
     if wait(kill_after, &mut reap) {
         return true;
     }
-    let _ = kill_process_group(group, Signal::KILL);
+    system::end_group(id, Force::Kill);
     wait(Duration::from_secs(2), &mut reap)
 }
