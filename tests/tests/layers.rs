@@ -148,3 +148,23 @@ fn nothing_unfinished_is_left_in_the_code() {
         }
     }
 }
+
+/// What one operating system does differently stands in one crate; tests may say more of the system they run on.
+#[test]
+fn calls_of_one_system_stand_in_one_crate() {
+    for (folder, _, _) in CRATES.iter().filter(|(folder, ..)| !["drivers/system", "tests"].contains(folder)) {
+        let mut found = Vec::new();
+        sources(&root().join(folder).join("src"), &mut found);
+        for path in found {
+            let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+            if name.ends_with("tests.rs") {
+                continue;
+            }
+            let text = std::fs::read_to_string(&path).expect("a source file");
+            let text = text.split("#[cfg(test)]").next().unwrap_or_default();
+            for word in ["std::os::", "rustix::", "signal_hook", "libc::", "cfg(unix)", "cfg(windows)"] {
+                assert!(!text.contains(word), "{}: `{word}` belongs in drivers/system", path.display());
+            }
+        }
+    }
+}

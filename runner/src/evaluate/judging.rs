@@ -303,7 +303,7 @@ impl JudgedFolder {
             bench_hours: hours.map_or(seconds / 3600.0, |hours| hours.total - hours.waiting),
             model: if simulated { model_entries(&file) } else { Vec::new() },
             limits: criteria.limits.clone(),
-            items: tested_items(&file),
+            items: tested_items(&file, &run.identities),
             equipment: equipment(reader)?,
             log,
             timeline,

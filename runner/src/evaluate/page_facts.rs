@@ -5,6 +5,7 @@ use crate::inputs::plan_file::PlanFile;
 use crate::store::{Attempts, StoreReader, StoredEvent};
 use judge::judged::{Equipment, ModelEntry, Superseded, TestedItem};
 use nightbench_core::events::Event;
+use nightbench_core::results::Identity;
 use nightbench_core::text::lane_list;
 use plan::Plan;
 use plan::expand::Job;
@@ -57,7 +58,7 @@ pub fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
 }
 
 /// The chips, modules and channels that the matrix names.
-pub fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
+pub fn tested_items(file: &PlanFile, answered: &[Identity]) -> Vec<TestedItem> {
     let plan = &file.plan;
     let item = |name: &str, description: String, serial: Option<String>| TestedItem {
         name: name.into(),
@@ -67,7 +68,14 @@ pub fn tested_items(file: &PlanFile) -> Vec<TestedItem> {
     let chips = plan.matrix.chips.iter().map(|index| {
         let chip = &plan.chips[*index];
         let corner = chip.corner.as_ref().map(|corner| format!(", corner {corner}")).unwrap_or_default();
-        item(&chip.name, format!("test chip{corner}"), None)
+        // With one chip there is no doubt whose serial number was read.
+        let serial = match (answered, plan.matrix.chips.len()) {
+            ([first, rest @ ..], 1) if rest.iter().all(|one| one.chip_serial == first.chip_serial) => {
+                Some(first.chip_serial.clone())
+            }
+            _ => None,
+        };
+        item(&chip.name, format!("test chip{corner}"), serial)
     });
     let modules = plan.matrix.modules.iter().map(|index| {
         let module = &plan.modules[*index];

@@ -348,7 +348,11 @@ pub(super) fn metric_row(metric: &JudgedMetric) -> MetricRow {
     }
     // The lowest of many noisy readings is partly low by chance: the reading stands beside the estimate.
     let read = plain(metric.worst_lane.as_read, 1);
-    let as_read = format!("lane {} reads {read}", metric.lane);
+    let why = match metric.worst_lane.as_read < metric.value {
+        true => format!("the lowest of {} readings is low partly by chance", metric.lanes),
+        false => format!("another of the {} may lie lower", metric.lanes),
+    };
+    let as_read = format!("lane {} reads {read}: {why}", metric.lane);
     if read != plain(metric.value, 1) {
         notes.push(&as_read);
     }

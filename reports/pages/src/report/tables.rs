@@ -75,7 +75,10 @@ pub(super) fn conditions(
                 .map_or_else(String::new, |m| format!("{} %", signed(100.0 * m.margin / m.limit, 0))),
             worst: judged.worst().map_or_else(
                 || judged.reason().into_owned(),
-                |m| format!("{} ({})", margin(m), metric_place(m)),
+                |m| {
+                    let spread = plain(m.expanded_uncertainty, 1);
+                    format!("{} \u{b1} {spread} ({})", margin(m), metric_place(m))
+                },
             ),
             probability: judged.worst().map_or_else(String::new, |m| percent(m.conformance_probability)),
             notes: {
@@ -103,7 +106,7 @@ pub(super) fn conditions(
     let paper = match printed == rows.len() {
         true => String::new(),
         false => format!(
-            "On paper: the worst {printed} of {} that do not pass; every condition stands in the matrix (section 2) with \
+            "On paper: the worst {printed} of {} without the verdict pass; every condition stands in the matrix (section 2) with \
              its verdict and margin, and in the file of this report.",
             count(
                 run.conditions.iter().filter(|c| c.verdict != Some(Verdict::Pass)).count(),
