@@ -9,8 +9,9 @@ use nightbench_core::results::{EyeName, Identity, Readback, TrainedEye, Training
 use nightbench_core::units::{Celsius, Seconds, Volts};
 use simulator::target::SimulatedTarget;
 use std::collections::HashSet;
-use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
 
 /// Words of a panic on purpose.
 pub const SEEDED_PANIC: &str = "seeded panic of a test";
@@ -39,6 +40,8 @@ pub struct Witness {
     pub calls: AtomicU64,
     /// Batches of points that were answered.
     pub answered: AtomicU64,
+    /// A call that measures had a deadline by the clock on the wall: a paused run would run into it.
+    pub hurried: AtomicBool,
     /// Jobs (noise keys) that a fault was dealt to.
     pub struck: Mutex<HashSet<[u8; 32]>>,
 }
@@ -121,6 +124,13 @@ impl FaultyDriver {
             None => lies[(which - kinds.len()) / 3](),
         })
     }
+
+    fn note_deadline(&self, call: &Call) {
+        // A laptop may be shut for a week.
+        if call.deadline < Instant::now() + Duration::from_secs(7 * 86_400) {
+            self.witness.hurried.store(true, Ordering::SeqCst);
+        }
+    }
 }
 
 impl Driver for FaultyDriver {
@@ -136,6 +146,7 @@ impl Driver for FaultyDriver {
     }
 
     fn capabilities(&mut self, call: &Call) -> Result<Capabilities, DriverError> {
+        self.note_deadline(call);
         match self.fault("capabilities", &[]) {
             Some(Fault::Error(error)) => Err(error),
             _ => self.inner.capabilities(call),
@@ -143,6 +154,7 @@ impl Driver for FaultyDriver {
     }
 
     fn apply(&mut self, setting: &Setting, call: &Call) -> Result<Readback, DriverError> {
+        self.note_deadline(call);
         self.power();
         if self.job != setting.noise_key {
             (self.job, self.calls) = (setting.noise_key, 0);
@@ -160,6 +172,7 @@ impl Driver for FaultyDriver {
     }
 
     fn train(&mut self, request: &TrainingRequest, call: &Call) -> Result<TrainingResult, DriverError> {
+        self.note_deadline(call);
         self.power();
         match self.fault("train", &[]) {
             Some(Fault::Error(error)) => Err(error),
@@ -168,6 +181,7 @@ impl Driver for FaultyDriver {
     }
 
     fn restore(&mut self, eyes: &[TrainedEye], call: &Call) -> Result<(), DriverError> {
+        self.note_deadline(call);
         match self.fault("restore", &[]) {
             Some(Fault::Error(error)) => Err(error),
             _ => self.inner.restore(eyes, call),
@@ -180,6 +194,7 @@ impl Driver for FaultyDriver {
         points: &[PointRequest],
         call: &Call,
     ) -> Result<Vec<PointCounts>, DriverError> {
+        self.note_deadline(call);
         self.power();
         let lies: [fn() -> Fault; 5] = [
             || Fault::TrainingLost,
@@ -216,6 +231,7 @@ impl Driver for FaultyDriver {
     }
 
     fn confirm(&mut self, call: &Call) -> Result<(), DriverError> {
+        self.note_deadline(call);
         match self.fault("confirm", &[]) {
             Some(Fault::Error(error)) => Err(error),
             _ => self.inner.confirm(call),

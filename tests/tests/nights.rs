@@ -125,6 +125,9 @@ fn night(yardstick: &Yardstick, seed: u64) -> Result<[u64; 4], String> {
     if end != End::Done {
         return Err(format!("the uncut night ended with {end:?}"));
     }
+    if witness.hurried.load(Ordering::SeqCst) {
+        return Err("a simulated call was given a deadline by the clock on the wall".into());
+    }
     let (one, two) = (contents(&cut), contents(&whole));
     if one.len() != rig.forecast.jobs.len()
         || one.iter().any(|(_, attempt, counts, _)| *attempt != 1 || !counts)
