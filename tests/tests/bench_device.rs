@@ -285,7 +285,8 @@ fn a_single_reading_beyond_the_band_drops_no_job() {
     own.make_safe(&call()).unwrap_or_else(|error| panic!("{error}"));
 }
 
-/// Hours of a night by kind: `cargo test -p tests -- --ignored --nocapture hours_of_a_night`.
+/// Hours of a night by kind: `cargo test -p tests -- --ignored --nocapture hours_of_a_night`; NIGHTBENCH_BEFORE names another build of
+/// the program to be held against this one.
 #[test]
 #[ignore = "minutes: the figures are printed, not asserted"]
 fn hours_of_a_night_on_the_emulated_bench() {
@@ -293,16 +294,13 @@ fn hours_of_a_night_on_the_emulated_bench() {
     let rig = rig(&text, 1, 0.0, 120.0);
     rig.bench.world().boot_s = 20.0;
     if let Ok(program) = std::env::var("NIGHTBENCH_BEFORE") {
-        let text =
-            std::fs::read_to_string(&rig.file).expect("the bench file").replace("[mounted]", "[fitted]");
-        std::fs::write(&rig.file, text).expect("the bench file");
         let run = std::process::Command::new(program)
             .current_dir(rig.folder.path())
             .env("NIGHTBENCH_STATE", "benches")
             .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
             .output()
             .expect("the program starts");
-        println!("{}", String::from_utf8_lossy(&run.stdout));
+        println!("{}{}", String::from_utf8_lossy(&run.stdout), String::from_utf8_lossy(&run.stderr));
     } else {
         println!("{}", rig.run(&[]).err.lines().last().unwrap_or_default());
     }
