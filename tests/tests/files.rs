@@ -57,6 +57,8 @@ fn a_module_image_is_shown_and_a_broken_one_named() {
     let value = json(&nightbench(folder.path(), &["module", "amber.bin", "--json"]));
     assert_eq!(value["rated_mts"], 3200);
     assert_eq!(value["package_ranks"], 2);
+    assert_eq!((&value["row_bits"], &value["bank_groups"]), (&16.into(), &4.into()), "{value}");
+    assert_eq!(value["layout_revision"], "1.1");
     // Its entry is a plan's entry.
     let entry = value["plan_entry"].as_str().unwrap();
     let text = plan(&entry.replace("\"0-63\"", "\"0-7\""), CHANNEL);
@@ -69,6 +71,10 @@ fn a_module_image_is_shown_and_a_broken_one_named() {
     let run = nightbench(folder.path(), &["module", "bad.bin"]);
     assert_eq!(run.code, 2);
     assert!(run.err.contains("bad.bin") && run.err.contains("bytes 126 to 127"), "{}", run.err);
+    // Who asked for an object gets one.
+    let refused = nightbench(folder.path(), &["module", "bad.bin", "--json"]);
+    assert_eq!((refused.code, json(&refused)["exit_code"].as_u64()), (2, Some(2)));
+    assert!(json(&refused)["refused"].as_str().is_some_and(|words| words.contains("bad.bin")));
     std::fs::write(folder.path().join("short.bin"), &bytes[..300]).unwrap();
     std::fs::write(folder.path().join("empty.bin"), b"").unwrap();
     std::fs::write(folder.path().join("huge.bin"), vec![0u8; 1 << 20]).unwrap();

@@ -7,7 +7,7 @@
 use crate::support::missing;
 use nightbench_core::devices::ModuleKind;
 use nightbench_core::rates::Generation;
-use plan::spd::{Package, SpdImage};
+use plan::spd::{Addressing, Package, SpdImage};
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -97,6 +97,10 @@ fn ddr4_images_agree_with_decode_dimms() {
             image.serial.map(|serial| format!("0x{serial}")).as_deref(),
             Some(value("Assembly Serial Number"))
         );
+        let Addressing { row_bits, column_bits, bank_groups, banks } = image.addressing;
+        let all = u32::from(bank_groups) * u32::from(banks);
+        let layout = format!("{all} x {row_bits} x {column_bits} x ");
+        assert!(value("Banks x Rows x Columns x Bits").starts_with(&layout), "{name}: {layout}");
         let sensor = value("Thermal Sensor") != "No";
         assert_eq!(image.temperature_sensor, sensor, "{name}");
         compared += 1;

@@ -23,9 +23,26 @@ use crate::cli::{Cli, Command, Json};
 use crate::console::exit::Exit;
 use crate::console::terminal::Terminal;
 
+/// Is one JSON object expected on standard output, whatever comes of it?
+fn asks_for_json(command: &Command) -> bool {
+    match command {
+        Command::Preview { json, .. }
+        | Command::Status { json, .. }
+        | Command::Study { json, .. }
+        | Command::Merge { json, .. }
+        | Command::Module { json, .. } => json.json,
+        Command::Channel(arguments) => arguments.json.json,
+        Command::Run(arguments) => arguments.json.json,
+        Command::Report(arguments) => arguments.json.json,
+        Command::Compare(arguments) => arguments.json.json,
+        _ => false,
+    }
+}
+
 /// Does what the command line asks.
 pub fn dispatch(cli: Cli) -> Exit {
     let terminal = Terminal::detect(cli.no_color);
+    let machine = asks_for_json(&cli.command);
     let outcome = match cli.command {
         Command::New(arguments) => new::new(&terminal, &arguments),
         Command::Check { plan } => check::check(&terminal, &plan),
@@ -55,6 +72,10 @@ pub fn dispatch(cli: Cli) -> Exit {
     };
     let exit = outcome.unwrap_or_else(|failure| {
         terminal.note_coloured(&failure.words);
+        if machine {
+            let refused = serde_json::json!({ "refused": failure.words, "exit_code": failure.exit.code() });
+            terminal.out(&refused.to_string());
+        }
         failure.exit
     });
     match (exit, terminal.unwritten()) {

@@ -2,7 +2,7 @@
 
 use super::bytes::{Image, MakerBlock};
 use super::error::READ_AGAIN;
-use super::{Package, SpdError, SpdImage};
+use super::{Addressing, Package, SpdError, SpdImage};
 use nightbench_core::devices::ModuleKind;
 use nightbench_core::rates::{DataRate, Generation};
 
@@ -21,7 +21,7 @@ pub(super) fn read(image: Image<'_>) -> Result<SpdImage, SpdError> {
     let die_bits = die_density(image)?;
     let (device_width, package_ranks) = organisation(image, &mut remarks)?;
     let (data_lanes, ecc_lanes) = bus(image, device_width, &mut remarks)?;
-    check_addressing(image, die_bits, device_width)?;
+    let addressing = check_addressing(image, die_bits, device_width)?;
     let (clock_period_ps, rated) = clock(image, &mut remarks)?;
     let maker = image.maker(&MAKER)?;
     remarks.extend(maker.remarks);
@@ -37,6 +37,7 @@ pub(super) fn read(image: Image<'_>) -> Result<SpdImage, SpdError> {
         device_width,
         package,
         die_gigabits: die_bits as f64 / (1u64 << 30) as f64,
+        addressing,
         channels: 1,
         data_lanes,
         ecc_lanes,
@@ -208,7 +209,7 @@ fn bus(image: Image<'_>, device_width: u8, remarks: &mut Vec<String>) -> Result<
 }
 
 /// Rows, columns and banks must multiply up to the die density.
-fn check_addressing(image: Image<'_>, die_bits: u64, device_width: u8) -> Result<(), SpdError> {
+fn check_addressing(image: Image<'_>, die_bits: u64, device_width: u8) -> Result<Addressing, SpdError> {
     let (banks, groups) = (image.bits(4, 5, 4), image.bits(4, 7, 6));
     if banks > 1 || groups > 2 {
         return Err(SpdError::at(
@@ -231,7 +232,13 @@ fn check_addressing(image: Image<'_>, die_bits: u64, device_width: u8) -> Result
     // Dies of 12 and 24 Gbit leave a quarter of their row addresses unused.
     let addressed = if image.bits(4, 3, 0) >= 8 { bits / 4 * 3 } else { bits };
     if addressed == die_bits {
-        return Ok(());
+        return Ok(Addressing {
+            row_bits: rows + 12,
+            column_bits: columns + 9,
+            // Code 0: no groups, which is one.
+            bank_groups: 1 << groups,
+            banks: 4 << banks,
+        });
     }
     let (found, wanted) = (addressed >> 20, die_bits >> 20);
     Err(SpdError::over(

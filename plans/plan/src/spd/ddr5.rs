@@ -2,7 +2,7 @@
 
 use super::bytes::{Image, MakerBlock};
 use super::error::READ_AGAIN;
-use super::{Package, SpdError, SpdImage};
+use super::{Addressing, Package, SpdError, SpdImage};
 use nightbench_core::devices::ModuleKind;
 use nightbench_core::rates::{DataRate, Generation};
 
@@ -18,7 +18,7 @@ pub(super) fn read(image: Image<'_>) -> Result<SpdImage, SpdError> {
     let (module_type, kind) = module_type(image, &mut remarks)?;
     let (die_bits, package, height) = density_and_package(image, &mut remarks)?;
     let device_width = device_width(image)?;
-    check_addressing(image, die_bits, device_width)?;
+    let addressing = check_addressing(image, die_bits, device_width)?;
     let (clock_period_ps, rated) = clock(image, &mut remarks)?;
     let package_ranks = ranks(image)?;
     let (channels, data_lanes, ecc_lanes) = bus(image, device_width)?;
@@ -45,6 +45,7 @@ pub(super) fn read(image: Image<'_>) -> Result<SpdImage, SpdError> {
         device_width,
         package,
         die_gigabits: die_bits as f64 / (1u64 << 30) as f64,
+        addressing,
         channels,
         data_lanes,
         ecc_lanes,
@@ -164,7 +165,7 @@ fn device_width(image: Image<'_>) -> Result<u8, SpdError> {
 }
 
 /// Rows, columns and banks must multiply up to the die density.
-fn check_addressing(image: Image<'_>, die_bits: u64, device_width: u8) -> Result<(), SpdError> {
+fn check_addressing(image: Image<'_>, die_bits: u64, device_width: u8) -> Result<Addressing, SpdError> {
     let (rows, columns) = (image.bits(5, 4, 0), image.bits(5, 7, 5));
     if rows > 2 || columns > 1 {
         return Err(SpdError::at(
@@ -188,7 +189,12 @@ fn check_addressing(image: Image<'_>, die_bits: u64, device_width: u8) -> Result
     let quarter_unused = matches!(image.bits(4, 4, 0), 3 | 5 | 7);
     let addressed = if quarter_unused { bits / 4 * 3 } else { bits };
     if addressed == die_bits {
-        return Ok(());
+        return Ok(Addressing {
+            row_bits: rows + 16,
+            column_bits: columns + 10,
+            bank_groups: 1 << groups,
+            banks: 1 << banks,
+        });
     }
     Err(SpdError::over(
         4..=7,

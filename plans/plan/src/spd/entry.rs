@@ -1,7 +1,7 @@
 //! From an SPD image to a plan: the text of a `[[module]]` entry, the module itself, and the facts a person
 //! checks.
 
-use super::{Package, SpdImage};
+use super::{Addressing, Package, SpdImage};
 use nightbench_core::devices::{Interface, Module};
 use nightbench_core::results::{LaneSet, MOST_LANES};
 use std::fmt::Write;
@@ -105,6 +105,12 @@ impl SpdImage {
             ("capacity", format!("{gibibytes} GiB")),
             ("ranks", format!("{} package ranks, {} logical", self.package_ranks, self.logical_ranks())),
             ("devices", format!("x{}, {} Gbit a die, {package}", self.device_width, self.die_gigabits)),
+            ("addressing", {
+                let Addressing { row_bits, column_bits, bank_groups, banks } = self.addressing;
+                format!(
+                    "{row_bits} row bits, {column_bits} column bits, {bank_groups} bank groups of {banks} banks"
+                )
+            }),
             ("lanes", format!("{} data, {ecc}{channels}", self.data_lanes)),
             ("loads on a lane", self.loads_per_lane().to_string()),
             ("rated", format!("{} MT/s (clock period {} ps)", self.rated, self.clock_period_ps)),

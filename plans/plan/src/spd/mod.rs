@@ -50,6 +50,18 @@ impl Package {
     }
 }
 
+/// How a die is addressed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Addressing {
+    /// Bits of a row address.
+    pub row_bits: u8,
+    /// Bits of a column address.
+    pub column_bits: u8,
+    pub bank_groups: u8,
+    /// Banks of a bank group.
+    pub banks: u8,
+}
+
 /// What an SPD image says about its module.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SpdImage {
@@ -68,6 +80,7 @@ pub struct SpdImage {
     pub package: Package,
     /// Density of one die, Gbit (0.25 to 64).
     pub die_gigabits: f64,
+    pub addressing: Addressing,
     /// Data channels of the module: 1 (DDR4), 1 or 2 sub-channels (DDR5).
     pub channels: u8,
     /// Data lanes of one channel without the ECC lanes.
