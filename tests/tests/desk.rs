@@ -159,3 +159,26 @@ fn jobs_are_chosen_by_what_they_came_to() {
     assert!(early.code == 4 && early.err.contains("holds none yet"), "{}", early.err);
     assert!(!folder.path().join("new").exists());
 }
+
+/// The library's pair: exactly one lane gets worse, and the comparison names it and no other.
+#[test]
+fn a_comparison_names_the_one_lane_that_a_firmware_sets_wrong() {
+    let folder = Folder::in_memory();
+    let library = concat!(env!("CARGO_MANIFEST_DIR"), "/../plans/library");
+    for name in ["firmware-before", "firmware-after"] {
+        let plan = format!("{library}/{name}.toml");
+        let run = nightbench(folder.path(), &["run", &plan, "--into", name, "--json"]);
+        assert!([0, 1].contains(&run.code), "{}", run.err);
+        assert_eq!(json(&run)["not_measured"], 0, "{}", run.err);
+    }
+    let compared = nightbench(folder.path(), &["compare", "firmware-before", "firmware-after", "--json"]);
+    assert_eq!(compared.code, 1, "{}", compared.err);
+    let compared = json(&compared);
+    let changes = compared["lanes"]["changes"].as_array().expect("a list");
+    let worse: std::collections::BTreeSet<u64> = changes
+        .iter()
+        .filter(|change| change["answer"] == "worse")
+        .map(|change| change["lane"].as_u64().expect("a lane"))
+        .collect();
+    assert_eq!(worse, [11].into(), "{}", compared["lanes"]);
+}

@@ -10,7 +10,7 @@ use contract::{
     Call, Capabilities, Driver, DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest,
     SafetyHandle, Setting, StartKind, TrainingRequest,
 };
-use nightbench_core::devices::{Interface, ModelValue, Module, Supply};
+use nightbench_core::devices::{Interface, Landing, ModelValue, Module, Supply};
 use nightbench_core::point_rule::{PointRule, PreparedRule};
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::{
@@ -138,7 +138,8 @@ impl SimulatedTarget {
 
     fn surface_key(&self, setting: &Setting) -> SurfaceKey {
         let words = format!(
-            "{:?} {:?} {:?} {} {} {} {:?} {:?} {}",
+            "{:?} {:?} {:?} {:?} {} {} {} {:?} {:?} {}",
+            setting.firmware.as_ref().map(|firmware| &firmware.overrides),
             setting.chip,
             setting.module,
             setting.channel,
@@ -155,7 +156,9 @@ impl SimulatedTarget {
     fn build(&self, key: SurfaceKey, setting: &Setting) -> Result<SurfaceSet, DriverError> {
         let interface = &self.options.interface;
         let module = &setting.module;
+        let firmware = setting.firmware.iter().flat_map(|firmware| &firmware.overrides);
         let own = self.options.model.iter().chain(&module.overrides).chain(&setting.channel.overrides);
+        let own = own.chain(firmware);
         let parameters = assembly::parameters(interface.generation, own).map_err(|error| refused(&error))?;
         let measured = match &setting.channel.measured {
             Some(data) => {
@@ -526,6 +529,12 @@ fn train_set(
             );
             done.extend(trained.stages);
             settings = trained.settings;
+            let landings = setting.firmware.iter().flat_map(|firmware| &firmware.landings);
+            for landing in landings {
+                if let Some(at) = eye.lanes.iter().position(|lane| *lane == landing.lane) {
+                    settings[at] = moved(&grid, settings[at], landing);
+                }
+            }
         }
         for stage in &mut done {
             stage.eye = Some(name);
@@ -536,6 +545,14 @@ fn train_set(
         result.eyes.push(TrainedEye { eye: name, lanes: eye.lanes.clone(), settings });
     }
     Ok(result)
+}
+
+/// Where a firmware sets a lane that was trained to a place.
+fn moved(grid: &Grid, at: LanePoint, by: &Landing) -> LanePoint {
+    LanePoint {
+        tap: at.tap.saturating_add_signed(by.taps).min(grid.taps - 1),
+        vref: at.vref.saturating_add_signed(by.vref_steps).min(grid.vref_steps - 1),
+    }
 }
 
 /// Adds stages up to the first failed one; `false` when there was one.

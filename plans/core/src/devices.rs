@@ -51,6 +51,21 @@ pub struct Firmware {
     pub name: String,
     /// Image file or identifier handed to the agent.
     pub image: Option<String>,
+    /// What the simulated target does otherwise under it; a bench knows nothing of this.
+    pub overrides: Vec<ModelValue>,
+    /// Lanes that its training of the simulated target sets beside the place it found.
+    pub landings: Vec<Landing>,
+}
+
+/// Where a training sets one lane, from the place it found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Landing {
+    /// Lane number (DQ).
+    pub lane: u16,
+    /// Delay taps, later where positive.
+    pub taps: i16,
+    /// Vref steps, upwards where positive.
+    pub vref_steps: i16,
 }
 
 /// Module kind by its JEDEC name.

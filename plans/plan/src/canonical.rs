@@ -5,8 +5,8 @@
 
 use crate::measure::{CapturePlan, StartWord, Training, TrainingPolicy};
 use nightbench_core::devices::{
-    BusKind, Channel, ChannelSegment, Chip, ControlPoint, Firmware, Interface, MeasuredChannel, ModelValue,
-    Module, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
+    BusKind, Channel, ChannelSegment, Chip, ControlPoint, Firmware, Interface, Landing, MeasuredChannel,
+    ModelValue, Module, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
 };
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::rates::{DataRate, Generation};
@@ -122,8 +122,17 @@ pub(crate) fn chip(chip: &Chip) -> Text {
 }
 
 pub(crate) fn firmware(firmware: &Firmware) -> Text {
-    let Firmware { name, image } = firmware;
-    Table::new("value").text("name", name).text_if("image", image.as_ref()).finish()
+    let Firmware { name, image, overrides, landings } = firmware;
+    let table = Table::new("value").text("name", name).text_if("image", image.as_ref());
+    // Without effect on a model the text is that of earlier plans.
+    let table = if overrides.is_empty() { table } else { table.overrides(overrides) };
+    let of_lane = |landing: &Landing| {
+        Table::new("value.lane")
+            .whole("lane", landing.lane)
+            .text("taps", &landing.taps.to_string())
+            .text("vref_steps", &landing.vref_steps.to_string())
+    };
+    landings.iter().map(of_lane).fold(table, Table::table).finish()
 }
 
 /// Level of a plan that declares no firmware.

@@ -230,8 +230,18 @@ proptest! {
     ) {
         let a_chip = |name: &String, corner: &Option<String>| Chip { name: name.clone(), corner: corner.clone() };
         every_field_tells!(chip, a_chip(&names.0, &words.0), a_chip(&names.1, &words.1), [name, corner]);
-        let image = |name: &String, image: &Option<String>| Firmware { name: name.clone(), image: image.clone() };
-        every_field_tells!(firmware, image(&names.0, &words.0), image(&names.1, &words.1), [name, image]);
+        let image = |name: &String, image: &Option<String>, overrides: &[ModelValue], volts: f64| Firmware {
+            name: name.clone(),
+            image: image.clone(),
+            overrides: overrides.to_vec(),
+            landings: vec![Landing { lane: 3, taps: (volts as i64 % 50) as i16, vref_steps: -1 }],
+        };
+        every_field_tells!(
+            firmware,
+            image(&names.0, &words.0, &lists.0, volts.0.0),
+            image(&names.1, &words.1, &lists.1, volts.1.0),
+            [name, image, landings]
+        );
         let rails = |name: &String, (vdd, vddq, vpp): (f64, f64, f64)| {
             Supply { name: name.clone(), vdd: Volts(vdd), vddq: Volts(vddq), vpp: Volts(vpp) }
         };

@@ -142,7 +142,26 @@ pub fn read_chips(sections: Vec<Section<'_>>) -> Vec<Chip> {
 
 pub fn read_firmwares(sections: Vec<Section<'_>>) -> Vec<Firmware> {
     unique("firmware", sections, |section, name| {
-        Some(Firmware { name: name.value, image: section.text("image").map(|text| text.value) })
+        let landings = section.tables("lane").into_iter().filter_map(|lane| {
+            let number = lane.whole("lane", 0..=i64::from(MOST_LANES) - 1, "");
+            if number.is_none() && !lane.has("lane") {
+                lane.mistake(
+                    "lane",
+                    "[[firmware.lane]] has no `lane`",
+                    "add `lane = 12`, the number of a data lane (DQ)",
+                );
+            }
+            let by = |key| lane.whole(key, -64..=64, "").unwrap_or(0) as i16;
+            let landing = (by("taps"), by("vref_steps"));
+            lane.finish();
+            number.map(|number| Landing { lane: number as u16, taps: landing.0, vref_steps: landing.1 })
+        });
+        Some(Firmware {
+            name: name.value,
+            image: section.text("image").map(|text| text.value),
+            landings: landings.collect(),
+            overrides: read_overrides(section),
+        })
     })
 }
 

@@ -53,6 +53,7 @@ pub(crate) fn validate(read: Read, section: &Section<'_>) -> Plan {
         check_circle(&plan, section);
         check_reference(&plan, section);
         check_sizes(&plan, section);
+        check_landings(&plan, section);
         warn_of_names_alike(&plan, section);
     }
     plan
@@ -94,6 +95,24 @@ fn looks(name: &str) -> String {
     };
     let seen: String = name.chars().filter(|c| !unseen(c)).map(same).collect();
     seen.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// A firmware's lanes are lanes of the interface.
+fn check_landings(plan: &Plan, section: &Section<'_>) {
+    for firmware in &plan.firmwares {
+        for landing in firmware.landings.iter().filter(|landing| landing.lane >= plan.interface.lanes) {
+            section.mistake(
+                "firmware",
+                format!(
+                    "firmware `{}` sets lane {}, and the interface has lanes 0 to {}",
+                    firmware.name,
+                    landing.lane,
+                    plan.interface.lanes - 1
+                ),
+                "name a lane of the interface",
+            );
+        }
+    }
 }
 
 /// Most jobs of a plan: a hundred thousand take a simulated run minutes and a bench months.

@@ -36,12 +36,14 @@ pub fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
             set_by_plan: plan.model.iter().any(|value| value.name == entry.name),
         })
         .collect();
-    // A module's or channel's own values stand behind the plan's.
+    // A firmware's, module's or channel's own values stand behind the plan's.
+    let firmwares = plan.matrix.firmwares.iter().map(|index| &plan.firmwares[*index]);
     let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
     let channels = plan.matrix.channels.iter().map(|index| &plan.channels[*index]);
     let own = modules
         .map(|module| (&module.name, &module.overrides))
-        .chain(channels.map(|channel| (&channel.name, &channel.overrides)));
+        .chain(channels.map(|channel| (&channel.name, &channel.overrides)))
+        .chain(firmwares.map(|firmware| (&firmware.name, &firmware.overrides)));
     for (owner, values) in own {
         for value in values {
             let unit = entries.iter().find(|entry| entry.name == value.name).map(|entry| entry.unit.clone());

@@ -84,6 +84,7 @@ fn checked(text: &str, origin: &str, colour: bool) -> Result<Plan, Failure> {
 /// Model values whose names or sizes the simulated target does not take.
 fn model_mistakes(plan: &Plan) -> Vec<Mistake> {
     let lists = std::iter::once(&plan.model)
+        .chain(plan.firmwares.iter().map(|firmware| &firmware.overrides))
         .chain(plan.modules.iter().map(|module| &module.overrides))
         .chain(plan.channels.iter().map(|channel| &channel.overrides));
     let mut parameters = assembly::defaults(plan.interface.generation);
