@@ -77,6 +77,9 @@ pub enum Command {
         /// Also write the setup list as a page to print, with check boxes and a timeline.
         #[arg(long, value_name = "FILE.html")]
         page: Option<PathBuf>,
+        /// Also say which loss this plan's repeats will show when `compare` holds its run against this one (run folder).
+        #[arg(long, value_name = "BASELINE", conflicts_with = "bench")]
+        against: Option<PathBuf>,
         /// Narrows the selection.
         #[command(flatten)]
         only: Only,

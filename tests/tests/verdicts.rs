@@ -197,8 +197,14 @@ fn a_run_is_not_worse_than_itself_and_a_degraded_one_is() {
         ["worse", "not_worse", "undecided"].map(|key| value[key].as_u64().unwrap()).iter().sum::<u64>();
     assert_eq!(total, 8);
     let html = std::fs::read_to_string(folder.path().join("degraded").join("compare.html")).unwrap();
-    for words in ["SIMULATED", "Baseline", "Has anything got worse?", "Fisher", "class=\"was\"", "Bonferroni"]
-    {
+    for words in [
+        "SIMULATED",
+        "Baseline",
+        "Has anything got worse?",
+        "too few mountings",
+        "class=\"was\"",
+        "Bonferroni",
+    ] {
         assert!(html.contains(words), "missing: {words}");
     }
     assert!(
@@ -209,6 +215,17 @@ fn a_run_is_not_worse_than_itself_and_a_degraded_one_is() {
     let words = nightbench(folder.path(), &["compare", "baseline", "degraded"]);
     assert!(words.out.starts_with("baseline: Small"), "{}", words.out);
     assert!(words.out.contains("worse, ") && words.out.contains("failed starts:"));
+    // What the next run will see against this baseline is said before it is measured.
+    let plan = folder.path().join("next.toml");
+    std::fs::write(&plan, &other).unwrap();
+    let foreseen = nightbench(folder.path(), &["preview", "next.toml", "--against", "baseline", "--json"]);
+    let value = json(&foreseen)["against"].clone();
+    assert_eq!(value["conditions"], 8, "{value}");
+    assert!(value["visible_loss"].as_f64().unwrap() > 1.0, "{value}");
+    let words = nightbench(folder.path(), &["preview", "next.toml", "--against", "baseline"]);
+    assert!(words.out.contains("against baseline: where nothing has changed"), "{}", words.out);
+    let none = nightbench(folder.path(), &["preview", "next.toml", "--against", "nowhere"]);
+    assert_eq!(none.code, 2, "{}", none.err);
 }
 
 const DEGRADED: &str = "rj_ps = 14.0";

@@ -44,6 +44,9 @@ pub struct CapturePlan {
     pub vref_steps: u16,
     /// Spread of the lanes' eyes, taps to either side; `None` takes 2 % of the sweep.
     pub lane_spread_taps: Option<f64>,
+    /// Contour points per tap and step of the sweep, where more is known of the eyes than that
+    /// ([`super::rim_forecast::rim`]).
+    pub rim: Option<f64>,
     pub cost: VisitCost,
 }
 
@@ -81,8 +84,8 @@ pub fn predict_seconds(plan: &CapturePlan) -> CaptureForecast {
     let spread = |given: Option<f64>, length: f64| given.unwrap_or(0.02 * length).max(1.0);
     let spreads = spread(plan.lane_spread_taps, taps) + spread(None, steps);
     let contour = (taps + steps) * (2.0 + spreads);
+    let contour = plan.rim.map_or(contour, |rim| (taps + steps) * rim).min(taps * steps);
     let rims = 13.0 * (1.0 + spreads);
-    let contour = contour.min(taps * steps);
     let survey = (taps / 4.0 + 1.0) * (steps / 4.0 + 1.0);
     let closure = |contour: f64| {
         let (again, surveyed) = if short { (1.1, 0.4 * survey) } else { (1.9, 0.0) };
@@ -110,8 +113,16 @@ mod tests {
         let cost =
             VisitCost { compared_bits_per_second: 5e9, visit_overhead_s: 0.5e-3, vref_settle_s: 0.2e-3 };
         let rule = PointRule::sequential(limit, 0.95);
-        predict_seconds(&CapturePlan { mode, rule, taps: size, vref_steps: size, lane_spread_taps, cost })
-            .seconds
+        predict_seconds(&CapturePlan {
+            mode,
+            rule,
+            taps: size,
+            vref_steps: size,
+            lane_spread_taps,
+            rim: None,
+            cost,
+        })
+        .seconds
     }
 
     /// Seconds of the capture bench's cases "wide", "skewed +-6 taps" and "72 lanes, 128 x 128": regressions

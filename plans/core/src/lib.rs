@@ -27,5 +27,6 @@ pub mod point_rule;
 pub mod random;
 pub mod rates;
 pub mod results;
+pub mod rim_forecast;
 pub mod text;
 pub mod units;

@@ -7,6 +7,7 @@ use nightbench_core::faults::Fault;
 use nightbench_core::results::EyeName;
 use plan::limits::Metric;
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 
 /// One job of a condition.
 #[derive(Debug, Clone)]
@@ -197,8 +198,11 @@ impl LaneTally {
     }
 }
 
+/// Chip, module and channel.
+pub type Setup = [u16; 3];
+
 /// How repeats and re-seats of one metric scatter, pooled over conditions.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Pooled {
     /// Sum of squares within mountings, over lanes.
     within: f64,
@@ -210,8 +214,9 @@ pub struct Pooled {
     between: f64,
     /// Its degrees of freedom over lanes.
     between_dof: f64,
-    /// Mountings' degrees of freedom.
+    /// Mountings' degrees of freedom over conditions, and by setup.
     between_jobs: f64,
+    between_setups: BTreeMap<Setup, f64>,
     /// Sum over mounting means of 1 / jobs behind it, and their number.
     inverse: (f64, f64),
     /// Sum of squares within mountings, less the edges' own, in units of the variance that the captures let expect; its
@@ -238,8 +243,14 @@ pub struct Scatter {
 }
 
 impl Pooled {
-    /// Adds one eye of a condition.
-    pub fn add(&mut self, captures: &[(u16, &EyeSummary)], metric: Metric, mask: Option<&Mask>) {
+    /// Adds one eye of a condition of a setup.
+    pub fn add(
+        &mut self,
+        setup: Setup,
+        captures: &[(u16, &EyeSummary)],
+        metric: Metric,
+        mask: Option<&Mask>,
+    ) {
         let lanes = captures.first().map_or(0, |(_, capture)| capture.lanes.len());
         if captures.len() < 2 {
             return;
@@ -286,6 +297,8 @@ impl Pooled {
         }
         self.within_jobs += most_within;
         self.between_jobs += most_between;
+        let known = self.between_setups.entry(setup).or_default();
+        *known = known.max(most_between);
         if expected > 0.0 {
             let (squares, dof, jobs) = &mut self.of_training;
             *squares += (self.within - before - of_edges) / expected;
@@ -306,7 +319,18 @@ impl Pooled {
         Scatter {
             of_training: (dof > 0.0).then(|| ((squares / dof).max(0.0), jobs)),
             repeatability: variance.map(|variance| (variance.sqrt(), self.within_jobs)),
-            reseating: between.map(|variance| (variance.sqrt(), self.between_jobs)),
+            reseating: between.map(|variance| (variance.sqrt(), self.between_freedom(variance))),
         }
+    }
+
+    /// Degrees of freedom of the variance seen between mountings, of which `own` is the mountings' own: their contacts are the
+    /// same at every condition of a setup, however many there are; what training scatters is new at each (Welch-Satterthwaite
+    /// over both parts; counted by `cargo bench -p runner --bench audit -- bias`).
+    fn between_freedom(&self, own: f64) -> f64 {
+        let seen = self.between / self.between_dof;
+        let setups: f64 = self.between_setups.values().sum();
+        let (whole, common) = (seen * seen, own.min(seen).powi(2));
+        let below = (whole - common) / self.between_jobs + common / setups;
+        if below > 0.0 { whole / below } else { setups }
     }
 }

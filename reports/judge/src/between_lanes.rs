@@ -12,6 +12,9 @@ use std::collections::BTreeMap;
 
 /// Chance that any lane of a healthy eye is taken for an outlier and left as read, which errs on the side of rejecting.
 const OUTLIER_LEVEL: f64 = 0.05;
+/// How far healthy lanes lie apart before any was seen, in standard deviations of a single job's reading: half of the prior lies
+/// below (estimate: invented chips have 0.3 to 1.1; calibrated by counting, REPORT.md).
+const APART: f64 = 0.5;
 /// Most conditions of a rate that the spread is taken from.
 const MOST: usize = 500;
 
@@ -22,8 +25,8 @@ pub struct BetweenLanes(BTreeMap<(usize, u16), Spread>);
 /// A sample of silicon: the same lanes at several conditions are one.
 type Silicon = (usize, u16, [u16; 3], EyeName);
 
-/// Sums of degrees of freedom, variance between lanes, and variance of a reading, with their number.
-type Sums = (f64, f64, f64, f64);
+/// Sums of degrees of freedom, variance between lanes, variance of a reading and of a single job's, with their number.
+type Sums = [f64; 5];
 
 impl BetweenLanes {
     /// Over conditions and what was measured there.
@@ -70,16 +73,22 @@ impl BetweenLanes {
                     let key =
                         (number, condition.levels[Factor::Rate as usize], [chip, module, channel], name);
                     let sum = sums.entry(key).or_default();
-                    *sum = (sum.0 + count - 1.0, sum.1 + between, sum.2 + noise, sum.3 + 1.0);
+                    let single = noise * eye.captures.len() as f64;
+                    let one = [count - 1.0, between, noise, single, 1.0];
+                    sum.iter_mut().zip(one).for_each(|(sum, one)| *sum += one);
                 }
             }
         }
-        let mut samples: BTreeMap<(usize, u16), Vec<Sample>> = BTreeMap::new();
-        for ((limit, rate, ..), (freedom, between, noise, count)) in sums {
-            let sample = (freedom / count, between / count, noise / count);
-            samples.entry((limit, rate)).or_default().push(sample);
+        let mut samples: BTreeMap<(usize, u16), (Vec<Sample>, f64)> = BTreeMap::new();
+        for ((limit, rate, ..), [freedom, between, noise, single, count]) in sums {
+            let (samples, sum) = samples.entry((limit, rate)).or_default();
+            samples.push((freedom / count, between / count, noise / count));
+            *sum += single / count;
         }
-        let spreads = samples.into_iter().filter_map(|(key, samples)| Some((key, Spread::of(&samples)?)));
+        let spreads = samples.into_iter().filter_map(|(key, (samples, single))| {
+            let scale = APART * (single / samples.len() as f64).sqrt();
+            Some((key, Spread::of(&samples, scale)?))
+        });
         BetweenLanes(spreads.collect())
     }
 

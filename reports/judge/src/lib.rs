@@ -49,6 +49,7 @@ use plan::criteria::AcceptanceCriteria;
 use plan::expand::{Condition, Expansion, Job};
 use plan::keys::short_key;
 use plan::limits::{DecisionRule, Metric};
+use plan::matrix::Factor;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -332,7 +333,10 @@ impl<'p> Judge<'p> {
             if tally.parts.len() < 2 {
                 continue;
             }
-            let rate = self.expansion.conditions[*index as usize].rate(self.plan);
+            let condition = &self.expansion.conditions[*index as usize];
+            let rate = condition.rate(self.plan);
+            let setup = [Factor::Chip, Factor::Module, Factor::Channel]
+                .map(|factor| condition.levels[factor as usize]);
             for eye in tally.eyes() {
                 let captures = tally.captures(eye);
                 let Some((_, first)) = captures.first() else { continue };
@@ -341,7 +345,8 @@ impl<'p> Judge<'p> {
                     if !done.contains(&limit.metric) {
                         done.push(limit.metric);
                         let mask = mask_of(limit, &first.grid);
-                        pooled.entry(limit.metric).or_default().add(&captures, limit.metric, mask.as_ref());
+                        let pooled = pooled.entry(limit.metric).or_default();
+                        pooled.add(setup, &captures, limit.metric, mask.as_ref());
                     }
                 }
             }

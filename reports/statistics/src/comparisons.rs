@@ -1,7 +1,7 @@
 //! Non-inferiority of a difference.
 
 use super::error::{Result, check_probability, check_range};
-use super::special::{t_sf, t_upper_quantile};
+use super::special::{noncentral_t_sf, normal_sf, t_sf, t_upper_quantile};
 use super::summary::Interval;
 
 /// A difference with its standard uncertainty and degrees of freedom (may be infinite).
@@ -93,6 +93,21 @@ pub fn non_inferiority(difference: &Difference, allowed: f64, alpha: f64) -> Res
         Change::Undecided
     };
     Ok(NonInferiority { change, p_not_worse, p_worse, interval: difference.interval(1.0 - 2.0 * alpha)? })
+}
+
+/// Probability that a difference of standard uncertainty `u` with `dof` degrees of freedom is shown, at one-sided level
+/// `alpha`, to lie beyond a place that the true value lies `beyond` above (noncentral t).
+///
+/// # Errors
+/// An uncertainty that is not above 0, degrees of freedom below 1, or a level outside 0 to 1.
+pub fn power(beyond: f64, u: f64, dof: f64, alpha: f64) -> Result<f64> {
+    check_range("uncertainty of a difference", u, u > 0.0, "above 0: no decision without an uncertainty")?;
+    let reach = t_upper_quantile(alpha, dof)?;
+    if dof.is_infinite() {
+        Ok(normal_sf(reach - beyond / u))
+    } else {
+        noncentral_t_sf(reach, dof, beyond / u)
+    }
 }
 
 #[cfg(test)]

@@ -17,6 +17,7 @@
 
 pub mod anova;
 pub mod capability;
+pub mod clustered;
 pub mod comparisons;
 pub mod conformity;
 pub mod control;

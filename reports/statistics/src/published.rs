@@ -8,8 +8,10 @@ mod data;
 mod designs;
 mod fits;
 mod intervals;
+mod library;
 mod reference_sets;
 mod risk;
+mod stored;
 mod traps;
 mod uncertainty;
 
@@ -94,6 +96,7 @@ fn published_figures() {
     intervals::rows(&mut table);
     designs::rows(&mut table);
     fits::rows(&mut table);
+    library::rows(&mut table);
     let failures: Vec<String> = table
         .rows
         .iter()

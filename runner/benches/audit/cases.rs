@@ -4,7 +4,7 @@ use crate::eyes::Case;
 use crate::truth::Effort;
 
 /// The metrics with a limit of each, so far off that every one is judged.
-fn limits(directions: &[&str]) -> String {
+pub fn limits(directions: &[&str]) -> String {
     let mut text = String::new();
     for direction in directions {
         for (metric, minimum, unit) in [

@@ -1,7 +1,7 @@
 //! Runs of an invented chip, kept as digests so that they can be judged again and again.
 
 use crate::truth::Truth;
-use judge::eye_summary::JobSummary;
+use judge::eye_summary::{EyeSummary, JobSummary};
 use judge::judged::JudgedRun;
 use judge::{JobFacts, Judge};
 use nightbench_core::results::{Identity, JobOutcome, JobTimes, Readback};
@@ -56,6 +56,43 @@ impl Measured {
 
     /// A run judged by some terms; `low` makes one lane's height less by so many Vref steps in every capture.
     pub fn judge(&self, run: usize, terms: &AcceptanceCriteria, low: Option<(usize, f32)>) -> JudgedRun {
+        self.judge_changed(run, terms, |_, capture| {
+            if let Some((lane, steps)) = low
+                && let Some(edges) = capture.edges.get_mut(lane)
+            {
+                edges.reach[2] -= 0.5 * steps;
+                edges.reach[3] -= 0.5 * steps;
+            }
+        })
+    }
+
+    /// A run judged by some terms, every lane's eye smaller by so many ps and mV at a condition.
+    pub fn judge_less(
+        &self,
+        run: usize,
+        terms: &AcceptanceCriteria,
+        less: impl Fn(usize) -> (f64, f64),
+    ) -> JudgedRun {
+        self.judge_changed(run, terms, |condition, capture| {
+            let (ps, mv) = less(condition);
+            let taps = (0.5 * ps / capture.grid.tap_step.0) as f32;
+            let steps = (0.5 * mv / capture.grid.vref_step.0) as f32;
+            for edges in &mut capture.edges {
+                edges
+                    .reach
+                    .iter_mut()
+                    .zip([taps, taps, steps, steps])
+                    .for_each(|(reach, less)| *reach -= less);
+            }
+        })
+    }
+
+    fn judge_changed(
+        &self,
+        run: usize,
+        terms: &AcceptanceCriteria,
+        change: impl Fn(usize, &mut EyeSummary),
+    ) -> JudgedRun {
         let expansion = self.expansion();
         let mut judge = Judge::new(&self.plan, &expansion, true);
         for (position, kept) in self.runs[run].iter().enumerate() {
@@ -80,14 +117,7 @@ impl Measured {
             let (condition, mounting, repeat, start) = kept.job;
             let job = Job { condition, mounting, repeat, start };
             let mut digest = JobSummary::from_bytes(&kept.digest).expect("a digest");
-            for capture in digest.captures.iter_mut().flatten() {
-                if let Some((lane, steps)) = low
-                    && let Some(edges) = capture.edges.get_mut(lane)
-                {
-                    edges.reach[2] -= 0.5 * steps;
-                    edges.reach[3] -= 0.5 * steps;
-                }
-            }
+            digest.captures.iter_mut().flatten().for_each(|capture| change(condition as usize, capture));
             judge.add(&job, &kept.key, &facts, digest);
         }
         judge.seal();

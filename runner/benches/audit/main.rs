@@ -3,16 +3,21 @@
 //!
 //! `cargo bench -p runner --bench audit` prints the table of reports/REPORT.md (half an hour on two cores); `-- short` has
 //! fewer seeds (five minutes) and fails when a row is wrong; `-- KEEP DIR` keeps what was measured, so that it need only be
-//! judged again.
+//! judged again; `-- bias` prints how far readings lie off.
 
+mod bias;
 mod cases;
 mod eyes;
 mod fast;
+mod hours;
 mod kept;
+mod pairs;
 mod rows;
+mod starts;
 mod truth;
 mod worst;
 
+use nightbench_core::results::CaptureMode;
 use rayon::prelude::*;
 use std::path::PathBuf;
 
@@ -25,6 +30,7 @@ fn main() {
     if let Some(keep) = &keep {
         std::fs::create_dir_all(keep).expect("a folder");
     }
+    let mut biases = arguments.iter().any(|word| word == "bias").then(bias::Biases::default);
     let mut rows = Vec::new();
     // Fast captures are no part of the short row, unless they are asked for.
     let fast = if short && only.is_none() { Vec::new() } else { fast::cases(short) };
@@ -33,12 +39,66 @@ fn main() {
             continue;
         }
         let begun = std::time::Instant::now();
-        let chips: Vec<Vec<rows::Row>> = (0..case.chips)
+        let chips: Vec<_> = (0..case.chips)
             .into_par_iter()
-            .map(|chip| worst::rows(case.name, &eyes::measure(&case, chip, keep.as_deref()), chip))
+            .map(|chip| {
+                let measured = eyes::measure(&case, chip, keep.as_deref());
+                (worst::rows(case.name, &measured, chip), biases.is_some().then_some(measured))
+            })
             .collect();
-        chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
+        let mut measured = Vec::new();
+        for (chip, of_chip) in chips {
+            worst::add(&mut rows, chip);
+            measured.extend(of_chip);
+        }
+        if let Some(biases) = &mut biases {
+            measured.iter().for_each(|chip| biases.add(case.name, chip));
+            if let Some(together) = bias::mountings_go_together(&measured) {
+                println!(
+                    "{}: mountings differ alike at both conditions, correlation {together:.2}",
+                    case.name
+                );
+            }
+        }
         eprintln!("{}: {:.0} s", case.name, begun.elapsed().as_secs_f64());
+    }
+    let asked = |name: &str| only.is_none_or(|only| name.contains(only.as_str()));
+    let mut curves = pairs::Curves::default();
+    for case in pairs::cases(short).into_iter().filter(|case| asked(case.name)) {
+        let begun = std::time::Instant::now();
+        let chips: Vec<_> = (0..case.chips)
+            .into_par_iter()
+            .map(|chip| {
+                let mut curves = pairs::Curves::default();
+                let rows = curves.add(case.name, &eyes::measure(&case, chip, keep.as_deref()));
+                (rows, curves)
+            })
+            .collect();
+        for (of_chip, of_curves) in chips {
+            worst::add(&mut rows, of_chip);
+            curves.append(of_curves);
+        }
+        eprintln!("{}: {:.0} s", case.name, begun.elapsed().as_secs_f64());
+    }
+    curves.print();
+    if asked("failed starts") {
+        let begun = std::time::Instant::now();
+        let chips: Vec<_> =
+            (0..24).into_par_iter().map(|chip| starts::rows(chip, if short { 8 } else { 40 })).collect();
+        chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
+        eprintln!("failed starts: {:.0} s", begun.elapsed().as_secs_f64());
+    }
+    if asked("hours") {
+        let begun = std::time::Instant::now();
+        let took: Vec<_> = (0..if short { 4 } else { 48 })
+            .into_par_iter()
+            .flat_map(|number| hours::took(number, CaptureMode::Exact))
+            .collect();
+        rows.extend(hours::rows(&took));
+        eprintln!("hours: {:.0} s", begun.elapsed().as_secs_f64());
+    }
+    if let Some(biases) = &biases {
+        biases.print();
     }
     let sound = rows::print(&rows);
     if short && !sound {

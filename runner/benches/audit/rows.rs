@@ -19,6 +19,12 @@ pub enum Claim {
     Printed,
     /// The mean of the risks printed; less is conservative.
     PrintedRisk,
+    /// No more than this share.
+    AtMost(f64),
+    /// No less than this share.
+    AtLeast(f64),
+    /// Nothing is claimed.
+    Information,
 }
 
 /// One line of the table.
@@ -75,6 +81,10 @@ impl Row {
                     Finding::Calibrated
                 }
             }
+            Claim::AtLeast(claim) if high < claim => Finding::Wrong,
+            Claim::AtLeast(claim) if low > claim => Finding::Conservative,
+            Claim::AtMost(claim) if low > claim => Finding::Wrong,
+            Claim::AtMost(claim) if high < claim => Finding::Conservative,
             Claim::Printed if high < self.mean_printed() => Finding::Wrong,
             Claim::Printed if low > self.mean_printed() => Finding::Conservative,
             Claim::PrintedRisk if low > self.mean_printed() => Finding::Wrong,
@@ -93,6 +103,9 @@ pub fn print(rows: &[Row]) -> bool {
         let (low, high) = row.limits(0.95);
         let claimed = match row.claim {
             Claim::Share(claim, _) => format!("{:.1} %", 100.0 * claim),
+            Claim::Information => "-".into(),
+            Claim::AtLeast(claim) => format!("at least {:.1} %", 100.0 * claim),
+            Claim::AtMost(claim) => format!("at most {:.1} %", 100.0 * claim),
             Claim::Printed | Claim::PrintedRisk => format!("{:.1} %", 100.0 * row.mean_printed()),
         };
         let finding = row.finding(rows.len());
@@ -105,6 +118,7 @@ pub fn print(rows: &[Row]) -> bool {
             100.0 * low,
             100.0 * high,
             match finding {
+                _ if row.claim == Claim::Information => "for information",
                 Finding::Calibrated => "calibrated",
                 Finding::Conservative => "conservative",
                 Finding::Wrong => "**wrong**",

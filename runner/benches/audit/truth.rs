@@ -25,7 +25,7 @@ pub const METRICS: [Metric; 6] = [
 ];
 
 /// Seeds of the mountings that truth is averaged over: far from those of the runs.
-const FIRST_SEED: u64 = 1 << 40;
+pub const FIRST_SEED: u64 = 1 << 40;
 
 /// Means over mountings and starts, in the order of [`METRICS`]; lanes in the order of eyes, then numbers.
 pub type Truth = Vec<[f64; 6]>;

@@ -313,10 +313,13 @@ fn text(
     text.push_str(&table(&["", "condition", "metric", "difference of margin"], &rows, 4));
     text.push_str(&lanes(comparison));
     let (was, is) = comparison.failure_rates;
-    text.push_str(&format!(
-        "\n\nfailed starts: {} of {} before, {} of {} now (p that the rate did not rise: {:.3})",
-        was.failed, was.starts, is.failed, is.starts, comparison.failure_rise_p
-    ));
+    text.push_str(&format!("\n\nfailed starts: before, {}\n               now, {}", was.words(), is.words()));
+    text.push_str(&match comparison.failure_rise_p {
+        Some(p) => {
+            format!("\n               p that the rate did not rise: {p:.3} (whole mountings permuted)")
+        }
+        None => "\n               too few mountings to tell whether the rate rose: ask for `re_seats`".into(),
+    });
     for remark in words {
         text.push_str(folded(remark, "\n", "  ").trim_end());
     }

@@ -46,14 +46,17 @@ pub fn dispatch(cli: Cli) -> Exit {
     let outcome = match cli.command {
         Command::New(arguments) => new::new(&terminal, &arguments),
         Command::Check { plan } => check::check(&terminal, &plan),
-        Command::Preview { plan, bench: Some(file), only, page: None, json: Json { json: false } } => {
-            bench::preview(&terminal, &plan, &file, &only.only)
-        }
+        Command::Preview {
+            plan, bench: Some(file), only, page: None, json: Json { json: false }, ..
+        } => bench::preview(&terminal, &plan, &file, &only.only),
         Command::Bench(command) => bench::bench(&terminal, &command),
         // Hours and mountings are those of the plan; the bench file is only checked for mistakes.
-        Command::Preview { plan, bench, page, only, json } => bench
-            .map_or(Ok(()), |file| bench::sound(&terminal, &file))
-            .and_then(|()| preview::preview(&terminal, &plan, page.as_deref(), &only.only, json.json)),
+        Command::Preview { plan, bench, page, against, only, json } => {
+            bench.map_or(Ok(()), |file| bench::sound(&terminal, &file)).and_then(|()| {
+                let asked = preview::Asked { page: page.as_deref(), against: against.as_deref() };
+                preview::preview(&terminal, &plan, asked, &only.only, json.json)
+            })
+        }
         Command::Module { file, json } => module::module(&terminal, &file, json.json),
         Command::Channel(arguments) => channel::channel(&terminal, &arguments),
         Command::Run(arguments) => run::run(&terminal, &arguments),

@@ -4,11 +4,13 @@ use super::run_summary::nothing_counts;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, duration, folded, table};
+use crate::evaluate::comparing::foreseen;
 use crate::folder::output::Output;
 use crate::forecast::Forecast;
 use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
 use crate::forecast::setup_list::{cautions, change_over_ratio, least_change_over_h, mountings, setup_list};
 use crate::inputs::plan_file::PlanFile;
+use judge::comparison::power::Foresight;
 use judge::{Assumption, assumptions};
 use nightbench_core::text::counted;
 use pages::setup_list::ListedMounting;
@@ -28,11 +30,20 @@ const SHOWN_REASONS: usize = 8;
 /// Missing combinations shown on the terminal.
 const SHOWN_MISSING: usize = 12;
 
+/// What is asked beside the forecast.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Asked<'a> {
+    /// Where the setup list goes.
+    pub page: Option<&'a Path>,
+    /// The run folder that the plan's run will be compared with.
+    pub against: Option<&'a Path>,
+}
+
 /// Prints the forecast of a plan, and writes its setup list as a page if asked for.
 pub fn preview(
     terminal: &Terminal,
     path: &Path,
-    page: Option<&Path>,
+    Asked { page, against }: Asked<'_>,
     only: &[String],
     as_json: bool,
 ) -> Outcome {
@@ -47,10 +58,22 @@ pub fn preview(
         terminal.note(&format!("setup list: {}", page.display()));
     }
     let ways = capture_hours(plan, &forecast)?;
+    let foreseen = against
+        .map(|baseline| Ok::<_, Failure>((baseline, foreseen(baseline, plan, &forecast.expansion)?)))
+        .transpose()?;
     let text = if as_json {
-        machine(plan, &forecast, &ways)?.to_string()
+        let mut value = machine(plan, &forecast, &ways)?;
+        if let Some((_, foreseen)) = &foreseen {
+            value["against"] = json!(foreseen);
+        }
+        value.to_string()
     } else {
-        words(plan, &forecast, &ways, page.is_some())?
+        let mut text = words(plan, &forecast, &ways, page.is_some())?;
+        if let Some((baseline, foreseen)) = &foreseen {
+            text.push_str("\n\n");
+            text.push_str(folded(&foreseen_words(baseline, foreseen), "", "  ").trim_end());
+        }
+        text
     };
     drop(notice);
     for warning in &file.warnings {
@@ -146,6 +169,29 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
         "missing_combinations": missing,
         "hands_on": hands_on,
     }))
+}
+
+/// What a comparison with a baseline will see, in words.
+fn foreseen_words(baseline: &Path, seen: &Foresight) -> String {
+    let all = seen.conditions;
+    let more = match seen.jobs_needed {
+        Some(1) => "one job of each condition in both runs does that everywhere".into(),
+        Some(jobs) => format!(
+            "{jobs} jobs of each condition, each in a mounting of its own (`re_seats = {}`) and in both runs, do both everywhere",
+            jobs - 1
+        ),
+        None => "no number of jobs does both everywhere: allow a larger loss".into(),
+    };
+    format!(
+        "against {}: where nothing has changed, {} of {} are shown not worse with 80 % at least; twice the loss allowed (0.02 \
+         UI, 1 % of VDDQ) is seen with 90 % at least at {} of {all}; a loss of {:.1} times what is allowed is seen at half of \
+         them; {more}",
+        baseline.display(),
+        seen.shown_not_worse,
+        counted(all, "condition"),
+        seen.loss_seen,
+        seen.visible_loss,
+    )
 }
 
 /// Conditions a night-only plan leaves to the day.

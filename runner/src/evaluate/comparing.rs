@@ -4,10 +4,13 @@ use crate::console::exit::{Exit, Failure};
 use crate::evaluate::criteria;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::folder::eye_summaries::CacheUse;
-use crate::folder::run_folder::keys_of;
+use crate::folder::run_folder::{keys_of, open_whole};
 use crate::store::{StoreReader, Target};
+use judge::comparison::power::{Foresight, foresee};
 use judge::comparison::{Comparison, Demands, Pair, compare};
+use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
+use plan::expand::{Condition, Expansion};
 use plan::keys::JobKeys;
 use plan::matrix::Factor;
 use std::collections::{HashMap, HashSet};
@@ -76,6 +79,33 @@ pub fn compared(
     let same_chip = serials(&old) == serials(&new);
     let comparison = compare(&old.run, &new.run, &pairs, Demands { same_chip, ..asked.demands });
     Ok(Compared { old, new, comparison, words })
+}
+
+/// What a run of a plan will be able to see against a baseline.
+///
+/// # Errors
+/// Exit 2: no run folder; exit 4: no condition in common; exit 74: a store cannot be read.
+pub fn foreseen(baseline: &Path, plan: &Plan, expansion: &Expansion) -> Result<Foresight, Failure> {
+    let old = judged(baseline, &open_whole(baseline)?, None, CacheUse::Look)?;
+    let mut known = by_text(&old)?;
+    let keys = keys_of(plan, &Target::Simulated)?;
+    let pairs: Vec<Pair> = expansion
+        .conditions
+        .iter()
+        .enumerate()
+        .filter_map(|(after, condition)| {
+            let before = known.remove(&keys.condition_text(condition, &[Factor::Firmware]))?;
+            Some(pair(before, after, condition, plan))
+        })
+        .collect();
+    if pairs.is_empty() {
+        return Err(Failure::new(
+            Exit::NothingSelected,
+            format!("{} has no condition of this plan: nothing could be compared", baseline.display()),
+        ));
+    }
+    let jobs = (plan.repeats.jobs() as f64, f64::from(plan.repeats.mountings));
+    Ok(foresee(&old.run, &pairs, jobs, &Demands::default()))
 }
 
 fn judged(
@@ -149,32 +179,36 @@ fn simulated_keys(folder: &JudgedFolder) -> Result<JobKeys<'_>, Failure> {
 
 /// Conditions joined by what was measured, firmware aside.
 fn pairs(old: &JudgedFolder, new: &JudgedFolder) -> Result<Vec<Pair>, Failure> {
-    let texts = |folder: &JudgedFolder| -> Result<Vec<String>, Failure> {
-        let keys = simulated_keys(folder)?;
-        let all = folder.run.conditions.iter();
-        Ok(all.map(|judged| keys.condition_text(&judged.condition, &[Factor::Firmware])).collect())
-    };
-    let mut known: HashMap<String, usize> = HashMap::new();
-    for (index, text) in texts(old)?.into_iter().enumerate() {
-        known.entry(text).or_insert(index);
-    }
+    let mut known = by_text(old)?;
     let plan = &new.file.plan;
-    let pairs = texts(new)?
-        .into_iter()
+    let keys = simulated_keys(new)?;
+    let pairs = new
+        .run
+        .conditions
+        .iter()
         .enumerate()
-        .filter_map(|(after, text)| {
+        .filter_map(|(after, judged)| {
             // Each condition of the baseline has one partner: the first firmware of each run.
-            let before = known.remove(&text)?;
-            let condition = new.run.conditions[after].condition;
-            Some(Pair {
-                before,
-                after,
-                ui_ps: condition.rate(plan).ui().0,
-                vddq_mv: condition.supply(plan).vddq.0 * 1000.0,
-            })
+            let before = known.remove(&keys.condition_text(&judged.condition, &[Factor::Firmware]))?;
+            Some(pair(before, after, &judged.condition, plan))
         })
         .collect();
     Ok(pairs)
+}
+
+/// The conditions of a folder by what was measured, firmware aside: the first of each.
+fn by_text(folder: &JudgedFolder) -> Result<HashMap<String, usize>, Failure> {
+    let keys = simulated_keys(folder)?;
+    let mut known = HashMap::new();
+    for (index, judged) in folder.run.conditions.iter().enumerate() {
+        known.entry(keys.condition_text(&judged.condition, &[Factor::Firmware])).or_insert(index);
+    }
+    Ok(known)
+}
+
+fn pair(before: usize, after: usize, condition: &Condition, plan: &Plan) -> Pair {
+    let (ui_ps, vddq_mv) = (condition.rate(plan).ui().0, condition.supply(plan).vddq.0 * 1000.0);
+    Pair { before, after, ui_ps, vddq_mv }
 }
 
 /// Why conditions of the same levels have no partner: which properties differ.

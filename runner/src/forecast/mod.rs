@@ -11,8 +11,10 @@ use crate::capture::{CaptureOptions, Regime, visit_cost};
 use crate::console::exit::{Exit, Failure};
 use contract::EyeCapabilities;
 use nightbench_core::capture_cost::{CapturePlan, predict_seconds};
+use nightbench_core::devices::Module;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::CaptureMode;
+use nightbench_core::rim_forecast::{Lanes, rim};
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::expand::{Condition, Expansion, Job, expand, jobs};
@@ -29,7 +31,7 @@ use std::cell::RefCell;
 use std::collections::HashMap;
 
 /// Spread of a kind of work's factor before anything was observed (standard deviation of the logarithm).
-const PRIOR_SD: f64 = 0.25;
+pub const PRIOR_SD: f64 = 0.25;
 /// Draws of the finish's range.
 const DRAWS: usize = 400;
 
@@ -184,23 +186,34 @@ impl<'p> Expected<'p> {
             condition.supply(self.plan),
             &self.plan.capture.directions,
         );
-        let measuring_s = eyes.iter().map(|eye| self.seconds(eye)).sum();
+        let module = condition.module(self.plan);
+        let measuring_s = eyes.iter().map(|eye| self.seconds(eye, expected_rim(eye, module))).sum();
         let times = ExpectedTimes { measuring_s, training_s: simulator::target::TRAINING_S };
         self.known.borrow_mut().insert(key, times);
         times
     }
 
-    fn seconds(&self, eye: &EyeCapabilities) -> f64 {
+    fn seconds(&self, eye: &EyeCapabilities, rim: f64) -> f64 {
         predict_seconds(&CapturePlan {
             mode: self.mode,
             rule: self.rule,
             taps: eye.grid.taps,
             vref_steps: eye.grid.vref_steps,
             lane_spread_taps: None,
+            rim: Some(rim),
             cost: visit_cost(eye),
         })
         .seconds
     }
+}
+
+/// Places that the rims of an eye's lanes are expected to take, per tap and step of its sweep.
+pub fn expected_rim(eye: &EyeCapabilities, module: &Module) -> f64 {
+    let lanes = Lanes {
+        lanes: usize::from(eye.lanes.len()),
+        of_a_strobe: usize::from(module.device_width.clamp(4, 8)),
+    };
+    rim(lanes, eye.grid.ui.0, eye.grid.tap_step.0)
 }
 
 /// The capture options a plan asks for.

@@ -2,6 +2,7 @@
 
 use crate::capture::visit_cost;
 use crate::console::exit::{Exit, Failure};
+use crate::forecast::expected_rim;
 use crate::run::pending::PendingJob;
 use crate::store::{StoredAmount, disk_space_estimate, free_disk_bytes};
 use nightbench_core::capture_cost::{CapturePlan, predict_seconds};
@@ -84,6 +85,7 @@ fn amount<'c>(plan: &Plan, conditions: impl Iterator<Item = &'c Condition>) -> S
                     taps: eye.grid.taps,
                     vref_steps: eye.grid.vref_steps,
                     lane_spread_taps: None,
+                    rim: Some(expected_rim(eye, condition.module(plan))),
                     cost: visit_cost(eye),
                 })
                 .visits;

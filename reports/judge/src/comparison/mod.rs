@@ -2,6 +2,7 @@
 //! their conditions, non-inferiority against a stated loss, false alarms held over everything (Bonferroni).
 
 mod lanes;
+pub mod power;
 mod training;
 
 pub use lanes::{ByLanes, LaneChange, PooledChange};
@@ -138,10 +139,10 @@ pub struct Comparison {
     pub unmatched: (Vec<String>, Vec<String>),
     /// Training that fails now and did not, or the other way.
     pub training: Vec<TrainingChange>,
-    /// Failed starts of all, baseline and run.
+    /// Failed starts of all pairs, baseline and run.
     pub failure_rates: (FailureRate, FailureRate),
-    /// One-sided p that the failure rate did not rise (Fisher's exact test).
-    pub failure_rise_p: f64,
+    /// One-sided p that the failure rate did not rise, whole mountings permuted within each setup; `None` of too few mountings.
+    pub failure_rise_p: Option<f64>,
 }
 
 impl Comparison {
@@ -217,7 +218,8 @@ pub fn compare(before: &JudgedRun, after: &JudgedRun, pairs: &[Pair], demands: D
                     "training fails in both: {} of {} starts before, {} of {} now",
                     was.0, was.1, is.0, is.1
                 );
-                let (rise, fall) = (training::fisher_rise(was, is), training::fisher_rise(is, was));
+                // Too few mountings answer nothing.
+                let [rise, fall] = [(old, new), (new, old)].map(|(a, b)| training::rise(a, b).unwrap_or(1.0));
                 tested.push((
                     conditions.len(),
                     Tested { remark, worst: None, p_worse: rise, p_not_worse: fall, count: 1.0 },

@@ -3,7 +3,7 @@
 use crate::own::Own;
 use crate::report::plot::{AREA, Plot, Scale, corners, range};
 use crate::report::{STYLE, running_rules, value};
-use judge::comparison::{Answer, ComparedCondition, Comparison, FailureRate, LaneChange, PooledChange};
+use judge::comparison::{Answer, ComparedCondition, Comparison, LaneChange, PooledChange};
 use judge::judged::{EyePicture, RunFacts};
 use minijinja::{Environment, UndefinedBehavior};
 use nightbench_core::results::Identity;
@@ -115,15 +115,6 @@ pub fn build(
     environment.set_undefined_behavior(UndefinedBehavior::Strict);
     environment.add_template("compare.html", include_str!("compare.html")).map_err(fault)?;
     environment.add_template("macros.html", include_str!("../report/macros.html")).map_err(fault)?;
-    let rate = |rate: FailureRate| {
-        format!(
-            "{} of {} starts failed (exact 95 % interval of the rate: {:.2} % to {:.2} %)",
-            rate.failed,
-            rate.starts,
-            100.0 * rate.lower,
-            100.0 * rate.upper
-        )
-    };
     let simulated = before.facts.simulated || after.facts.simulated;
     let running =
         running_rules(&format!("{} against {}", after.facts.report_id, before.facts.report_id), simulated);
@@ -145,8 +136,8 @@ pub fn build(
         "lane_rows": comparison.by_lanes.changes.iter().take(MOST_LANES).map(lane_row).collect::<Vec<_>>(),
         "pooled": comparison.by_lanes.pooled.iter().take(MOST_ROWS).map(pooled_row).collect::<Vec<_>>(),
         "training": comparison.training,
-        "rates": [rate(comparison.failure_rates.0), rate(comparison.failure_rates.1)],
-        "rise_p": format!("{:.4}", comparison.failure_rise_p),
+        "rates": [comparison.failure_rates.0.words(), comparison.failure_rates.1.words()],
+        "rise_p": comparison.failure_rise_p.map(|p| format!("{p:.4}")),
         "overlays": eyes.iter().map(|pair| overlay(pair, simulated)).collect::<Vec<_>>(),
         "words": words,
     });

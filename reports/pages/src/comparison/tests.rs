@@ -168,7 +168,9 @@ fn training_that_fails_in_both_is_compared_by_its_starts() {
         condition.state = ConditionState::TrainingFailed;
         condition.metrics.clear();
         let job = condition.jobs[0].clone();
-        condition.jobs = (0..12).map(|start| JobNote { trained: start >= failed, ..job.clone() }).collect();
+        // Each start in a mounting of its own.
+        let note = |start: usize| JobNote { mounting: start as u16, trained: start >= failed, ..job.clone() };
+        condition.jobs = (0..12).map(note).collect();
     };
     let mut after = before.clone();
     fail(&mut before.conditions[0], 1);
@@ -186,6 +188,16 @@ fn training_that_fails_in_both_is_compared_by_its_starts() {
         same.conditions.iter().find(|one| one.reason.contains("1 of 12 now")).unwrap().answer,
         Answer::Undecided
     );
+    // The same starts in one mounting share its contacts: they answer nothing.
+    let together = |run: &JudgedRun| {
+        let mut run = run.clone();
+        run.conditions[0].jobs.iter_mut().for_each(|job| job.mounting = 0);
+        run
+    };
+    let one = compare(&together(&before), &together(&after), &pairs, demands());
+    let found = one.conditions.iter().find(|one| one.reason.contains("12 of 12 now")).unwrap();
+    assert_eq!(found.answer, Answer::Undecided);
+    assert!(one.failure_rise_p.is_none());
 }
 
 #[test]

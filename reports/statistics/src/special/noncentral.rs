@@ -37,6 +37,12 @@ pub(super) fn noncentral_tail(t: f64, dof: f64, noncentrality: f64, tail: fn(f64
     integrate_with_step(lo, hi, 12, noncentrality / t, 1.0 / t.abs(), f)
 }
 
+/// Upper tail of the noncentral t distribution.
+pub(crate) fn noncentral_t_sf(t: f64, dof: f64, noncentrality: f64) -> Result<f64> {
+    check_noncentral(t, dof, noncentrality)?;
+    Ok(noncentral_tail(t, dof, noncentrality, normal_sf))
+}
+
 /// Noncentral t quantile of lower probability `p`.
 pub(crate) fn noncentral_t_quantile(p: f64, dof: f64, noncentrality: f64) -> Result<f64> {
     check_probability("probability of a noncentral t quantile", p)?;
