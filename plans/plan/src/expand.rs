@@ -250,4 +250,27 @@ mod tests {
             assert_eq!(!fits, reason.starts_with("channel "), "{reason}");
         }
     }
+
+    /// One level more would be numbered 0 again, and the walk through all combinations never end.
+    #[test]
+    fn more_levels_than_a_condition_can_number_are_refused() {
+        use crate::matrix::MOST_LEVELS;
+        let with = |count: usize| {
+            let levels: Vec<String> = (0..count).map(|at| format!("{:.3}", at as f64 / 1000.0)).collect();
+            let text = include_str!("../../../tests/corpus/plans/sound-small.toml");
+            let begin = text.find("temperature_degc").expect("a temperature");
+            let end = begin + text[begin..].find('\n').expect("a line");
+            format!("{}temperature_degc = [{}]{}", &text[..begin], levels.join(", "), &text[end..])
+        };
+        let plan =
+            Plan::read(&with(MOST_LEVELS)).unwrap_or_else(|mistakes| panic!("{}", mistakes[0].message));
+        let expansion = expand(&plan, &Selection::default());
+        let expanded = expansion.conditions.len() + expansion.skipped.len();
+        assert_eq!(expanded as u128, plan.matrix.combinations());
+        let mistakes = Plan::read(&with(MOST_LEVELS + 1)).unwrap_err();
+        assert!(
+            mistakes.iter().any(|one| one.message.contains("65536 levels of the factor temperature")),
+            "{mistakes:?}"
+        );
+    }
 }

@@ -42,6 +42,9 @@ impl Factor {
     }
 }
 
+/// Most levels of a factor: a condition numbers them in two bytes.
+pub const MOST_LEVELS: usize = u16::MAX as usize;
+
 /// Levels of every factor. Named things are indices into the plan's lists.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Matrix {
@@ -252,6 +255,17 @@ pub fn read_matrix(
         patterns,
         most_conditions,
     };
+    for ((name, _), count) in Factor::ALL.into_iter().zip(matrix.level_counts()) {
+        if count > MOST_LEVELS {
+            plan.mistakes().add(
+                place.clone(),
+                format!(
+                    "the matrix has {count} levels of the factor {name}, more than the limit of {MOST_LEVELS}"
+                ),
+                Some("name fewer levels, or split the plan".into()),
+            );
+        }
+    }
     if matrix.combinations() > u128::from(most_conditions) {
         plan.mistakes().add(
             place,

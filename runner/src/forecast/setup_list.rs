@@ -10,6 +10,7 @@ use plan::expand::Condition;
 use plan::matrix::Factor;
 use schedule::Stretch;
 use schedule::calendar::DAY_MIN;
+use std::collections::HashMap;
 
 /// Rows of the timeline at most: a year.
 const MOST_DAYS: usize = 366;
@@ -91,8 +92,9 @@ pub fn mountings(plan: &Plan, forecast: &Forecast) -> Vec<ListedMounting> {
         .moments
         .iter()
         .zip(&stretches)
+        .zip(relations(&stretches, &setups))
         .enumerate()
-        .map(|(index, (moment, stretch))| {
+        .map(|(index, ((moment, stretch), relation))| {
             let condition = forecast.condition(stretch.first);
             let take_out = index.checked_sub(1).map(|before| forecast.condition(stretches[before].first));
             ListedMounting {
@@ -105,7 +107,7 @@ pub fn mountings(plan: &Plan, forecast: &Forecast) -> Vec<ListedMounting> {
                 channel: condition.channel(plan).name.clone(),
                 channel_changes: moment.channel,
                 take_out: take_out.map(|old| format!("{} on {}", module(old), old.channel(plan).name)),
-                relation: relation(index, &stretches, &setups),
+                relation,
                 jobs: stretch.end - stretch.first,
                 temperatures: temperatures(plan, forecast, stretch.first, stretch.end),
                 last: index + 1 == schedule.moments.len(),
@@ -114,21 +116,37 @@ pub fn mountings(plan: &Plan, forecast: &Forecast) -> Vec<ListedMounting> {
         .collect()
 }
 
-/// How a mounting belongs together with others of its setup: the rest of one that the order cut in two (or a job measured again), or a
-/// re-seat that the plan asks for.
-fn relation(index: usize, stretches: &[Stretch], setups: &[(u16, u16, u16)]) -> Option<String> {
-    let (stretch, setup) = (stretches.get(index)?, setups.get(index)?);
-    let mut same = (0..stretches.len()).filter(|other| setups.get(*other) == Some(setup));
-    if let Some(part) = (0..index).rev().find(|other| stretches[*other].mounting == stretch.mounting) {
-        return Some(format!("goes on from number {}", part + 1));
-    }
-    let first = same.next().filter(|first| *first < index);
-    let rest = (index + 1..stretches.len()).find(|other| stretches[*other].mounting == stretch.mounting);
-    match (first, rest) {
-        (Some(first), _) => Some(format!("re-seat: first mounted as number {}", first + 1)),
-        (None, Some(rest)) => Some(format!("goes on at number {}", rest + 1)),
-        (None, None) => None,
-    }
+/// How each mounting belongs together with others of its setup: the rest of one that the order cut in two (or a job measured again), or
+/// a re-seat that the plan asks for.
+fn relations(stretches: &[Stretch], setups: &[(u16, u16, u16)]) -> Vec<Option<String>> {
+    let (mut part_of, mut first_of) = (HashMap::new(), HashMap::new());
+    let earlier: Vec<(Option<usize>, Option<usize>)> = stretches
+        .iter()
+        .zip(setups)
+        .enumerate()
+        .map(|(index, (stretch, setup))| {
+            let first = *first_of.entry(*setup).or_insert(index);
+            (part_of.insert(stretch.mounting, index), (first < index).then_some(first))
+        })
+        .collect();
+    let mut rest_of = HashMap::new();
+    let mut words: Vec<Option<String>> = stretches
+        .iter()
+        .zip(earlier)
+        .enumerate()
+        .rev()
+        .map(|(index, (stretch, (part, first)))| {
+            let rest = rest_of.insert(stretch.mounting, index);
+            match (part, first, rest) {
+                (Some(part), ..) => Some(format!("goes on from number {}", part + 1)),
+                (None, Some(first), _) => Some(format!("re-seat: first mounted as number {}", first + 1)),
+                (None, None, Some(rest)) => Some(format!("goes on at number {}", rest + 1)),
+                (None, None, None) => None,
+            }
+        })
+        .collect();
+    words.reverse();
+    words
 }
 
 /// The time of day alone, or the time since the begin.
@@ -197,4 +215,31 @@ fn timeline(plan: &Plan, forecast: &Forecast) -> Timeline {
         add(moment.leave_min, moment.hands_free_until_min, SegmentKind::Work, index + 1);
     }
     Timeline { first_min, rows: rows.collect(), attended, segments }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn mountings_of_one_setup_name_each_other() {
+        let stretch = |mounting| Stretch { mounting, first: 0, end: 1 };
+        // One cut in two, another in three, a re-seat, and one alone.
+        let stretches = [0, 1, 0, 2, 3, 2, 2].map(stretch);
+        let setups = [(0, 0, 0), (0, 1, 0), (0, 0, 0), (0, 2, 0), (0, 1, 0), (0, 2, 0), (0, 2, 0)];
+        let words = relations(&stretches, &setups);
+        let said: Vec<&str> = words.iter().map(|words| words.as_deref().unwrap_or("")).collect();
+        assert_eq!(
+            said,
+            [
+                "goes on at number 3",
+                "",
+                "goes on from number 1",
+                "goes on at number 6",
+                "re-seat: first mounted as number 2",
+                "goes on from number 4",
+                "goes on from number 6"
+            ]
+        );
+    }
 }
