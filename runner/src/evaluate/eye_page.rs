@@ -35,7 +35,7 @@ pub fn write(
 /// The page of a job's eyes, and the job's key.
 ///
 /// # Errors
-/// As [`write`], but for what is written.
+/// As [`write()`], but for what is written.
 pub fn draw(folder: &JudgedFolder, reader: &StoreReader, given: &str) -> Result<(String, String), Failure> {
     let keys: BTreeMap<String, u32> =
         folder.jobs.iter().map(|(key, job)| (short_key(key), job.condition)).collect();
