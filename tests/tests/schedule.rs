@@ -90,7 +90,7 @@ fn the_list_names_what_to_mount_and_keeps_to_eighty_columns() {
     let page = std::fs::read_to_string(folder.path().join("list.html")).unwrap();
     assert_eq!(page.matches("class=\"box\"").count(), 6, "three boxes a mounting");
     assert!(page.contains("<svg") && page.contains("Tue 2026-11-24") && page.contains("Wrist strap"));
-    assert!(!page.contains("http"), "the page stands alone");
+    assert!(!page.replace("http-equiv", "").contains("http"), "the page stands alone");
     // Terminal and page name each end alike.
     let said = |name: &str| {
         let line = run.out.lines().find(|line| line.contains(&format!("{name}  "))).expect("the line");

@@ -9,7 +9,7 @@ use rusqlite::{Transaction, params};
 use sha2::{Digest, Sha256};
 
 impl Store {
-    /// Records a finished job; with [`Durability::EachJob`] it is safe on the disk when this returns.
+    /// Records a finished job; with [`EachJob`](super::Durability::EachJob) it is safe on the disk when this returns.
     ///
     /// # Errors
     /// [`StoreError::AlreadyDone`]; numbers or counts that cannot be stored; a write error, after which the job
