@@ -6,6 +6,7 @@ use nightbench_core::jedec::{DDR4_VREF_DQ, DDR5_VREF};
 use nightbench_core::rates::Generation;
 use nightbench_core::results::MOST_LANES;
 use nightbench_core::units::Volts;
+use std::collections::HashSet;
 
 fn read_range(section: Option<Section<'_>>, default: SweepRange) -> SweepRange {
     let Some(section) = section else { return default };
@@ -105,18 +106,17 @@ pub(super) fn unique<T>(
     read: impl Fn(&Section<'_>, Placed<String>) -> Option<T>,
 ) -> Vec<T> {
     let mut list: Vec<T> = Vec::new();
-    let mut names: Vec<String> = Vec::new();
+    let mut names: HashSet<String> = HashSet::new();
     for section in sections {
         let name = section.required_text("name", "a name of its own");
         let thing = name.and_then(|name| {
-            if names.contains(&name.value) {
+            if !names.insert(name.value.clone()) {
                 section.mistake(
                     "name",
                     format!("{} has the name of an earlier one", section.title),
                     "give each its own name: results are kept under it",
                 );
             }
-            names.push(name.value.clone());
             let word = name.value.clone();
             let thing = read(&section, name);
             if thing.is_none() {
