@@ -374,7 +374,7 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
     if metric.is_time() {
         let source = say(&|| {
             format!(
-                "+-{} % of the step as the device states it ({step:.3} ps), rectangular; estimate until measured",
+                "nominal tap of {step:.3} ps, +-{} %, rectangular; estimate until its size is measured",
                 TAP_SIZE * 100.0
             )
         });

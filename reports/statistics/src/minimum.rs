@@ -411,6 +411,21 @@ mod tests {
         assert!((mean + 1.4236).abs() < 0.01, "{mean}");
     }
 
+    /// Readings that lie closer together than their noise lets expect (a coarse grid): the least of them is hardly below all of
+    /// them, where a flat prior of the spread put it a whole U below.
+    #[test]
+    fn alike_readings_have_a_least_near_them() {
+        let values: Vec<Noisy> = (0..8)
+            .map(|k| Noisy { value: 0.1 * f64::from(k % 3), variance: 1.0, group: 0, alone: false })
+            .collect();
+        let spread = Spread::of(&[(7.0, 0.01, 1.0)], 0.5).unwrap();
+        let (middle, half) = Minimum::new(&values, Some(&spread), 0.0, 0.0).unwrap().interval(0.95).unwrap();
+        assert!(middle > -0.6 * half && half > 0.5, "{middle} {half}");
+        let flat = Spread::of(&[(7.0, 0.01, 1.0)], 1e3).unwrap();
+        let (low, _) = Minimum::new(&values, Some(&flat), 0.0, 0.0).unwrap().interval(0.95).unwrap();
+        assert!(low < middle - 0.1, "{low} {middle}");
+    }
+
     #[test]
     fn outliers_are_told_and_stand_alone() {
         let mut values = vec![100.0, 101.0, 99.0, 100.5, 99.5, 100.2, 99.8, 90.0];

@@ -1,7 +1,7 @@
 //! Do the printed probabilities come true? Invented chips are measured again and again on the simulated target, judged as
 //! a run is, and every claim is counted against what is true of them by the exact surfaces of the physics.
 //!
-//! `cargo bench -p runner --bench audit` prints the table of reports/REPORT.md (half an hour on two cores); `-- short` has
+//! `cargo bench -p runner --bench audit` prints the table of reports/AUDIT.md (half an hour on two cores); `-- short` has
 //! fewer seeds (five minutes) and fails when a row is wrong; `-- KEEP DIR` keeps what was measured, so that it need only be
 //! judged again; `-- bias` prints how far readings lie off.
 
@@ -15,6 +15,7 @@ mod pairs;
 mod rows;
 mod starts;
 mod truth;
+mod widths;
 mod worst;
 
 use nightbench_core::results::CaptureMode;
@@ -32,9 +33,10 @@ fn main() {
     }
     let mut biases = arguments.iter().any(|word| word == "bias").then(bias::Biases::default);
     let mut rows = Vec::new();
-    // Fast captures are no part of the short row, unless they are asked for.
+    // Fast captures and other interfaces are no part of the short row, unless they are asked for.
     let fast = if short && only.is_none() { Vec::new() } else { fast::cases(short) };
-    for case in cases::cases(short).into_iter().chain(fast) {
+    let widths = if short && only.is_none() { Vec::new() } else { widths::cases() };
+    for case in cases::cases(short).into_iter().chain(fast).chain(widths) {
         if only.is_some_and(|only| !case.name.contains(only.as_str())) {
             continue;
         }
@@ -100,6 +102,7 @@ fn main() {
     if let Some(biases) = &biases {
         biases.print();
     }
+    rows.sort_by(|a, b| a.name.cmp(&b.name));
     let sound = rows::print(&rows);
     if short && !sound {
         std::process::exit(1);
