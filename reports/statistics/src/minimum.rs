@@ -20,9 +20,11 @@ const POINTS: usize = 64;
 const REACH: f64 = 6.0;
 /// Places of the deviation's posterior distribution.
 const FINE: usize = 200;
-/// Share of values that are no sample of the others, and how many of their standard deviations below the mean such a value may
-/// lie: what an outlier too near to be told is allowed for (estimates; calibrated by counting, reports/REPORT.md).
-const APART: f64 = 0.06;
+/// Values that are no sample of the others, among all of them and at most as a share, and how many of their standard deviations
+/// below the mean such a value may lie: what an outlier too near to be told is allowed for (estimates; calibrated by counting,
+/// reports/AUDIT.md). Were it a share alone, the least of 72 values would nearly always be taken for one.
+const APART: f64 = 0.5;
+const MOST_APART: f64 = 0.06;
 const APART_REACH: f64 = 10.0;
 /// Chances of being such a value that are left aside.
 const HARDLY: f64 = 1e-3;
@@ -336,8 +338,9 @@ fn draw(values: &[Noisy], tau: f64) -> (Vec<Drawn>, f64) {
             let keep = (tau * tau / total(one)).min(1.0);
             own += (1.0 - keep).powi(2) / weight / count as f64;
             let below = (mean - one.value) / total(one).sqrt();
-            let apart = APART / APART_REACH;
-            let chance = if below > 0.0 { apart / (apart + (1.0 - APART) * normal_pdf(below)) } else { 0.0 };
+            let share = (APART / count as f64).min(MOST_APART);
+            let apart = share / APART_REACH;
+            let chance = if below > 0.0 { apart / (apart + (1.0 - share) * normal_pdf(below)) } else { 0.0 };
             Drawn {
                 at: mean + keep * (one.value - mean),
                 deviation: (keep * one.variance).sqrt(),
