@@ -52,6 +52,8 @@ const OF_COMPARE: &str = "Exit codes: 0 nothing got worse; 1 something did; 2 no
                           read or written.";
 const OF_EXPORT: &str = "Exit codes: 0 written; 2 no such folder, or a wrong selection; 4 the selection holds no condition of \
                          the run; 74 the store or the file could not be read or written.";
+const OF_WHY: &str = "Exit codes: 0 told, whatever was found; 2 no such folder, or a wrong selection; 4 no condition of the \
+                      selection has a margin; 74 the store could not be read.";
 const OF_FILE: &str = "Exit codes: 0 read; 2 no such file, or mistakes in it.";
 
 /// The commands.
@@ -128,6 +130,9 @@ pub enum Command {
     /// Tell whether anything got worse since a baseline; writes DIR/compare.html.
     #[command(after_help = OF_COMPARE)]
     Compare(CompareArguments),
+    /// Tell where the margin went: what each lane would gain at a better sampling point, and which factor moves which edge.
+    #[command(after_help = OF_WHY)]
+    Why(WhyArguments),
     /// Merge shards, or parts measured on several benches, into one run folder.
     #[command(after_help = OF_VERDICT)]
     Merge {
@@ -406,6 +411,22 @@ pub struct CompareArguments {
     /// Conditions measured in one of the runs only leave nothing open: without this they give exit 3.
     #[arg(long)]
     pub allow_unmatched: bool,
+    /// What was worked out before.
+    #[command(flatten)]
+    pub afresh: Afresh,
+    /// Machine output.
+    #[command(flatten)]
+    pub json: Json,
+}
+
+/// Arguments of `why`.
+#[derive(Debug, Args)]
+pub struct WhyArguments {
+    /// Run folder.
+    pub dir: PathBuf,
+    /// Narrows the selection; without it the worst conditions.
+    #[command(flatten)]
+    pub only: Only,
     /// What was worked out before.
     #[command(flatten)]
     pub afresh: Afresh,

@@ -49,9 +49,12 @@ impl Rig {
 
     /// Everything is off, and on no tick was a limit passed with power on for longer than the alarm's reaction time.
     pub fn off(&self) {
+        let log = std::fs::read_to_string(self.folder.path().join("out/commands.log")).unwrap_or_default();
+        let lines: Vec<&str> = log.lines().collect();
+        let newest = lines[lines.len().saturating_sub(80)..].join("\n");
         let mut world = self.bench.world();
-        assert_eq!(world.still_on(), Vec::<String>::new());
-        assert_eq!(world.ledger.harm, Vec::new());
+        assert_eq!(world.still_on(), Vec::<String>::new(), "{newest}");
+        assert_eq!(world.ledger.harm, Vec::new(), "{newest}");
     }
 }
 

@@ -29,6 +29,7 @@ pub mod study;
 mod summary_bytes;
 mod training;
 mod verdict;
+pub mod why;
 
 pub use assumed::{Assumption, assumptions};
 pub use chart::{Series, reference_condition};

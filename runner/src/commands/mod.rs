@@ -18,6 +18,7 @@ mod serve;
 mod status;
 mod study;
 mod verify;
+mod why;
 
 use crate::cli::{Cli, Command, Json};
 use crate::console::exit::Exit;
@@ -34,6 +35,7 @@ fn asks_for_json(command: &Command) -> bool {
         Command::Channel(arguments) => arguments.json.json,
         Command::Run(arguments) => arguments.json.json,
         Command::Report(arguments) => arguments.json.json,
+        Command::Why(arguments) => arguments.json.json,
         Command::Compare(arguments) => arguments.json.json,
         _ => false,
     }
@@ -68,6 +70,7 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::Report(arguments) => report::report(&terminal, &arguments),
         Command::Study { dir, afresh, json } => study::study(&terminal, &dir, afresh.cache(), json.json),
         Command::Compare(arguments) => compare::compare(&terminal, &arguments),
+        Command::Why(arguments) => why::why(&terminal, &arguments),
         Command::Merge { out, parts, json } => merge::merge(&terminal, &out, &parts, json.json),
         Command::Export { dir, format, out, only, afresh } => {
             export::export(&terminal, &dir, format, out.as_deref(), &only.only, afresh.cache())

@@ -13,3 +13,4 @@ mod page_facts;
 pub mod pictures;
 pub mod report_number;
 pub mod timeline;
+pub mod why;

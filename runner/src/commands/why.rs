@@ -1,0 +1,217 @@
+//! `why`: where the margin went, lane by lane and by factor.
+
+use crate::cli::WhyArguments;
+use crate::console::exit::{Exit, Failure, Outcome};
+use crate::console::slow_notice::SlowNotice;
+use crate::console::terminal::{Terminal, folded, table};
+use crate::evaluate::judging::{JudgedBy, JudgedFolder};
+use crate::evaluate::why::{self, ConditionWhy, EyeWhy};
+use crate::folder::run_folder::open_whole;
+use eye::edges::Side;
+use judge::judged::Verdict;
+use judge::why::{EdgeShift, LaneGain};
+use nightbench_core::text::counted;
+use plan::selection::Selection;
+use serde_json::json;
+
+/// Conditions looked into where none is chosen, worst first.
+const WORST: usize = 3;
+/// Most conditions looked into at a time.
+const MOST: usize = 24;
+/// Lanes listed of an eye on the terminal.
+const SHOWN_LANES: usize = 8;
+
+/// Tells where the margin of a run's conditions went.
+pub fn why(terminal: &Terminal, arguments: &WhyArguments) -> Outcome {
+    let notice = SlowNotice::start(terminal, "looking for better sampling points ...");
+    let reader = open_whole(&arguments.dir)?;
+    let by = JudgedBy { instead: None, all_sets: false, cache: arguments.afresh.cache() };
+    let folder = JudgedFolder::read(&arguments.dir, &reader, by)?;
+    let wanted = wanted(&folder, &arguments.only.only)?;
+    let found = why::conditions(&folder, &reader, &wanted)?;
+    let shifts = why::by_factor(&folder, &arguments.dir, &reader)?;
+    drop(notice);
+    if arguments.json.json {
+        terminal.out(&machine(&folder, &found, &shifts).to_string());
+    } else {
+        terminal.out(&words(&folder, &found, &shifts));
+    }
+    Ok(Exit::Pass)
+}
+
+/// Conditions by index: those selected, or the worst that have a verdict.
+fn wanted(folder: &JudgedFolder, only: &[String]) -> Result<Vec<usize>, Failure> {
+    let selection = Selection::read(&folder.file.plan, only).map_err(Failure::invalid)?;
+    let mut chosen: Vec<usize> = (0..folder.run.conditions.len())
+        .filter(|index| {
+            let judged = &folder.run.conditions[*index];
+            selection.contains(&judged.condition) && judged.worst().is_some()
+        })
+        .collect();
+    if chosen.is_empty() {
+        return Err(Failure::new(Exit::NothingSelected, "no condition that is selected has a margin yet"));
+    }
+    let conditions = &folder.run.conditions;
+    chosen.sort_by(|a, b| match (conditions[*a].worst(), conditions[*b].worst()) {
+        (Some(one), Some(other)) => one.compare_worst(other),
+        _ => std::cmp::Ordering::Equal,
+    });
+    chosen.truncate(if only.is_empty() { WORST } else { MOST });
+    Ok(chosen)
+}
+
+fn side(side: Option<Side>) -> &'static str {
+    match side {
+        Some(Side::Early) => "early edge",
+        Some(Side::Late) => "late edge",
+        Some(Side::Lower) => "lower edge",
+        Some(Side::Upper) => "upper edge",
+        None => "fails there",
+    }
+}
+
+/// Where the best point lies from the trained one, in words.
+fn moved(gain: &LaneGain) -> String {
+    let part = |by: f64, unit: &str, words: [&str; 2]| {
+        (by.abs() >= 0.05).then(|| format!("{:.1} {unit} {}", by.abs(), words[usize::from(by > 0.0)]))
+    };
+    let parts =
+        [part(gain.taps, "taps", ["earlier", "later"]), part(gain.vref_steps, "steps", ["lower", "higher"])];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    if parts.is_empty() { "where it is".into() } else { parts.join(", ") }
+}
+
+fn eye_words(text: &mut String, found: &EyeWhy) {
+    text.push_str(&format!("\n  {}\n", found.eye));
+    if !found.nothing.is_empty() {
+        text.push_str(&folded(&found.nothing, "    ", "    "));
+        return;
+    }
+    let certain: Vec<&LaneGain> = found.lanes.iter().filter(|gain| gain.is_certain()).collect();
+    let least = |of: fn(&LaneGain) -> f64| found.lanes.iter().map(of).fold(f64::INFINITY, f64::min);
+    let summary = format!(
+        "limit box of the worst lane: {:.2} x about the trained points, {:.2} x about the best ones; {} of {} gain more than \
+         their U{}",
+        least(|gain| gain.trained),
+        least(|gain| gain.best),
+        counted(certain.len(), "lane"),
+        found.lanes.len(),
+        if found.shared_vref { " (lanes of a device share one Vref)" } else { "" }
+    );
+    text.push_str(&folded(&summary, "    ", "      "));
+    let rows: Vec<Vec<String>> = found
+        .lanes
+        .iter()
+        .take(SHOWN_LANES)
+        .map(|gain| {
+            vec![
+                format!("    lane {}", gain.lane),
+                format!("{:.2}", gain.trained),
+                format!("{:.2}", gain.best),
+                format!("{:+.2} \u{b1} {:.2}", gain.gain(), gain.expanded_uncertainty),
+                side(gain.bound_by).into(),
+                moved(gain),
+            ]
+        })
+        .collect();
+    let header = ["    worst first", "trained", "best", "recoverable", "bound by", "best point lies"];
+    text.push_str(&table(&header, &rows, 4));
+    text.push('\n');
+}
+
+fn words(folder: &JudgedFolder, found: &[ConditionWhy], shifts: &[EdgeShift]) -> String {
+    let mut text = format!("{}, report {}\n", folder.facts.title, folder.facts.report_id);
+    if folder.facts.simulated {
+        text.push_str("SIMULATED - not measured\n");
+    }
+    text.push_str(&folded(
+        "The limit box is as wide and high as the limits ask; at 1.00 x it just fits about the sampling point. What firmware \
+         can recover is the difference between the best point and the trained one.",
+        "",
+        "",
+    ));
+    for condition in found {
+        let judged = &folder.run.conditions[condition.index];
+        let verdict = judged.verdict.map_or("no verdict", |verdict: Verdict| verdict.words());
+        text.push_str(&format!("\n{}: {verdict}", judged.name));
+        condition.eyes.iter().for_each(|eye| eye_words(&mut text, eye));
+    }
+    text.push_str(
+        "\nWhich factor moves which edge (mean lane, everything else alike; minus is lost margin):\n",
+    );
+    if shifts.is_empty() {
+        text.push_str("no factor with several levels has conditions that differ in nothing else\n");
+        return text.trim_end().to_string();
+    }
+    let names = folder.file.plan.level_names();
+    let rows: Vec<Vec<String>> = shifts
+        .iter()
+        .map(|shift| {
+            let level = |at: usize| names[shift.factor as usize][at].clone();
+            let mut row = vec![
+                format!("{}: {} to {}", shift.factor.name(), level(shift.from), level(shift.to)),
+                shift.eye.to_string(),
+            ];
+            row.extend((0..4).map(|side| match &shift.expanded_uncertainty {
+                Some(u) => format!("{:+.1} \u{b1} {:.1}", shift.change[side], u[side]),
+                None => format!("{:+.1}", shift.change[side]),
+            }));
+            row.push(shift.pairs.to_string());
+            row
+        })
+        .collect();
+    let header = ["factor", "eye", "early, ps", "late, ps", "lower, mV", "upper, mV", "pairs"];
+    text.push_str(&table(&header, &rows, 2));
+    text.trim_end().to_string()
+}
+
+fn machine(folder: &JudgedFolder, found: &[ConditionWhy], shifts: &[EdgeShift]) -> serde_json::Value {
+    let names = folder.file.plan.level_names();
+    let lane = |gain: &LaneGain| {
+        json!({
+            "lane": gain.lane, "trained_boxes": gain.trained, "best_boxes": gain.best,
+            "recoverable_boxes": gain.gain(), "recoverable_expanded_uncertainty_boxes": gain.expanded_uncertainty,
+            "best_point_taps": gain.taps, "best_point_vref_steps": gain.vref_steps, "bound_by": side(gain.bound_by),
+            "jobs": gain.jobs,
+        })
+    };
+    let conditions: Vec<_> = found
+        .iter()
+        .map(|condition| {
+            let judged = &folder.run.conditions[condition.index];
+            let eyes: Vec<_> = condition
+                .eyes
+                .iter()
+                .map(|eye| {
+                    json!({
+                        "eye": eye.eye.to_string(), "shared_vref": eye.shared_vref, "nothing_because": eye.nothing,
+                        "lanes": eye.lanes.iter().map(lane).collect::<Vec<_>>(),
+                    })
+                })
+                .collect();
+            json!({
+                "condition": judged.name, "verdict": judged.verdict.map(|verdict| verdict.words()), "eyes": eyes,
+            })
+        })
+        .collect();
+    let shifts: Vec<_> = shifts
+        .iter()
+        .map(|shift| {
+            let level = |at: usize| names[shift.factor as usize][at].clone();
+            let u = shift.expanded_uncertainty;
+            json!({
+                "factor": shift.factor.name(), "from": level(shift.from), "to": level(shift.to),
+                "eye": shift.eye.to_string(), "pairs": shift.pairs,
+                "early_ps": shift.change[0], "late_ps": shift.change[1],
+                "lower_mv": shift.change[2], "upper_mv": shift.change[3],
+                "expanded_uncertainty": u.map(|u| json!({
+                    "early_ps": u[0], "late_ps": u[1], "lower_mv": u[2], "upper_mv": u[3],
+                })),
+            })
+        })
+        .collect();
+    json!({
+        "title": folder.facts.title, "report_id": folder.facts.report_id, "simulated": folder.facts.simulated,
+        "conditions": conditions, "by_factor": shifts,
+    })
+}
