@@ -14,7 +14,7 @@ use statistics::special::t_quantile;
 use std::collections::BTreeMap;
 
 /// A single capture's counts say less about a best point than their own scatter: what is chosen as best is partly so by
-/// chance. Found by counting (`cargo bench -p runner --bench why`).
+/// chance. Found by counting (`cargo bench -p runner --bench audit -- only gain`).
 const CHOSEN: f64 = 3.0;
 
 /// What one lane of one eye would gain by being sampled elsewhere. Sizes are those of the limit box: 1 is as wide and as high

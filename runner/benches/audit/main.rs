@@ -9,6 +9,7 @@ mod bias;
 mod cases;
 mod eyes;
 mod fast;
+mod gain;
 mod hours;
 mod kept;
 mod pairs;
@@ -89,6 +90,17 @@ fn main() {
             (0..24).into_par_iter().map(|chip| starts::rows(chip, if short { 8 } else { 40 })).collect();
         chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
         eprintln!("failed starts: {:.0} s", begun.elapsed().as_secs_f64());
+    }
+    if asked("gain") {
+        let begun = std::time::Instant::now();
+        for (case, plan) in gain::PLANS {
+            let chips: Vec<_> = (0..if short { 4 } else { 24 })
+                .into_par_iter()
+                .map(|chip| gain::rows(case, plan, chip, if short { 3 } else { 5 }))
+                .collect();
+            chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
+        }
+        eprintln!("gain: {:.0} s", begun.elapsed().as_secs_f64());
     }
     if asked("hours") {
         let begun = std::time::Instant::now();

@@ -174,3 +174,29 @@ fn row(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> (f64, f64) {
     surface.set_shift(shift);
     found
 }
+
+/// How far a point lies from where its row crosses the limit, before and after it, in taps; `None` where the point fails.
+pub fn limit_crossings(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> Option<(f64, f64)> {
+    if surface.ber(usize::from(at.tap), usize::from(at.vref)) > limit {
+        return None;
+    }
+    let (tap, vref, taps) = (i64::from(at.tap), usize::from(at.vref), surface.taps() as i64);
+    let wanted = q(limit);
+    let mut find = |sign: i64| {
+        let mut inside = tap;
+        loop {
+            let next = inside + sign;
+            if !(0..taps).contains(&next) {
+                return (inside - tap).abs() as f64;
+            }
+            if surface.ber(next as usize, vref) > limit {
+                // Straight on the Q scale between the last pass and the first fail.
+                let (pass, fail) =
+                    (q(surface.ber(inside as usize, vref)), q(surface.ber(next as usize, vref)));
+                return (inside - tap).abs() as f64 + (pass - wanted) / (pass - fail).max(1e-9);
+            }
+            inside = next;
+        }
+    };
+    Some((find(-1), find(1)))
+}

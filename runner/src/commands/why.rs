@@ -52,9 +52,13 @@ fn wanted(folder: &JudgedFolder, only: &[String]) -> Result<Vec<usize>, Failure>
         return Err(Failure::new(Exit::NothingSelected, "no condition that is selected has a margin yet"));
     }
     let conditions = &folder.run.conditions;
-    chosen.sort_by(|a, b| match (conditions[*a].worst(), conditions[*b].worst()) {
-        (Some(one), Some(other)) => one.compare_worst(other),
-        _ => std::cmp::Ordering::Equal,
+    // What counts comes before what lies beyond a rating.
+    let aside = |index: usize| conditions[index].beyond_rating && !folder.run.beyond_rating_counts;
+    chosen.sort_by(|a, b| {
+        aside(*a).cmp(&aside(*b)).then(match (conditions[*a].worst(), conditions[*b].worst()) {
+            (Some(one), Some(other)) => one.compare_worst(other),
+            _ => std::cmp::Ordering::Equal,
+        })
     });
     chosen.truncate(if only.is_empty() { WORST } else { MOST });
     Ok(chosen)

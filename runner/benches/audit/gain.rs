@@ -1,0 +1,91 @@
+//! What a lane gains at its best sampling point: the printed gain and its U against the exact surfaces, both at the point
+//! trained and at the point called best.
+
+use crate::cases::plan;
+use crate::rows::{Claim, Row};
+use crate::truth::{limit_crossings, options};
+use contract::CancelToken;
+use judge::why::{lane_gains, limit_box};
+use nightbench_core::results::{Grid, JobOutcome, LanePoint};
+use plan::Plan;
+use plan::expand::{expand, jobs};
+use plan::keys::JobKeys;
+use plan::selection::Selection;
+use runner::run::execute::Executor;
+use simulator::physics::LaneSurface;
+use simulator::target::{MODEL_VERSION, SimulatedTarget};
+
+/// What is looked at.
+pub const PLANS: [(&str, fn(&str) -> String); 2] = [
+    ("DDR4 read, 8 lanes", |chip| plan(chip, "DDR4", 8, "2400, 2666", &["read"], "")),
+    ("DDR5 read, 8 lanes", |chip| plan(chip, "DDR5", 8, "4400, 4800", &["read"], "")),
+];
+
+/// Width in UI and height in % VDDQ of the box.
+const BOX: (f64, f64) = (0.22, 10.0);
+
+/// Rows of a chip over some seeds: does the interval hold, and how often is a gain called certain that is none?
+pub fn rows(case: &str, text: fn(&str) -> String, chip: u64, seeds: u64) -> Vec<Row> {
+    let plan =
+        Plan::read(&text(&format!("{case} gain {chip}"))).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
+    let expansion = expand(&plan, &Selection::default());
+    let keys = JobKeys::new(&plan, MODEL_VERSION).expect("finite numbers");
+    let executor = Executor::new(&plan, &expansion, &keys);
+    let list = jobs(&plan, &expansion);
+    let mut holds =
+        Row::new(format!("{case}, gain at the best point: U of one job"), Claim::Share(0.95, 0.995));
+    let mut empty = Row::new(format!("{case}, gain called certain where there is none"), Claim::AtMost(0.05));
+    for seed in 1..=seeds {
+        let mut target = SimulatedTarget::new(options(&plan, seed));
+        for condition in 0..expansion.conditions.len() {
+            let job = list.iter().find(|job| job.condition as usize == condition).expect("a job");
+            let result = executor.run(&mut target, job, &CancelToken::new()).expect("no stop");
+            if result.outcome != JobOutcome::Measured {
+                continue;
+            }
+            for capture in &result.captures {
+                let grid = capture.grid;
+                let limits = limit_box(BOX.0 * grid.ui.0, BOX.1 / 100.0 * grid.vddq.0);
+                let half = (limits.half_width.0 / grid.tap_step.0, limits.half_height.0 / grid.vref_step.0);
+                let gains = lane_gains(std::slice::from_ref(capture), &limits, None).expect("sound counts");
+                for (eye, lane, surface) in target.lane_surfaces() {
+                    let place = capture.lanes.iter().position(|known| *known == lane);
+                    let Some(place) = place.filter(|_| eye == capture.eye) else { continue };
+                    let Some(gain) = gains.iter().find(|gain| gain.lane == lane) else { continue };
+                    let at = capture.operating[place];
+                    let best = LanePoint {
+                        tap: (f64::from(at.tap) + gain.taps) as u16,
+                        vref: (f64::from(at.vref) + gain.vref_steps) as u16,
+                    };
+                    let limit = plan.capture.ber_limit;
+                    let mut scale = |at| exact_box(surface, &grid, at, half, limit);
+                    let truth = scale(best) - scale(at);
+                    holds.count((gain.gain() - truth).abs() <= gain.expanded_uncertainty);
+                    if gain.is_certain() {
+                        empty.count(truth <= 0.0);
+                    }
+                }
+            }
+        }
+    }
+    vec![holds, empty]
+}
+
+/// Scale of the limit box about a point on the exact surface: over the rows, how far away the row is or where it crosses
+/// the limit, whichever the box meets later; the least of them.
+fn exact_box(surface: &mut LaneSurface, grid: &Grid, at: LanePoint, half: (f64, f64), limit: f64) -> f64 {
+    let mut least = f64::INFINITY;
+    for vref in 0..grid.vref_steps {
+        let away = (f64::from(vref) - f64::from(at.vref)).abs() / half.1;
+        if away >= least {
+            continue;
+        }
+        let row = LanePoint { tap: at.tap, vref };
+        let reach = match limit_crossings(surface, row, limit) {
+            Some((early, late)) => early.min(late) / half.0,
+            None => 0.0,
+        };
+        least = least.min(away.max(reach));
+    }
+    least
+}
