@@ -15,8 +15,11 @@ use runner::run::execute::Executor;
 use simulator::physics::LaneSurface;
 use simulator::target::{MODEL_VERSION, SimulatedTarget};
 
+/// The plan of a chip of this name.
+type PlanOf = fn(&str) -> String;
+
 /// What is looked at.
-pub const PLANS: [(&str, fn(&str) -> String); 2] = [
+pub const PLANS: [(&str, PlanOf); 2] = [
     ("DDR4 read, 8 lanes", |chip| plan(chip, "DDR4", 8, "2400, 2666", &["read"], "")),
     ("DDR5 read, 8 lanes", |chip| plan(chip, "DDR5", 8, "4400, 4800", &["read"], "")),
 ];
@@ -25,7 +28,7 @@ pub const PLANS: [(&str, fn(&str) -> String); 2] = [
 const BOX: (f64, f64) = (0.22, 10.0);
 
 /// Rows of a chip over some seeds: does the interval hold, and how often is a gain called certain that is none?
-pub fn rows(case: &str, text: fn(&str) -> String, chip: u64, seeds: u64) -> Vec<Row> {
+pub fn rows(case: &str, text: PlanOf, chip: u64, seeds: u64) -> Vec<Row> {
     let plan =
         Plan::read(&text(&format!("{case} gain {chip}"))).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
     let expansion = expand(&plan, &Selection::default());
