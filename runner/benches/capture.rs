@@ -3,12 +3,15 @@
 //! (also on the simulated target); and the compute cost. Each goal is printed with the figures that miss it and, where the reference itself cannot meet
 //! it, with the reference's own figure.
 //!
-//! `cargo bench -p runner --bench capture [-- NAME | edges]` prints the tables; `edges` those of the bias alone.
+//! `cargo bench -p runner --bench capture [-- NAME | edges | rows]` prints the tables; `edges` those of the bias alone, `rows` that
+//! of rows and columns.
 
 #[path = "support/bias.rs"]
 mod bias;
 #[path = "support/cases.rs"]
 mod cases;
+#[path = "support/rows.rs"]
+mod rows;
 #[path = "support/simulated.rs"]
 mod simulated;
 #[path = "support/mod.rs"]
@@ -287,6 +290,12 @@ fn main() {
     if filter.is_empty() || filter == "edges" {
         println!("{} goals of the edges missed", bias::tables());
         if filter == "edges" {
+            return;
+        }
+    }
+    if filter.is_empty() || filter == "rows" {
+        println!("{} goals of rows and columns missed", rows::table());
+        if filter == "rows" {
             return;
         }
     }

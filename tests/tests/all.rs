@@ -30,6 +30,7 @@ mod program;
 mod record;
 mod report;
 mod rig;
+mod row_and_column;
 mod schedule;
 mod scpi_device;
 mod scripted;

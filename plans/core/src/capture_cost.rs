@@ -72,6 +72,7 @@ pub struct CaptureForecast {
 ///   points of the survey take N bits as well;
 /// - fast: the same with 0.28 R, and for the rims of the operating rows and columns 13 (1 + s_tap + s_vref) points at
 ///   N bits, two visits each;
+/// - rows and columns: 1.8 times those of the rims, four visits each, and a look of S visits;
 /// - raster: 0.35 T V points at N bits, 1.1 visits per point;
 /// - Vref settles in 0.8 V rows of 8 batches (raster: V rows of 2).
 ///
@@ -97,6 +98,7 @@ pub fn predict_seconds(plan: &CapturePlan) -> CaptureForecast {
             let (visits, full, settles) = closure(0.28 * contour);
             (visits + 2.0 * rims, full + rims, settles)
         }
+        CaptureMode::RowAndColumn => (survey + 4.0 * rims, 1.8 * rims, 3.0 * steps),
         CaptureMode::Raster => (1.1 * taps * steps, 0.35 * taps * steps, 2.0 * steps),
     };
     let seconds = visits * plan.cost.visit_overhead_s
@@ -132,6 +134,9 @@ mod tests {
         for (mode, size, limit, spread, measured) in [
             (CaptureMode::Exact, 64, 1e-9, None, 459.6),
             (CaptureMode::Fast, 64, 1e-9, None, 158.9),
+            (CaptureMode::RowAndColumn, 64, 1e-9, None, 53.3),
+            (CaptureMode::RowAndColumn, 64, 1e-9, Some(6.0), 104.8),
+            (CaptureMode::RowAndColumn, 64, 1e-7, None, 0.73),
             (CaptureMode::Raster, 64, 1e-9, None, 1022.9),
             (CaptureMode::Exact, 64, 1e-9, Some(6.0), 854.5),
             (CaptureMode::Fast, 64, 1e-9, Some(6.0), 289.2),

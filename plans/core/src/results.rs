@@ -195,6 +195,9 @@ pub enum CaptureMode {
     Fast,
     /// Every point of the grid.
     Raster,
+    /// The rims of every lane's operating row and column; nothing else of the eye.
+    #[serde(rename = "row_and_column")]
+    RowAndColumn,
 }
 
 impl CaptureMode {
@@ -204,6 +207,41 @@ impl CaptureMode {
             CaptureMode::Exact => "exact",
             CaptureMode::Fast => "fast",
             CaptureMode::Raster => "raster",
+            CaptureMode::RowAndColumn => "row_and_column",
+        }
+    }
+
+    /// How an eye that was captured so is known.
+    pub fn evidence(self) -> Evidence {
+        if self == CaptureMode::RowAndColumn { Evidence::RowAndColumn } else { Evidence::FullEye }
+    }
+}
+
+/// How an eye is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Evidence {
+    /// By its contour.
+    #[default]
+    FullEye,
+    /// By the rims of the operating rows and columns alone.
+    RowAndColumn,
+}
+
+impl Evidence {
+    /// As it is stored.
+    pub fn name(self) -> &'static str {
+        match self {
+            Evidence::FullEye => "full_eye",
+            Evidence::RowAndColumn => "row_and_column",
+        }
+    }
+
+    /// What stands behind a verdict that rests on it; nothing for a full eye.
+    pub fn beside(self) -> &'static str {
+        match self {
+            Evidence::FullEye => "",
+            Evidence::RowAndColumn => " (row and column)",
         }
     }
 }

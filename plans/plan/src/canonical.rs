@@ -295,6 +295,7 @@ pub(crate) fn capture(capture: &CapturePlan) -> Text {
         CaptureMode::Exact => "exact",
         CaptureMode::Fast => "fast",
         CaptureMode::Raster => "raster",
+        CaptureMode::RowAndColumn => "row_and_column",
     };
     let mut table = Table::new("value")
         .list("directions", directions.iter().map(|captured| quoted(direction(captured))))

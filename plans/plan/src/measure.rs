@@ -77,6 +77,18 @@ impl Training {
     }
 }
 
+/// BER limit below which full eyes take hours a night does not have.
+const DEEP: f64 = 1e-7;
+
+/// How points are chosen, in the plan's words.
+pub(crate) const MODES: [(&str, CaptureMode); 4] = [
+    ("exact", CaptureMode::Exact),
+    ("fast", CaptureMode::Fast),
+    ("raster", CaptureMode::Raster),
+    ("row_and_column", CaptureMode::RowAndColumn),
+];
+
+/// `[capture]`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CapturePlan {
     pub directions: Vec<Direction>,
@@ -94,7 +106,10 @@ pub struct CapturePlan {
 
 impl CapturePlan {
     /// Reads `[capture]`, or the defaults where it is absent.
-    pub fn read(section: Option<Section<'_>>) -> CapturePlan {
+    ///
+    /// Without `mode` a plan below a BER limit of 1e-7 takes rows and columns, unless `stored` says what the run was
+    /// stored with.
+    pub fn read(section: Option<Section<'_>>, stored: Option<CaptureMode>) -> CapturePlan {
         let mut plan = CapturePlan {
             directions: vec![Direction::Read],
             mode: CaptureMode::Exact,
@@ -110,14 +125,14 @@ impl CapturePlan {
             directions.dedup();
             plan.directions = directions;
         }
-        let modes =
-            [("exact", CaptureMode::Exact), ("fast", CaptureMode::Fast), ("raster", CaptureMode::Raster)];
-        if let Some(mode) = section.choice("mode", &modes) {
-            plan.mode = mode;
-        }
         if let Some(limit) = section.number("ber_limit", 1e-15..=1e-2, "") {
             plan.ber_limit = limit;
         }
+        plan.mode = section.choice("mode", &MODES).or(stored).unwrap_or(if plan.ber_limit < DEEP {
+            CaptureMode::RowAndColumn
+        } else {
+            CaptureMode::Exact
+        });
         if let Some(confidence) = section.number("confidence", 0.5..=0.9999, "") {
             plan.confidence = confidence;
         }

@@ -7,11 +7,12 @@ use crate::earlier_words::in_todays_words;
 use crate::files::{self, Files};
 use crate::limits::DecisionRule;
 use crate::matrix::{self, Declared, FACTORS, Matrix};
-use crate::measure::{CapturePlan, Repeats, Training};
+use crate::measure::{CapturePlan, MODES, Repeats, Training};
 use crate::ordering::{self, OrderConfig};
 use crate::plan::Plan;
 use crate::release::ReleaseConfig;
 use crate::section::{Mistake, Mistakes, PLAN, Section};
+use crate::stored_defaults::as_stored;
 use crate::validate::{Read, validate};
 use crate::{budget, read_channels, read_devices, read_limits, read_modules};
 use nightbench_core::rates::Generation;
@@ -44,7 +45,7 @@ impl Plan {
     /// # Errors
     /// Every mistake; places are those of [`in_todays_words`].
     pub fn read_stored(text: &str) -> Result<Plan, Vec<Mistake>> {
-        Plan::read(&in_todays_words(text))
+        Plan::read(&as_stored(in_todays_words(text)))
     }
 
     /// As [`Plan::read_with`], but gives the plan as far as it could be read beside its mistakes, so that a
@@ -114,7 +115,12 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
     };
     let matrix = matrix::read_matrix(plan.table("matrix"), plan, &declared);
     let training = Training::read(plan.table("training"));
-    let capture = CapturePlan::read(plan.table("capture"));
+    let stored = plan.table("stored").and_then(|section| {
+        let mode = section.choice("capture_mode", &MODES);
+        section.finish();
+        mode
+    });
+    let capture = CapturePlan::read(plan.table("capture"), stored);
     let repeats = Repeats::read(plan.table("repeats"));
     let limits = read_limits::read_placed_limits(plan.tables("limit"), generation);
     if !plan.has("limit") {

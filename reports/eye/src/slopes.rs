@@ -7,7 +7,7 @@ use crate::map::PassMap;
 use crate::mask_fit::fit_mask;
 use crate::shapes::Mask;
 use crate::tail_fit::Count;
-use nightbench_core::results::{LanePoint, Point};
+use nightbench_core::results::{CaptureMode, LanePoint, Point};
 
 /// Changes a place: root mean square over both sides of every open lane of a capture, less what the edges' own uncertainty
 /// adds. 0 where no lane has a neighbour to be seen.
@@ -108,6 +108,12 @@ impl Lines<'_> {
         };
         let mut edge = |side| {
             let line = Line { view: self.view, lane: self.lane, map: self.map, run, fixed, side };
+            // Of a row or column beside, only what was bracketed for it says something.
+            if self.view.capture().mode == CaptureMode::RowAndColumn
+                && line.step_edge().method == EdgeMethod::Inferred
+            {
+                return None;
+            }
             let edge = line.edge(self.view.ber_limit(), self.scratch);
             (edge.method != EdgeMethod::Border).then_some((edge.position, edge.u * edge.u))
         };

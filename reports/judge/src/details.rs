@@ -10,7 +10,7 @@ use eye::shapes::{Mask, MaskShape};
 use eye::together::aligned_metrics;
 use eye::value::{EyeMetric, Reading};
 use nightbench_core::eye_confidence::eye_confidence;
-use nightbench_core::results::Grid;
+use nightbench_core::results::{CaptureMode, Grid};
 use nightbench_core::units::{Millivolts, Picoseconds};
 
 /// The bit error ratio that DRAM write masks are specified at (JESD79-4 datasheet figures).
@@ -31,7 +31,9 @@ pub fn details(view: &CaptureView<'_>, worst_lane: u16, mask: Option<(f64, f64)>
             })
             .to_vec()
     });
-    let wanted = Wanted::everything(masks);
+    // Rows and columns show no area.
+    let lines_only = capture.mode == CaptureMode::RowAndColumn;
+    let wanted = if lines_only { Wanted::margins() } else { Wanted::everything(masks) };
     let lanes = lane_metrics(view, &wanted);
     let position = capture.lanes.iter().position(|lane| *lane == worst_lane).unwrap_or(0);
     let together = aligned_metrics(view, &lanes, &wanted);
@@ -78,6 +80,8 @@ pub fn details(view: &CaptureView<'_>, worst_lane: u16, mask: Option<(f64, f64)>
     let grid = view.grid();
     let labels = view.labels();
     let measured = (0..grid.len()).filter(|index| !labels.measured(*index).is_empty()).count();
+    let passes = |index: &usize| labels.measured(*index).is_empty() && !labels.passing(*index).is_empty();
+    let between = (0..grid.len()).filter(passes).count();
     let limit = view.ber_limit();
     let drifting = drift(capture);
     EyeDetails {
@@ -93,7 +97,7 @@ pub fn details(view: &CaptureView<'_>, worst_lane: u16, mask: Option<(f64, f64)>
         )
         .sentence,
         measured_points: measured,
-        inferred_points: grid.len() - measured,
+        inferred_points: if lines_only { between } else { grid.len() - measured },
         visits: capture.visits.len(),
         retested: labels.retested().len(),
         drift_checks: drifting.checks.len(),

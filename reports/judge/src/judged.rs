@@ -6,7 +6,7 @@ pub use crate::run_facts::{
 };
 use nightbench_core::condition::ConditionState;
 use nightbench_core::point_rule::PointRule;
-use nightbench_core::results::{CaptureMode, EyeName, Grid, Identity, JobTimes, LanePoint};
+use nightbench_core::results::{CaptureMode, Evidence, EyeName, Grid, Identity, JobTimes, LanePoint};
 use plan::expand::Condition;
 use plan::limits::Metric;
 use serde::Serialize;
@@ -18,6 +18,8 @@ use std::sync::Arc;
 /// One metric of one eye judged on its worst lane.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct JudgedMetric {
+    /// How the eye is known.
+    pub evidence: Evidence,
     /// Which eye.
     pub eye: EyeName,
     /// Which metric.
@@ -254,6 +256,11 @@ impl JudgedCondition {
         let values = self.lanes.iter().find(|values| values.eye == eye)?;
         let lanes = values.lanes.iter().zip(&values.width_ps);
         lanes.min_by(|a, b| a.1.total_cmp(b.1)).map(|(lane, _)| *lane)
+    }
+
+    /// How the eyes are known that its metrics were read from.
+    pub fn evidence(&self) -> Evidence {
+        self.metrics.iter().map(|metric| metric.evidence).max().unwrap_or_default()
     }
 
     /// The metric that decides, where one was measured.

@@ -16,6 +16,7 @@ mod chart;
 pub mod comparison;
 mod details;
 mod distributions;
+mod doubt;
 mod effects;
 pub mod eye_summary;
 pub mod judged;
@@ -33,6 +34,7 @@ pub mod why;
 
 pub use assumed::{Assumption, assumptions};
 pub use chart::{Series, reference_condition};
+pub use doubt::{in_doubt, judged_alone};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
 
 use crate::audit::{Audit, EyeBudget};

@@ -7,7 +7,7 @@ use eye::contour::{Outline, outline};
 use eye::counts::{CaptureView, CountError};
 use eye::extrapolation::extrapolate;
 use eye::together::common_map;
-use nightbench_core::results::{Capture, LanePoint, Point};
+use nightbench_core::results::{Capture, CaptureMode, LanePoint, Point};
 use plan::presets::DDR4_MASK_BER;
 use std::collections::BTreeSet;
 use std::fmt::Write;
@@ -77,6 +77,7 @@ fn classes_of(view: &CaptureView<'_>, lanes: Range<usize>) -> Vec<u8> {
                 }
                 Some(_) => 0,
                 None if view.maps()[lanes.clone()].iter().all(|map| map.passes(point)) => 254,
+                None if capture.mode == CaptureMode::RowAndColumn => 255,
                 None => 253,
             }
         })

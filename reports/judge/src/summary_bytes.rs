@@ -12,7 +12,8 @@ use nightbench_core::units::{Millivolts, Picoseconds};
 use std::sync::Arc;
 
 /// Modes by their number.
-const MODES: [CaptureMode; 3] = [CaptureMode::Exact, CaptureMode::Fast, CaptureMode::Raster];
+const MODES: [CaptureMode; 4] =
+    [CaptureMode::Exact, CaptureMode::Fast, CaptureMode::Raster, CaptureMode::RowAndColumn];
 /// Four reaches, four uncertainties, flags.
 const LANE: usize = 4 * 4 + 4 * 2 + 2;
 /// Scale, uncertainty, "at least".

@@ -393,7 +393,13 @@ fn judge_metric(
         }
     }
     let Some((_, index, lane, as_read)) = worst else {
-        return Err((NoValue, format!("no lane has a {name} value")));
+        let words = match first.mode {
+            CaptureMode::RowAndColumn => {
+                format!("the {name} is not seen by row and column; measure again with `mode = \"exact\"`")
+            }
+            _ => format!("no lane has a {name} value"),
+        };
+        return Err((NoValue, words));
     };
     let edges = lane.edges();
     if lane.jobs.max(1) != jobs {
@@ -479,7 +485,9 @@ fn judge_metric(
         }
         None => judgement.conformance,
     };
+    let evidence = captures.iter().map(|(_, capture)| capture.mode.evidence()).max().unwrap_or_default();
     Ok(JudgedMetric {
+        evidence,
         eye: eye.name,
         metric,
         lane: first.lanes[index],

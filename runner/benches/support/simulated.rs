@@ -3,7 +3,7 @@
 use contract::{Call, CancelToken, Driver, DriverError, EyeCapabilities, PointCounts, PointRequest};
 use nightbench_core::results::{Capture, EyeName, LanePoint, TrainedEye};
 use plan::Plan;
-use plan::expand::{Expansion, Job, expand, jobs};
+use plan::expand::{Condition, Expansion, Job, expand, jobs};
 use plan::keys::JobKeys;
 use plan::selection::Selection;
 use runner::capture::{CaptureOptions, Sampler, capture};
@@ -22,6 +22,7 @@ pub struct SimulatedEye<'t> {
     target: &'t mut SimulatedTarget,
     pub device: EyeCapabilities,
     pub trained: TrainedEye,
+    pub condition: Condition,
 }
 
 fn call() -> Call {
@@ -43,7 +44,8 @@ pub fn each_eye(plan: &Plan, seed: u64, mut take: impl FnMut(SimulatedEye<'_>)) 
     let list: Vec<Job> = jobs(plan, &expansion);
     for condition in 0..expansion.conditions.len() {
         let job = list.iter().find(|job| job.condition as usize == condition).expect("a job");
-        let setting = executor.setting(&expansion.conditions[condition], job, 1);
+        let condition = expansion.conditions[condition];
+        let setting = executor.setting(&condition, job, 1);
         target.apply(&setting, &call()).expect("applied");
         let training = target.train(&executor.training_request(), &call()).expect("a training");
         if !training.passed {
@@ -51,7 +53,7 @@ pub fn each_eye(plan: &Plan, seed: u64, mut take: impl FnMut(SimulatedEye<'_>)) 
         }
         for device in target.capabilities(&call()).expect("known").eyes {
             let trained = training.eyes.iter().find(|eye| eye.eye == device.eye).expect("trained").clone();
-            take(SimulatedEye { target: &mut target, device, trained });
+            take(SimulatedEye { target: &mut target, device, trained, condition });
         }
     }
 }
@@ -82,6 +84,10 @@ impl SimulatedEye<'_> {
             .map(|(_, lane, surface)| {
                 let at = trained.lanes.iter().position(|known| *known == lane).expect("trained");
                 let at = trained.settings[at];
+                // Closed where it works.
+                if surface.ber(usize::from(at.tap), usize::from(at.vref)) > limit {
+                    return [Some(0.0); 4];
+                }
                 let [early, late] = [-1, 1].map(|sign| row(surface, at, limit, sign));
                 let [lower, upper] = [-1, 1].map(|sign| column(surface, at, limit, sign));
                 [early, late, lower, upper]

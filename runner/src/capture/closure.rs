@@ -52,7 +52,7 @@ impl Engine<'_> {
     }
 
     /// What the counts so far suggest at a grid index: decided lanes as decided, others pass when error free.
-    fn hint(&self, index: usize) -> u128 {
+    pub(super) fn hint(&self, index: usize) -> u128 {
         if self.tally.bits(index) == 0 {
             return 0;
         }

@@ -4,7 +4,7 @@ use super::split::{snake_order, split_by_time, visit_cost};
 use super::{CaptureOptions, CaptureStats, Regime, Sampler};
 use contract::{DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest};
 use eye::counts::ber_limit;
-use eye::labels::Tally;
+use eye::labels::{LabelError, Tally};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Capture, Grid, LaneSet, Point, Visit, VisitKind};
 
@@ -58,8 +58,11 @@ impl<'a> Engine<'a> {
         options: &'a CaptureOptions,
     ) -> Result<Engine<'a>, DriverError> {
         let grid = capture.grid;
-        let tally = Tally::new(grid, capture.mode, &capture.rule, capture.lanes.len())
-            .map_err(|error| DriverError::new(FaultKind::OutOfRange, error.to_string()))?;
+        let refused = |error: LabelError| DriverError::new(FaultKind::OutOfRange, error.to_string());
+        let mut tally =
+            Tally::new(grid, capture.mode, &capture.rule, capture.lanes.len()).map_err(refused)?;
+        // A capture may go on where another left off.
+        capture.visits.iter().try_for_each(|visit| tally.absorb(visit)).map_err(refused)?;
         let cost = visit_cost(eye);
         let spare_s = options.batch_seconds - cost.visit_overhead_s - cost.vref_settle_s;
         let chunk = (spare_s.max(0.1 * options.batch_seconds) * cost.compared_bits_per_second) as u64;
@@ -263,14 +266,28 @@ impl<'a> Engine<'a> {
                     None => (0, Vec::new()),
                 };
                 let table = self.tally.table();
-                let undecided = |lane: &u16| {
-                    before == 0 || table.decide(before, errors_before[usize::from(*lane)]).is_none()
+                // A capture that goes on may hold a re-test from before a point was isolated.
+                let settled = |lane: u16| {
+                    self.tally
+                        .retested()
+                        .iter()
+                        .any(|known| known.lane == lane && self.grid.index(known.point) == want.index)
                 };
-                let lanes: LaneSet = LaneSet(want.lanes).iter().filter(undecided).collect();
+                let undecided = |lane: &u16| {
+                    before == 0
+                        || table.decide(before, errors_before[usize::from(*lane)]).is_none()
+                        || !settled(*lane)
+                };
+                // A label that followed its re-test may have freed the one beside it.
+                let isolated = LaneSet(want.lanes & self.tally.isolated(want.index).0);
+                let lanes: LaneSet = isolated.iter().filter(undecided).collect();
                 if lanes.is_empty() {
                     continue;
                 }
-                let most = (self.rung(before, None) - before).min(self.chunk).max(self.eye.fewest_bits);
+                let most = (self.rung(before, None).saturating_sub(before))
+                    .min(self.clean_bits())
+                    .min(self.chunk)
+                    .max(self.eye.fewest_bits);
                 requests.push(PointRequest {
                     point: self.grid.point(want.index),
                     bits_before: before,

@@ -7,8 +7,8 @@
 //! Guarantee, for `exact`: every pass/fail neighbour pair of every returned region was measured on both sides, and
 //! any pass region at least 4 x 4 points large is found. For `fast` the same holds on the lattice of every second
 //! tap and step, and the rest is inferred, but for the rims of every lane's operating row and column, which are measured
-//! in every mode. A pass region that reaches the border of the grid is measured there at
-//! every fourth place. Not guaranteed: holes inside the eye that the survey does not hit, smaller islands. A lane whose
+//! in every mode; in `row_and_column` nothing else is. A pass region that reaches the border of the grid is measured
+//! there at every fourth place. Not guaranteed: holes inside the eye that the survey does not hit, smaller islands. A lane whose
 //! trained centre and survey places all fail at the limit is closed, however open it was to the short survey.
 //!
 //! Pure logic: the device is a [`Sampler`].
@@ -16,6 +16,7 @@
 mod closure;
 mod engine;
 mod rims;
+mod rows_and_columns;
 mod split;
 #[cfg(test)]
 use self as strategy;
@@ -156,10 +157,25 @@ pub fn capture_into(
     match options.mode {
         CaptureMode::Raster => engine.raster()?,
         CaptureMode::Exact | CaptureMode::Fast => engine.survey_and_close(regime)?,
+        CaptureMode::RowAndColumn => engine.rows_and_columns()?,
     }
     engine.retest()?;
     engine.drift()?;
     Ok(engine.stats(regime))
+}
+
+/// Takes the full eye after all, on the counts that a capture of rows and columns left.
+///
+/// # Errors
+/// As [`capture`].
+pub fn complete(
+    capture: &mut Capture,
+    sampler: &mut dyn Sampler,
+    eye: &EyeCapabilities,
+    options: &CaptureOptions,
+) -> Result<CaptureStats, DriverError> {
+    capture.mode = CaptureMode::Exact;
+    capture_into(capture, sampler, eye, &CaptureOptions { mode: CaptureMode::Exact, ..*options })
 }
 
 fn check(capture: &Capture, eye: &EyeCapabilities, options: &CaptureOptions) -> Result<(), DriverError> {

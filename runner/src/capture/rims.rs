@@ -13,7 +13,7 @@
 use super::engine::{Engine, Wanted};
 use contract::DriverError;
 use eye::edges::HIGHEST_FITTED_BER;
-use nightbench_core::results::{LaneSet, Point};
+use nightbench_core::results::{Grid, LaneSet, Point};
 
 /// Errors that make a count telling.
 pub(super) const TELLING: u64 = 10;
@@ -25,7 +25,8 @@ const LOOKED_AT: u16 = 3;
 const FURTHEST: u16 = 8;
 
 /// One rim: from a lane's operating point towards one side.
-struct Rim {
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rim {
     lane: u16,
     centre: Point,
     /// Taps and Vref steps a place.
@@ -100,59 +101,87 @@ impl Rim {
     }
 }
 
+impl Rim {
+    /// The four rims about a point of a lane, each presumed at the operating point's neighbour.
+    pub(super) fn about(lane: u16, centre: Point, grid: &Grid) -> [Rim; 4] {
+        let (taps, steps) = (grid.taps - 1, grid.vref_steps - 1);
+        [
+            ((-1, 0), centre.tap),
+            ((1, 0), taps - centre.tap),
+            ((0, -1), centre.vref),
+            ((0, 1), steps - centre.vref),
+        ]
+        .map(|(outward, last)| Rim { lane, centre, outward, last, fail: 1 })
+    }
+
+    /// Its lane.
+    pub(super) fn lane(&self) -> u16 {
+        self.lane
+    }
+
+    /// Presumes the first place outwards that is known not to pass.
+    pub(super) fn start(&mut self, passes: impl Fn(u16, Point) -> Option<bool>) {
+        let fails = |at: &u16| passes(self.lane, self.place(*at)) == Some(false);
+        self.fail = (1..=self.last).find(fails).unwrap_or(self.last + 1);
+    }
+
+    /// The same rim on the line beside; `None` beyond the grid.
+    pub(super) fn beside(&self, by: i16, grid: &Grid) -> Option<Rim> {
+        let mut centre = self.centre;
+        let across = if self.outward.0 == 0 { &mut centre.tap } else { &mut centre.vref };
+        *across = across.checked_add_signed(by)?;
+        grid.contains(centre).then(|| Rim { centre, fail: self.fail.min(self.last), ..*self })
+    }
+}
+
 impl Engine<'_> {
-    /// Brackets the rims that `label` (of every point of the grid) shows, and counts at them.
+    /// Brackets the rims of the operating rows and columns that `label` (of every point of the grid) shows, and counts at
+    /// them.
     pub(super) fn tell_rims(&mut self, label: &[u128]) -> Result<(), DriverError> {
-        let mut rims = self.rims(label);
+        let passes = |lane: u16, point: Point| label[self.grid.index(point)] & 1 << lane != 0;
+        let mut rims = Vec::new();
+        for lane in LaneSet(self.all).iter() {
+            let centre = self.operating(usize::from(lane));
+            if passes(lane, centre) {
+                rims.extend(Rim::about(lane, centre, &self.grid));
+            }
+        }
+        rims.iter_mut().for_each(|rim| rim.start(|lane, point| Some(passes(lane, point))));
+        self.bracket(&mut rims)?;
+        self.count_at(&mut rims)
+    }
+
+    /// Measures until a pass stands beside a fail at every rim.
+    pub(super) fn bracket(&mut self, rims: &mut [Rim]) -> Result<(), DriverError> {
         loop {
             let mut wanted = Vec::new();
-            for rim in &mut rims {
+            for rim in rims.iter_mut() {
                 if let Standing::Open(at) = rim.follow(self) {
                     wanted.push(Wanted { index: self.grid.index(rim.place(at)), lanes: 1 << rim.lane });
                 }
             }
             if wanted.is_empty() {
-                break;
+                return Ok(());
             }
             self.measure(wanted, None)?;
         }
-        rims.retain_mut(|rim| matches!(rim.follow(self), Standing::Bracketed));
+    }
+
+    /// Counts on at bracketed rims.
+    pub(super) fn count_at(&mut self, rims: &mut [Rim]) -> Result<(), DriverError> {
+        let bracketed: Vec<bool> =
+            rims.iter_mut().map(|rim| matches!(rim.follow(self), Standing::Bracketed)).collect();
         loop {
-            let told = rims.iter().filter_map(|rim| {
-                let at = rim.untold(self)?;
-                Some(Wanted { index: self.grid.index(rim.place(at)), lanes: 1 << rim.lane })
-            });
+            let told =
+                rims.iter().zip(&bracketed).filter(|(_, bracketed)| **bracketed).filter_map(|(rim, _)| {
+                    let at = rim.untold(self)?;
+                    Some(Wanted { index: self.grid.index(rim.place(at)), lanes: 1 << rim.lane })
+                });
             let wanted: Vec<Wanted> = told.collect();
             if wanted.is_empty() {
                 return Ok(());
             }
             self.count_on(wanted, TELLING)?;
         }
-    }
-
-    /// The four rims of every lane that passes at its operating point.
-    fn rims(&self, label: &[u128]) -> Vec<Rim> {
-        let mut rims = Vec::new();
-        for lane in LaneSet(self.all).iter() {
-            let centre = self.operating(usize::from(lane));
-            let passes = |point: Point| label[self.grid.index(point)] & 1 << lane != 0;
-            if !passes(centre) {
-                continue;
-            }
-            let (taps, steps) = (self.grid.taps - 1, self.grid.vref_steps - 1);
-            for (outward, last) in [
-                ((-1, 0), centre.tap),
-                ((1, 0), taps - centre.tap),
-                ((0, -1), centre.vref),
-                ((0, 1), steps - centre.vref),
-            ] {
-                let mut rim = Rim { lane, centre, outward, last, fail: 1 };
-                while rim.fail <= last && passes(rim.place(rim.fail)) {
-                    rim.fail += 1;
-                }
-                rims.push(rim);
-            }
-        }
-        rims
     }
 }

@@ -298,14 +298,15 @@ impl Seen {
         notes.extend(of_eye.iter().map(|metric| {
             let unit = metric.metric.base_unit();
             format!(
-                "judged by lane {}: {} {}{:.1} {unit} (U {:.1}), limit {:.1}: {}",
+                "judged by lane {}: {} {}{:.1} {unit} (U {:.1}), limit {:.1}: {}{}",
                 metric.lane,
                 metric.metric.name(),
                 if metric.at_least { "at least " } else { "" },
                 metric.value,
                 metric.expanded_uncertainty,
                 metric.limit,
-                metric.verdict.words()
+                metric.verdict.words(),
+                metric.evidence.beside()
             )
         }));
         drop(view);

@@ -7,6 +7,7 @@ use crate::run::pending::PendingJob;
 use judge::every_verdict_passes;
 use judge::judged::{JudgedCondition, Verdict};
 use nightbench_core::condition::ConditionState;
+use nightbench_core::results::Evidence;
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::expand::Condition;
@@ -164,6 +165,13 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
     if run.undecided > 0 {
         rows.push(vec!["undecided: measured".into(), run.undecided.to_string(), String::new()]);
     }
+    let by_lines = |one: &&JudgedCondition| one.verdict.is_some() && one.evidence() == Evidence::RowAndColumn;
+    let lines: Vec<&JudgedCondition> = run.conditions.iter().filter(by_lines).collect();
+    if !lines.is_empty() {
+        let beyond = lines.iter().filter(|one| one.beyond_rating && !run.beyond_rating_counts).count();
+        let within = (lines.len() - beyond).to_string();
+        rows.push(vec!["of them by row and column".into(), within, beyond.to_string()]);
+    }
     let unjudged = run.conditions.iter().filter(|one| one.state == ConditionState::NotJudged).count();
     if unjudged > 0 {
         let beyond = unjudged - run.not_judged;
@@ -185,7 +193,7 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
         line(format!("worst measured eye: {name}"), "\n");
         line(
             format!(
-                "{} of {}, lane {}: margin {:+.1} {unit} (limit {:.1}, U {:.1} {unit}), {}",
+                "{} of {}, lane {}: margin {:+.1} {unit} (limit {:.1}, U {:.1} {unit}), {}{}",
                 metric.metric.name(),
                 metric.eye,
                 metric.lane,
@@ -193,6 +201,7 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
                 metric.limit,
                 metric.expanded_uncertainty,
                 metric.verdict.words(),
+                metric.evidence.beside(),
                 unit = metric.metric.base_unit(),
             ),
             "  ",

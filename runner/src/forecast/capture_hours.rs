@@ -44,7 +44,7 @@ pub fn capture_hours(plan: &Plan, forecast: &Forecast) -> Result<Vec<CaptureHour
         limits.push(plan.capture.ber_limit);
         limits.sort_by(|a, b| b.total_cmp(a));
     }
-    let mut modes = vec![CaptureMode::Exact, CaptureMode::Fast];
+    let mut modes = vec![CaptureMode::Exact, CaptureMode::Fast, CaptureMode::RowAndColumn];
     if plan.capture.mode == CaptureMode::Raster {
         modes.push(CaptureMode::Raster);
     }

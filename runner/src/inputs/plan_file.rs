@@ -6,7 +6,7 @@ use crate::inputs::plain_file::read_text;
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use nightbench_core::text::counted;
 use plan::section::{MOST_TOLD, Mistake};
-use plan::{Plan, in_todays_words};
+use plan::{Plan, add_stored_defaults, in_todays_words};
 use simulator::assembly;
 use simulator::physics::Measured;
 use std::collections::BTreeMap;
@@ -50,7 +50,7 @@ impl PlanFile {
         let mut warnings: Vec<String> =
             plan.warnings.iter().chain(&earlier).map(|warning| one_line(&text, &origin, warning)).collect();
         warnings.extend(found.warnings);
-        let text = loaded.files.add_to(&text);
+        let text = add_stored_defaults(loaded.files.add_to(&text), plan.capture.mode);
         Ok(PlanFile { plan, text, measured: found.measured, warnings })
     }
 

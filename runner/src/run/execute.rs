@@ -1,6 +1,6 @@
 //! Runs one job on a driver: apply, train, capture. Faults become "not measured" with their kind.
 
-use crate::capture::{CaptureOptions, Sampler, capture};
+use crate::capture::{CaptureOptions, Sampler, capture, complete};
 use crate::forecast::capture_options;
 use crate::run::pending::MountingId;
 use crate::run::possible::possible;
@@ -8,10 +8,12 @@ use contract::{
     Call, CancelToken, Driver, DriverError, FaultKind, PointCounts, PointRequest, Setting, StartKind,
     TrainingRequest,
 };
+use judge::in_doubt;
 use nightbench_core::devices::{Channel, Chip, Firmware, Module, Supply};
 use nightbench_core::faults::Fault;
 use nightbench_core::results::{
-    Capture, Direction, EyeName, Identity, JobOutcome, JobResult, JobTimes, Readback, TrainingResult,
+    Capture, CaptureMode, Direction, EyeName, Identity, JobOutcome, JobResult, JobTimes, Readback,
+    TrainingResult,
 };
 use nightbench_core::units::Celsius;
 use plan::Plan;
@@ -183,7 +185,7 @@ impl<'p> Executor<'p> {
             result.outcome = JobOutcome::NotMeasured(fault.clone());
             return Ok(result);
         }
-        match self.measure(driver, &setting, cancel, &mut result) {
+        match self.measure(driver, &condition, &setting, cancel, &mut result) {
             Ok(()) => Ok(result),
             // A device may say so by itself: that is a fault like any other.
             Err(error) if error.kind == FaultKind::Cancelled && self.stop_asked(cancel) => Err(error),
@@ -203,6 +205,7 @@ impl<'p> Executor<'p> {
     fn measure(
         &self,
         driver: &mut dyn Driver,
+        condition: &Condition,
         setting: &Setting,
         cancel: &CancelToken,
         result: &mut JobResult,
@@ -247,7 +250,13 @@ impl<'p> Executor<'p> {
             let drop_point = self.drop_point.as_ref().unwrap_or(cancel);
             let mut sampler =
                 DriverSampler { driver, eye: eye.eye, cancel, drop_point, call_limit: self.call_limit };
-            let captured: Capture = capture(&mut sampler, &eye, &lanes, &operating.settings, &self.options)?;
+            let mut captured: Capture =
+                capture(&mut sampler, &eye, &lanes, &operating.settings, &self.options)?;
+            if captured.mode == CaptureMode::RowAndColumn
+                && in_doubt(self.plan, condition, result.readback.as_ref(), &captured)
+            {
+                complete(&mut captured, &mut sampler, &eye, &self.options)?;
+            }
             possible(&captured)?;
             result.captures.push(captured);
         }

@@ -113,6 +113,7 @@ pub(super) fn packed_capture(row: &Row<'_>) -> rusqlite::Result<PackedCapture> {
         "exact" => CaptureMode::Exact,
         "fast" => CaptureMode::Fast,
         "raster" => CaptureMode::Raster,
+        "row_and_column" => CaptureMode::RowAndColumn,
         other => return Err(foreign(3, format!("mode {other}"))),
     };
     Ok(PackedCapture {

@@ -187,10 +187,10 @@ fn write_capture(
     let grid = &capture.grid;
     connection
         .prepare_cached(
-            "INSERT INTO captures (job_id, sequence, direction, rank, sub_channel, mode, rule_json, taps, \
+            "INSERT INTO captures (job_id, sequence, direction, rank, sub_channel, mode, evidence, rule_json, taps, \
              vref_steps, tap_step_ps, vref_start_mv, vref_step_mv, ui_ps, vddq_mv, lanes_json, operating_json, \
              visit_count, bits_per_lane, visits_packed) \
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )?
         .execute(params![
             job,
@@ -199,6 +199,7 @@ fn write_capture(
             capture.eye.rank,
             capture.eye.sub_channel,
             capture.mode.name(),
+            capture.mode.evidence().name(),
             capture.rule,
             grid.taps,
             grid.vref_steps,

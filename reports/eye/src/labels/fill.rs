@@ -19,7 +19,7 @@ impl Lattice {
     pub fn of_mode(mode: CaptureMode, grid: &Grid) -> Lattice {
         match mode {
             CaptureMode::Fast => Lattice::every(2, grid),
-            CaptureMode::Exact | CaptureMode::Raster => Lattice::every(1, grid),
+            CaptureMode::Exact | CaptureMode::Raster | CaptureMode::RowAndColumn => Lattice::every(1, grid),
         }
     }
 

@@ -4,6 +4,8 @@
 //! - on the certified lattice an undecided point takes the label of the decided points that enclose it. A
 //!   finished capture leaves one choice only, because every pass/fail pair of neighbours is measured on both sides;
 //!   where visits are missing, doubt is a fail;
+//! - in a capture of rows and columns an undecided point passes between two passes of its row, or of its column, with no
+//!   fail between; everything else fails;
 //! - off the lattice (mode `fast`) the label is a bilinear fill of the lattice at threshold 1/2.
 
 mod drift;
@@ -53,6 +55,9 @@ impl EyeLabels {
 
     /// The labels of a running capture.
     pub(crate) fn from_tally(grid: &Grid, lanes: u16, tally: &Tally) -> EyeLabels {
+        if tally.by_lines() {
+            return EyeLabels::from_lines(grid, lanes, tally);
+        }
         let lattice = tally.lattice();
         let places: Vec<usize> = (0..lattice.len()).map(|at| grid.index(lattice.point(at))).collect();
         let decided: Vec<u128> = places.iter().map(|&at| tally.decided(at).0).collect();
@@ -68,6 +73,31 @@ impl EyeLabels {
         for (at, (pass, &measured)) in pass.iter_mut().zip(&measured).enumerate() {
             *pass = *pass & !measured | tally.passed(at).0;
         }
+        EyeLabels { grid: *grid, lanes, pass, measured, retested: tally.retested().to_vec() }
+    }
+
+    fn from_lines(grid: &Grid, lanes: u16, tally: &Tally) -> EyeLabels {
+        let mut pass: Vec<u128> = (0..grid.len()).map(|at| tally.passed(at).0).collect();
+        let (taps, steps) = (usize::from(grid.taps), usize::from(grid.vref_steps));
+        let rows = (0..steps).map(|row| (row * taps..(row + 1) * taps).collect::<Vec<usize>>());
+        let columns = (0..taps).map(|column| (0..steps).map(|row| row * taps + column).collect());
+        for line in rows.chain(columns) {
+            // Lanes whose last decided point was a pass, seen from either end.
+            let last = |places: &mut dyn Iterator<Item = &usize>| {
+                let mut open = 0;
+                let seen = places.map(|&at| {
+                    open = open & !tally.decided(at).0 | tally.passed(at).0;
+                    open
+                });
+                seen.collect::<Vec<u128>>()
+            };
+            let from_first = last(&mut line.iter());
+            let from_last = last(&mut line.iter().rev());
+            for ((&at, before), after) in line.iter().zip(from_first).zip(from_last.into_iter().rev()) {
+                pass[at] |= before & after & !tally.decided(at).0;
+            }
+        }
+        let measured = (0..grid.len()).map(|at| tally.decided(at).0).collect();
         EyeLabels { grid: *grid, lanes, pass, measured, retested: tally.retested().to_vec() }
     }
 

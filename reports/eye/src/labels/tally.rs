@@ -54,12 +54,15 @@ pub struct Retested {
 /// - bits and errors of `Measure` visits to a point add up; after each visit every open lane (asked for or not)
 ///   is put to the point rule, and keeps the first decision it gets;
 /// - a `Retest` visit has counts of its own. It bears on the lanes whose decision is *isolated* at that moment:
-///   opposite to the decisions of all lattice neighbours, all of them decided. Their label follows the re-test;
+///   opposite to the decisions of all lattice neighbours, all of them decided (in a capture of rows and columns: a fail between
+///   two passes of its row, or of its column). Their label follows the re-test;
 /// - `Drift` visits decide nothing.
 #[derive(Debug, Clone)]
 pub struct Tally {
     grid: Grid,
     lattice: Lattice,
+    /// Only rows and columns are measured.
+    by_lines: bool,
     lanes: usize,
     table: DecisionTable,
     bits: Vec<u64>,
@@ -83,6 +86,7 @@ impl Tally {
         Ok(Tally {
             grid,
             lattice: Lattice::of_mode(mode, &grid),
+            by_lines: mode == CaptureMode::RowAndColumn,
             lanes,
             table: rule.table(),
             bits: vec![0; points],
@@ -130,6 +134,9 @@ impl Tally {
     /// Lanes whose decision at a grid index is opposite to that of all its lattice neighbours, all decided.
     pub fn isolated(&self, index: usize) -> LaneSet {
         let Some(place) = self.lattice.index(self.grid.point(index)) else { return LaneSet::default() };
+        if self.by_lines {
+            return self.isolated_on_a_line(index);
+        }
         let mut opposite = self.decided[index];
         let mut any = false;
         for neighbour in self.lattice.neighbours(place) {
@@ -138,6 +145,30 @@ impl Tally {
             any = true;
         }
         LaneSet(if any { opposite } else { 0 })
+    }
+
+    /// Lanes that fail between two passes of the row, or of the column.
+    fn isolated_on_a_line(&self, index: usize) -> LaneSet {
+        let Point { tap, vref } = self.grid.point(index);
+        let between = |[before, after]: [Option<Point>; 2]| {
+            let (Some(before), Some(after)) = (before, after) else { return 0 };
+            [before, after].into_iter().fold(self.decided[index] & !self.pass[index], |fails, point| {
+                fails & self.pass[self.grid.index(point)]
+            })
+        };
+        let beside = |taps: i32, steps: i32| {
+            let point = Point {
+                tap: u16::try_from(i32::from(tap) + taps).ok()?,
+                vref: u16::try_from(i32::from(vref) + steps).ok()?,
+            };
+            self.grid.contains(point).then_some(point)
+        };
+        LaneSet(between([beside(-1, 0), beside(1, 0)]) | between([beside(0, -1), beside(0, 1)]))
+    }
+
+    /// Are only rows and columns measured?
+    pub(super) fn by_lines(&self) -> bool {
+        self.by_lines
     }
 
     /// Adds one visit.

@@ -4,7 +4,9 @@ use super::judged::*;
 use nightbench_core::condition::ConditionState;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::random::SplitMix64;
-use nightbench_core::results::{CaptureMode, Direction, EyeName, Grid, Identity, JobTimes, LanePoint};
+use nightbench_core::results::{
+    CaptureMode, Direction, Evidence, EyeName, Grid, Identity, JobTimes, LanePoint,
+};
 use nightbench_core::units::{Millivolts, Picoseconds};
 use plan::expand::Condition;
 use plan::limits::{Limit, LimitUnit, Metric};
@@ -292,6 +294,7 @@ fn metric(metric: Metric, values: &LaneValues, limit: f64, uncertainty: f64) -> 
         Verdict::Fail
     };
     JudgedMetric {
+        evidence: Evidence::FullEye,
         eye: EYE,
         metric,
         lane,

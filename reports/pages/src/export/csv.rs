@@ -16,7 +16,7 @@ use std::fmt::{Result, Write};
 
 /// Columns after the factors' own and before the judged metrics. Numbers are empty where there are none; a column of words
 /// has a word in every row, so that readers that guess types from parts of a file guess alike.
-const COLUMNS: [&str; 34] = [
+const COLUMNS: [&str; 35] = [
     "condition_id",
     "condition_state",
     "condition_verdict",
@@ -51,6 +51,7 @@ const COLUMNS: [&str; 34] = [
     "late_margin_ps",
     "upper_margin_mv",
     "lower_margin_mv",
+    "evidence",
 ];
 
 /// Metrics that may be judged. Each has the lane's own distance from the limit, and what the verdict on the eye rests on:
@@ -174,7 +175,7 @@ fn row(
     text(out, word(job.map_or("", |job| job.utc.1)))?;
     match lane {
         Some((capture, lane)) => lane_cells(capture, lane, out)?,
-        None => write!(out, ",{NOTHING},,{NOTHING},,no eye,,,,no,,no,,,,")?,
+        None => write!(out, ",{NOTHING},,{NOTHING},,no eye,,,,no,,no,,,,,{NOTHING}")?,
     }
     // The mask of the first limit that applies, scaled in this lane: its width.
     let mask = lane.and_then(|(_, lane)| lane.masks.first());
@@ -262,7 +263,7 @@ fn lane_cells(capture: &Capture, lane: &LaneMetrics, out: &mut dyn Write) -> Res
     {
         number(out, value(metric).map(|value| value.base_value(&capture.grid)))?;
     }
-    Ok(())
+    text(out, capture.mode.evidence().name())
 }
 
 /// The text, or the word for nothing.

@@ -179,7 +179,7 @@ fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write
 fn message(run: &JudgedRun, judged: &JudgedCondition, note: &JobNote) -> String {
     let mut words = Vec::new();
     if let Some(verdict) = judged.verdict {
-        words.push(verdict.words().to_string());
+        words.push(format!("{}{}", verdict.words(), judged.evidence().beside()));
     }
     if judged.beyond_rating {
         words.push(format!("beyond rating at {} MT/s", level(run, judged, Factor::Rate)));

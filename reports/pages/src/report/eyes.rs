@@ -273,7 +273,7 @@ fn card(
         eye: picture.eye.to_string(),
         class: class(judged.verdict),
         glyph: glyph(judged.verdict),
-        verdict: verdict_words(judged).into(),
+        verdict: verdict_words(judged),
         beyond: judged.beyond_rating,
         levels: level_code(&judged.condition),
         rank: 0,
@@ -371,7 +371,11 @@ pub(super) fn metric_row(metric: &JudgedMetric) -> MetricRow {
             percent(metric.wrong_decision_risk)
         ),
         class: class(Some(metric.verdict)),
-        verdict: format!("{} {}", glyph(Some(metric.verdict)), short_words(metric.verdict)),
+        verdict: format!(
+            "{} {}",
+            glyph(Some(metric.verdict)),
+            format_args!("{}{}", short_words(metric.verdict), metric.evidence.beside())
+        ),
         note: notes.join("; "),
     }
 }

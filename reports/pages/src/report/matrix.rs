@@ -202,7 +202,10 @@ fn facet(
 }
 
 fn measured_cell(index: usize, judged: &JudgedCondition, links: &Links<'_>) -> Cell {
-    let word = judged.verdict.map_or_else(|| verdict_words(judged), short_words);
+    let word = match judged.verdict {
+        Some(verdict) => format!("{}{}", short_words(verdict), judged.evidence().beside()),
+        None => verdict_words(judged),
+    };
     let beyond = if judged.beyond_rating { "\u{2020}" } else { "" };
     let second = match judged.worst() {
         Some(worst) => format!("{}\n{}", deciding(worst), margin(worst)),

@@ -100,14 +100,15 @@ pub(super) fn class(verdict: Option<Verdict>) -> &'static str {
     }
 }
 
-pub(super) fn verdict_words(condition: &JudgedCondition) -> &'static str {
-    match (condition.verdict, condition.state) {
-        (Some(verdict), _) => verdict.words(),
+pub(super) fn verdict_words(condition: &JudgedCondition) -> String {
+    let words = match (condition.verdict, condition.state) {
+        (Some(verdict), _) => return format!("{}{}", verdict.words(), condition.evidence().beside()),
         (None, ConditionState::NotRun) => "not yet run",
         (None, ConditionState::NotJudged) => "not judged",
         (None, ConditionState::Undecided) => "undecided",
         (None, _) => "not measured",
-    }
+    };
+    words.into()
 }
 
 /// The verdict in words short enough for a cell.

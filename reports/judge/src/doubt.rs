@@ -1,0 +1,59 @@
+//! What a capture of rows and columns leaves open, so that the full eye is taken after all.
+
+use super::aggregate::{ConditionTally, Part};
+use super::between_lanes::BetweenLanes;
+use super::budget::Coverage;
+use super::eye_summary::{digest, masks_for};
+use super::verdict::{Bench, judge_condition};
+use crate::judged::{JobNote, JudgedCondition};
+use nightbench_core::results::{Capture, JobTimes, Readback};
+use plan::Plan;
+use plan::criteria::AcceptanceCriteria;
+use plan::expand::Condition;
+use std::collections::BTreeMap;
+
+/// Is a margin of one job's capture within its guard band or its U, by the plan's own limits, or does a limit ask for what a row
+/// and a column do not show? An operating point that fails leaves nothing open.
+pub fn in_doubt(plan: &Plan, condition: &Condition, readback: Option<&Readback>, capture: &Capture) -> bool {
+    let terms = AcceptanceCriteria::of(plan);
+    let rate = condition.rate(plan);
+    if !masks_for(&terms.limits, capture.eye, &capture.grid, rate).is_empty() {
+        return true;
+    }
+    // Counts that contradict themselves are told when the run is judged.
+    let Some(judged) = judged_alone(plan, condition, readback, capture) else { return false };
+    !judged.unjudged.is_empty()
+        || judged.metrics.iter().any(|metric| {
+            !metric.closed && metric.margin.abs() < metric.guard_band.abs().max(metric.expanded_uncertainty)
+        })
+}
+
+/// A condition judged on one capture, by the plan's own limits but for masks; `None` where the counts contradict themselves.
+pub fn judged_alone(
+    plan: &Plan,
+    condition: &Condition,
+    readback: Option<&Readback>,
+    capture: &Capture,
+) -> Option<JudgedCondition> {
+    let terms = AcceptanceCriteria::of(plan);
+    let eye = digest(capture, &[]).ok()?;
+    let vddq = readback.and_then(|readback| readback.rails.iter().find(|(name, _)| name == "VDDQ"));
+    let note = JobNote {
+        key: String::new(),
+        mounting: 0,
+        repeat: 0,
+        start: 0,
+        trained: true,
+        valid: true,
+        trouble: String::new(),
+        temperature_degc: readback.map(|readback| readback.temperature.0),
+        vddq_v: vddq.map(|(_, volts)| volts.0),
+        times: JobTimes::default(),
+    };
+    let part = Part { place: (0, 0, 0), position: 0, captures: vec![eye] };
+    let tally = ConditionTally { parts: vec![part], notes: vec![note], ..ConditionTally::default() };
+    let scatter = BTreeMap::new();
+    let coverage = Coverage::new(terms.decision.coverage);
+    let bench = Bench { plan, terms: &terms, scatter: &scatter, jobs_per_condition: 1, coverage };
+    Some(judge_condition(&bench, &BetweenLanes::default(), condition, &tally, None).0)
+}

@@ -1,0 +1,136 @@
+//! Rows and columns against full eyes and the exact surfaces of the simulated target: seconds, the worst lane's width and
+//! height, and what a verdict on limits put among the eyes is worth.
+
+use crate::simulated::{Crossings, SimulatedEye, each_eye};
+use eye::counts::CaptureView;
+use eye::metrics::{Wanted, lane_metrics};
+use eye::value::{EyeMetric, Reading};
+use judge::judged_alone;
+use nightbench_core::random::SplitMix64;
+use nightbench_core::results::{CaptureMode, Grid};
+use plan::Plan;
+use plan::limits::{Limit, Metric};
+use runner::capture::CaptureOptions;
+
+/// Limits drawn for each metric of each eye, and how far from the true value at most, as a share of it.
+const LIMITS: usize = 40;
+const WITHIN: f64 = 0.75;
+/// A full eye is taken beside every so many captures, for its seconds.
+const FULL: usize = 4;
+const METRICS: [(Metric, EyeMetric); 2] =
+    [(Metric::Width, EyeMetric::Width), (Metric::Height, EyeMetric::Height)];
+
+fn plan(generation: &str, rates: &str) -> Plan {
+    let rated = if generation == "DDR5" { 5600 } else { 3200 };
+    let text = format!(
+        "title = \"Rows and columns\"\n[interface]\ngeneration = \"{generation}\"\nlanes = 40\n[[chip]]\nname = \"B\"\n[[module]]\n\
+         name = \"N\"\nkind = \"UDIMM\"\nrated = {rated}\n[[channel]]\nname = \"direct\"\nfits = [\"UDIMM\"]\n[[channel]]\n\
+         name = \"risers\"\nrisers = 2\nfits = [\"UDIMM\"]\n[matrix]\nrate = [{rates}]\ntemperature_degc = [0, 95]\n[capture]\n\
+         directions = [\"read\"]\nber_limit = 1e-9\n[[limit]]\nmetric = \"width\"\nminimum = 100\nunit = \"ps\"\nsource = \"invented\"\n\
+         [[limit]]\nmetric = \"height\"\nminimum = 100\nunit = \"mV\"\nsource = \"invented\"\n"
+    );
+    Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"))
+}
+
+/// The least true width and height over the lanes, ps and mV.
+fn true_worst(lanes: &[Crossings], grid: &Grid) -> Option<[f64; 2]> {
+    let mut worst = [f64::INFINITY; 2];
+    for lane in lanes {
+        worst[0] = worst[0].min((lane[0]? + lane[1]?) * grid.tap_step.0);
+        worst[1] = worst[1].min((lane[2]? + lane[3]?) * grid.vref_step.0);
+    }
+    Some(worst)
+}
+
+#[derive(Default)]
+struct Sums {
+    eyes: usize,
+    rows_s: f64,
+    /// Seconds of full eyes, and of rows and columns of the same.
+    both_s: [f64; 2],
+    /// Errors of the worst lane as read, places.
+    errors: [Vec<f64>; 2],
+    decided: usize,
+    wrong: usize,
+    beyond: usize,
+    beyond_decided: usize,
+}
+
+fn one(plan: &Plan, mut eye: SimulatedEye<'_>, sums: &mut Sums) {
+    let (found, seconds) = eye.capture(&CaptureOptions::new(CaptureMode::RowAndColumn, plan.capture.rule));
+    if sums.eyes.is_multiple_of(FULL) {
+        let (_, full) = eye.capture(&CaptureOptions::new(CaptureMode::Exact, plan.capture.rule));
+        sums.both_s = [sums.both_s[0] + full, sums.both_s[1] + seconds];
+    }
+    sums.eyes += 1;
+    sums.rows_s += seconds;
+    let grid = eye.device.grid;
+    let Some(truth) = true_worst(&eye.crossings(plan.capture.ber_limit), &grid) else { return };
+    let lanes = lane_metrics(&CaptureView::new(&found).expect("a capture fits itself"), &Wanted::margins());
+    for (number, (metric, read)) in METRICS.into_iter().enumerate() {
+        let values = lanes.iter().filter_map(|lane| lane.value(read, Reading::SubTap));
+        let least = values.map(|value| value.base_value(&grid)).fold(f64::INFINITY, f64::min);
+        let step = if number == 0 { grid.tap_step.0 } else { grid.vref_step.0 };
+        sums.errors[number].push((least - truth[number]) / step);
+        let mut random = SplitMix64::new((sums.eyes * 2 + number) as u64);
+        for _ in 0..LIMITS {
+            let share = (random.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
+            let minimum = truth[number] * (1.0 + WITHIN * (2.0 * share - 1.0));
+            let mut asked = plan.clone();
+            let limit = plan.limits.iter().find(|limit| limit.metric == metric).expect("given");
+            asked.limits = vec![Limit { minimum: minimum.max(1.0), ..limit.clone() }];
+            let judged = judged_alone(&asked, &eye.condition, None, &found).expect("counts");
+            let Some(judged) = judged.metrics.first() else { continue };
+            let band = judged.guard_band.abs().max(judged.expanded_uncertainty);
+            let (decided, truly) = (judged.margin.abs() >= band, truth[number] - judged.limit);
+            sums.decided += usize::from(decided);
+            sums.wrong += usize::from(decided && (judged.margin > 0.0) != (truly > 0.0));
+            sums.beyond += usize::from(truly.abs() >= band);
+            sums.beyond_decided += usize::from(decided && truly.abs() >= band);
+        }
+    }
+}
+
+/// Prints the table; says how many goals are missed.
+pub fn table() -> u32 {
+    println!(
+        "\nrows and columns of the simulated target, 40 lanes, BER limit 1e-9, against its exact surfaces"
+    );
+    let mut missed = 0;
+    for (generation, rates) in [("DDR4", "1600, 2133, 2666, 3200"), ("DDR5", "3200, 4000, 4800, 5600")] {
+        let plan = plan(generation, rates);
+        let mut sums = Sums::default();
+        each_eye(&plan, 7, |eye| one(&plan, eye, &mut sums));
+        let share = sums.both_s[1] / sums.both_s[0];
+        let most = sums.errors.each_mut().map(|errors| {
+            errors.iter_mut().for_each(|error| *error = error.abs());
+            errors.sort_by(f64::total_cmp);
+            errors.get((0.95 * errors.len() as f64).ceil() as usize - 1).copied().unwrap_or(f64::NAN)
+        });
+        let decided = sums.beyond_decided as f64 / sums.beyond.max(1) as f64;
+        println!(
+            "  {generation}: {} eyes, {:.0} s each, {share:.3} of a full eye; worst lane off by at most {:.2} taps and {:.2} steps \
+             in 95 %; {} verdicts decided, {} of them wrong; of {} limits truly beyond U {:.1} % decided",
+            sums.eyes,
+            sums.rows_s / sums.eyes as f64,
+            most[0],
+            most[1],
+            sums.decided,
+            sums.wrong,
+            sums.beyond,
+            100.0 * decided
+        );
+        for (goal, met) in [
+            ("seconds <= 1/8 of the full eye's", share <= 0.125),
+            ("worst lane within 1.2 places", most.iter().all(|most| *most <= 1.2)),
+            ("no wrong verdict", sums.wrong == 0),
+            ("97 % decided", decided >= 0.97),
+        ] {
+            if !met {
+                println!("    MISSED: {goal}");
+                missed += 1;
+            }
+        }
+    }
+    missed
+}

@@ -1,0 +1,100 @@
+//! Rows and columns: a short look along every lane's operating row and column says about where the rims lie; they are then
+//! bracketed and counted at as in a full eye, and nothing else is measured. Lanes share their visits.
+//!
+//! For a few lanes the row and the column beside are bracketed as well: they show what the scatter of training does to
+//! width and height.
+//!
+//! Not seen: a hole or a notch on the row between two places of the look, and whatever lies off row and column.
+
+use super::engine::{Engine, Wanted};
+use super::rims::Rim;
+use contract::DriverError;
+use nightbench_core::results::{LaneSet, Point};
+
+/// Spacing of the look along a row or column.
+const STRIDE: u16 = 4;
+/// Lanes whose row and column beside are bracketed, too.
+const WITH_NEIGHBOURS: usize = 4;
+
+impl Engine<'_> {
+    /// The whole of it.
+    pub(super) fn rows_and_columns(&mut self) -> Result<(), DriverError> {
+        let upto = self.survey_bits();
+        let mut look = Vec::new();
+        for lane in LaneSet(self.all).iter() {
+            let centre = self.operating(usize::from(lane));
+            let mut add = |point: Point| {
+                look.push(Wanted { index: self.grid.index(point), lanes: 1 << lane });
+            };
+            places(self.grid.taps).for_each(|tap| add(Point { tap, ..centre }));
+            places(self.grid.vref_steps).for_each(|vref| add(Point { vref, ..centre }));
+            add(centre);
+        }
+        self.measure(look, Some(upto))?;
+        // Where a lane sees errors at its operating point, that decides first.
+        let centres: Vec<(u16, usize)> = LaneSet(self.all)
+            .iter()
+            .map(|lane| (lane, self.grid.index(self.operating(usize::from(lane)))))
+            .collect();
+        loop {
+            let doubtful = centres.iter().filter(|(lane, index)| self.hint(*index) & 1 << lane == 0);
+            let wanted: Vec<Wanted> = doubtful
+                .map(|&(lane, index)| Wanted { index, lanes: 1 << lane })
+                .filter(|want| self.open(*want) != 0)
+                .collect();
+            if wanted.is_empty() {
+                break;
+            }
+            self.measure(wanted, None)?;
+        }
+        let open: Vec<u16> = centres
+            .iter()
+            .filter(|(lane, index)| self.hint(*index) & 1 << lane != 0)
+            .map(|(lane, _)| *lane)
+            .collect();
+        let own = |lane: u16| Rim::about(lane, self.operating(usize::from(lane)), &self.grid);
+        let mut rims: Vec<Rim> = open.iter().flat_map(|lane| own(*lane)).collect();
+        for rim in &mut rims {
+            rim.start(|lane, point| {
+                let index = self.grid.index(point);
+                (self.tally.bits(index) > 0).then(|| self.hint(index) & 1 << lane != 0)
+            });
+        }
+        self.tell(&mut rims)?;
+        let mut beside = self.rims_beside(&rims, &open);
+        self.tell(&mut beside)
+    }
+
+    /// Brackets rims and counts at them. A fail between two passes is tested again, and what follows from it is measured.
+    fn tell(&mut self, rims: &mut [Rim]) -> Result<(), DriverError> {
+        loop {
+            self.bracket(rims)?;
+            self.count_at(rims)?;
+            let before = self.tally.retested().len();
+            self.retest()?;
+            if self.tally.retested().len() == before {
+                return Ok(());
+            }
+        }
+    }
+
+    /// The rims of the row and the column beside, of a few lanes spread over all of them; the first failing places are
+    /// about those of the lane's own.
+    fn rims_beside(&self, rims: &[Rim], open: &[u16]) -> Vec<Rim> {
+        let every = open.len().div_ceil(WITH_NEIGHBOURS).max(1);
+        let mut beside = Vec::new();
+        for (number, lane) in open.iter().step_by(every).enumerate() {
+            let by = if number % 2 == 0 { 1 } else { -1 };
+            beside.extend(
+                rims.iter().filter(|rim| rim.lane() == *lane).filter_map(|rim| rim.beside(by, &self.grid)),
+            );
+        }
+        beside
+    }
+}
+
+/// Every fourth place of an axis, and its last.
+fn places(length: u16) -> impl Iterator<Item = u16> {
+    let last = length.saturating_sub(1);
+    (0..length).step_by(usize::from(STRIDE)).chain((!last.is_multiple_of(STRIDE)).then_some(last))
+}
