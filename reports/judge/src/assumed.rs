@@ -29,8 +29,8 @@ impl Assumption {
 }
 
 /// What a plan's verdicts by these criteria (studies replaced by their lines) will rest on without having been measured.
-pub fn assumptions(plan: &Plan, terms: &AcceptanceCriteria) -> Vec<Assumption> {
-    let judged: BTreeSet<Metric> = terms.limits.iter().map(|limit| limit.metric).collect();
+pub fn assumptions(plan: &Plan, criteria: &AcceptanceCriteria) -> Vec<Assumption> {
+    let judged: BTreeSet<Metric> = criteria.limits.iter().map(|limit| limit.metric).collect();
     let repeats = &plan.repeats;
     [
         ("repeatability", repeats.repeats * repeats.starts > 1, "ask for `repeats` in [repeats]"),
@@ -40,7 +40,7 @@ pub fn assumptions(plan: &Plan, terms: &AcceptanceCriteria) -> Vec<Assumption> {
     .filter(|(_, measured, _)| !measured)
     .map(|(contribution, _, remedy)| {
         let given = |metric: &Metric| {
-            terms.budget.lines.iter().any(|line| line.name == contribution && line.applies(*metric))
+            criteria.budget.lines.iter().any(|line| line.name == contribution && line.applies(*metric))
         };
         let metrics = judged.iter().copied().filter(|metric| !given(metric)).collect();
         Assumption { contribution, remedy, metrics }
@@ -57,9 +57,9 @@ mod tests {
     #[test]
     fn what_neither_repeats_nor_a_line_gives_is_assumed() {
         let mut plan = Plan::read(include_str!("../../../plans/library/quick-look.toml")).expect("sound");
-        let mut terms = AcceptanceCriteria::of(&plan);
+        let mut criteria = AcceptanceCriteria::of(&plan);
         let names = |found: &[Assumption]| found.iter().map(|one| one.contribution).collect::<Vec<_>>();
-        let found = assumptions(&plan, &terms);
+        let found = assumptions(&plan, &criteria);
         assert_eq!(names(&found), ["repeatability", "re-seating"]);
         assert_eq!(
             found[0].words(),
@@ -67,7 +67,7 @@ mod tests {
              in [[uncertainty]]"
         );
         plan.repeats.repeats = 2;
-        assert_eq!(names(&assumptions(&plan, &terms)), ["re-seating"]);
+        assert_eq!(names(&assumptions(&plan, &criteria)), ["re-seating"]);
         let line = |metric| BudgetLine {
             name: "re-seating".into(),
             is_time: true,
@@ -76,7 +76,7 @@ mod tests {
             degrees_of_freedom: None,
             source: "invented".into(),
         };
-        terms.budget.lines.push(line(Some(Metric::Width)));
-        assert_eq!(assumptions(&plan, &terms)[0].metrics, [Metric::Height]);
+        criteria.budget.lines.push(line(Some(Metric::Width)));
+        assert_eq!(assumptions(&plan, &criteria)[0].metrics, [Metric::Height]);
     }
 }

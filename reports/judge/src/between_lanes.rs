@@ -41,7 +41,7 @@ impl BetweenLanes {
             let rate = condition.rate(bench.plan);
             for name in tally.eyes() {
                 let eye = Eye::of(tally, name);
-                let limits = bench.terms.limits.iter().enumerate();
+                let limits = bench.criteria.limits.iter().enumerate();
                 for (number, limit) in limits.filter(|(_, limit)| limit.applies(name.direction, rate)) {
                     let Some((_, first)) = eye.captures.first() else { continue };
                     let mask = mask_of(limit, &first.grid);

@@ -384,10 +384,10 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
             common: true,
             ..row("size of a tap", rectangular(TAP_SIZE), source)
         });
-        // A width's ends are two readings of the line; a margin's may lie at opposite extremes of a slow error, where a
-        // periodic one is most of the time (arc sine, JCGM 101 6.4.6).
+        // A periodic error is most of the time at its extremes (arc sine, JCGM 101 6.4.6). A width's ends are two readings of
+        // the line; a margin's may lie at opposite extremes of a slow error.
         let (sensitivity, u, shape) = if metric == Metric::Width {
-            (edges.sqrt(), rectangular(NONLINEARITY_PP_TAPS / 2.0), "rectangular, two edges")
+            (edges.sqrt(), NONLINEARITY_PP_TAPS / 8f64.sqrt(), "arc sine, two edges")
         } else {
             (1.0, NONLINEARITY_PP_TAPS / 2f64.sqrt(), "opposite at both ends of a margin, arc sine")
         };

@@ -80,7 +80,7 @@ impl Suspects {
 
 impl Judge<'_> {
     /// The reference condition's values, by the metrics that these limits judge there. `condition` is an index.
-    pub fn series(&self, condition: u32, terms: &AcceptanceCriteria) -> Vec<Series> {
+    pub fn series(&self, condition: u32, criteria: &AcceptanceCriteria) -> Vec<Series> {
         let Some(tally) = self.tallies.get(&condition) else { return Vec::new() };
         let Some(levels) = self.expansion.conditions.get(condition as usize) else { return Vec::new() };
         let mut parts: Vec<&Part> = tally.parts.iter().collect();
@@ -88,7 +88,7 @@ impl Judge<'_> {
         let rate = levels.rate(self.plan);
         let mut list: Vec<Series> = Vec::new();
         for eye in tally.eyes() {
-            for limit in terms.limits.iter().filter(|limit| limit.applies(eye.direction, rate)) {
+            for limit in criteria.limits.iter().filter(|limit| limit.applies(eye.direction, rate)) {
                 if list.iter().any(|known| known.eye == eye && known.metric == limit.metric) {
                     continue;
                 }
@@ -115,13 +115,13 @@ impl Judge<'_> {
     }
 
     /// Charts of the reference condition, and what is suspect.
-    pub(super) fn charts(&self, terms: &AcceptanceCriteria) -> (Vec<ChartNote>, Suspects) {
+    pub(super) fn charts(&self, criteria: &AcceptanceCriteria) -> (Vec<ChartNote>, Suspects) {
         let mut suspects = Suspects::default();
         let Some(index) = reference_condition(self.plan, self.expansion) else {
             return (Vec::new(), suspects);
         };
         let mut charts = Vec::new();
-        let all = self.series(index as u32, terms);
+        let all = self.series(index as u32, criteria);
         let number = all.len();
         for series in all {
             let earlier: Vec<f64> = self

@@ -15,9 +15,9 @@ use std::collections::BTreeMap;
 /// Is a margin of one job's capture within its guard band or its U, by the plan's own limits, or does a limit ask for what a row
 /// and a column do not show? An operating point that fails leaves nothing open.
 pub fn in_doubt(plan: &Plan, condition: &Condition, readback: Option<&Readback>, capture: &Capture) -> bool {
-    let terms = AcceptanceCriteria::of(plan);
+    let criteria = AcceptanceCriteria::of(plan);
     let rate = condition.rate(plan);
-    if !masks_for(&terms.limits, capture.eye, &capture.grid, rate).is_empty() {
+    if !masks_for(&criteria.limits, capture.eye, &capture.grid, rate).is_empty() {
         return true;
     }
     // Counts that contradict themselves are told when the run is judged.
@@ -35,7 +35,7 @@ pub fn judged_alone(
     readback: Option<&Readback>,
     capture: &Capture,
 ) -> Option<JudgedCondition> {
-    let terms = AcceptanceCriteria::of(plan);
+    let criteria = AcceptanceCriteria::of(plan);
     let eye = digest(capture, &[]).ok()?;
     let vddq = readback.and_then(|readback| readback.rails.iter().find(|(name, _)| name == "VDDQ"));
     let note = JobNote {
@@ -53,7 +53,7 @@ pub fn judged_alone(
     let part = Part { place: (0, 0, 0), position: 0, captures: vec![eye] };
     let tally = ConditionTally { parts: vec![part], notes: vec![note], ..ConditionTally::default() };
     let scatter = BTreeMap::new();
-    let coverage = Coverage::new(terms.decision.coverage);
-    let bench = Bench { plan, terms: &terms, scatter: &scatter, jobs_per_condition: 1, coverage };
+    let coverage = Coverage::new(criteria.decision.coverage);
+    let bench = Bench { plan, criteria: &criteria, scatter: &scatter, jobs_per_condition: 1, coverage };
     Some(judge_condition(&bench, &BetweenLanes::default(), condition, &tally, None).0)
 }

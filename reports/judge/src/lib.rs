@@ -222,9 +222,9 @@ impl<'p> Judge<'p> {
     }
 
     /// Judges everything added and [sealed](Judge::seal) by a set of limits.
-    pub fn judge(&self, terms: &AcceptanceCriteria) -> JudgedRun {
-        let scatter = self.scatter(terms);
-        let bench = self.bench(terms, &scatter);
+    pub fn judge(&self, criteria: &AcceptanceCriteria) -> JudgedRun {
+        let scatter = self.scatter(criteria);
+        let bench = self.bench(criteria, &scatter);
         let jobs_per_condition = bench.jobs_per_condition;
         let places = self.tallies.iter();
         let measured = places.map(|(index, tally)| (&self.expansion.conditions[*index as usize], tally));
@@ -233,7 +233,7 @@ impl<'p> Judge<'p> {
         let (mut verdicts, mut beyond) = (VerdictCounts::default(), VerdictCounts::default());
         let (mut not_measured, mut not_judged, mut undecided) = (0, 0, 0);
         let mut typical = verdict::Typical::new(self.expansion.conditions.len(), self.plan);
-        let (charts, suspects) = self.charts(terms);
+        let (charts, suspects) = self.charts(criteria);
         let nothing = ConditionTally::default();
         let judge = |(index, condition): (usize, &Condition)| {
             let tally = self.tallies.get(&(index as u32)).unwrap_or(&nothing);
@@ -247,7 +247,7 @@ impl<'p> Judge<'p> {
                 some.par_iter().enumerate().map(|(at, condition)| (number * TOGETHER + at, condition));
             for (judged, seen) in places.map(judge).collect::<Vec<_>>() {
                 typical.add(seen);
-                let counts = !judged.beyond_rating || terms.decision.beyond_rating_counts;
+                let counts = !judged.beyond_rating || criteria.decision.beyond_rating_counts;
                 match judged.verdict {
                     Some(verdict) if counts => verdicts.add(verdict),
                     Some(verdict) => beyond.add(verdict),
@@ -279,7 +279,7 @@ impl<'p> Judge<'p> {
             outside_plan: self.outside_plan,
             left_out,
             verdicts,
-            beyond_rating_counts: terms.decision.beyond_rating_counts,
+            beyond_rating_counts: criteria.decision.beyond_rating_counts,
             beyond_rating: beyond,
             not_measured,
             undecided,
@@ -287,7 +287,7 @@ impl<'p> Judge<'p> {
             stages,
             failed_trainings,
             budgets: typical.budgets(&bench),
-            rule_words: rule_words(&terms.decision),
+            rule_words: rule_words(&criteria.decision),
             capture_mode: self.plan.capture.mode,
             point_rule: self.plan.capture.rule,
             release: release::undecided(),
@@ -296,20 +296,20 @@ impl<'p> Judge<'p> {
             conditions,
         };
         let mut words = Vec::new();
-        run.audit.global_risks = risk::risks(&run, terms, &mut words);
+        run.audit.global_risks = risk::risks(&run, criteria, &mut words);
         run.audit.distributions = distributions::distributions(&run, &mut words);
         run.audit.effects = effects::effects(&run, self.plan, &mut words);
         run.audit.headroom = effects::headroom(&run, self.plan);
-        run.audit.units = release::units(&run, self.plan, terms);
+        run.audit.units = release::units(&run, self.plan, criteria);
         run.audit.words = words;
-        run.release = release::release(&run, self.plan, terms, self.simulated);
+        run.release = release::release(&run, self.plan, criteria, self.simulated);
         run
     }
 
     /// The uncertainty budget of every judged metric of some conditions (indices), each at its own values.
-    pub fn budgets_of(&self, terms: &AcceptanceCriteria, conditions: &[usize]) -> Vec<EyeBudget> {
-        let scatter = self.scatter(terms);
-        let bench = self.bench(terms, &scatter);
+    pub fn budgets_of(&self, criteria: &AcceptanceCriteria, conditions: &[usize]) -> Vec<EyeBudget> {
+        let scatter = self.scatter(criteria);
+        let bench = self.bench(criteria, &scatter);
         let of = |index: usize| {
             let condition = self.expansion.conditions.get(index)?;
             let tally = self.tallies.get(&(index as u32))?;
@@ -321,16 +321,16 @@ impl<'p> Judge<'p> {
 
     fn bench<'a>(
         &'a self,
-        terms: &'a AcceptanceCriteria,
+        criteria: &'a AcceptanceCriteria,
         scatter: &'a BTreeMap<Metric, Scatter>,
     ) -> verdict::Bench<'a> {
-        let coverage = Coverage::new(terms.decision.coverage);
+        let coverage = Coverage::new(criteria.decision.coverage);
         let jobs_per_condition = self.plan.repeats.jobs() as usize;
-        verdict::Bench { plan: self.plan, terms, scatter, jobs_per_condition, coverage }
+        verdict::Bench { plan: self.plan, criteria, scatter, jobs_per_condition, coverage }
     }
 
     /// Scatter within and between mountings, for each judged metric.
-    fn scatter(&self, terms: &AcceptanceCriteria) -> BTreeMap<Metric, Scatter> {
+    fn scatter(&self, criteria: &AcceptanceCriteria) -> BTreeMap<Metric, Scatter> {
         let mut pooled: BTreeMap<Metric, Pooled> = BTreeMap::new();
         for (index, tally) in &self.tallies {
             if tally.parts.len() < 2 {
@@ -344,7 +344,7 @@ impl<'p> Judge<'p> {
                 let captures = tally.captures(eye);
                 let Some((_, first)) = captures.first() else { continue };
                 let mut done: Vec<Metric> = Vec::new();
-                for limit in terms.limits.iter().filter(|limit| limit.applies(eye.direction, rate)) {
+                for limit in criteria.limits.iter().filter(|limit| limit.applies(eye.direction, rate)) {
                     if !done.contains(&limit.metric) {
                         done.push(limit.metric);
                         let mask = mask_of(limit, &first.grid);

@@ -18,15 +18,15 @@ pub fn undecided() -> Release {
 }
 
 /// Tolerance limit of the worst margin over units, where the plan asks for units.
-pub fn units(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria) -> Option<UnitsNote> {
-    let wanted = terms.release.units?;
+pub fn units(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria) -> Option<UnitsNote> {
+    let wanted = criteria.release.units?;
     let levels = unit_levels(plan);
     let mut worst: BTreeMap<(Metric, u16), f64> = BTreeMap::new();
     let mut bounds: BTreeMap<Metric, BTreeSet<u16>> = BTreeMap::new();
     let mut measured: Vec<u16> = Vec::new();
     for judged in &run.conditions {
         let unit = judged.condition.levels[Factor::Chip as usize];
-        let counts = !judged.beyond_rating || terms.decision.beyond_rating_counts;
+        let counts = !judged.beyond_rating || criteria.decision.beyond_rating_counts;
         if !counts || !levels.contains(&unit) || judged.verdict.is_none() {
             continue;
         }
@@ -41,7 +41,7 @@ pub fn units(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria) -> Option
             }
         }
     }
-    let (content, confidence) = (terms.release.content, terms.release.confidence);
+    let (content, confidence) = (criteria.release.content, criteria.release.confidence);
     // Every metric by itself covers so much that all of them together cover the content (Bonferroni).
     let metrics: BTreeSet<Metric> = worst.keys().map(|(metric, _)| *metric).collect();
     let each = 1.0 - (1.0 - content) / metrics.len().max(1) as f64;
@@ -120,7 +120,7 @@ fn limit_of(margins: &[f64], content: f64, confidence: f64) -> Result<f64, Stati
 }
 
 /// The decision.
-pub fn release(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria, simulated: bool) -> Release {
+pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simulated: bool) -> Release {
     let verdicts = run.verdicts;
     let mut reasons = Vec::new();
     let bad = verdicts.fail + verdicts.conditional_fail;
@@ -174,7 +174,7 @@ pub fn release(run: &JudgedRun, plan: &Plan, terms: &AcceptanceCriteria, simulat
         open = true;
     }
     let beyond = run.conditions.iter().filter(|condition| condition.beyond_rating).count();
-    if beyond > 0 && !terms.decision.beyond_rating_counts {
+    if beyond > 0 && !criteria.decision.beyond_rating_counts {
         reasons.push(format!("{} beyond rating: informative, not counted", counted(beyond, "condition")));
     }
     let decision = match (bad > 0, open) {

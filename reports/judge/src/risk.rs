@@ -11,7 +11,7 @@ const FEWEST: usize = 5;
 
 /// Risks by metric and of all deciding metrics together. Margins are taken in units of each one's own standard
 /// uncertainty, so that conditions of different grids make one prior.
-pub fn risks(run: &JudgedRun, terms: &AcceptanceCriteria, words: &mut Vec<String>) -> Vec<RiskNote> {
+pub fn risks(run: &JudgedRun, criteria: &AcceptanceCriteria, words: &mut Vec<String>) -> Vec<RiskNote> {
     let judged = || run.conditions.iter().filter(|condition| condition.verdict.is_some());
     let mut samples: Vec<(String, Vec<&JudgedMetric>)> =
         vec![("all deciding metrics".into(), judged().filter_map(|condition| condition.worst()).collect())];
@@ -39,7 +39,7 @@ pub fn risks(run: &JudgedRun, terms: &AcceptanceCriteria, words: &mut Vec<String
         let mut factors: Vec<f64> = sample.iter().map(|judged| judged.parts.k).collect();
         factors.sort_by(f64::total_cmp);
         let k = factors.get(factors.len() / 2).copied().unwrap_or(2.0);
-        let acceptance = Tolerance::Lower(terms.decision.guard_band(1.0, k));
+        let acceptance = Tolerance::Lower(criteria.decision.guard_band(1.0, k));
         match global_risk(&Prior::Observed(&margins), 1.0, &Tolerance::Lower(0.0), &acceptance) {
             Ok(risk) => notes.push(RiskNote {
                 of,

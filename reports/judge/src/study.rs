@@ -71,21 +71,21 @@ struct SetupCells {
 
 impl Judge<'_> {
     /// Studies every metric that these limits judge.
-    pub fn study(&self, terms: &AcceptanceCriteria) -> Vec<MetricStudy> {
-        let mut metrics: Vec<Metric> = terms.limits.iter().map(|limit| limit.metric).collect();
+    pub fn study(&self, criteria: &AcceptanceCriteria) -> Vec<MetricStudy> {
+        let mut metrics: Vec<Metric> = criteria.limits.iter().map(|limit| limit.metric).collect();
         metrics.sort();
         metrics.dedup();
-        metrics.into_iter().map(|metric| self.study_metric(metric, terms)).collect()
+        metrics.into_iter().map(|metric| self.study_metric(metric, criteria)).collect()
     }
 
-    fn study_metric(&self, metric: Metric, terms: &AcceptanceCriteria) -> MetricStudy {
+    fn study_metric(&self, metric: Metric, criteria: &AcceptanceCriteria) -> MetricStudy {
         let mut setups: BTreeMap<(u16, u16, u16), SetupCells> = BTreeMap::new();
         let (mut unbalanced, mut bounds) = (0usize, 0usize);
         for (index, tally) in &self.tallies {
             let condition = self.expansion.conditions[*index as usize];
             let rate = condition.rate(self.plan);
             for eye in tally.eyes() {
-                let limit = terms
+                let limit = criteria
                     .limits
                     .iter()
                     .find(|limit| limit.metric == metric && limit.applies(eye.direction, rate));

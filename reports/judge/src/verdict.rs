@@ -27,7 +27,7 @@ use std::collections::BTreeMap;
 pub struct Bench<'a> {
     pub plan: &'a Plan,
     /// Limits, rule and budget lines.
-    pub terms: &'a AcceptanceCriteria,
+    pub criteria: &'a AcceptanceCriteria,
     /// Scatter known from this run.
     pub scatter: &'a BTreeMap<Metric, Scatter>,
     /// Jobs a condition was planned with.
@@ -105,12 +105,12 @@ impl Seen {
             mounting_weight: self.mounting_weight,
             scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
             training: self.training,
-            lines: &bench.terms.budget.lines,
+            lines: &bench.criteria.budget.lines,
             off_kelvin: self.off.0,
             off_percent: self.off.1,
         };
         let common = Common::new(&inputs, true);
-        common.table(metric, self.value, self.edges, bench.terms.decision.coverage)
+        common.table(metric, self.value, self.edges, bench.criteria.decision.coverage)
     }
 }
 
@@ -155,7 +155,7 @@ pub fn judge_condition(
     let off = off_set_point(bench.plan, condition, tally);
     for name in tally.eyes() {
         let eye = Eye::of(tally, name);
-        let limits = bench.terms.limits.iter().enumerate();
+        let limits = bench.criteria.limits.iter().enumerate();
         for (number, limit) in limits.filter(|(_, limit)| limit.applies(name.direction, rate)) {
             let strobe = strobe_lanes(bench.plan, condition);
             let population = Population { spread: between.spread(number, condition), strobe };
@@ -167,11 +167,11 @@ pub fn judge_condition(
             }
         }
         let grid = eye.captures.first().map(|(_, first)| first.grid);
-        let limits = bench.terms.limits.iter().filter(|limit| limit.applies(name.direction, rate));
+        let limits = bench.criteria.limits.iter().filter(|limit| limit.applies(name.direction, rate));
         let metrics: Vec<_> =
             limits.map(|limit| (limit.metric, grid.as_ref().and_then(|grid| mask_of(limit, grid)))).collect();
         let mut values = eye.values(&metrics);
-        values.margin_share = margin_shares(&eye, bench.terms, rate);
+        values.margin_share = margin_shares(&eye, bench.criteria, rate);
         judged.lanes.push(values);
     }
     judged.metrics.sort_by(|a, b| a.compare_worst(b).then(a.eye.cmp(&b.eye)).then(a.metric.cmp(&b.metric)));
@@ -209,11 +209,11 @@ pub fn judge_condition(
 }
 
 /// Margin of every lane as a share of its limit, the lowest over the limits of its eye; empty where none applies.
-fn margin_shares(eye: &Eye<'_>, terms: &AcceptanceCriteria, rate: DataRate) -> Vec<f32> {
+fn margin_shares(eye: &Eye<'_>, criteria: &AcceptanceCriteria, rate: DataRate) -> Vec<f32> {
     let Some((_, first)) = eye.captures.first() else { return Vec::new() };
     let grid = &first.grid;
     let mut shares = Vec::new();
-    for limit in terms.limits.iter().filter(|limit| limit.applies(eye.name.direction, rate)) {
+    for limit in criteria.limits.iter().filter(|limit| limit.applies(eye.name.direction, rate)) {
         let bound = limit.in_base_unit(grid.ui, grid.tap_step, grid.vddq, grid.vref_step);
         if bound <= 0.0 {
             continue;
@@ -295,7 +295,7 @@ pub fn common_of<'a>(
         mounting_weight,
         scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
         training: training_variance(captures, metric, mask).sqrt(),
-        lines: &bench.terms.budget.lines,
+        lines: &bench.criteria.budget.lines,
         off_kelvin: off.0,
         off_percent: off.1,
     };
@@ -315,7 +315,7 @@ fn judge_metric(
     let captures = &eye.captures;
     let Some((_, first)) = captures.first() else { return Err((NoValue, "no capture".into())) };
     let grid = &first.grid;
-    let rule = &bench.terms.decision;
+    let rule = &bench.criteria.decision;
     let bound = limit.in_base_unit(grid.ui, grid.tap_step, grid.vddq, grid.vref_step);
     let unit = metric.base_unit();
     let name = metric.name();

@@ -33,9 +33,9 @@ pub struct Biases(BTreeMap<String, [Moments; 8]>);
 impl Biases {
     pub fn add(&mut self, name: &str, chip: &Measured) {
         let expansion = chip.expansion();
-        let terms = AcceptanceCriteria::of(&chip.plan);
+        let criteria = AcceptanceCriteria::of(&chip.plan);
         for run in 0..chip.runs.len() {
-            let judged = chip.judge(run, &terms, None);
+            let judged = chip.judge(run, &criteria, None);
             for (number, condition) in judged.conditions.iter().enumerate() {
                 let rate = expansion.conditions[number].rate(&chip.plan).nominal();
                 let lanes = chip.truths[number].len() / chip.directions();

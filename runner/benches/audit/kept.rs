@@ -54,9 +54,9 @@ impl Measured {
         expand(&self.plan, &Selection::default())
     }
 
-    /// A run judged by some terms; `low` makes one lane's height less by so many Vref steps in every capture.
-    pub fn judge(&self, run: usize, terms: &AcceptanceCriteria, low: Option<(usize, f32)>) -> JudgedRun {
-        self.judge_changed(run, terms, |_, capture| {
+    /// A run judged by some criteria; `low` makes one lane's height less by so many Vref steps in every capture.
+    pub fn judge(&self, run: usize, criteria: &AcceptanceCriteria, low: Option<(usize, f32)>) -> JudgedRun {
+        self.judge_changed(run, criteria, |_, capture| {
             if let Some((lane, steps)) = low
                 && let Some(edges) = capture.edges.get_mut(lane)
             {
@@ -66,14 +66,14 @@ impl Measured {
         })
     }
 
-    /// A run judged by some terms, every lane's eye smaller by so many ps and mV at a condition.
+    /// A run judged by some criteria, every lane's eye smaller by so many ps and mV at a condition.
     pub fn judge_less(
         &self,
         run: usize,
-        terms: &AcceptanceCriteria,
+        criteria: &AcceptanceCriteria,
         less: impl Fn(usize) -> (f64, f64),
     ) -> JudgedRun {
-        self.judge_changed(run, terms, |condition, capture| {
+        self.judge_changed(run, criteria, |condition, capture| {
             let (ps, mv) = less(condition);
             let taps = (0.5 * ps / capture.grid.tap_step.0) as f32;
             let steps = (0.5 * mv / capture.grid.vref_step.0) as f32;
@@ -90,7 +90,7 @@ impl Measured {
     fn judge_changed(
         &self,
         run: usize,
-        terms: &AcceptanceCriteria,
+        criteria: &AcceptanceCriteria,
         change: impl Fn(usize, &mut EyeSummary),
     ) -> JudgedRun {
         let expansion = self.expansion();
@@ -121,6 +121,6 @@ impl Measured {
             judge.add(&job, &kept.key, &facts, digest);
         }
         judge.seal();
-        judge.judge(terms)
+        judge.judge(criteria)
     }
 }

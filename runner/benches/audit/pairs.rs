@@ -47,7 +47,7 @@ pub struct Curves {
 impl Curves {
     /// The rows of one chip.
     pub fn add(&mut self, name: &str, chip: &Measured) -> Vec<Row> {
-        let (terms, demands) = (AcceptanceCriteria::of(&chip.plan), Demands::default());
+        let (criteria, demands) = (AcceptanceCriteria::of(&chip.plan), Demands::default());
         let expansion = chip.expansion();
         let pairs: Vec<Pair> = expansion
             .conditions
@@ -70,7 +70,7 @@ impl Curves {
             if name.contains(RECOMMENDED) { Claim::AtLeast(0.9) } else { Claim::Information },
         );
         for first in (0..chip.runs.len() / 2).map(|pair| 2 * pair) {
-            let before = chip.judge(first, &terms, None);
+            let before = chip.judge(first, &criteria, None);
             let jobs = f64::from(u16::try_from(chip.plan.repeats.jobs()).unwrap_or(1));
             let mountings = f64::from(chip.plan.repeats.mountings);
             if first == 0 {
@@ -78,7 +78,7 @@ impl Curves {
                 self.foreseen.entry(name.into()).or_default().push(foreseen);
             }
             for (at, loss) in LOSSES.iter().enumerate() {
-                let after = chip.judge_less(first + 1, &terms, |condition| {
+                let after = chip.judge_less(first + 1, &criteria, |condition| {
                     let pair = &pairs[condition];
                     (
                         loss * demands.loss_ui * pair.ui_ps,

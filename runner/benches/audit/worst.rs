@@ -51,7 +51,7 @@ fn one(
     let expansion = chip.expansion();
     let own = AcceptanceCriteria::of(&chip.plan);
     // Truth of the worst lane, and a limit drawn about it, for every condition, eye and metric.
-    let mut terms = AcceptanceCriteria { limits: Vec::new(), ..own.clone() };
+    let mut criteria = AcceptanceCriteria { limits: Vec::new(), ..own.clone() };
     let eyes = |condition: usize| chip.truths[condition].len() / chip.directions();
     let mut worst = Vec::new();
     for (condition, levels) in expansion.conditions.iter().enumerate() {
@@ -84,10 +84,10 @@ fn one(
             let mut limit = limit.clone();
             (limit.minimum, limit.rates) = (minimum.max(1.0), vec![rate]);
             worst.push((condition, limit.direction, limit.metric, least));
-            terms.limits.push(limit);
+            criteria.limits.push(limit);
         }
     }
-    let judged = chip.judge(run, &terms, planted);
+    let judged = chip.judge(run, &criteria, planted);
     for (condition, direction, metric, least) in worst {
         // A row for what the planted lane does not touch would be the same again.
         if planted.is_some() && metric != Metric::Height {
