@@ -45,7 +45,8 @@ fn lines_add_up_and_degrees_of_freedom_are_truncated() {
         2.0,
         0.5 * 2f64.sqrt(),
         0.01 / third * 100.0,
-        3.0 / third * 2f64.sqrt(),
+        // 0.3 taps of 10 ps, arc sine (/ sqrt 2), at two edges (x sqrt 2).
+        3.0,
         rep,
         seat,
         (1.0 / 3.0 + 0.25f64).sqrt() * 0.07,
@@ -98,9 +99,9 @@ fn a_plan_overrides_a_line_and_adds_one_with_its_source() {
         .unwrap();
     let after = Common::new(&inputs(Metric::Width, &grid, &lines), true);
     let combined = after.combine(50.0, 1.0, Coverage::new(0.95).unwrap()).unwrap();
-    // Out: 0.3 taps / sqrt 3 x sqrt 2 = 0.2449 taps of 10 ps; in: 7 ps.
+    // Out: 0.3 taps / sqrt 2 x sqrt 2 = 0.3 taps of 10 ps; in: 7 ps.
     let change = combined.standard.powi(2) - before.standard.powi(2);
-    assert!((change - (49.0 - 6.0)).abs() < 1e-9, "{change}");
+    assert!((change - (49.0 - 9.0)).abs() < 1e-9, "{change}");
     let table = after.table(Metric::Width, 50.0, (1.0, 0.0), 0.95).unwrap();
     let cable = table.rows.iter().find(|row| row.name == "cable").unwrap();
     assert_eq!(cable.source, "plan: invented");
@@ -117,7 +118,7 @@ fn what_two_runs_of_a_chip_share_is_left_out_of_a_difference() {
     let combined = Common::new(&inputs(Metric::Width, &grid, &[]), false)
         .combine(100.0, 4.0, Coverage::new(0.95).unwrap())
         .unwrap();
-    let shared = 0.5f64 + (0.01 / 3f64.sqrt() * 100.0).powi(2) + 2.0 * 3.0;
+    let shared = 0.5f64 + (0.01 / 3f64.sqrt() * 100.0).powi(2) + 2.0 * 4.5;
     let apart = combined.standard.powi(2) - combined.independent.0.powi(2);
     assert!((apart - shared).abs() < 1e-9, "{apart} {shared}");
 }
