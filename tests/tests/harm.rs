@@ -555,3 +555,45 @@ fn a_lane_that_is_never_compared_is_not_measured() {
         own.off();
     }
 }
+
+/// Somebody switches the outputs off at the front panel, or from another computer: that had a reason, and nothing is switched on
+/// again before it was cleared.
+#[test]
+fn what_somebody_switched_off_stays_off() {
+    let rig = rig(&one_setup(), 1, 0.0, 400.0);
+    let switched_on = std::sync::atomic::AtomicU32::new(0);
+    let over = AtomicBool::new(false);
+    let run = std::thread::scope(|scope| {
+        scope.spawn(|| {
+            while !over.load(Ordering::SeqCst) && !rig.bench.world().powered() {
+                std::thread::sleep(Duration::from_millis(2));
+            }
+            std::thread::sleep(Duration::from_millis(500));
+            let mut world = rig.bench.world();
+            for output in &mut world.outputs {
+                output.on = false;
+            }
+            switched_on.store(world.ledger.outputs_switched_on, Ordering::SeqCst);
+        });
+        let run = rig.run(&[]);
+        over.store(true, Ordering::SeqCst);
+        run
+    });
+    assert_eq!(run.code, 3, "{}", run.err);
+    assert!(run.err.contains("somebody, or a protection, switched it off"), "{}", run.err);
+    let after = rig.bench.world().ledger.outputs_switched_on;
+    assert_eq!(after, switched_on.load(Ordering::SeqCst), "switched on again: {}", run.err);
+    rig.off();
+    assert_eq!(rig.run(&[]).code, 5, "nothing is switched on before a person has looked");
+}
+
+/// A sensor that the bench file names and that never told anything guards nothing: no job is measured with it.
+#[test]
+fn a_sensor_that_never_tells_is_named_and_nothing_is_measured() {
+    let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+    rig.bench.world().tells[Probe::Chamber as usize] = Tells::Always(f64::NAN);
+    let run = rig.run(&["--only", "temperature=25"]);
+    assert_eq!(run.code, 3, "{}", run.err);
+    assert!(run.err.contains("told nothing: mend it, or take it out of the bench file"), "{}", run.err);
+    rig.off();
+}

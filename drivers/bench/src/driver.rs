@@ -181,6 +181,22 @@ impl BenchDriver {
         self.climate().look_at_temperatures(level, true, call)
     }
 
+    /// With power every sensor that the bench file names tells something: one that does not is dead or not there, and what it
+    /// should guard is not guarded.
+    fn every_sensor_told(&self, since_s: f64) -> Result<(), DriverError> {
+        let silent = self.plant.sensors.silent_since(since_s);
+        if silent.is_empty() || self.plant.dry {
+            return Ok(());
+        }
+        Err(bench_fault(
+            FaultKind::NotSettled,
+            format!(
+                "{} told nothing: mend it, or take it out of the bench file; what it should guard is not guarded",
+                silent.join(" and ")
+            ),
+        ))
+    }
+
     /// Every reading taken now: one that failed is asked for again, and nothing is taken on an older one's word.
     fn look_at_everything(&mut self, call: &Call) -> Result<(), DriverError> {
         let begin = self.plant.now_s();
@@ -188,7 +204,7 @@ impl BenchDriver {
             self.look(call)?;
             match self.plant.oldest_reading() {
                 Some((_, age)) if self.plant.now_s() - age < begin => {}
-                _ => return Ok(()),
+                _ => return self.every_sensor_told(begin),
             }
         }
         let (name, age) = self.plant.oldest_reading().unwrap_or_default();
@@ -283,7 +299,9 @@ impl BenchDriver {
         // Loading firmware and configuring overlap the ramp.
         self.climate().set_out(setting, call)?;
         self.configure(setting, &levels, call)?;
+        let since_s = self.plant.now_s();
         let settling = self.climate().reach(setting, call)?;
+        self.every_sensor_told(since_s)?;
         let found = self.device.identify(&mut self.plant, call)?;
         module_identity::module(setting, &found, needed)?;
         self.identity = Some(Identity {

@@ -345,6 +345,16 @@ impl Plant {
                 format!("{} is {measured:.3} V, above its protection at {}", rail.name, rail.over_voltage),
             ));
         }
+        // Who switched it off, a person at the front panel or a protection, had a reason: it stays off.
+        if measured < rail.off_below.0 && asked > rail.off_below.0 {
+            return Err(bench_fault(
+                FaultKind::Alarm(Alarm::Voltage),
+                format!(
+                    "{} is off ({measured:.3} V) while {asked:.3} V are asked: somebody, or a protection, switched it off",
+                    rail.name
+                ),
+            ));
+        }
         if (measured - asked).abs() > rail.tolerance.0 {
             return Err(bench_fault(
                 FaultKind::NotSettled,
@@ -406,6 +416,10 @@ impl Plant {
     /// in two polls.
     pub fn take_temperatures(&mut self, readings: &[(usize, f64)]) -> Result<Taken, DriverError> {
         let now = self.now_s();
+        if self.dry {
+            self.sensors.note(now, readings);
+            return Ok(Taken::Sound);
+        }
         let taken = self.sensors.take(&self.bench, now, readings)?;
         if taken == Taken::Doubt {
             let shown: Vec<String> = readings

@@ -129,6 +129,10 @@ impl WorldLedger {
 
     /// A sensor (its number; of the device or of the air) tells a value to somebody who asked.
     pub fn told(&mut self, now_s: f64, sensor: usize, of_air: bool, degc: f64, powered: bool) {
+        // No number says nothing.
+        if degc.is_nan() {
+            return;
+        }
         let limits = if of_air { self.allowed.air } else { self.allowed.device };
         let Some(count) = self.told_beyond.get_mut(sensor) else { return };
         *count = if powered && !(limits.0..=limits.1).contains(&degc) { *count + 1 } else { 0 };

@@ -312,7 +312,9 @@ pub(super) fn read_rails(
             );
         }
         check_rail(&section, RailFigures { low, high, most, over, tolerance, off_below });
-        let same = |known: &&(Rail, Option<String>)| known.0.supply == supply && known.0.channel == channel;
+        let same = |known: &&(Rail, Option<String>)| {
+            known.0.supply == supply && same_channel(known.0.channel.as_deref(), channel.as_deref())
+        };
         if let Some((other, _)) = list.iter().filter(|_| !by_agent).find(same) {
             section.mistake(
                 "supply",
@@ -501,4 +503,16 @@ pub(super) fn read_agent(section: Option<Section<'_>>, file: &Section<'_>) -> Op
         most_line_bytes: usize::try_from(most).unwrap_or(4096) << 10,
         kill_after_s,
     })
+}
+
+/// Do two channels choose the same output? An instrument takes `01` for `1`.
+fn same_channel(one: Option<&str>, other: Option<&str>) -> bool {
+    let plain = |channel: &str| channel.trim().to_ascii_lowercase();
+    let number = |channel: &str| channel.trim().parse::<u64>().ok();
+    match (one, other) {
+        (Some(one), Some(other)) => {
+            plain(one) == plain(other) || number(one).is_some_and(|one| Some(one) == number(other))
+        }
+        _ => one == other,
+    }
 }

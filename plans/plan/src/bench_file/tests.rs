@@ -154,6 +154,12 @@ fn a_bench_file_that_protects_nothing_is_refused_with_the_reason() {
             "channel = \"1\"\nmeter",
             "uses the same output of `supply A` as the rail VDD",
         ),
+        // An instrument takes 01 for 1.
+        (
+            "channel = \"2\"\nmeter",
+            "channel = \" 01\"\nmeter",
+            "uses the same output of `supply A` as the rail VDD",
+        ),
         ("over_voltage_v = 1.4 ", "over_voltage_v = 60 ", "protection at 60 V protects nothing"),
         ("tolerance_v = 0.02 ", "tolerance_v = 1 ", "accepts any voltage"),
         ("off_below_v = 0.1 ", "off_below_v = 0.9 ", "would count as off at 0.9 V"),
