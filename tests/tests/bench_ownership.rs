@@ -154,3 +154,32 @@ fn a_bench_is_locked_by_what_its_instruments_answer() {
     child.wait().unwrap();
     rig.off();
 }
+
+/// Who kills the watchdog leaves a bench that nothing would switch off: the run ends safe and says so.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_run_whose_watchdog_was_killed_ends_safe() {
+    let rig = rig(&one_setup(), 1, 0.0, 100.0);
+    let mut command = program();
+    command.current_dir(rig.folder.path()).args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"]);
+    let child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().expect("the program starts");
+    let begin = Instant::now();
+    while !rig.bench.world().powered() && begin.elapsed() < Duration::from_secs(60) {
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    let parent = child.id().to_string();
+    let of_run = |process: &std::fs::DirEntry| {
+        let stat = std::fs::read_to_string(process.path().join("stat")).unwrap_or_default();
+        let words = stat.rsplit(')').next().unwrap_or_default().split_whitespace().nth(1) == Some(&parent);
+        let line = std::fs::read_to_string(process.path().join("cmdline")).unwrap_or_default();
+        words && line.contains("watchdog")
+    };
+    let watchdog = std::fs::read_dir("/proc").expect("processes").flatten().find(of_run).expect("a watchdog");
+    let id = watchdog.file_name().into_string().expect("a number");
+    assert!(Command::new("kill").args(["-9", &id]).status().expect("kill").success());
+    let output = child.wait_with_output().expect("the run ends");
+    let words = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(3), "{words}");
+    assert!(words.contains("its watchdog was ended"), "{words}");
+    rig.off();
+}

@@ -11,6 +11,7 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, SystemTime};
@@ -35,6 +36,8 @@ pub(crate) struct Watchdog {
     child: Child,
     stop: Sender<()>,
     beats: Option<JoinHandle<()>>,
+    /// Nobody takes the heartbeats any more.
+    gone: Arc<AtomicBool>,
 }
 
 impl Watchdog {
@@ -64,11 +67,14 @@ impl Watchdog {
         };
         pipe.write_all(format!("{}\n{bench_text}", bench_text.len()).as_bytes())?;
         let (stop, stopped) = channel();
+        let gone = Arc::new(AtomicBool::new(false));
+        let unheard = Arc::clone(&gone);
         let beats = std::thread::spawn(move || {
             loop {
                 match stopped.recv_timeout(BEAT) {
                     Err(RecvTimeoutError::Timeout) => {
                         if pipe.write_all(&[ALIVE]).is_err() {
+                            unheard.store(true, Ordering::SeqCst);
                             return;
                         }
                     }
@@ -80,7 +86,12 @@ impl Watchdog {
                 }
             }
         });
-        Ok(Watchdog { child, stop, beats: Some(beats) })
+        Ok(Watchdog { child, stop, beats: Some(beats), gone })
+    }
+
+    /// Becomes true when it ended before the run.
+    pub(crate) fn gone(&self) -> Arc<AtomicBool> {
+        Arc::clone(&self.gone)
     }
 
     /// The run ends in order, with its own word about the bench: nobody needs watching any more.

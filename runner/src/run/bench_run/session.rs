@@ -337,6 +337,7 @@ impl BenchSession {
             log: &self.log,
             handle: guard.driver.safety_handle(),
             awake: &awake,
+            watchdog_gone: watchdog.as_ref().map(Watchdog::gone),
         };
         let outcome = std::thread::scope(|scope| {
             let done = &done;

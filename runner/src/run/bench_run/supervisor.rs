@@ -2,9 +2,10 @@
 //! suspended. Each makes safe over connections of its own.
 
 use super::session::now;
-use crate::run::clock::{Awake, StoodStill};
+use crate::run::clock::Awake;
 use bench::{CommandLog, Custody};
 use contract::{CancelToken, SafetyHandle};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
@@ -24,6 +25,8 @@ pub(super) struct Supervisor<'s> {
     pub log: &'s CommandLog,
     pub handle: Box<dyn SafetyHandle>,
     pub awake: &'s Awake,
+    /// Becomes true when the watchdog ended, where there was one.
+    pub watchdog_gone: Option<Arc<AtomicBool>>,
 }
 
 impl Supervisor<'_> {
@@ -34,7 +37,11 @@ impl Supervisor<'_> {
         while !done.load(Ordering::SeqCst) {
             std::thread::sleep(LOOK);
             if let Some(still) = self.awake.stood_still() {
-                self.stood_still(still);
+                self.unwatched(&still.to_string());
+                return;
+            }
+            if self.watchdog_gone.as_ref().is_some_and(|gone| gone.load(Ordering::SeqCst)) {
+                self.unwatched("its watchdog was ended, and nothing would switch the bench off after a kill");
                 return;
             }
             if looked.elapsed() > OUTSIDE_LOOK {
@@ -54,10 +61,10 @@ impl Supervisor<'_> {
         }
     }
 
-    /// Nobody watched the bench meanwhile: it is made safe, and this run never switches it on again.
-    fn stood_still(&self, still: StoodStill) {
-        self.log.note("bench", '-', &still.to_string());
-        if let Err(words) = self.custody.note_made_safe(&format!("this run: {still}"), &now()) {
+    /// Nobody watches the bench: it is made safe, and this run never switches it on again.
+    fn unwatched(&self, why: &str) {
+        self.log.note("bench", '-', why);
+        if let Err(words) = self.custody.note_made_safe(&format!("this run: {why}"), &now()) {
             self.log.note("bench", '-', &words);
         }
         self.cancel.cancel();
