@@ -283,13 +283,23 @@ pub(super) fn read_profiles(sections: Vec<Section<'_>>) -> Vec<Profile> {
             .filter_map(|(key, action)| profile.templates.get(action).map(|text| (*key, text)))
             .collect();
         for (at, (key, text)) in told.iter().enumerate() {
-            if let Some((other, _)) = told[..at].iter().find(|(_, other)| other == text) {
+            if let Some((other, _)) = told[..at].iter().find(|(_, other)| meaning(other) == meaning(text)) {
                 section.mistake(
                     key,
                     format!("`{key}` in {} is `{text}`, the same as `{other}`", section.title),
                     "one of them would do the other's work",
                 );
             }
+        }
+        let template = |action| profile.templates.get(&action);
+        if let (Some(set), Some(measure)) = (template(Action::SetVoltage), template(Action::MeasureVoltage))
+            && header(measure).strip_suffix('?') == Some(&header(set))
+        {
+            section.mistake(
+                "measure_voltage",
+                format!("`measure_voltage` in {} is `{measure}`: it reads back what `{set}` set", section.title),
+                "name the query that measures, such as `MEAS:VOLT?`: nothing counts as off before it was measured",
+            );
         }
         if let Some(commands) = section.texts("at_start") {
             profile.at_start = commands.into_iter().map(|text| text.value).collect();
@@ -338,6 +348,27 @@ pub(super) fn read_profiles(sections: Vec<Section<'_>>) -> Vec<Profile> {
         section.finish();
     }
     profiles
+}
+
+/// A command as an instrument takes it: letters alike, ON is 1, OFF is 0 (SCPI-1999, 7.3).
+fn meaning(command: &str) -> String {
+    let words = command.to_ascii_uppercase();
+    let plain = |word: &str| match word {
+        "ON" => "1".to_string(),
+        "OFF" => "0".to_string(),
+        other => other.to_string(),
+    };
+    words
+        .split(|c: char| c.is_whitespace() || c == ',')
+        .filter(|word| !word.is_empty())
+        .map(plain)
+        .collect::<Vec<_>>()
+        .join(" ")
+}
+
+/// What a command begins with, letters alike.
+fn header(command: &str) -> String {
+    command.split_whitespace().next().unwrap_or_default().to_ascii_uppercase()
 }
 
 #[cfg(test)]

@@ -166,6 +166,8 @@ fn a_bench_file_that_protects_nothing_is_refused_with_the_reason() {
         ("most_a = 3   ", "most_a = 0   ", "`most_a` is 0 A"),
         ("air_high_degc = 120", "air_high_degc = 250", "145 K beyond the device's limit"),
         ("off = \"OUTP OFF,(@{channel})\"", "off = \"OUTP ON,(@{channel})\"", "the same as `on`"),
+        ("off = \"OUTP OFF,(@{channel})\"", "off = \"outp 1, (@{channel})\"", "the same as `on`"),
+        ("measure_voltage = \"MEAS:VOLT?", "measure_voltage = \"VOLT?", "it reads back what"),
         ("off = \"STOP\" ", "# off = \"STOP\" ", "has only one of `on` and `off`"),
     ] {
         assert!(sound.contains(from), "{from}");
