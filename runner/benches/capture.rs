@@ -10,6 +10,8 @@
 mod bias;
 #[path = "support/cases.rs"]
 mod cases;
+#[path = "support/cubic.rs"]
+mod cubic;
 #[path = "support/rows.rs"]
 mod rows;
 #[path = "support/simulated.rs"]

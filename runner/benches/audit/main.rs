@@ -7,6 +7,8 @@
 
 mod bias;
 mod cases;
+#[path = "../support/cubic.rs"]
+mod cubic;
 mod eyes;
 mod fast;
 mod gain;

@@ -1,5 +1,6 @@
 //! What is true of an invented chip: its metrics on the exact error-ratio surfaces, averaged over mountings and starts.
 
+use crate::cubic;
 use contract::{Call, CancelToken, Driver};
 use nightbench_core::results::{EyeName, LanePoint};
 use plan::Plan;
@@ -130,20 +131,9 @@ fn column(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> (f64, f64) {
         while value(step + sign) >= wanted {
             step += sign;
         }
-        // Cubic through four steps, u = 0 at the last pass and 1 at the first fail.
+        // From the last pass (0) to the first fail (1).
         let y = [-1, 0, 1, 2].map(|n| value(step + sign * n));
-        let cubic = |u: f64| {
-            y[0] * (-u * (u - 1.0) * (u - 2.0) / 6.0)
-                + y[1] * ((u + 1.0) * (u - 1.0) * (u - 2.0) / 2.0)
-                + y[2] * (-(u + 1.0) * u * (u - 2.0) / 2.0)
-                + y[3] * ((u + 1.0) * u * (u - 1.0) / 6.0)
-        };
-        let (mut low, mut high) = (0.0, 1.0);
-        for _ in 0..30 {
-            let middle = 0.5 * (low + high);
-            if cubic(middle) >= wanted { low = middle } else { high = middle }
-        }
-        step as f64 + sign as f64 * low
+        step as f64 + sign as f64 * cubic::crossing(y, wanted)
     };
     (find(-1), find(1))
 }

@@ -1,5 +1,6 @@
 //! Eyes of the simulated target, captured and beside them where the exact surfaces of the physics cross the limit.
 
+use crate::cubic;
 use contract::{Call, CancelToken, Driver, DriverError, EyeCapabilities, PointCounts, PointRequest};
 use nightbench_core::results::{Capture, EyeName, LanePoint, TrainedEye};
 use plan::Plan;
@@ -126,16 +127,5 @@ fn column(surface: &mut LaneSurface, at: LanePoint, limit: f64, sign: i64) -> Op
         step += sign;
     }
     let y = [value(step - sign)?, value(step)?, value(step + sign)?, value(step + 2 * sign)?];
-    let cubic = |u: f64| {
-        y[0] * (-u * (u - 1.0) * (u - 2.0) / 6.0)
-            + y[1] * ((u + 1.0) * (u - 1.0) * (u - 2.0) / 2.0)
-            + y[2] * (-(u + 1.0) * u * (u - 2.0) / 2.0)
-            + y[3] * ((u + 1.0) * u * (u - 1.0) / 6.0)
-    };
-    let (mut low, mut high) = (0.0, 1.0);
-    for _ in 0..30 {
-        let middle = 0.5 * (low + high);
-        if cubic(middle) >= wanted { low = middle } else { high = middle }
-    }
-    Some((step - i64::from(at.vref)).abs() as f64 + low)
+    Some((step - i64::from(at.vref)).abs() as f64 + cubic::crossing(y, wanted))
 }
