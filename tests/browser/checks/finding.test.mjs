@@ -1,16 +1,9 @@
 // Finding things: filter, order, the matrix over any two factors, links, two eyes side by side.
-import { after, before, describe, test } from 'node:test';
+import { describe, test } from 'node:test';
 import assert from 'node:assert/strict';
-import { launch, open, reports } from './support.mjs';
+import { browsing, reports } from './support.mjs';
 
-let browser;
-before(async () => { browser = await launch(); });
-after(async () => { await browser?.close(); });
-
-async function opened(path, options, work) {
-  const view = await open(browser, path, options);
-  try { return await work(view); } finally { await view.close(); }
-}
+const opened = browsing();
 
 const ROWS = '#conditions ~ .scroll tbody tr';
 const shown = (page) => page.locator(`${ROWS}:not(.gone)`).count();

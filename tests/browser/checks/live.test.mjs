@@ -1,21 +1,14 @@
 // The live page and the list of pages: looked at in passing, on a telephone as well, and never with a script.
-import { after, before, describe, test } from 'node:test';
+import { describe, test } from 'node:test';
 import assert from 'node:assert/strict';
 import { createRequire } from 'node:module';
 import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { launch, open, reports } from './support.mjs';
+import { browsing, reports } from './support.mjs';
 
 const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 const pages = reports(join(process.env.REPORTS ?? '', 'live'));
-let browser;
-before(async () => { browser = await launch(); });
-after(async () => { await browser?.close(); });
-
-async function opened(path, options, work) {
-  const view = await open(browser, path, options);
-  try { return await work(view); } finally { await view.close(); }
-}
+const opened = browsing();
 
 for (const { name, path } of pages) {
   describe(`live: ${name}`, () => {

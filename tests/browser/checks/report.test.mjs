@@ -1,22 +1,15 @@
 // What a reader meets: a page that loads in silence, fits every screen, can be read by everybody, and prints.
-import { after, before, describe, test } from 'node:test';
+import { describe, test } from 'node:test';
 import assert from 'node:assert/strict';
 import { execFileSync } from 'node:child_process';
 import { createRequire } from 'node:module';
 import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import { launch, open, reports } from './support.mjs';
+import { browsing, reports } from './support.mjs';
 
 const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
-let browser;
-before(async () => { browser = await launch(); });
-after(async () => { await browser?.close(); });
-
-async function opened(path, options, work) {
-  const view = await open(browser, path, options);
-  try { return await work(view); } finally { await view.close(); }
-}
+const opened = browsing();
 
 /** Elements that reach over the right edge of the window, for a message that says where to look. */
 const reachingOver = (page) => page.evaluate(() => {

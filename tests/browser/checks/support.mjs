@@ -1,4 +1,5 @@
 // Opens report pages in the system's Chromium and collects what went wrong while they loaded.
+import { after, before } from 'node:test';
 import { chromium } from 'playwright-core';
 import { readdirSync } from 'node:fs';
 import { join, resolve, basename } from 'node:path';
@@ -38,4 +39,15 @@ export async function open(browser, path, options = {}) {
   });
   await page.goto(url, { waitUntil: 'load' });
   return { page, troubles, url, close: () => session.close() };
+}
+
+/** One browser for all checks of a file; what it gives opens a page, works on it and closes it whatever happens. */
+export function browsing() {
+  let browser;
+  before(async () => { browser = await launch(); });
+  after(async () => { await browser?.close(); });
+  return async (path, options, work) => {
+    const view = await open(browser, path, options);
+    try { return await work(view); } finally { await view.close(); }
+  };
 }
