@@ -18,6 +18,7 @@ mod faulty;
 mod files;
 mod fuzz;
 mod harm;
+mod highest_rate;
 mod invariants;
 mod layers;
 mod licences;

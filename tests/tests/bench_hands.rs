@@ -161,7 +161,13 @@ impl Sitting {
             .collect();
         let executor = Executor::new(plan, &self.forecast.expansion, &keys);
         let mut progress = Progress::new(quiet, 0, pending.len());
-        let run = BenchRun { plan, forecast: &self.forecast, executor, pending: &pending };
+        let run = BenchRun {
+            plan,
+            forecast: &self.forecast,
+            executor,
+            pending: &pending,
+            search: Default::default(),
+        };
         let end = session.run_with(hands, run, &mut store, &CancelToken::new(), &mut progress);
         store.close().expect("a store that can be closed");
         end

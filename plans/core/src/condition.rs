@@ -18,4 +18,6 @@ pub enum ConditionState {
     NotMeasured,
     /// None of its jobs has run.
     NotRun,
+    /// None of its jobs has run, and none will: the highest rate of its series is known without it.
+    NotNeeded,
 }

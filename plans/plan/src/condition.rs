@@ -51,12 +51,21 @@ impl Condition {
     }
     /// Level names separated by commas, leaving out factors with a single level unless all have one.
     pub fn describe(&self, plan: &Plan) -> String {
+        self.words(plan, None)
+    }
+
+    /// As [`Condition::describe`], without one factor.
+    pub fn describe_without(&self, plan: &Plan, factor: Factor) -> String {
+        self.words(plan, Some(factor))
+    }
+
+    fn words(&self, plan: &Plan, without: Option<Factor>) -> String {
         let counts = plan.matrix.level_counts();
         let mut words = Vec::new();
         for (_, factor) in Factor::ALL {
             let always =
                 matches!(factor, Factor::Module | Factor::Channel | Factor::Rate | Factor::Temperature);
-            if always || counts[factor as usize] > 1 {
+            if (always || counts[factor as usize] > 1) && without != Some(factor) {
                 let name = plan.level_name(factor, self.level(factor));
                 words.push(match factor {
                     Factor::Rate => format!("{name} MT/s"),

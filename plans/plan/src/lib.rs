@@ -52,6 +52,7 @@ mod earlier_words;
 pub mod expand;
 pub mod files;
 pub mod first_plan;
+pub mod highest_rate;
 pub mod keys;
 pub mod limits;
 pub mod matrix;

@@ -5,6 +5,7 @@ use crate::bench_file::BenchLimits;
 use crate::coverage::Coverage;
 use crate::earlier_words::in_todays_words;
 use crate::files::{self, Files};
+use crate::highest_rate::HighestRate;
 use crate::limits::DecisionRule;
 use crate::matrix::{self, Declared, FACTORS, Matrix};
 use crate::measure::{CapturePlan, MODES, Repeats, Training};
@@ -133,6 +134,7 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
     let decision = DecisionRule::read(plan.table("decision"));
     let budget = budget::read_budget(plan.tables("uncertainty"));
     let release = ReleaseConfig::read(plan.table("release"));
+    let highest_rate = HighestRate::read(plan.table("highest_rate"), generation);
     let mut times = ordering::read_times(plan.table("bench_times"));
     ordering::check_range(plan.table("matrix"), &times);
     let (order, reference) = OrderConfig::read(plan.table("order"), &mut times, &modules, &channels);
@@ -164,6 +166,7 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
         decision,
         budget,
         release,
+        highest_rate,
         order,
         times,
         attended,

@@ -27,6 +27,16 @@ pub fn read_rates(section: &Section<'_>, key: &'static str, generation: Generati
     rates
 }
 
+/// Reads one data rate by its standard name.
+pub fn read_rate(section: &Section<'_>, key: &'static str, generation: Generation) -> Option<DataRate> {
+    let rates = read_rates(section, key, generation);
+    if let [_, second, ..] = rates.as_slice() {
+        let message = format!("`{key}` in {} names more than one rate", section.title);
+        section.mistakes().add(second.span.clone(), message, Some("keep one of them".into()));
+    }
+    rates.first().map(|rate| rate.value)
+}
+
 /// The standard rates, and those that a number lies between.
 fn near_rates(generation: Generation, words: &str) -> String {
     let names: Vec<String> = generation.rates().map(|rate| rate.to_string()).collect();

@@ -53,6 +53,9 @@ pub(crate) fn validate(read: Read, section: &Section<'_>) -> Plan {
         check_circle(&plan, section);
         check_reference(&plan, section);
         check_sizes(&plan, section);
+        if let Some(asked) = plan.highest_rate {
+            asked.check(&plan, section);
+        }
         check_landings(&plan, section);
         warn_of_names_alike(&plan, section);
     }

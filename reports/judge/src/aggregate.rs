@@ -33,6 +33,21 @@ pub struct ConditionTally {
 }
 
 impl ConditionTally {
+    /// What was measured in the first mounting.
+    pub fn first_mounting(&self) -> Cow<'_, ConditionTally> {
+        if self.notes.iter().all(|note| note.mounting == 0) {
+            return Cow::Borrowed(self);
+        }
+        let notes: Vec<JobNote> = self.notes.iter().filter(|note| note.mounting == 0).cloned().collect();
+        let faulted = notes.iter().any(|note| !note.valid);
+        Cow::Owned(ConditionTally {
+            parts: self.parts.iter().filter(|part| part.place.0 == 0).cloned().collect(),
+            failed_trainings: notes.iter().filter(|note| note.valid && !note.trained).count() as u16,
+            faults: if faulted { self.faults.clone() } else { Vec::new() },
+            notes,
+        })
+    }
+
     /// The eyes captured, each once.
     pub fn eyes(&self) -> Vec<EyeName> {
         let mut eyes: Vec<EyeName> = Vec::new();

@@ -3,6 +3,7 @@
 
 use crate::judged::{Budget, Verdict, VerdictCounts};
 use nightbench_core::results::EyeName;
+use plan::expand::Condition;
 use plan::limits::Metric;
 use serde::Serialize;
 
@@ -17,6 +18,8 @@ pub struct Audit {
     pub effects: Vec<EffectTable>,
     /// Highest passing rate of each module and channel.
     pub headroom: Vec<Headroom>,
+    /// The highest rate of each series, where the plan asks for it, in the order they are run.
+    pub highest_rates: Vec<HighestRateNote>,
     /// Tolerance limit over units.
     pub units: Option<UnitsNote>,
     /// Control charts of the reference condition.
@@ -147,6 +150,52 @@ pub struct Headroom {
     pub at_least: bool,
     /// Rate at which the margin is used up: without a guard band, and with the rule's.
     pub crossings: [Crossing; 2],
+}
+
+/// The highest rate of conditions that differ in their rate alone.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct HighestRateNote {
+    /// The levels they share, with the slowest rate.
+    #[serde(skip)]
+    pub condition: Condition,
+    /// In words, without the rate.
+    pub name: String,
+    /// Rated MT/s of the module.
+    pub rated_mts: u32,
+    /// Fastest rate that passes, MT/s; `None`: none of those asked does.
+    pub highest_mts: Option<u32>,
+    /// Where the margin is used up at the earliest, MT/s: lower bound of a straight line between measured rates, one-sided 95 %. No rated
+    /// speed. `None` where no margin was measured on both sides.
+    pub holds_to_mts: Option<f64>,
+    /// Faster rates that neither pass nor fail, MT/s.
+    pub doubtful_mts: Vec<u32>,
+    /// The slowest rate above the answer that fails, MT/s.
+    pub fails_at_mts: Option<u32>,
+    /// Faster rates that were asked and not measured, MT/s.
+    pub not_measured_mts: Vec<u32>,
+    /// Rates asked, and rates of the series.
+    pub asked: usize,
+    /// See `asked`.
+    pub rates: usize,
+    /// The fastest rate of the series passes.
+    pub fastest_passes: bool,
+    /// Nothing more is asked.
+    pub finished: bool,
+    /// Does it reach the rate that the plan asks for? `None` where it asks for none.
+    pub reaches: Option<bool>,
+}
+
+impl HighestRateNote {
+    /// Is the answer what the plan wants? `None` while it is not known: rates left to ask, or asked and not measured.
+    pub fn passes(&self) -> Option<bool> {
+        let known = self.finished && self.not_measured_mts.is_empty();
+        match self.reaches {
+            Some(true) => Some(true),
+            _ if !known => None,
+            Some(false) => Some(false),
+            None => Some(self.highest_mts.is_some()),
+        }
+    }
 }
 
 /// Rate at which the margin of a module on a channel reaches what is asked of it.

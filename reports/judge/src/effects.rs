@@ -93,6 +93,10 @@ pub fn effects(run: &JudgedRun, plan: &Plan, words: &mut Vec<String>) -> Vec<Eff
 
 /// Rate headroom of each module and channel.
 pub fn headroom(run: &JudgedRun, plan: &Plan) -> Vec<Headroom> {
+    // A search leaves rates out: its own table says up to where each series passes.
+    if plan.highest_rate.is_some() {
+        return Vec::new();
+    }
     // By setup and rate: does every condition with that rate pass?
     let mut rates: BTreeMap<(usize, usize), BTreeMap<u32, bool>> = BTreeMap::new();
     for judged in &run.conditions {

@@ -1,6 +1,6 @@
 //! Judged results: what the page, the exports and the comparison are made from. Plain values, no logic.
 
-pub use crate::audit::{Audit, OutsidePlan};
+pub use crate::audit::{Audit, HighestRateNote, OutsidePlan};
 pub use crate::run_facts::{
     Equipment, HandsMoment, JobTexts, ModelEntry, ReviewNote, RunFacts, Superseded, TestedItem, TimelineStep,
 };
@@ -245,6 +245,9 @@ impl JudgedCondition {
             }
             ConditionState::NotMeasured => format!("not measured: {}", self.detail).into(),
             ConditionState::NotRun => "not measured: not run yet".into(),
+            ConditionState::NotNeeded => {
+                "not needed: the highest rate of its series is known without it".into()
+            }
         }
     }
 
@@ -430,6 +433,8 @@ pub struct JudgedRun {
     pub beyond_rating: VerdictCounts,
     /// Conditions that count and were not measured.
     pub not_measured: usize,
+    /// Conditions that the highest rate of their series is known without.
+    pub not_needed: usize,
     /// Conditions that count and were measured, and of which nothing can be said.
     pub undecided: usize,
     /// Conditions that count and were measured, to which no limit applies.

@@ -19,6 +19,7 @@ mod distributions;
 mod doubt;
 mod effects;
 pub mod eye_summary;
+pub mod highest_rate;
 pub mod judged;
 mod picture;
 mod ranking;
@@ -37,7 +38,8 @@ pub use chart::{Series, reference_condition};
 pub use doubt::{in_doubt, judged_alone};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
 
-use crate::audit::{Audit, EyeBudget};
+use crate::audit::{Audit, EyeBudget, HighestRateNote};
+use crate::highest_rate::Answer;
 use crate::judged::{JobNote, JudgedRun, LeftOut, OutsidePlan};
 use crate::judged::{Verdict, VerdictCounts};
 use aggregate::{ConditionTally, Part, Pooled, Scatter};
@@ -50,6 +52,7 @@ use nightbench_core::results::{Identity, JobOutcome, JobResult, JobTimes, Readba
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::{Condition, Expansion, Job};
+use plan::highest_rate::rate_series;
 use plan::keys::short_key;
 use plan::limits::{DecisionRule, Metric};
 use plan::matrix::Factor;
@@ -187,6 +190,19 @@ impl<'p> Judge<'p> {
         });
     }
 
+    /// Takes a job out again.
+    pub fn forget(&mut self, job: &Job, key: &[u8; 32]) {
+        let Some(tally) = self.tallies.get_mut(&job.condition) else { return };
+        let key = short_key(key);
+        self.jobs_done -= usize::from(tally.notes.iter().any(|note| note.key == key));
+        tally.notes.retain(|note| note.key != key);
+        tally.parts.retain(|part| part.place != (job.mounting, job.repeat, job.start));
+        tally.failed_trainings = tally.notes.iter().filter(|note| note.valid && !note.trained).count() as u16;
+        if tally.notes.iter().all(|note| note.valid) {
+            tally.faults.clear();
+        }
+    }
+
     /// Adds a job that is at hand as a whole, with the masks of the plan's own limits.
     pub fn add_result(&mut self, job: &Job, key: &[u8; 32], position: u64, result: &JobResult) {
         let rate = self.expansion.conditions[job.condition as usize].rate(self.plan);
@@ -282,6 +298,7 @@ impl<'p> Judge<'p> {
             beyond_rating_counts: criteria.decision.beyond_rating_counts,
             beyond_rating: beyond,
             not_measured,
+            not_needed: 0,
             undecided,
             not_judged,
             stages,
@@ -295,6 +312,7 @@ impl<'p> Judge<'p> {
             identities: self.identities.clone(),
             conditions,
         };
+        run.audit.highest_rates = self.highest_rates(&mut run);
         let mut words = Vec::new();
         run.audit.global_risks = risk::risks(&run, criteria, &mut words);
         run.audit.distributions = distributions::distributions(&run, &mut words);
@@ -304,6 +322,52 @@ impl<'p> Judge<'p> {
         run.audit.words = words;
         run.release = release::release(&run, self.plan, criteria, self.simulated);
         run
+    }
+
+    /// What a condition (index) says of its rate by its own jobs in the first mounting and the plan's own limits; `None` where
+    /// some of these jobs are still to be done.
+    pub fn answer(&self, index: u32) -> Option<Answer> {
+        let tally = self.tallies.get(&index)?.first_mounting();
+        let repeats = &self.plan.repeats;
+        let jobs = usize::from(repeats.repeats) * usize::from(repeats.starts);
+        if tally.notes.iter().filter(|note| note.repeat < repeats.repeats).count() < jobs {
+            return None;
+        }
+        let criteria = AcceptanceCriteria::of(self.plan);
+        let scatter = self.scatter_of(&criteria, [(&index, &*tally)]);
+        let bench = verdict::Bench { jobs_per_condition: jobs, ..self.bench(&criteria, &scatter) };
+        let condition = &self.expansion.conditions[index as usize];
+        let between = BetweenLanes::of(&bench, std::iter::once((condition, &*tally)));
+        Answer::of(&verdict::judge_condition(&bench, &between, condition, &tally, None).0)
+    }
+
+    /// The highest rates, where the plan asks for them; what none of them needs any more is marked.
+    fn highest_rates(&self, run: &mut JudgedRun) -> Vec<HighestRateNote> {
+        if self.plan.highest_rate.is_none() {
+            return Vec::new();
+        }
+        let all = rate_series(self.plan, self.expansion, 0..self.expansion.conditions.len() as u32);
+        let finished: Vec<bool> = all
+            .par_iter()
+            .map(|series| {
+                let answers: Vec<Option<Answer>> =
+                    series.conditions.iter().map(|index| self.answer(*index)).collect();
+                answers.iter().any(Option::is_some) && highest_rate::next(&answers, 0).is_empty()
+            })
+            .collect();
+        for (series, finished) in all.iter().zip(&finished) {
+            for index in series.conditions.iter().filter(|_| *finished) {
+                let judged = &mut run.conditions[*index as usize];
+                if judged.state == ConditionState::NotRun {
+                    judged.state = ConditionState::NotNeeded;
+                    run.not_needed += 1;
+                    let counted = !judged.beyond_rating || run.beyond_rating_counts;
+                    run.not_measured -= usize::from(counted);
+                }
+            }
+        }
+        let finished = all.iter().zip(finished);
+        finished.map(|(series, finished)| highest_rate::found(self.plan, run, series, finished)).collect()
     }
 
     /// The uncertainty budget of every judged metric of some conditions (indices), each at its own values.
@@ -331,8 +395,16 @@ impl<'p> Judge<'p> {
 
     /// Scatter within and between mountings, for each judged metric.
     fn scatter(&self, criteria: &AcceptanceCriteria) -> BTreeMap<Metric, Scatter> {
+        self.scatter_of(criteria, &self.tallies)
+    }
+
+    fn scatter_of<'t>(
+        &self,
+        criteria: &AcceptanceCriteria,
+        tallies: impl IntoIterator<Item = (&'t u32, &'t ConditionTally)>,
+    ) -> BTreeMap<Metric, Scatter> {
         let mut pooled: BTreeMap<Metric, Pooled> = BTreeMap::new();
-        for (index, tally) in &self.tallies {
+        for (index, tally) in tallies {
             if tally.parts.len() < 2 {
                 continue;
             }

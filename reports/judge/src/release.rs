@@ -1,6 +1,6 @@
 //! The release decision: yes, no or undecided, with its reasons, and the tolerance limit over units behind it.
 
-use crate::audit::UnitsNote;
+use crate::audit::{HighestRateNote, UnitsNote};
 use crate::judged::{JudgedRun, Release, ReleaseDecision};
 use nightbench_core::text::counted;
 use plan::Plan;
@@ -123,24 +123,37 @@ fn limit_of(margins: &[f64], content: f64, confidence: f64) -> Result<f64, Stati
 pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simulated: bool) -> Release {
     let verdicts = run.verdicts;
     let mut reasons = Vec::new();
-    let bad = verdicts.fail + verdicts.conditional_fail;
+    let sought = &run.audit.highest_rates;
+    // Above the highest rate of a series conditions fail, and that is what was asked.
+    let bad = match sought.is_empty() {
+        true => verdicts.fail + verdicts.conditional_fail,
+        false => sought.iter().filter(|one| one.passes() == Some(false)).count(),
+    };
     let mut say = |count: usize, one: &str, many: &str| {
         if count > 0 {
             reasons.push(format!("{} {}", counted(count, "condition"), if count == 1 { one } else { many }));
         }
     };
-    say(verdicts.fail, "fails", "fail");
-    say(verdicts.conditional_fail, "fails conditionally", "fail conditionally");
-    say(verdicts.conditional_pass, "passes only conditionally", "pass only conditionally");
+    if sought.is_empty() {
+        say(verdicts.fail, "fails", "fail");
+        say(verdicts.conditional_fail, "fails conditionally", "fail conditionally");
+        say(verdicts.conditional_pass, "passes only conditionally", "pass only conditionally");
+    }
     say(run.not_measured, "not measured", "not measured");
+    say(run.not_needed, "not needed and not measured", "not needed and not measured");
     let undecided = "measured and undecided";
     say(run.undecided, undecided, undecided);
     let needs_hands = run.left_out.iter().filter(|left| left.needs_hands).count();
     let left_out = "of the matrix left out: needs hands";
     say(needs_hands, left_out, left_out);
-    let mut open = verdicts.conditional_pass + run.not_measured + run.undecided + needs_hands > 0;
+    let doubtful = if sought.is_empty() { verdicts.conditional_pass } else { 0 };
+    let mut open = doubtful + run.not_measured + run.undecided + needs_hands > 0;
     let not_judged = "measured but not judged: no limit applies, outside the decision";
     say(run.not_judged, not_judged, not_judged);
+    if !sought.is_empty() {
+        reasons.push(sought_words(sought));
+        open |= sought.iter().any(|one| one.passes().is_none() || one.reaches.is_none());
+    }
     if let Some(words) = run.outside_plan.words() {
         reasons.push(words);
         open = true;
@@ -181,9 +194,34 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
         (true, _) => ReleaseDecision::No,
         (false, true) => ReleaseDecision::Undecided,
         (false, false) => {
-            reasons.insert(0, "every condition that counts was measured and passes under the rule".into());
+            let all = match sought.is_empty() {
+                true => "every condition that counts was measured and passes under the rule",
+                false => "every series reaches the rate that is asked for under the rule",
+            };
+            reasons.insert(0, all.into());
             ReleaseDecision::Yes
         }
     };
     Release { decision, reasons }
+}
+
+/// What the highest rates say for the decision.
+fn sought_words(sought: &[HighestRateNote]) -> String {
+    let asked = sought.iter().any(|one| one.reaches.is_some());
+    let (good, bad) = match asked {
+        true => ("reach the rate asked for", "do not reach the rate asked for"),
+        false => ("have a rate that passes", "have no rate that passes"),
+    };
+    let mut parts = Vec::new();
+    for (answer, words) in [(Some(true), good), (Some(false), bad), (None, "are not known yet")] {
+        match sought.iter().filter(|one| one.passes() == answer).count() {
+            0 => {}
+            count if count == sought.len() => parts.push(format!("all {count} series of rates {words}")),
+            count => parts.push(format!("{count} of {} series of rates {words}", sought.len())),
+        }
+    }
+    if !asked {
+        parts.push("[highest_rate] asks for none (`at_least`), so that nothing is decided by it".into());
+    }
+    parts.join("; ")
 }

@@ -1,6 +1,6 @@
 //! `look`: eyes of a few conditions in the terminal, measured now where they are not on record.
 
-use super::run::{Measured, measure, tell_alarms};
+use super::run::{Extent, Measured, measure, tell_alarms};
 use crate::cli::{Json, LookArguments, Only, RunArguments};
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::eye_drawing::{DrawnEye, Palette, Scale, beside};
@@ -209,7 +209,7 @@ fn measured(terminal: &Terminal, arguments: &LookArguments, side: &Side) -> Resu
         only: Only { only: side.only.clone() },
         json: Json { json: false },
     };
-    let Measured { dir, store, stopped, on_bench, .. } = measure(terminal, &run)?;
+    let Measured { dir, store, stopped, on_bench, .. } = measure(terminal, &run, Extent::Everything)?;
     store.close()?;
     if let Some(exit) = on_bench.as_ref().and_then(|ended| tell_alarms(terminal, ended)) {
         return Ok(Ready::Ended(exit));

@@ -17,6 +17,7 @@ use pages::setup_list::ListedMounting;
 use plan::Plan;
 use plan::coverage::CoverageKind;
 use plan::criteria::AcceptanceCriteria;
+use plan::highest_rate::rate_series;
 use plan::obstacles::obstacles;
 use schedule::finish_bound;
 use serde_json::json;
@@ -131,6 +132,9 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
     let missing: Vec<String> = plan.coverage.missing.iter().map(|one| plan.combination_words(one)).collect();
     Ok(json!({
         "conditions": forecast.expansion.conditions.len(),
+        "rate_series": plan.highest_rate.map(|_| {
+            rate_series(plan, &forecast.expansion, 0..forecast.expansion.conditions.len() as u32).len()
+        }),
         "skipped": forecast.expansion.skipped.len(),
         "needs_hands": needs_hands(forecast),
         "jobs": forecast.jobs.len(),
@@ -194,6 +198,24 @@ fn foreseen_words(baseline: &Path, seen: &Foresight) -> String {
     )
 }
 
+/// How much of the plan a search for highest rates will ask, in words; `None` where every rate is measured.
+fn series(plan: &Plan, forecast: &Forecast) -> Option<String> {
+    plan.highest_rate?;
+    let all = 0..forecast.expansion.conditions.len() as u32;
+    let series = rate_series(plan, &forecast.expansion, all);
+    let two: usize = series.iter().map(|one| one.conditions.len().min(2)).sum();
+    let hours = forecast.schedule.hours();
+    let share = two as f64 / forecast.expansion.conditions.len().max(1) as f64;
+    Some(format!(
+        "the highest rate is sought in {} series: {} if each asks two rates ({} of measuring and training in place of the {} below), all \
+         of them at most; ramps and hands stay",
+        series.len(),
+        counted(two, "condition"),
+        duration((hours.measuring + hours.training) * share * 3600.0),
+        duration((hours.measuring + hours.training) * 3600.0),
+    ))
+}
+
 /// Conditions a night-only plan leaves to the day.
 fn needs_hands(forecast: &Forecast) -> usize {
     let expansion = &forecast.expansion;
@@ -213,6 +235,9 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
     if forecast.jobs.len() > single {
         let more = counted(forecast.jobs.len() - single, "job");
         text.push_str(&format!("  {more} of these again: the baseline at the end, the reference job\n"));
+    }
+    if let Some(series) = series(plan, forecast) {
+        text.push_str(&folded(&series, "", "  "));
     }
     let mut reasons: BTreeMap<u32, usize> = BTreeMap::new();
     for skipped in &forecast.expansion.skipped {

@@ -23,6 +23,7 @@ use crate::run::execute::Executor;
 use crate::run::mountings::check_mountings;
 use crate::run::pending::PendingJob;
 use crate::run::progress::{Doing, Progress};
+use crate::run::rate_search::RateSearch;
 use crate::run::remeasure::{self, Choice, Request, choose};
 use crate::run::signals::Watch;
 use crate::run::simulated_run::{Night, simulate};
@@ -42,7 +43,7 @@ use std::time::SystemTime;
 /// Runs or continues a plan, and writes its report.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     let Measured { dir, mut store, selection, selected, stopped, on_bench, live, telling } =
-        measure(terminal, arguments)?;
+        measure(terminal, arguments, Extent::AsPlanned)?;
     let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
     folder.keep(&mut store)?;
@@ -129,11 +130,20 @@ pub struct Telling {
     _teller: Option<Teller>,
 }
 
+/// How much of what is selected is measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Extent {
+    /// What the plan needs: it may search for the highest rates.
+    AsPlanned,
+    /// All of it.
+    Everything,
+}
+
 /// Measures what is selected and not yet done, and stores it.
 ///
 /// # Errors
 /// Every refusal of `run`.
-pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured, Failure> {
+pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) -> Result<Measured, Failure> {
     let notice = SlowNotice::start(terminal, "working out the order of the jobs ...");
     let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
     let plan = &file.plan;
@@ -285,6 +295,14 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
         || std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get),
         usize::from,
     );
+    // What is asked for again is measured, whatever a search makes of it.
+    let mut search = match (&arguments.reason, extent) {
+        (Some(_), _) | (None, Extent::Everything) => None,
+        (None, Extent::AsPlanned) => RateSearch::new(plan, &forecast.expansion, &selected),
+    };
+    if let Some(search) = &mut search {
+        search.read(&dir, store.reader(), &selected)?;
+    }
     let doing = Doing::default();
     let live = LivePage::start(
         &dir,
@@ -303,7 +321,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
             let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
                 .with_clock(clock)
                 .told_to(doing);
-            let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending };
+            let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending, search };
             let ended = session.run(run, &mut store, &cancel, &mut progress);
             progress.finish();
             ended.map(Some)
@@ -320,15 +338,25 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments) -> Result<Measured
                 .with_clock(clock)
                 .told_to(doing)
                 .with_guess(guess(plan, &pending, threads));
-            let outcome = simulate(
-                Night { dir: &dir, plan, executor: &executor, open: &open, threads },
-                &pending,
-                &mut store,
-                &cancel,
-                &mut progress,
-            );
+            let mut left = pending.clone();
+            let outcome = loop {
+                let now = match &mut search {
+                    None => std::mem::take(&mut left),
+                    Some(search) => {
+                        search.read(&dir, store.reader(), &selected)?;
+                        search.take(&mut left, &mut progress)
+                    }
+                };
+                if now.is_empty() || cancel.is_cancelled() {
+                    break Ok(());
+                }
+                let night = Night { dir: &dir, plan, executor: &executor, open: &open, threads };
+                if let Err(failure) = simulate(night, &now, &mut store, &cancel, &mut progress) {
+                    break Err(failure);
+                }
+            };
             progress.finish();
-            outcome.map(|_| None)
+            outcome.map(|()| None)
         }
     };
     let on_bench = ran?;

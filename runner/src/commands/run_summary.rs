@@ -5,12 +5,13 @@ use crate::console::terminal::{Terminal, duration, folded, table};
 use crate::evaluate::judging::{JudgedFolder, worst};
 use crate::run::pending::PendingJob;
 use judge::every_verdict_passes;
-use judge::judged::{JudgedCondition, Verdict};
+use judge::judged::{HighestRateNote, JudgedCondition, Verdict};
 use nightbench_core::condition::ConditionState;
 use nightbench_core::results::Evidence;
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::expand::Condition;
+use plan::matrix::Factor;
 use plan::selection::Selection;
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
@@ -26,6 +27,9 @@ pub fn exit_of(
     shard: Option<&[PendingJob]>,
 ) -> Exit {
     let plan = &folder.file.plan;
+    if !folder.run.audit.highest_rates.is_empty() {
+        return exit_of_rates(folder, selection);
+    }
     let mut own: HashMap<u32, usize> = HashMap::new();
     for pending in shard.into_iter().flatten() {
         *own.entry(pending.job.condition).or_default() += 1;
@@ -53,6 +57,28 @@ pub fn exit_of(
         (0, _) if shard.is_none() => Exit::NothingSelected,
         (_, true) => Exit::Pass,
         (_, false) => Exit::NotAllPass,
+    }
+}
+
+/// The exit code where the plan asks for highest rates: of the series that the selection holds a rate of. What fails above the
+/// answer is no failure.
+fn exit_of_rates(folder: &JudgedFolder, selection: &Selection) -> Exit {
+    let plan = &folder.file.plan;
+    let rates = 0..plan.matrix.rates.len() as u16;
+    let selected = |note: &&HighestRateNote| {
+        rates.clone().any(|rate| {
+            let mut condition = note.condition;
+            condition.levels[Factor::Rate as usize] = rate;
+            selection.contains(&condition)
+        })
+    };
+    let answers: Vec<Option<bool>> =
+        folder.run.audit.highest_rates.iter().filter(selected).map(HighestRateNote::passes).collect();
+    match answers.as_slice() {
+        [] => Exit::NothingSelected,
+        some if some.contains(&None) => Exit::Incomplete,
+        some if some.contains(&Some(false)) => Exit::NotAllPass,
+        _ => Exit::Pass,
     }
 }
 
@@ -110,6 +136,42 @@ pub fn explain(terminal: &Terminal, exit: Exit, folder: &JudgedFolder, selection
     terminal.note(folded(&words, "", "  ").trim_end());
 }
 
+/// Series of rates that the last words show; the page shows all.
+const MOST_RATES: usize = 24;
+
+/// The answers of series, a line each.
+pub fn rates_words(notes: &[HighestRateNote]) -> String {
+    let mut text: String =
+        notes.iter().take(MOST_RATES).map(|note| folded(&rate_words(note), "  ", "    ")).collect();
+    if let Some(more) = notes.len().checked_sub(MOST_RATES).filter(|more| *more > 0) {
+        text.push_str(&format!("  and {more} more; see the report\n"));
+    }
+    text
+}
+
+/// The answer of one series, in a line.
+fn rate_words(note: &HighestRateNote) -> String {
+    let list = |rates: &[u32]| rates.iter().map(u32::to_string).collect::<Vec<_>>().join(", ");
+    let mut words = match (note.highest_mts, note.asked) {
+        (Some(rate), _) => format!("{rate} MT/s"),
+        (None, 0) => "not yet run".into(),
+        (None, _) => "none".into(),
+    };
+    if !note.doubtful_mts.is_empty() {
+        words.push_str(&format!(", in doubt at {}", list(&note.doubtful_mts)));
+    }
+    if !note.not_measured_mts.is_empty() {
+        words.push_str(&format!(", not measured at {}", list(&note.not_measured_mts)));
+    }
+    match note.fails_at_mts {
+        Some(rate) => words.push_str(&format!(", fails at {rate}")),
+        None if note.fastest_passes => words.push_str(", the fastest asked for"),
+        None => {}
+    }
+    let open = if note.asked > 0 && !note.finished { " (not finished)" } else { "" };
+    format!("{}: {words}{open}", note.name)
+}
+
 /// Most reasons told where conditions have no verdict; all stand on the page.
 const MOST_REASONS: usize = 3;
 
@@ -162,6 +224,9 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
     if waiting > 0 {
         rows.push(vec!["not selected, not run".into(), waiting.to_string(), String::new()]);
     }
+    if run.not_needed > 0 {
+        rows.push(vec!["not needed".into(), run.not_needed.to_string(), String::new()]);
+    }
     if run.undecided > 0 {
         rows.push(vec!["undecided: measured".into(), run.undecided.to_string(), String::new()]);
     }
@@ -188,8 +253,12 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
         let words = counted(untrained, "condition");
         text.push_str(&format!("\n{words} failed in training: no eye, no margin\n"));
     }
+    if !run.audit.highest_rates.is_empty() {
+        text.push_str("\nhighest rate that passes:\n");
+        text.push_str(&rates_words(&run.audit.highest_rates));
+    }
     let mut line = |words: String, first: &str| text.push_str(&folded(&words, first, "  "));
-    if let Some((name, metric)) = worst(run) {
+    if let Some((name, metric)) = worst(run).filter(|_| run.audit.highest_rates.is_empty()) {
         line(format!("worst measured eye: {name}"), "\n");
         line(
             format!(

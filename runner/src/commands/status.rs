@@ -1,5 +1,6 @@
 //! `status`: how far a run is, from another terminal too.
 
+use super::run_summary::rates_words;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, duration, folded};
@@ -8,7 +9,7 @@ use crate::evaluate::left::Left;
 use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::folder_facts::PlanSize;
 use crate::store::{Holder, Store, StoreReader, Target, hex, utc_seconds};
-use judge::judged::{JudgedCondition, OutsidePlan, Verdict, VerdictCounts};
+use judge::judged::{JudgedCondition, JudgedRun, OutsidePlan, Verdict, VerdictCounts};
 use nightbench_core::events::Event;
 use nightbench_core::text::counted;
 use serde::Serialize;
@@ -23,12 +24,17 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let meta = reader.meta()?;
     let progress = reader.progress()?;
     let size = PlanSize::of(&reader, &meta)?;
-    let planned = size.jobs as usize;
     let stored = (progress.measured + progress.training_failed + progress.not_measured) as usize;
     let judged = SoFar::of(dir, &reader, stored);
     let outside = judged.as_ref().map_or(OutsidePlan::default(), |so_far| so_far.outside);
+    let run = judged.as_ref().ok().map(|so_far| &so_far.run);
+    // What a search does not need is not planned any more.
+    let planned = match run.filter(|run| !run.audit.highest_rates.is_empty()) {
+        Some(run) => run.jobs_planned,
+        None => size.jobs as usize,
+    };
     let done = stored.saturating_sub(outside.jobs).min(planned);
-    let left = Left::of(&reader, &meta, &size, done)?;
+    let left = Left::of(&reader, &meta, &size, done, run)?;
     let holder = Holder::running_in(dir);
     let log = reader.verify_events()?;
     let simulated = meta.target == Target::Simulated;
@@ -54,6 +60,8 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "log_head": hex(&log.head), "log_events": log.events,
                 "verdicts": so_far.map(|so_far| so_far.verdicts),
                 "failing": so_far.map(|so_far| &so_far.failing),
+                "highest_rates": so_far.map(|so_far| &so_far.run.audit.highest_rates),
+                "not_needed": so_far.map(|so_far| so_far.run.not_needed),
                 "failing_beyond_rating": so_far.map(|so_far| &so_far.failing_beyond),
             })
             .to_string(),
@@ -173,6 +181,7 @@ struct SoFar {
     /// Those beyond rating, which do not.
     failing_beyond: Vec<Failing>,
     outside: OutsidePlan,
+    run: JudgedRun,
 }
 
 impl SoFar {
@@ -217,7 +226,8 @@ impl SoFar {
             failing.into_iter().partition(|(_, condition)| counts(condition));
         let [failing, failing_beyond] = [failing, beyond].map(|list| list.iter().map(named).collect());
         let (verdicts, beyond) = (folder.run.verdicts, folder.run.beyond_rating);
-        Ok(SoFar { verdicts, beyond, failing, failing_beyond, outside: folder.run.outside_plan })
+        let outside = folder.run.outside_plan;
+        Ok(SoFar { verdicts, beyond, failing, failing_beyond, outside, run: folder.run })
     }
 
     /// `complete`: nothing more will come.
@@ -236,6 +246,12 @@ impl SoFar {
         let mut text = format!("\n\nfinished conditions: {}", list(&self.verdicts));
         if self.beyond.total() > 0 {
             text.push_str(&format!("\nbeyond rating, not counted: {}", list(&self.beyond)));
+        }
+        if !self.run.audit.highest_rates.is_empty() {
+            text.push_str("\n\nhighest rate that passes:\n");
+            text.push_str(&rates_words(&self.run.audit.highest_rates));
+            text.truncate(text.trim_end().len());
+            return text;
         }
         match self.failing.is_empty() {
             true => text.push_str(&format!("\nnothing that counts fails{so_far}\n")),

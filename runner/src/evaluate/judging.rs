@@ -22,6 +22,7 @@ use crate::store::{Meta, Store, StoreReader, Target, hex};
 use judge::judged::{JudgedMetric, JudgedRun, OutsidePlan, RunFacts};
 use judge::study::MetricStudy;
 use judge::{JobFacts, Judge, Series, extrapolated, reference_condition};
+use nightbench_core::condition::ConditionState;
 use nightbench_core::results::JobOutcome;
 use pages::report;
 use plan::Plan;
@@ -269,7 +270,8 @@ impl JudgedFolder {
         drawn.sort_unstable();
         drawn.dedup();
         run.audit.budgets = filled.judge.budgets_of(&criteria, &drawn);
-        run.jobs_planned = forecast.jobs.len();
+        let needed = |job: &&Job| run.conditions[job.condition as usize].state != ConditionState::NotNeeded;
+        run.jobs_planned = forecast.jobs.iter().filter(needed).count();
         run.audit.words.extend(words);
         if by.all_sets {
             compare_sets(&mut run, &filled.judge, &criteria, &sets, simulated);
@@ -420,11 +422,13 @@ impl JudgedFolder {
             "beyond_rating": run.beyond_rating,
             "not_measured": run.not_measured,
             "undecided": run.undecided,
+            "not_needed": run.not_needed,
             "not_judged": run.not_judged,
             "worst": worst,
             "release": run.release,
             "global_risk": run.audit.global_risks,
             "headroom": run.audit.headroom,
+            "highest_rates": run.audit.highest_rates,
             "limit_sets": run.audit.limit_sets,
             "suspect_jobs": run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0),
             "report": report.display().to_string(),

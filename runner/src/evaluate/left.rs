@@ -7,7 +7,10 @@ use crate::forecast::folder_facts::PlanSize;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::bench_hours;
 use crate::store::{Meta, StoreReader, Target};
+use judge::judged::JudgedRun;
+use nightbench_core::condition::ConditionState;
 use plan::Plan;
+use plan::expand::Job;
 use schedule::Mounting;
 
 /// Most jobs whose finish is worked out through the calendar; beyond it, ordering the plan again would make the
@@ -38,11 +41,17 @@ pub struct Left {
 }
 
 impl Left {
-    /// Of a folder in which `done` jobs are done.
+    /// Of a folder in which `done` jobs are done. `run`: its judged conditions, where they are at hand: those not needed are not left.
     ///
     /// # Errors
     /// Exit 74: the store or its plan cannot be read.
-    pub fn of(reader: &StoreReader, meta: &Meta, size: &PlanSize, done: usize) -> Result<Left, Failure> {
+    pub fn of(
+        reader: &StoreReader,
+        meta: &Meta,
+        size: &PlanSize,
+        done: usize,
+        run: Option<&JudgedRun>,
+    ) -> Result<Left, Failure> {
         if size.jobs > MOST_ORDERED_JOBS {
             let share = 1.0 - done as f64 / size.jobs.max(1) as f64;
             return Ok(Left {
@@ -55,7 +64,16 @@ impl Left {
         let file = PlanFile::from_text(meta.plan_text.clone(), "stored plan", false)
             .map_err(|failure| Failure::new(Exit::Store, failure.words))?;
         let forecast = Forecast::new(&file.plan, &[])?;
-        let observed = BenchClock::of_store(&file.plan, &forecast, reader)?.observed()?;
+        let mut clock = BenchClock::of_store(&file.plan, &forecast, reader)?;
+        if let Some(run) = run.filter(|run| run.not_needed > 0) {
+            let not_needed = |job: &Job| {
+                let judged = run.conditions.get(job.condition as usize);
+                judged.is_some_and(|judged| judged.state == ConditionState::NotNeeded)
+            };
+            let places = (0..).zip(&forecast.jobs).filter(|(_, job)| not_needed(job));
+            clock.leave_out(&places.map(|(place, _)| place).collect::<Vec<u64>>());
+        }
+        let observed = clock.observed()?;
         let end = |minutes: f64| forecast.clock(&file.plan, minutes);
         let next = observed.moments.first().and_then(|moment| {
             let setup = setup_words(&file.plan, forecast.problem.mountings().get(moment.mounting as usize)?)?;

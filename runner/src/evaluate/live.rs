@@ -122,11 +122,15 @@ impl Shared {
         let size = PlanSize::of(reader, &meta)?;
         let progress = reader.progress()?;
         let stored = (progress.measured + progress.training_failed + progress.not_measured) as usize;
-        let planned = size.jobs as usize;
+        // What a search does not need is not planned any more.
+        let planned = match folder.run.audit.highest_rates.is_empty() {
+            true => size.jobs as usize,
+            false => folder.run.jobs_planned,
+        };
         let done = stored.saturating_sub(folder.run.outside_plan.jobs).min(planned);
         let running = refresh_s.is_some();
         let left = match running {
-            true => Some(Left::of(reader, &meta, &size, done)?),
+            true => Some(Left::of(reader, &meta, &size, done, Some(&folder.run))?),
             false => None,
         };
         let newest = match reader.newest_measured()? {

@@ -55,6 +55,16 @@ impl<'f> BenchClock<'f> {
         self
     }
 
+    /// The jobs at these positions are not left to do.
+    pub fn leave_out(&mut self, positions: &[u64]) {
+        let selected = self.selected.get_or_insert_with(|| vec![true; self.seconds.len()]);
+        for position in positions {
+            if let Some(slot) = usize::try_from(*position).ok().and_then(|place| selected.get_mut(place)) {
+                *slot = false;
+            }
+        }
+    }
+
     /// The job at a position of the order took this long. Jobs that never came to measuring take no bench time.
     pub fn took(&mut self, position: u64, outcome: &JobOutcome, times: JobTimes) {
         let idle =

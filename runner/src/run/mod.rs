@@ -11,6 +11,7 @@ pub mod operator;
 pub mod pending;
 mod possible;
 pub mod progress;
+pub mod rate_search;
 pub mod remeasure;
 pub mod signals;
 pub mod simulated_run;

@@ -172,6 +172,21 @@ impl<'f> Progress<'f> {
         self.next_look = Instant::now() + LOOK_EVERY.max(begin.elapsed() * SHARE);
     }
 
+    /// The jobs at these positions of the order are not needed after all.
+    pub fn not_needed(&mut self, positions: &[u64]) {
+        if positions.is_empty() {
+            return;
+        }
+        self.total -= positions.len().min(self.total);
+        if let Some(clock) = &mut self.clock {
+            clock.leave_out(positions);
+        }
+        if let Some(bar) = &self.bar {
+            let (bar, total) = (bar.clone(), self.total as u64);
+            tell(move || bar.set_length(total));
+        }
+    }
+
     /// Takes the bar away.
     pub fn finish(&self) {
         if let Some(bar) = self.bar.clone() {

@@ -138,6 +138,7 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
         beyond_rating_counts: false,
         beyond_rating: beyond,
         not_measured,
+        not_needed: 0,
         undecided: 0,
         not_judged: 0,
         jobs_each: planned.max(jobs_done).checked_div(planned).unwrap_or(0),

@@ -10,6 +10,7 @@ mod details;
 mod distributions;
 mod drift;
 mod eyes;
+mod highest;
 mod job;
 mod lane_map;
 mod lanes;
@@ -133,6 +134,7 @@ struct Page<'a> {
     own: Own,
     summary: summary::Summary,
     reading: reading::Reading,
+    highest: Option<highest::HighestView>,
     room: room::Room,
     matrix: matrix::MatrixView,
     factors: Vec<FilterFactor>,
@@ -248,6 +250,7 @@ pub fn build(
         bench_hours: words::plain(facts.bench_hours, 1),
         eyes,
         reading: reading::reading(run, facts),
+        highest: highest::highest(run),
         room: room::room(run, simulated),
         summary,
     };

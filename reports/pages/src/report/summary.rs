@@ -113,6 +113,9 @@ pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> 
 fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String {
     let target = if facts.simulated { "On the simulated target, " } else { "" };
     let counted = run.verdicts.total();
+    if let Some(words) = sought(run) {
+        return format!("{}{words}", start(target));
+    }
     if counted + run.beyond_rating.total() == 0 {
         return format!("{}no condition has a verdict: nothing can be said about the margin.", start(target));
     }
@@ -153,6 +156,30 @@ fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String 
     let tail =
         worst.map_or_else(String::new, |w| format!(" The worst measured is {} ({}).", w.name, w.place));
     format!("{}{main}{missing}.{}{tail}", start(target), untrained(run))
+}
+
+/// The highest rates in a sentence, where the plan asks for them.
+fn sought(run: &JudgedRun) -> Option<String> {
+    let notes = &run.audit.highest_rates;
+    let slowest = notes.iter().filter(|note| note.asked > 0).min_by_key(|note| note.highest_mts)?;
+    let of = |answer: Option<bool>| notes.iter().filter(|note| note.passes() == answer).count();
+    let (passing, open) = (of(Some(true)), of(None));
+    let mut words = match passing == notes.len() {
+        true => format!("all {passing} series of rates "),
+        false => format!("{passing} of {} series of rates ", notes.len()),
+    };
+    words.push_str(match notes.iter().any(|note| note.reaches.is_some()) {
+        true => "reach the rate asked for",
+        false => "have a rate that passes",
+    });
+    if open > 0 {
+        words.push_str(&format!("; {}", count(open, "is not known yet", "are not known yet")));
+    }
+    let end = match slowest.highest_mts {
+        Some(rate) => format!("is {rate} MT/s, of {}", slowest.name),
+        None => format!("is that of {}: none of its rates passes", slowest.name),
+    };
+    Some(format!("{words}. The lowest answer {end}."))
 }
 
 /// Contributions to U that are estimates because neither this run nor a study says them, with their size.
@@ -241,6 +268,9 @@ fn tiles(run: &JudgedRun) -> Vec<Tile> {
         tiles.push(Tile { class: "vn", glyph: glyph(None), number, words: words.into(), beyond: 0 });
     };
     none(run.not_measured, "not measured");
+    if run.not_needed > 0 {
+        none(run.not_needed, "not needed");
+    }
     if run.undecided > 0 {
         none(run.undecided, "undecided: measured");
     }
@@ -255,7 +285,8 @@ fn coverage(run: &JudgedRun) -> Vec<Part> {
     let judged: usize = Verdict::ALL.into_iter().map(both).sum();
     let mut parts: Vec<(&'static str, usize, &str)> =
         Verdict::ALL.into_iter().map(|v| (class(Some(v)), both(v), v.words())).collect();
-    parts.push(("vn", run.planned.saturating_sub(judged), "without a verdict"));
+    parts.push(("vn", run.planned.saturating_sub(judged + run.not_needed), "without a verdict"));
+    parts.push(("vo", run.not_needed, "not needed"));
     parts.push(("vo", run.left_out.len(), "left out"));
     let all: usize = parts.iter().map(|part| part.1).sum();
     let mut x = 0.0;
@@ -278,7 +309,18 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
     let metrics = || run.conditions.iter().filter_map(|condition| condition.worst());
     let counted = |verdict: Verdict| run.verdicts.of(verdict);
     add(run.jobs_planned.saturating_sub(run.jobs_done), "job not yet run", "jobs not yet run", "not-run");
-    add(counted(Verdict::Fail), "condition fails", "conditions fail", "conditions");
+    let sought = &run.audit.highest_rates;
+    let answers = |wanted: Option<bool>| sought.iter().filter(|one| one.passes() == wanted).count();
+    add(answers(None), "highest rate is not known yet", "highest rates are not known yet", "highest");
+    add(
+        answers(Some(false)),
+        "series of rates has none that is fast enough and passes",
+        "series of rates have none that is fast enough and passes",
+        "highest",
+    );
+    if sought.is_empty() {
+        add(counted(Verdict::Fail), "condition fails", "conditions fail", "conditions");
+    }
     add(run.failed_trainings.len(), "training attempt failed", "training attempts failed", "training");
     add(
         counted(Verdict::ConditionalFail) + counted(Verdict::ConditionalPass),

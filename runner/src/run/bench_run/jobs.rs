@@ -16,6 +16,7 @@ use crate::run::mounting_check::{NextStep, next_step};
 use crate::run::operator::Hands;
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
+use crate::run::rate_search::RateSearch;
 use crate::store::{Attempts, Store, StoreReader, hex};
 use bench::RAMP_READING;
 use contract::{CancelToken, DriverError, FaultKind};
@@ -44,7 +45,7 @@ impl<'a, 'f> Loop<'a, 'f> {
     /// For the jobs of a run.
     pub fn new(
         session: &'a BenchSession,
-        run: &'a BenchRun<'a>,
+        (run, search): (&'a BenchRun<'a>, Option<RateSearch<'a>>),
         (driver, hands): (&'a mut dyn Bench, &'a mut dyn Hands),
         (store, progress): (&'a mut Store, &'a mut Progress<'f>),
         cancel: &'a CancelToken,
@@ -57,7 +58,7 @@ impl<'a, 'f> Loop<'a, 'f> {
         let waited_s = store.reader().reading_total(WAITING_READING)?;
         Ok(Loop {
             run,
-            queue: Queue::new(run.plan, run.forecast, run.pending, from),
+            queue: Queue::new(run.plan, run.forecast, run.pending, from, search),
             site,
             record: Record {
                 session,
@@ -89,6 +90,7 @@ impl<'a, 'f> Loop<'a, 'f> {
                 Step::Again(one) => {
                     let why = "not measured: tried again before the setup was taken out";
                     self.record.store.supersede(&one.key, why)?;
+                    self.queue.forget(&one);
                     self.end.not_measured -= 1;
                     self.one_job(&one, false)?;
                 }
@@ -161,6 +163,7 @@ impl<'a, 'f> Loop<'a, 'f> {
             &mut self.record.stretch,
             &mut news,
         );
+        self.record.progress.not_needed(&self.queue.take_not_needed());
         for event in news {
             if let Event::PlannedAnew { change } = &event {
                 self.record.say(&format!("planned anew: {change}"));
@@ -214,6 +217,7 @@ impl<'a, 'f> Loop<'a, 'f> {
             let begun = Begun::at(&self.site);
             let result = empty_result(outcome.clone());
             self.record.job(&mut self.site, one, &result, begun, Vec::new())?;
+            self.queue.learn(one, &result);
             self.record.progress.job(&format!("{}: {outcome}", one.condition.describe(self.run.plan)));
         }
         self.end.not_measured += jobs.len();
@@ -256,6 +260,7 @@ impl<'a, 'f> Loop<'a, 'f> {
             }
         }
         self.record.job(&mut self.site, one, &result, begun, attachments)?;
+        self.queue.learn(one, &result);
         let words = format!("{}: {}", one.condition.describe(self.run.plan), result.outcome);
         if first {
             self.record.progress.job(&words);

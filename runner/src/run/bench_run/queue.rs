@@ -4,7 +4,9 @@ use super::record::StretchSeconds;
 use super::remaining::Remaining;
 use crate::forecast::Forecast;
 use crate::run::pending::{MountingId, PendingJob};
+use crate::run::rate_search::{RateSearch, Wanted};
 use nightbench_core::events::Event;
+use nightbench_core::results::JobResult;
 use plan::Plan;
 use schedule::{Calendar, Standing};
 
@@ -42,6 +44,10 @@ pub(super) struct Queue<'f> {
     second_round: Vec<PendingJob>,
     /// Jobs of what is mounted go on out of their turn, because nobody is there to change it.
     out_of_turn: bool,
+    /// Which jobs are asked for, where the plan searches for highest rates.
+    search: Option<RateSearch<'f>>,
+    /// Places of the jobs that the search left out since this was last asked for.
+    not_needed: Vec<u64>,
 }
 
 /// What is mounted, in the plan and in the ordering problem.
@@ -53,9 +59,46 @@ struct Mounted {
 
 impl<'f> Queue<'f> {
     /// Everything is left and nothing is known to be mounted.
-    pub fn new(plan: &'f Plan, forecast: &'f Forecast, pending: &[PendingJob], from: Standing) -> Queue<'f> {
-        let remaining = Remaining::new(forecast, pending, from);
-        Queue { plan, remaining, mounted: None, second_round: Vec::new(), out_of_turn: false }
+    pub fn new(
+        plan: &'f Plan,
+        forecast: &'f Forecast,
+        pending: &[PendingJob],
+        from: Standing,
+        search: Option<RateSearch<'f>>,
+    ) -> Queue<'f> {
+        Queue {
+            plan,
+            remaining: Remaining::new(forecast, pending, from),
+            mounted: None,
+            second_round: Vec::new(),
+            out_of_turn: false,
+            search,
+            not_needed: Vec::new(),
+        }
+    }
+
+    /// A job is done: what it says decides which of the others are asked for.
+    pub fn learn(&mut self, one: &PendingJob, result: &JobResult) {
+        if let Some(search) = &mut self.search {
+            search.add(one, result);
+        }
+    }
+
+    /// What a job said does not count any more.
+    pub fn forget(&mut self, one: &PendingJob) {
+        if let Some(search) = &mut self.search {
+            search.forget(one);
+        }
+    }
+
+    /// Places of the jobs that turned out not to be needed.
+    pub fn take_not_needed(&mut self) -> Vec<u64> {
+        std::mem::take(&mut self.not_needed)
+    }
+
+    fn leave_out(&mut self, unwanted: impl FnMut(&PendingJob) -> bool) {
+        let out = self.remaining.leave_out(unwanted);
+        self.not_needed.extend(out.iter().map(|one| one.position));
     }
 
     /// The mounting in place, as the ordering problem counts it.
@@ -117,6 +160,10 @@ impl<'f> Queue<'f> {
         stretch: &mut StretchSeconds,
         news: &mut Vec<Event>,
     ) -> Step {
+        if let Some(search) = self.search.take() {
+            self.leave_out(|one| search.wants(one, false) == Wanted::Never);
+            self.search = Some(search);
+        }
         let mounted = self.mounted.map(|mounted| mounted.id);
         let next = self.remaining.first().map(PendingJob::mounting);
         if mounted.is_some() && mounted == next {
@@ -153,9 +200,8 @@ impl<'f> Queue<'f> {
             let more = self
                 .remaining
                 .jobs()
-                .find(|one| Some(one.mounting()) == mounted && !self.remaining.is_measured_again(one))
-                .map(|one| one.key);
-            if let Some(key) = more {
+                .any(|one| Some(one.mounting()) == mounted && !self.remaining.is_measured_again(one));
+            if more {
                 if !std::mem::replace(&mut self.out_of_turn, true) {
                     let wanted = first.mounting_by_name(self.plan);
                     let change = format!(
@@ -164,15 +210,40 @@ impl<'f> Queue<'f> {
                     );
                     news.push(Event::PlannedAnew { change });
                 }
-                return self.take(|one| one.key == key);
+                let again: Vec<[u8; 32]> = self
+                    .remaining
+                    .jobs()
+                    .filter(|one| self.remaining.is_measured_again(one))
+                    .map(|one| one.key)
+                    .collect();
+                return self.take_mounted_but(&again);
             }
         }
         Step::Mount(Box::new(first))
     }
 
     fn take_mounted(&mut self) -> Step {
+        self.take_mounted_but(&[])
+    }
+
+    /// The first job of what is mounted that is asked for. Where all wait for others, the first that can be asked without them; what
+    /// cannot is left out.
+    fn take_mounted_but(&mut self, unwanted: &[[u8; 32]]) -> Step {
         let mounted = self.mounted.map(|mounted| mounted.id);
-        self.take(|one| Some(one.mounting()) == mounted)
+        let here = |one: &PendingJob| Some(one.mounting()) == mounted && !unwanted.contains(&one.key);
+        let Some(search) = self.search.take() else { return self.take(here) };
+        let mut step = Step::End;
+        for alone in [false, true] {
+            step = self.take(|one| here(one) && search.wants(one, alone) == Wanted::Now);
+            if !matches!(step, Step::End) {
+                break;
+            }
+        }
+        self.search = Some(search);
+        if matches!(step, Step::End) {
+            self.leave_out(|one| here(one));
+        }
+        step
     }
 
     fn take(&mut self, wanted: impl FnMut(&PendingJob) -> bool) -> Step {

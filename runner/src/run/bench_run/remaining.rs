@@ -76,6 +76,15 @@ impl<'f> Remaining<'f> {
         out
     }
 
+    /// Takes out jobs that turned out not to be needed: no departure from the plan.
+    pub fn leave_out(&mut self, unwanted: impl FnMut(&PendingJob) -> bool) -> Vec<PendingJob> {
+        let mut unwanted = unwanted;
+        let (out, left): (Vec<PendingJob>, Vec<PendingJob>) =
+            self.left.drain(..).partition(|pending| unwanted(pending));
+        self.left = left.into();
+        out
+    }
+
     fn job(&self, pending: &PendingJob) -> Option<u32> {
         let place = usize::try_from(pending.position).ok()?;
         self.forecast.schedule.sequence.get(place).copied()

@@ -15,6 +15,7 @@ use crate::run::execute::Executor;
 use crate::run::operator::{Hands, TerminalHands};
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
+use crate::run::rate_search::RateSearch;
 use crate::run::watchdog::Watchdog;
 use crate::store::{Attempts, Store, Target, utc_text};
 use bench::driver::within;
@@ -121,6 +122,8 @@ pub struct BenchRun<'a> {
     pub executor: Executor<'a>,
     /// The jobs that are to be done.
     pub pending: &'a [PendingJob],
+    /// Which of them are asked for, where the plan searches.
+    pub search: Option<RateSearch<'a>>,
 }
 
 /// A checked and locked bench.
@@ -299,7 +302,8 @@ impl BenchSession {
     ) -> Result<BenchEnd, Failure> {
         let settle_s = self.bench.settle.time_out_s / self.bench.time_scale;
         let limit = Duration::from_secs_f64(2.0 * settle_s + 120.0);
-        let run = BenchRun { executor: run.executor.with_apply_limit(limit), ..run };
+        let mut run = BenchRun { executor: run.executor.with_apply_limit(limit), ..run };
+        let search = run.search.take();
         let stale_after = Duration::from_secs_f64(self.bench.watch.stale_after_s / self.bench.time_scale);
         let awake = Arc::new(Awake::new(Arc::clone(&self.clocks), stale_after.max(SHORTEST)));
         let asked = Arc::clone(&awake);
@@ -344,7 +348,7 @@ impl BenchSession {
             scope.spawn(move || supervisor.watch_until(done));
             let ended = catch_unwind(AssertUnwindSafe(|| {
                 let (driver, hands) = (guard.driver.as_mut(), hands);
-                Loop::new(&self, &run, (driver, hands), (&mut *store, progress), cancel)?.run()
+                Loop::new(&self, (&run, search), (driver, hands), (&mut *store, progress), cancel)?.run()
             }));
             // Safe first; what the loop had to say comes after.
             let safe = guard.make_safe();
