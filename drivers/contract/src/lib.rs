@@ -78,12 +78,10 @@
 //!         let same = |old: &Setting| old.mounting == setting.mounting && old.rate == setting.rate;
 //!         self.trained &= self.applied.as_ref().is_some_and(same);
 //!         self.applied = Some(setting.clone());
-//!         let supply = &setting.supply;
-//!         let rails = [("VDD", supply.vdd), ("VDDQ", supply.vddq), ("VPP", supply.vpp)];
 //!         // A real device answers what it measured, not what it was asked for.
 //!         Ok(Readback {
 //!             temperature: setting.temperature,
-//!             rails: rails.map(|(rail, volts)| (rail.to_string(), volts)).to_vec(),
+//!             rails: setting.supply.named().map(|(rail, volts)| (rail.to_string(), volts)).collect(),
 //!             settling: Seconds(0.0),
 //!         })
 //!     }

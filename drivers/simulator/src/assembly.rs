@@ -2,21 +2,14 @@
 
 use super::physics::pattern::pseudo_random;
 use super::physics::{
-    Dfe, Measured, Mounting, OperatingPoint, Parameters, Path, Pattern as Data, PhysicsError, Setup,
+    Dfe, Load, Measured, Mounting, OperatingPoint, Parameters, Path, Pattern as Data, PhysicsError, Setup,
 };
 use contract::{DriverError, FaultKind, Setting};
-use nightbench_core::devices::{BusKind, Interface, ModelValue, Pattern, Supply, SweepRange};
+use nightbench_core::devices::{BusKind, Interface, ModelValue, Pattern, SecondSlot, Supply, SweepRange};
+use nightbench_core::generations::TerminationRule;
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::{Direction, EyeName, Grid, LaneSet};
 use nightbench_core::units::{Millivolts, Picoseconds};
-
-/// The model's default figures of a generation.
-pub fn defaults(generation: Generation) -> Parameters {
-    match generation {
-        Generation::Ddr4 => Parameters::ddr4(),
-        Generation::Ddr5 => Parameters::ddr5(),
-    }
-}
 
 /// Figures that `[interface]` sets: the model's table lists them, a plan's `[model]` must not.
 pub const SET_BY_INTERFACE: [&str; 5] = ["n_taps", "taps_per_ui", "n_vref", "vref_lo", "vref_step"];
@@ -29,7 +22,7 @@ pub fn parameters<'a>(
     generation: Generation,
     overrides: impl IntoIterator<Item = &'a ModelValue>,
 ) -> Result<Parameters, PhysicsError> {
-    let mut parameters = defaults(generation);
+    let mut parameters = Parameters::of(generation);
     for value in overrides {
         parameters.set(&value.name, value.value)?;
     }
@@ -47,7 +40,7 @@ pub fn range(interface: &Interface, direction: Direction) -> &SweepRange {
 /// The axes of an eye at a condition.
 pub fn grid(interface: &Interface, rate: DataRate, supply: &Supply, direction: Direction) -> Grid {
     let range = range(interface, direction);
-    let (ui, vddq) = (rate.ui(), supply.vddq.0 * 1e3);
+    let (ui, vddq) = (rate.ui(), supply.vddq().0 * 1e3);
     Grid {
         taps: range.taps,
         vref_steps: range.vref_steps,
@@ -59,14 +52,35 @@ pub fn grid(interface: &Interface, rate: DataRate, supply: &Supply, direction: D
     }
 }
 
-/// Lanes of each sub-channel: a DDR5 interface of more than 40 lanes is two sub-channels, every other is one.
+/// Lanes of each channel of the interface, numbered where it has several.
 pub fn sub_channels(interface: &Interface) -> Vec<(Option<u8>, LaneSet)> {
-    let all = LaneSet::first(interface.lanes);
-    if interface.generation == Generation::Ddr5 && interface.lanes > 40 {
-        let first = LaneSet::first(interface.lanes / 2);
-        vec![(Some(0), first), (Some(1), LaneSet(all.0 & !first.0))]
-    } else {
-        vec![(None, all)]
+    let lanes = interface.lanes;
+    let width = interface.generation.facts().channels.width(lanes).max(1);
+    if width >= lanes {
+        return vec![(None, LaneSet::first(lanes))];
+    }
+    let before = |count: u16| LaneSet::first((count * width).min(lanes)).0;
+    (0..lanes.div_ceil(width))
+        .map(|number| (Some(number as u8), LaneSet(before(number + 1) & !before(number))))
+        .collect()
+}
+
+/// Sets what terminates each end of a line by the generation's table; a figure that the plan gives stays.
+fn terminate(interface: &Interface, eye: EyeName, parameters: &mut Parameters, path: &mut Path) {
+    let facts = interface.generation.facts();
+    let modules = if path.second_slot == SecondSlot::Populated { 2 } else { 1 };
+    let Some(row) = facts.termination(eye.direction, modules, path.ranks) else { return };
+    if let Some(ohm) = row.receiver.ohm() {
+        match eye.direction {
+            Direction::Read if !parameters.is_given("odt_rd_ohm") => parameters.odt_rd_ohm = ohm,
+            Direction::Write if !parameters.is_given("odt_wr_ohm") => parameters.odt_wr_ohm = ohm,
+            _ => {}
+        }
+    }
+    if !parameters.is_given("odt_park_ohm") {
+        let load = |ohm: Option<f64>| ohm.map_or(Load::Off, Load::Ohm);
+        path.other_ranks = load(row.other_ranks.ohm());
+        path.other_module = load(row.other_module.ohm());
     }
 }
 
@@ -87,26 +101,31 @@ pub fn setup(
     parameters.vref_step = sweep.vref_step_percent / 100.0;
     let module = &setting.module;
     let kind = module.bus_kind();
-    let path = Path {
+    let mut path = Path {
         kind,
         // Behind a data buffer further ranks do not show on the host's side.
         ranks: if kind == BusKind::LoadReduced { 1 } else { module.ranks },
-        park_other_ranks: module.ranks > 1,
+        other_ranks: Load::Park,
         risers: setting.channel.risers,
         adapter: setting.channel.adapter,
         second_slot: setting.channel.second_slot,
+        other_module: Load::Park,
         measured,
     };
+    if interface.termination == TerminationRule::Table {
+        terminate(interface, eye, &mut parameters, &mut path);
+    }
     Setup {
         parameters,
         path,
+        signalling: interface.generation.facts().signalling,
         mounting,
         direction: eye.direction,
         operating_point: OperatingPoint {
             data_rate_bps: setting.rate.bits_per_second(),
             temperature_c: setting.temperature.0,
             calibration_c: setting.calibrated_at.0,
-            vddq_v: setting.supply.vddq.0,
+            vddq_v: setting.supply.vddq().0,
         },
         pattern: match &setting.pattern {
             // A short sequence is followed bit by bit; a long one is as good as random data.

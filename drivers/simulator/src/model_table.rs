@@ -2,6 +2,7 @@
 
 use super::assembly::SET_BY_INTERFACE;
 use super::physics::{Entry, Parameters};
+use nightbench_core::rates::Generation;
 use std::fmt::Write;
 
 const HEAD: &str = "\
@@ -36,7 +37,7 @@ pub fn model_table() -> String {
     text.push_str(
         "| key | DDR4 | DDR5 | unit | from | to | source | meaning |\n|---|---|---|---|---|---|---|---|\n",
     );
-    let (ddr4, ddr5) = (Parameters::ddr4(), Parameters::ddr5());
+    let (ddr4, ddr5) = (Parameters::ddr4(), Parameters::of(Generation::Ddr5));
     for (entry, other) in ddr4.entries().zip(ddr5.entries()) {
         // Writing to a string cannot fail.
         let _ = writeln!(

@@ -11,8 +11,9 @@ use contract::{
     SafetyHandle, Setting, StartKind, TrainingRequest,
 };
 use nightbench_core::devices::{Interface, Landing, ModelValue, Module, Supply};
+use nightbench_core::generations::TrainingStep;
 use nightbench_core::point_rule::{PointRule, PreparedRule};
-use nightbench_core::rates::{DataRate, Generation};
+use nightbench_core::rates::DataRate;
 use nightbench_core::results::{
     Direction, EyeName, Grid, Identity, LanePoint, LaneSet, Readback, TrainedEye, TrainingResult,
     TrainingStage,
@@ -108,7 +109,7 @@ pub fn expected_eyes(
                     visit_overhead_s: VISIT_OVERHEAD_S,
                     vref_settle_s: VREF_SETTLE_S,
                     early_stop: true,
-                    fewest_bits: u64::from(interface.generation.burst_length()),
+                    fewest_bits: u64::from(interface.generation.facts().burst_length),
                 });
             }
         }
@@ -309,8 +310,9 @@ impl Driver for SimulatedTarget {
         self.last_vref = None;
         let mut draws = Draws::of(&[b"readings", &self.options.seed.to_le_bytes(), &setting.noise_key]);
         let temperature = Celsius(setting.temperature.0 + READING_SPREAD.0 * draws.normal());
-        let rails = [("VDD", setting.supply.vdd), ("VDDQ", setting.supply.vddq), ("VPP", setting.supply.vpp)]
-            .into_iter()
+        let rails = setting
+            .supply
+            .named()
             .map(|(name, volts)| (name.to_string(), Volts(volts.0 + READING_SPREAD.1 * draws.normal())))
             .collect();
         self.setting = Some(setting.clone());
@@ -472,29 +474,36 @@ fn train_set(
     call: &Call,
 ) -> Result<TrainingResult, DriverError> {
     let (p, setting) = (&set.parameters, keyed.setting);
+    let facts = setting.rate.generation().facts();
     let ui_ps = setting.rate.ui().0;
     let mut result = TrainingResult { stages: Vec::new(), eyes: Vec::new(), passed: true };
     let byte_lanes: Vec<ByteLanes> =
         set.eyes.iter().map(|eye| ByteLanes::of(&setting.module, &eye.lanes, &eye.surfaces, ui_ps)).collect();
     let mut early = Vec::new();
     if let (Some(first), Some(lanes)) = (set.eyes.first(), byte_lanes.first()) {
-        early.push(stages::zq_calibration(p, setting, lanes));
-        if setting.rate.generation() == Generation::Ddr5 {
+        if let Some(name) = facts.step(TrainingStep::ZqCalibration) {
+            early.push(stages::zq_calibration(name, p, setting, lanes));
+        }
+        if let Some(bus) = &facts.command {
             let mut draws = keyed.parts("command lines", 0, 0);
             let tap_ps = first.capabilities.grid.tap_step.0;
             let count = first.lanes.len() as u16;
-            early.extend(stages::command_address(p, setting, count, tap_ps, request.fewest_taps, &mut draws));
+            let periods = (setting.rate.clock_period().0, tap_ps);
+            let fewest = request.fewest_taps;
+            early.extend(stages::command_address(bus, p, setting, count, periods, fewest, &mut draws));
         }
     }
     // Every rank and sub-channel is levelled once, whichever directions are captured.
     let mut levelled: Vec<(u8, Option<u8>)> = Vec::new();
     for (eye, lanes) in set.eyes.iter().zip(&byte_lanes) {
         let name = eye.capabilities.eye;
-        if !levelled.contains(&(name.rank, name.sub_channel)) {
+        if let Some(step) = facts.step(TrainingStep::WriteLevelling)
+            && !levelled.contains(&(name.rank, name.sub_channel))
+        {
             levelled.push((name.rank, name.sub_channel));
             let draws = |group: u16| keyed.parts("clock to strobe", name.rank, group);
             let tap_ps = eye.capabilities.grid.tap_step.0;
-            let mut stage = stages::write_levelling(p, setting, lanes, tap_ps, &draws);
+            let mut stage = stages::write_levelling(step, p, setting, lanes, tap_ps, &draws);
             stage.eye = Some(EyeName { direction: Direction::Write, ..name });
             early.push(stage);
         }
@@ -507,21 +516,29 @@ fn train_set(
         let name = eye.capabilities.eye;
         let tap_ps = eye.capabilities.grid.tap_step.0;
         let mut done = Vec::new();
-        if name.direction == Direction::Read {
+        if name.direction == Direction::Read
+            && let Some(step) = facts.step(TrainingStep::Gate)
+        {
             let draws = |group: u16| keyed.parts("strobe output", name.rank, group);
-            done.push(stages::gate(p, setting, lanes, tap_ps, request.fewest_taps, &draws));
+            done.push(stages::gate(step, p, setting, lanes, tap_ps, request.fewest_taps, &draws));
         }
-        if eye.surfaces.iter().any(LaneSurface::is_equalized) {
-            done.push(stages::dfe(&eye.capabilities.grid, &eye.lanes, &eye.surfaces));
+        if eye.surfaces.iter().any(LaneSurface::is_equalized)
+            && let Some(step) = facts.step(TrainingStep::Dfe)
+        {
+            done.push(stages::dfe(step, &eye.capabilities.grid, &eye.lanes, &eye.surfaces));
         }
         let mut settings = Vec::new();
         if done.iter().all(TrainingStage::passed) {
             let mut draws = keyed.draws("eye", &name.to_string(), 0);
             let grid = eye.capabilities.grid;
+            let steps = match name.direction {
+                Direction::Read => [TrainingStep::ReadCentring, TrainingStep::ReadVref],
+                Direction::Write => [TrainingStep::WriteCentring, TrainingStep::WriteVref],
+            };
             let trained = stages::train_eye(
+                steps.map(|step| facts.step(step).unwrap_or_default()),
                 p,
                 request,
-                name.direction,
                 &grid,
                 &eye.lanes,
                 &mut eye.surfaces,

@@ -1,5 +1,6 @@
 //! What can be mounted and set: interface, chips, modules, channels, supplies, patterns.
 
+use crate::generations::{Rail, TerminationRule};
 use crate::rates::{DataRate, Generation};
 use crate::results::LaneSet;
 use crate::text::Named;
@@ -31,8 +32,10 @@ pub struct Interface {
     pub read: SweepRange,
     /// Sweep of the write side (chip's write delay, DRAM's Vref).
     pub write: SweepRange,
-    /// 4-tap DFE (decision-feedback equalizer) in the chip's receiver, DDR5.
+    /// 4-tap DFE (decision-feedback equalizer) in the chip's receiver.
     pub dfe: bool,
+    /// Which terminations hold.
+    pub termination: TerminationRule,
 }
 
 /// A test chip. Its name seeds its variation in the simulated target.
@@ -293,10 +296,34 @@ pub struct Channel {
 pub struct Supply {
     /// Name in the plan.
     pub name: String,
-    pub vdd: Volts,
-    /// The rail that the eye refers to.
-    pub vddq: Volts,
-    pub vpp: Volts,
+    /// Every rail of the generation, in the order of its table.
+    pub rails: Vec<(Rail, Volts)>,
+}
+
+impl Supply {
+    /// The voltage of a rail; `None` where the generation has no such rail.
+    pub fn rail(&self, rail: Rail) -> Option<Volts> {
+        self.rails.iter().find(|(known, _)| *known == rail).map(|(_, volts)| *volts)
+    }
+
+    /// VDDQ, the rail that the eye refers to.
+    pub fn vddq(&self) -> Volts {
+        self.rail(Rail::Vddq).unwrap_or(Volts(f64::NAN))
+    }
+
+    /// Every rail by name.
+    pub fn named(&self) -> impl Iterator<Item = (&'static str, Volts)> + '_ {
+        self.rails.iter().map(|(rail, volts)| (rail.name(), *volts))
+    }
+
+    /// Sets a rail that the supply has.
+    pub fn set(&mut self, rail: Rail, volts: Volts) {
+        for (known, value) in &mut self.rails {
+            if *known == rail {
+                *value = volts;
+            }
+        }
+    }
 }
 
 /// Where a temperature level is held and measured.

@@ -8,6 +8,7 @@ use nightbench_core::devices::{
     BusKind, Channel, ChannelSegment, Chip, ControlPoint, Firmware, Interface, Landing, MeasuredChannel,
     ModelValue, Module, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
 };
+use nightbench_core::generations::{Rail, TerminationRule};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::{CaptureMode, Direction};
@@ -209,13 +210,14 @@ fn measured_channel(measured: &MeasuredChannel) -> Table {
 }
 
 pub(crate) fn supply(supply: &Supply) -> Text {
-    let Supply { name, vdd, vddq, vpp } = supply;
-    Table::new("value")
-        .text("name", name)
-        .number("vdd", vdd.0)
-        .number("vddq", vddq.0)
-        .number("vpp", vpp.0)
-        .finish()
+    let Supply { name, rails } = supply;
+    let word = |rail: Rail| match rail {
+        Rail::Vdd => "vdd",
+        Rail::Vddq => "vddq",
+        Rail::Vpp => "vpp",
+    };
+    let table = Table::new("value").text("name", name);
+    rails.iter().fold(table, |table, (rail, volts)| table.number(word(*rail), volts.0)).finish()
 }
 
 pub(crate) fn rate(rate: DataRate) -> String {
@@ -242,18 +244,22 @@ pub(crate) fn pattern(pattern: &Pattern) -> String {
 }
 
 pub(crate) fn interface(interface: &Interface) -> Text {
-    let Interface { generation, lanes, read, write, dfe } = interface;
-    let generation = match generation {
+    let Interface { generation, lanes, read, write, dfe, termination } = interface;
+    let word = match generation {
         Generation::Ddr4 => "DDR4",
         Generation::Ddr5 => "DDR5",
     };
-    Table::new("value")
-        .text("generation", generation)
-        .whole("lanes", *lanes)
-        .flag("equaliser", *dfe)
-        .table(sweep("value.read", read))
-        .table(sweep("value.write", write))
-        .finish()
+    let mut table =
+        Table::new("value").text("generation", word).whole("lanes", *lanes).flag("equaliser", *dfe);
+    // What a generation has without a word is not written: so are the texts of earlier plans.
+    if *termination != generation.facts().usual_termination {
+        let rule = match termination {
+            TerminationRule::Fixed => "fixed",
+            TerminationRule::Table => "table",
+        };
+        table = table.text("termination", rule);
+    }
+    table.table(sweep("value.read", read)).table(sweep("value.write", write)).finish()
 }
 
 fn sweep(path: &str, sweep: &SweepRange) -> Table {

@@ -53,7 +53,7 @@ impl FirstPlan<'_> {
             self.lanes(),
             if self.modules.is_empty() { "; assumed" } else { " of the widest module" },
         )?;
-        if generation == Generation::Ddr5 {
+        if generation.facts().dfe {
             writeln!(plan, "dfe = true                # the receiver's DFE is on; assumed")?;
         }
         let range = wide_sweep(generation);
@@ -165,10 +165,7 @@ impl FirstPlan<'_> {
 
     /// MT/s that every module is sold for.
     fn rated(&self) -> u32 {
-        let common = match self.generation {
-            Generation::Ddr4 => 3200,
-            Generation::Ddr5 => 5600,
-        };
+        let common = self.generation.facts().usual_rate;
         self.modules.iter().map(|(_, image)| image.rated.nominal()).min().unwrap_or(common)
     }
 
@@ -224,8 +221,8 @@ mod tests {
 
     #[test]
     fn every_first_plan_is_read_without_a_word() {
-        for generation in [Generation::Ddr4, Generation::Ddr5] {
-            for (_, kind) in ModuleKind::ALL {
+        for (_, generation) in Generation::ALL {
+            for kind in generation.facts().kinds.iter().copied() {
                 let text = FirstPlan { generation, kind, modules: &[], bench: None }.to_text();
                 let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}\n{text}"));
                 assert!(plan.warnings.is_empty(), "{:?}", plan.warnings);

@@ -139,7 +139,7 @@ fn below_the_grid(limit: &Limit, matrix: &Matrix, sweep: &SweepRange, supplies: 
         return (ps < tap / 4.0)
             .then(|| format!("asks for {minimum} {unit}, far less than one tap ({tap:.1} ps)"));
     }
-    let vddq = supplies.iter().map(|supply| supply.vddq.0).fold(0.0, f64::max) * 1000.0;
+    let vddq = supplies.iter().map(|supply| supply.vddq().0).fold(0.0, f64::max) * 1000.0;
     let step = vddq * sweep.vref_step_percent / 100.0;
     let mv = match limit.unit {
         LimitUnit::Millivolts => minimum,
@@ -174,7 +174,7 @@ fn too_large(limit: &Limit, rate: DataRate, sweep: &SweepRange, supplies: &[Supp
         };
     }
     let shown = f64::from(sweep.vref_steps) * sweep.vref_step_percent;
-    let vddq = supplies.iter().map(|supply| supply.vddq.0).fold(0.0, f64::max) * 1000.0;
+    let vddq = supplies.iter().map(|supply| supply.vddq().0).fold(0.0, f64::max) * 1000.0;
     let wanted = match limit.unit {
         LimitUnit::Millivolts => 100.0 * minimum / vddq.max(1e-9),
         LimitUnit::Steps => minimum * sweep.vref_step_percent,

@@ -1,6 +1,6 @@
 //! `new`: a first plan that runs at once.
 
-use crate::cli::{GenerationName, NewArguments};
+use crate::cli::NewArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
 use crate::inputs::named_files::read_spd;
@@ -65,12 +65,11 @@ fn read_module(path: &Path) -> Result<(String, SpdImage), Failure> {
 
 /// The modules', if any; else what was asked for, or is answered at a terminal.
 fn generation(arguments: &NewArguments, modules: &[(String, SpdImage)]) -> Result<Generation, Failure> {
-    let named = arguments.generation.map(|name| match name {
-        GenerationName::Ddr4 => Generation::Ddr4,
-        GenerationName::Ddr5 => Generation::Ddr5,
-    });
+    let named = arguments.generation;
     let Some((first, image)) = modules.first() else {
-        let unknown = |word: &str| Failure::invalid(format!("`{word}` is neither DDR4 nor DDR5"));
+        let unknown = |word: &str| {
+            Failure::invalid(format!("`{word}` is no generation; use {}", Generation::names(|_| true)))
+        };
         return named.map_or_else(|| asked("Generation", "DDR4", by_name, unknown), Ok);
     };
     let wanted = named.unwrap_or(image.generation);
@@ -86,9 +85,7 @@ fn generation(arguments: &NewArguments, modules: &[(String, SpdImage)]) -> Resul
 }
 
 fn by_name(word: &str) -> Option<Generation> {
-    [Generation::Ddr4, Generation::Ddr5]
-        .into_iter()
-        .find(|generation| generation.to_string().eq_ignore_ascii_case(word))
+    Generation::ALL.iter().find(|(name, _)| name.eq_ignore_ascii_case(word)).map(|(_, known)| *known)
 }
 
 fn kind(word: &str) -> Option<ModuleKind> {

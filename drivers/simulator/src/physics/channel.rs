@@ -8,6 +8,7 @@ use super::path::{Element, Layout, LineMaterial, Path};
 use super::pattern::Pattern;
 use super::twoport::{Abcd, Complex};
 use super::variation::{BitVariation, Mounting};
+use nightbench_core::generations::Signalling;
 use nightbench_core::results::Direction;
 use std::f64::consts::TAU;
 
@@ -27,6 +28,8 @@ pub struct Setup {
     pub parameters: Parameters,
     /// What is fitted.
     pub path: Path,
+    /// How its lines are driven and terminated.
+    pub signalling: Signalling,
     /// How the contacts sit in this mounting.
     pub mounting: Mounting,
     /// Which end drives.
@@ -40,12 +43,13 @@ pub struct Setup {
 }
 
 impl Setup {
-    /// A read of `path` with random data, nominal contacts and no DFE.
+    /// A read of `path`, terminated to VDDQ, with random data, nominal contacts and no DFE.
     #[must_use]
     pub fn read(parameters: Parameters, path: Path, operating_point: OperatingPoint) -> Self {
         Setup {
             parameters,
             path,
+            signalling: Signalling::Pod,
             mounting: Mounting::default(),
             direction: Direction::Read,
             operating_point,

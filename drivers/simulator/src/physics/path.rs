@@ -16,6 +16,27 @@ pub struct Measured {
     pub replaces: Vec<ChannelSegment>,
 }
 
+/// What terminates a pad that is not addressed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Load {
+    Off,
+    /// The model's `odt_park_ohm`.
+    Park,
+    /// This resistance at calibration, ohm.
+    Ohm(f64),
+}
+
+impl Load {
+    /// Conductance, S.
+    fn siemens(self, drifted: &Drifted) -> f64 {
+        match self {
+            Load::Off => 0.0,
+            Load::Park => 1.0 / drifted.park_ohm,
+            Load::Ohm(ohm) => 1.0 / (ohm * drifted.odt_factor),
+        }
+    }
+}
+
 /// One data line's way from the memory to the controller.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Path {
@@ -23,14 +44,16 @@ pub struct Path {
     pub kind: BusKind,
     /// Package ranks: 1, 2 or 4. Further ranks are stubs at the ball; not seen behind a data buffer.
     pub ranks: u8,
-    /// Ranks that are not addressed keep their park termination on.
-    pub park_other_ranks: bool,
+    /// Termination of the module's ranks that are not addressed.
+    pub other_ranks: Load,
     /// Risers between module and board, 0 to 3.
     pub risers: u8,
     /// An adapter card from a SODIMM's to the full-size connector.
     pub adapter: bool,
     /// The board's second slot.
     pub second_slot: SecondSlot,
+    /// Termination of a module in the second slot.
+    pub other_module: Load,
     /// A measurement in place of modelled segments.
     pub measured: Option<Measured>,
 }
@@ -85,10 +108,11 @@ impl Path {
         Path {
             kind,
             ranks: 1,
-            park_other_ranks: false,
+            other_ranks: Load::Off,
             risers: 0,
             adapter: false,
             second_slot: SecondSlot::None,
+            other_module: Load::Park,
             measured: None,
         }
     }
@@ -231,7 +255,7 @@ impl Builder<'_> {
         let (package, pad) = self.die(path.kind == BusKind::Stacked);
         let mut out = vec![pad.clone(), package.clone()];
         for _ in 1..path.ranks {
-            let load = if path.park_other_ranks { 1.0 / self.drifted.park_ohm } else { 0.0 };
+            let load = path.other_ranks.siemens(self.drifted);
             out.push(Element::Stub(vec![package.clone(), pad.clone()], load));
         }
         out.push(Element::Shunt(p.via_c_pf * 1e-12));
@@ -288,7 +312,7 @@ impl Builder<'_> {
         ];
         let mut load = 0.0;
         if path.second_slot == SecondSlot::Populated {
-            load = 1.0 / self.drifted.park_ohm;
+            load = path.other_module.siemens(self.drifted);
             stub.push(Element::Shunt(p.pad_c_pf * 1e-12));
             if path.kind == BusKind::LoadReduced {
                 let (package, pad, line) = self.buffer();

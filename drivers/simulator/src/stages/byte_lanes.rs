@@ -62,9 +62,9 @@ fn packages_before(module: &Module, lanes: &ByteLanes, position: usize) -> f64 {
     groups / per_package.max(1.0)
 }
 
-/// ZQ calibration: can driver and termination be brought back to nominal at this temperature and supply?
-pub fn zq_calibration(p: &Parameters, setting: &Setting, lanes: &ByteLanes) -> TrainingStage {
-    let (dt, dv) = (setting.calibrated_at.0 - p.t_ref_c, setting.supply.vddq.0 / p.vddq_nominal_v - 1.0);
+/// ZQ calibration (`name`): can driver and termination be brought back to nominal at this temperature and supply?
+pub fn zq_calibration(name: &str, p: &Parameters, setting: &Setting, lanes: &ByteLanes) -> TrainingStage {
+    let (dt, dv) = (setting.calibrated_at.0 - p.t_ref_c, setting.supply.vddq().0 / p.vddq_nominal_v - 1.0);
     let drifted = (1.0 + p.ron_tc_per_k * dt) * (1.0 + p.ron_vc * dv);
     let correction = (1.0 / drifted.max(1e-3) - 1.0).abs();
     let results = lanes.groups.iter().map(|group| {
@@ -74,12 +74,13 @@ pub fn zq_calibration(p: &Parameters, setting: &Setting, lanes: &ByteLanes) -> T
         lane
     });
     let causes = ["ZQ resistor open or shorted", "supply out of range"];
-    stage("ZQ calibration", true, results.collect(), &causes)
+    stage(name, true, results.collect(), &causes)
 }
 
 /// Write levelling: the strobe's delay that meets the clock at each package. The clock is a quarter period late at the
 /// first package and later by `flyby_ps` at each further one; flight times and strobe skews come from the model.
 pub fn write_levelling(
+    name: &str,
     p: &Parameters,
     setting: &Setting,
     lanes: &ByteLanes,
@@ -102,7 +103,7 @@ pub fn write_levelling(
         "flight time of CK against DQS beyond the delay's range",
         "byte lane stuck at 0 or 1: broken CK, DQS or DQ return",
     ];
-    stage("write levelling", true, results.collect(), &causes)
+    stage(name, true, results.collect(), &causes)
 }
 
 /// DQS gate training: where the gate opens and how wide its window is.
@@ -111,6 +112,7 @@ pub fn write_levelling(
 /// amplitude stays below the detector's threshold, less jitter. The gate's delay is the flight of the clock to the
 /// package, the DRAM's output delay and the flight of the strobe back.
 pub fn gate(
+    name: &str,
     p: &Parameters,
     setting: &Setting,
     lanes: &ByteLanes,
@@ -142,5 +144,5 @@ pub fn gate(
         "no DQS toggles: dead DQS, or wrong termination (RTT)",
         "gate on a wrong cycle: whole byte wrong, but shifted",
     ];
-    stage("DQS gate", true, results.collect(), &causes)
+    stage(name, true, results.collect(), &causes)
 }

@@ -1,6 +1,7 @@
 //! Access to the bytes of an SPD image: size and generation check, bit fields, checksum, maker's block.
 
-use super::{DDR4_BYTES, DDR5_BYTES, SpdError};
+use super::SpdError;
+use nightbench_core::generations::Spd;
 use nightbench_core::rates::Generation;
 
 /// The bytes of an image whose size fits its generation.
@@ -44,7 +45,7 @@ pub(super) fn crc16(bytes: &[u8]) -> u16 {
 impl<'a> Image<'a> {
     /// Tells the generation and checks the size against it.
     pub fn open(bytes: &'a [u8]) -> Result<(Generation, Image<'a>), SpdError> {
-        let whole = "512 bytes (DDR4) or 1024 bytes (DDR5)";
+        let whole = &sizes();
         if bytes.is_empty() {
             return Err(SpdError::over(
                 0..=0,
@@ -66,24 +67,18 @@ impl<'a> Image<'a> {
         let Some(&kind) = bytes.get(2) else {
             return Err(ends_early(bytes.len(), whole));
         };
-        let (generation, size) = match kind {
-            0x0C => (Generation::Ddr4, DDR4_BYTES),
-            0x12 => (Generation::Ddr5, DDR5_BYTES),
-            _ => {
-                let name = match kind {
-                    0x0B => " (DDR3)",
-                    0x0E => " (DDR4E)",
-                    0x10 => " (LPDDR4)",
-                    0x13 => " (LPDDR5)",
-                    _ => "",
-                };
-                return Err(SpdError::at(
-                    2,
-                    "memory type",
-                    format!("0x{kind:02X}{name}"),
-                    "0x0C (DDR4) or 0x12 (DDR5)",
-                ));
-            }
+        let Some((generation, Spd { bytes: size, .. })) = readable().find(|(_, spd)| spd.memory_type == kind)
+        else {
+            let name = match kind {
+                0x0B => " (DDR3)",
+                0x0E => " (DDR4E)",
+                0x10 => " (LPDDR4)",
+                0x13 => " (LPDDR5)",
+                _ => "",
+            };
+            let known: Vec<String> =
+                readable().map(|(of, spd)| format!("0x{:02X} ({of})", spd.memory_type)).collect();
+            return Err(SpdError::at(2, "memory type", format!("0x{kind:02X}{name}"), known.join(" or ")));
         };
         if bytes.len() < size {
             return Err(ends_early(bytes.len(), &format!("{size} bytes for {generation}")));
@@ -205,6 +200,17 @@ impl<'a> Image<'a> {
         }
         Ok(Some(text))
     }
+}
+
+/// Generations whose images are read, with what these are.
+fn readable() -> impl Iterator<Item = (Generation, Spd)> {
+    Generation::ALL.into_iter().filter_map(|(_, generation)| Some((generation, generation.facts().spd?)))
+}
+
+/// The sizes of whole images.
+fn sizes() -> String {
+    let sizes: Vec<String> = readable().map(|(of, spd)| format!("{} bytes ({of})", spd.bytes)).collect();
+    sizes.join(" or ")
 }
 
 fn ends_early(length: usize, whole: &str) -> SpdError {

@@ -22,10 +22,8 @@ use bytes::Image;
 use nightbench_core::devices::ModuleKind;
 use nightbench_core::rates::{DataRate, Generation};
 
-/// Size of a DDR4 image, bytes.
-pub const DDR4_BYTES: usize = 512;
-/// Size of a DDR5 image, bytes: the largest that is read.
-pub const DDR5_BYTES: usize = 1024;
+/// Size of the largest image that is read, bytes.
+pub const MOST_BYTES: usize = 1024;
 
 /// How the dies of one DRAM package load the data bus.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -3,6 +3,7 @@
 use super::bytes::crc16;
 use super::*;
 use crate::Plan;
+use nightbench_core::generations::TerminationRule;
 use proptest::prelude::*;
 
 const STORED: [(&str, &str); 14] = [
@@ -43,8 +44,8 @@ fn patched(name: &str, changes: &[(usize, u8)]) -> Vec<u8> {
 
 fn reseal(image: &mut [u8]) {
     let blocks: &[(usize, usize)] = match image.len() {
-        DDR4_BYTES => &[(0, 126), (128, 254)],
-        DDR5_BYTES => &[(0, 510)],
+        512 => &[(0, 126), (128, 254)],
+        1024 => &[(0, 510)],
         _ => &[],
     };
     for (first, stored) in blocks {
@@ -368,6 +369,7 @@ fn a_module_of_the_other_generation_does_not_fit() {
         read: sweep(),
         write: sweep(),
         dfe: false,
+        termination: TerminationRule::Fixed,
     };
     let error = read("ddr4-udimm-3200").to_module("a", &interface).unwrap_err();
     assert!(error.contains("byte 2") && error.contains("DDR5"), "{error}");

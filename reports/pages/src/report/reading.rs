@@ -4,7 +4,7 @@ use super::words::{count, ratio};
 use judge::judged::{JudgedRun, RunFacts};
 use nightbench_core::point_rule::PointRule;
 use plan::limits::Metric;
-use plan::presets::DDR4_MASK_BER;
+use plan::presets::MASK_BER;
 use serde::Serialize;
 
 /// Words beside the decision.
@@ -37,7 +37,7 @@ pub(super) fn reading(run: &JudgedRun, facts: &RunFacts) -> Reading {
         format!(
             "The DDR4 write mask is defined at a bit error ratio of {}; it is judged at the one that was counted, and what \
              lies beyond is extrapolated for information only.",
-            ratio(DDR4_MASK_BER)
+            ratio(MASK_BER)
         )
     } else {
         String::new()

@@ -13,6 +13,7 @@ use super::super::variation::{BitDraws, BitVariation, Contact, Mounting};
 use super::super::{Link, OperatingPoint, Parameters, Path, PhysicsError, Setup};
 use super::{close, lane, near, read_setup, risers};
 use nightbench_core::devices::{BusKind, ChannelSegment, SecondSlot};
+use nightbench_core::rates::Generation;
 use nightbench_core::results::Direction;
 
 fn direct(rate: f64) -> Setup {
@@ -26,7 +27,7 @@ fn width(setup: Setup) -> usize {
 
 #[test]
 fn every_parameter_can_be_set_and_is_listed() {
-    for start in [Parameters::ddr4(), Parameters::ddr5()] {
+    for start in Generation::ALL.map(|(_, generation)| Parameters::of(generation)) {
         start.validate().unwrap();
         let entries: Vec<_> = start.entries().collect();
         assert_eq!(entries.len(), NAMES.len());
@@ -39,7 +40,7 @@ fn every_parameter_can_be_set_and_is_listed() {
         }
         assert!(changed.entries().all(|entry| entry.mark == Mark::Given));
     }
-    let ddr5 = Parameters::ddr5();
+    let ddr5 = Parameters::of(Generation::Ddr5);
     let memory = ddr5.entries().filter(|e| e.mark == Mark::Memory).count();
     let before = Parameters::ddr4().entries().filter(|e| e.mark == Mark::Memory).count();
     // The preamble is from memory in both tables.
@@ -298,7 +299,7 @@ fn patterns_order_as_their_interference_does() {
 
 #[test]
 fn feedback_opens_a_ddr5_eye() {
-    let p = Parameters::ddr5();
+    let p = Parameters::of(Generation::Ddr5);
     let path = risers(BusKind::Unbuffered, 1, false);
     let setup = Setup::read(p, path, OperatingPoint::calibrated(4.8e9, 25.0, 1.1));
     let equalized = Setup { dfe: Dfe::FourTap, ..setup.clone() };

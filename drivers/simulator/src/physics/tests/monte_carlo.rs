@@ -25,7 +25,7 @@ fn errors(setup: &Setup, place: Place, seed: u64) -> u64 {
     let response = Shaper::new(&channel).response(&channel.transfer(&bit).unwrap());
     let (p, at, drifted) = (&setup.parameters, &setup.operating_point, channel.drifted());
     let (ui, amplitude) = (at.unit_interval_s(), 0.5 * at.vddq_v);
-    let (_, middle) = timing::levels_v(at.vddq_v, response.h0);
+    let (_, middle) = timing::levels_v(setup.signalling, at.vddq_v, response.h0);
     let threshold = timing::thresholds_v(p, at.vddq_v, &bit)[place.1] - middle;
     let instant_ui = timing::tap_instants_ui(p, drifted, &bit, ui)[place.0];
     let weights: Vec<f64> = std::iter::once(1.0).chain(p.coupling_weights()).collect();
