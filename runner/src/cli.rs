@@ -221,7 +221,7 @@ pub struct NewArguments {
     /// Memory generation. Default: that of the modules; else asked at a terminal, else DDR4.
     #[arg(long, value_name = "GENERATION", ignore_case = true, value_parser = generations())]
     pub generation: Option<Generation>,
-    /// Kind of the invented module where no SPD image is named: UDIMM, SODIMM, RDIMM, LRDIMM.
+    /// Kind of the invented module where no SPD image is named: UDIMM, SODIMM, RDIMM, LRDIMM, soldered, CAMM2.
     #[arg(long, value_name = "KIND")]
     pub kind: Option<String>,
     /// Bench (TOML) whose limits and mounted parts the plan takes over.

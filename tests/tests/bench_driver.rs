@@ -49,6 +49,7 @@ pub fn setting(plan: &Plan, temperature: f64) -> Setting {
         pattern: plan.matrix.patterns[0].clone(),
         mounting: 0,
         start: 0,
+        wck_ratio: None,
         noise_key: [7; 32],
     }
 }

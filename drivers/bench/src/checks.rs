@@ -43,6 +43,7 @@ pub(super) fn configure_request(bench: &BenchFile, setting: &Setting, levels: &[
         pattern: setting.pattern.name(),
         mounting: setting.mounting,
         start: setting.start,
+        wck_ratio: setting.wck_ratio,
         job: setting.noise_key.iter().map(|byte| format!("{byte:02x}")).collect(),
     }
 }

@@ -94,6 +94,7 @@ pub fn setting() -> Setting {
         pattern: Pattern::Prbs(7),
         mounting: 0,
         start: 0,
+        wck_ratio: None,
         noise_key: [0; 32],
     }
 }

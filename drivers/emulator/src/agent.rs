@@ -375,6 +375,7 @@ impl Shared {
             pattern: pattern.ok_or_else(|| unknown("pattern", &request.pattern))?.clone(),
             mounting: request.mounting,
             start: request.start,
+            wck_ratio: request.wck_ratio,
             noise_key,
         })
     }

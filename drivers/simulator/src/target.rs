@@ -488,7 +488,7 @@ fn train_set(
             let mut draws = keyed.parts("command lines", 0, 0);
             let tap_ps = first.capabilities.grid.tap_step.0;
             let count = first.lanes.len() as u16;
-            let periods = (setting.rate.clock_period().0, tap_ps);
+            let periods = (setting.clock_period().0, tap_ps);
             let fewest = request.fewest_taps;
             early.extend(stages::command_address(bus, p, setting, count, periods, fewest, &mut draws));
         }

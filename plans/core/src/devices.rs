@@ -36,6 +36,8 @@ pub struct Interface {
     pub dfe: bool,
     /// Which terminations hold.
     pub termination: TerminationRule,
+    /// Data-clock (WCK) periods in a period of the command clock; `None` where both are one clock.
+    pub wck_ratio: Option<u8>,
 }
 
 /// A test chip. Its name seeds its variation in the simulated target.
@@ -82,15 +84,21 @@ pub enum ModuleKind {
     Rdimm,
     /// Load-reduced: buffers regenerate the data, too.
     Lrdimm,
+    /// No module: the device is soldered onto the board, beside the chip.
+    Soldered,
+    /// A small module on a compression connector.
+    Camm2,
 }
 
 impl ModuleKind {
     /// Every kind with its name.
-    pub const ALL: [(&'static str, ModuleKind); 4] = [
+    pub const ALL: [(&'static str, ModuleKind); 6] = [
         ("UDIMM", ModuleKind::Udimm),
         ("SODIMM", ModuleKind::Sodimm),
         ("RDIMM", ModuleKind::Rdimm),
         ("LRDIMM", ModuleKind::Lrdimm),
+        ("soldered", ModuleKind::Soldered),
+        ("CAMM2", ModuleKind::Camm2),
     ];
 
     /// The JEDEC name.
@@ -112,21 +120,32 @@ pub enum BusKind {
     Stacked,
     /// Two half-populated modules that share an address bus.
     HalfPopulated,
+    /// A device on the board: no connector.
+    Soldered,
+    /// CAMM2: one compression connector.
+    Compression,
 }
 
 impl BusKind {
     /// Every bus kind with the word that a plan uses in `fits` and in the `kind` of a skip.
-    pub const ALL: [(&'static str, BusKind); 6] = [
+    pub const ALL: [(&'static str, BusKind); 8] = [
         ("UDIMM", BusKind::Unbuffered),
         ("SODIMM", BusKind::SmallOutline),
         ("RDIMM", BusKind::Registered),
         ("LRDIMM", BusKind::LoadReduced),
         ("3DS", BusKind::Stacked),
         ("half-populated", BusKind::HalfPopulated),
+        ("soldered", BusKind::Soldered),
+        ("CAMM2", BusKind::Compression),
     ];
 
     pub fn name(self) -> &'static str {
         Self::ALL[self as usize].0
+    }
+
+    /// Stands alone at the end of its lines: no riser, adapter card or second slot, and the chip is soldered, too.
+    pub fn is_point_to_point(self) -> bool {
+        matches!(self, BusKind::Soldered | BusKind::Compression)
     }
 }
 
@@ -161,6 +180,8 @@ impl Module {
         match self.kind {
             _ if self.half_populated => BusKind::HalfPopulated,
             ModuleKind::Lrdimm => BusKind::LoadReduced,
+            ModuleKind::Soldered => BusKind::Soldered,
+            ModuleKind::Camm2 => BusKind::Compression,
             _ if self.stacked => BusKind::Stacked,
             ModuleKind::Udimm => BusKind::Unbuffered,
             ModuleKind::Sodimm => BusKind::SmallOutline,

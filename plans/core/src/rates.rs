@@ -64,7 +64,7 @@ impl DataRate {
         Picoseconds(3e6 / f64::from(self.thirds))
     }
 
-    /// Clock period, tCK = 2 UI.
+    /// Period of the clock that the data follow, 2 UI: tCK, on LPDDR5 that of WCK.
     pub fn clock_period(self) -> Picoseconds {
         Picoseconds(6e6 / f64::from(self.thirds))
     }
@@ -128,6 +128,28 @@ mod tests {
             assert_eq!(rate.clock_period().0.floor() as u32, spd, "{rate}");
             assert!((rate.ui().0 - ui).abs() < 5.1e-3, "{rate}");
         }
+    }
+
+    /// Clock periods: DDR3 data sheets (2.5, 1.875, 1.5, 1.25, 1.071, 0.938 ns); LPDDR4X 468 and 535 ps (a data sheet's
+    /// speed grades); LPDDR5-6400 has a CK of 800 MHz with WCK:CK = 4:1 (a data sheet), so a bit of an eighth of 1250 ps.
+    #[test]
+    fn periods_of_the_other_generations() {
+        let ddr3: Vec<(u32, f64)> =
+            Generation::Ddr3.rates().map(|rate| (rate.nominal(), rate.clock_period().0)).collect();
+        let sheet =
+            [(800, 2500.0), (1066, 1875.0), (1333, 1500.0), (1600, 1250.0), (1866, 1071.4), (2133, 937.5)];
+        assert_eq!(ddr3.len(), sheet.len());
+        for ((name, period), (known, ps)) in ddr3.into_iter().zip(sheet) {
+            assert!(name == known && (period - ps).abs() < 0.1, "{name}: {period}");
+        }
+        let of = |generation, name| DataRate::parse(generation, name).expect("a rate");
+        for (name, ps) in [("4266", 468.0), ("4267", 468.0), ("3733", 535.0)] {
+            assert_eq!(of(Generation::Lpddr4x, name).clock_period().0.floor(), ps);
+        }
+        assert_eq!(of(Generation::Lpddr5, "6400").ui().0, 1250.0 / 8.0);
+        assert!((of(Generation::Lpddr5, "LPDDR5X-8533").mega_transfers() - 8.0 * 3200.0 / 3.0).abs() < 1e-9);
+        assert_eq!(of(Generation::Lpddr5, "9600").to_string(), "9600");
+        assert!(DataRate::parse(Generation::Ddr4, "DDR5-3200").is_none(), "a rate of another generation");
     }
 
     #[test]

@@ -164,6 +164,8 @@ fn bus_word(kind: BusKind) -> &'static str {
         BusKind::LoadReduced => "load-reduced",
         BusKind::Stacked => "die-stacked",
         BusKind::HalfPopulated => "half-populated-pair",
+        BusKind::Soldered => "soldered",
+        BusKind::Compression => "camm2",
     }
 }
 
@@ -215,6 +217,10 @@ pub(crate) fn supply(supply: &Supply) -> Text {
         Rail::Vdd => "vdd",
         Rail::Vddq => "vddq",
         Rail::Vpp => "vpp",
+        Rail::Vdd1 => "vdd1",
+        Rail::Vdd2 => "vdd2",
+        Rail::Vdd2h => "vdd2h",
+        Rail::Vdd2l => "vdd2l",
     };
     let table = Table::new("value").text("name", name);
     rails.iter().fold(table, |table, (rail, volts)| table.number(word(*rail), volts.0)).finish()
@@ -244,10 +250,13 @@ pub(crate) fn pattern(pattern: &Pattern) -> String {
 }
 
 pub(crate) fn interface(interface: &Interface) -> Text {
-    let Interface { generation, lanes, read, write, dfe, termination } = interface;
+    let Interface { generation, lanes, read, write, dfe, termination, wck_ratio } = interface;
     let word = match generation {
+        Generation::Ddr3 => "DDR3",
         Generation::Ddr4 => "DDR4",
         Generation::Ddr5 => "DDR5",
+        Generation::Lpddr4x => "LPDDR4X",
+        Generation::Lpddr5 => "LPDDR5",
     };
     let mut table =
         Table::new("value").text("generation", word).whole("lanes", *lanes).flag("equaliser", *dfe);
@@ -258,6 +267,9 @@ pub(crate) fn interface(interface: &Interface) -> Text {
             TerminationRule::Table => "table",
         };
         table = table.text("termination", rule);
+    }
+    if let Some(ratio) = wck_ratio {
+        table = table.whole("wck_ratio", *ratio);
     }
     table.table(sweep("value.read", read)).table(sweep("value.write", write)).finish()
 }

@@ -58,7 +58,9 @@ pub(super) fn default_interface(generation: Generation, lanes: u16) -> Interface
         },
         None => read.clone(),
     };
-    Interface { generation, lanes, read, write, dfe: false, termination: facts.usual_termination }
+    let wck_ratio = facts.strobe.ratios().first().map(|(ratio, _)| *ratio);
+    let termination = facts.usual_termination;
+    Interface { generation, lanes, read, write, dfe: false, termination, wck_ratio }
 }
 
 /// Reads `[interface]`. Defaults: 64 taps of UI/32 (an estimate); Vref as the generation's table has it.
@@ -96,8 +98,27 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
         );
     }
     let termination = section.choice("termination", &TerminationRule::ALL).unwrap_or(usual.termination);
+    let wck_ratio = section.choices_number("wck_ratio", &[2, 4]).map(|ratio| ratio as u8);
+    if let Some(generation) =
+        generation.filter(|known| wck_ratio.is_some() && known.facts().strobe.ratios().is_empty())
+    {
+        section.mistake(
+            "wck_ratio",
+            format!("a {generation} interface has no WCK (data clock) beside its command clock"),
+            "remove `wck_ratio`",
+        );
+    }
     section.finish();
-    Some(Interface { generation: generation?, lanes: lanes? as u16, read, write, dfe, termination })
+    let wck_ratio = wck_ratio.or(usual.wck_ratio);
+    Some(Interface {
+        generation: generation?,
+        lanes: lanes? as u16,
+        read,
+        write,
+        dfe,
+        termination,
+        wck_ratio,
+    })
 }
 
 /// Declared things by unique name, each in a table of its own. One that is declared with a mistake is left

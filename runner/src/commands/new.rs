@@ -28,9 +28,21 @@ pub fn new(terminal: &Terminal, arguments: &NewArguments) -> Outcome {
             ));
         }
         (Some(word), true) => kind(word).ok_or_else(|| unknown_kind(word))?,
-        (None, true) => asked("Module kind", "UDIMM", kind, unknown_kind)?,
-        (None, false) => ModuleKind::Udimm,
+        (None, true) => {
+            let usual = generation.facts().kinds.first().map_or("UDIMM", |kind| kind.name());
+            asked("Module kind", usual, kind, unknown_kind)?
+        }
+        (None, false) => modules.first().map_or(ModuleKind::Udimm, |(_, image)| image.kind),
     };
+    let kinds = generation.facts().kinds;
+    if !kinds.contains(&kind) {
+        let names: Vec<&str> = kinds.iter().map(|kind| kind.name()).collect();
+        return Err(Failure::invalid(format!(
+            "{} is no kind of {generation}; its kinds: {}",
+            kind.name(),
+            names.join(", ")
+        )));
+    }
     let bench = bench.as_ref().map(|(name, bench)| (name.as_str(), bench));
     let text = FirstPlan { generation, kind, modules: &modules, bench }.to_text();
     let path = &arguments.plan;

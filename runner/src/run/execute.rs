@@ -137,6 +137,7 @@ impl<'p> Executor<'p> {
             pattern: condition.pattern(plan).clone(),
             mounting: u32::from(job.mounting),
             start: u32::from(job.start),
+            wck_ratio: plan.interface.wck_ratio,
             noise_key: self.keys.attempt_noise_key(condition, job, attempt),
         }
     }

@@ -173,6 +173,8 @@ table! {
     pad_c_pf = 0.33, "pF", Fitted, 0.0 ..= 20.0, "Edge-finger and pad capacitance";
     so_conn_l_nh = 1.2, "nH", Fitted, 0.0 ..= 50.0, "Small-outline connector inductance";
     so_conn_c_pf = 0.40, "pF", Fitted, 0.0 ..= 20.0, "Small-outline connector capacitance";
+    camm_l_nh = 0.5, "nH", Estimate, 0.0 ..= 50.0, "Compression-connector inductance (CAMM2)";
+    camm_c_pf = 0.3, "pF", Estimate, 0.0 ..= 20.0, "Compression-connector capacitance (CAMM2)";
     riser_z_ohm = 64.0, "ohm", Fitted, 10.0 ..= 200.0, "Riser line impedance";
     riser_len_mm = 32.0, "mm", Fitted, 0.1 ..= 500.0, "Riser line length";
     riser_w_mm = 0.13, "mm", Fitted, 0.01 ..= 5.0, "Riser trace width";

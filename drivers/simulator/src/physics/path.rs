@@ -120,7 +120,7 @@ impl Path {
     /// Connectors between module and chip that couple neighbouring bits: the board's, the risers', the adapter's.
     #[must_use]
     pub fn connectors(&self) -> u32 {
-        1 + u32::from(self.risers) + u32::from(self.adapter)
+        u32::from(self.kind != BusKind::Soldered) + u32::from(self.risers) + u32::from(self.adapter)
     }
 
     /// Refuses what cannot be fitted.
@@ -138,6 +138,14 @@ impl Path {
             return Err(PhysicsError::Inconsistent(format!(
                 "the channel has {} risers; the model covers 0 to 3: give a measured two-port for a longer one",
                 self.risers
+            )));
+        }
+        if self.kind.is_point_to_point()
+            && (self.risers > 0 || self.adapter || self.second_slot != SecondSlot::None)
+        {
+            return Err(PhysicsError::Inconsistent(format!(
+                "a {} device stands alone at the end of its lines: no riser, adapter card or second slot",
+                self.kind.name()
             )));
         }
         if let Some(measured) = &self.measured {
@@ -176,10 +184,13 @@ impl Path {
                 if self.adapter { build.adapter(&mounting.adapter) } else { Vec::new() },
             ),
             (ChannelSegment::Risers, build.risers(&mounting.risers, usize::from(self.risers))),
-            (ChannelSegment::Connector, build.board_connector(&mounting.board)),
+            (ChannelSegment::Connector, build.board_connector(self.kind, &mounting.board)),
             (ChannelSegment::SecondSlot, build.second_slot(self)),
             (ChannelSegment::Board, vec![build.board()]),
-            (ChannelSegment::Socket, build.socket(&mounting.socket)),
+            (
+                ChannelSegment::Socket,
+                if self.kind.is_point_to_point() { Vec::new() } else { build.socket(&mounting.socket) },
+            ),
         ];
         let mut placed = false;
         for (segment, elements) in segments {
@@ -244,7 +255,8 @@ impl Builder<'_> {
         self.line(LineMaterial::Module, p.mod_z_ohm, length_mm * 1e-3)
     }
 
-    /// Items 1 to 7: pad, package, ranks, module line, series resistor, edge finger.
+    /// Items 1 to 7: pad, package, ranks, module line, series resistor, edge finger. A soldered device has no more than its
+    /// via; a compression connector touches the module line's end.
     fn module(&mut self, path: &Path) -> Vec<Element> {
         let p = self.p;
         let finger = Element::Shunt(p.pad_c_pf * 1e-12);
@@ -259,7 +271,13 @@ impl Builder<'_> {
             out.push(Element::Stub(vec![package.clone(), pad.clone()], load));
         }
         out.push(Element::Shunt(p.via_c_pf * 1e-12));
+        if path.kind == BusKind::Soldered {
+            return out;
+        }
         out.push(self.module_line(path.kind));
+        if path.kind == BusKind::Compression {
+            return out;
+        }
         out.push(Element::Series(p.r_stub_ohm, 0.0));
         out.push(finger);
         out
@@ -293,9 +311,13 @@ impl Builder<'_> {
         out
     }
 
-    fn board_connector(&mut self, contact: &Contact) -> Vec<Element> {
+    fn board_connector(&mut self, kind: BusKind, contact: &Contact) -> Vec<Element> {
         let p = self.p;
-        Self::connector(p.conn_l_nh, p.conn_c_pf, p.via_c_pf, contact).to_vec()
+        match kind {
+            BusKind::Soldered => Vec::new(),
+            BusKind::Compression => Self::connector(p.camm_l_nh, p.camm_c_pf, p.via_c_pf, contact).to_vec(),
+            _ => Self::connector(p.conn_l_nh, p.conn_c_pf, p.via_c_pf, contact).to_vec(),
+        }
     }
 
     fn second_slot(&mut self, path: &Path) -> Vec<Element> {

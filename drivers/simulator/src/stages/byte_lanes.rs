@@ -57,6 +57,8 @@ fn packages_before(module: &Module, lanes: &ByteLanes, position: usize) -> f64 {
             let own = lanes.groups.get(position).map_or(0, |group| half(group.0));
             lanes.groups.iter().take(position).filter(|group| half(group.0) == own).count() as f64
         }
+        // A channel of its own a device, with a clock of its own.
+        kind if kind.is_point_to_point() => 0.0,
         _ => place,
     };
     groups / per_package.max(1.0)
@@ -87,7 +89,7 @@ pub fn write_levelling(
     tap_ps: f64,
     keyed: &dyn Fn(u16) -> Draws,
 ) -> TrainingStage {
-    let tck_ps = setting.rate.clock_period().0;
+    let tck_ps = setting.clock_period().0;
     let flight_ps = lanes.mean_flight_ps();
     let results = lanes.groups.iter().enumerate().map(|(position, group)| {
         let mut draws = keyed(group.0);

@@ -114,6 +114,7 @@ impl Bench {
             pattern: self.plan.matrix.patterns[0].clone(),
             mounting: 0,
             start: 0,
+            wck_ratio: self.plan.interface.wck_ratio,
             noise_key: [0; 32],
         }
     }

@@ -2,6 +2,8 @@
 
 use super::{Bench, names, with_model};
 use contract::StartKind;
+use nightbench_core::generations::TrainingStep;
+use nightbench_core::rates::Generation;
 use nightbench_core::results::Direction;
 
 const BOTH: [Direction; 2] = [Direction::Read, Direction::Write];
@@ -186,4 +188,72 @@ fn ddr5_adapts_its_dfe_while_training() {
     let mut plain = Bench::new(ddr5(32), &[Direction::Read]);
     let setting = plain.setting("unbuffered", "direct", "4800", 25.0);
     assert!(!names(&plain.train(&setting, StartKind::PowerCycle)).contains(&"DFE"));
+}
+
+/// A plan of a generation with one device of its first kind.
+fn plain(generation: Generation, lanes: u16, more: &str) -> String {
+    let kind = generation.facts().kinds[0].name();
+    let rate = generation.facts().usual_rate;
+    format!(
+        "title = \"Plain\"\n[interface]\ngeneration = \"{generation}\"\nlanes = {lanes}\n{more}\n[[module]]\nname = \"one\"\n\
+         kind = \"{kind}\"\nrated = {rate}\n[[channel]]\nname = \"direct\"\nfits = [\"{kind}\"]\n[matrix]\nrate = [{rate}]\n\
+         temperature_degc = [25]\n[[limit]]\nmetric = \"width\"\nminimum = 0.2\nunit = \"UI\"\nsource = \"invented\"\n"
+    )
+}
+
+/// Every generation trains at the rate it is commonly sold for, by its own steps in the order of its table.
+#[test]
+fn every_generation_trains_by_its_own_table() {
+    for (name, generation) in Generation::ALL {
+        let facts = generation.facts();
+        let more = if facts.dfe { "dfe = true" } else { "" };
+        let mut bench = Bench::new(|_| plain(generation, 16, more), &BOTH);
+        let rate = facts.usual_rate.to_string();
+        let setting = bench.setting("one", "direct", &rate, 25.0);
+        let result = bench.train(&setting, StartKind::PowerCycle);
+        assert!(result.passed, "{name}: {:?}", result.failed_stage());
+        let table: Vec<&str> = facts.training.iter().map(|(_, step)| *step).collect();
+        assert_eq!(names(&result), table, "{name}");
+        // The default sweeps of the newer tables hold the whole read eye.
+        let sweeps_all = !matches!(generation, Generation::Ddr4 | Generation::Ddr5);
+        let read = facts.step(TrainingStep::ReadVref).unwrap();
+        let stage = result.stages.iter().find(|stage| stage.name == read).unwrap();
+        assert!(!sweeps_all || stage.lanes.iter().all(|lane| !lane.end_stop), "{name}");
+    }
+}
+
+/// LPDDR5 at 6400: CK is 800 MHz with WCK at 4:1 (a data sheet), so a command bit on both edges has 625 ps and the chip select
+/// 1250 ps, less what the line and its jitter take; at 2:1 (3200) CK is the same.
+#[test]
+fn the_ratio_of_wck_sets_the_command_windows() {
+    let mut bench = Bench::new(|_| plain(Generation::Lpddr5, 16, "wck_ratio = 4"), &BOTH);
+    let mut windows = |ratio: u8, rate: &str| {
+        let mut setting = bench.setting("one", "direct", rate, 25.0);
+        setting.wck_ratio = Some(ratio);
+        let result = bench.train(&setting, StartKind::PowerCycle);
+        let tap_ps = setting.rate.ui().0 / 32.0;
+        let width = |step: TrainingStep| {
+            let name = Generation::Lpddr5.facts().step(step).unwrap();
+            let stage = result.stages.iter().find(|stage| stage.name == name).unwrap();
+            stage.lanes[0].width_taps.unwrap() * tap_ps
+        };
+        (width(TrainingStep::CommandSelect), width(TrainingStep::CommandAddress))
+    };
+    let (select, command) = windows(4, "6400");
+    assert!((select - command - 625.0).abs() < 10.0, "{select} {command}");
+    assert!((1000.0..1250.0).contains(&select), "{select}");
+    let half = windows(2, "3200");
+    assert!((half.0 - select).abs() < 20.0 && (half.1 - command).abs() < 20.0, "{half:?}");
+}
+
+/// Channels of 16 lanes: each its own eye, levelled and gated by itself.
+#[test]
+fn low_power_channels_are_eyes_of_their_own() {
+    let mut bench = Bench::new(|_| plain(Generation::Lpddr4x, 64, ""), &[Direction::Read]);
+    let setting = bench.setting("one", "direct", "3733", 25.0);
+    let result = bench.train(&setting, StartKind::PowerCycle);
+    let channels: Vec<_> =
+        result.eyes.iter().map(|trained| (trained.eye.to_string(), trained.lanes.len())).collect();
+    let wanted = ["read rank 0 A", "read rank 0 B", "read rank 0 C", "read rank 0 D"];
+    assert_eq!(channels, wanted.map(|name| (name.to_string(), 16)));
 }

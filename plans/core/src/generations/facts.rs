@@ -1,7 +1,7 @@
 //! What the table of a generation says, kind by kind.
 
 use crate::devices::ModuleKind;
-use crate::results::Direction;
+use crate::results::{Direction, MOST_LANES};
 
 /// All facts of one generation.
 #[derive(Debug)]
@@ -78,12 +78,25 @@ pub enum Rail {
     Vdd,
     Vddq,
     Vpp,
+    Vdd1,
+    Vdd2,
+    /// High core supply.
+    Vdd2h,
+    /// Low core supply: the core's where the device is slow.
+    Vdd2l,
 }
 
 impl Rail {
     /// Every rail with its name and its key in a plan.
-    pub const ALL: [(&'static str, &'static str, Rail); 3] =
-        [("VDD", "vdd_v", Rail::Vdd), ("VDDQ", "vddq_v", Rail::Vddq), ("VPP", "vpp_v", Rail::Vpp)];
+    pub const ALL: [(&'static str, &'static str, Rail); 7] = [
+        ("VDD", "vdd_v", Rail::Vdd),
+        ("VDDQ", "vddq_v", Rail::Vddq),
+        ("VPP", "vpp_v", Rail::Vpp),
+        ("VDD1", "vdd1_v", Rail::Vdd1),
+        ("VDD2", "vdd2_v", Rail::Vdd2),
+        ("VDD2H", "vdd2h_v", Rail::Vdd2h),
+        ("VDD2L", "vdd2l_v", Rail::Vdd2l),
+    ];
 
     /// Name, as bench files and agents have it.
     pub fn name(self) -> &'static str {
@@ -112,6 +125,10 @@ pub struct RailFacts {
 pub enum Signalling {
     /// Pseudo open drain: terminated to VDDQ.
     Pod,
+    /// Stub series terminated logic: terminated to the middle of VDDQ.
+    Sstl,
+    /// Low-voltage-swing terminated logic: terminated to ground.
+    Lvstl,
 }
 
 impl Signalling {
@@ -119,6 +136,8 @@ impl Signalling {
     pub fn low(self, h0: f64) -> f64 {
         match self {
             Signalling::Pod => 1.0 - h0,
+            Signalling::Sstl => 0.5 - 0.5 * h0,
+            Signalling::Lvstl => 0.0,
         }
     }
 
@@ -126,6 +145,8 @@ impl Signalling {
     pub fn middle(self, h0: f64) -> f64 {
         match self {
             Signalling::Pod => 1.0 - 0.5 * h0,
+            Signalling::Sstl => 0.5,
+            Signalling::Lvstl => 0.5 * h0,
         }
     }
 }
@@ -163,15 +184,21 @@ impl VrefRange {
 /// Lanes that share a DRAM's data reference.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SharedVref {
+    /// All lanes of a module: the reference is a pin.
+    Module,
     /// All lanes of a device.
     Device,
+    /// The lanes of a byte.
+    Byte,
 }
 
 impl SharedVref {
     /// How many lanes, with devices of this width.
     pub fn lanes(self, device_width: u8) -> u16 {
         match self {
+            SharedVref::Module => MOST_LANES,
             SharedVref::Device => u16::from(device_width),
+            SharedVref::Byte => 8,
         }
     }
 }
@@ -254,13 +281,18 @@ impl TerminationRule {
 pub enum Strobe {
     /// A strobe of the command clock's frequency.
     Dqs,
+    /// A data clock faster than the command clock, by one of these ratios (the usual one first), each with the fastest rate it
+    /// is for, MT/s.
+    Wck(&'static [(u8, u32)]),
 }
 
 impl Strobe {
-    /// Data-clock periods in one period of the command clock, the usual one first; empty where they are one.
-    pub fn ratios(self) -> &'static [u8] {
+    /// Data-clock periods in one period of the command clock with the fastest rate they are for, the usual one first; empty
+    /// where both are one clock.
+    pub fn ratios(self) -> &'static [(u8, u32)] {
         match self {
             Strobe::Dqs => &[],
+            Strobe::Wck(ratios) => ratios,
         }
     }
 }
@@ -271,6 +303,8 @@ pub enum Channels {
     One,
     /// Two halves, where there are more lanes than this.
     TwoAbove(u16),
+    /// Channels of so many lanes.
+    Of(u16),
 }
 
 impl Channels {
@@ -278,6 +312,7 @@ impl Channels {
     pub fn width(self, lanes: u16) -> u16 {
         match self {
             Channels::TwoAbove(most) if lanes > most => lanes / 2,
+            Channels::Of(width) => width.min(lanes),
             _ => lanes,
         }
     }
@@ -353,6 +388,14 @@ pub struct ModelFigure {
 }
 
 impl ModelFigure {
+    pub(super) const fn published(name: &'static str, value: f64) -> ModelFigure {
+        ModelFigure { name, value, known: Known::Published }
+    }
+
+    pub(super) const fn estimate(name: &'static str, value: f64) -> ModelFigure {
+        ModelFigure { name, value, known: Known::Estimate }
+    }
+
     pub(super) const fn memory(name: &'static str, value: f64) -> ModelFigure {
         ModelFigure { name, value, known: Known::Memory }
     }

@@ -78,4 +78,44 @@ fn levels_of_the_signalling() {
     let h0 = 50.0 / 84.0;
     assert!((Signalling::Pod.low(h0) - 0.405).abs() < 5e-4);
     assert!((Signalling::Pod.middle(h0) - 0.70).abs() < 3e-3);
+    // Centre-tapped: symmetrical about VDDQ/2, to which RTT goes (a DDR3 data sheet's ODT drawing); 34 ohm into the reference
+    // load of 25 ohm to VDDQ/2 swings by VDDQ 25/59 (the load: DDR3 data sheets, from memory).
+    let h0 = 25.0 / 59.0;
+    assert_eq!(Signalling::Sstl.middle(h0), 0.5);
+    assert!((1.0 - 2.0 * Signalling::Sstl.low(h0) - h0).abs() < 1e-12);
+    // Ground-terminated: VOL = 0; VOH is 0.5 or 0.6 VDDQ on LPDDR4X, by 40 ohm into 40 or 60 (MR3, MR11; from memory).
+    for (rtt, voh) in [(40.0, 0.5), (60.0, 0.6)] {
+        let h0 = rtt / (40.0 + rtt);
+        assert_eq!(Signalling::Lvstl.low(h0), 0.0);
+        assert!((2.0 * Signalling::Lvstl.middle(h0) - voh).abs() < 1e-12);
+    }
+}
+
+/// LPDDR5 (a data sheet): VDD2L as VDD2H or 0.87 to 0.97 V, VDDQ 0.5 or 0.3 V; LPDDR4X: VDDQ 0.57 to 0.65 V; DDR3(L): VREFDQ a
+/// pin at half the supply, so that there are no codes.
+#[test]
+fn supplies_of_the_low_power_generations() {
+    let within = |generation: Generation, rail: Rail, volts: f64| {
+        let rail = generation.facts().rail(rail).expect("a rail");
+        rail.ranges_v.iter().any(|(low, high)| (*low..=*high).contains(&volts))
+    };
+    for (volts, good) in [(0.87, true), (0.9, true), (1.05, true), (0.99, false)] {
+        assert_eq!(within(Generation::Lpddr5, Rail::Vdd2l, volts), good, "{volts}");
+    }
+    for (volts, good) in [(0.5, true), (0.3, true), (0.4, false)] {
+        assert_eq!(within(Generation::Lpddr5, Rail::Vddq, volts), good, "{volts}");
+    }
+    assert!(within(Generation::Lpddr4x, Rail::Vddq, 0.65) && !within(Generation::Lpddr4x, Rail::Vddq, 0.66));
+    assert!(within(Generation::Ddr3, Rail::Vdd, 1.35) && !within(Generation::Ddr3, Rail::Vdd, 1.2));
+    assert!(
+        Generation::Ddr3.facts().write_vref.is_none() && Generation::Ddr3.facts().rail(Rail::Vpp).is_none()
+    );
+}
+
+#[test]
+fn lanes_form_channels() {
+    let width = |generation: Generation, lanes: u16| generation.facts().channels.width(lanes);
+    assert_eq!((width(Generation::Ddr5, 40), width(Generation::Ddr5, 64)), (40, 32));
+    assert_eq!((width(Generation::Lpddr5, 64), width(Generation::Lpddr5, 8)), (16, 8));
+    assert_eq!(width(Generation::Ddr3, 72), 72);
 }

@@ -3,6 +3,7 @@
 use super::SpdError;
 use nightbench_core::generations::Spd;
 use nightbench_core::rates::Generation;
+use std::ops::Range;
 
 /// The bytes of an image whose size fits its generation.
 #[derive(Clone, Copy)]
@@ -70,7 +71,6 @@ impl<'a> Image<'a> {
         let Some((generation, Spd { bytes: size, .. })) = readable().find(|(_, spd)| spd.memory_type == kind)
         else {
             let name = match kind {
-                0x0B => " (DDR3)",
                 0x0E => " (DDR4E)",
                 0x10 => " (LPDDR4)",
                 0x13 => " (LPDDR5)",
@@ -114,7 +114,18 @@ impl<'a> Image<'a> {
     /// Compares the checksum of bytes `first..stored` with the one at `stored`. The sum may cover less than
     /// up to its own place, never more.
     pub fn check_crc(self, first: usize, stored: usize, field: &'static str) -> Result<(), SpdError> {
-        let sum = crc16(self.0.get(first..stored).unwrap_or_default());
+        self.check_crc_of(first..stored, stored, field)
+    }
+
+    /// As [`Image::check_crc`], of any bytes.
+    pub fn check_crc_of(
+        self,
+        covered: Range<usize>,
+        stored: usize,
+        field: &'static str,
+    ) -> Result<(), SpdError> {
+        let (first, last) = (covered.start, covered.end.saturating_sub(1));
+        let sum = crc16(self.0.get(covered).unwrap_or_default());
         let found = self.word(stored);
         if sum == found {
             return Ok(());
@@ -122,7 +133,7 @@ impl<'a> Image<'a> {
         Err(SpdError::over(
             stored..=stored + 1,
             field,
-            format!("0x{found:04X}, but bytes {first} to {} give 0x{sum:04X}", stored - 1),
+            format!("0x{found:04X}, but bytes {first} to {last} give 0x{sum:04X}"),
             format!("0x{sum:04X} (low byte first)"),
             "read the module again: at least one byte is not what was programmed",
         ))

@@ -5,7 +5,7 @@ use super::super::channel::Dfe;
 use super::super::line::SPEED_OF_LIGHT;
 use super::super::measured::MeasuredTwoPort;
 use super::super::parameters::{Mark, NAMES};
-use super::super::path::Measured;
+use super::super::path::{Element, Measured};
 use super::super::pattern::Pattern;
 use super::super::training::{PASS_BER, TrainingFailure, margins, train};
 use super::super::twoport::{Complex, Scattering};
@@ -405,4 +405,32 @@ fn a_two_port_with_gain_is_refused() {
     let loud = Scattering { s21: Complex::new(1.2, 0.0), ..active };
     let error = MeasuredTwoPort::new(frequencies, vec![loud; 101], 50.0).unwrap_err().to_string();
     assert!(error.contains("|S21| at 0 Hz is 1.2"), "{error}");
+}
+
+/// A soldered device has neither connector nor socket: package, via, board and package alone, so that at 0 Hz only the copper
+/// stands between driver and termination. A compression connector is one more.
+#[test]
+fn a_soldered_device_is_point_to_point() {
+    let p = Parameters::of(Generation::Lpddr5);
+    let at = OperatingPoint::calibrated(6.4e9, 25.0, 0.5);
+    let setup = |kind| Setup {
+        signalling: Generation::Lpddr5.facts().signalling,
+        ..Setup::read(p.clone(), Path::direct(kind), at)
+    };
+    let soldered = setup(BusKind::Soldered);
+    assert_eq!((soldered.path.connectors(), setup(BusKind::Compression).path.connectors()), (0, 1));
+    let channel = Channel::new(soldered.clone(), &[0.0, 3.2e9]).unwrap();
+    let elements = channel.layout(&BitVariation::default()).elements;
+    let inductances =
+        |elements: &[Element]| elements.iter().filter(|e| matches!(e, Element::Series(..))).count();
+    assert_eq!(inductances(&elements), 0);
+    let other = Channel::new(setup(BusKind::Compression), &[0.0]).unwrap();
+    assert_eq!(inductances(&other.layout(&BitVariation::default()).elements), 1);
+    // 40 ohm into 40 ohm, less a few tenths of an ohm of copper: VOH half of VDDQ, middle a quarter.
+    let lane = lane(soldered.clone());
+    assert!((0.485..0.5).contains(&(2.0 * lane.middle_v() / 0.5)), "{}", lane.middle_v());
+    assert!(width(soldered.clone()) > width(setup(BusKind::Compression)));
+    let mut wrong = soldered;
+    wrong.path.risers = 1;
+    assert!(Link::new(wrong).err().unwrap().to_string().contains("stands alone"));
 }
