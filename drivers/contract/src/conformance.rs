@@ -50,6 +50,7 @@ pub fn training() -> TrainingRequest {
         pass_ber: 1e-4,
         fewest_taps: 2,
         fewest_steps: 2,
+        command: false,
         write: false,
     }
 }

@@ -351,6 +351,8 @@ pub struct TrainingRequest {
     pub fewest_taps: u16,
     /// Fewest Vref steps a lane's window must have.
     pub fewest_steps: u16,
+    /// Train the command lines as eyes of their own, too.
+    pub command: bool,
     /// Train the write side too.
     pub write: bool,
 }

@@ -393,6 +393,7 @@ impl Shared {
                 pass_ber: request.pass_ber,
                 fewest_taps: request.fewest_taps,
                 fewest_steps: request.fewest_steps,
+                command: request.command,
                 write: request.write,
             },
             &call(),

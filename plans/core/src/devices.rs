@@ -2,9 +2,9 @@
 
 use crate::generations::{Rail, TerminationRule};
 use crate::rates::{DataRate, Generation};
-use crate::results::LaneSet;
+use crate::results::{Direction, LaneSet};
 use crate::text::Named;
-use crate::units::Volts;
+use crate::units::{Picoseconds, Volts};
 use std::ops::Range;
 
 /// One side's delay line and Vref range.
@@ -32,12 +32,36 @@ pub struct Interface {
     pub read: SweepRange,
     /// Sweep of the write side (chip's write delay, DRAM's Vref).
     pub write: SweepRange,
+    /// Sweep of the command lines (chip's command delay, DRAM's command reference); `None` where they are not captured.
+    pub command: Option<SweepRange>,
     /// 4-tap DFE (decision-feedback equalizer) in the chip's receiver.
     pub dfe: bool,
     /// Which terminations hold.
     pub termination: TerminationRule,
     /// Data-clock (WCK) periods in a period of the command clock; `None` where both are one clock.
     pub wck_ratio: Option<u8>,
+}
+
+impl Interface {
+    /// The sweep of a direction; of the command lines that of writes where none is stated.
+    pub fn sweep(&self, direction: Direction) -> &SweepRange {
+        match direction {
+            Direction::Read => &self.read,
+            Direction::Write => &self.write,
+            Direction::Command => self.command.as_ref().unwrap_or(&self.write),
+        }
+    }
+
+    /// Bit time of a direction's lanes at a data rate.
+    pub fn bit_time(&self, rate: DataRate, direction: Direction) -> Picoseconds {
+        match (direction, &self.generation.facts().command) {
+            (Direction::Command, Some(bus)) => {
+                let clock = rate.clock_period().0 * f64::from(self.wck_ratio.unwrap_or(1));
+                Picoseconds(clock / f64::from(bus.bits_a_clock))
+            }
+            _ => rate.ui(),
+        }
+    }
 }
 
 /// A test chip. Its name seeds its variation in the simulated target.

@@ -117,10 +117,10 @@ mod tests {
     /// others are computed. The SPD value is the exact period truncated to whole picoseconds.
     #[test]
     fn ddr5_periods_and_bit_times() {
-        let spd_ps = [625, 555, 500, 454, 416, 384, 357, 333, 312, 294, 277, 263, 250, 238, 227];
+        let spd_ps = [625, 555, 500, 454, 416, 384, 357, 333, 312, 294, 277, 263, 250, 238, 227, 217];
         let ui_ps = [
             312.50, 277.78, 250.00, 227.27, 208.33, 192.31, 178.57, 166.67, 156.25, 147.06, 138.89, 131.58,
-            125.00, 119.05, 113.64,
+            125.00, 119.05, 113.64, 108.70,
         ];
         let rates: Vec<DataRate> = Generation::Ddr5.rates().collect();
         assert_eq!(rates.len(), spd_ps.len());

@@ -250,7 +250,7 @@ pub(crate) fn pattern(pattern: &Pattern) -> String {
 }
 
 pub(crate) fn interface(interface: &Interface) -> Text {
-    let Interface { generation, lanes, read, write, dfe, termination, wck_ratio } = interface;
+    let Interface { generation, lanes, read, write, command, dfe, termination, wck_ratio } = interface;
     let word = match generation {
         Generation::Ddr3 => "DDR3",
         Generation::Ddr4 => "DDR4",
@@ -271,7 +271,11 @@ pub(crate) fn interface(interface: &Interface) -> Text {
     if let Some(ratio) = wck_ratio {
         table = table.whole("wck_ratio", *ratio);
     }
-    table.table(sweep("value.read", read)).table(sweep("value.write", write)).finish()
+    let table = table.table(sweep("value.read", read)).table(sweep("value.write", write));
+    match command {
+        Some(command) => table.table(sweep("value.command", command)).finish(),
+        None => table.finish(),
+    }
 }
 
 fn sweep(path: &str, sweep: &SweepRange) -> Table {
@@ -308,6 +312,7 @@ pub(crate) fn capture(capture: &CapturePlan) -> Text {
     let direction = |direction: &Direction| match direction {
         Direction::Read => "read",
         Direction::Write => "write",
+        Direction::Command => "command",
     };
     let mode = match mode {
         CaptureMode::Exact => "exact",

@@ -122,17 +122,26 @@ fn an_interface() -> impl Strategy<Value = Interface> {
     let generation = select(Generation::ALL.map(|(_, generation)| generation).to_vec());
     let wck_ratio = option::of(select(vec![2u8, 4]));
     let termination = select(TerminationRule::ALL.map(|(_, rule)| rule).to_vec());
-    (generation, any::<u16>(), a_sweep(), a_sweep(), any::<bool>(), termination, wck_ratio).prop_map(
-        |(generation, lanes, read, write, dfe, termination, wck_ratio)| Interface {
+    (
+        generation,
+        any::<u16>(),
+        a_sweep(),
+        a_sweep(),
+        option::of(a_sweep()),
+        any::<bool>(),
+        termination,
+        wck_ratio,
+    )
+        .prop_map(|(generation, lanes, read, write, command, dfe, termination, wck_ratio)| Interface {
             generation,
             lanes,
             read,
             write,
+            command,
             dfe,
             termination,
             wck_ratio,
-        },
-    )
+        })
 }
 
 fn a_training() -> impl Strategy<Value = Training> {
@@ -214,7 +223,7 @@ proptest! {
 
     #[test]
     fn every_field_of_an_interface_tells(one in an_interface(), other in an_interface()) {
-        every_field_tells!(interface, one, other, [lanes, read, write, dfe, termination, wck_ratio]);
+        every_field_tells!(interface, one, other, [lanes, read, write, command, dfe, termination, wck_ratio]);
         let write = |read: &SweepRange| interface(&Interface { read: read.clone(), ..one.clone() });
         every_field_tells!(write, one.read.clone(), other.read.clone(), [
             taps, taps_per_ui, vref_steps, vref_start_percent, vref_step_percent

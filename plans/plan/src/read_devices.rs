@@ -2,7 +2,7 @@
 
 use super::section::{Placed, Section};
 use nightbench_core::devices::*;
-use nightbench_core::generations::{Rail, RailFacts, TerminationRule};
+use nightbench_core::generations::{Rail, RailFacts, TerminationRule, VrefRange};
 use nightbench_core::rates::Generation;
 use nightbench_core::results::MOST_LANES;
 use nightbench_core::units::Volts;
@@ -48,19 +48,20 @@ pub(super) fn default_interface(generation: Generation, lanes: u16) -> Interface
         vref_start_percent: facts.read_sweep.start_percent,
         vref_step_percent: facts.read_sweep.step_percent,
     };
-    // Writes are swept over the DRAM's own codes, from the lowest voltage up.
-    let write = match facts.write_vref {
-        Some(codes) => SweepRange {
-            vref_steps: u16::from(codes.last_code) + 1,
-            vref_start_percent: codes.lowest_percent(),
-            vref_step_percent: codes.step_percent.abs(),
-            ..read.clone()
-        },
-        None => read.clone(),
-    };
+    let write = facts.write_vref.map_or_else(|| read.clone(), |codes| over_codes(&read, codes));
     let wck_ratio = facts.strobe.ratios().first().map(|(ratio, _)| *ratio);
     let termination = facts.usual_termination;
-    Interface { generation, lanes, read, write, dfe: false, termination, wck_ratio }
+    Interface { generation, lanes, read, write, command: None, dfe: false, termination, wck_ratio }
+}
+
+/// A sweep over the DRAM's own codes, from the lowest voltage up.
+fn over_codes(taps: &SweepRange, codes: VrefRange) -> SweepRange {
+    SweepRange {
+        vref_steps: u16::from(codes.last_code) + 1,
+        vref_start_percent: codes.lowest_percent(),
+        vref_step_percent: codes.step_percent.abs(),
+        ..taps.clone()
+    }
 }
 
 /// Reads `[interface]`. Defaults: 64 taps of UI/32 (an estimate); Vref as the generation's table has it.
@@ -83,9 +84,24 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
         );
     }
     let usual = default_interface(generation.unwrap_or(Generation::Ddr4), 1);
-    let Interface { read, write, .. } = usual;
+    let Interface { read, write, .. } = usual.clone();
     let read = read_range(section.table("read"), read);
     let write = read_range(section.table("write"), write);
+    let bus = generation.and_then(|generation| generation.facts().command);
+    let command = section.table("command").map(|table| {
+        let usual = bus.map_or_else(|| usual.write.clone(), |bus| over_codes(&usual.read, bus.vref));
+        read_range(Some(table), usual)
+    });
+    if let Some(generation) = generation.filter(|_| command.is_some() && bus.is_none()) {
+        section.mistake(
+            "command",
+            format!("the command bus of {generation} is not trained, so that its eyes cannot be swept"),
+            format!(
+                "remove [interface.command]; it is for {}",
+                Generation::names(|facts| facts.command.is_some())
+            ),
+        );
+    }
     let dfe = section.flag("dfe", false);
     if let Some(generation) = generation.filter(|known| dfe && !known.facts().dfe) {
         section.mistake(
@@ -115,6 +131,7 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
         lanes: lanes? as u16,
         read,
         write,
+        command,
         dfe,
         termination,
         wck_ratio,

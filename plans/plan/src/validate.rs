@@ -11,7 +11,7 @@ use crate::section::{Placed, Section};
 use crate::selection::Selection;
 use crate::warnings;
 use nightbench_core::devices::{ModuleKind, Supply};
-use nightbench_core::results::MOST_COUNTS;
+use nightbench_core::results::{Direction, MOST_COUNTS};
 use nightbench_core::text::{Named, hides};
 use nightbench_core::units::Celsius;
 use std::collections::HashMap;
@@ -58,6 +58,7 @@ pub(crate) fn validate(read: Read, section: &Section<'_>) -> Plan {
         }
         check_landings(&plan, section);
         check_wck(&plan, section);
+        check_command(&plan, section);
         check_re_seats(&plan, section);
         warn_of_names_alike(&plan, section);
     }
@@ -116,6 +117,18 @@ fn check_wck(plan: &Plan, section: &Section<'_>) {
     }
 }
 
+/// Command lines are captured over a sweep of their own.
+fn check_command(plan: &Plan, section: &Section<'_>) {
+    let captured = plan.capture.directions.contains(&Direction::Command);
+    if captured && plan.interface.command.is_none() {
+        section.mistake(
+            "capture",
+            "`directions` in [capture] names the command lines, but [interface] does not say how they are swept",
+            "add `[interface.command]` (empty for the generation's own codes), or remove \"command\"",
+        );
+    }
+}
+
 /// What is soldered cannot be taken out and put in again.
 fn check_re_seats(plan: &Plan, section: &Section<'_>) {
     let soldered = |index: &&usize| plan.modules[**index].kind == ModuleKind::Soldered;
@@ -153,7 +166,8 @@ pub const MOST_JOBS: u64 = 1_000_000;
 
 /// Refuses what no computer of a bench could hold.
 fn check_sizes(plan: &Plan, section: &Section<'_>) {
-    for sweep in [&plan.interface.read, &plan.interface.write] {
+    for (_, direction) in Direction::ALL {
+        let sweep = plan.interface.sweep(direction);
         let counts =
             usize::from(plan.interface.lanes) * usize::from(sweep.taps) * usize::from(sweep.vref_steps);
         if counts > MOST_COUNTS {
@@ -295,6 +309,8 @@ mod tests {
             ),
             (lpddr5, "[capture]", "[repeats]\nre_seats = 1\n[capture]", "Fennel 1Rx16 6400 is soldered"),
             (lpddr5, "vddq_v = 0.47", "vddq_v = 0.4", "0.470 V to 0.570 V or 0.270 V to 0.330 V"),
+            (lpddr5, "[\"read\", \"write\"]", "[\"read\", \"command\"]", "does not say how they are swept"),
+            (ddr3, "[[chip]]", "[interface.command]\n[[chip]]", "it is for DDR5, LPDDR4X or LPDDR5"),
             (lpddr5, "vddq_v = 0.47", "vdd_v = 1.1", "LPDDR5 has no rail VDD; its rails: vdd1_v, vdd2h_v"),
         ] {
             let found = said(text, from, to);

@@ -109,6 +109,7 @@ impl<'p> Executor<'p> {
             fewest_taps: self.plan.training.fewest_taps,
             fewest_steps: self.plan.training.fewest_steps,
             write: self.plan.capture.directions.contains(&Direction::Write),
+            command: self.plan.capture.directions.contains(&Direction::Command),
         }
     }
 

@@ -175,6 +175,7 @@ const REQUEST: TrainingRequest = TrainingRequest {
     pass_ber: 1e-6,
     fewest_taps: 5,
     fewest_steps: 5,
+    command: false,
     write: false,
 };
 

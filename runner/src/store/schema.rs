@@ -100,7 +100,7 @@ CREATE TABLE trainings (
 CREATE TABLE captures (
     job_id INTEGER NOT NULL REFERENCES jobs (id),
     sequence INTEGER NOT NULL,
-    direction TEXT NOT NULL CHECK (direction IN ('read', 'write')),
+    direction TEXT NOT NULL CHECK (direction IN ('read', 'write', 'command')),
     rank INTEGER NOT NULL,
     sub_channel INTEGER,
     mode TEXT NOT NULL CHECK (mode IN ('exact', 'fast', 'raster', 'row_and_column')),

@@ -307,6 +307,9 @@ pub struct TrainRequest {
     pub fewest_taps: u16,
     /// Fewest Vref steps of a window.
     pub fewest_steps: u16,
+    /// Train the command lines as eyes of their own, too.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub command: bool,
     /// Train the write side too.
     pub write: bool,
 }

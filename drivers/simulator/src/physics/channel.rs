@@ -161,7 +161,10 @@ impl Channel {
     pub fn transfer(&self, bit: &BitVariation) -> Result<Vec<Complex>, PhysicsError> {
         bit.validate(self.setup.parameters.brd_len_mm * 1e-3)?;
         let layout = self.setup.path.layout(&self.setup.parameters, &self.drifted, bit, &self.setup.mounting);
-        let (ron, rodt) = (self.drifted.ron_ohm, self.drifted.rodt_ohm);
+        let ron = self.drifted.ron_ohm;
+        // A fly-by line ends behind its last package, not where it is seen.
+        let far_end = self.setup.path.command.is_some_and(|line| line.fly_by);
+        let rodt = if far_end { f64::INFINITY } else { self.drifted.rodt_ohm };
         let mut lines = vec![Abcd::identity(); layout.lines.len()];
         let out = self
             .points
@@ -173,7 +176,7 @@ impl Channel {
                 let chain = cascade(&layout.elements, at, &lines);
                 match self.setup.direction {
                     Direction::Read => chain.transfer(ron, rodt),
-                    Direction::Write => {
+                    Direction::Write | Direction::Command => {
                         let determinant = at.measured.map_or(Complex::from(1.0), |found| found.1);
                         chain.reversed(determinant).transfer(ron, rodt)
                     }

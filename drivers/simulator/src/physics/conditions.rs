@@ -104,6 +104,7 @@ impl Drifted {
             Direction::Read if buffered => (p.db_ron_ohm, p.db_t2080_ps, p.odt_rd_ohm),
             Direction::Read => (p.dram_ron_ohm, p.dram_t2080_ps, p.odt_rd_ohm),
             Direction::Write => (p.ctl_ron_ohm, p.ctl_t2080_ps, p.odt_wr_ohm),
+            Direction::Command => (p.ctl_ron_ohm, p.ctl_t2080_ps, p.ca_odt_ohm),
         };
         let ron_factor = factor("driver resistance", 1.0 + p.ron_tc_per_k * since_calibration_k)?
             * factor("driver resistance", 1.0 + p.ron_vc * relative)?;

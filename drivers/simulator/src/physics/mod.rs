@@ -40,7 +40,7 @@ pub use conditions::OperatingPoint;
 pub use error::PhysicsError;
 pub use measured::MeasuredTwoPort;
 pub use parameters::{Entry, Mark, Parameters};
-pub use path::{Load, Measured, Path};
+pub use path::{CommandLine, Load, Measured, Path};
 pub use pattern::Pattern;
 pub use surface::{LaneSurface, Link};
 pub use training::{Margins, Trained, TrainingFailure, train};

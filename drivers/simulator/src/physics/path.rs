@@ -37,7 +37,19 @@ impl Load {
     }
 }
 
-/// One data line's way from the memory to the controller.
+/// A line of the command bus.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CommandLine {
+    /// Packages (or a register) on it.
+    pub loads: u16,
+    /// Which of them sees the eye, from the controller's side, from 0.
+    pub seen_at: u16,
+    /// It runs from package to package and ends behind the last; else every load hangs at the end, and the one that sees the eye
+    /// terminates it.
+    pub fly_by: bool,
+}
+
+/// One data line's way from the memory to the controller, or a command line's.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Path {
     /// The module as this line sees it. A register re-drives only command and address: on the data line an RDIMM is a UDIMM.
@@ -56,6 +68,8 @@ pub struct Path {
     pub other_module: Load,
     /// A measurement in place of modelled segments.
     pub measured: Option<Measured>,
+    /// A command line in place of a data line.
+    pub command: Option<CommandLine>,
 }
 
 /// One lumped or distributed element; SI units.
@@ -114,6 +128,7 @@ impl Path {
             second_slot: SecondSlot::None,
             other_module: Load::Park,
             measured: None,
+            command: None,
         }
     }
 
@@ -177,7 +192,10 @@ impl Path {
         mounting: &Mounting,
     ) -> Layout {
         let mut build = Builder { p, drifted, bit, layout: Layout::default() };
-        let mut out = build.module(self);
+        let mut out = match &self.command {
+            Some(line) => build.command(self.kind, line),
+            None => build.module(self),
+        };
         let segments: [(ChannelSegment, Vec<Element>); 6] = [
             (
                 ChannelSegment::Adapter,
@@ -185,7 +203,11 @@ impl Path {
             ),
             (ChannelSegment::Risers, build.risers(&mounting.risers, usize::from(self.risers))),
             (ChannelSegment::Connector, build.board_connector(self.kind, &mounting.board)),
-            (ChannelSegment::SecondSlot, build.second_slot(self)),
+            // Each slot has command lines of its own.
+            (
+                ChannelSegment::SecondSlot,
+                if self.command.is_some() { Vec::new() } else { build.second_slot(self) },
+            ),
             (ChannelSegment::Board, vec![build.board()]),
             (
                 ChannelSegment::Socket,
@@ -280,6 +302,36 @@ impl Builder<'_> {
         }
         out.push(Element::Series(p.r_stub_ohm, 0.0));
         out.push(finger);
+        out
+    }
+
+    /// A command line from the package that sees the eye to the module's edge.
+    fn command(&mut self, kind: BusKind, command: &CommandLine) -> Vec<Element> {
+        let p = self.p;
+        let length = self.drifted.materials.package.length_of_delay(p.dram_pkg_t_ps * 1e-12);
+        let package = self.line(LineMaterial::Package, p.dram_pkg_z_ohm, length);
+        let pad = self.pad(p.ca_cin_pf);
+        let other = Element::Stub(vec![package.clone(), pad.clone()], 0.0);
+        let mut out = vec![pad, package];
+        if command.fly_by {
+            let length = self.drifted.materials.module.length_of_delay(p.flyby_ps * 1e-12);
+            let section = self.line(LineMaterial::Module, p.ca_z_ohm, length);
+            let further = command.loads.saturating_sub(command.seen_at + 1);
+            let beyond = (0..further).flat_map(|_| [section.clone(), other.clone()]).collect();
+            out.push(Element::Stub(beyond, 1.0 / self.drifted.rodt_ohm));
+            for _ in 0..command.seen_at.min(command.loads) {
+                out.extend([section.clone(), other.clone()]);
+            }
+        } else {
+            out.extend((1..command.loads).map(|_| other.clone()));
+        }
+        out.push(Element::Shunt(p.via_c_pf * 1e-12));
+        if kind != BusKind::Soldered {
+            out.push(self.module_line(kind));
+        }
+        if !kind.is_point_to_point() {
+            out.push(Element::Shunt(p.pad_c_pf * 1e-12));
+        }
         out
     }
 

@@ -145,7 +145,7 @@ fn call() -> Call {
 }
 
 fn request(start: StartKind) -> TrainingRequest {
-    TrainingRequest { start, pass_ber: 1e-6, fewest_taps: 5, fewest_steps: 5, write: true }
+    TrainingRequest { start, pass_ber: 1e-6, fewest_taps: 5, fewest_steps: 5, write: true, command: true }
 }
 
 fn eye(result: &TrainingResult, direction: Direction) -> &TrainedEye {

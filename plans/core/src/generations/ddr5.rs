@@ -8,10 +8,10 @@ pub(super) const FACTS: Facts = Facts {
     name: "DDR5",
     standard: "JESD79-5",
     rate_names: &["DDR5"],
-    // 3200 to 8800 in steps of 400 MT/s: 4800 to 8800 in DDR5 data sheets, the others computed.
+    // 3200 to 9200 in steps of 400 MT/s: 4800 to 8800 in DDR5 data sheets, 9200 from memory, the others computed.
     rate_thirds: &[
         9600, 10800, 12000, 13200, 14400, 15600, 16800, 18000, 19200, 20400, 21600, 22800, 24000, 25200,
-        26400,
+        26400, 27600,
     ],
     usual_rate: 5600,
     // DDR5 module data sheets: -3 % and +6 %.
@@ -35,6 +35,7 @@ pub(super) const FACTS: Facts = Facts {
         (TrainingStep::ZqCalibration, "ZQ calibration"),
         (TrainingStep::CommandSelect, "CS training"),
         (TrainingStep::CommandAddress, "CA training"),
+        (TrainingStep::CommandVref, "VrefCA training"),
         (TrainingStep::WriteLevelling, "write levelling"),
         (TrainingStep::Gate, "DQS gate"),
         (TrainingStep::Dfe, "DFE"),

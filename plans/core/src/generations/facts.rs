@@ -324,6 +324,8 @@ pub enum TrainingStep {
     ZqCalibration,
     CommandSelect,
     CommandAddress,
+    /// The DRAM's command reference; where the command lines are captured.
+    CommandVref,
     /// The strobe (or data clock) meets the command clock at the DRAM.
     WriteLevelling,
     /// Where the receiver opens for the read strobe.

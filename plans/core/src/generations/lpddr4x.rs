@@ -33,6 +33,7 @@ pub(super) const FACTS: Facts = Facts {
         (TrainingStep::ZqCalibration, "ZQ calibration"),
         (TrainingStep::CommandSelect, "CS training"),
         (TrainingStep::CommandAddress, "CA training"),
+        (TrainingStep::CommandVref, "VREF(CA) training"),
         (TrainingStep::WriteLevelling, "write levelling"),
         (TrainingStep::Gate, "DQS gate"),
         (TrainingStep::ReadCentring, "read deskew and centring"),

@@ -48,6 +48,7 @@ pub(super) const FACTS: Facts = Facts {
         (TrainingStep::ZqCalibration, "ZQ calibration"),
         (TrainingStep::CommandSelect, "CS training"),
         (TrainingStep::CommandAddress, "CA training"),
+        (TrainingStep::CommandVref, "VREF(CA) training"),
         (TrainingStep::WriteLevelling, "WCK2CK levelling"),
         (TrainingStep::Gate, "RDQS gate"),
         (TrainingStep::Dfe, "DFE"),

@@ -425,6 +425,7 @@ fn a_module_of_the_other_generation_does_not_fit() {
         lanes: 40,
         read: sweep(),
         write: sweep(),
+        command: None,
         dfe: false,
         termination: TerminationRule::Fixed,
         wck_ratio: None,

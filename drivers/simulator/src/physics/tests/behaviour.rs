@@ -10,7 +10,7 @@ use super::super::pattern::Pattern;
 use super::super::training::{PASS_BER, TrainingFailure, margins, train};
 use super::super::twoport::{Complex, Scattering};
 use super::super::variation::{BitDraws, BitVariation, Contact, Mounting};
-use super::super::{Link, OperatingPoint, Parameters, Path, PhysicsError, Setup};
+use super::super::{CommandLine, Link, OperatingPoint, Parameters, Path, PhysicsError, Setup};
 use super::{close, lane, near, read_setup, risers};
 use nightbench_core::devices::{BusKind, ChannelSegment, SecondSlot};
 use nightbench_core::rates::Generation;
@@ -433,4 +433,30 @@ fn a_soldered_device_is_point_to_point() {
     let mut wrong = soldered;
     wrong.path.risers = 1;
     assert!(Link::new(wrong).err().unwrap().to_string().contains("stands alone"));
+}
+
+/// A fly-by line at 0 Hz is a divider of driver and far-end termination, whichever package sees it; a register's is the same with
+/// the termination in the register. The further down the line, the narrower the eye.
+#[test]
+fn a_command_line_ends_behind_its_last_package() {
+    let p = Parameters::of(Generation::Ddr5);
+    let at = OperatingPoint::calibrated(2.4e9, 25.0, 1.1);
+    let setup = |kind, line| Setup {
+        direction: Direction::Command,
+        ..Setup::read(p.clone(), Path { command: Some(line), ..Path::direct(kind) }, at)
+    };
+    let wanted = p.ca_odt_ohm / (p.ctl_ron_ohm + p.ca_odt_ohm);
+    let register = CommandLine { loads: 1, seen_at: 0, fly_by: false };
+    let mut setups = vec![setup(BusKind::Registered, register)];
+    for seen_at in [0, 3, 7] {
+        setups.push(setup(BusKind::Unbuffered, CommandLine { loads: 8, seen_at, fly_by: true }));
+    }
+    for setup in &setups {
+        let h0 =
+            Channel::new(setup.clone(), &[0.0]).unwrap().transfer(&BitVariation::default()).unwrap()[0].re;
+        // Eight sections of copper take a little.
+        assert!((h0 - wanted).abs() < 0.02, "{h0}, {wanted} expected");
+    }
+    let widths: Vec<usize> = setups.into_iter().map(width).collect();
+    assert!(widths.is_sorted_by(|near, far| near >= far) && widths[3] < widths[0], "{widths:?}");
 }
