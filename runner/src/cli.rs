@@ -2,8 +2,10 @@
 
 use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::shard::Shard;
+use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use judge::comparison::Demands;
+use nightbench_core::rates::Generation;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
@@ -166,7 +168,7 @@ pub enum Command {
     /// Show what a module's SPD image says, and its entry for a plan.
     #[command(after_help = OF_FILE)]
     Module {
-        /// The SPD image (512 bytes for DDR4, 1024 for DDR5).
+        /// The SPD image, as a programmer reads it.
         #[arg(value_name = "SPD_FILE")]
         file: PathBuf,
         /// Machine output.
@@ -217,9 +219,9 @@ pub struct NewArguments {
     #[arg(long, value_name = "SPD_FILE")]
     pub module: Vec<PathBuf>,
     /// Memory generation. Default: that of the modules; else asked at a terminal, else DDR4.
-    #[arg(long, value_name = "GENERATION", ignore_case = true)]
-    pub generation: Option<GenerationName>,
-    /// Kind of the invented module where no SPD image is named: UDIMM, SODIMM, RDIMM, LRDIMM.
+    #[arg(long, value_name = "GENERATION", ignore_case = true, value_parser = generations())]
+    pub generation: Option<Generation>,
+    /// Kind of the invented module where no SPD image is named: UDIMM, SODIMM, RDIMM, LRDIMM, soldered, CAMM2.
     #[arg(long, value_name = "KIND")]
     pub kind: Option<String>,
     /// Bench (TOML) whose limits and mounted parts the plan takes over.
@@ -227,15 +229,14 @@ pub struct NewArguments {
     pub bench: Option<PathBuf>,
 }
 
-/// Generations by name.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum GenerationName {
-    /// DDR4 (JESD79-4).
-    #[value(name = "DDR4")]
-    Ddr4,
-    /// DDR5 (JESD79-5).
-    #[value(name = "DDR5")]
-    Ddr5,
+/// Generations by name, as the command line takes and lists them.
+fn generations() -> impl TypedValueParser<Value = Generation> {
+    let names =
+        Generation::ALL.map(|(name, generation)| PossibleValue::new(name).help(generation.facts().standard));
+    PossibleValuesParser::new(names).map(|word| {
+        let known = Generation::ALL.iter().find(|(name, _)| name.eq_ignore_ascii_case(&word));
+        known.map_or(Generation::Ddr4, |(_, generation)| *generation)
+    })
 }
 
 /// Arguments of `channel`.

@@ -2,7 +2,7 @@
 """Writes the synthetic SPD images of tests/data/spd as hexadecimal dumps (address, sixteen bytes a line).
 
 Every module is invented: part numbers, serial numbers and maker codes belong to nobody. The byte layout is written
-here a second time, on its own, so that the reader is not checked against itself; the DDR4 images are checked against
+here a second time, on its own, so that the reader is not checked against itself; the DDR3 and DDR4 images are checked against
 Debian's decode-dimms as well.
 
     python3 tests/spd/make_images.py            write the dumps
@@ -16,6 +16,12 @@ import sys
 
 FOLDER = pathlib.Path(__file__).resolve().parent.parent / "data" / "spd"
 
+DDR3_TCK = {  # rate: (medium, fine) time-base values of the shortest clock period
+    800: (0x14, 0x00), 1066: (0x0F, 0x00), 1333: (0x0C, 0x00), 1600: (0x0A, 0x00), 1866: (0x09, 0xCA),
+    2133: (0x08, 0xC2),
+}
+DDR3_DENSITY = {256: 0, 512: 1, 1024: 2, 2048: 3, 4096: 4, 8192: 5, 16384: 6}
+DDR3_TYPE = {"RDIMM": 1, "UDIMM": 2, "SO-DIMM": 3, "LRDIMM": 11}
 DDR4_TCK = {  # rate: (medium, fine) time-base values of the shortest clock period
     1600: (0x0A, 0x00), 1866: (0x09, 0xCA), 2133: (0x08, 0xC2), 2400: (0x07, 0xD6),
     2666: (0x06, 0x00), 2933: (0x06, 0xBC), 3200: (0x05, 0x00),
@@ -32,6 +38,45 @@ def crc(data):
 
 def seal(image, first, stored):
     image[stored], image[stored + 1] = crc(image[first:stored]) & 255, crc(image[first:stored]) >> 8
+
+
+def seal_over(image, covered, stored):
+    image[stored], image[stored + 1] = crc(image[:covered]) & 255, crc(image[:covered]) >> 8
+
+
+def ddr3(kind, rate, density_mb, width, ranks, part, serial, rows, cols=10, banks=8, ecc=False, dies=1, loading=0,
+         bus=64, sensor=False, supply=0, all_covered=False):
+    """density in Mbit a die; loading 1 = multi-load stack; supply: byte 6; all_covered: the checksum takes the maker's
+    block in, too."""
+    b = bytearray(256)
+    b[0], b[1], b[2], b[3] = 0x12 if all_covered else 0x92, 0x13, 0x0B, DDR3_TYPE[kind]
+    b[4] = DDR3_DENSITY[density_mb] | int(math.log2(banks) - 3) << 4
+    b[5] = (cols - 9) | (rows - 12) << 3
+    b[6] = supply
+    b[7] = {4: 0, 8: 1, 16: 2}[width] | (ranks - 1) << 3
+    b[8] = int(math.log2(bus)) - 3 | (8 if ecc else 0)
+    b[9], b[10], b[11] = 0x11, 1, 8
+    b[12], b[34] = DDR3_TCK[rate]
+    tck_ps = DDR3_TCK[rate][0] * 125 + (DDR3_TCK[rate][1] ^ 0x80) - 0x80
+    latency = math.ceil(13125 / tck_ps - 0.025)
+    mask = sum(1 << (cl - 4) for cl in range(5, latency + 1))
+    b[14], b[15] = mask & 255, mask >> 8
+    b[16] = b[18] = b[20] = 0x69  # 13.125 ns
+    b[17], b[19] = 0x78, 0x30
+    b[21], b[22], b[23] = 0x11, 0x18, 0x81
+    b[24], b[25] = 0x20, 0x08
+    b[26] = b[27] = 0x3C
+    b[28], b[29] = 0x00, 0xF0
+    b[30], b[31] = 0x83, 0x05
+    b[32] = 0x80 if sensor else 0
+    b[33] = (0x80 | (int(math.log2(dies)) + 1) << 4 | loading) if dies > 1 else 0
+    b[60], b[61], b[62], b[63] = 0x0F, 0x11, 0x00, 0x05 if kind == "RDIMM" else 0x00
+    b[117], b[118], b[119], b[120], b[121] = 0x7F, 0x7F, 0x01, 0x13, 0x31
+    b[122:126] = bytes.fromhex(serial)
+    seal(b, 0, 126) if all_covered else seal_over(b, 117, 126)
+    b[128:146] = part.encode("ascii").ljust(18)
+    b[148], b[149] = 0x7F, 0x7F
+    return b
 
 
 def ddr4(kind, rate, density_mb, width, ranks, part, serial, rows, groups=4, cols=10, banks=4, ecc=False,
@@ -107,6 +152,16 @@ def ddr5(kind, rate, density_gb, width, ranks, part, serial, rows, cols=10, grou
 
 
 IMAGES = {
+    "ddr3-udimm-800-ecc": ddr3("UDIMM", 800, 1024, 8, 1, "EXAMPLE-3U1-1R8E", "00000301", rows=14, ecc=True,
+                               sensor=True, all_covered=True),
+    "ddr3-udimm-1333": ddr3("UDIMM", 1333, 2048, 8, 2, "EXAMPLE-3U4-2R8", "00000302", rows=15),
+    "ddr3-udimm-2133": ddr3("UDIMM", 2133, 4096, 8, 1, "EXAMPLE-3U4-1R8", "00000303", rows=16),
+    "ddr3-sodimm-1600": ddr3("SO-DIMM", 1600, 4096, 8, 2, "EXAMPLE-3S8-2R8", "00000304", rows=16, supply=2),
+    "ddr3-sodimm-1066": ddr3("SO-DIMM", 1066, 2048, 16, 1, "EXAMPLE-3S1-1R16", "00000305", rows=14),
+    "ddr3-rdimm-1866": ddr3("RDIMM", 1866, 4096, 4, 2, "EXAMPLE-3R16-2R4", "00000306", rows=16, cols=11, ecc=True,
+                            sensor=True),
+    "ddr3-lrdimm-1333": ddr3("LRDIMM", 1333, 4096, 4, 4, "EXAMPLE-3L32-4DR4", "00000307", rows=16, cols=11, ecc=True,
+                             dies=2, loading=1, sensor=True),
     "ddr4-udimm-1600": ddr4("UDIMM", 1600, 4096, 8, 1, "EXAMPLE-U4-1R8-16", "00000A01", rows=15),
     "ddr4-udimm-1866": ddr4("UDIMM", 1866, 4096, 8, 2, "EXAMPLE-U8-2R8-18", "00000A02", rows=15),
     "ddr4-udimm-2400-ecc": ddr4("UDIMM", 2400, 8192, 8, 1, "EXAMPLE-U8-1R8-24E", "00000A03", rows=16, ecc=True,

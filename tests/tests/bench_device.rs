@@ -9,6 +9,7 @@ use contract::conformance::training;
 use contract::{Alarm, Call, CancelToken, Driver, FaultKind};
 use emulator::{MountedThings, Probe, Reading};
 use nightbench_core::events::Event;
+use nightbench_core::generations::Rail;
 use plan::Plan;
 use plan::spd::SpdImage;
 use runner::store::Store;
@@ -43,7 +44,7 @@ fn a_rail_that_the_device_makes_is_a_rail_like_any_other() {
     // At this time scale a reading at the border of the band may leave it a moment later: tried again, as a run does.
     let mut tries = (0..5).map(|_| own.apply(&setting(&plan, 25.0), &call()));
     let readback = tries.find_map(Result::ok).expect("it settles");
-    let asked = plan.supplies[0].vpp;
+    let asked = plan.supplies[0].rail(Rail::Vpp).expect("VPP");
     let (_, read) = readback.rails.iter().find(|(name, _)| name == "VPP").expect("VPP is read back");
     assert!((read.0 - asked.0).abs() < 0.01, "{read}, {asked} asked");
     assert!(!bench.world().outputs[2].on, "no supply feeds VPP");

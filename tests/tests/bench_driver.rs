@@ -6,6 +6,7 @@ use bench::{BenchDriver, CommandLog};
 use contract::conformance::{self, training};
 use contract::*;
 use emulator::{EmulatedBench, EmulatedOptions, Fault};
+use nightbench_core::generations::Rail;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{LaneSet, Point, TrainedEye};
 use nightbench_core::units::{Celsius, Volts};
@@ -48,6 +49,7 @@ pub fn setting(plan: &Plan, temperature: f64) -> Setting {
         pattern: plan.matrix.patterns[0].clone(),
         mounting: 0,
         start: 0,
+        wck_ratio: None,
         noise_key: [7; 32],
     }
 }
@@ -146,11 +148,11 @@ fn limits_are_refused_before_anything_is_sent() {
     assert_eq!(error.kind, FaultKind::OutOfRange);
     let mut high = setting(&plan, 25.0);
     let mut supply = plan.supplies[0].clone();
-    supply.vddq = Volts(1.5);
+    supply.set(Rail::Vddq, Volts(1.5));
     high.supply = Arc::new(supply);
     assert_eq!(driver.apply(&high, &call()).unwrap_err().kind, FaultKind::OutOfRange);
     let mut supply = plan.supplies[0].clone();
-    supply.vddq = Volts(f64::NAN);
+    supply.set(Rail::Vddq, Volts(f64::NAN));
     high.supply = Arc::new(supply);
     assert_eq!(driver.apply(&high, &call()).unwrap_err().kind, FaultKind::OutOfRange);
     assert!(!log.latest(100).iter().any(|line| line.contains(" > ")), "{:?}", log.latest(100));

@@ -67,6 +67,24 @@ pub fn nothing_outside(bench: &EmulatedBench) {
     }
 }
 
+/// Command lines over the agent's protocol: asked for in `train`, offered by `configure` as eyes with their own bit time, sampled,
+/// stored and judged as data lanes are.
+#[test]
+fn command_lines_come_over_the_agent() {
+    let rig = rig(&crate::target::with_command_lines(), 1, 0.0, 2000.0);
+    let run = rig.run(&[]);
+    assert!([0, 1].contains(&run.code), "{}", run.err);
+    let export = nightbench(rig.folder.path(), &["export", "out", "--as", "jsonl"]);
+    let rows: Vec<serde_json::Value> =
+        export.out.lines().map(|line| serde_json::from_str(line).expect("a row")).collect();
+    let lanes: Vec<&serde_json::Value> =
+        rows.iter().filter_map(|row| row["lanes"].as_array()).flatten().collect();
+    let of = |direction: &str| lanes.iter().filter(|lane| lane["eye"]["direction"] == direction).count();
+    assert_eq!((of("read"), of("command")), (16, 14), "{}", export.out);
+    rig.off();
+    nothing_outside(&rig.bench);
+}
+
 #[test]
 fn a_whole_run_gives_the_verdicts_of_the_simulated_target() {
     let rig = rig(&one_setup(), 1, 0.0, 2000.0);

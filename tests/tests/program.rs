@@ -210,8 +210,16 @@ fn an_empty_selection_and_a_missing_folder_have_their_codes() {
 #[test]
 fn every_plan_of_the_library_is_sound() {
     let folder = Folder::new();
-    let names =
-        ["quick-look", "regression-night", "qualification", "ddr5-look", "firmware-before", "firmware-after"];
+    let names = [
+        "quick-look",
+        "regression-night",
+        "qualification",
+        "ddr3-look",
+        "ddr5-look",
+        "lpddr5-look",
+        "firmware-before",
+        "firmware-after",
+    ];
     for name in names.map(|name| format!("{name}.toml")) {
         let run = nightbench(folder.path(), &["check", &library(&name)]);
         assert_eq!(run.code, 0, "{name}: {}", run.err);

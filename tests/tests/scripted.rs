@@ -97,7 +97,7 @@ impl Driver for Scripted {
         let supply = &setting.supply;
         Ok(Readback {
             temperature: setting.temperature,
-            rails: vec![("VDD".into(), supply.vdd), ("VDDQ".into(), supply.vddq), ("VPP".into(), supply.vpp)],
+            rails: supply.named().map(|(rail, volts)| (rail.to_string(), volts)).collect(),
             settling: Seconds(0.0),
         })
     }

@@ -92,6 +92,50 @@ fn ddr5_sub_channels_and_the_dfe() {
     assert!(with > 20.0, "an eye: {with} ps");
 }
 
+/// The small plan with its command lines captured and judged.
+pub fn with_command_lines() -> String {
+    DDR5.replace("lanes = 48", "lanes = 16").replace("[[chip]]\nname = \"P1\"", "[interface.command]\ntaps = 32\ntaps_per_ui = 16\nvref_steps = 32\nvref_start_percent = 55.0\nvref_step_percent = 1.0\n\n[[chip]]\nname = \"P1\"")
+        .replace("mode = \"raster\"", "directions = [\"read\", \"command\"]\nmode = \"raster\"")
+        + "\n[[limit]]\nmetric = \"width\"\ndirection = \"command\"\nminimum = 0.5\nunit = \"UI\"\nsource = \"invented\"\n"
+}
+
+/// Command lines are eyes of their own, with their own limit, from the training to the export, the page and a run continued.
+#[test]
+fn command_lines_are_captured_and_judged_like_data_lanes() {
+    let folder = Folder::new();
+    let plan = with_command_lines();
+    let path = folder.file("plan.toml", &plan);
+    let run = nightbench(folder.path(), &["run", path.to_str().unwrap(), "--into", "d", "--json"]);
+    assert!([0, 1].contains(&run.code), "{}", run.err);
+    let eyes = rows(folder.path(), "d", &["direction", "lane", "width_ui"]);
+    let of = |direction: &str| eyes.iter().filter(|row| row[0] == direction).count();
+    assert_eq!((of("read"), of("command")), (16, 14), "{eyes:?}");
+    for row in eyes.iter().filter(|row| row[0] == "command") {
+        let width: f64 = row[2].trim_start_matches('>').parse().expect("a width");
+        assert!((0.2..1.0).contains(&width), "{row:?}");
+    }
+    let page = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
+    for words in ["VrefCA training", "width, command", "command rank 0", "corrected inside the DRAM"] {
+        assert!(page.contains(words), "the report speaks of {words}");
+    }
+    // A limit that no command line keeps fails the condition, whatever its read eye does.
+    let strict = plan.replace("minimum = 0.5", "minimum = 0.99");
+    let path = folder.file("strict.toml", &strict);
+    let run = nightbench(folder.path(), &["run", path.to_str().unwrap(), "--into", "strict", "--json"]);
+    let told = json(&run);
+    assert_eq!((run.code, told["verdicts"]["fail"].as_u64()), (1, Some(1)), "{told}");
+    assert!(told["worst"]["lane"].is_number(), "{told}");
+    for (command, words) in [(["why", "d"], "command rank 0"), (["report", "d"], ""), (["status", "d"], "")] {
+        let run = nightbench(folder.path(), &command);
+        assert!(
+            [0, 1].contains(&run.code) && run.out.contains(words),
+            "{command:?}: {} {}",
+            run.out,
+            run.err
+        );
+    }
+}
+
 #[test]
 fn chips_are_a_factor_and_differ() {
     let folder = Folder::new();

@@ -9,13 +9,10 @@ use nightbench_core::results::TrainingResult;
 use plan::bench_file::BenchFile;
 use std::collections::BTreeMap;
 
-/// Above this case temperature the refresh interval is halved. Source: DDR4/DDR5 datasheets, extended range.
-const DOUBLE_REFRESH_ABOVE_C: f64 = 85.0;
-
 /// The question that configures the device for a condition, with its rails at these levels (in the bench's order).
 pub(super) fn configure_request(bench: &BenchFile, setting: &Setting, levels: &[f64]) -> ConfigureRequest {
-    let double_refresh =
-        setting.control_point != ControlPoint::Air && setting.temperature.0 > DOUBLE_REFRESH_ABOVE_C;
+    let (_, normal_high) = setting.rate.generation().facts().temperature.normal_degc;
+    let double_refresh = setting.control_point != ControlPoint::Air && setting.temperature.0 > normal_high;
     let rails_v: BTreeMap<String, f64> =
         (bench.rails.iter().map(|rail| &rail.name).chain(bench.device_rails.iter().map(|rail| &rail.name)))
             .cloned()
@@ -46,6 +43,7 @@ pub(super) fn configure_request(bench: &BenchFile, setting: &Setting, levels: &[
         pattern: setting.pattern.name(),
         mounting: setting.mounting,
         start: setting.start,
+        wck_ratio: setting.wck_ratio,
         job: setting.noise_key.iter().map(|byte| format!("{byte:02x}")).collect(),
     }
 }

@@ -440,6 +440,7 @@ impl Driver for BenchDriver {
                 pass_ber: request.pass_ber,
                 fewest_taps: request.fewest_taps,
                 fewest_steps: request.fewest_steps,
+                command: request.command,
                 write: request.write,
             };
             let dry = TrainingResult { stages: Vec::new(), eyes: Vec::new(), passed: true };

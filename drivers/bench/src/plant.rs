@@ -179,8 +179,7 @@ impl Plant {
     /// Voltage of every rail at a supply level, checked against the rail's limits: those of the supplies in the bench's order, then
     /// those that the device makes.
     pub fn rail_levels(&self, supply: &Supply) -> Result<Vec<f64>, DriverError> {
-        let named = [("VDD", supply.vdd), ("VDDQ", supply.vddq), ("VPP", supply.vpp)];
-        for (name, volts) in named {
+        for (name, volts) in supply.named() {
             let bench = &self.bench;
             let mut names = bench
                 .rails
@@ -201,7 +200,7 @@ impl Plant {
         let own = self.bench.rails.iter().map(|rail| (&rail.name, rail.fixed));
         let device = self.bench.device_rails.iter().map(|rail| (&rail.name, rail.fixed));
         for (name, fixed) in own.chain(device) {
-            let named = named.iter().find(|(known, _)| known == name).map(|(_, volts)| *volts);
+            let named = supply.named().find(|(known, _)| known == name).map(|(_, volts)| volts);
             let Some(volts) = named.or(fixed) else {
                 return Err(bench_fault(
                     FaultKind::Unsupported,

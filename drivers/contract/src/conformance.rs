@@ -8,6 +8,7 @@ use crate::{
 use nightbench_core::devices::{
     BusKind, Channel, Chip, ControlPoint, Module, ModuleKind, Pattern, SecondSlot, Supply,
 };
+use nightbench_core::generations::Rail;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::{LanePoint, LaneSet, Point, TrainedEye};
@@ -49,6 +50,7 @@ pub fn training() -> TrainingRequest {
         pass_ber: 1e-4,
         fewest_taps: 2,
         fewest_steps: 2,
+        command: false,
         write: false,
     }
 }
@@ -86,10 +88,14 @@ pub fn setting() -> Setting {
         temperature: Celsius(25.0),
         control_point: ControlPoint::Chip,
         calibrated_at: Celsius(25.0),
-        supply: Arc::new(Supply { name: name(), vdd: Volts(1.2), vddq: Volts(1.2), vpp: Volts(2.5) }),
+        supply: Arc::new(Supply {
+            name: name(),
+            rails: vec![(Rail::Vdd, Volts(1.2)), (Rail::Vddq, Volts(1.2)), (Rail::Vpp, Volts(2.5))],
+        }),
         pattern: Pattern::Prbs(7),
         mounting: 0,
         start: 0,
+        wck_ratio: None,
         noise_key: [0; 32],
     }
 }
@@ -128,9 +134,7 @@ fn first_light(driver: &mut dyn Driver, setting: &Setting) -> Result<Vec<Trained
     ensure((readback.temperature.0 - setting.temperature.0).abs() < 5.0, || {
         format!("apply at {} reads back {}", setting.temperature, readback.temperature)
     })?;
-    for (name, asked) in
-        [("VDD", setting.supply.vdd), ("VDDQ", setting.supply.vddq), ("VPP", setting.supply.vpp)]
-    {
+    for (name, asked) in setting.supply.named() {
         let found = readback.rails.iter().find(|(rail, _)| rail == name);
         ensure(found.is_some_and(|(_, volts)| (volts.0 - asked.0).abs() < 0.05), || {
             format!("{name} reads back {found:?}, {asked} asked")

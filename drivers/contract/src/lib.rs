@@ -78,12 +78,10 @@
 //!         let same = |old: &Setting| old.mounting == setting.mounting && old.rate == setting.rate;
 //!         self.trained &= self.applied.as_ref().is_some_and(same);
 //!         self.applied = Some(setting.clone());
-//!         let supply = &setting.supply;
-//!         let rails = [("VDD", supply.vdd), ("VDDQ", supply.vddq), ("VPP", supply.vpp)];
 //!         // A real device answers what it measured, not what it was asked for.
 //!         Ok(Readback {
 //!             temperature: setting.temperature,
-//!             rails: rails.map(|(rail, volts)| (rail.to_string(), volts)).to_vec(),
+//!             rails: setting.supply.named().map(|(rail, volts)| (rail.to_string(), volts)).collect(),
 //!             settling: Seconds(0.0),
 //!         })
 //!     }
@@ -163,7 +161,7 @@ use nightbench_core::rates::DataRate;
 use nightbench_core::results::{
     EyeName, Grid, Identity, LaneSet, Point, Readback, TrainedEye, TrainingResult,
 };
-use nightbench_core::units::{Celsius, Seconds};
+use nightbench_core::units::{Celsius, Picoseconds, Seconds};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
@@ -285,9 +283,18 @@ pub struct Setting {
     pub mounting: u32,
     /// Which start, from 0.
     pub start: u32,
+    /// Data-clock (WCK) periods in a period of the command clock; `None` where both are one clock.
+    pub wck_ratio: Option<u8>,
     /// Condition, mounting, repeat and start as a digest: counting noise is a function of it and of the seed
     /// the driver was opened with, never of the capture strategy.
     pub noise_key: [u8; 32],
+}
+
+impl Setting {
+    /// Period of the command clock.
+    pub fn clock_period(&self) -> Picoseconds {
+        Picoseconds(self.rate.clock_period().0 * f64::from(self.wck_ratio.unwrap_or(1)))
+    }
 }
 
 /// Axes and abilities of one eye's sweep at the present condition.
@@ -344,6 +351,8 @@ pub struct TrainingRequest {
     pub fewest_taps: u16,
     /// Fewest Vref steps a lane's window must have.
     pub fewest_steps: u16,
+    /// Train the command lines as eyes of their own, too.
+    pub command: bool,
     /// Train the write side too.
     pub write: bool,
 }

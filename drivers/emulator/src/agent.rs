@@ -375,6 +375,7 @@ impl Shared {
             pattern: pattern.ok_or_else(|| unknown("pattern", &request.pattern))?.clone(),
             mounting: request.mounting,
             start: request.start,
+            wck_ratio: request.wck_ratio,
             noise_key,
         })
     }
@@ -392,6 +393,7 @@ impl Shared {
                 pass_ber: request.pass_ber,
                 fewest_taps: request.fewest_taps,
                 fewest_steps: request.fewest_steps,
+                command: request.command,
                 write: request.write,
             },
             &call(),

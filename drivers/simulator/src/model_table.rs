@@ -2,6 +2,7 @@
 
 use super::assembly::SET_BY_INTERFACE;
 use super::physics::{Entry, Parameters};
+use nightbench_core::rates::Generation;
 use std::fmt::Write;
 
 const HEAD: &str = "\
@@ -25,32 +26,33 @@ figure used and where it comes from.
 
 **Most figures are fitted estimates.** They were chosen so that a few channels behave as commonly observed; agreement
 with those observations is by construction and no evidence about hardware. Marks: J datasheet figure, G design guide,
-H handbook, E estimate (fitted: took part in the fit), M from memory. DDR5 values are given where they differ from DDR4;
-all of those are from memory. Figures marked `[interface]` follow from that section of the plan.
+H handbook, E estimate (fitted: took part in the fit), M from memory. The figures of other generations are given where they
+differ from DDR4; what those rest on stands in `plans/core/GENERATIONS.md`. Figures marked `[interface]` follow from that section
+of the plan.
 
 ";
 
 /// The text of `drivers/simulator/MODEL.md`.
 pub fn model_table() -> String {
     let mut text = String::from(HEAD);
-    text.push_str(
-        "| key | DDR4 | DDR5 | unit | from | to | source | meaning |\n|---|---|---|---|---|---|---|---|\n",
-    );
-    let (ddr4, ddr5) = (Parameters::ddr4(), Parameters::ddr5());
-    for (entry, other) in ddr4.entries().zip(ddr5.entries()) {
-        // Writing to a string cannot fail.
-        let _ = writeln!(
-            text,
-            "| `{}` | {} | {} | {} | {} | {} | {} | {} |",
-            entry.name,
-            number(entry.value),
-            if entry.value == other.value { String::new() } else { number(other.value) },
-            entry.unit,
-            number(entry.range.0),
-            number(entry.range.1),
-            source(&entry),
-            entry.description
-        );
+    let base = Parameters::ddr4();
+    let others = Generation::ALL.map(|(name, generation)| (name, generation, Parameters::of(generation)));
+    let others: Vec<_> = others.iter().filter(|(_, generation, _)| *generation != Generation::Ddr4).collect();
+    let mut head = vec!["key", "DDR4"];
+    head.extend(others.iter().map(|(name, ..)| *name));
+    head.extend(["unit", "from", "to", "source", "meaning"]);
+    // Writing to a string cannot fail.
+    let _ = writeln!(text, "| {} |\n|{}", head.join(" | "), "---|".repeat(head.len()));
+    let columns: Vec<Vec<Entry>> = others.iter().map(|(.., other)| other.entries().collect()).collect();
+    for (row, entry) in base.entries().enumerate() {
+        let mut cells = vec![format!("`{}`", entry.name), number(entry.value)];
+        cells.extend(columns.iter().map(|column| {
+            let other = column[row].value;
+            if other == entry.value { String::new() } else { number(other) }
+        }));
+        cells.extend([entry.unit.into(), number(entry.range.0), number(entry.range.1)]);
+        cells.extend([source(&entry).into(), entry.description.into()]);
+        let _ = writeln!(text, "| {} |", cells.join(" | "));
     }
     text
 }

@@ -6,19 +6,23 @@
 use super::draws::Draws;
 use super::physics::{BitDraws, BitVariation, Contact, Mounting, Parameters};
 use nightbench_core::devices::Module;
-use nightbench_core::results::EyeName;
+use nightbench_core::results::{Direction, EyeName};
 
 /// Deviations of one lane of a module on a chip.
 ///
 /// `group` is the strobe group (byte lane, or 4 lanes with x4 parts) that shares a strobe's skew.
 pub fn bit(p: &Parameters, chip: &str, module: &Module, eye: EyeName, lane: u16) -> BitVariation {
-    let half = module.half_of(lane) as u8;
-    let group = lane / u16::from(module.device_width.clamp(4, 8));
+    // Command lines share the clock, are copper of their own, and stand on either half of a pair alike.
+    let command = eye.direction == Direction::Command;
+    let half = if command { 0 } else { module.half_of(lane) as u8 };
+    let group = if command { 0 } else { lane / u16::from(module.device_width.clamp(4, 8)) };
+    let kind: &[u8] = if command { b"command copper" } else { b"module copper" };
+    let pads: &[u8] = if command { b"command pad" } else { b"module pad" };
     let (direction, rank) = (eye.direction.name().as_bytes(), [eye.rank]);
     let lane_bytes = lane.to_le_bytes();
     // Copper belongs to the module's lane whatever the direction; the pad to the rank's DRAM as well.
-    let mut copper = Draws::of(&[b"module copper", module.name.as_bytes(), &[half], &lane_bytes]);
-    let mut pad = Draws::of(&[b"module pad", module.name.as_bytes(), &[half], &rank, &lane_bytes]);
+    let mut copper = Draws::of(&[kind, module.name.as_bytes(), &[half], &lane_bytes]);
+    let mut pad = Draws::of(&[pads, module.name.as_bytes(), &[half], &rank, &lane_bytes]);
     let mut receiver = Draws::of(&[b"chip lane", chip.as_bytes(), direction, &lane_bytes]);
     let mut strobe = Draws::of(&[
         b"strobe",

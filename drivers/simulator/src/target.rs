@@ -11,8 +11,9 @@ use contract::{
     SafetyHandle, Setting, StartKind, TrainingRequest,
 };
 use nightbench_core::devices::{Interface, Landing, ModelValue, Module, Supply};
+use nightbench_core::generations::TrainingStep;
 use nightbench_core::point_rule::{PointRule, PreparedRule};
-use nightbench_core::rates::{DataRate, Generation};
+use nightbench_core::rates::DataRate;
 use nightbench_core::results::{
     Direction, EyeName, Grid, Identity, LanePoint, LaneSet, Readback, TrainedEye, TrainingResult,
     TrainingStage,
@@ -26,6 +27,10 @@ pub const MODEL_VERSION: &str = "channel model 3";
 
 /// Share of the data rate that is compared: refresh, turnaround and pattern set-up eat the rest (estimate).
 const COMPARED_SHARE: f64 = 0.6;
+/// The same of command lines: what a DRAM saw of them comes back over data lines, a pattern at a time (estimate).
+const COMMAND_COMPARED_SHARE: f64 = 0.05;
+/// Fewest bits of a command line that are compared (estimate).
+const COMMAND_BITS: u64 = 16;
 /// Time a point costs beside its bits, seconds (estimate: register writes and counter reads).
 const VISIT_OVERHEAD_S: f64 = 0.5e-3;
 /// Time a change of Vref takes to settle, seconds (estimate).
@@ -92,6 +97,7 @@ pub fn expected_eyes(
     directions: &[Direction],
 ) -> Vec<EyeCapabilities> {
     let populated = module.lanes();
+    let facts = interface.generation.facts();
     let mut eyes = Vec::new();
     for direction in directions {
         for rank in 0..module.ranks {
@@ -100,15 +106,23 @@ pub fn expected_eyes(
                 if lanes.is_empty() {
                     continue;
                 }
+                let bus = facts.command.filter(|_| *direction == Direction::Command);
+                if bus.is_none() && *direction == Direction::Command {
+                    continue;
+                }
+                let bits_per_second = match bus {
+                    Some(_) => COMMAND_COMPARED_SHARE * 1e12 / interface.bit_time(rate, *direction).0,
+                    None => rate.bits_per_second() * COMPARED_SHARE,
+                };
                 eyes.push(EyeCapabilities {
                     eye: EyeName { direction: *direction, rank, sub_channel },
                     grid: assembly::grid(interface, rate, supply, *direction),
-                    lanes,
-                    compared_bits_per_second: rate.bits_per_second() * COMPARED_SHARE,
+                    lanes: bus.map_or(lanes, |bus| LaneSet::first(bus.lines)),
+                    compared_bits_per_second: bits_per_second,
                     visit_overhead_s: VISIT_OVERHEAD_S,
                     vref_settle_s: VREF_SETTLE_S,
                     early_stop: true,
-                    fewest_bits: u64::from(interface.generation.burst_length()),
+                    fewest_bits: bus.map_or(u64::from(facts.burst_length), |_| COMMAND_BITS),
                 });
             }
         }
@@ -198,7 +212,8 @@ impl SimulatedTarget {
                 .iter()
                 .map(|lane| {
                     let bit = silicon::bit(&parameters, &setting.chip.name, module, name, *lane);
-                    let link = &links[module.half_of(*lane).min(links.len() - 1)];
+                    let half = if name.direction == Direction::Command { 0 } else { module.half_of(*lane) };
+                    let link = &links[half.min(links.len() - 1)];
                     link.lane(&bit).map_err(|error| refused(&error))
                 })
                 .collect::<Result<Vec<_>, _>>()?;
@@ -216,6 +231,10 @@ impl SimulatedTarget {
         let ui_ps = setting.rate.ui().0;
         let width = stages::strobe_width(&setting.module);
         for eye in &mut set.eyes {
+            // A command line has no strobe.
+            if eye.capabilities.eye.direction == Direction::Command {
+                continue;
+            }
             let name = eye.capabilities.eye.to_string();
             for (lane, surface) in eye.lanes.iter().zip(&mut eye.surfaces) {
                 let group = (lane / width).to_le_bytes();
@@ -309,8 +328,9 @@ impl Driver for SimulatedTarget {
         self.last_vref = None;
         let mut draws = Draws::of(&[b"readings", &self.options.seed.to_le_bytes(), &setting.noise_key]);
         let temperature = Celsius(setting.temperature.0 + READING_SPREAD.0 * draws.normal());
-        let rails = [("VDD", setting.supply.vdd), ("VDDQ", setting.supply.vddq), ("VPP", setting.supply.vpp)]
-            .into_iter()
+        let rails = setting
+            .supply
+            .named()
             .map(|(name, volts)| (name.to_string(), Volts(volts.0 + READING_SPREAD.1 * draws.normal())))
             .collect();
         self.setting = Some(setting.clone());
@@ -326,7 +346,9 @@ impl Driver for SimulatedTarget {
         self.started = Some(request.start);
         self.place_strobes();
         self.elapsed_ns += nanoseconds(TRAINING_S);
-        let keyed = Keyed { seed: self.options.seed, setting: &setting };
+        let interface = &self.options.interface;
+        let channel_lanes = interface.generation.facts().channels.width(interface.lanes);
+        let keyed = Keyed { seed: self.options.seed, setting: &setting, channel_lanes };
         let result = match self.sets.last_mut() {
             Some(set) => train_set(set, &keyed, request, call)?,
             None => return Err(DriverError::new(FaultKind::WrongOrder, "no condition was applied yet")),
@@ -443,6 +465,8 @@ fn nanoseconds(seconds: f64) -> u64 {
 struct Keyed<'s> {
     seed: u64,
     setting: &'s Setting,
+    /// Data lanes of one channel of the interface.
+    channel_lanes: u16,
 }
 
 impl Keyed<'_> {
@@ -472,29 +496,59 @@ fn train_set(
     call: &Call,
 ) -> Result<TrainingResult, DriverError> {
     let (p, setting) = (&set.parameters, keyed.setting);
+    let facts = setting.rate.generation().facts();
     let ui_ps = setting.rate.ui().0;
     let mut result = TrainingResult { stages: Vec::new(), eyes: Vec::new(), passed: true };
-    let byte_lanes: Vec<ByteLanes> =
-        set.eyes.iter().map(|eye| ByteLanes::of(&setting.module, &eye.lanes, &eye.surfaces, ui_ps)).collect();
+    let is_command = |eye: &Eye| eye.capabilities.eye.direction == Direction::Command;
+    let byte_lanes: Vec<Option<ByteLanes>> = set
+        .eyes
+        .iter()
+        .map(|eye| {
+            (!is_command(eye)).then(|| ByteLanes::of(&setting.module, &eye.lanes, &eye.surfaces, ui_ps))
+        })
+        .collect();
     let mut early = Vec::new();
-    if let (Some(first), Some(lanes)) = (set.eyes.first(), byte_lanes.first()) {
-        early.push(stages::zq_calibration(p, setting, lanes));
-        if setting.rate.generation() == Generation::Ddr5 {
-            let mut draws = keyed.parts("command lines", 0, 0);
-            let tap_ps = first.capabilities.grid.tap_step.0;
-            let count = first.lanes.len() as u16;
-            early.extend(stages::command_address(p, setting, count, tap_ps, request.fewest_taps, &mut draws));
+    let data = set.eyes.iter().zip(&byte_lanes).find_map(|(eye, lanes)| Some((eye, lanes.as_ref()?)));
+    if let Some((_, lanes)) = data
+        && let Some(name) = facts.step(TrainingStep::ZqCalibration)
+    {
+        early.push(stages::zq_calibration(name, p, setting, lanes));
+    }
+    if let (Some(bus), Some(first)) = (&facts.command, data.map(|(eye, _)| eye).or(set.eyes.first())) {
+        let mut draws = keyed.parts("command lines", 0, 0);
+        // Taps of data lanes; of command lines where nothing else is captured.
+        let periods = (setting.clock_period().0, first.capabilities.grid.tap_step.0);
+        let count = data.map_or(keyed.channel_lanes, |(eye, _)| eye.lanes.len() as u16);
+        let fewest = request.fewest_taps;
+        let [select, command] = stages::command_address(bus, p, setting, count, periods, fewest, &mut draws);
+        early.push(select);
+        // Lines that are captured are trained by their own eyes below.
+        if !set.eyes.iter().any(is_command) {
+            early.push(command);
         }
     }
+    if !take(&mut result, early) {
+        return Ok(result);
+    }
+    for eye in set.eyes.iter_mut().filter(|eye| is_command(eye)) {
+        let steps = [TrainingStep::CommandAddress, TrainingStep::CommandVref];
+        if !train_lanes(p, eye, steps, keyed, request, &mut result) {
+            return Ok(result);
+        }
+    }
+    let mut early = Vec::new();
     // Every rank and sub-channel is levelled once, whichever directions are captured.
     let mut levelled: Vec<(u8, Option<u8>)> = Vec::new();
     for (eye, lanes) in set.eyes.iter().zip(&byte_lanes) {
         let name = eye.capabilities.eye;
-        if !levelled.contains(&(name.rank, name.sub_channel)) {
+        let Some(lanes) = lanes else { continue };
+        if let Some(step) = facts.step(TrainingStep::WriteLevelling)
+            && !levelled.contains(&(name.rank, name.sub_channel))
+        {
             levelled.push((name.rank, name.sub_channel));
             let draws = |group: u16| keyed.parts("clock to strobe", name.rank, group);
             let tap_ps = eye.capabilities.grid.tap_step.0;
-            let mut stage = stages::write_levelling(p, setting, lanes, tap_ps, &draws);
+            let mut stage = stages::write_levelling(step, p, setting, lanes, tap_ps, &draws);
             stage.eye = Some(EyeName { direction: Direction::Write, ..name });
             early.push(stage);
         }
@@ -504,37 +558,20 @@ fn train_set(
     }
     for (eye, lanes) in set.eyes.iter_mut().zip(&byte_lanes) {
         call.check("training")?;
+        let Some(lanes) = lanes else { continue };
         let name = eye.capabilities.eye;
         let tap_ps = eye.capabilities.grid.tap_step.0;
         let mut done = Vec::new();
-        if name.direction == Direction::Read {
+        if name.direction == Direction::Read
+            && let Some(step) = facts.step(TrainingStep::Gate)
+        {
             let draws = |group: u16| keyed.parts("strobe output", name.rank, group);
-            done.push(stages::gate(p, setting, lanes, tap_ps, request.fewest_taps, &draws));
+            done.push(stages::gate(step, p, setting, lanes, tap_ps, request.fewest_taps, &draws));
         }
-        if eye.surfaces.iter().any(LaneSurface::is_equalized) {
-            done.push(stages::dfe(&eye.capabilities.grid, &eye.lanes, &eye.surfaces));
-        }
-        let mut settings = Vec::new();
-        if done.iter().all(TrainingStage::passed) {
-            let mut draws = keyed.draws("eye", &name.to_string(), 0);
-            let grid = eye.capabilities.grid;
-            let trained = stages::train_eye(
-                p,
-                request,
-                name.direction,
-                &grid,
-                &eye.lanes,
-                &mut eye.surfaces,
-                &mut draws,
-            );
-            done.extend(trained.stages);
-            settings = trained.settings;
-            let landings = setting.firmware.iter().flat_map(|firmware| &firmware.landings);
-            for landing in landings {
-                if let Some(at) = eye.lanes.iter().position(|lane| *lane == landing.lane) {
-                    settings[at] = moved(&grid, settings[at], landing);
-                }
-            }
+        if eye.surfaces.iter().any(LaneSurface::is_equalized)
+            && let Some(step) = facts.step(TrainingStep::Dfe)
+        {
+            done.push(stages::dfe(step, &eye.capabilities.grid, &eye.lanes, &eye.surfaces));
         }
         for stage in &mut done {
             stage.eye = Some(name);
@@ -542,9 +579,51 @@ fn train_set(
         if !take(&mut result, done) {
             return Ok(result);
         }
-        result.eyes.push(TrainedEye { eye: name, lanes: eye.lanes.clone(), settings });
+        let steps = match name.direction {
+            Direction::Read => [TrainingStep::ReadCentring, TrainingStep::ReadVref],
+            _ => [TrainingStep::WriteCentring, TrainingStep::WriteVref],
+        };
+        if !train_lanes(p, eye, steps, keyed, request, &mut result) {
+            return Ok(result);
+        }
     }
     Ok(result)
+}
+
+/// Centring and reference of one eye's lanes; `false` when a stage failed.
+fn train_lanes(
+    p: &Parameters,
+    eye: &mut Eye,
+    steps: [TrainingStep; 2],
+    keyed: &Keyed<'_>,
+    request: &TrainingRequest,
+    result: &mut TrainingResult,
+) -> bool {
+    let (name, grid) = (eye.capabilities.eye, eye.capabilities.grid);
+    let facts = keyed.setting.rate.generation().facts();
+    let mut draws = keyed.draws("eye", &name.to_string(), 0);
+    let names = steps.map(|step| facts.step(step).unwrap_or_default());
+    let trained = stages::train_eye(names, p, request, &grid, &eye.lanes, &mut eye.surfaces, &mut draws);
+    let mut settings = trained.settings;
+    // A firmware's landings are those of data lanes.
+    let firmware = keyed.setting.firmware.iter().filter(|_| name.direction != Direction::Command);
+    for landing in firmware.flat_map(|firmware| &firmware.landings) {
+        // Without settings where a stage failed.
+        if let Some(at) = eye.lanes.iter().position(|lane| *lane == landing.lane)
+            && let Some(setting) = settings.get_mut(at)
+        {
+            *setting = moved(&grid, *setting, landing);
+        }
+    }
+    let mut done = trained.stages;
+    for stage in &mut done {
+        stage.eye = Some(name);
+    }
+    if !take(result, done) {
+        return false;
+    }
+    result.eyes.push(TrainedEye { eye: name, lanes: eye.lanes.clone(), settings });
+    true
 }
 
 /// Where a firmware sets a lane that was trained to a place.

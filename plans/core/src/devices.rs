@@ -1,9 +1,10 @@
 //! What can be mounted and set: interface, chips, modules, channels, supplies, patterns.
 
+use crate::generations::{Rail, TerminationRule};
 use crate::rates::{DataRate, Generation};
-use crate::results::LaneSet;
+use crate::results::{Direction, LaneSet};
 use crate::text::Named;
-use crate::units::Volts;
+use crate::units::{Picoseconds, Volts};
 use std::ops::Range;
 
 /// One side's delay line and Vref range.
@@ -31,8 +32,36 @@ pub struct Interface {
     pub read: SweepRange,
     /// Sweep of the write side (chip's write delay, DRAM's Vref).
     pub write: SweepRange,
-    /// 4-tap DFE (decision-feedback equalizer) in the chip's receiver, DDR5.
+    /// Sweep of the command lines (chip's command delay, DRAM's command reference); `None` where they are not captured.
+    pub command: Option<SweepRange>,
+    /// 4-tap DFE (decision-feedback equalizer) in the chip's receiver.
     pub dfe: bool,
+    /// Which terminations hold.
+    pub termination: TerminationRule,
+    /// Data-clock (WCK) periods in a period of the command clock; `None` where both are one clock.
+    pub wck_ratio: Option<u8>,
+}
+
+impl Interface {
+    /// The sweep of a direction; of the command lines that of writes where none is stated.
+    pub fn sweep(&self, direction: Direction) -> &SweepRange {
+        match direction {
+            Direction::Read => &self.read,
+            Direction::Write => &self.write,
+            Direction::Command => self.command.as_ref().unwrap_or(&self.write),
+        }
+    }
+
+    /// Bit time of a direction's lanes at a data rate.
+    pub fn bit_time(&self, rate: DataRate, direction: Direction) -> Picoseconds {
+        match (direction, &self.generation.facts().command) {
+            (Direction::Command, Some(bus)) => {
+                let clock = rate.clock_period().0 * f64::from(self.wck_ratio.unwrap_or(1));
+                Picoseconds(clock / f64::from(bus.bits_a_clock))
+            }
+            _ => rate.ui(),
+        }
+    }
 }
 
 /// A test chip. Its name seeds its variation in the simulated target.
@@ -79,15 +108,21 @@ pub enum ModuleKind {
     Rdimm,
     /// Load-reduced: buffers regenerate the data, too.
     Lrdimm,
+    /// No module: the device is soldered onto the board, beside the chip.
+    Soldered,
+    /// A small module on a compression connector.
+    Camm2,
 }
 
 impl ModuleKind {
     /// Every kind with its name.
-    pub const ALL: [(&'static str, ModuleKind); 4] = [
+    pub const ALL: [(&'static str, ModuleKind); 6] = [
         ("UDIMM", ModuleKind::Udimm),
         ("SODIMM", ModuleKind::Sodimm),
         ("RDIMM", ModuleKind::Rdimm),
         ("LRDIMM", ModuleKind::Lrdimm),
+        ("soldered", ModuleKind::Soldered),
+        ("CAMM2", ModuleKind::Camm2),
     ];
 
     /// The JEDEC name.
@@ -109,21 +144,32 @@ pub enum BusKind {
     Stacked,
     /// Two half-populated modules that share an address bus.
     HalfPopulated,
+    /// A device on the board: no connector.
+    Soldered,
+    /// CAMM2: one compression connector.
+    Compression,
 }
 
 impl BusKind {
     /// Every bus kind with the word that a plan uses in `fits` and in the `kind` of a skip.
-    pub const ALL: [(&'static str, BusKind); 6] = [
+    pub const ALL: [(&'static str, BusKind); 8] = [
         ("UDIMM", BusKind::Unbuffered),
         ("SODIMM", BusKind::SmallOutline),
         ("RDIMM", BusKind::Registered),
         ("LRDIMM", BusKind::LoadReduced),
         ("3DS", BusKind::Stacked),
         ("half-populated", BusKind::HalfPopulated),
+        ("soldered", BusKind::Soldered),
+        ("CAMM2", BusKind::Compression),
     ];
 
     pub fn name(self) -> &'static str {
         Self::ALL[self as usize].0
+    }
+
+    /// Stands alone at the end of its lines: no riser, adapter card or second slot, and the chip is soldered, too.
+    pub fn is_point_to_point(self) -> bool {
+        matches!(self, BusKind::Soldered | BusKind::Compression)
     }
 }
 
@@ -158,6 +204,8 @@ impl Module {
         match self.kind {
             _ if self.half_populated => BusKind::HalfPopulated,
             ModuleKind::Lrdimm => BusKind::LoadReduced,
+            ModuleKind::Soldered => BusKind::Soldered,
+            ModuleKind::Camm2 => BusKind::Compression,
             _ if self.stacked => BusKind::Stacked,
             ModuleKind::Udimm => BusKind::Unbuffered,
             ModuleKind::Sodimm => BusKind::SmallOutline,
@@ -293,10 +341,34 @@ pub struct Channel {
 pub struct Supply {
     /// Name in the plan.
     pub name: String,
-    pub vdd: Volts,
-    /// The rail that the eye refers to.
-    pub vddq: Volts,
-    pub vpp: Volts,
+    /// Every rail of the generation, in the order of its table.
+    pub rails: Vec<(Rail, Volts)>,
+}
+
+impl Supply {
+    /// The voltage of a rail; `None` where the generation has no such rail.
+    pub fn rail(&self, rail: Rail) -> Option<Volts> {
+        self.rails.iter().find(|(known, _)| *known == rail).map(|(_, volts)| *volts)
+    }
+
+    /// VDDQ, the rail that the eye refers to.
+    pub fn vddq(&self) -> Volts {
+        self.rail(Rail::Vddq).unwrap_or(Volts(f64::NAN))
+    }
+
+    /// Every rail by name.
+    pub fn named(&self) -> impl Iterator<Item = (&'static str, Volts)> + '_ {
+        self.rails.iter().map(|(rail, volts)| (rail.name(), *volts))
+    }
+
+    /// Sets a rail that the supply has.
+    pub fn set(&mut self, rail: Rail, volts: Volts) {
+        for (known, value) in &mut self.rails {
+            if *known == rail {
+                *value = volts;
+            }
+        }
+    }
 }
 
 /// Where a temperature level is held and measured.

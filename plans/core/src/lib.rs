@@ -21,7 +21,7 @@ pub mod devices;
 pub mod events;
 pub mod eye_confidence;
 pub mod faults;
-pub mod jedec;
+pub mod generations;
 pub mod point_odds;
 pub mod point_rule;
 pub mod random;

@@ -1,81 +1,9 @@
 //! Data rates by their standard names, kept as exact fractions.
 
-use crate::units::{Picoseconds, UnitIntervals, Volts};
-use serde::{Deserialize, Serialize};
+pub use crate::generations::Generation;
+use crate::units::{Picoseconds, UnitIntervals};
+use serde::Serialize;
 use std::fmt;
-
-/// Memory generation of the interface under test.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-pub enum Generation {
-    /// DDR4, POD12 signalling.
-    #[serde(rename = "DDR4")]
-    Ddr4,
-    /// DDR5, POD11 signalling.
-    #[serde(rename = "DDR5")]
-    Ddr5,
-}
-
-impl Generation {
-    /// Nominal VDDQ: 1.2 V (DDR4), 1.1 V (DDR5) (source: DDR4 and DDR5 module datasheets).
-    pub fn nominal_vddq(self) -> Volts {
-        match self {
-            Generation::Ddr4 => Volts(1.2),
-            Generation::Ddr5 => Volts(1.1),
-        }
-    }
-
-    /// DC limits of VDD and VDDQ: 1.14..1.26 V (DDR4), 1.067..1.166 V (DDR5, asymmetric) (source: DDR4 and
-    /// DDR5 module datasheets).
-    pub fn vddq_limits(self) -> (Volts, Volts) {
-        match self {
-            Generation::Ddr4 => (Volts(1.14), Volts(1.26)),
-            Generation::Ddr5 => (Volts(1.067), Volts(1.166)),
-        }
-    }
-
-    /// DC limits of VPP: 2.375..2.75 V (DDR4), 1.746..1.908 V (DDR5) (source: DDR4 and DDR5 module
-    /// datasheets).
-    pub fn vpp_limits(self) -> (Volts, Volts) {
-        match self {
-            Generation::Ddr4 => (Volts(2.375), Volts(2.75)),
-            Generation::Ddr5 => (Volts(1.746), Volts(1.908)),
-        }
-    }
-
-    /// Nominal VPP: 2.5 V (DDR4), 1.8 V (DDR5).
-    pub fn nominal_vpp(self) -> Volts {
-        match self {
-            Generation::Ddr4 => Volts(2.5),
-            Generation::Ddr5 => Volts(1.8),
-        }
-    }
-
-    /// Bits of one burst on one lane: 8 (DDR4), 16 (DDR5); the smallest amount a device can compare.
-    pub fn burst_length(self) -> u32 {
-        match self {
-            Generation::Ddr4 => 8,
-            Generation::Ddr5 => 16,
-        }
-    }
-
-    /// Every standard rate of the generation, slowest first.
-    pub fn rates(self) -> impl Iterator<Item = DataRate> {
-        let (first, last, step) = match self {
-            Generation::Ddr4 => (4800, 9600, 800),
-            Generation::Ddr5 => (9600, 26400, 1200),
-        };
-        (first..=last).step_by(step).map(move |thirds| DataRate { generation: self, thirds })
-    }
-}
-
-impl fmt::Display for Generation {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Generation::Ddr4 => "DDR4",
-            Generation::Ddr5 => "DDR5",
-        })
-    }
-}
 
 /// A standard data rate, kept as an exact number of thirds of 1 MT/s: DDR4-2666 is 8000/3 MT/s, and its bit
 /// time exactly 375 ps.
@@ -86,11 +14,17 @@ pub struct DataRate {
 }
 
 impl DataRate {
+    pub(crate) fn of(generation: Generation, thirds: u32) -> DataRate {
+        DataRate { generation, thirds }
+    }
+
     /// Reads a standard name such as `2666`; the roundings 1867 and 2667 are accepted and printed as 1866 and
     /// 2666. Returns `None` for anything that is not a rate of the generation.
     pub fn parse(generation: Generation, text: &str) -> Option<DataRate> {
         let text = text.trim();
-        let text = text.strip_prefix("DDR4-").or_else(|| text.strip_prefix("DDR5-")).unwrap_or(text);
+        let names = generation.facts().rate_names;
+        let named = names.iter().find_map(|name| text.strip_prefix(name)?.strip_prefix('-'));
+        let text = named.unwrap_or(text);
         let number: u32 = text.parse().ok()?;
         generation
             .rates()
@@ -130,7 +64,7 @@ impl DataRate {
         Picoseconds(3e6 / f64::from(self.thirds))
     }
 
-    /// Clock period, tCK = 2 UI.
+    /// Period of the clock that the data follow, 2 UI: tCK, on LPDDR5 that of WCK.
     pub fn clock_period(self) -> Picoseconds {
         Picoseconds(6e6 / f64::from(self.thirds))
     }
@@ -183,10 +117,10 @@ mod tests {
     /// others are computed. The SPD value is the exact period truncated to whole picoseconds.
     #[test]
     fn ddr5_periods_and_bit_times() {
-        let spd_ps = [625, 555, 500, 454, 416, 384, 357, 333, 312, 294, 277, 263, 250, 238, 227];
+        let spd_ps = [625, 555, 500, 454, 416, 384, 357, 333, 312, 294, 277, 263, 250, 238, 227, 217];
         let ui_ps = [
             312.50, 277.78, 250.00, 227.27, 208.33, 192.31, 178.57, 166.67, 156.25, 147.06, 138.89, 131.58,
-            125.00, 119.05, 113.64,
+            125.00, 119.05, 113.64, 108.70,
         ];
         let rates: Vec<DataRate> = Generation::Ddr5.rates().collect();
         assert_eq!(rates.len(), spd_ps.len());
@@ -194,6 +128,28 @@ mod tests {
             assert_eq!(rate.clock_period().0.floor() as u32, spd, "{rate}");
             assert!((rate.ui().0 - ui).abs() < 5.1e-3, "{rate}");
         }
+    }
+
+    /// Clock periods: DDR3 data sheets (2.5, 1.875, 1.5, 1.25, 1.071, 0.938 ns); LPDDR4X 468 and 535 ps (a data sheet's
+    /// speed grades); LPDDR5-6400 has a CK of 800 MHz with WCK:CK = 4:1 (a data sheet), so a bit of an eighth of 1250 ps.
+    #[test]
+    fn periods_of_the_other_generations() {
+        let ddr3: Vec<(u32, f64)> =
+            Generation::Ddr3.rates().map(|rate| (rate.nominal(), rate.clock_period().0)).collect();
+        let sheet =
+            [(800, 2500.0), (1066, 1875.0), (1333, 1500.0), (1600, 1250.0), (1866, 1071.4), (2133, 937.5)];
+        assert_eq!(ddr3.len(), sheet.len());
+        for ((name, period), (known, ps)) in ddr3.into_iter().zip(sheet) {
+            assert!(name == known && (period - ps).abs() < 0.1, "{name}: {period}");
+        }
+        let of = |generation, name| DataRate::parse(generation, name).expect("a rate");
+        for (name, ps) in [("4266", 468.0), ("4267", 468.0), ("3733", 535.0)] {
+            assert_eq!(of(Generation::Lpddr4x, name).clock_period().0.floor(), ps);
+        }
+        assert_eq!(of(Generation::Lpddr5, "6400").ui().0, 1250.0 / 8.0);
+        assert!((of(Generation::Lpddr5, "LPDDR5X-8533").mega_transfers() - 8.0 * 3200.0 / 3.0).abs() < 1e-9);
+        assert_eq!(of(Generation::Lpddr5, "9600").to_string(), "9600");
+        assert!(DataRate::parse(Generation::Ddr4, "DDR5-3200").is_none(), "a rate of another generation");
     }
 
     #[test]
@@ -214,14 +170,5 @@ mod tests {
         assert_eq!(DataRate::snap(Generation::Ddr5, 2e6 / 416.0).unwrap().nominal(), 4800);
         assert_eq!(DataRate::snap(Generation::Ddr4, 2e3 / 0.938).unwrap().nominal(), 2133);
         assert!(DataRate::snap(Generation::Ddr4, 2270.0).is_none());
-    }
-
-    /// Limits (source: DDR5 module datasheets); a symmetric -5 % corner would leave the lower one (computed).
-    #[test]
-    fn ddr5_supply_limits_are_asymmetric() {
-        let (low, high) = Generation::Ddr5.vddq_limits();
-        assert!(1.1 * 0.95 < low.0);
-        assert!((low.0 / 1.1 - 0.97).abs() < 1e-9);
-        assert!((high.0 / 1.1 - 1.06).abs() < 1e-9);
     }
 }

@@ -17,15 +17,19 @@ pub enum Direction {
     Read,
     /// Chip to memory, seen at the DRAM.
     Write,
+    /// Command and address from the chip, seen at the DRAM (or at a module's register). Its lanes are the lines of the command
+    /// bus, its bit time theirs.
+    Command,
 }
 
 impl Direction {
-    /// `read` or `write`.
+    /// Every direction with its name.
+    pub const ALL: [(&'static str, Direction); 3] =
+        [("read", Direction::Read), ("write", Direction::Write), ("command", Direction::Command)];
+
+    /// `read`, `write` or `command`.
     pub fn name(self) -> &'static str {
-        match self {
-            Direction::Read => "read",
-            Direction::Write => "write",
-        }
+        Self::ALL[self as usize].0
     }
 }
 

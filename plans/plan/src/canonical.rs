@@ -8,6 +8,7 @@ use nightbench_core::devices::{
     BusKind, Channel, ChannelSegment, Chip, ControlPoint, Firmware, Interface, Landing, MeasuredChannel,
     ModelValue, Module, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
 };
+use nightbench_core::generations::{Rail, TerminationRule};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::{CaptureMode, Direction};
@@ -163,6 +164,8 @@ fn bus_word(kind: BusKind) -> &'static str {
         BusKind::LoadReduced => "load-reduced",
         BusKind::Stacked => "die-stacked",
         BusKind::HalfPopulated => "half-populated-pair",
+        BusKind::Soldered => "soldered",
+        BusKind::Compression => "camm2",
     }
 }
 
@@ -209,13 +212,18 @@ fn measured_channel(measured: &MeasuredChannel) -> Table {
 }
 
 pub(crate) fn supply(supply: &Supply) -> Text {
-    let Supply { name, vdd, vddq, vpp } = supply;
-    Table::new("value")
-        .text("name", name)
-        .number("vdd", vdd.0)
-        .number("vddq", vddq.0)
-        .number("vpp", vpp.0)
-        .finish()
+    let Supply { name, rails } = supply;
+    let word = |rail: Rail| match rail {
+        Rail::Vdd => "vdd",
+        Rail::Vddq => "vddq",
+        Rail::Vpp => "vpp",
+        Rail::Vdd1 => "vdd1",
+        Rail::Vdd2 => "vdd2",
+        Rail::Vdd2h => "vdd2h",
+        Rail::Vdd2l => "vdd2l",
+    };
+    let table = Table::new("value").text("name", name);
+    rails.iter().fold(table, |table, (rail, volts)| table.number(word(*rail), volts.0)).finish()
 }
 
 pub(crate) fn rate(rate: DataRate) -> String {
@@ -242,18 +250,32 @@ pub(crate) fn pattern(pattern: &Pattern) -> String {
 }
 
 pub(crate) fn interface(interface: &Interface) -> Text {
-    let Interface { generation, lanes, read, write, dfe } = interface;
-    let generation = match generation {
+    let Interface { generation, lanes, read, write, command, dfe, termination, wck_ratio } = interface;
+    let word = match generation {
+        Generation::Ddr3 => "DDR3",
         Generation::Ddr4 => "DDR4",
         Generation::Ddr5 => "DDR5",
+        Generation::Lpddr4x => "LPDDR4X",
+        Generation::Lpddr5 => "LPDDR5",
     };
-    Table::new("value")
-        .text("generation", generation)
-        .whole("lanes", *lanes)
-        .flag("equaliser", *dfe)
-        .table(sweep("value.read", read))
-        .table(sweep("value.write", write))
-        .finish()
+    let mut table =
+        Table::new("value").text("generation", word).whole("lanes", *lanes).flag("equaliser", *dfe);
+    // What a generation has without a word is not written: so are the texts of earlier plans.
+    if *termination != generation.facts().usual_termination {
+        let rule = match termination {
+            TerminationRule::Fixed => "fixed",
+            TerminationRule::Table => "table",
+        };
+        table = table.text("termination", rule);
+    }
+    if let Some(ratio) = wck_ratio {
+        table = table.whole("wck_ratio", *ratio);
+    }
+    let table = table.table(sweep("value.read", read)).table(sweep("value.write", write));
+    match command {
+        Some(command) => table.table(sweep("value.command", command)).finish(),
+        None => table.finish(),
+    }
 }
 
 fn sweep(path: &str, sweep: &SweepRange) -> Table {
@@ -290,6 +312,7 @@ pub(crate) fn capture(capture: &CapturePlan) -> Text {
     let direction = |direction: &Direction| match direction {
         Direction::Read => "read",
         Direction::Write => "write",
+        Direction::Command => "command",
     };
     let mode = match mode {
         CaptureMode::Exact => "exact",

@@ -119,9 +119,29 @@ fn a_sweep() -> impl Strategy<Value = SweepRange> {
 }
 
 fn an_interface() -> impl Strategy<Value = Interface> {
-    let generation = select(vec![Generation::Ddr4, Generation::Ddr5]);
-    (generation, any::<u16>(), a_sweep(), a_sweep(), any::<bool>())
-        .prop_map(|(generation, lanes, read, write, dfe)| Interface { generation, lanes, read, write, dfe })
+    let generation = select(Generation::ALL.map(|(_, generation)| generation).to_vec());
+    let wck_ratio = option::of(select(vec![2u8, 4]));
+    let termination = select(TerminationRule::ALL.map(|(_, rule)| rule).to_vec());
+    (
+        generation,
+        any::<u16>(),
+        a_sweep(),
+        a_sweep(),
+        option::of(a_sweep()),
+        any::<bool>(),
+        termination,
+        wck_ratio,
+    )
+        .prop_map(|(generation, lanes, read, write, command, dfe, termination, wck_ratio)| Interface {
+            generation,
+            lanes,
+            read,
+            write,
+            command,
+            dfe,
+            termination,
+            wck_ratio,
+        })
 }
 
 fn a_training() -> impl Strategy<Value = Training> {
@@ -203,7 +223,7 @@ proptest! {
 
     #[test]
     fn every_field_of_an_interface_tells(one in an_interface(), other in an_interface()) {
-        every_field_tells!(interface, one, other, [generation, lanes, read, write, dfe]);
+        every_field_tells!(interface, one, other, [lanes, read, write, command, dfe, termination, wck_ratio]);
         let write = |read: &SweepRange| interface(&Interface { read: read.clone(), ..one.clone() });
         every_field_tells!(write, one.read.clone(), other.read.clone(), [
             taps, taps_per_ui, vref_steps, vref_start_percent, vref_step_percent
@@ -243,9 +263,10 @@ proptest! {
             [name, image, landings]
         );
         let rails = |name: &String, (vdd, vddq, vpp): (f64, f64, f64)| {
-            Supply { name: name.clone(), vdd: Volts(vdd), vddq: Volts(vddq), vpp: Volts(vpp) }
+            let rails = vec![(Rail::Vdd, Volts(vdd)), (Rail::Vddq, Volts(vddq)), (Rail::Vpp, Volts(vpp))];
+            Supply { name: name.clone(), rails }
         };
-        every_field_tells!(supply, rails(&names.0, volts.0), rails(&names.1, volts.1), [name, vdd, vddq, vpp]);
+        every_field_tells!(supply, rails(&names.0, volts.0), rails(&names.1, volts.1), [name, rails]);
         let same = format!("{:?}", lists.0) == format!("{:?}", lists.1);
         prop_assert_eq!(model(&lists.0) == model(&lists.1), same);
         let texts = [volts.0.0, volts.1.0].map(|degrees| temperature(Celsius(degrees), ControlPoint::Air));
@@ -255,7 +276,8 @@ proptest! {
     /// The texts have the shape of TOML: its reader gives back what was written, bit by bit.
     #[test]
     fn texts_and_numbers_are_read_back(name in text(), volts in (number(), number(), number())) {
-        let rails = Supply { name, vdd: Volts(volts.0), vddq: Volts(volts.1), vpp: Volts(volts.2) };
+        let of = vec![(Rail::Vdd, Volts(volts.0)), (Rail::Vddq, Volts(volts.1)), (Rail::Vpp, Volts(volts.2))];
+        let rails = Supply { name, rails: of };
         let written = supply(&rails).expect("finite");
         let read: toml::Table = written.parse().map_err(|error| TestCaseError::fail(format!("{written}: {error}")))?;
         prop_assert_eq!(read["value"]["name"].as_str(), Some(rails.name.as_str()));

@@ -4,6 +4,7 @@ use crate::bench_file::BenchFile;
 use crate::read_devices::default_interface;
 use crate::spd::SpdImage;
 use nightbench_core::devices::{ModuleKind, SweepRange};
+use nightbench_core::generations::{Channels, Signalling};
 use nightbench_core::rates::{DataRate, Generation};
 use std::fmt::Write as _;
 
@@ -53,7 +54,7 @@ impl FirstPlan<'_> {
             self.lanes(),
             if self.modules.is_empty() { "; assumed" } else { " of the widest module" },
         )?;
-        if generation == Generation::Ddr5 {
+        if generation.facts().dfe {
             writeln!(plan, "dfe = true                # the receiver's DFE is on; assumed")?;
         }
         let range = wide_sweep(generation);
@@ -82,14 +83,14 @@ impl FirstPlan<'_> {
         let fits: Vec<String> = self.fits().iter().map(|kind| quoted(kind)).collect();
         let channel =
             self.bench.and_then(|(_, bench)| bench.mounted.as_ref()).map_or("direct", |m| &m.channel);
-        writeln!(
-            plan,
+        let words = if matches!(self.kind, ModuleKind::Soldered | ModuleKind::Camm2) {
+            "# The lines between chip and device: one table a board, by the model's lengths (`[channel.model]`) or by measured\n\
+             # data (`nightbench channel FILE` prints the entry)."
+        } else {
             "# What stands between chip and module. Add one table a riser or adapter that spoils the channel on purpose,\n\
-             # for example `risers = 1`, or measured data (`nightbench channel FILE` prints the entry).\n\
-             [[channel]]\nname = {}\nfits = [{}]\n",
-            quoted(channel),
-            fits.join(", ")
-        )?;
+             # for example `risers = 1`, or measured data (`nightbench channel FILE` prints the entry)."
+        };
+        writeln!(plan, "{words}\n[[channel]]\nname = {}\nfits = [{}]\n", quoted(channel), fits.join(", "))?;
         let rates: Vec<String> = self.rates().iter().map(|rate| rate.nominal().to_string()).collect();
         let degrees: Vec<String> = self.temperatures().iter().map(ToString::to_string).collect();
         writeln!(
@@ -128,7 +129,11 @@ impl FirstPlan<'_> {
     fn write_modules(&self, plan: &mut String) -> std::fmt::Result {
         if self.modules.is_empty() {
             let rated = self.rated();
-            let wide = if self.kind == ModuleKind::Lrdimm || self.kind == ModuleKind::Rdimm { 4 } else { 8 };
+            let wide = match self.kind {
+                ModuleKind::Lrdimm | ModuleKind::Rdimm => 4,
+                ModuleKind::Soldered | ModuleKind::Camm2 => 16,
+                ModuleKind::Udimm | ModuleKind::Sodimm => 8,
+            };
             return writeln!(
                 plan,
                 "# An invented module. Yours from its SPD image: `nightbench new --module FILE`.\n\
@@ -160,15 +165,17 @@ impl FirstPlan<'_> {
     }
 
     fn lanes(&self) -> u16 {
-        self.modules.iter().map(|(_, image)| image.lanes()).max().unwrap_or(64)
+        self.modules.iter().map(|(_, image)| image.lanes()).max().unwrap_or(
+            match self.generation.facts().channels {
+                Channels::Of(width) => 2 * width,
+                _ => 64,
+            },
+        )
     }
 
     /// MT/s that every module is sold for.
     fn rated(&self) -> u32 {
-        let common = match self.generation {
-            Generation::Ddr4 => 3200,
-            Generation::Ddr5 => 5600,
-        };
+        let common = self.generation.facts().usual_rate;
         self.modules.iter().map(|(_, image)| image.rated.nominal()).min().unwrap_or(common)
     }
 
@@ -209,11 +216,17 @@ impl FirstPlan<'_> {
     }
 }
 
-/// A sweep from 30 to 101 % of VDDQ, which holds every common eye (tried on 1,028 of the simulated target).
+/// A sweep over 71 % of VDDQ, which holds every common eye (from 30 %: tried on 1,028 of the simulated target); where it starts
+/// follows from where the lines are terminated.
 fn wide_sweep(generation: Generation) -> SweepRange {
     let range = default_interface(generation, 1).read;
     let steps = (71.0 / range.vref_step_percent).round() as u16 + 1;
-    SweepRange { vref_start_percent: 30.0, vref_steps: steps, ..range }
+    let start = match generation.facts().signalling {
+        Signalling::Pod => 30.0,
+        Signalling::Sstl => 14.5,
+        Signalling::Lvstl => 0.0,
+    };
+    SweepRange { vref_start_percent: start, vref_steps: steps, ..range }
 }
 
 #[cfg(test)]
@@ -224,8 +237,8 @@ mod tests {
 
     #[test]
     fn every_first_plan_is_read_without_a_word() {
-        for generation in [Generation::Ddr4, Generation::Ddr5] {
-            for (_, kind) in ModuleKind::ALL {
+        for (_, generation) in Generation::ALL {
+            for kind in generation.facts().kinds.iter().copied() {
                 let text = FirstPlan { generation, kind, modules: &[], bench: None }.to_text();
                 let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}\n{text}"));
                 assert!(plan.warnings.is_empty(), "{:?}", plan.warnings);

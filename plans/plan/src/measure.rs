@@ -119,8 +119,7 @@ impl CapturePlan {
             short_dwell: None,
         };
         let Some(section) = section else { return plan };
-        let words = [("read", Direction::Read), ("write", Direction::Write)];
-        if let Some(mut directions) = section.choices("directions", &words) {
+        if let Some(mut directions) = section.choices("directions", &Direction::ALL) {
             directions.sort();
             directions.dedup();
             plan.directions = directions;

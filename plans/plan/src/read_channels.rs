@@ -32,6 +32,21 @@ pub fn read_channels(sections: Vec<Section<'_>>, files: &Files) -> Vec<Channel> 
                 "write `fits = [\"SODIMM\"]` or `adapter = false`",
             );
         }
+        if let Some(kind) = fits.iter().find(|kind| kind.is_point_to_point()) {
+            let beside = risers > 0 || adapter || second_slot != SecondSlot::None;
+            if beside || fits.iter().any(|other| other != kind) {
+                section.mistake(
+                    "fits",
+                    format!(
+                        "{} leads to a {} device, which stands alone at the end of its lines: no riser, adapter card, second \
+                         slot or other kind beside it",
+                        section.title,
+                        kind.name()
+                    ),
+                    format!("write `fits = [\"{}\"]` alone, and another [[channel]] for other kinds", kind.name()),
+                );
+            }
+        }
         let measured = read_measured(section, files);
         let overrides = read_overrides(section);
         Some(Channel { name: name.value, risers, adapter, second_slot, fits, measured, overrides })

@@ -2,7 +2,7 @@
 
 use super::section::{Placed, Section};
 use nightbench_core::devices::*;
-use nightbench_core::jedec::{DDR4_VREF_DQ, DDR5_VREF};
+use nightbench_core::generations::{Rail, RailFacts, TerminationRule, VrefRange};
 use nightbench_core::rates::Generation;
 use nightbench_core::results::MOST_LANES;
 use nightbench_core::units::Volts;
@@ -40,30 +40,31 @@ fn read_range(section: Option<Section<'_>>, default: SweepRange) -> SweepRange {
 
 /// The interface of a generation where nothing else is stated; see [`read_interface`] for the figures.
 pub(super) fn default_interface(generation: Generation, lanes: u16) -> Interface {
-    let ddr5 = generation == Generation::Ddr5;
-    let (start, step) = if ddr5 { (55.0, 0.5) } else { (50.0, 0.65) };
+    let facts = generation.facts();
     let read = SweepRange {
         taps: 64,
         taps_per_ui: 32,
         vref_steps: 64,
-        vref_start_percent: start,
-        vref_step_percent: step,
+        vref_start_percent: facts.read_sweep.start_percent,
+        vref_step_percent: facts.read_sweep.step_percent,
     };
-    // Writes are swept over the DRAM's own codes: DDR4 range 1 upwards, DDR5 from its last code (the lowest
-    // voltage).
-    let codes = if ddr5 { DDR5_VREF } else { DDR4_VREF_DQ };
-    let lowest = codes.percent(0).into_iter().chain(codes.percent(codes.last_code)).fold(f64::MAX, f64::min);
-    let write = SweepRange {
-        vref_steps: u16::from(codes.last_code) + 1,
-        vref_start_percent: lowest,
-        vref_step_percent: codes.step_percent.abs(),
-        ..read.clone()
-    };
-    Interface { generation, lanes, read, write, dfe: false }
+    let write = facts.write_vref.map_or_else(|| read.clone(), |codes| over_codes(&read, codes));
+    let wck_ratio = facts.strobe.ratios().first().map(|(ratio, _)| *ratio);
+    let termination = facts.usual_termination;
+    Interface { generation, lanes, read, write, command: None, dfe: false, termination, wck_ratio }
 }
 
-/// Reads `[interface]`. Defaults: 64 taps of UI/32; Vref from 50 % (DDR4) or 55 % (DDR5) in steps of 0.65 %
-/// or 0.5 % of VDDQ. Step (source: DDR4 datasheets); ranges are estimates, write ranges (from memory).
+/// A sweep over the DRAM's own codes, from the lowest voltage up.
+fn over_codes(taps: &SweepRange, codes: VrefRange) -> SweepRange {
+    SweepRange {
+        vref_steps: u16::from(codes.last_code) + 1,
+        vref_start_percent: codes.lowest_percent(),
+        vref_step_percent: codes.step_percent.abs(),
+        ..taps.clone()
+    }
+}
+
+/// Reads `[interface]`. Defaults: 64 taps of UI/32 (an estimate); Vref as the generation's table has it.
 pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Option<Interface> {
     let Some(section) = section else {
         plan.mistake(
@@ -73,8 +74,7 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
         );
         return None;
     };
-    let words = [("DDR4", Generation::Ddr4), ("DDR5", Generation::Ddr5)];
-    let generation = section.required_choice("generation", &words);
+    let generation = section.required_choice("generation", &Generation::ALL);
     let lanes = section.whole("lanes", 1..=i64::from(MOST_LANES), "lanes");
     if lanes.is_none() && !section.has("lanes") {
         section.mistake(
@@ -83,19 +83,59 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
             "add `lanes = 64`, the number of data lanes (DQ)",
         );
     }
-    let Interface { read, write, .. } = default_interface(generation.unwrap_or(Generation::Ddr4), 1);
+    let usual = default_interface(generation.unwrap_or(Generation::Ddr4), 1);
+    let Interface { read, write, .. } = usual.clone();
     let read = read_range(section.table("read"), read);
     let write = read_range(section.table("write"), write);
+    let bus = generation.and_then(|generation| generation.facts().command);
+    let command = section.table("command").map(|table| {
+        let usual = bus.map_or_else(|| usual.write.clone(), |bus| over_codes(&usual.read, bus.vref));
+        read_range(Some(table), usual)
+    });
+    if let Some(generation) = generation.filter(|_| command.is_some() && bus.is_none()) {
+        section.mistake(
+            "command",
+            format!("the command bus of {generation} is not trained, so that its eyes cannot be swept"),
+            format!(
+                "remove [interface.command]; it is for {}",
+                Generation::names(|facts| facts.command.is_some())
+            ),
+        );
+    }
     let dfe = section.flag("dfe", false);
-    if dfe && generation == Some(Generation::Ddr4) {
+    if let Some(generation) = generation.filter(|known| dfe && !known.facts().dfe) {
         section.mistake(
             "dfe",
-            "a DDR4 interface has no DFE (decision-feedback equalizer)",
-            "remove `dfe` or set `generation = \"DDR5\"`",
+            format!("a {generation} interface has no DFE (decision-feedback equalizer)"),
+            format!(
+                "remove `dfe`, or set `generation` to one that has: {}",
+                Generation::names(|facts| facts.dfe)
+            ),
+        );
+    }
+    let termination = section.choice("termination", &TerminationRule::ALL).unwrap_or(usual.termination);
+    let wck_ratio = section.choices_number("wck_ratio", &[2, 4]).map(|ratio| ratio as u8);
+    if let Some(generation) =
+        generation.filter(|known| wck_ratio.is_some() && known.facts().strobe.ratios().is_empty())
+    {
+        section.mistake(
+            "wck_ratio",
+            format!("a {generation} interface has no WCK (data clock) beside its command clock"),
+            "remove `wck_ratio`",
         );
     }
     section.finish();
-    Some(Interface { generation: generation?, lanes: lanes? as u16, read, write, dfe })
+    let wck_ratio = wck_ratio.or(usual.wck_ratio);
+    Some(Interface {
+        generation: generation?,
+        lanes: lanes? as u16,
+        read,
+        write,
+        command,
+        dfe,
+        termination,
+        wck_ratio,
+    })
 }
 
 /// Declared things by unique name, each in a table of its own. One that is declared with a mistake is left
@@ -180,30 +220,42 @@ pub fn read_model(section: Section<'_>) -> Vec<ModelValue> {
 
 /// Reads every `[[supply]]`; the generation's nominal rails where none is declared.
 pub fn read_supplies(sections: Vec<Section<'_>>, generation: Generation) -> Vec<Supply> {
-    let nominal = generation.nominal_vddq();
+    let facts = generation.facts();
     if sections.is_empty() {
-        let vpp = generation.nominal_vpp();
-        return vec![Supply { name: "nominal".into(), vdd: nominal, vddq: nominal, vpp }];
+        let rails = facts.rails.iter().map(|rail| (rail.rail, Volts(rail.nominal_v))).collect();
+        return vec![Supply { name: "nominal".into(), rails }];
     }
     unique("supply", sections, |section, name| {
-        let rail = |key: &'static str, default: Option<Volts>, (low, high): (Volts, Volts)| {
-            let Some(volts) = section.number(key, 0.0..=5.0, "V").map(Volts) else { return default };
-            if volts.0 < low.0 - 1e-9 || volts.0 > high.0 + 1e-9 {
-                section.mistake(
+        let mut stated: Vec<(Rail, Volts)> = Vec::new();
+        for (rail_name, key, rail) in Rail::ALL {
+            let Some(volts) = section.number(key, 0.0..=5.0, "V").map(Volts) else { continue };
+            match facts.rail(rail) {
+                Some(known) => {
+                    check_rail(section, key, known, volts, generation);
+                    stated.push((rail, volts));
+                }
+                None => section.mistake(
                     key,
+                    format!("`{key}` in {}: {generation} has no rail {rail_name}", section.title),
                     format!(
-                        "`{key}` in {} is {volts}, outside {generation}'s {low} to {high}",
-                        section.title
+                        "its rails: {}",
+                        facts.rails.iter().map(|rail| rail.rail.key()).collect::<Vec<_>>().join(", ")
                     ),
-                    "stay inside the generation's DC limits: beyond them parts can be damaged",
-                );
+                ),
             }
-            Some(volts)
-        };
-        let vddq = rail("vddq_v", Some(nominal), generation.vddq_limits());
-        let vdd = rail("vdd_v", vddq, generation.vddq_limits());
-        let vpp = rail("vpp_v", Some(generation.nominal_vpp()), generation.vpp_limits());
-        if let (Some(vdd), Some(vddq)) = (vdd, vddq)
+        }
+        let of = |rail: Rail| stated.iter().find(|(known, _)| *known == rail).map(|(_, volts)| *volts);
+        let vddq = of(Rail::Vddq);
+        let rails: Vec<(Rail, Volts)> = facts
+            .rails
+            .iter()
+            .map(|rail| {
+                let usual = vddq.filter(|_| rail.follows_vddq).unwrap_or(Volts(rail.nominal_v));
+                (rail.rail, of(rail.rail).unwrap_or(usual))
+            })
+            .collect();
+        let supply = Supply { name: name.value, rails };
+        if let (Some(vdd), Some(vddq)) = (supply.rail(Rail::Vdd), supply.rail(Rail::Vddq))
             && vddq.0 > vdd.0 + 1e-9
         {
             section.mistake(
@@ -212,6 +264,26 @@ pub fn read_supplies(sections: Vec<Section<'_>>, generation: Generation) -> Vec<
                 "VDDQ must not exceed VDD",
             );
         }
-        Some(Supply { name: name.value, vdd: vdd?, vddq: vddq?, vpp: vpp? })
+        Some(supply)
     })
+}
+
+fn check_rail(
+    section: &Section<'_>,
+    key: &'static str,
+    rail: &RailFacts,
+    volts: Volts,
+    generation: Generation,
+) {
+    let within = |(low, high): &(f64, f64)| volts.0 >= low - 1e-9 && volts.0 <= high + 1e-9;
+    if rail.ranges_v.iter().any(within) {
+        return;
+    }
+    let ranges: Vec<String> =
+        rail.ranges_v.iter().map(|(low, high)| format!("{} to {}", Volts(*low), Volts(*high))).collect();
+    section.mistake(
+        key,
+        format!("`{key}` in {} is {volts}, outside {generation}'s {}", section.title, ranges.join(" or ")),
+        "stay inside the generation's DC limits: beyond them parts can be damaged",
+    );
 }

@@ -16,7 +16,7 @@ fn read_limit(section: Section<'_>, generation: Generation) -> Vec<Limit> {
 
 fn read_own(section: Section<'_>, generation: Generation) -> Option<Limit> {
     let metric = section.required_choice("metric", &Metric::ALL);
-    let direction = section.choice("direction", &[("read", Direction::Read), ("write", Direction::Write)]);
+    let direction = section.choice("direction", &Direction::ALL);
     let minimum = section.number("minimum", 0.0..=1e6, "");
     if minimum.is_none() && !section.has("minimum") {
         section.mistake("minimum", format!("{} has no `minimum`", section.title), "add `minimum = 0.25`");

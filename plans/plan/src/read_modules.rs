@@ -5,6 +5,7 @@ use super::read_devices::{read_overrides, unique};
 use super::read_rates::read_rates;
 use super::section::{Placed, Section};
 use nightbench_core::devices::*;
+use nightbench_core::generations::Channels;
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::LaneSet;
 use nightbench_core::text::{lane_list, lane_ranges};
@@ -85,11 +86,22 @@ fn read_by_hand(
     generation: Generation,
     lanes: u16,
 ) -> Option<Module> {
+    let facts = generation.facts();
     let kind = section.required_choice("kind", &ModuleKind::ALL);
+    if let Some(kind) = kind.filter(|kind| !facts.kinds.contains(kind)) {
+        let names: Vec<&str> = facts.kinds.iter().map(|kind| kind.name()).collect();
+        section.mistake(
+            "kind",
+            format!("{} is `{}`, which is no kind of {generation}", section.title, kind.name()),
+            format!("kinds of {generation}: {}", names.join(", ")),
+        );
+    }
     let stacked = section.choice("stack", &STACKS).is_some();
     let half_populated = section.flag("half_populated", false);
     let ranks = section.choices_number("ranks", &RANKS).unwrap_or(1) as u8;
-    let width = section.choices_number("device_width", &WIDTHS).unwrap_or(8) as u8;
+    // Devices whose channel is as wide as they are have no other common width.
+    let usual_width = if let Channels::Of(lanes) = facts.channels { i64::from(lanes) } else { 8 };
+    let width = section.choices_number("device_width", &WIDTHS).unwrap_or(usual_width) as u8;
     let dies = section.whole("dies", 1..=16, "dies").unwrap_or(if stacked { 2 } else { 1 }) as u8;
     if stacked && dies < 2 {
         section.mistake(
@@ -98,10 +110,12 @@ fn read_by_hand(
             "state at least 2 dies, or remove `stack`",
         );
     }
-    if stacked && kind == Some(ModuleKind::Sodimm) {
+    if let Some(kind @ (ModuleKind::Sodimm | ModuleKind::Soldered | ModuleKind::Camm2)) =
+        kind.filter(|_| stacked)
+    {
         section.mistake(
             "stack",
-            format!("{} is a SODIMM of 3DS packages", section.title),
+            format!("{} is a {} of 3DS packages", section.title, kind.name()),
             "3DS packages stand on an RDIMM or LRDIMM (or a UDIMM): correct `kind`, or remove `stack`",
         );
     }

@@ -10,8 +10,8 @@ use crate::plan::{Plan, temperature_name};
 use crate::section::{Placed, Section};
 use crate::selection::Selection;
 use crate::warnings;
-use nightbench_core::devices::Supply;
-use nightbench_core::results::MOST_COUNTS;
+use nightbench_core::devices::{ModuleKind, Supply};
+use nightbench_core::results::{Direction, MOST_COUNTS};
 use nightbench_core::text::{Named, hides};
 use nightbench_core::units::Celsius;
 use std::collections::HashMap;
@@ -57,6 +57,9 @@ pub(crate) fn validate(read: Read, section: &Section<'_>) -> Plan {
             asked.check(&plan, section);
         }
         check_landings(&plan, section);
+        check_wck(&plan, section);
+        check_command(&plan, section);
+        check_re_seats(&plan, section);
         warn_of_names_alike(&plan, section);
     }
     plan
@@ -100,6 +103,46 @@ fn looks(name: &str) -> String {
     seen.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
+/// The slower data clock does not reach every rate.
+fn check_wck(plan: &Plan, section: &Section<'_>) {
+    let Some(ratio) = plan.interface.wck_ratio else { return };
+    let ratios = plan.interface.generation.facts().strobe.ratios();
+    let Some((_, fastest)) = ratios.iter().find(|(known, _)| *known == ratio) else { return };
+    for rate in plan.matrix.rates.iter().filter(|rate| rate.nominal() > *fastest) {
+        section.mistake(
+            "matrix",
+            format!("{rate} MT/s with a WCK of {ratio}:1, which reaches {fastest} MT/s"),
+            "leave `wck_ratio` in [interface] out, or plan the faster rates by themselves",
+        );
+    }
+}
+
+/// Command lines are captured over a sweep of their own.
+fn check_command(plan: &Plan, section: &Section<'_>) {
+    let captured = plan.capture.directions.contains(&Direction::Command);
+    if captured && plan.interface.command.is_none() {
+        section.mistake(
+            "capture",
+            "`directions` in [capture] names the command lines, but [interface] does not say how they are swept",
+            "add `[interface.command]` (empty for the generation's own codes), or remove \"command\"",
+        );
+    }
+}
+
+/// What is soldered cannot be taken out and put in again.
+fn check_re_seats(plan: &Plan, section: &Section<'_>) {
+    let soldered = |index: &&usize| plan.modules[**index].kind == ModuleKind::Soldered;
+    if plan.repeats.mountings > 1
+        && let Some(index) = plan.matrix.modules.iter().find(soldered)
+    {
+        section.mistake(
+            "repeats",
+            format!("`re_seats` in [repeats], but {} is soldered", plan.modules[*index].name),
+            "leave `re_seats` out: what differs from board to board shows with several boards, each a [[module]] of its own",
+        );
+    }
+}
+
 /// A firmware's lanes are lanes of the interface.
 fn check_landings(plan: &Plan, section: &Section<'_>) {
     for firmware in &plan.firmwares {
@@ -123,7 +166,8 @@ pub const MOST_JOBS: u64 = 1_000_000;
 
 /// Refuses what no computer of a bench could hold.
 fn check_sizes(plan: &Plan, section: &Section<'_>) {
-    for sweep in [&plan.interface.read, &plan.interface.write] {
+    for (_, direction) in Direction::ALL {
+        let sweep = plan.interface.sweep(direction);
         let counts =
             usize::from(plan.interface.lanes) * usize::from(sweep.taps) * usize::from(sweep.vref_steps);
         if counts > MOST_COUNTS {
@@ -208,6 +252,73 @@ fn check_held(training: &Training, matrix: &Matrix, supplies: &[Supply], section
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// What the plan says of a library plan with one line replaced.
+    fn said(text: &str, from: &str, to: &str) -> String {
+        assert!(text.contains(from), "{from}");
+        match Plan::read(&text.replacen(from, to, 1)) {
+            Ok(_) => String::new(),
+            Err(mistakes) => mistakes
+                .iter()
+                .map(|mistake| {
+                    format!("{}; {}\n", mistake.message, mistake.remedy.clone().unwrap_or_default())
+                })
+                .collect(),
+        }
+    }
+
+    #[test]
+    fn what_a_generation_has_not_is_a_mistake() {
+        let ddr3 = include_str!("../../library/ddr3-look.toml");
+        let lpddr5 = include_str!("../../library/lpddr5-look.toml");
+        for (text, from, to, words) in [
+            (ddr3, "lanes = 32", "lanes = 32\ndfe = true", "a DDR3 interface has no DFE"),
+            (ddr3, "lanes = 32", "lanes = 32\nwck_ratio = 4", "a DDR3 interface has no WCK"),
+            (
+                ddr3,
+                "kind = \"UDIMM\"",
+                "kind = \"soldered\"",
+                "no kind of DDR3; kinds of DDR3: UDIMM, SODIMM",
+            ),
+            (
+                ddr3,
+                "vdd_v = 1.5\n",
+                "vdd_v = 1.5\nvpp_v = 2.5\n",
+                "DDR3 has no rail VPP; its rails: vdd_v, vddq_v",
+            ),
+            (
+                ddr3,
+                "vdd_v = 1.35\n",
+                "vdd_v = 1.2\n",
+                "outside DDR3's 1.425 V to 1.575 V or 1.283 V to 1.450 V",
+            ),
+            (ddr3, "[1066, 1333, 1600]", "[1066, 1333, 2400]", "2400 MT/s is no DDR3 data rate"),
+            (
+                lpddr5,
+                "wck_ratio = 4",
+                "wck_ratio = 2",
+                "6400 MT/s with a WCK of 2:1, which reaches 3200 MT/s",
+            ),
+            (lpddr5, "kind = \"soldered\"", "kind = \"UDIMM\"", "which is no kind of LPDDR5"),
+            (lpddr5, "fits = [\"soldered\"]", "risers = 1\nfits = [\"soldered\"]", "no riser, adapter card"),
+            (
+                lpddr5,
+                "fits = [\"soldered\"]",
+                "fits = [\"soldered\", \"UDIMM\"]",
+                "another [[channel]] for other kinds",
+            ),
+            (lpddr5, "[capture]", "[repeats]\nre_seats = 1\n[capture]", "Fennel 1Rx16 6400 is soldered"),
+            (lpddr5, "vddq_v = 0.47", "vddq_v = 0.4", "0.470 V to 0.570 V or 0.270 V to 0.330 V"),
+            (lpddr5, "[\"read\", \"write\"]", "[\"read\", \"command\"]", "does not say how they are swept"),
+            (ddr3, "[[chip]]", "[interface.command]\n[[chip]]", "it is for DDR5, LPDDR4X or LPDDR5"),
+            (lpddr5, "vddq_v = 0.47", "vdd_v = 1.1", "LPDDR5 has no rail VDD; its rails: vdd1_v, vdd2h_v"),
+        ] {
+            let found = said(text, from, to);
+            assert!(found.contains(words), "{to}: {found}");
+        }
+        assert_eq!(said(lpddr5, "vddq_v = 0.47", "vddq_v = 0.3"), "", "DVFSQ");
+        assert_eq!(said(ddr3, "lanes = 32", "lanes = 32\ntermination = \"fixed\""), "");
+    }
 
     #[test]
     fn names_that_look_alike_look_alike() {

@@ -4,7 +4,7 @@ use super::limits::{Limit, LimitUnit, Metric};
 use super::matrix::Matrix;
 use super::measure::CapturePlan;
 use super::section::{Placed, Section};
-use nightbench_core::devices::{Interface, Supply, SweepRange};
+use nightbench_core::devices::{Interface, Supply};
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::Direction;
 use nightbench_core::units::Millivolts;
@@ -52,12 +52,11 @@ pub(super) fn limits(
                 format!("{named} asks for at least 0 {}: every eye has that", limit.value.unit.name());
             warn(limit, message, "state the smallest acceptable value");
         }
-        let sweep = if direction == Direction::Read { &interface.read } else { &interface.write };
-        if let Some(message) = below_the_grid(&limit.value, matrix, sweep, supplies) {
+        if let Some(message) = below_the_grid(&limit.value, interface, matrix, supplies) {
             warn(limit, format!("{named} {message}"), "correct `minimum` or `unit`");
         }
         let beyond = matrix.rates.iter().filter(applies).find_map(|rate| {
-            too_large(&limit.value, *rate, sweep, supplies)
+            too_large(&limit.value, interface, *rate, supplies)
                 .map(|words| format!("{named} at {rate} MT/s is {words}"))
         });
         if let Some(message) = beyond {
@@ -76,9 +75,8 @@ pub(super) fn limits(
             warn(limit, message, "keep one, or give them different `rate` lists");
         }
     }
-    for (name, direction, sweep) in
-        [("read", Direction::Read, &interface.read), ("write", Direction::Write, &interface.write)]
-    {
+    for (name, direction) in Direction::ALL {
+        let sweep = interface.sweep(direction);
         if capture.directions.contains(&direction) && sweep.taps < sweep.taps_per_ui {
             let span = plan
                 .table("interface")
@@ -123,13 +121,20 @@ pub(super) fn limits(
 
 /// In words, why the grid cannot tell a limit from nothing; `None` where it can. A quarter of a step is less than any value that the
 /// grid resolves.
-fn below_the_grid(limit: &Limit, matrix: &Matrix, sweep: &SweepRange, supplies: &[Supply]) -> Option<String> {
+fn below_the_grid(
+    limit: &Limit,
+    interface: &Interface,
+    matrix: &Matrix,
+    supplies: &[Supply],
+) -> Option<String> {
+    let sweep = interface.sweep(limit.direction);
     let (minimum, unit) = (limit.minimum, limit.unit.name());
     if minimum <= 0.0 {
         return None;
     }
     if limit.metric.is_time() {
-        let slowest = matrix.rates.iter().map(|rate| rate.ui().0).fold(0.0, f64::max);
+        let slowest =
+            matrix.rates.iter().map(|rate| interface.bit_time(*rate, limit.direction).0).fold(0.0, f64::max);
         let tap = slowest / f64::from(sweep.taps_per_ui);
         let ps = match limit.unit {
             LimitUnit::Picoseconds => minimum,
@@ -139,7 +144,7 @@ fn below_the_grid(limit: &Limit, matrix: &Matrix, sweep: &SweepRange, supplies: 
         return (ps < tap / 4.0)
             .then(|| format!("asks for {minimum} {unit}, far less than one tap ({tap:.1} ps)"));
     }
-    let vddq = supplies.iter().map(|supply| supply.vddq.0).fold(0.0, f64::max) * 1000.0;
+    let vddq = supplies.iter().map(|supply| supply.vddq().0).fold(0.0, f64::max) * 1000.0;
     let step = vddq * sweep.vref_step_percent / 100.0;
     let mv = match limit.unit {
         LimitUnit::Millivolts => minimum,
@@ -152,10 +157,11 @@ fn below_the_grid(limit: &Limit, matrix: &Matrix, sweep: &SweepRange, supplies: 
 
 /// In words, why no eye can meet a limit at a rate; `None` where one can. What the grid shows is reckoned as the judge does
 /// (taps x tap size, steps x step size): the same limits are refused there, with the same number.
-fn too_large(limit: &Limit, rate: DataRate, sweep: &SweepRange, supplies: &[Supply]) -> Option<String> {
+fn too_large(limit: &Limit, interface: &Interface, rate: DataRate, supplies: &[Supply]) -> Option<String> {
+    let sweep = interface.sweep(limit.direction);
     let (minimum, unit) = (limit.minimum, limit.unit.name());
     if limit.metric.is_time() {
-        let ui = rate.ui();
+        let ui = interface.bit_time(rate, limit.direction);
         let tap_ui = 1.0 / f64::from(sweep.taps_per_ui);
         let wanted = match limit.unit {
             LimitUnit::Picoseconds => minimum / ui.0,
@@ -174,7 +180,7 @@ fn too_large(limit: &Limit, rate: DataRate, sweep: &SweepRange, supplies: &[Supp
         };
     }
     let shown = f64::from(sweep.vref_steps) * sweep.vref_step_percent;
-    let vddq = supplies.iter().map(|supply| supply.vddq.0).fold(0.0, f64::max) * 1000.0;
+    let vddq = supplies.iter().map(|supply| supply.vddq().0).fold(0.0, f64::max) * 1000.0;
     let wanted = match limit.unit {
         LimitUnit::Millivolts => 100.0 * minimum / vddq.max(1e-9),
         LimitUnit::Steps => minimum * sweep.vref_step_percent,

@@ -1,5 +1,6 @@
 //! What a plan leaves to be assumed: contributions to the uncertainty that neither its own jobs nor a study will say.
 
+use nightbench_core::devices::ModuleKind;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use plan::limits::Metric;
@@ -32,9 +33,15 @@ impl Assumption {
 pub fn assumptions(plan: &Plan, criteria: &AcceptanceCriteria) -> Vec<Assumption> {
     let judged: BTreeSet<Metric> = criteria.limits.iter().map(|limit| limit.metric).collect();
     let repeats = &plan.repeats;
+    let soldered = plan.matrix.modules.iter().any(|index| plan.modules[*index].kind == ModuleKind::Soldered);
+    let seats = if soldered {
+        "a soldered device has no seat: measure several boards, each a [[module]]"
+    } else {
+        "ask for `re_seats` in [repeats]"
+    };
     [
         ("repeatability", repeats.repeats * repeats.starts > 1, "ask for `repeats` in [repeats]"),
-        ("re-seating", repeats.mountings > 1, "ask for `re_seats` in [repeats]"),
+        ("re-seating", repeats.mountings > 1, seats),
     ]
     .into_iter()
     .filter(|(_, measured, _)| !measured)

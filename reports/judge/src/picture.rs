@@ -8,7 +8,7 @@ use eye::counts::{CaptureView, CountError};
 use eye::extrapolation::extrapolate;
 use eye::together::common_map;
 use nightbench_core::results::{Capture, CaptureMode, LanePoint, Point};
-use plan::presets::DDR4_MASK_BER;
+use plan::presets::MASK_BER;
 use std::collections::BTreeSet;
 use std::fmt::Write;
 use std::ops::Range;
@@ -129,13 +129,13 @@ pub fn extrapolated(
 ) -> Option<ExtrapolationNote> {
     let view = CaptureView::new(capture).ok()?;
     let index = capture.lanes.iter().position(|known| *known == lane)?;
-    let found = extrapolate(&view, index, DDR4_MASK_BER)?;
+    let found = extrapolate(&view, index, MASK_BER)?;
     let grid = capture.grid;
     Some(ExtrapolationNote {
         condition: condition.into(),
         eye: capture.eye,
         lane,
-        target_ber: DDR4_MASK_BER,
+        target_ber: MASK_BER,
         width_ps: found.width.map(|width| width.half.position * grid.tap_step.0),
         height_mv: found.height.map(|height| height.half.position * grid.vref_step.0),
         differences: (

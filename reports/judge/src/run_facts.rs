@@ -116,6 +116,8 @@ pub struct ReviewNote {
 /// Facts about the run that the page prints beside the judged results.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct RunFacts {
+    /// What a reader should know of the memory, a sentence each.
+    pub memory: Vec<String>,
     /// Title of the plan.
     pub title: String,
     /// Purpose of the plan.

@@ -75,7 +75,11 @@ fn put_block(bytes: &mut Vec<u8>, block: &[u8]) {
 fn put_capture(bytes: &mut Vec<u8>, capture: &EyeSummary) {
     let EyeSummary { eye, mode, grid, lanes, edges, masks, slopes } = capture;
     bytes.reserve(64 + lanes.len() * (2 + LANE + MASK_LANE * masks.len()));
-    bytes.push(u8::from(eye.direction == Direction::Write));
+    bytes.push(match eye.direction {
+        Direction::Read => 0,
+        Direction::Write => 1,
+        Direction::Command => 2,
+    });
     bytes.push(eye.rank);
     bytes.push(eye.sub_channel.unwrap_or(NONE));
     bytes.push(MODES.iter().position(|known| known == mode).map_or(NONE, |at| at as u8));
@@ -148,6 +152,7 @@ impl<'a> Bytes<'a> {
             direction: match direction {
                 0 => Direction::Read,
                 1 => Direction::Write,
+                2 => Direction::Command,
                 _ => return None,
             },
             rank,

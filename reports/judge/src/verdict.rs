@@ -232,7 +232,7 @@ fn margin_shares(eye: &Eye<'_>, criteria: &AcceptanceCriteria, rate: DataRate) -
 fn off_set_point(plan: &Plan, condition: &Condition, tally: &ConditionTally) -> (f64, f64) {
     use plan::matrix::Factor;
     let set = plan.matrix.temperatures.get(condition.level(Factor::Temperature)).map(|level| level.0);
-    let vddq = condition.supply(plan).vddq.0;
+    let vddq = condition.supply(plan).vddq().0;
     tally.notes.iter().fold((0.0, 0.0), |most: (f64, f64), note| {
         let kelvin = note.temperature_degc.zip(set).map_or(0.0, |(is, set)| (is - set).abs());
         let percent = note.vddq_v.map_or(0.0, |is| 100.0 * (is - vddq).abs() / vddq);

@@ -46,7 +46,7 @@ impl Measured {
 
     /// A Vref step at a condition, mV.
     pub fn vref_step_mv(&self, condition: &plan::expand::Condition) -> f64 {
-        let vddq_mv = 1000.0 * condition.supply(&self.plan).vddq.0;
+        let vddq_mv = 1000.0 * condition.supply(&self.plan).vddq().0;
         vddq_mv * self.plan.interface.read.vref_step_percent / 100.0
     }
 

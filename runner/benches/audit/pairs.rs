@@ -57,7 +57,7 @@ impl Curves {
                 before: at,
                 after: at,
                 ui_ps: levels.rate(&chip.plan).ui().0,
-                vddq_mv: 1000.0 * levels.supply(&chip.plan).vddq.0,
+                vddq_mv: 1000.0 * levels.supply(&chip.plan).vddq().0,
             })
             .collect();
         let mut worse = Row::new(format!("{name}: an unchanged run is worse anywhere"), Claim::AtMost(0.05));

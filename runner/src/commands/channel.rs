@@ -64,15 +64,13 @@ pub fn channel(terminal: &Terminal, arguments: &ChannelArguments) -> Outcome {
 }
 
 fn read_rate(word: &str) -> Result<DataRate, Failure> {
-    [Generation::Ddr4, Generation::Ddr5]
-        .into_iter()
-        .filter(|generation| !word.starts_with("DDR") || word.starts_with(&format!("{generation}-")))
-        .find_map(|generation| DataRate::parse(generation, word))
-        .ok_or_else(|| {
+    Generation::ALL.into_iter().find_map(|(_, generation)| DataRate::parse(generation, word)).ok_or_else(
+        || {
             Failure::invalid(format!(
                 "`{word}` MT/s is no standard data rate; write for example 3200 or DDR5-4800"
             ))
-        })
+        },
+    )
 }
 
 fn one_line(

@@ -1,6 +1,6 @@
 //! `new`: a first plan that runs at once.
 
-use crate::cli::{GenerationName, NewArguments};
+use crate::cli::NewArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
 use crate::inputs::named_files::read_spd;
@@ -28,9 +28,21 @@ pub fn new(terminal: &Terminal, arguments: &NewArguments) -> Outcome {
             ));
         }
         (Some(word), true) => kind(word).ok_or_else(|| unknown_kind(word))?,
-        (None, true) => asked("Module kind", "UDIMM", kind, unknown_kind)?,
-        (None, false) => ModuleKind::Udimm,
+        (None, true) => {
+            let usual = generation.facts().kinds.first().map_or("UDIMM", |kind| kind.name());
+            asked("Module kind", usual, kind, unknown_kind)?
+        }
+        (None, false) => modules.first().map_or(ModuleKind::Udimm, |(_, image)| image.kind),
     };
+    let kinds = generation.facts().kinds;
+    if !kinds.contains(&kind) {
+        let names: Vec<&str> = kinds.iter().map(|kind| kind.name()).collect();
+        return Err(Failure::invalid(format!(
+            "{} is no kind of {generation}; its kinds: {}",
+            kind.name(),
+            names.join(", ")
+        )));
+    }
     let bench = bench.as_ref().map(|(name, bench)| (name.as_str(), bench));
     let text = FirstPlan { generation, kind, modules: &modules, bench }.to_text();
     let path = &arguments.plan;
@@ -65,12 +77,11 @@ fn read_module(path: &Path) -> Result<(String, SpdImage), Failure> {
 
 /// The modules', if any; else what was asked for, or is answered at a terminal.
 fn generation(arguments: &NewArguments, modules: &[(String, SpdImage)]) -> Result<Generation, Failure> {
-    let named = arguments.generation.map(|name| match name {
-        GenerationName::Ddr4 => Generation::Ddr4,
-        GenerationName::Ddr5 => Generation::Ddr5,
-    });
+    let named = arguments.generation;
     let Some((first, image)) = modules.first() else {
-        let unknown = |word: &str| Failure::invalid(format!("`{word}` is neither DDR4 nor DDR5"));
+        let unknown = |word: &str| {
+            Failure::invalid(format!("`{word}` is no generation; use {}", Generation::names(|_| true)))
+        };
         return named.map_or_else(|| asked("Generation", "DDR4", by_name, unknown), Ok);
     };
     let wanted = named.unwrap_or(image.generation);
@@ -86,9 +97,7 @@ fn generation(arguments: &NewArguments, modules: &[(String, SpdImage)]) -> Resul
 }
 
 fn by_name(word: &str) -> Option<Generation> {
-    [Generation::Ddr4, Generation::Ddr5]
-        .into_iter()
-        .find(|generation| generation.to_string().eq_ignore_ascii_case(word))
+    Generation::ALL.iter().find(|(name, _)| name.eq_ignore_ascii_case(word)).map(|(_, known)| *known)
 }
 
 fn kind(word: &str) -> Option<ModuleKind> {

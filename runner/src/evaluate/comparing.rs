@@ -207,7 +207,7 @@ fn by_text(folder: &JudgedFolder) -> Result<HashMap<String, usize>, Failure> {
 }
 
 fn pair(before: usize, after: usize, condition: &Condition, plan: &Plan) -> Pair {
-    let (ui_ps, vddq_mv) = (condition.rate(plan).ui().0, condition.supply(plan).vddq.0 * 1000.0);
+    let (ui_ps, vddq_mv) = (condition.rate(plan).ui().0, condition.supply(plan).vddq().0 * 1000.0);
     Pair { before, after, ui_ps, vddq_mv }
 }
 

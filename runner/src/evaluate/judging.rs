@@ -284,7 +284,14 @@ impl JudgedFolder {
         let several = MergedClock::of(reader)?.several();
         let by_clock = hours.as_ref().filter(|_| !simulated).map(|hours| hours_in_words(hours, several));
         let timeline_source = by_clock.unwrap_or(composed);
+        let generation = file.plan.interface.generation;
         let facts = RunFacts {
+            memory: generation
+                .facts()
+                .on_die_ecc
+                .map(|words| format!("{generation}: {words}."))
+                .into_iter()
+                .collect(),
             title: file.plan.title.clone(),
             purpose: file.plan.purpose.clone(),
             laboratory: file.plan.laboratory.clone(),

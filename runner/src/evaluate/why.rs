@@ -7,8 +7,7 @@ use crate::store::{StoreReader, hex};
 use eye::shapes::Mask;
 use judge::eye_summary::masks_for;
 use judge::why::{EdgeMeans, EdgeShift, LaneGain, lane_gains, limit_box};
-use nightbench_core::rates::Generation;
-use nightbench_core::results::{Capture, Direction, EyeName};
+use nightbench_core::results::{Capture, Direction, EyeName, MOST_LANES};
 use plan::expand::expand;
 use plan::limits::Metric;
 use plan::selection::Selection;
@@ -68,9 +67,15 @@ fn condition(folder: &JudgedFolder, reader: &StoreReader, index: usize) -> Resul
 fn eye_why(folder: &JudgedFolder, index: usize, eye: EyeName, captures: &[Capture]) -> EyeWhy {
     let plan = &folder.file.plan;
     let judged = &folder.run.conditions[index];
-    // Only what the device can set is recoverable: a DDR4 DRAM has one Vref for all its lanes.
-    let shared_vref = eye.direction == Direction::Write && plan.interface.generation == Generation::Ddr4;
-    let lanes_a_device = shared_vref.then(|| u16::from(judged.condition.module(plan).device_width));
+    // Only what the device can set is recoverable.
+    let shared = plan.interface.generation.facts().shared_write_vref;
+    let lanes_a_device = match eye.direction {
+        Direction::Read => None,
+        Direction::Write => shared.map(|shared| shared.lanes(judged.condition.module(plan).device_width)),
+        // One reference for all command lines.
+        Direction::Command => Some(MOST_LANES),
+    };
+    let shared_vref = lanes_a_device.is_some();
     let nothing = |words: &str| EyeWhy { eye, lanes: Vec::new(), shared_vref, nothing: words.into() };
     let Some(limits) = limits_of(folder, index, eye, captures) else {
         return nothing(

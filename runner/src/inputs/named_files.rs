@@ -5,7 +5,7 @@ use nightbench_core::devices::{Channel, MeasuredChannel};
 use plan::Plan;
 use plan::files::{FileKind, Files, NamedFile, named_files, named_folders};
 use plan::section::Mistake;
-use plan::spd::DDR5_BYTES;
+use plan::spd::MOST_BYTES;
 use simulator::physics::Measured;
 use simulator::touchstone::{
     self, Through, Touchstone, TouchstoneError, check_data, check_through, ports_in_name,
@@ -67,9 +67,9 @@ fn read_one(file: &NamedFile, path: &Path) -> Result<(Vec<u8>, Option<Touchstone
 /// Names the file and what is wrong with it.
 pub fn read_spd(path: &Path) -> Result<Vec<u8>, String> {
     let size = size_of(path)?;
-    if size > DDR5_BYTES as u64 {
+    if size > MOST_BYTES as u64 {
         return Err(format!(
-            "{} has {size} bytes; an SPD image has 512 (DDR4) or {DDR5_BYTES} (DDR5): is it one?",
+            "{} has {size} bytes; an SPD image has at most {MOST_BYTES}: is it one?",
             path.display()
         ));
     }

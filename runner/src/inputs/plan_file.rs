@@ -9,6 +9,7 @@ use plan::section::{MOST_TOLD, Mistake};
 use plan::{Plan, add_stored_defaults, in_todays_words};
 use simulator::assembly;
 use simulator::physics::Measured;
+use simulator::physics::Parameters;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -87,7 +88,7 @@ fn model_mistakes(plan: &Plan) -> Vec<Mistake> {
         .chain(plan.firmwares.iter().map(|firmware| &firmware.overrides))
         .chain(plan.modules.iter().map(|module| &module.overrides))
         .chain(plan.channels.iter().map(|channel| &channel.overrides));
-    let mut parameters = assembly::defaults(plan.interface.generation);
+    let mut parameters = Parameters::of(plan.interface.generation);
     let mut mistakes = Vec::new();
     for value in lists.flatten() {
         if assembly::SET_BY_INTERFACE.contains(&value.name.as_str()) {

@@ -7,6 +7,7 @@ use crate::run::pending::PendingJob;
 use crate::store::{StoredAmount, disk_space_estimate, free_disk_bytes};
 use nightbench_core::capture_cost::{CapturePlan, predict_seconds};
 use nightbench_core::devices::SweepRange;
+use nightbench_core::results::Direction;
 use plan::Plan;
 use plan::expand::Condition;
 use plan::matrix::FACTORS;
@@ -52,7 +53,8 @@ fn enough(need: u64, free: u64, jobs: usize, place: &Path) -> Result<(), Failure
 pub fn estimate_in_words<'c>(plan: &Plan, conditions: impl Iterator<Item = &'c Condition>) -> String {
     let disk = disk_space_estimate(amount(plan, conditions));
     let sweep = |range: &SweepRange| u64::from(range.taps) * u64::from(range.vref_steps);
-    let points = sweep(&plan.interface.read).max(sweep(&plan.interface.write));
+    let sweeps = Direction::ALL.map(|(_, direction)| sweep(plan.interface.sweep(direction)));
+    let points = sweeps.into_iter().max().unwrap_or(0);
     let memory = points * u64::from(plan.interface.lanes) * BYTES_A_COUNT_IN_MEMORY;
     format!(
         "up to {} of disk space, {} of memory for a capture at hand",

@@ -109,6 +109,7 @@ impl<'p> Executor<'p> {
             fewest_taps: self.plan.training.fewest_taps,
             fewest_steps: self.plan.training.fewest_steps,
             write: self.plan.capture.directions.contains(&Direction::Write),
+            command: self.plan.capture.directions.contains(&Direction::Command),
         }
     }
 
@@ -137,6 +138,7 @@ impl<'p> Executor<'p> {
             pattern: condition.pattern(plan).clone(),
             mounting: u32::from(job.mounting),
             start: u32::from(job.start),
+            wck_ratio: plan.interface.wck_ratio,
             noise_key: self.keys.attempt_noise_key(condition, job, attempt),
         }
     }

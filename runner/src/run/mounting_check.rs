@@ -201,7 +201,7 @@ fn other_identity(expected: &Identity, found: &Identity) -> Option<String> {
 fn weak_rails(setting: &Setting, readback: &Readback) -> Vec<String> {
     let supply = &setting.supply;
     let mut words = Vec::new();
-    for (name, wanted) in [("VDD", supply.vdd), ("VDDQ", supply.vddq), ("VPP", supply.vpp)] {
+    for (name, wanted) in supply.named() {
         let Some((_, Volts(read))) = readback.rails.iter().find(|(rail, _)| rail == name) else { continue };
         // A reading that is no number is not within anything.
         let within = (read - wanted.0).abs() <= RAIL_TOLERANCE * wanted.0.abs();

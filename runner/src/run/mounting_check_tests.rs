@@ -3,6 +3,7 @@
 use super::*;
 use crate::run::execute::Executor;
 use contract::{Capabilities, SafetyHandle, StartKind};
+use nightbench_core::generations::Rail;
 use nightbench_core::results::{
     Direction, EyeName, Grid, LanePoint, LaneTraining, TrainedEye, TrainingResult, TrainingStage,
 };
@@ -85,8 +86,8 @@ impl Driver for Scripted {
         if self.fault == Fault::Slow {
             self.elapsed_s += 400.0;
         }
-        let vddq = if self.fault == Fault::NoRail { Volts(0.02) } else { setting.supply.vddq };
-        let rails = vec![("VDD".into(), setting.supply.vdd), ("VDDQ".into(), vddq)];
+        let vddq = if self.fault == Fault::NoRail { Volts(0.02) } else { setting.supply.vddq() };
+        let rails = vec![("VDD".into(), setting.supply.rail(Rail::Vdd).expect("VDD")), ("VDDQ".into(), vddq)];
         Ok(Readback { temperature: Celsius(25.0), rails, settling: Seconds(0.0) })
     }
     fn train(&mut self, _: &TrainingRequest, _: &Call) -> Result<TrainingResult, DriverError> {
@@ -174,6 +175,7 @@ const REQUEST: TrainingRequest = TrainingRequest {
     pass_ber: 1e-6,
     fewest_taps: 5,
     fewest_steps: 5,
+    command: false,
     write: false,
 };
 

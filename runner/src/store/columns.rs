@@ -107,6 +107,7 @@ pub(super) fn packed_capture(row: &Row<'_>) -> rusqlite::Result<PackedCapture> {
     let direction = match row.get_ref(0)?.as_str()? {
         "read" => Direction::Read,
         "write" => Direction::Write,
+        "command" => Direction::Command,
         other => return Err(foreign(0, format!("direction {other}"))),
     };
     let mode = match row.get_ref(3)?.as_str()? {

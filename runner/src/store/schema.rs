@@ -100,7 +100,7 @@ CREATE TABLE trainings (
 CREATE TABLE captures (
     job_id INTEGER NOT NULL REFERENCES jobs (id),
     sequence INTEGER NOT NULL,
-    direction TEXT NOT NULL CHECK (direction IN ('read', 'write')),
+    direction TEXT NOT NULL CHECK (direction IN ('read', 'write', 'command')),
     rank INTEGER NOT NULL,
     sub_channel INTEGER,
     mode TEXT NOT NULL CHECK (mode IN ('exact', 'fast', 'raster', 'row_and_column')),
@@ -205,7 +205,7 @@ FROM trainings JOIN jobs ON jobs.id = trainings.job_id;
 CREATE VIEW capture_list AS
 SELECT jobs.id AS job_id, lower(hex(job_key)) AS job_key, attempt, captures.sequence AS capture,
        direction, rank,
-       CASE sub_channel WHEN 0 THEN 'A' WHEN 1 THEN 'B' ELSE sub_channel END AS sub_channel,
+       char(65 + sub_channel) AS sub_channel,
        mode, evidence, rule_json, json_array_length(lanes_json) AS lanes, taps, vref_steps, tap_step_ps,
        vref_start_mv AS vref_start_mV, vref_step_mv AS vref_step_mV, ui_ps, vddq_mv AS vddq_mV,
        visit_count AS visits, bits_per_lane, length(visits_packed) AS packed_bytes

@@ -182,6 +182,9 @@ pub struct ConfigureRequest {
     pub mounting: u32,
     /// Which start, from 0.
     pub start: u32,
+    /// Data-clock (WCK) periods in a period of the command clock, where these are two clocks.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub wck_ratio: Option<u8>,
     /// The job, 64 hexadecimal digits: a simulated device draws its noise from it, a real one ignores it.
     pub job: String,
 }
@@ -304,6 +307,9 @@ pub struct TrainRequest {
     pub fewest_taps: u16,
     /// Fewest Vref steps of a window.
     pub fewest_steps: u16,
+    /// Train the command lines as eyes of their own, too.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub command: bool,
     /// Train the write side too.
     pub write: bool,
 }

@@ -8,6 +8,7 @@ use super::path::{Element, Layout, LineMaterial, Path};
 use super::pattern::Pattern;
 use super::twoport::{Abcd, Complex};
 use super::variation::{BitVariation, Mounting};
+use nightbench_core::generations::Signalling;
 use nightbench_core::results::Direction;
 use std::f64::consts::TAU;
 
@@ -27,6 +28,8 @@ pub struct Setup {
     pub parameters: Parameters,
     /// What is fitted.
     pub path: Path,
+    /// How its lines are driven and terminated.
+    pub signalling: Signalling,
     /// How the contacts sit in this mounting.
     pub mounting: Mounting,
     /// Which end drives.
@@ -40,12 +43,13 @@ pub struct Setup {
 }
 
 impl Setup {
-    /// A read of `path` with random data, nominal contacts and no DFE.
+    /// A read of `path`, terminated to VDDQ, with random data, nominal contacts and no DFE.
     #[must_use]
     pub fn read(parameters: Parameters, path: Path, operating_point: OperatingPoint) -> Self {
         Setup {
             parameters,
             path,
+            signalling: Signalling::Pod,
             mounting: Mounting::default(),
             direction: Direction::Read,
             operating_point,
@@ -157,7 +161,10 @@ impl Channel {
     pub fn transfer(&self, bit: &BitVariation) -> Result<Vec<Complex>, PhysicsError> {
         bit.validate(self.setup.parameters.brd_len_mm * 1e-3)?;
         let layout = self.setup.path.layout(&self.setup.parameters, &self.drifted, bit, &self.setup.mounting);
-        let (ron, rodt) = (self.drifted.ron_ohm, self.drifted.rodt_ohm);
+        let ron = self.drifted.ron_ohm;
+        // A fly-by line ends behind its last package, not where it is seen.
+        let far_end = self.setup.path.command.is_some_and(|line| line.fly_by);
+        let rodt = if far_end { f64::INFINITY } else { self.drifted.rodt_ohm };
         let mut lines = vec![Abcd::identity(); layout.lines.len()];
         let out = self
             .points
@@ -169,7 +176,7 @@ impl Channel {
                 let chain = cascade(&layout.elements, at, &lines);
                 match self.setup.direction {
                     Direction::Read => chain.transfer(ron, rodt),
-                    Direction::Write => {
+                    Direction::Write | Direction::Command => {
                         let determinant = at.measured.map_or(Complex::from(1.0), |found| found.1);
                         chain.reversed(determinant).transfer(ron, rodt)
                     }

@@ -53,6 +53,8 @@ pub struct Drifted {
     pub rodt_ohm: f64,
     /// Termination of a parked rank, ohm.
     pub park_ohm: f64,
+    /// What the drift makes of every termination.
+    pub odt_factor: f64,
     /// Driver edge 20 % to 80 %, s.
     pub t2080_s: f64,
     /// Random jitter, s rms.
@@ -102,6 +104,7 @@ impl Drifted {
             Direction::Read if buffered => (p.db_ron_ohm, p.db_t2080_ps, p.odt_rd_ohm),
             Direction::Read => (p.dram_ron_ohm, p.dram_t2080_ps, p.odt_rd_ohm),
             Direction::Write => (p.ctl_ron_ohm, p.ctl_t2080_ps, p.odt_wr_ohm),
+            Direction::Command => (p.ctl_ron_ohm, p.ctl_t2080_ps, p.ca_odt_ohm),
         };
         let ron_factor = factor("driver resistance", 1.0 + p.ron_tc_per_k * since_calibration_k)?
             * factor("driver resistance", 1.0 + p.ron_vc * relative)?;
@@ -112,6 +115,7 @@ impl Drifted {
             ron_ohm: ron * ron_factor,
             rodt_ohm: odt * odt_factor,
             park_ohm: p.odt_park_ohm * odt_factor,
+            odt_factor,
             t2080_s: edge_ps * 1e-12 * edge_factor,
             rj_s: p.rj_ps * 1e-12 * factor("random jitter", 1.0 + p.rj_tc_per_k * dt_k)?,
             rx_noise_v: p.rx_noise_mv * 1e-3 * factor("receiver noise", 1.0 + p.noise_tc_per_k * dt_k)?,

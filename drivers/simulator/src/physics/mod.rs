@@ -1,4 +1,4 @@
-//! Physics of the simulated DDR4/DDR5 data-line target: from the copper to the bit-error ratio at one delay tap and one
+//! Physics of the simulated data-line target: from the copper to the bit-error ratio at one delay tap and one
 //! reference-voltage step.
 //!
 //! The chain, one file each: [`twoport`] elements and [`dielectric`]/[`mod@line`] losses -> [`path`] (what is fitted) ->
@@ -40,7 +40,7 @@ pub use conditions::OperatingPoint;
 pub use error::PhysicsError;
 pub use measured::MeasuredTwoPort;
 pub use parameters::{Entry, Mark, Parameters};
-pub use path::{Measured, Path};
+pub use path::{CommandLine, Load, Measured, Path};
 pub use pattern::Pattern;
 pub use surface::{LaneSurface, Link};
 pub use training::{Margins, Trained, TrainingFailure, train};

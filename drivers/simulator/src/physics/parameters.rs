@@ -4,6 +4,8 @@
 //! with those observations is by construction and no evidence. A report that shows simulated results must say so.
 
 use super::error::PhysicsError;
+use nightbench_core::generations::Known;
+use nightbench_core::rates::Generation;
 use std::collections::BTreeMap;
 
 /// Where a figure comes from.
@@ -74,7 +76,7 @@ macro_rules! table {
         pub const NAMES: &[&str] = &[$(stringify!($name)),*];
 
         impl Parameters {
-            /// DDR4 defaults.
+            /// The base table: DDR4's defaults.
             #[must_use]
             pub fn ddr4() -> Self {
                 Parameters { $($name: $value,)* marks: BTreeMap::new() }
@@ -171,6 +173,8 @@ table! {
     pad_c_pf = 0.33, "pF", Fitted, 0.0 ..= 20.0, "Edge-finger and pad capacitance";
     so_conn_l_nh = 1.2, "nH", Fitted, 0.0 ..= 50.0, "Small-outline connector inductance";
     so_conn_c_pf = 0.40, "pF", Fitted, 0.0 ..= 20.0, "Small-outline connector capacitance";
+    camm_l_nh = 0.5, "nH", Estimate, 0.0 ..= 50.0, "Compression-connector inductance (CAMM2)";
+    camm_c_pf = 0.3, "pF", Estimate, 0.0 ..= 20.0, "Compression-connector capacitance (CAMM2)";
     riser_z_ohm = 64.0, "ohm", Fitted, 10.0 ..= 200.0, "Riser line impedance";
     riser_len_mm = 32.0, "mm", Fitted, 0.1 ..= 500.0, "Riser line length";
     riser_w_mm = 0.13, "mm", Fitted, 0.01 ..= 5.0, "Riser trace width";
@@ -246,44 +250,29 @@ table! {
     dfe4_mv = 45.0, "mV", Memory, 0.0 ..= 1000.0, "Range of feedback tap 4, either sign";
 }
 
-/// DDR5 figures that differ from the DDR4 table, all from memory.
-const DDR5: &[(&str, f64)] = &[
-    ("vddq_nominal_v", 1.1),
-    ("dram_cio_pf", 0.65),
-    ("ctl_cio_pf", 0.70),
-    ("odt_rd_ohm", 48.0),
-    ("odt_wr_ohm", 48.0),
-    ("dram_t2080_ps", 35.0),
-    ("db_t2080_ps", 35.0),
-    ("ctl_t2080_ps", 35.0),
-    ("rx_ap_ps", 18.0),
-    ("rj_ps", 1.8),
-    ("dcd_ps", 4.0),
-    ("dj_ps", 5.0),
-    ("dram_pkg_t_ps", 22.0),
-    ("ctl_pkg_t_ps", 22.0),
-    ("rx_noise_mv", 3.0),
-    ("mod_len_mm", 22.0),
-    ("r_stub_ohm", 0.0),
-    ("tand_mod", 0.012),
-    ("tand_brd", 0.009),
-    ("vref_step", 0.005),
-    ("vref_lo", 0.55),
-    ("preamble_tck", 2.0),
-];
-
 impl Parameters {
-    /// DDR5 defaults: the DDR4 table with its DDR5 overrides, which are from memory.
+    /// Defaults of a generation: the base table with what its own table says otherwise.
     #[must_use]
-    pub fn ddr5() -> Self {
+    pub fn of(generation: Generation) -> Self {
         let mut out = Parameters::ddr4();
-        for (name, value) in DDR5 {
-            // Every override lies in range; a test holds the table to that.
-            if out.set(name, *value).is_ok() {
-                out.marks.insert(name, Mark::Memory);
+        for figure in generation.facts().model {
+            // Every figure lies in range; a test holds the tables to that.
+            if out.set(figure.name, figure.value).is_ok() {
+                let mark = match figure.known {
+                    Known::Published => Mark::Datasheet,
+                    Known::Memory => Mark::Memory,
+                    Known::Estimate => Mark::Estimate,
+                };
+                out.marks.insert(figure.name, mark);
             }
         }
         out
+    }
+
+    /// Was this figure set by whoever runs the model?
+    #[must_use]
+    pub fn is_given(&self, name: &str) -> bool {
+        self.marks.get(name) == Some(&Mark::Given)
     }
 
     /// Coupling weights of the seven other bits of the byte.

@@ -16,23 +16,60 @@ pub struct Measured {
     pub replaces: Vec<ChannelSegment>,
 }
 
-/// One data line's way from the memory to the controller.
+/// What terminates a pad that is not addressed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Load {
+    Off,
+    /// The model's `odt_park_ohm`.
+    Park,
+    /// This resistance at calibration, ohm.
+    Ohm(f64),
+}
+
+impl Load {
+    /// Conductance, S.
+    fn siemens(self, drifted: &Drifted) -> f64 {
+        match self {
+            Load::Off => 0.0,
+            Load::Park => 1.0 / drifted.park_ohm,
+            Load::Ohm(ohm) => 1.0 / (ohm * drifted.odt_factor),
+        }
+    }
+}
+
+/// A line of the command bus.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CommandLine {
+    /// Packages (or a register) on it.
+    pub loads: u16,
+    /// Which of them sees the eye, from the controller's side, from 0.
+    pub seen_at: u16,
+    /// It runs from package to package and ends behind the last; else every load hangs at the end, and the one that sees the eye
+    /// terminates it.
+    pub fly_by: bool,
+}
+
+/// One data line's way from the memory to the controller, or a command line's.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Path {
     /// The module as this line sees it. A register re-drives only command and address: on the data line an RDIMM is a UDIMM.
     pub kind: BusKind,
     /// Package ranks: 1, 2 or 4. Further ranks are stubs at the ball; not seen behind a data buffer.
     pub ranks: u8,
-    /// Ranks that are not addressed keep their park termination on.
-    pub park_other_ranks: bool,
+    /// Termination of the module's ranks that are not addressed.
+    pub other_ranks: Load,
     /// Risers between module and board, 0 to 3.
     pub risers: u8,
     /// An adapter card from a SODIMM's to the full-size connector.
     pub adapter: bool,
     /// The board's second slot.
     pub second_slot: SecondSlot,
+    /// Termination of a module in the second slot.
+    pub other_module: Load,
     /// A measurement in place of modelled segments.
     pub measured: Option<Measured>,
+    /// A command line in place of a data line.
+    pub command: Option<CommandLine>,
 }
 
 /// One lumped or distributed element; SI units.
@@ -85,18 +122,20 @@ impl Path {
         Path {
             kind,
             ranks: 1,
-            park_other_ranks: false,
+            other_ranks: Load::Off,
             risers: 0,
             adapter: false,
             second_slot: SecondSlot::None,
+            other_module: Load::Park,
             measured: None,
+            command: None,
         }
     }
 
     /// Connectors between module and chip that couple neighbouring bits: the board's, the risers', the adapter's.
     #[must_use]
     pub fn connectors(&self) -> u32 {
-        1 + u32::from(self.risers) + u32::from(self.adapter)
+        u32::from(self.kind != BusKind::Soldered) + u32::from(self.risers) + u32::from(self.adapter)
     }
 
     /// Refuses what cannot be fitted.
@@ -114,6 +153,14 @@ impl Path {
             return Err(PhysicsError::Inconsistent(format!(
                 "the channel has {} risers; the model covers 0 to 3: give a measured two-port for a longer one",
                 self.risers
+            )));
+        }
+        if self.kind.is_point_to_point()
+            && (self.risers > 0 || self.adapter || self.second_slot != SecondSlot::None)
+        {
+            return Err(PhysicsError::Inconsistent(format!(
+                "a {} device stands alone at the end of its lines: no riser, adapter card or second slot",
+                self.kind.name()
             )));
         }
         if let Some(measured) = &self.measured {
@@ -145,17 +192,27 @@ impl Path {
         mounting: &Mounting,
     ) -> Layout {
         let mut build = Builder { p, drifted, bit, layout: Layout::default() };
-        let mut out = build.module(self);
+        let mut out = match &self.command {
+            Some(line) => build.command(self.kind, line),
+            None => build.module(self),
+        };
         let segments: [(ChannelSegment, Vec<Element>); 6] = [
             (
                 ChannelSegment::Adapter,
                 if self.adapter { build.adapter(&mounting.adapter) } else { Vec::new() },
             ),
             (ChannelSegment::Risers, build.risers(&mounting.risers, usize::from(self.risers))),
-            (ChannelSegment::Connector, build.board_connector(&mounting.board)),
-            (ChannelSegment::SecondSlot, build.second_slot(self)),
+            (ChannelSegment::Connector, build.board_connector(self.kind, &mounting.board)),
+            // Each slot has command lines of its own.
+            (
+                ChannelSegment::SecondSlot,
+                if self.command.is_some() { Vec::new() } else { build.second_slot(self) },
+            ),
             (ChannelSegment::Board, vec![build.board()]),
-            (ChannelSegment::Socket, build.socket(&mounting.socket)),
+            (
+                ChannelSegment::Socket,
+                if self.kind.is_point_to_point() { Vec::new() } else { build.socket(&mounting.socket) },
+            ),
         ];
         let mut placed = false;
         for (segment, elements) in segments {
@@ -220,7 +277,8 @@ impl Builder<'_> {
         self.line(LineMaterial::Module, p.mod_z_ohm, length_mm * 1e-3)
     }
 
-    /// Items 1 to 7: pad, package, ranks, module line, series resistor, edge finger.
+    /// Items 1 to 7: pad, package, ranks, module line, series resistor, edge finger. A soldered device has no more than its
+    /// via; a compression connector touches the module line's end.
     fn module(&mut self, path: &Path) -> Vec<Element> {
         let p = self.p;
         let finger = Element::Shunt(p.pad_c_pf * 1e-12);
@@ -231,13 +289,49 @@ impl Builder<'_> {
         let (package, pad) = self.die(path.kind == BusKind::Stacked);
         let mut out = vec![pad.clone(), package.clone()];
         for _ in 1..path.ranks {
-            let load = if path.park_other_ranks { 1.0 / self.drifted.park_ohm } else { 0.0 };
+            let load = path.other_ranks.siemens(self.drifted);
             out.push(Element::Stub(vec![package.clone(), pad.clone()], load));
         }
         out.push(Element::Shunt(p.via_c_pf * 1e-12));
+        if path.kind == BusKind::Soldered {
+            return out;
+        }
         out.push(self.module_line(path.kind));
+        if path.kind == BusKind::Compression {
+            return out;
+        }
         out.push(Element::Series(p.r_stub_ohm, 0.0));
         out.push(finger);
+        out
+    }
+
+    /// A command line from the package that sees the eye to the module's edge.
+    fn command(&mut self, kind: BusKind, command: &CommandLine) -> Vec<Element> {
+        let p = self.p;
+        let length = self.drifted.materials.package.length_of_delay(p.dram_pkg_t_ps * 1e-12);
+        let package = self.line(LineMaterial::Package, p.dram_pkg_z_ohm, length);
+        let pad = self.pad(p.ca_cin_pf);
+        let other = Element::Stub(vec![package.clone(), pad.clone()], 0.0);
+        let mut out = vec![pad, package];
+        if command.fly_by {
+            let length = self.drifted.materials.module.length_of_delay(p.flyby_ps * 1e-12);
+            let section = self.line(LineMaterial::Module, p.ca_z_ohm, length);
+            let further = command.loads.saturating_sub(command.seen_at + 1);
+            let beyond = (0..further).flat_map(|_| [section.clone(), other.clone()]).collect();
+            out.push(Element::Stub(beyond, 1.0 / self.drifted.rodt_ohm));
+            for _ in 0..command.seen_at.min(command.loads) {
+                out.extend([section.clone(), other.clone()]);
+            }
+        } else {
+            out.extend((1..command.loads).map(|_| other.clone()));
+        }
+        out.push(Element::Shunt(p.via_c_pf * 1e-12));
+        if kind != BusKind::Soldered {
+            out.push(self.module_line(kind));
+        }
+        if !kind.is_point_to_point() {
+            out.push(Element::Shunt(p.pad_c_pf * 1e-12));
+        }
         out
     }
 
@@ -269,9 +363,13 @@ impl Builder<'_> {
         out
     }
 
-    fn board_connector(&mut self, contact: &Contact) -> Vec<Element> {
+    fn board_connector(&mut self, kind: BusKind, contact: &Contact) -> Vec<Element> {
         let p = self.p;
-        Self::connector(p.conn_l_nh, p.conn_c_pf, p.via_c_pf, contact).to_vec()
+        match kind {
+            BusKind::Soldered => Vec::new(),
+            BusKind::Compression => Self::connector(p.camm_l_nh, p.camm_c_pf, p.via_c_pf, contact).to_vec(),
+            _ => Self::connector(p.conn_l_nh, p.conn_c_pf, p.via_c_pf, contact).to_vec(),
+        }
     }
 
     fn second_slot(&mut self, path: &Path) -> Vec<Element> {
@@ -288,7 +386,7 @@ impl Builder<'_> {
         ];
         let mut load = 0.0;
         if path.second_slot == SecondSlot::Populated {
-            load = 1.0 / self.drifted.park_ohm;
+            load = path.other_module.siemens(self.drifted);
             stub.push(Element::Shunt(p.pad_c_pf * 1e-12));
             if path.kind == BusKind::LoadReduced {
                 let (package, pad, line) = self.buffer();

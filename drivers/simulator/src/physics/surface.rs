@@ -150,7 +150,7 @@ impl Link {
         let response = self.response(bit)?;
         let setup = self.setup();
         let (p, at) = (&setup.parameters, &setup.operating_point);
-        let (_, middle_v) = timing::levels_v(at.vddq_v, response.h0);
+        let (_, middle_v) = timing::levels_v(setup.signalling, at.vddq_v, response.h0);
         let amplitude_v = 0.5 * at.vddq_v;
         let feedback_v = match setup.dfe {
             Dfe::Off => [0.0; 4],

@@ -3,6 +3,7 @@
 use super::conditions::Drifted;
 use super::parameters::Parameters;
 use super::variation::BitVariation;
+use nightbench_core::generations::Signalling;
 use std::f64::consts::TAU;
 
 /// Integral nonlinearity of the delay line at `tap`, in taps: a slow and a fast periodic part, `inl_pp_tap` and half
@@ -39,10 +40,8 @@ pub fn thresholds_v(p: &Parameters, vddq_v: f64, bit: &BitVariation) -> Vec<f64>
     (0..p.vref_steps()).map(|m| vddq_v * (p.vref_lo + m as f64 * p.vref_step) + bit.offset_v).collect()
 }
 
-/// Levels of a line terminated to VDDQ (pseudo open drain): lowest level and the middle, V, from the transfer at 0 Hz.
-///
-/// VOL = VDDQ (1 - H0), middle = VDDQ (1 - H0/2); without series losses VOL = VDDQ Ron/(Ron + Rtt).
+/// Lowest level and the middle of a line, V, from the transfer at 0 Hz. Without series losses H0 = Rtt/(Ron + Rtt).
 #[must_use]
-pub fn levels_v(vddq_v: f64, h0: f64) -> (f64, f64) {
-    (vddq_v * (1.0 - h0), vddq_v * (1.0 - 0.5 * h0))
+pub fn levels_v(signalling: Signalling, vddq_v: f64, h0: f64) -> (f64, f64) {
+    (vddq_v * signalling.low(h0), vddq_v * signalling.middle(h0))
 }

@@ -57,14 +57,16 @@ fn packages_before(module: &Module, lanes: &ByteLanes, position: usize) -> f64 {
             let own = lanes.groups.get(position).map_or(0, |group| half(group.0));
             lanes.groups.iter().take(position).filter(|group| half(group.0) == own).count() as f64
         }
+        // A channel of its own a device, with a clock of its own.
+        kind if kind.is_point_to_point() => 0.0,
         _ => place,
     };
     groups / per_package.max(1.0)
 }
 
-/// ZQ calibration: can driver and termination be brought back to nominal at this temperature and supply?
-pub fn zq_calibration(p: &Parameters, setting: &Setting, lanes: &ByteLanes) -> TrainingStage {
-    let (dt, dv) = (setting.calibrated_at.0 - p.t_ref_c, setting.supply.vddq.0 / p.vddq_nominal_v - 1.0);
+/// ZQ calibration (`name`): can driver and termination be brought back to nominal at this temperature and supply?
+pub fn zq_calibration(name: &str, p: &Parameters, setting: &Setting, lanes: &ByteLanes) -> TrainingStage {
+    let (dt, dv) = (setting.calibrated_at.0 - p.t_ref_c, setting.supply.vddq().0 / p.vddq_nominal_v - 1.0);
     let drifted = (1.0 + p.ron_tc_per_k * dt) * (1.0 + p.ron_vc * dv);
     let correction = (1.0 / drifted.max(1e-3) - 1.0).abs();
     let results = lanes.groups.iter().map(|group| {
@@ -74,19 +76,20 @@ pub fn zq_calibration(p: &Parameters, setting: &Setting, lanes: &ByteLanes) -> T
         lane
     });
     let causes = ["ZQ resistor open or shorted", "supply out of range"];
-    stage("ZQ calibration", true, results.collect(), &causes)
+    stage(name, true, results.collect(), &causes)
 }
 
 /// Write levelling: the strobe's delay that meets the clock at each package. The clock is a quarter period late at the
 /// first package and later by `flyby_ps` at each further one; flight times and strobe skews come from the model.
 pub fn write_levelling(
+    name: &str,
     p: &Parameters,
     setting: &Setting,
     lanes: &ByteLanes,
     tap_ps: f64,
     keyed: &dyn Fn(u16) -> Draws,
 ) -> TrainingStage {
-    let tck_ps = setting.rate.clock_period().0;
+    let tck_ps = setting.clock_period().0;
     let flight_ps = lanes.mean_flight_ps();
     let results = lanes.groups.iter().enumerate().map(|(position, group)| {
         let mut draws = keyed(group.0);
@@ -102,7 +105,7 @@ pub fn write_levelling(
         "flight time of CK against DQS beyond the delay's range",
         "byte lane stuck at 0 or 1: broken CK, DQS or DQ return",
     ];
-    stage("write levelling", true, results.collect(), &causes)
+    stage(name, true, results.collect(), &causes)
 }
 
 /// DQS gate training: where the gate opens and how wide its window is.
@@ -111,6 +114,7 @@ pub fn write_levelling(
 /// amplitude stays below the detector's threshold, less jitter. The gate's delay is the flight of the clock to the
 /// package, the DRAM's output delay and the flight of the strobe back.
 pub fn gate(
+    name: &str,
     p: &Parameters,
     setting: &Setting,
     lanes: &ByteLanes,
@@ -142,5 +146,5 @@ pub fn gate(
         "no DQS toggles: dead DQS, or wrong termination (RTT)",
         "gate on a wrong cycle: whole byte wrong, but shifted",
     ];
-    stage("DQS gate", true, results.collect(), &causes)
+    stage(name, true, results.collect(), &causes)
 }

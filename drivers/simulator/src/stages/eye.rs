@@ -6,7 +6,7 @@ use super::super::physics::{LaneSurface, Parameters, TrainingFailure};
 use super::super::target::centre;
 use super::{StartSpread, stage, untrained};
 use contract::TrainingRequest;
-use nightbench_core::results::{Direction, Grid, LanePoint, TrainingStage};
+use nightbench_core::results::{Grid, LanePoint, TrainingStage};
 
 /// Stages run on one eye and the settings they gave; settings are complete only when every stage passed.
 pub struct TrainedLanes {
@@ -16,10 +16,10 @@ pub struct TrainedLanes {
     pub settings: Vec<LanePoint>,
 }
 
-/// DFE adaptation of the lanes of a DDR5 read eye: each lane's taps are set against its own post-cursors. The height is
+/// DFE adaptation (`name`) of the lanes of a read eye: each lane's taps are set against its own post-cursors. The height is
 /// what the worst pattern leaves with them (peak distortion), in Vref steps. Adapting never makes an eye worse on the
 /// model, so the stage passes; a tap at the end of its range is its warning, and what it leaves closed fails centring.
-pub fn dfe(grid: &Grid, lanes: &[u16], surfaces: &[LaneSurface]) -> TrainingStage {
+pub fn dfe(name: &str, grid: &Grid, lanes: &[u16], surfaces: &[LaneSurface]) -> TrainingStage {
     let results = lanes.iter().zip(surfaces).map(|(lane, surface)| {
         let mut result = untrained(*lane);
         let height_mv = surface.worst_height_v() * 1e3;
@@ -28,14 +28,14 @@ pub fn dfe(grid: &Grid, lanes: &[u16], surfaces: &[LaneSurface]) -> TrainingStag
         result.passed = true;
         result
     });
-    stage("DFE", false, results.collect(), &[])
+    stage(name, false, results.collect(), &[])
 }
 
-/// Trains every lane of one eye.
+/// Trains every lane of one eye; `names`: of centring and of its reference.
 pub fn train_eye(
+    names: [&str; 2],
     p: &Parameters,
     request: &TrainingRequest,
-    direction: Direction,
     grid: &Grid,
     lanes: &[u16],
     surfaces: &mut [LaneSurface],
@@ -80,12 +80,8 @@ pub fn train_eye(
         reference.push(vref);
         settings.push(setting);
     }
-    let (centring_name, reference_name) = match direction {
-        Direction::Read => ("read deskew and centring", "read VrefDQ"),
-        Direction::Write => ("write deskew and centring", "VrefDQ training"),
-    };
     let mut stages = vec![stage(
-        centring_name,
+        names[0],
         false,
         centring,
         &[
@@ -96,7 +92,7 @@ pub fn train_eye(
     )];
     if stages[0].passed() {
         stages.push(stage(
-            reference_name,
+            names[1],
             false,
             reference,
             &["no code passes: swing or termination (RTT)", "best code at the end stop: wrong Vref range"],

@@ -1,8 +1,9 @@
 //! Training as the firmware does it, stage by stage on the model.
 //!
-//! Order of a start: ZQ calibration; CS and CA training (DDR5); write levelling; then for each read eye DQS gate
-//! training, DFE (DDR5, where the interface has one), read deskew and centring, read VrefDQ; for each write eye write deskew and centring, VrefDQ training. The
-//! first failed stage ends the attempt. Stages of a direction run where the plan captures that direction.
+//! Order of a start: ZQ calibration; CS and CA training (CA by its eyes where these are captured); write levelling; then for each read eye gate training, DFE (where
+//! the interface has one), read deskew and centring, read Vref; for each write eye write deskew and centring, write Vref. Which of
+//! these a generation has, and what it calls them, stands in its table. The first failed stage ends the attempt. Stages of a
+//! direction run where the plan captures that direction.
 
 mod byte_lanes;
 mod command;

@@ -2,6 +2,7 @@
 
 use super::{Bench, call, eye, request};
 use contract::{Driver, Setting, StartKind};
+use nightbench_core::generations::Rail;
 use nightbench_core::results::{Direction, Point, TrainedEye};
 use nightbench_core::units::{Celsius, Volts};
 use std::sync::Arc;
@@ -104,7 +105,9 @@ fn a_supply_corner_moves_a_held_eye() {
     let tap_ps = 1e12 / 2.4e9 / 256.0;
     let before = edges(&mut bench, &trained, tap_ps);
     let mut low = (*nominal.supply).clone();
-    (low.name, low.vdd, low.vddq) = ("low".into(), Volts(1.14), Volts(1.14));
+    low.name = "low".into();
+    low.set(Rail::Vdd, Volts(1.14));
+    low.set(Rail::Vddq, Volts(1.14));
     let low = Setting { supply: Arc::new(low), ..nominal };
     held(&mut bench, &result.eyes, &low);
     let after = edges(&mut bench, &trained, tap_ps);

@@ -114,6 +114,7 @@ impl Bench {
             pattern: self.plan.matrix.patterns[0].clone(),
             mounting: 0,
             start: 0,
+            wck_ratio: self.plan.interface.wck_ratio,
             noise_key: [0; 32],
         }
     }
@@ -144,7 +145,7 @@ fn call() -> Call {
 }
 
 fn request(start: StartKind) -> TrainingRequest {
-    TrainingRequest { start, pass_ber: 1e-6, fewest_taps: 5, fewest_steps: 5, write: true }
+    TrainingRequest { start, pass_ber: 1e-6, fewest_taps: 5, fewest_steps: 5, write: true, command: true }
 }
 
 fn eye(result: &TrainingResult, direction: Direction) -> &TrainedEye {

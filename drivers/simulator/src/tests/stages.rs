@@ -1,7 +1,9 @@
 //! Training stages: their order, what each reports, and how each fails.
 
 use super::{Bench, names, with_model};
-use contract::StartKind;
+use contract::{Driver, StartKind};
+use nightbench_core::generations::TrainingStep;
+use nightbench_core::rates::Generation;
 use nightbench_core::results::Direction;
 
 const BOTH: [Direction; 2] = [Direction::Read, Direction::Write];
@@ -186,4 +188,115 @@ fn ddr5_adapts_its_dfe_while_training() {
     let mut plain = Bench::new(ddr5(32), &[Direction::Read]);
     let setting = plain.setting("unbuffered", "direct", "4800", 25.0);
     assert!(!names(&plain.train(&setting, StartKind::PowerCycle)).contains(&"DFE"));
+}
+
+/// A plan of a generation with one device of its first kind.
+fn plain(generation: Generation, lanes: u16, more: &str) -> String {
+    let kind = generation.facts().kinds[0].name();
+    let rate = generation.facts().usual_rate;
+    format!(
+        "title = \"Plain\"\n[interface]\ngeneration = \"{generation}\"\nlanes = {lanes}\n{more}\n[[module]]\nname = \"one\"\n\
+         kind = \"{kind}\"\nrated = {rate}\n[[channel]]\nname = \"direct\"\nfits = [\"{kind}\"]\n[matrix]\nrate = [{rate}]\n\
+         temperature_degc = [25]\n[[limit]]\nmetric = \"width\"\nminimum = 0.2\nunit = \"UI\"\nsource = \"invented\"\n"
+    )
+}
+
+/// Every generation trains at the rate it is commonly sold for, by its own steps in the order of its table.
+#[test]
+fn every_generation_trains_by_its_own_table() {
+    for (name, generation) in Generation::ALL {
+        let facts = generation.facts();
+        let dfe = if facts.dfe { "dfe = true" } else { "" };
+        let command = if facts.command.is_some() { "[interface.command]" } else { "" };
+        let more = format!("{dfe}\n{command}");
+        let all = Direction::ALL.map(|(_, direction)| direction);
+        let mut bench = Bench::new(|_| plain(generation, 16, &more), &all);
+        let rate = facts.usual_rate.to_string();
+        let setting = bench.setting("one", "direct", &rate, 25.0);
+        let result = bench.train(&setting, StartKind::PowerCycle);
+        assert!(result.passed, "{name}: {:?}", result.failed_stage());
+        let table: Vec<&str> = facts.training.iter().map(|(_, step)| *step).collect();
+        assert_eq!(names(&result), table, "{name}");
+        let eyes = 2 + usize::from(facts.command.is_some());
+        assert_eq!(result.eyes.len(), eyes, "{name}");
+        // The default sweeps of the newer tables hold the whole read eye.
+        let sweeps_all = !matches!(generation, Generation::Ddr4 | Generation::Ddr5);
+        let read = facts.step(TrainingStep::ReadVref).unwrap();
+        let stage = result.stages.iter().find(|stage| stage.name == read).unwrap();
+        assert!(!sweeps_all || stage.lanes.iter().all(|lane| !lane.end_stop), "{name}");
+    }
+}
+
+/// LPDDR5 at 6400: CK is 800 MHz with WCK at 4:1 (a data sheet), so a command bit on both edges has 625 ps and the chip select
+/// 1250 ps, less what the line and its jitter take; at 2:1 (3200) CK is the same.
+#[test]
+fn the_ratio_of_wck_sets_the_command_windows() {
+    let mut bench = Bench::new(|_| plain(Generation::Lpddr5, 16, "wck_ratio = 4"), &BOTH);
+    let mut windows = |ratio: u8, rate: &str| {
+        let mut setting = bench.setting("one", "direct", rate, 25.0);
+        setting.wck_ratio = Some(ratio);
+        let result = bench.train(&setting, StartKind::PowerCycle);
+        let tap_ps = setting.rate.ui().0 / 32.0;
+        let width = |step: TrainingStep| {
+            let name = Generation::Lpddr5.facts().step(step).unwrap();
+            let stage = result.stages.iter().find(|stage| stage.name == name).unwrap();
+            stage.lanes[0].width_taps.unwrap() * tap_ps
+        };
+        (width(TrainingStep::CommandSelect), width(TrainingStep::CommandAddress))
+    };
+    let (select, command) = windows(4, "6400");
+    assert!((select - command - 625.0).abs() < 10.0, "{select} {command}");
+    assert!((1000.0..1250.0).contains(&select), "{select}");
+    let half = windows(2, "3200");
+    assert!((half.0 - select).abs() < 20.0 && (half.1 - command).abs() < 20.0, "{half:?}");
+}
+
+/// Channels of 16 lanes: each its own eye, levelled and gated by itself.
+#[test]
+fn low_power_channels_are_eyes_of_their_own() {
+    let mut bench = Bench::new(|_| plain(Generation::Lpddr4x, 64, ""), &[Direction::Read]);
+    let setting = bench.setting("one", "direct", "3733", 25.0);
+    let result = bench.train(&setting, StartKind::PowerCycle);
+    let channels: Vec<_> =
+        result.eyes.iter().map(|trained| (trained.eye.to_string(), trained.lanes.len())).collect();
+    let wanted = ["read rank 0 A", "read rank 0 B", "read rank 0 C", "read rank 0 D"];
+    assert_eq!(channels, wanted.map(|name| (name.to_string(), 16)));
+}
+
+/// Command eyes: as many lanes as the bus has lines, over its own bit time; behind a register the line has one load and a wider
+/// eye than past four packages twice over; the trained reference lies where the swing's middle does (34.3 ohm into 40 ohm: 73.1 %
+/// of VDDQ), within what reflections and a swept code's step take.
+#[test]
+fn command_lines_are_eyes_of_their_own() {
+    let edit = |plan: &str| ddr5(64)(plan).replace("lanes = 64", "lanes = 64\n[interface.command]");
+    let mut bench = Bench::new(edit, &[Direction::Read, Direction::Command]);
+    let mut trained = |module: &str, rate: &str| {
+        let setting = bench.setting(module, "direct", rate, 25.0);
+        let result = bench.train(&setting, StartKind::Retrain);
+        assert!(result.passed, "{:?}", result.failed_stage());
+        let eyes: Vec<String> = result.eyes.iter().map(|eye| eye.eye.to_string()).collect();
+        let stage = |name: &str| result.stages.iter().find(|stage| stage.name == name).unwrap().clone();
+        let lanes = stage("CA training").lanes;
+        let width = lanes.iter().map(|lane| lane.width_taps.unwrap()).sum::<f64>() / lanes.len() as f64;
+        let codes = stage("VrefCA training").lanes;
+        let code = codes.iter().map(|lane| lane.vref_step.unwrap()).sum::<f64>() / codes.len() as f64;
+        (eyes, lanes.len(), width / 32.0, 35.0 + 0.5 * code)
+    };
+    let (eyes, lanes, plain, percent) = trained("unbuffered", "4800");
+    assert_eq!(eyes[..2], ["command rank 0 A", "command rank 0 B"]);
+    assert_eq!(lanes, 14);
+    assert!((percent - 73.1).abs() < 6.0, "{percent} %");
+    let registered = trained("registered", "4800").2;
+    assert!(registered > plain + 0.02, "{registered} UI behind a register, {plain} past the packages");
+    assert!(trained("unbuffered", "6400").2 < plain);
+    let offered = bench.target.capabilities(&super::call()).unwrap();
+    let command = offered.eyes.iter().find(|eye| eye.eye.direction == Direction::Command).unwrap();
+    // One bit a clock period: tCK of 6400 MT/s is 312.5 ps.
+    assert!((command.grid.ui.0 - 312.5).abs() < 1e-9);
+    // The pulse's top lies early in the bit, so the eye lies later than tap 32: no errors at 42, many half a bit before.
+    let eye = command.eye;
+    let at = |tap: u16| nightbench_core::results::Point { tap, vref: 76 };
+    let middle = bench.ratios(eye, at(42), 14, 100_000);
+    let edge = bench.ratios(eye, at(26), 14, 100_000);
+    assert!(middle.iter().all(|ratio| *ratio == 0.0) && edge.iter().all(|ratio| *ratio > 0.05), "{edge:?}");
 }

@@ -2,6 +2,7 @@
 
 use super::BenchFile;
 use crate::section::Section;
+use nightbench_core::generations::Rail;
 use nightbench_core::units::{Celsius, Volts};
 
 /// How a module is known to be the one that the plan names, from the loosest to the closest.
@@ -44,9 +45,6 @@ pub struct BenchLimits {
     pub modules_known_by: Option<KnownBy>,
 }
 
-/// Rails that a plan sets, with the key of their range.
-const RAILS: [(&str, &str); 3] = [("VDD", "vdd_v"), ("VDDQ", "vddq_v"), ("VPP", "vpp_v")];
-
 impl BenchLimits {
     /// Reads `[bench_limits]`; mistakes go to the section.
     pub fn read(section: Option<Section<'_>>) -> BenchLimits {
@@ -63,7 +61,7 @@ impl BenchLimits {
                 "exchange them",
             );
         }
-        for (rail, key) in RAILS {
+        for (rail, key, _) in Rail::ALL {
             let Some(values) = section.numbers(key, 0.0..=10.0, "V") else { continue };
             match values.as_slice() {
                 [low, high] if low.value <= high.value => {

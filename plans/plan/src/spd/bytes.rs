@@ -1,7 +1,9 @@
 //! Access to the bytes of an SPD image: size and generation check, bit fields, checksum, maker's block.
 
-use super::{DDR4_BYTES, DDR5_BYTES, SpdError};
+use super::SpdError;
+use nightbench_core::generations::Spd;
 use nightbench_core::rates::Generation;
+use std::ops::Range;
 
 /// The bytes of an image whose size fits its generation.
 #[derive(Clone, Copy)]
@@ -44,7 +46,7 @@ pub(super) fn crc16(bytes: &[u8]) -> u16 {
 impl<'a> Image<'a> {
     /// Tells the generation and checks the size against it.
     pub fn open(bytes: &'a [u8]) -> Result<(Generation, Image<'a>), SpdError> {
-        let whole = "512 bytes (DDR4) or 1024 bytes (DDR5)";
+        let whole = &sizes();
         if bytes.is_empty() {
             return Err(SpdError::over(
                 0..=0,
@@ -66,24 +68,17 @@ impl<'a> Image<'a> {
         let Some(&kind) = bytes.get(2) else {
             return Err(ends_early(bytes.len(), whole));
         };
-        let (generation, size) = match kind {
-            0x0C => (Generation::Ddr4, DDR4_BYTES),
-            0x12 => (Generation::Ddr5, DDR5_BYTES),
-            _ => {
-                let name = match kind {
-                    0x0B => " (DDR3)",
-                    0x0E => " (DDR4E)",
-                    0x10 => " (LPDDR4)",
-                    0x13 => " (LPDDR5)",
-                    _ => "",
-                };
-                return Err(SpdError::at(
-                    2,
-                    "memory type",
-                    format!("0x{kind:02X}{name}"),
-                    "0x0C (DDR4) or 0x12 (DDR5)",
-                ));
-            }
+        let Some((generation, Spd { bytes: size, .. })) = readable().find(|(_, spd)| spd.memory_type == kind)
+        else {
+            let name = match kind {
+                0x0E => " (DDR4E)",
+                0x10 => " (LPDDR4)",
+                0x13 => " (LPDDR5)",
+                _ => "",
+            };
+            let known: Vec<String> =
+                readable().map(|(of, spd)| format!("0x{:02X} ({of})", spd.memory_type)).collect();
+            return Err(SpdError::at(2, "memory type", format!("0x{kind:02X}{name}"), known.join(" or ")));
         };
         if bytes.len() < size {
             return Err(ends_early(bytes.len(), &format!("{size} bytes for {generation}")));
@@ -119,7 +114,18 @@ impl<'a> Image<'a> {
     /// Compares the checksum of bytes `first..stored` with the one at `stored`. The sum may cover less than
     /// up to its own place, never more.
     pub fn check_crc(self, first: usize, stored: usize, field: &'static str) -> Result<(), SpdError> {
-        let sum = crc16(self.0.get(first..stored).unwrap_or_default());
+        self.check_crc_of(first..stored, stored, field)
+    }
+
+    /// As [`Image::check_crc`], of any bytes.
+    pub fn check_crc_of(
+        self,
+        covered: Range<usize>,
+        stored: usize,
+        field: &'static str,
+    ) -> Result<(), SpdError> {
+        let (first, last) = (covered.start, covered.end.saturating_sub(1));
+        let sum = crc16(self.0.get(covered).unwrap_or_default());
         let found = self.word(stored);
         if sum == found {
             return Ok(());
@@ -127,7 +133,7 @@ impl<'a> Image<'a> {
         Err(SpdError::over(
             stored..=stored + 1,
             field,
-            format!("0x{found:04X}, but bytes {first} to {} give 0x{sum:04X}", stored - 1),
+            format!("0x{found:04X}, but bytes {first} to {last} give 0x{sum:04X}"),
             format!("0x{sum:04X} (low byte first)"),
             "read the module again: at least one byte is not what was programmed",
         ))
@@ -205,6 +211,17 @@ impl<'a> Image<'a> {
         }
         Ok(Some(text))
     }
+}
+
+/// Generations whose images are read, with what these are.
+fn readable() -> impl Iterator<Item = (Generation, Spd)> {
+    Generation::ALL.into_iter().filter_map(|(_, generation)| Some((generation, generation.facts().spd?)))
+}
+
+/// The sizes of whole images.
+fn sizes() -> String {
+    let sizes: Vec<String> = readable().map(|(of, spd)| format!("{} bytes ({of})", spd.bytes)).collect();
+    sizes.join(" or ")
 }
 
 fn ends_early(length: usize, whole: &str) -> SpdError {

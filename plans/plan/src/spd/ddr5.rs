@@ -217,7 +217,7 @@ fn clock(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(f64, DataRate),
             20..=21,
             "shortest clock period",
             format!("{shortest} ps"),
-            "within 1 % of a DDR5 clock period, 227 ps (8800) to 625 ps (3200)",
+            "within 1 % of a DDR5 clock period, 217 ps (9200) to 625 ps (3200)",
             READ_AGAIN,
         ));
     };

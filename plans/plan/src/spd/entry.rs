@@ -107,9 +107,9 @@ impl SpdImage {
             ("devices", format!("x{}, {} Gbit a die, {package}", self.device_width, self.die_gigabits)),
             ("addressing", {
                 let Addressing { row_bits, column_bits, bank_groups, banks } = self.addressing;
-                format!(
-                    "{row_bits} row bits, {column_bits} column bits, {bank_groups} bank groups of {banks} banks"
-                )
+                let groups =
+                    if bank_groups == 1 { String::new() } else { format!("{bank_groups} bank groups of ") };
+                format!("{row_bits} row bits, {column_bits} column bits, {groups}{banks} banks")
             }),
             ("lanes", format!("{} data, {ecc}{channels}", self.data_lanes)),
             ("loads on a lane", self.loads_per_lane().to_string()),

@@ -1,6 +1,6 @@
 //! Reads SPD images (serial presence detect): what a memory module says about itself.
 //!
-//! DDR4 by JESD21-C Annex L (512 bytes), DDR5 by JESD400-5 (1024 bytes). An image is taken only when it is
+//! DDR3 by JESD21-C Annex K (256 bytes), DDR4 by its Annex L (512 bytes), DDR5 by JESD400-5 (1024 bytes). An image is taken only when it is
 //! whole, its checksums hold and its fields agree with each other; else [`SpdError`] names the byte. Pure:
 //! the bytes come from the caller.
 //!
@@ -8,6 +8,7 @@
 //! where they are read.
 
 mod bytes;
+mod ddr3;
 mod ddr4;
 mod ddr5;
 mod entry;
@@ -22,10 +23,8 @@ use bytes::Image;
 use nightbench_core::devices::ModuleKind;
 use nightbench_core::rates::{DataRate, Generation};
 
-/// Size of a DDR4 image, bytes.
-pub const DDR4_BYTES: usize = 512;
-/// Size of a DDR5 image, bytes: the largest that is read.
-pub const DDR5_BYTES: usize = 1024;
+/// Size of the largest image that is read, bytes.
+pub const MOST_BYTES: usize = 1024;
 
 /// How the dies of one DRAM package load the data bus.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -81,7 +80,7 @@ pub struct SpdImage {
     /// Density of one die, Gbit (0.25 to 64).
     pub die_gigabits: f64,
     pub addressing: Addressing,
-    /// Data channels of the module: 1 (DDR4), 1 or 2 sub-channels (DDR5).
+    /// Data channels of the module: 1, on DDR5 1 or 2 sub-channels.
     pub channels: u8,
     /// Data lanes of one channel without the ECC lanes.
     pub data_lanes: u8,
@@ -110,15 +109,23 @@ pub struct SpdImage {
 }
 
 impl SpdImage {
-    /// Reads an image: exactly 512 bytes (DDR4) or 1024 bytes (DDR5).
+    /// Reads an image: exactly 256 bytes (DDR3), 512 bytes (DDR4) or 1024 bytes (DDR5).
     ///
     /// # Errors
     /// The first byte or byte range that is missing, contradicts its checksum, holds a reserved value or
     /// contradicts another byte, with its value, what is allowed and the remedy.
     pub fn read(bytes: &[u8]) -> Result<SpdImage, SpdError> {
-        match Image::open(bytes)? {
-            (Generation::Ddr4, image) => ddr4::read(image),
-            (Generation::Ddr5, image) => ddr5::read(image),
+        let (generation, image) = Image::open(bytes)?;
+        match generation {
+            Generation::Ddr3 => ddr3::read(image),
+            Generation::Ddr4 => ddr4::read(image),
+            Generation::Ddr5 => ddr5::read(image),
+            other => Err(SpdError::at(
+                2,
+                "memory type",
+                format!("{other}: no reader"),
+                "a generation whose images are read",
+            )),
         }
     }
 

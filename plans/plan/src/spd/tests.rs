@@ -3,9 +3,17 @@
 use super::bytes::crc16;
 use super::*;
 use crate::Plan;
+use nightbench_core::generations::TerminationRule;
 use proptest::prelude::*;
 
-const STORED: [(&str, &str); 14] = [
+const STORED: [(&str, &str); 21] = [
+    ("ddr3-udimm-800-ecc", include_str!("../../../../tests/data/spd/ddr3-udimm-800-ecc.hex")),
+    ("ddr3-udimm-1333", include_str!("../../../../tests/data/spd/ddr3-udimm-1333.hex")),
+    ("ddr3-udimm-2133", include_str!("../../../../tests/data/spd/ddr3-udimm-2133.hex")),
+    ("ddr3-sodimm-1600", include_str!("../../../../tests/data/spd/ddr3-sodimm-1600.hex")),
+    ("ddr3-sodimm-1066", include_str!("../../../../tests/data/spd/ddr3-sodimm-1066.hex")),
+    ("ddr3-rdimm-1866", include_str!("../../../../tests/data/spd/ddr3-rdimm-1866.hex")),
+    ("ddr3-lrdimm-1333", include_str!("../../../../tests/data/spd/ddr3-lrdimm-1333.hex")),
     ("ddr4-udimm-1600", include_str!("../../../../tests/data/spd/ddr4-udimm-1600.hex")),
     ("ddr4-udimm-1866", include_str!("../../../../tests/data/spd/ddr4-udimm-1866.hex")),
     ("ddr4-udimm-2400-ecc", include_str!("../../../../tests/data/spd/ddr4-udimm-2400-ecc.hex")),
@@ -42,9 +50,14 @@ fn patched(name: &str, changes: &[(usize, u8)]) -> Vec<u8> {
 }
 
 fn reseal(image: &mut [u8]) {
+    if image.len() == 256 {
+        let covered = if image[0] & 0x80 == 0 { 126 } else { 117 };
+        let sum = crc16(&image[..covered]).to_le_bytes();
+        image[126..128].copy_from_slice(&sum);
+    }
     let blocks: &[(usize, usize)] = match image.len() {
-        DDR4_BYTES => &[(0, 126), (128, 254)],
-        DDR5_BYTES => &[(0, 510)],
+        512 => &[(0, 126), (128, 254)],
+        1024 => &[(0, 510)],
         _ => &[],
     };
     for (first, stored) in blocks {
@@ -91,6 +104,25 @@ fn ddr4_unbuffered_two_ranks() {
     assert_eq!(image.serial.as_deref(), Some("5EED0A04"));
     assert_eq!(image.part_number.as_deref(), Some("EXAMPLE-U16-2R8-32"));
     assert_eq!((image.made, image.temperature_sensor), (Some((24, 31)), false));
+}
+
+/// 2 Gb (0.25 GiB) x 64/8 x 2 = 4 GiB; 4 Gb x 64/4 x 4 ranks of two-die packages = 32 GiB behind one load. The tool that the
+/// images are compared with has the same sizes.
+#[test]
+fn ddr3_modules() {
+    let image = read("ddr3-udimm-1333");
+    assert_eq!((image.generation, image.kind), (Generation::Ddr3, ModuleKind::Udimm));
+    assert_eq!((gibibytes(&image), image.rated.nominal(), image.clock_period_ps), (4, 1333, 1500.0));
+    assert_eq!((image.package_ranks, image.loads_per_lane(), image.lanes()), (2, 2, 64));
+    let image = read("ddr3-lrdimm-1333");
+    assert_eq!(image.package, Package::MultiLoad { dies: 2 });
+    assert_eq!((gibibytes(&image), image.lanes(), image.loads_per_lane()), (32, 72, 1));
+    assert_eq!(read("ddr3-rdimm-1866").clock_period_ps, 1071.0);
+    let patch =
+        |changes: &[(usize, u8)]| SpdImage::read(&patched("ddr3-udimm-1333", changes)).expect("sound");
+    assert!(patch(&[(6, 0x03)]).remarks[0].contains("does not work at 1.5 V"));
+    assert!(patch(&[(33, 0x80)]).remarks[0].contains("how many dies"));
+    assert!(patch(&[(14, 0x01)]).remarks[0].contains("bytes 14 to 16"));
 }
 
 /// Worked example: 4 Gb (0.5 GiB) x 64/4 x 2 package ranks x 4 dies = 64 GiB, 8 logical ranks, 2 loads per
@@ -249,7 +281,7 @@ fn inconsistent_and_reserved_values_are_refused_with_their_byte() {
     let ddr4: &[(usize, u8)] = &[
         (0, 0x13),
         (1, 0x21),
-        (2, 0x0B),
+        (2, 0x0E),
         (3, 0x00),
         (3, 0x0F),
         (4, 0x8B),
@@ -275,6 +307,32 @@ fn inconsistent_and_reserved_values_are_refused_with_their_byte() {
     ];
     for (byte, value) in ddr4 {
         let error = SpdImage::read(&patched("ddr4-udimm-3200", &[(*byte, *value)])).unwrap_err();
+        assert!(error.bytes.contains(byte), "byte {byte} = 0x{value:02X}: {error}");
+        assert!(error.to_string().contains("allowed"), "{error}");
+    }
+    let ddr3: &[(usize, u8)] = &[
+        (0, 0xA2),
+        (0, 0x90),
+        (1, 0x20),
+        (3, 0x00),
+        (3, 0x07),
+        (4, 0x07),
+        (4, 0x02),
+        (5, 0x29),
+        (7, 0x03),
+        (7, 0x21),
+        (8, 0x04),
+        (8, 0x13),
+        (9, 0x10),
+        (11, 0x00),
+        (12, 0x00),
+        (12, 0x08),
+        (33, 0x90),
+        (33, 0xA3),
+        (133, 0x07),
+    ];
+    for (byte, value) in ddr3 {
+        let error = SpdImage::read(&patched("ddr3-udimm-1333", &[(*byte, *value)])).unwrap_err();
         assert!(error.bytes.contains(byte), "byte {byte} = 0x{value:02X}: {error}");
         assert!(error.to_string().contains("allowed"), "{error}");
     }
@@ -367,7 +425,10 @@ fn a_module_of_the_other_generation_does_not_fit() {
         lanes: 40,
         read: sweep(),
         write: sweep(),
+        command: None,
         dfe: false,
+        termination: TerminationRule::Fixed,
+        wck_ratio: None,
     };
     let error = read("ddr4-udimm-3200").to_module("a", &interface).unwrap_err();
     assert!(error.contains("byte 2") && error.contains("DDR5"), "{error}");

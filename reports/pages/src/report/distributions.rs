@@ -28,9 +28,8 @@ pub(super) struct Margins {
 
 /// Margins of every judged metric in each direction, in the plan's order of metrics; what was never measured is absent.
 pub(super) fn margins(run: &JudgedRun) -> Vec<Margins> {
-    let both =
-        |metric| [Direction::Read, Direction::Write].map(|direction| margins_of(run, metric, direction));
-    Metric::ALL.iter().flat_map(|(_, metric)| both(*metric)).flatten().collect()
+    let each = |metric| Direction::ALL.map(|(_, direction)| margins_of(run, metric, direction));
+    Metric::ALL.iter().flat_map(|(_, metric)| each(*metric)).flatten().collect()
 }
 
 fn margins_of(run: &JudgedRun, metric: Metric, direction: Direction) -> Option<Margins> {

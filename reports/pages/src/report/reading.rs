@@ -4,7 +4,7 @@ use super::words::{count, ratio};
 use judge::judged::{JudgedRun, RunFacts};
 use nightbench_core::point_rule::PointRule;
 use plan::limits::Metric;
-use plan::presets::DDR4_MASK_BER;
+use plan::presets::MASK_BER;
 use serde::Serialize;
 
 /// Words beside the decision.
@@ -14,6 +14,8 @@ pub(super) struct Reading {
     pub point: String,
     /// What a mask is judged at; empty without one.
     pub mask: String,
+    /// What there is to know of the memory.
+    pub memory: String,
 }
 
 /// The words for a run.
@@ -35,14 +37,14 @@ pub(super) fn reading(run: &JudgedRun, facts: &RunFacts) -> Reading {
     let masked = facts.limits.iter().any(|limit| limit.metric == Metric::Mask);
     let mask = if masked {
         format!(
-            "The DDR4 write mask is defined at a bit error ratio of {}; it is judged at the one that was counted, and what \
+            "The write mask is defined at a bit error ratio of {}; it is judged at the one that was counted, and what \
              lies beyond is extrapolated for information only.",
-            ratio(DDR4_MASK_BER)
+            ratio(MASK_BER)
         )
     } else {
         String::new()
     };
-    Reading { point, mask }
+    Reading { point, mask, memory: facts.memory.join(" ") }
 }
 
 #[cfg(test)]

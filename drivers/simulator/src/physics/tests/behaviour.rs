@@ -5,14 +5,15 @@ use super::super::channel::Dfe;
 use super::super::line::SPEED_OF_LIGHT;
 use super::super::measured::MeasuredTwoPort;
 use super::super::parameters::{Mark, NAMES};
-use super::super::path::Measured;
+use super::super::path::{Element, Measured};
 use super::super::pattern::Pattern;
 use super::super::training::{PASS_BER, TrainingFailure, margins, train};
 use super::super::twoport::{Complex, Scattering};
 use super::super::variation::{BitDraws, BitVariation, Contact, Mounting};
-use super::super::{Link, OperatingPoint, Parameters, Path, PhysicsError, Setup};
+use super::super::{CommandLine, Link, OperatingPoint, Parameters, Path, PhysicsError, Setup};
 use super::{close, lane, near, read_setup, risers};
 use nightbench_core::devices::{BusKind, ChannelSegment, SecondSlot};
+use nightbench_core::rates::Generation;
 use nightbench_core::results::Direction;
 
 fn direct(rate: f64) -> Setup {
@@ -26,7 +27,7 @@ fn width(setup: Setup) -> usize {
 
 #[test]
 fn every_parameter_can_be_set_and_is_listed() {
-    for start in [Parameters::ddr4(), Parameters::ddr5()] {
+    for start in Generation::ALL.map(|(_, generation)| Parameters::of(generation)) {
         start.validate().unwrap();
         let entries: Vec<_> = start.entries().collect();
         assert_eq!(entries.len(), NAMES.len());
@@ -39,7 +40,7 @@ fn every_parameter_can_be_set_and_is_listed() {
         }
         assert!(changed.entries().all(|entry| entry.mark == Mark::Given));
     }
-    let ddr5 = Parameters::ddr5();
+    let ddr5 = Parameters::of(Generation::Ddr5);
     let memory = ddr5.entries().filter(|e| e.mark == Mark::Memory).count();
     let before = Parameters::ddr4().entries().filter(|e| e.mark == Mark::Memory).count();
     // The preamble is from memory in both tables.
@@ -298,7 +299,7 @@ fn patterns_order_as_their_interference_does() {
 
 #[test]
 fn feedback_opens_a_ddr5_eye() {
-    let p = Parameters::ddr5();
+    let p = Parameters::of(Generation::Ddr5);
     let path = risers(BusKind::Unbuffered, 1, false);
     let setup = Setup::read(p, path, OperatingPoint::calibrated(4.8e9, 25.0, 1.1));
     let equalized = Setup { dfe: Dfe::FourTap, ..setup.clone() };
@@ -404,4 +405,58 @@ fn a_two_port_with_gain_is_refused() {
     let loud = Scattering { s21: Complex::new(1.2, 0.0), ..active };
     let error = MeasuredTwoPort::new(frequencies, vec![loud; 101], 50.0).unwrap_err().to_string();
     assert!(error.contains("|S21| at 0 Hz is 1.2"), "{error}");
+}
+
+/// A soldered device has neither connector nor socket: package, via, board and package alone, so that at 0 Hz only the copper
+/// stands between driver and termination. A compression connector is one more.
+#[test]
+fn a_soldered_device_is_point_to_point() {
+    let p = Parameters::of(Generation::Lpddr5);
+    let at = OperatingPoint::calibrated(6.4e9, 25.0, 0.5);
+    let setup = |kind| Setup {
+        signalling: Generation::Lpddr5.facts().signalling,
+        ..Setup::read(p.clone(), Path::direct(kind), at)
+    };
+    let soldered = setup(BusKind::Soldered);
+    assert_eq!((soldered.path.connectors(), setup(BusKind::Compression).path.connectors()), (0, 1));
+    let channel = Channel::new(soldered.clone(), &[0.0, 3.2e9]).unwrap();
+    let elements = channel.layout(&BitVariation::default()).elements;
+    let inductances =
+        |elements: &[Element]| elements.iter().filter(|e| matches!(e, Element::Series(..))).count();
+    assert_eq!(inductances(&elements), 0);
+    let other = Channel::new(setup(BusKind::Compression), &[0.0]).unwrap();
+    assert_eq!(inductances(&other.layout(&BitVariation::default()).elements), 1);
+    // 40 ohm into 40 ohm, less a few tenths of an ohm of copper: VOH half of VDDQ, middle a quarter.
+    let lane = lane(soldered.clone());
+    assert!((0.485..0.5).contains(&(2.0 * lane.middle_v() / 0.5)), "{}", lane.middle_v());
+    assert!(width(soldered.clone()) > width(setup(BusKind::Compression)));
+    let mut wrong = soldered;
+    wrong.path.risers = 1;
+    assert!(Link::new(wrong).err().unwrap().to_string().contains("stands alone"));
+}
+
+/// A fly-by line at 0 Hz is a divider of driver and far-end termination, whichever package sees it; a register's is the same with
+/// the termination in the register. The further down the line, the narrower the eye.
+#[test]
+fn a_command_line_ends_behind_its_last_package() {
+    let p = Parameters::of(Generation::Ddr5);
+    let at = OperatingPoint::calibrated(2.4e9, 25.0, 1.1);
+    let setup = |kind, line| Setup {
+        direction: Direction::Command,
+        ..Setup::read(p.clone(), Path { command: Some(line), ..Path::direct(kind) }, at)
+    };
+    let wanted = p.ca_odt_ohm / (p.ctl_ron_ohm + p.ca_odt_ohm);
+    let register = CommandLine { loads: 1, seen_at: 0, fly_by: false };
+    let mut setups = vec![setup(BusKind::Registered, register)];
+    for seen_at in [0, 3, 7] {
+        setups.push(setup(BusKind::Unbuffered, CommandLine { loads: 8, seen_at, fly_by: true }));
+    }
+    for setup in &setups {
+        let h0 =
+            Channel::new(setup.clone(), &[0.0]).unwrap().transfer(&BitVariation::default()).unwrap()[0].re;
+        // Eight sections of copper take a little.
+        assert!((h0 - wanted).abs() < 0.02, "{h0}, {wanted} expected");
+    }
+    let widths: Vec<usize> = setups.into_iter().map(width).collect();
+    assert!(widths.is_sorted_by(|near, far| near >= far) && widths[3] < widths[0], "{widths:?}");
 }

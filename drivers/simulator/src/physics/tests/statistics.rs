@@ -7,6 +7,7 @@ use super::super::pattern::data_bus_inversion_events;
 use super::super::stateye::{Interference, Mass, Tail, fill_coded, fill_random};
 use super::super::timing::levels_v;
 use super::{close, near};
+use nightbench_core::generations::Signalling;
 
 const MAIN: f64 = 0.62;
 const OTHERS: [f64; 10] = [0.02, -0.05, 0.21, -0.08, 0.055, -0.03, 0.018, 0.012, -0.009, 0.004];
@@ -72,7 +73,7 @@ fn levels_of_a_line_terminated_to_the_supply() {
     ];
     for (vddq, ron, rtt, low, middle, swing) in stored {
         let h0 = super::super::twoport::Abcd::identity().transfer(ron, rtt).re;
-        let (got_low, got_middle) = levels_v(vddq, h0);
+        let (got_low, got_middle) = levels_v(Signalling::Pod, vddq, h0);
         near("VOL", got_low, low, 6e-10);
         near("middle", got_middle, middle, 6e-10);
         near("swing", vddq - got_low, swing, 6e-10);
