@@ -1,7 +1,7 @@
 //! Do the promises of a go/no-go test come true? Derivations of fresh samples of the library's line, each held against units that
 //! no derivation has seen and whose corners are measured; seconds of a test at 8 and 40 lanes; what this computer adds.
 //!
-//! `cargo bench -p runner --bench gonogo`: 20 derivations, 20,000 units; `-- short`: 6 and 3,000.
+//! `cargo bench -p runner --bench gonogo`: 20 derivations, 20,000 units; `-- 4 2000`: so many.
 
 use contract::CancelToken;
 use judge::gonogo::{
@@ -168,8 +168,11 @@ fn seconds(line: &Line, test: &LineTest, units: usize) -> (f64, f64) {
 }
 
 fn main() {
-    let short = std::env::args().any(|word| word == "short");
-    let (derivations, count) = if short { (6, 3_000) } else { (20, 20_000) };
+    let numbers: Vec<usize> = std::env::args().filter_map(|word| word.parse().ok()).collect();
+    let (derivations, count) = match numbers.as_slice() {
+        [derivations, units, ..] => (*derivations, *units),
+        _ => (20, 20_000),
+    };
     let eight = line(8);
     let limit = 0.215;
     let asked = Asked {
