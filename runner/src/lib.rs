@@ -12,6 +12,7 @@ pub mod evaluate;
 pub mod folder;
 pub mod forecast;
 pub mod inputs;
+pub mod line;
 pub mod run;
 pub mod store;
 

@@ -17,6 +17,7 @@ mod desk;
 mod faulty;
 mod files;
 mod fuzz;
+mod gonogo;
 mod harm;
 mod highest_rate;
 mod invariants;

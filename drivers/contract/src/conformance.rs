@@ -60,7 +60,7 @@ pub fn setting() -> Setting {
     let rate = DataRate::parse(Generation::Ddr4, "2400").expect("a standard rate");
     let name = || "conformance".to_string();
     Setting {
-        chip: Arc::new(Chip { name: name(), corner: None }),
+        chip: Arc::new(Chip { name: name(), corner: None, fault: None }),
         firmware: None,
         module: Arc::new(Module {
             name: name(),
@@ -74,6 +74,8 @@ pub fn setting() -> Setting {
             populated: vec![LaneSet::first(64)],
             serial: None,
             overrides: Vec::new(),
+            lane_models: Vec::new(),
+            fault: None,
         }),
         channel: Arc::new(Channel {
             name: name(),

@@ -9,7 +9,8 @@ const HEAD: &str = "\
 # Figures of the simulated channel
 
 A plan sets them, in the unit the key ends in, for everything in `[model]`, for one module in a `[module.model]` table
-behind its `[[module]]`, for one channel in `[channel.model]`; a module's or channel's own value wins over the plan's:
+behind its `[[module]]`, for one lane of it in `model` of a `[[module.lane]]`, for one channel in `[channel.model]`; the narrower one's
+own value wins:
 
     [model]
     rx_noise_mv = 5.0

@@ -173,7 +173,8 @@ impl SimulatedTarget {
         let firmware = setting.firmware.iter().flat_map(|firmware| &firmware.overrides);
         let own = self.options.model.iter().chain(&module.overrides).chain(&setting.channel.overrides);
         let own = own.chain(firmware);
-        let parameters = assembly::parameters(interface.generation, own).map_err(|error| refused(&error))?;
+        let parameters =
+            assembly::parameters(interface.generation, own.clone()).map_err(|error| refused(&error))?;
         let measured = match &setting.channel.measured {
             Some(data) => {
                 Some(self.options.measured.get(&setting.channel.name).cloned().ok_or_else(|| {
@@ -193,8 +194,9 @@ impl SimulatedTarget {
         for capabilities in expected_eyes(interface, module, setting.rate, &setting.supply, directions) {
             let name = capabilities.eye;
             let mut links: Vec<Link> = Vec::new();
+            let mut contacts = Vec::new();
             for half in 0..module.populated.len() as u8 {
-                let contacts = silicon::mounting(
+                let of_half = silicon::mounting(
                     &parameters,
                     self.options.seed,
                     &setting.chip.name,
@@ -204,16 +206,28 @@ impl SimulatedTarget {
                     setting.mounting,
                 );
                 let setup =
-                    assembly::setup(interface, setting, name, parameters.clone(), contacts, measured.clone());
+                    assembly::setup(interface, setting, name, parameters.clone(), of_half, measured.clone());
+                contacts.push(of_half);
                 links.push(Link::new(setup).map_err(|error| refused(&error))?);
             }
             let lanes: Vec<u16> = capabilities.lanes.iter().collect();
             let surfaces = lanes
                 .iter()
                 .map(|lane| {
-                    let bit = silicon::bit(&parameters, &setting.chip.name, module, name, *lane);
-                    let half = if name.direction == Direction::Command { 0 } else { module.half_of(*lane) };
-                    let link = &links[half.min(links.len() - 1)];
+                    let command = name.direction == Direction::Command;
+                    let half = if command { 0 } else { module.half_of(*lane).min(links.len() - 1) };
+                    let special = module.lane_models.iter().find(|one| one.lane == *lane && !command);
+                    let Some(special) = special else {
+                        let bit = silicon::bit(&parameters, &setting.chip.name, module, name, *lane);
+                        return links[half].lane(&bit).map_err(|error| refused(&error));
+                    };
+                    let values = own.clone().chain(&special.overrides);
+                    let own = assembly::parameters(interface.generation, values)
+                        .map_err(|error| refused(&error))?;
+                    let bit = silicon::bit(&own, &setting.chip.name, module, name, *lane);
+                    let setup =
+                        assembly::setup(interface, setting, name, own, contacts[half], measured.clone());
+                    let link = Link::new(setup).map_err(|error| refused(&error))?;
                     link.lane(&bit).map_err(|error| refused(&error))
                 })
                 .collect::<Result<Vec<_>, _>>()?;

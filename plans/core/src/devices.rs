@@ -71,6 +71,8 @@ pub struct Chip {
     pub name: String,
     /// Process-corner label: a fixed level, never a random sample.
     pub corner: Option<String>,
+    /// What is known to be wrong with it, or was planted.
+    pub fault: Option<String>,
 }
 
 /// A firmware image that the agent loads.
@@ -95,6 +97,14 @@ pub struct Landing {
     pub taps: i16,
     /// Vref steps, upwards where positive.
     pub vref_steps: i16,
+}
+
+/// Model values of one lane of a module.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LaneModel {
+    /// Lane number (DQ).
+    pub lane: u16,
+    pub overrides: Vec<ModelValue>,
 }
 
 /// Module kind by its JEDEC name.
@@ -196,6 +206,10 @@ pub struct Module {
     pub serial: Option<String>,
     /// Model values of this module that differ from the defaults.
     pub overrides: Vec<ModelValue>,
+    /// Lanes with model values of their own.
+    pub lane_models: Vec<LaneModel>,
+    /// What is known to be wrong with it, or was planted.
+    pub fault: Option<String>,
 }
 
 impl Module {

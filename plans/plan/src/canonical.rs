@@ -5,8 +5,8 @@
 
 use crate::measure::{CapturePlan, StartWord, Training, TrainingPolicy};
 use nightbench_core::devices::{
-    BusKind, Channel, ChannelSegment, Chip, ControlPoint, Firmware, Interface, Landing, MeasuredChannel,
-    ModelValue, Module, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
+    BusKind, Channel, ChannelSegment, Chip, ControlPoint, Firmware, Interface, Landing, LaneModel,
+    MeasuredChannel, ModelValue, Module, Pattern, PortPairing, SecondSlot, Supply, SweepRange,
 };
 use nightbench_core::generations::{Rail, TerminationRule};
 use nightbench_core::point_rule::PointRule;
@@ -118,7 +118,8 @@ impl Table {
 }
 
 pub(crate) fn chip(chip: &Chip) -> Text {
-    let Chip { name, corner } = chip;
+    // What is known of a chip is not what is measured.
+    let Chip { name, corner, fault: _ } = chip;
     Table::new("value").text("name", name).text_if("corner", corner.as_ref()).finish()
 }
 
@@ -143,7 +144,11 @@ pub(crate) fn module(module: &Module) -> Text {
     // Kind and properties show as one frozen word, and so does a stack behind data buffers, which hide it.
     let Module { name, kind: _, stacked: _, half_populated: _, ranks, .. } = module;
     let Module { device_width, dies, rated, populated, serial, overrides, .. } = module;
-    Table::new("value")
+    // What is known of a module is not what is measured.
+    let Module { lane_models, fault: _, .. } = module;
+    let of_lane =
+        |lane: &LaneModel| Table::new("value.lane").whole("lane", lane.lane).overrides(&lane.overrides);
+    let table = Table::new("value")
         .text("name", name)
         .text("kind", bus_word(module.bus_kind()))
         .whole("ranks", *ranks)
@@ -152,8 +157,8 @@ pub(crate) fn module(module: &Module) -> Text {
         .text("rated", &rate(*rated))
         .list("populated", populated.iter().map(|lanes| whole(lanes.0)))
         .text_if("serial", serial.as_ref())
-        .overrides(overrides)
-        .finish()
+        .overrides(overrides);
+    lane_models.iter().map(of_lane).fold(table, Table::table).finish()
 }
 
 fn bus_word(kind: BusKind) -> &'static str {

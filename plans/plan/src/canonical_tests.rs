@@ -248,7 +248,7 @@ proptest! {
         volts in ((number(), number(), number()), (number(), number(), number())),
         lists in (values(), values()),
     ) {
-        let a_chip = |name: &String, corner: &Option<String>| Chip { name: name.clone(), corner: corner.clone() };
+        let a_chip = |name: &String, corner: &Option<String>| Chip { name: name.clone(), corner: corner.clone(), fault: None };
         every_field_tells!(chip, a_chip(&names.0, &words.0), a_chip(&names.1, &words.1), [name, corner]);
         let image = |name: &String, image: &Option<String>, overrides: &[ModelValue], volts: f64| Firmware {
             name: name.clone(),

@@ -173,10 +173,11 @@ pub(super) fn unique<T>(
 /// Reads every `[[chip]]`; one unnamed chip where none is declared.
 pub fn read_chips(sections: Vec<Section<'_>>) -> Vec<Chip> {
     if sections.is_empty() {
-        return vec![Chip { name: "chip".into(), corner: None }];
+        return vec![Chip { name: "chip".into(), corner: None, fault: None }];
     }
     unique("chip", sections, |section, name| {
-        Some(Chip { name: name.value, corner: section.text("corner").map(|text| text.value) })
+        let (corner, fault) = (read_text(section, "corner"), read_text(section, "fault"));
+        Some(Chip { name: name.value, corner, fault })
     })
 }
 
@@ -198,11 +199,16 @@ pub fn read_firmwares(sections: Vec<Section<'_>>) -> Vec<Firmware> {
         });
         Some(Firmware {
             name: name.value,
-            image: section.text("image").map(|text| text.value),
+            image: read_text(section, "image"),
             landings: landings.collect(),
             overrides: read_overrides(section),
         })
     })
+}
+
+/// A text of a section, where it has one.
+pub(super) fn read_text(section: &Section<'_>, key: &'static str) -> Option<String> {
+    section.text(key).map(|text| text.value)
 }
 
 pub(super) fn read_overrides(section: &Section<'_>) -> Vec<ModelValue> {

@@ -1,14 +1,15 @@
 //! Reads `[[module]]`: by hand, or from an SPD image that every stated key has to agree with.
 
 use super::files::Files;
-use super::read_devices::{read_overrides, unique};
+use super::read_devices::{read_overrides, read_text, unique};
 use super::read_rates::read_rates;
-use super::section::{Placed, Section};
+use super::section::{Mistakes, Placed, Section};
 use nightbench_core::devices::*;
 use nightbench_core::generations::Channels;
 use nightbench_core::rates::{DataRate, Generation};
-use nightbench_core::results::LaneSet;
+use nightbench_core::results::{LaneSet, MOST_LANES};
 use nightbench_core::text::{lane_list, lane_ranges};
+use std::collections::HashSet;
 
 fn read_rating(section: &Section<'_>, generation: Generation) -> Option<DataRate> {
     let rates = read_rates(section, "rated", generation);
@@ -72,12 +73,61 @@ pub fn read_modules(
     interface: Option<&Interface>,
     lanes: u16,
     files: &Files,
+    mistakes: &Mistakes,
 ) -> Vec<Module> {
     let generation = interface.map_or(Generation::Ddr4, |interface| interface.generation);
-    unique("module", sections, |section, name| match section.text("spd") {
-        Some(file) => read_from_image(section, name, &file, interface, files),
-        None => read_by_hand(section, name, generation, lanes),
-    })
+    let declared = unique("module", sections, |section, name| {
+        let place = name.span.clone();
+        let units = section.whole("units", 1..=MOST_UNITS, "units").map(|units| units as usize);
+        let module = match section.text("spd") {
+            Some(file) => read_from_image(section, name, &file, interface, files),
+            None => read_by_hand(section, name, generation, lanes),
+        };
+        Some((place, units, module?))
+    });
+    let mut modules: Vec<Module> = Vec::new();
+    let mut names: HashSet<String> = HashSet::new();
+    for (place, units, module) in declared {
+        let many = units.map(|units| numbered(&module.name, units));
+        for name in many.unwrap_or_else(|| vec![module.name.clone()]) {
+            if !names.insert(name.clone()) {
+                mistakes.add(
+                    place.clone(),
+                    format!("`units` makes a second module of the name `{name}`"),
+                    Some("give each its own name: results are kept under it".into()),
+                );
+            }
+            modules.push(Module { name, ..module.clone() });
+        }
+    }
+    modules
+}
+
+/// Most modules of one description.
+const MOST_UNITS: i64 = 10_000;
+
+/// Names of so many modules of one description: numbered from 1, all of one length.
+fn numbered(name: &str, units: usize) -> Vec<String> {
+    let digits = units.to_string().len();
+    (1..=units).map(|number| format!("{name} {number:0digits$}")).collect()
+}
+
+/// Lanes of a module with model values of their own.
+fn read_lane_models(section: &Section<'_>, lanes: u16) -> Vec<LaneModel> {
+    let read = |lane: Section<'_>| {
+        let number = lane.whole("lane", 0..=i64::from(lanes.max(1)) - 1, "");
+        if number.is_none() && !lane.has("lane") {
+            lane.mistake(
+                "lane",
+                "[[module.lane]] has no `lane`",
+                "add `lane = 5`, the number of a data lane (DQ)",
+            );
+        }
+        let overrides = read_overrides(&lane);
+        lane.finish();
+        number.map(|number| LaneModel { lane: number as u16, overrides })
+    };
+    section.tables("lane").into_iter().filter_map(read).collect()
 }
 
 fn read_by_hand(
@@ -130,6 +180,7 @@ fn read_by_hand(
     let populated = read_populated(section, half_populated, lanes);
     let serial = section.text("serial").map(|text| text.value);
     let overrides = read_overrides(section);
+    let lane_models = read_lane_models(section, lanes);
     Some(Module {
         name: name.value,
         kind: kind?,
@@ -142,6 +193,8 @@ fn read_by_hand(
         populated: populated?,
         serial,
         overrides,
+        lane_models,
+        fault: read_text(section, "fault"),
     })
 }
 
@@ -159,7 +212,7 @@ fn read_from_image(
     files: &Files,
 ) -> Option<Module> {
     let generation = interface.map_or(Generation::Ddr4, |interface| interface.generation);
-    let lanes = interface.map_or(nightbench_core::results::MOST_LANES, |interface| interface.lanes);
+    let lanes = interface.map_or(MOST_LANES, |interface| interface.lanes);
     let kind = section.choice("kind", &ModuleKind::ALL);
     let stacked = section.choice("stack", &STACKS).is_some();
     let half_populated = section.flag("half_populated", false);
@@ -170,6 +223,8 @@ fn read_from_image(
     let populated = if section.has("populated_lanes") { read_populated(section, false, lanes) } else { None };
     let serial = section.text("serial");
     let overrides = read_overrides(section);
+    let lane_models = read_lane_models(section, lanes);
+    let fault = read_text(section, "fault");
     let image = match files.spd(&file.value) {
         Ok(image) => image,
         Err(words) => {
@@ -257,5 +312,7 @@ fn read_from_image(
         }
     }
     module.overrides = overrides;
+    module.lane_models = lane_models;
+    module.fault = fault;
     Some(module)
 }

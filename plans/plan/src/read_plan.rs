@@ -99,7 +99,8 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
             "add [[module]] with `name`, `kind` and `rated`",
         );
     }
-    let modules = read_modules::read_modules(module_sections, interface.as_ref(), lanes, &files);
+    let modules =
+        read_modules::read_modules(module_sections, interface.as_ref(), lanes, &files, plan.mistakes());
     let channel_sections = plan.tables("channel");
     if channel_sections.is_empty() {
         plan.mistake("channel", "the plan declares no channel", "add [[channel]] with `name` and `fits`");

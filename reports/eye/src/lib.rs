@@ -19,6 +19,7 @@ pub mod map;
 pub mod mask_fit;
 pub mod metrics;
 pub mod shapes;
+pub mod short;
 pub mod slopes;
 pub mod tail_fit;
 #[cfg(test)]

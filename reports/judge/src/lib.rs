@@ -19,6 +19,7 @@ mod distributions;
 mod doubt;
 mod effects;
 pub mod eye_summary;
+pub mod gonogo;
 pub mod highest_rate;
 pub mod judged;
 mod picture;

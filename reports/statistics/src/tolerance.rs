@@ -19,7 +19,7 @@ fn check(n: usize, content: f64, confidence: f64) -> Result<()> {
 
 /// Exact one-sided factor k: mean + k s covers at least `content` with `confidence`, for n normal values.
 /// k = t'(confidence; n-1, z sqrt(n))/sqrt(n).
-pub(crate) fn one_sided_factor(n: usize, content: f64, confidence: f64) -> Result<f64> {
+pub fn one_sided_factor(n: usize, content: f64, confidence: f64) -> Result<f64> {
     check(n, content, confidence)?;
     let root = (n as f64).sqrt();
     Ok(noncentral_t_quantile(confidence, (n - 1) as f64, normal_quantile(content)? * root)? / root)
@@ -104,7 +104,7 @@ pub fn lower_limit_of_minima(values: &[f64], content: f64, confidence: f64) -> R
 }
 
 /// A number in 0..1 that is a fixed function of its place (SplitMix64).
-fn uniform(place: u64) -> f64 {
+pub(crate) fn uniform(place: u64) -> f64 {
     let mut z = place.wrapping_add(1).wrapping_mul(0x9e37_79b9_7f4a_7c15);
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
@@ -154,6 +154,17 @@ mod tests {
         }
         assert!((183..=197).contains(&held), "{held} of 200");
         assert!(normal <= held, "{normal} {held}");
+    }
+
+    /// scipy 1.17.1, nct.ppf(0.95, n - 1, norm.ppf(content) * sqrt(n)) / sqrt(n), two decimals.
+    #[test]
+    fn factors_of_a_line_sample_meet_scipy() {
+        for (n, factors) in [(60, [2.02, 2.81, 3.70]), (240, [1.82, 2.55, 3.37])] {
+            for (content, factor) in [0.95, 0.99, 0.999].into_iter().zip(factors) {
+                let got = one_sided_factor(n, content, 0.95).unwrap();
+                assert!((got - factor).abs() < 0.0051, "{n} {content}: {got}");
+            }
+        }
     }
 
     #[test]

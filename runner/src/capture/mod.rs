@@ -17,6 +17,7 @@ mod closure;
 mod engine;
 mod rims;
 mod rows_and_columns;
+mod short;
 mod split;
 #[cfg(test)]
 use self as strategy;
@@ -26,6 +27,7 @@ mod simulated_eyes;
 #[cfg(test)]
 mod tests;
 
+pub use short::short_look;
 pub use split::{snake_order, split_by_time, visit_cost};
 
 use contract::{DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest};

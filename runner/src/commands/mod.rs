@@ -5,6 +5,7 @@ mod channel;
 mod check;
 mod compare;
 mod export;
+mod gonogo;
 mod look;
 mod manual;
 mod merge;
@@ -20,7 +21,7 @@ mod study;
 mod verify;
 mod why;
 
-use crate::cli::{Cli, Command, Json};
+use crate::cli::{Cli, Command, GonogoCommand, Json};
 use crate::console::exit::Exit;
 use crate::console::terminal::Terminal;
 
@@ -37,6 +38,9 @@ fn asks_for_json(command: &Command) -> bool {
         Command::Report(arguments) => arguments.json.json,
         Command::Why(arguments) => arguments.json.json,
         Command::Compare(arguments) => arguments.json.json,
+        Command::Gonogo(GonogoCommand::Derive(arguments)) => arguments.json.json,
+        Command::Gonogo(GonogoCommand::Run(arguments)) => arguments.json.json,
+        Command::Gonogo(GonogoCommand::Lot(arguments)) => arguments.json.json,
         _ => false,
     }
 }
@@ -60,6 +64,7 @@ pub fn dispatch(cli: Cli) -> Exit {
             })
         }
         Command::Module { file, json } => module::module(&terminal, &file, json.json),
+        Command::Gonogo(command) => gonogo::gonogo(&terminal, &command),
         Command::Channel(arguments) => channel::channel(&terminal, &arguments),
         Command::Run(arguments) => run::run(&terminal, &arguments),
         Command::Completions { shell } => manual::completions(&terminal, shell),

@@ -4,6 +4,7 @@ use crate::console::exit::Failure;
 use crate::inputs::plan_file::PlanFile;
 use crate::store::{Attempts, StoreReader, StoredEvent};
 use judge::judged::{Equipment, ModelEntry, Superseded, TestedItem};
+use nightbench_core::devices::{ModelValue, Module};
 use nightbench_core::events::Event;
 use nightbench_core::results::Identity;
 use nightbench_core::text::lane_list;
@@ -40,11 +41,24 @@ pub fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
     let firmwares = plan.matrix.firmwares.iter().map(|index| &plan.firmwares[*index]);
     let modules = plan.matrix.modules.iter().map(|index| &plan.modules[*index]);
     let channels = plan.matrix.channels.iter().map(|index| &plan.channels[*index]);
+    let of_module = |module: &'_ Module| {
+        let lanes = module.lane_models.iter();
+        let lanes =
+            lanes.map(|lane| (format!("lane {} of {}", lane.lane, module.name), lane.overrides.clone()));
+        std::iter::once((module.name.clone(), module.overrides.clone())).chain(lanes).collect::<Vec<_>>()
+    };
     let own = modules
-        .map(|module| (&module.name, &module.overrides))
-        .chain(channels.map(|channel| (&channel.name, &channel.overrides)))
-        .chain(firmwares.map(|firmware| (&firmware.name, &firmware.overrides)));
+        .flat_map(of_module)
+        .chain(channels.map(|channel| (channel.name.clone(), channel.overrides.clone())))
+        .chain(firmwares.map(|firmware| (firmware.name.clone(), firmware.overrides.clone())));
+    // Of modules that differ in their number alone the first speaks for all.
+    let mut told: Vec<(String, Vec<ModelValue>)> = Vec::new();
     for (owner, values) in own {
+        let kind = owner.trim_end_matches(|c: char| c.is_ascii_digit()).to_string();
+        if told.contains(&(kind.clone(), values.clone())) {
+            continue;
+        }
+        told.push((kind, values.clone()));
         for value in values {
             let unit = entries.iter().find(|entry| entry.name == value.name).map(|entry| entry.unit.clone());
             entries.push(ModelEntry {

@@ -87,6 +87,7 @@ fn model_mistakes(plan: &Plan) -> Vec<Mistake> {
     let lists = std::iter::once(&plan.model)
         .chain(plan.firmwares.iter().map(|firmware| &firmware.overrides))
         .chain(plan.modules.iter().map(|module| &module.overrides))
+        .chain(plan.modules.iter().flat_map(|module| module.lane_models.iter().map(|lane| &lane.overrides)))
         .chain(plan.channels.iter().map(|channel| &channel.overrides));
     let mut parameters = Parameters::of(plan.interface.generation);
     let mut mistakes = Vec::new();

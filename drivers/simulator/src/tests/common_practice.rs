@@ -13,7 +13,7 @@ fn drawn(module: &str, channel: &str, rate: &str) -> (Vec<f64>, Vec<f64>, usize)
     let mut bench = Bench::new(str::to_string, &[Direction::Read]);
     for number in 0..9 {
         let mut setting = bench.setting(module, channel, rate, 25.0);
-        setting.chip = Arc::new(Chip { name: format!("chip {}", number / 3), corner: None });
+        setting.chip = Arc::new(Chip { name: format!("chip {}", number / 3), corner: None, fault: None });
         setting.module = Arc::new(Module { name: format!("{module} {number}"), ..(*setting.module).clone() });
         setting.noise_key = [number; 32];
         let result = bench.train(&setting, StartKind::PowerCycle);

@@ -75,6 +75,8 @@ impl SpdImage {
             populated: vec![LaneSet::first(self.reachable_lanes(Some(interface.lanes)))],
             serial: self.serial.clone(),
             overrides: Vec::new(),
+            lane_models: Vec::new(),
+            fault: None,
         })
     }
 

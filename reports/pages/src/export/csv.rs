@@ -284,8 +284,8 @@ fn number(out: &mut dyn Write, value: Option<f64>) -> Result {
     }
 }
 
-/// A text cell. One that a spreadsheet would take for a formula gets an apostrophe in front, as OWASP advises.
-fn text(out: &mut dyn Write, value: &str) -> Result {
+/// A text cell, with the comma before it. One that a spreadsheet would take for a formula gets an apostrophe in front, as OWASP advises.
+pub(crate) fn text(out: &mut dyn Write, value: &str) -> Result {
     out.write_char(',')?;
     // No control character reaches the table raw.
     let value = &value.chars().fold(String::with_capacity(value.len()), |mut seen, c| {

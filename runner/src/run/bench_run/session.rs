@@ -20,7 +20,7 @@ use crate::run::watchdog::Watchdog;
 use crate::store::{Attempts, Store, Target, utc_text};
 use bench::driver::within;
 use bench::{BenchDriver, CommandLog, Custody, StateFolder};
-use contract::{CancelToken, DriverError};
+use contract::{CancelToken, DriverError, Setting};
 use nightbench_core::devices::ControlPoint;
 use nightbench_core::events::Event;
 use nightbench_core::results::JobOutcome;
@@ -157,17 +157,31 @@ impl BenchSession {
         dir: &Path,
         state: &StateFolder,
     ) -> Result<BenchSession, Failure> {
-        let bench = Arc::new(narrowed(read_bench(path, terminal.colour_err)?, &file.plan)?);
+        let executor = Executor::new(&file.plan, &forecast.expansion, keys);
+        let settings = forecast.jobs.iter().map(|job| {
+            let condition = &forecast.expansion.conditions[job.condition as usize];
+            executor.setting(condition, job, 1)
+        });
+        BenchSession::for_settings(terminal, path, &file.plan, settings, dir, state)
+    }
+
+    /// As [`BenchSession::prepare`], for other work than a plan's jobs: every setting is checked against the limits.
+    ///
+    /// # Errors
+    /// As [`BenchSession::prepare`].
+    pub fn for_settings(
+        terminal: &Terminal,
+        path: &Path,
+        plan: &Plan,
+        settings: impl Iterator<Item = Setting>,
+        dir: &Path,
+        state: &StateFolder,
+    ) -> Result<BenchSession, Failure> {
+        let bench = Arc::new(narrowed(read_bench(path, terminal.colour_err)?, plan)?);
         let prepared = || -> Result<BenchSession, Failure> {
-            let executor = Executor::new(&file.plan, &forecast.expansion, keys);
             let dry = BenchDriver::new(Arc::clone(&bench), CommandLog::in_memory(), true);
-            let mut words: Vec<String> = Vec::new();
-            for job in &forecast.jobs {
-                let condition = &forecast.expansion.conditions[job.condition as usize];
-                if let Err(error) = dry.check_limits(&executor.setting(condition, job, 1)) {
-                    words.push(error.to_string());
-                }
-            }
+            let mut words: Vec<String> =
+                settings.filter_map(|setting| Some(dry.check_limits(&setting).err()?.to_string())).collect();
             words.sort();
             words.dedup();
             if !words.is_empty() {
@@ -293,17 +307,36 @@ impl BenchSession {
     /// # Errors
     /// As [`BenchSession::run`].
     pub fn run_with(
-        mut self,
+        self,
         hands: &mut dyn Hands,
         run: BenchRun<'_>,
         store: &mut Store,
         cancel: &CancelToken,
         progress: &mut Progress,
     ) -> Result<BenchEnd, Failure> {
-        let settle_s = self.bench.settle.time_out_s / self.bench.time_scale;
-        let limit = Duration::from_secs_f64(2.0 * settle_s + 120.0);
-        let mut run = BenchRun { executor: run.executor.with_apply_limit(limit), ..run };
+        let mut run = BenchRun { executor: run.executor.with_apply_limit(self.apply_limit()), ..run };
         let search = run.search.take();
+        self.guarded(store, cancel, |session, driver, store| {
+            Loop::new(session, (&run, search), (driver, hands), (store, progress), cancel)?.run()
+        })
+    }
+
+    /// Longest that a condition may take to be reached.
+    pub(crate) fn apply_limit(&self) -> Duration {
+        let settle_s = self.bench.settle.time_out_s / self.bench.time_scale;
+        Duration::from_secs_f64(2.0 * settle_s + 120.0)
+    }
+
+    /// Does `work` with the bench under guard: identified, watched over, and made safe whatever happens.
+    ///
+    /// # Errors
+    /// As [`BenchSession::run`].
+    pub(crate) fn guarded<J: Journal>(
+        mut self,
+        journal: &mut J,
+        cancel: &CancelToken,
+        work: impl FnOnce(&BenchSession, &mut dyn Bench, &mut J) -> Result<BenchEnd, Failure>,
+    ) -> Result<BenchEnd, Failure> {
         let stale_after = Duration::from_secs_f64(self.bench.watch.stale_after_s / self.bench.time_scale);
         let awake = Arc::new(Awake::new(Arc::clone(&self.clocks), stale_after.max(SHORTEST)));
         let asked = Arc::clone(&awake);
@@ -313,7 +346,7 @@ impl BenchSession {
         driver.obey(self.custody.clone());
         let mut guard = Guard { driver: (self.open)(driver), safe: false };
         let watchdog = self.start_watchdog();
-        if let Err(failure) = self.start(&mut guard, store) {
+        if let Err(failure) = self.start(&mut guard, journal) {
             // What belongs to somebody else is left alone.
             let left_alone = std::mem::replace(&mut guard.safe, true);
             let safe = if left_alone { Ok(()) } else { guard.make_safe() };
@@ -346,10 +379,7 @@ impl BenchSession {
         let outcome = std::thread::scope(|scope| {
             let done = &done;
             scope.spawn(move || supervisor.watch_until(done));
-            let ended = catch_unwind(AssertUnwindSafe(|| {
-                let (driver, hands) = (guard.driver.as_mut(), hands);
-                Loop::new(&self, (&run, search), (driver, hands), (&mut *store, progress), cancel)?.run()
-            }));
+            let ended = catch_unwind(AssertUnwindSafe(|| work(&self, guard.driver.as_mut(), &mut *journal)));
             // Safe first; what the loop had to say comes after.
             let safe = guard.make_safe();
             done.store(true, Ordering::SeqCst);
@@ -360,13 +390,10 @@ impl BenchSession {
         if let Some(watchdog) = watchdog {
             watchdog.end();
         }
-        let noted = note(
-            store,
-            &match &not_safe {
-                Some(error) => Event::CouldNotMakeSafe { fault: error.clone().into() },
-                None => Event::Safe,
-            },
-        );
+        let noted = journal.note(&match &not_safe {
+            Some(error) => Event::CouldNotMakeSafe { fault: error.clone().into() },
+            None => Event::Safe,
+        });
         let not_safe = not_safe.map(|error| error.words);
         let end = match ended {
             Ok(Ok(end)) => Ok(end),
@@ -420,7 +447,7 @@ impl BenchSession {
     }
 
     /// Who is there, is it calibrated, and was anything left on?
-    fn start(&mut self, guard: &mut Guard, store: &mut Store) -> Result<(), Failure> {
+    fn start(&mut self, guard: &mut Guard, journal: &mut impl Journal) -> Result<(), Failure> {
         let states = guard.driver.look_around(&within(Duration::from_secs(30)));
         let missing: Vec<&str> =
             states.iter().filter_map(|state| state.answer.as_ref().err().map(String::as_str)).collect();
@@ -449,7 +476,7 @@ impl BenchSession {
                 identification: state.answer.clone().unwrap_or_default(),
                 calibration_due: spec.calibration_due.map(|date| date.to_string()),
             };
-            note(store, &event)?;
+            journal.note(&event)?;
         }
         let left_on: Vec<String> = states
             .iter()
@@ -458,7 +485,7 @@ impl BenchSession {
         if !left_on.is_empty() {
             self.terminal
                 .note(&format!("left on by an earlier run, switched off first: {}", left_on.join("; ")));
-            note(store, &Event::LeftOn { outputs: left_on })?;
+            journal.note(&Event::LeftOn { outputs: left_on })?;
         }
         // Whatever the instruments say, a run starts from a state that was made and measured.
         guard
@@ -466,14 +493,14 @@ impl BenchSession {
             .make_safe(&within(Duration::from_secs(60)))
             .map_err(|error| refused(error.to_string()))?;
         let guarded = bench::guards::guarded(&self.bench);
-        note(
-            store,
-            &Event::GuardedAgainstComputer { by_timer: guarded.by_timer, by_nothing: guarded.by_nothing },
-        )?;
-        note(store, &Event::BenchRunStarted { bench: self.bench.name.clone() })
+        journal.note(&Event::GuardedAgainstComputer {
+            by_timer: guarded.by_timer,
+            by_nothing: guarded.by_nothing,
+        })?;
+        journal.note(&Event::BenchRunStarted { bench: self.bench.name.clone() })
     }
 
-    pub(super) fn bench(&self) -> &BenchFile {
+    pub(crate) fn bench(&self) -> &BenchFile {
         &self.bench
     }
 
@@ -518,8 +545,19 @@ impl Drop for Guard {
     }
 }
 
-fn note(store: &mut Store, event: &Event) -> Result<(), Failure> {
-    store.append_event(&now(), event).map_err(Failure::from)
+/// Where a session's events are kept.
+pub(crate) trait Journal {
+    /// Keeps an event.
+    ///
+    /// # Errors
+    /// Exit 74.
+    fn note(&mut self, event: &Event) -> Result<(), Failure>;
+}
+
+impl Journal for Store {
+    fn note(&mut self, event: &Event) -> Result<(), Failure> {
+        self.append_event(&now(), event).map_err(Failure::from)
+    }
 }
 
 /// The present time, UTC.

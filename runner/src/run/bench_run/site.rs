@@ -11,7 +11,7 @@ use std::time::Duration;
 const SAFE_LIMIT: Duration = Duration::from_secs(60);
 
 /// A bench in use.
-pub(super) struct Site<'a> {
+pub(crate) struct Site<'a> {
     pub driver: &'a mut dyn Bench,
     pub file: &'a BenchFile,
     pub cancel: &'a CancelToken,

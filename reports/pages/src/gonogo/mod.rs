@@ -1,0 +1,146 @@
+//! The pages of a go/no-go test: its derivation and a lot. Both are sections of words, plots and tables in one template.
+
+mod derivation;
+mod export;
+mod lot;
+
+pub use derivation::{DerivationFacts, derivation_page};
+pub use export::{csv, jsonl};
+pub use lot::{LotFacts, lot_page};
+
+use crate::own::Own;
+use crate::report::plot::Plot;
+use crate::report::{STYLE, running_rules, value};
+use minijinja::{Environment, UndefinedBehavior};
+use serde::Serialize;
+
+/// What stands where hands come near.
+const CAUTIONS: [&str; 5] = [
+    "These words do not replace your laboratory's own rules or the training and licences that they ask for; software is no hardware interlock.",
+    "Hands only when every rail was measured off and nothing is hot or cold: bare metal above about 43 °C burns in time. The line asks for a \
+     unit only then.",
+    "Supply: never mount or pull a unit while a rail is up, whatever a display says: measure.",
+    "Static: wear a grounded wrist strap; parts are damaged from 100 V (human body).",
+    "A go says what a short test predicts. It is no statement about the corners of this unit: nobody saw them.",
+];
+
+#[derive(Serialize)]
+struct Tile {
+    class: &'static str,
+    number: String,
+    words: String,
+    small: String,
+}
+
+#[derive(Serialize)]
+struct Row {
+    /// Of the last cell.
+    class: &'static str,
+    cells: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct Table {
+    caption: String,
+    head: Vec<&'static str>,
+    rows: Vec<Row>,
+}
+
+#[derive(Serialize, Default)]
+struct Section {
+    title: &'static str,
+    warnings: Vec<String>,
+    words: Vec<String>,
+    plots: Vec<Plot>,
+    tables: Vec<Table>,
+    list: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct View {
+    mark: &'static str,
+    own: Own,
+    kind: &'static str,
+    title: String,
+    id: String,
+    heading: &'static str,
+    class: &'static str,
+    decision: String,
+    reasons: Vec<String>,
+    tiles: Vec<Tile>,
+    sections: Vec<Section>,
+}
+
+impl View {
+    fn new(kind: &'static str, title: &str, id: String, simulated: bool) -> View {
+        View {
+            mark: if simulated { "SIMULATED - not measured" } else { "" },
+            own: Own::new([STYLE, &running_rules(&id, simulated)].concat(), ""),
+            kind,
+            title: title.into(),
+            id,
+            heading: "",
+            class: "vn",
+            decision: String::new(),
+            reasons: Vec::new(),
+            tiles: Vec::new(),
+            sections: Vec::new(),
+        }
+    }
+
+    fn tile(&mut self, class: &'static str, number: String, words: &str, small: String) {
+        self.tiles.push(Tile { class, number, words: words.into(), small });
+    }
+
+    /// # Errors
+    /// The template engine's words.
+    fn render(self) -> Result<String, String> {
+        let fault = |error: minijinja::Error| format!("{error:#}");
+        let mut environment = Environment::new();
+        environment.set_undefined_behavior(UndefinedBehavior::Strict);
+        environment.add_template("gonogo.html", include_str!("gonogo.html")).map_err(fault)?;
+        environment.add_template("macros.html", include_str!("../report/macros.html")).map_err(fault)?;
+        let page = serde_json::to_value(self).map_err(|error| error.to_string())?;
+        environment
+            .get_template("gonogo.html")
+            .and_then(|template| template.render(value(page)))
+            .map_err(fault)
+    }
+}
+
+fn cautions() -> Section {
+    let list = CAUTIONS.map(String::from).to_vec();
+    Section { title: "Cautions", list, ..Section::default() }
+}
+
+/// A share in percent: two digits that tell.
+fn percent(share: f64) -> String {
+    let value = 100.0 * share;
+    match value.abs() {
+        v if v == 0.0 => "0 %".into(),
+        v if v < 0.001 => "< 0.001 %".into(),
+        v if v < 0.1 => format!("{value:.3} %"),
+        v if v < 1.0 => format!("{value:.2} %"),
+        _ => format!("{value:.1} %"),
+    }
+}
+
+/// Seconds: fractions where they tell.
+fn seconds(value: f64) -> String {
+    match value {
+        v if v < 0.01 => format!("{:.1} ms", 1e3 * v),
+        v if v < 1.0 => format!("{:.0} ms", 1e3 * v),
+        _ => format!("{value:.1} s"),
+    }
+}
+
+/// Class of a decision.
+fn class_of(decision: judge::gonogo::Decision) -> &'static str {
+    use judge::gonogo::Decision;
+    match decision {
+        Decision::Go => "vp",
+        Decision::NoGo => "vf",
+        Decision::ToCorner => "vcf",
+        Decision::NotMeasured => "vn",
+    }
+}
