@@ -31,6 +31,7 @@ fn kept_in_a_run_folder(name: &str) -> bool {
             "compare.html",
             "live.html",
             "notes.toml",
+            "causes.json",
             "commands.log",
             "digests.cache",
             "summaries.sqlite",
