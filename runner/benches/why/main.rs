@@ -1,8 +1,8 @@
 //! Are causes named right? Setups nobody has seen, one lane of each made worse by a hidden change, its counts captured as a
 //! run captures them and its causes named as `why` names them; beside it healthy lanes, and a model that is wrong for all.
 //!
-//! `cargo bench -p runner --bench why` prints the table (200 setups a row); `-- 20` takes so many, `-- 20 each` prints every
-//! setup as well.
+//! `cargo bench -p runner --bench why` prints the table (200 setups with one cause); `-- 20` takes so many, `-- 20 each` prints
+//! every setup as well, `only single` takes one row, `seed 4,7` these seeds.
 
 mod setups;
 
@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 struct Outcome {
     setup: Setup,
     found: Option<LaneCauses>,
-    /// Gain of the right cause, exact.
+    /// Of the reference.
     words: String,
 }
 

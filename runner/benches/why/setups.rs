@@ -5,7 +5,7 @@ use eye::shapes::Mask;
 use judge::causes::Cause;
 use judge::causes::surface::{HalfBox, Place, Surface, quantile};
 use judge::why::limit_box;
-use nightbench_core::point_rule::PreparedRule;
+use nightbench_core::point_rule::{PointRule, PreparedRule};
 use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{Capture, CaptureMode, Direction, LanePoint};
 use plan::Plan;
@@ -108,7 +108,7 @@ const SCATTERED: [&str; 22] = [
 ];
 const IMPEDANCES: [&str; 5] = ["brd_z_ohm", "mod_z_ohm", "riser_z_ohm", "dram_pkg_z_ohm", "ctl_pkg_z_ohm"];
 
-/// A figure of one cause: names, and the largest change (logarithm of the factor; taps; steps).
+/// A figure of one cause: names, and the largest change (logarithm of the factor; places that the point or the eye moves).
 type Change = (Cause, &'static [&'static str], f64);
 
 const CHANGES: [Change; 25] = [
@@ -261,7 +261,7 @@ impl Setup {
             _ => 1,
         };
         let mut faulty = p.clone();
-        let mut chosen: Vec<(Change, f64, Parameters)> = Vec::new();
+        let mut chosen: Vec<(Change, f64)> = Vec::new();
         let (mut moved, mut drifted) = ((0.0, 0.0), 0.0);
         let phase_own = random.uniform();
         let mut fault_bit = bits[lane];
@@ -276,7 +276,7 @@ impl Setup {
                 continue;
             }
             let size = random.between(0.25, 1.0) * change.2;
-            chosen.push((change, size, faulty.clone()));
+            chosen.push((change, size));
             match change.0 {
                 Cause::Centring => {
                     let angle = random.between(0.0, std::f64::consts::TAU);
@@ -323,13 +323,13 @@ impl Setup {
         let off = Place { tap: trained.tap - rule.tap, step: trained.step - rule.step };
         let retrained = now_surface.box_about(rule, half, limit) - now;
         let mut hidden = Vec::new();
-        for (number, (change, size, _)) in chosen.iter().enumerate() {
+        for (number, (change, size)) in chosen.iter().enumerate() {
             let gain = if matches!(change.0, Cause::Centring | Cause::Drift) {
                 retrained
             } else {
                 // Everything but this one.
                 let mut without = p.clone();
-                for (other, (change, size, _)) in chosen.iter().enumerate() {
+                for (other, (change, size)) in chosen.iter().enumerate() {
                     if other != number && !change.1.is_empty() {
                         without = scaled(&without, change.1, *size)?;
                     }
@@ -367,12 +367,11 @@ impl Setup {
 
     /// The eye's counts, as a run captures them.
     pub fn capture(&mut self) -> Capture {
-        let rule = nightbench_core::point_rule::PointRule::sequential(LIMIT, 0.95);
+        let rule = PointRule::sequential(LIMIT, 0.95);
         let options = CaptureOptions::new(CaptureMode::Exact, rule);
         let key = draws::key(&[b"why bench", &self.seed.to_le_bytes()]);
         let lanes: Vec<u16> = (0..LANES).collect();
-        let mut asked =
-            Lanes { surfaces: &mut self.surfaces, noise: Noise::new(key), prepared: rule.prepare() };
+        let mut asked = Lanes { surfaces: &mut self.surfaces, noise: Noise::new(key), prepared: None };
         capture(&mut asked, &self.device, &lanes, &self.operating, &options).expect("captured")
     }
 }
@@ -381,7 +380,7 @@ impl Setup {
 struct Lanes<'s> {
     surfaces: &'s mut [LaneSurface],
     noise: Noise,
-    prepared: PreparedRule,
+    prepared: Option<(PointRule, PreparedRule)>,
 }
 
 impl Sampler for Lanes<'_> {
@@ -394,8 +393,10 @@ impl Sampler for Lanes<'_> {
                 .zip(self.surfaces.iter_mut())
                 .map(|(lane, surface)| noise.lane(lane, surface.ber(point.tap.into(), point.vref.into())))
                 .collect();
-            let prepared = request.rule.prepare();
-            let rule = if request.rule.clean_bits() == 0 { &self.prepared } else { &prepared };
+            let rule = match &mut self.prepared {
+                Some((rule, ready)) if *rule == request.rule => ready,
+                other => &mut other.insert((request.rule, request.rule.prepare())).1,
+            };
             let decided = request
                 .lanes
                 .iter()

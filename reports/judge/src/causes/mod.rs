@@ -8,6 +8,8 @@
 mod lane;
 mod signatures;
 pub mod surface;
+#[cfg(test)]
+mod tests;
 
 pub use signatures::Cause;
 
@@ -53,13 +55,13 @@ const CLOSINGS: usize = 4;
 /// Causes that are fitted to the end.
 const PROMISING: usize = 4;
 /// Standard uncertainty of a gain from the model, limit boxes (counted: `cargo bench -p runner --bench why`).
-const MODEL_U: f64 = 0.05;
+const MODEL_U: f64 = 0.09;
 /// Causes whose likelihoods lie closer than this cannot be told apart.
 const APART: f64 = 6.0;
 /// The same for a cause below [`STRONG`].
 const WEAK_APART: f64 = 15.0;
 /// Mean chi-square above which a fit is not believed, and how far a model may be off in the error ratio.
-const GATE: (f64, f64) = (3.0, 0.1);
+const GATE: (f64, f64) = (2.0, 0.1);
 /// The same for the reference's own lanes: a model that is worse is no reference.
 const REFERENCE_GATE: f64 = 8.0;
 /// Mean chi-square up to which one cause is looked no further.
@@ -140,7 +142,7 @@ pub struct Library<'m> {
     /// Mean chi-square of the reference's own lanes.
     pub chi_square: f64,
     /// What was fitted to the reference.
-    pub changes: Vec<Change>,
+    changes: Vec<Change>,
     half: HalfBox,
 }
 
