@@ -11,6 +11,7 @@ pub mod assembly;
 pub mod draws;
 pub mod model_table;
 pub mod noise;
+pub mod nominal;
 pub mod physics;
 mod silicon;
 mod stages;

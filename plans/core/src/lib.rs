@@ -22,6 +22,7 @@ pub mod events;
 pub mod eye_confidence;
 pub mod faults;
 pub mod generations;
+pub mod lane_model;
 pub mod line;
 pub mod point_odds;
 pub mod point_rule;

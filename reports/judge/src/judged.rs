@@ -2,7 +2,8 @@
 
 pub use crate::audit::{Audit, HighestRateNote, OutsidePlan};
 pub use crate::run_facts::{
-    Equipment, HandsMoment, JobTexts, ModelEntry, ReviewNote, RunFacts, Superseded, TestedItem, TimelineStep,
+    Equipment, FoundCauses, HandsMoment, JobTexts, ModelEntry, ReviewNote, RunFacts, Superseded, TestedItem,
+    TimelineStep,
 };
 use nightbench_core::condition::ConditionState;
 use nightbench_core::point_rule::PointRule;

@@ -12,6 +12,7 @@ mod assumed;
 pub mod audit;
 mod between_lanes;
 pub mod budget;
+pub mod causes;
 mod chart;
 pub mod comparison;
 mod details;

@@ -1,5 +1,7 @@
 //! Facts about a run that the page prints beside the judged results: what was tested, with what, and when.
 
+use crate::causes::LaneCauses;
+use nightbench_core::results::EyeName;
 use plan::limits::Limit;
 use serde::Serialize;
 
@@ -113,6 +115,20 @@ pub struct ReviewNote {
     pub date: Option<String>,
 }
 
+/// Causes of lost margin that were found in one eye: printed beside the verdicts, never changing them.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FoundCauses {
+    /// Index of the condition.
+    pub condition: usize,
+    pub eye: EyeName,
+    /// The model whose signatures they were told by.
+    pub model: String,
+    /// Worst lane first.
+    pub lanes: Vec<LaneCauses>,
+    /// Why nothing can be said; empty where something can.
+    pub nothing: String,
+}
+
 /// Facts about the run that the page prints beside the judged results.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct RunFacts {
@@ -173,6 +189,8 @@ pub struct RunFacts {
     /// Notes of those who read the results.
     #[serde(skip)]
     pub notes: Vec<ReviewNote>,
+    /// Causes of lost margin, where they were looked for.
+    pub causes: Vec<FoundCauses>,
     /// Lanes that share a strobe on each module, in the order of the levels.
     pub strobe_lanes: Vec<u16>,
     /// Temperature at which training was done and then held, degC; `None` = trained at every condition.

@@ -11,6 +11,7 @@ mod intervals;
 mod library;
 mod reference_sets;
 mod risk;
+mod scipy_fits;
 mod stored;
 mod traps;
 mod uncertainty;

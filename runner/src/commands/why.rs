@@ -4,10 +4,12 @@ use crate::cli::WhyArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, folded, table};
+use crate::evaluate::causes::{self, EyeCauses};
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::evaluate::why::{self, ConditionWhy, EyeWhy};
 use crate::folder::run_folder::open_whole;
 use eye::edges::Side;
+use judge::causes::LaneCauses;
 use judge::judged::Verdict;
 use judge::why::{EdgeShift, LaneGain};
 use nightbench_core::text::counted;
@@ -30,11 +32,12 @@ pub fn why(terminal: &Terminal, arguments: &WhyArguments) -> Outcome {
     let wanted = wanted(&folder, &arguments.only.only)?;
     let found = why::conditions(&folder, &reader, &wanted)?;
     let shifts = why::by_factor(&folder, &arguments.dir, &reader)?;
+    let causes = causes::of_conditions(&folder, &arguments.dir, &reader, &found)?;
     drop(notice);
     if arguments.json.json {
-        terminal.out(&machine(&folder, &found, &shifts).to_string());
+        terminal.out(&machine(&folder, &found, &causes, &shifts).to_string());
     } else {
-        terminal.out(&words(&folder, &found, &shifts));
+        terminal.out(&words(&folder, &found, &causes, &shifts));
     }
     Ok(Exit::Pass)
 }
@@ -123,7 +126,21 @@ fn eye_words(text: &mut String, found: &EyeWhy) {
     text.push('\n');
 }
 
-fn words(folder: &JudgedFolder, found: &[ConditionWhy], shifts: &[EdgeShift]) -> String {
+fn cause_words(text: &mut String, found: &EyeCauses) {
+    if !found.nothing.is_empty() {
+        text.push_str(&folded(&format!("causes: cannot tell: {}", found.nothing), "    ", "      "));
+    }
+    for lane in &found.lanes {
+        text.push_str(&folded(&format!("why lane {}: {}", lane.lane, lane.words()), "    ", "      "));
+    }
+}
+
+fn words(
+    folder: &JudgedFolder,
+    found: &[ConditionWhy],
+    causes: &[(usize, EyeCauses)],
+    shifts: &[EdgeShift],
+) -> String {
     let mut text = format!("{}, report {}\n", folder.facts.title, folder.facts.report_id);
     if folder.facts.simulated {
         text.push_str("SIMULATED - not measured\n");
@@ -138,7 +155,14 @@ fn words(folder: &JudgedFolder, found: &[ConditionWhy], shifts: &[EdgeShift]) ->
         let judged = &folder.run.conditions[condition.index];
         let verdict = judged.verdict.map_or("no verdict", |verdict: Verdict| verdict.words());
         text.push_str(&format!("\n{}: {verdict}", judged.name));
-        condition.eyes.iter().for_each(|eye| eye_words(&mut text, eye));
+        for eye in &condition.eyes {
+            eye_words(&mut text, eye);
+            let of_eye =
+                |(index, found): &&(usize, EyeCauses)| *index == condition.index && found.eye == eye.eye;
+            if let Some((_, found)) = causes.iter().find(of_eye) {
+                cause_words(&mut text, found);
+            }
+        }
     }
     text.push_str(
         "\nWhich factor moves which edge (mean lane, everything else alike; minus is lost margin):\n",
@@ -169,7 +193,12 @@ fn words(folder: &JudgedFolder, found: &[ConditionWhy], shifts: &[EdgeShift]) ->
     text.trim_end().to_string()
 }
 
-fn machine(folder: &JudgedFolder, found: &[ConditionWhy], shifts: &[EdgeShift]) -> serde_json::Value {
+fn machine(
+    folder: &JudgedFolder,
+    found: &[ConditionWhy],
+    causes: &[(usize, EyeCauses)],
+    shifts: &[EdgeShift],
+) -> serde_json::Value {
     let names = folder.file.plan.level_names();
     let lane = |gain: &LaneGain| {
         json!({
@@ -177,6 +206,24 @@ fn machine(folder: &JudgedFolder, found: &[ConditionWhy], shifts: &[EdgeShift]) 
             "recoverable_boxes": gain.gain(), "recoverable_expanded_uncertainty_boxes": gain.expanded_uncertainty,
             "best_point_taps": gain.taps, "best_point_vref_steps": gain.vref_steps, "bound_by": side(gain.bound_by),
             "jobs": gain.jobs,
+        })
+    };
+    let lane_causes = |lane: &LaneCauses| {
+        let causes: Vec<_> = lane
+            .causes
+            .iter()
+            .map(|blamed| {
+                // Without a fit that is believed there is a ranking, and no gain.
+                let gain = lane.accepted.then_some(blamed.gain);
+                json!({
+                    "cause": blamed.cause, "or": blamed.or, "gain_boxes": gain,
+                    "gain_expanded_uncertainty_boxes": gain.map(|_| blamed.expanded_uncertainty),
+                })
+            })
+            .collect();
+        json!({
+            "lane": lane.lane, "finding": lane.finding, "causes": causes, "trained_boxes": lane.trained,
+            "chi_square": lane.chi_square, "accepted": lane.accepted,
         })
     };
     let conditions: Vec<_> = found
@@ -187,7 +234,16 @@ fn machine(folder: &JudgedFolder, found: &[ConditionWhy], shifts: &[EdgeShift]) 
                 .eyes
                 .iter()
                 .map(|eye| {
+                    let of_eye =
+                        |(index, found): &&(usize, EyeCauses)| *index == condition.index && found.eye == eye.eye;
+                    let causes = causes.iter().find(of_eye).map(|(_, found)| {
+                        json!({
+                            "model": found.model, "nothing_because": found.nothing,
+                            "lanes": found.lanes.iter().map(lane_causes).collect::<Vec<_>>(),
+                        })
+                    });
                     json!({
+                        "causes": causes,
                         "eye": eye.eye.to_string(), "shared_vref": eye.shared_vref, "nothing_because": eye.nothing,
                         "lanes": eye.lanes.iter().map(lane).collect::<Vec<_>>(),
                     })

@@ -1,6 +1,7 @@
 //! From a run folder to its judged results and its page: everything comes from the store.
 
 use crate::console::exit::{Exit, Failure};
+use crate::evaluate::causes;
 use crate::evaluate::criteria::{self, NamedCriteria};
 use crate::evaluate::limit_sets::compare_sets;
 use crate::evaluate::page_facts::{
@@ -255,11 +256,13 @@ impl JudgedFolder {
             }
         }
         let log = log_lines(reader, simulated)?;
+        let causes = causes::shown(causes::standing(dir, reader, &filled.jobs)?);
         let shown = Shown {
             // A comparison names each run's own report, whatever it judges both by.
             criteria: if by.all_sets { &criteria } else { &own },
             what_if: what_if && by.all_sets,
             elsewhere: format!("{earlier:?} {words:?}"),
+            causes: if causes.is_empty() { String::new() } else { json!(causes).to_string() },
             log: &log,
         };
         let number = ReportNumber::of(dir, reader, &meta, &shown)?;
@@ -320,6 +323,7 @@ impl JudgedFolder {
             texts: failure_texts(reader, &jobs, &failed)?,
             superseded: superseded(reader, &jobs)?,
             notes: notes::read(dir, &jobs)?,
+            causes,
             strobe_lanes: strobe_lanes(&file.plan),
             what_if: None,
             held_degc: match file.plan.training.policy {

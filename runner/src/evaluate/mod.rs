@@ -1,6 +1,7 @@
 //! From the store to judged runs and pages: summaries of eyes, criteria on record, pictures, hours.
 
 pub mod by_result;
+pub mod causes;
 pub mod comparing;
 pub mod criteria;
 pub mod eye_page;

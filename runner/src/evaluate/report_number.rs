@@ -43,6 +43,8 @@ pub struct Shown<'a> {
     pub what_if: bool,
     /// What is shown of other run folders, and words on what is left out.
     pub elsewhere: String,
+    /// Causes that were found and still stand; empty without any.
+    pub causes: String,
     /// Lines of the log; none of a simulated run.
     pub log: &'a [(String, String)],
 }
@@ -138,6 +140,10 @@ fn made_from(
         ("readers' notes".into(), text(notes_text)),
         ("other run folders".into(), text(&shown.elsewhere)),
     ]);
+    // A report without them keeps its number.
+    if !shown.causes.is_empty() {
+        made_from.insert("causes of lost margin".into(), text(&shown.causes));
+    }
     if meta.target != Target::Simulated {
         // A bench's page shows its clock and its log.
         let log: String = shown.log.iter().map(|(utc, words)| format!("{utc} {words}\n")).collect();

@@ -92,7 +92,12 @@ fn eye_why(folder: &JudgedFolder, index: usize, eye: EyeName, captures: &[Captur
 }
 
 /// The box of width and height where both are judged, else the mask.
-fn limits_of(folder: &JudgedFolder, index: usize, eye: EyeName, captures: &[Capture]) -> Option<Mask> {
+pub(super) fn limits_of(
+    folder: &JudgedFolder,
+    index: usize,
+    eye: EyeName,
+    captures: &[Capture],
+) -> Option<Mask> {
     let judged = &folder.run.conditions[index];
     let of = |metric: Metric| {
         let found = judged.metrics.iter().find(|known| known.eye == eye && known.metric == metric);

@@ -34,6 +34,7 @@ fn kept_in_a_run_folder(name: &str) -> bool {
             "gonogo.toml",
             "lot.html",
             "notes.toml",
+            "causes.json",
             "commands.log",
             "digests.cache",
             "summaries.sqlite",

@@ -535,6 +535,7 @@ fn facts(run: &JudgedRun, kind: Kind) -> RunFacts {
                 date: Some("2026-03-04".into()),
             })
             .collect(),
+        causes: Vec::new(),
         held_degc: Some(25.0),
         title,
         ..RunFacts::default()

@@ -238,7 +238,7 @@ pub fn build(
         conditions: tables::conditions(run, &listed, &carded, &anchors, &reviewed),
         training: tables::training(run, facts, &shown, &anchors, options.most_lines),
         not_run: tables::not_run(run, facts, options.most_lines),
-        annex: verdicts::annex(run, simulated),
+        annex: verdicts::annex(run, facts),
         budgets: run.budgets.iter().map(tables::budget).collect(),
         limits: facts.limits.iter().map(tables::limit).collect(),
         rule_words: &run.rule_words,

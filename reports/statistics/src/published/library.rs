@@ -1,11 +1,13 @@
 //! Values of general-purpose libraries, stored by `stored.py`.
 
 use super::Mark::{C, M};
-use super::{Table, stored};
+use super::{Table, scipy_fits, stored};
 use crate::clustered::ln_beta_binomial;
 use crate::comparisons::{Difference, non_inferiority, power};
 use crate::multiplicity::{Correction, adjusted_p};
+use crate::nonnegative::{Symmetric, solve_held};
 use crate::proportion::exact_interval;
+use crate::scoring::{Counts, Prior, score};
 use crate::special::noncentral_t_sf;
 use crate::summary::{mean, standard_deviation};
 
@@ -15,6 +17,7 @@ const SAXONY: [u64; 13] = [3, 24, 104, 286, 670, 1033, 1343, 1112, 829, 478, 181
 
 pub fn rows(table: &mut Table) {
     saxony(table);
+    fits(table);
     let mut s = table.section("scipy betabinom", C);
     for (k, n, alpha, beta, expected) in stored::BETA_BINOMIAL {
         let (p, rho) = (alpha / (alpha + beta), 1.0 / (1.0 + alpha + beta));
@@ -60,6 +63,38 @@ pub fn rows(table: &mut Table) {
         let n = *count as f64;
         let found = power(*effect, 1.0 / n.sqrt(), n - 1.0, *alpha).unwrap();
         s.absolute(format!("effect {effect}, {count} values, level {alpha}"), found, *expected, 1e-6);
+    }
+}
+
+/// Non-negative least squares and a scored fit against scipy's general optimizers.
+fn fits(table: &mut Table) {
+    let mut s = table.section("scipy nnls", C);
+    for (columns, matrix, right, expected) in scipy_fits::NONNEGATIVE {
+        let mut normal = Symmetric::zero(*columns);
+        let mut pull = vec![0.0; *columns];
+        for (row, value) in matrix.chunks_exact(*columns).zip(*right) {
+            normal.add_outer(row, 1.0);
+            pull.iter_mut().zip(row).for_each(|(sum, entry)| *sum += entry * value);
+        }
+        let found = solve_held(&normal, &pull, &vec![true; *columns]).unwrap();
+        for (place, (found, expected)) in found.iter().zip(*expected).enumerate() {
+            s.absolute(format!("{columns} columns, unknown {place}"), *found, *expected, 1e-9);
+        }
+    }
+    let mut s = table.section("scipy minimize", C);
+    for (places, bits, errors, expected, value) in scipy_fits::SCORED {
+        let counts: Vec<Counts> =
+            bits.iter().zip(*errors).map(|(bits, errors)| Counts::new(*bits, *errors, 0.0)).collect();
+        let priors = [false, false, true].map(|held| Prior { mean: 0.0, sd: 5.0, held });
+        let found = score(&counts, &priors, &[2.0, 0.0, 0.0], 50, |x, said| {
+            said.z = places.iter().map(|place| x[0] + x[1] * place + x[2] * place * place).collect();
+            said.slopes = places.iter().flat_map(|place| [1.0, *place, place * place]).collect();
+        })
+        .unwrap();
+        for (place, (found, expected)) in found.parameters.iter().zip(expected).enumerate() {
+            s.absolute(format!("parameter {place}"), *found, *expected, 1e-3);
+        }
+        s.absolute("ln posterior", found.ln_posterior, *value, 1e-4);
     }
 }
 

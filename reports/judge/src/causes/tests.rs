@@ -1,0 +1,116 @@
+//! A lane with known edges held against its neighbours: what it lacks follows from arithmetic.
+
+use super::*;
+use crate::why::limit_box;
+use nightbench_core::lane_model::Knob;
+use nightbench_core::point_rule::PointRule;
+use nightbench_core::results::{Capture, CaptureMode, Direction, EyeName, Grid, LanePoint, Visit, VisitKind};
+use nightbench_core::units::{Millivolts, Picoseconds};
+use statistics::special::{normal_sf, normal_upper_quantile};
+
+const EYE: EyeName = EyeName { direction: Direction::Read, rank: 0, sub_channel: None };
+const GRID: Grid = Grid {
+    taps: 40,
+    vref_steps: 32,
+    tap_step: Picoseconds(10.0),
+    vref_start: Millivolts(300.0),
+    vref_step: Millivolts(8.0),
+    ui: Picoseconds(320.0),
+    vddq: Millivolts(1200.0),
+};
+/// Edges of the eye, taps and steps; spread of its edges in time and voltage.
+const EDGES: (f64, f64, f64, f64) = (8.0, 32.0, 5.0, 27.0);
+const SPREAD: (f64, f64) = (0.8, 0.8);
+
+/// Four Gaussian edges: random jitter and noise are their spreads, and nothing else changes anything.
+fn ratio(tap: f64, step: f64, jitter: f64, noise: f64) -> f64 {
+    let (early, late, lower, upper) = EDGES;
+    let time = normal_sf((tap - early) / jitter) + normal_sf((late - tap) / jitter);
+    let voltage = normal_sf((step - lower) / noise) + normal_sf((upper - step) / noise);
+    (0.5 * (time + voltage)).min(0.5)
+}
+
+struct Edges;
+
+impl LaneModel for Edges {
+    fn error_ratios(&self, _: EyeName, changes: &[Change]) -> Result<Vec<f64>, String> {
+        let factor = |knob: Knob| -> f64 {
+            changes.iter().filter(|change| change.knob == knob).map(|change| change.by).sum::<f64>().exp()
+        };
+        let (jitter, noise) = (SPREAD.0 * factor(Knob::RandomJitter), SPREAD.1 * factor(Knob::Noise));
+        let at = |index| {
+            let point = GRID.point(index);
+            ratio(point.tap.into(), point.vref.into(), jitter, noise)
+        };
+        Ok((0..GRID.len()).map(at).collect())
+    }
+}
+
+/// Six lanes, the spreads of their edges given; every point counted as its ratio says.
+fn capture(lanes: &[(f64, f64)]) -> Capture {
+    let bits = 4_000_000;
+    let visit = |index| {
+        let point = GRID.point(index);
+        let errors = lanes
+            .iter()
+            .map(|(jitter, noise)| {
+                (bits as f64 * ratio(point.tap.into(), point.vref.into(), *jitter, *noise)).round() as u64
+            })
+            .collect();
+        Visit { point, kind: VisitKind::Measure, bits, errors }
+    };
+    Capture {
+        eye: EYE,
+        grid: GRID,
+        lanes: (0..lanes.len() as u16).collect(),
+        operating: vec![LanePoint { tap: 20, vref: 16 }; lanes.len()],
+        mode: CaptureMode::Raster,
+        rule: PointRule::sequential(1e-6, 0.95),
+        visits: (0..GRID.len()).map(visit).collect(),
+    }
+}
+
+fn found(bad: (f64, f64)) -> LaneCauses {
+    // Healthy lanes differ from the model's own figures: they are the reference, not the model.
+    let healthy = (1.1 * SPREAD.0, 0.9 * SPREAD.1);
+    let mut lanes = vec![healthy; 6];
+    lanes[2] = bad;
+    let capture = capture(&lanes);
+    let view = CaptureView::new(&capture).expect("sound");
+    let limits = limit_box(2.0 * 4.0 * GRID.tap_step.0, 2.0 * 4.0 * GRID.vref_step.0);
+    let best = [2.0, 2.0, 1.2, 2.0, 2.0, 2.0];
+    let library = library(&view, &limits, &Edges, &best, &[2]).expect("a reference");
+    assert!(library.chi_square < 1.0, "{}", library.chi_square);
+    library.causes(&view, 2, false).expect("a fit")
+}
+
+/// The BER is 1e-6 where 0.5 Q(z) is: z = 4.611 spreads inside an edge. Of a box of four taps the lane loses
+/// 4.611 (2.4 - 0.88) / 4 in time, as long as the voltage is not in the way.
+#[test]
+fn jitter_is_named_with_what_it_costs() {
+    let found = found((3.0 * SPREAD.0, 0.9 * SPREAD.1));
+    assert_eq!((found.finding, found.lane), (Finding::Named, 2), "{found:?}");
+    assert_eq!(found.causes[0].cause, Cause::RandomJitter, "{found:?}");
+    let z = normal_upper_quantile(2e-6).expect("inside");
+    let half = |edge: f64, spread: f64, size: f64| (edge - z * spread) / size;
+    let (now, healthy) = (half(12.0, 2.4, 4.0), half(12.0, 0.88, 4.0).min(half(11.0, 0.72, 4.0)));
+    assert!((found.trained - now).abs() < 0.05, "{found:?}, by arithmetic {now}");
+    let off = (found.causes[0].gain - (healthy - now)).abs();
+    assert!(off < found.causes[0].expanded_uncertainty, "{found:?}, by arithmetic {}", healthy - now);
+    assert!(found.accepted && found.words().starts_with("RJ: +"), "{}", found.words());
+}
+
+#[test]
+fn a_lane_like_its_neighbours_has_no_cause() {
+    let found = found((1.1 * SPREAD.0, 0.9 * SPREAD.1));
+    assert_eq!(found.finding, Finding::NothingDominant, "{found:?}");
+    assert_eq!(found.words(), "no dominant cause");
+}
+
+#[test]
+fn without_neighbours_there_is_no_reference() {
+    let capture = capture(&[SPREAD; 3]);
+    let view = CaptureView::new(&capture).expect("sound");
+    let error = library(&view, &limit_box(80.0, 64.0), &Edges, &[2.0; 3], &[0]).err().expect("too few lanes");
+    assert!(error.contains("fewer than 3 healthy lanes"), "{error}");
+}

@@ -1,0 +1,222 @@
+//! Why the worst lanes have less margin than their neighbours: a model is asked once, and what came of it is kept with the run.
+//!
+//! `causes.json` in the run folder holds what was found, each bound to the counts it was found from. A report shows what fits
+//! the counts that are there now, and needs no model.
+
+use crate::console::exit::{Exit, Failure};
+use crate::evaluate::judging::JudgedFolder;
+use crate::evaluate::why::{ConditionWhy, limits_of};
+use crate::folder::output::Output;
+use crate::folder::run_folder::keys_of;
+use crate::inputs::plain_file::read_if_there;
+use crate::run::execute::Executor;
+use crate::store::{StoreReader, hex};
+use eye::counts::CaptureView;
+use judge::causes::{LEAST_GAIN, LaneCauses, library};
+use judge::judged::FoundCauses;
+use judge::why::{LaneGain, lane_gains};
+use nightbench_core::results::EyeName;
+use plan::expand::{Job, expand};
+use plan::measure::TrainingPolicy;
+use plan::selection::Selection;
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+use simulator::nominal::NominalLane;
+use simulator::target::MODEL_VERSION;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::path::Path;
+
+/// Name of the file in the run folder.
+pub const FILE: &str = "causes.json";
+/// Lanes looked into of an eye, the worst first.
+const LANES: usize = 2;
+
+/// What was found of one eye.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct EyeCauses {
+    /// Key of the job whose counts it was found from.
+    pub job: String,
+    /// Digest of what that job measured.
+    pub counts: String,
+    pub eye: EyeName,
+    /// Width and height of the limit box, ps and mV.
+    pub limit_box: (f64, f64),
+    /// Which model was asked.
+    pub model: String,
+    /// Worst lane first.
+    pub lanes: Vec<LaneCauses>,
+    /// Why nothing can be said; empty where something can.
+    pub nothing: String,
+}
+
+/// What a run folder keeps; nothing where there is no file.
+///
+/// # Errors
+/// Exit 74: the file cannot be read. Exit 2: it is damaged.
+pub fn kept(dir: &Path) -> Result<Vec<EyeCauses>, Failure> {
+    let path = dir.join(FILE);
+    let Some(text) = read_if_there(&path, "the causes kept with the run")? else { return Ok(Vec::new()) };
+    serde_json::from_str(&text).map_err(|error| {
+        Failure::invalid(format!(
+            "{}: {error}; remove the file, and run `nightbench why` again for what it held",
+            path.display()
+        ))
+    })
+}
+
+/// Of what is kept, what still stands: found from the counts that count now. With the index of its condition.
+///
+/// # Errors
+/// As [`kept`]; exit 74: the store cannot be read.
+pub fn standing(
+    dir: &Path,
+    reader: &StoreReader,
+    jobs: &HashMap<[u8; 32], Job>,
+) -> Result<Vec<(usize, EyeCauses)>, Failure> {
+    let kept = kept(dir)?;
+    let wanted: BTreeSet<&str> = kept.iter().map(|found| found.job.as_str()).collect();
+    let mut counts: BTreeMap<String, (usize, String)> = BTreeMap::new();
+    for (key, job) in jobs.iter().filter(|(key, _)| wanted.contains(hex(*key).as_str())) {
+        if let Some(stored) = reader.job(key)? {
+            counts.insert(hex(key), (job.condition as usize, hex(&stored.content_sha256)));
+        }
+    }
+    let stands = |found: EyeCauses| {
+        let (condition, now) = counts.get(&found.job)?;
+        (*now == found.counts).then_some((*condition, found))
+    };
+    Ok(kept.into_iter().filter_map(stands).collect())
+}
+
+/// The same as a page shows it.
+pub fn shown(standing: Vec<(usize, EyeCauses)>) -> Vec<FoundCauses> {
+    let shown = |(condition, found): (usize, EyeCauses)| FoundCauses {
+        condition,
+        eye: found.eye,
+        model: found.model,
+        lanes: found.lanes,
+        nothing: found.nothing,
+    };
+    standing.into_iter().map(shown).collect()
+}
+
+/// The causes of the worst lanes of some conditions: as kept, or found now with the model's help and kept.
+///
+/// # Errors
+/// Exit 74: the store cannot be read, or the file not written.
+pub fn of_conditions(
+    folder: &JudgedFolder,
+    dir: &Path,
+    reader: &StoreReader,
+    conditions: &[ConditionWhy],
+) -> Result<Vec<(usize, EyeCauses)>, Failure> {
+    let plan = &folder.file.plan;
+    let expansion = expand(plan, &Selection::default());
+    let meta = reader.meta()?;
+    let keys = keys_of(plan, &meta.target)?;
+    let executor = Executor::new(plan, &expansion, &keys);
+    let held = matches!(plan.training.policy, TrainingPolicy::Held { .. });
+    let before: Vec<EyeCauses> =
+        standing(dir, reader, &folder.jobs)?.into_iter().map(|(_, found)| found).collect();
+    let mut all = before.clone();
+    let mut found = Vec::new();
+    for condition in conditions {
+        let mut jobs: Vec<_> =
+            folder.jobs.iter().filter(|(_, job)| job.condition as usize == condition.index).collect();
+        jobs.sort_unstable_by_key(|(key, _)| **key);
+        let Some((key, job, stored)) = jobs
+            .into_iter()
+            .find_map(|(key, job)| match reader.job(key) {
+                Ok(Some(stored)) => Some(Ok((key, job, stored))),
+                Ok(None) => None,
+                Err(error) => Some(Err(error)),
+            })
+            .transpose()?
+        else {
+            continue;
+        };
+        let counts = hex(&stored.content_sha256);
+        let damaged = |words: String| {
+            Failure::new(Exit::Store, format!("job {} in the store is damaged: {words}", hex(key)))
+        };
+        let captures = reader.counts(&stored)?.captures().map_err(damaged)?;
+        let setting = executor.setting(&expansion.conditions[condition.index], job, 1);
+        let measured = folder.file.measured.get(&setting.channel.name).cloned();
+        let model = NominalLane::new(&plan.interface, &setting, &plan.model, measured);
+        let eyes: Vec<EyeCauses> = captures
+            .par_iter()
+            .filter_map(|capture| {
+                let limits = limits_of(folder, condition.index, capture.eye, std::slice::from_ref(capture))?;
+                let mut eye = EyeCauses {
+                    job: hex(key),
+                    counts: counts.clone(),
+                    eye: capture.eye,
+                    limit_box: (2.0 * limits.half_width.0, 2.0 * limits.half_height.0),
+                    model: MODEL_VERSION.into(),
+                    lanes: Vec::new(),
+                    nothing: String::new(),
+                };
+                let same = |known: &&EyeCauses| {
+                    (&known.job, known.eye, known.limit_box, &known.model)
+                        == (&eye.job, eye.eye, eye.limit_box, &eye.model)
+                };
+                if let Some(known) = before.iter().find(same) {
+                    return Some(known.clone());
+                }
+                match (&model, CaptureView::new(capture)) {
+                    (Err(error), _) => eye.nothing = error.to_string(),
+                    (_, Err(error)) => eye.nothing = error.to_string(),
+                    (Ok(model), Ok(view)) => {
+                        let gains = lane_gains(std::slice::from_ref(capture), &limits, None).ok()?;
+                        let of = |lane: &u16| gains.iter().find(|gain| gain.lane == *lane);
+                        let best: Vec<f64> = capture
+                            .lanes
+                            .iter()
+                            .map(|lane| of(lane).map_or(f64::NAN, |gain| gain.best))
+                            .collect();
+                        let asked = worst(&gains, &capture.lanes);
+                        match library(&view, &limits, model, &best, &asked) {
+                            Ok(library) => {
+                                let lanes =
+                                    asked.iter().filter_map(|lane| library.causes(&view, *lane, held));
+                                eye.lanes = lanes.collect();
+                            }
+                            Err(words) => eye.nothing = words,
+                        }
+                    }
+                }
+                Some(eye)
+            })
+            .collect();
+        for eye in eyes {
+            if !before.contains(&eye) {
+                all.retain(|known| (&known.job, known.eye) != (&eye.job, eye.eye));
+                all.push(eye.clone());
+            }
+            found.push((condition.index, eye));
+        }
+    }
+    if all != before {
+        keep(dir, &all)?;
+    }
+    Ok(found)
+}
+
+/// Positions of the lanes to be looked into: the worst, and others that lag as far behind their neighbours.
+fn worst(gains: &[LaneGain], lanes: &[u16]) -> Vec<usize> {
+    let mut trained: Vec<(f64, usize)> = gains
+        .iter()
+        .filter_map(|gain| Some((gain.trained, lanes.iter().position(|lane| *lane == gain.lane)?)))
+        .collect();
+    trained.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let median = trained.get(trained.len() / 2).map_or(0.0, |(trained, _)| *trained);
+    let behind =
+        |(place, (box_now, _)): &(usize, &(f64, usize))| *place == 0 || *box_now < median - LEAST_GAIN;
+    trained.iter().enumerate().filter(behind).take(LANES).map(|(_, (_, lane))| *lane).collect()
+}
+
+fn keep(dir: &Path, all: &[EyeCauses]) -> Result<(), Failure> {
+    let text = serde_json::to_string_pretty(all)
+        .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", dir.join(FILE).display())))?;
+    Output::page(dir, FILE)?.put(&text)
+}
