@@ -212,6 +212,7 @@ impl Line {
             module: Arc::clone(&unit.module),
             channel: Arc::clone(&self.channel),
             rate: self.rate,
+            wck_ratio: self.plan.interface.wck_ratio,
             temperature: Celsius(temperature),
             control_point: self.plan.matrix.control_point,
             calibrated_at: Celsius(temperature),
@@ -242,6 +243,7 @@ impl Line {
             fewest_taps: training.fewest_taps,
             fewest_steps: training.fewest_steps,
             write: self.plan.capture.directions.contains(&Direction::Write),
+            command: self.plan.capture.directions.contains(&Direction::Command),
         }
     }
 
