@@ -84,7 +84,7 @@ fn unseen(line: &Line, number: usize) -> Seen {
     let unit = line.simulated_unit(&format!("unseen {number}"));
     let (corner, outcome) = both(line, &unit, &look, &limits);
     let at = |limit: f64| match &outcome {
-        UnitOutcome::Measured(counts) => readings(counts, &ShortLook { limit, columns: false, ..look }),
+        UnitOutcome::Measured(counts) => readings(counts, &ShortLook { limit, ..look }),
         _ => None,
     };
     Seen { corner, readings: limits.iter().map(|limit| (*limit, at(*limit))).collect() }

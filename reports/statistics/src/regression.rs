@@ -46,18 +46,20 @@ pub fn least_squares(rows: &[Vec<f64>], y: &[f64]) -> Result<Fit> {
     let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
     let mut means = Vec::with_capacity(columns);
     let mut orthogonal: Vec<Vec<f64>> = Vec::with_capacity(columns);
-    let mut triangle = vec![vec![0.0; columns]; columns];
+    // By column: the shares of the orthogonal columns before it, then its own length.
+    let mut triangle: Vec<Vec<f64>> = Vec::with_capacity(columns);
     for at in 0..columns {
         let mut x = column(at);
         check_values(WHAT, &x, 1)?;
         let mean = mean_unchecked(&x);
         x.iter_mut().for_each(|x| *x -= mean);
         let length = dot(&x, &x).sqrt();
+        let mut shares = vec![0.0; orthogonal.len()];
         for _ in 0..2 {
-            for (before, q) in orthogonal.iter().enumerate() {
-                let share = dot(q, &x);
-                triangle[before][at] += share;
-                x.iter_mut().zip(q).for_each(|(x, q)| *x -= share * q);
+            for (share, q) in shares.iter_mut().zip(&orthogonal) {
+                let more = dot(q, &x);
+                *share += more;
+                x.iter_mut().zip(q).for_each(|(x, q)| *x -= more * q);
             }
         }
         let left = dot(&x, &x).sqrt();
@@ -66,7 +68,8 @@ pub fn least_squares(rows: &[Vec<f64>], y: &[f64]) -> Result<Fit> {
             return Err(StatisticsError::NotDetermined { what: WHAT, why });
         }
         x.iter_mut().for_each(|x| *x /= left);
-        triangle[at][at] = left;
+        shares.push(left);
+        triangle.push(shares);
         means.push(mean);
         orthogonal.push(x);
     }
@@ -82,7 +85,7 @@ pub fn least_squares(rows: &[Vec<f64>], y: &[f64]) -> Result<Fit> {
     }
     let mut coefficients = vec![0.0; columns];
     for at in (0..columns).rev() {
-        let known: f64 = (at + 1..columns).map(|later| triangle[at][later] * coefficients[later]).sum();
+        let known: f64 = (at + 1..columns).map(|later| triangle[later][at] * coefficients[later]).sum();
         coefficients[at] = (shares[at] - known) / triangle[at][at];
     }
     let intercept = mean_y - coefficients.iter().zip(&means).map(|(factor, mean)| factor * mean).sum::<f64>();
