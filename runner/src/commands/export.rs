@@ -3,6 +3,7 @@
 use crate::cli::ExportFormat;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::Terminal;
+use crate::evaluate::causes;
 use crate::evaluate::heads::Heads;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::folder::archive as tar;
@@ -78,13 +79,18 @@ pub const HOW_TO_CHECK: &str = "how-to-check.txt";
 /// What is in an archive, and how its reader checks it.
 pub fn how_to_check(folder: &JudgedFolder) -> String {
     let number = &folder.number.number;
+    let causes = if folder.facts.causes.is_empty() {
+        ""
+    } else {
+        "causes.json      what the worst lanes suffer from, as it was found\n         "
+    };
     format!(
         "Report {number}: {title}\n\n\
          report.html      the report; any browser, no network\n\
          plan.toml        the plan as run, with the content of every file it names\n\
          limits.txt       limits, decision rule and uncertainty that it judges by\n\
          notes.toml       notes of its readers, where there are any\n\
-         heads.json       what identifies the results and their log; what a signature signs\n\
+         {causes}heads.json       what identifies the results and their log; what a signature signs\n\
          results.sqlite   every count as it was measured, with its log\n\n\
          Is this what was measured, and does it give this report?\n\n    \
          nightbench report ARCHIVE.tar --verify {number}\n\n\
@@ -103,15 +109,17 @@ fn archive(folder: &JudgedFolder, reader: &StoreReader, dir: &Path, path: &Path)
     let scratch = TemporaryFolder::new()?;
     let copy = scratch.0.join(STORE_FILE);
     reader.copy_to(&copy)?;
+    let causes = if folder.facts.causes.is_empty() { None } else { causes::text(dir)? };
     let texts = [
         ("report.html", folder.page(reader)?),
         ("plan.toml", folder.file.text.clone()),
         ("limits.txt", folder.number.limits_text.clone()),
         ("notes.toml", folder.number.notes_text.clone()),
+        (causes::FILE, causes.unwrap_or_default()),
         (HOW_TO_CHECK, how_to_check(folder)),
         ("heads.json", Heads::of(folder, reader)?.to_text()),
     ];
-    for (name, text) in texts.iter().filter(|(name, text)| *name != "notes.toml" || !text.is_empty()) {
+    for (name, text) in texts.iter().filter(|(_, text)| !text.is_empty()) {
         tar::add(&mut out, name, text.len() as u64, &mut text.as_bytes()).map_err(unwritten)?;
     }
     let mut store = File::open(&copy).map_err(unwritten)?;

@@ -34,6 +34,10 @@ pub fn why(terminal: &Terminal, arguments: &WhyArguments) -> Outcome {
     let shifts = why::by_factor(&folder, &arguments.dir, &reader)?;
     let causes = causes::of_conditions(&folder, &arguments.dir, &reader, &found)?;
     drop(notice);
+    if let Some(words) = &causes.not_kept {
+        terminal.note(&format!("the causes found are not kept with the run: {words}"));
+    }
+    let causes = causes.eyes;
     if arguments.json.json {
         terminal.out(&machine(&folder, &found, &causes, &shifts).to_string());
     } else {

@@ -49,17 +49,24 @@ pub struct EyeCauses {
     pub nothing: String,
 }
 
+/// The text of the file; `None` where there is none.
+///
+/// # Errors
+/// As [`read_if_there`].
+pub fn text(dir: &Path) -> Result<Option<String>, Failure> {
+    read_if_there(&dir.join(FILE), "the causes kept with the run")
+}
+
 /// What a run folder keeps; nothing where there is no file.
 ///
 /// # Errors
 /// Exit 74: the file cannot be read. Exit 2: it is damaged.
 pub fn kept(dir: &Path) -> Result<Vec<EyeCauses>, Failure> {
-    let path = dir.join(FILE);
-    let Some(text) = read_if_there(&path, "the causes kept with the run")? else { return Ok(Vec::new()) };
+    let Some(text) = text(dir)? else { return Ok(Vec::new()) };
     serde_json::from_str(&text).map_err(|error| {
         Failure::invalid(format!(
             "{}: {error}; remove the file, and run `nightbench why` again for what it held",
-            path.display()
+            dir.join(FILE).display()
         ))
     })
 }
@@ -100,16 +107,24 @@ pub fn shown(standing: Vec<(usize, EyeCauses)>) -> Vec<FoundCauses> {
     standing.into_iter().map(shown).collect()
 }
 
+/// What came of asking.
+pub struct Found {
+    /// With the index of each eye's condition.
+    pub eyes: Vec<(usize, EyeCauses)>,
+    /// Why it could not be kept with the run.
+    pub not_kept: Option<String>,
+}
+
 /// The causes of the worst lanes of some conditions: as kept, or found now with the model's help and kept.
 ///
 /// # Errors
-/// Exit 74: the store cannot be read, or the file not written.
+/// Exit 74: the store cannot be read.
 pub fn of_conditions(
     folder: &JudgedFolder,
     dir: &Path,
     reader: &StoreReader,
     conditions: &[ConditionWhy],
-) -> Result<Vec<(usize, EyeCauses)>, Failure> {
+) -> Result<Found, Failure> {
     let plan = &folder.file.plan;
     let expansion = expand(plan, &Selection::default());
     let meta = reader.meta()?;
@@ -196,10 +211,9 @@ pub fn of_conditions(
             found.push((condition.index, eye));
         }
     }
-    if all != before {
-        keep(dir, &all)?;
-    }
-    Ok(found)
+    // A medium that cannot be written keeps nothing: what was found is told all the same.
+    let not_kept = if all == before { None } else { keep(dir, &all).err().map(|failure| failure.words) };
+    Ok(Found { eyes: found, not_kept })
 }
 
 /// Positions of the lanes to be looked into: the worst, and others that lag as far behind their neighbours.
