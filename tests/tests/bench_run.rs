@@ -77,9 +77,12 @@ fn command_lines_come_over_the_agent() {
     let export = nightbench(rig.folder.path(), &["export", "out", "--as", "jsonl"]);
     let rows: Vec<serde_json::Value> =
         export.out.lines().map(|line| serde_json::from_str(line).expect("a row")).collect();
-    let lanes: Vec<&serde_json::Value> =
+    let eyes: Vec<&serde_json::Value> =
         rows.iter().filter_map(|row| row["lanes"].as_array()).flatten().collect();
-    let of = |direction: &str| lanes.iter().filter(|lane| lane["eye"]["direction"] == direction).count();
+    let of = |direction: &str| -> usize {
+        let of_direction = eyes.iter().filter(|eye| eye["eye"]["direction"] == direction);
+        of_direction.filter_map(|eye| eye["lanes"].as_array()).map(Vec::len).sum()
+    };
     assert_eq!((of("read"), of("command")), (16, 14), "{}", export.out);
     rig.off();
     nothing_outside(&rig.bench);

@@ -94,9 +94,14 @@ fn ddr5_sub_channels_and_the_dfe() {
 
 /// The small plan with its command lines captured and judged.
 pub fn with_command_lines() -> String {
-    DDR5.replace("lanes = 48", "lanes = 16").replace("[[chip]]\nname = \"P1\"", "[interface.command]\ntaps = 32\ntaps_per_ui = 16\nvref_steps = 32\nvref_start_percent = 55.0\nvref_step_percent = 1.0\n\n[[chip]]\nname = \"P1\"")
+    let sweep = "[interface.command]\ntaps = 32\ntaps_per_ui = 16\nvref_steps = 64\nvref_start_percent = 55.0\n\
+                 vref_step_percent = 0.5\n\n[[chip]]\nname = \"P1\"";
+    let limit = "\n[[limit]]\nmetric = \"width\"\ndirection = \"command\"\nminimum = 0.5\nunit = \"UI\"\nsource = \"invented\"\n";
+    DDR5.replace("lanes = 48", "lanes = 16")
+        .replace("[[chip]]\nname = \"P1\"", sweep)
+        .replace("risers = 1", "risers = 0")
         .replace("mode = \"raster\"", "directions = [\"read\", \"command\"]\nmode = \"raster\"")
-        + "\n[[limit]]\nmetric = \"width\"\ndirection = \"command\"\nminimum = 0.5\nunit = \"UI\"\nsource = \"invented\"\n"
+        + limit
 }
 
 /// Command lines are eyes of their own, with their own limit, from the training to the export, the page and a run continued.
@@ -107,12 +112,13 @@ fn command_lines_are_captured_and_judged_like_data_lanes() {
     let path = folder.file("plan.toml", &plan);
     let run = nightbench(folder.path(), &["run", path.to_str().unwrap(), "--into", "d", "--json"]);
     assert!([0, 1].contains(&run.code), "{}", run.err);
-    let eyes = rows(folder.path(), "d", &["direction", "lane", "width_ui"]);
+    let eyes = rows(folder.path(), "d", &["direction", "lane", "width_ps"]);
     let of = |direction: &str| eyes.iter().filter(|row| row[0] == direction).count();
     assert_eq!((of("read"), of("command")), (16, 14), "{eyes:?}");
     for row in eyes.iter().filter(|row| row[0] == "command") {
-        let width: f64 = row[2].trim_start_matches('>').parse().expect("a width");
-        assert!((0.2..1.0).contains(&width), "{row:?}");
+        // The bit time of a command line is tCK, 416.7 ps.
+        let width: f64 = row[2].parse().expect("a width");
+        assert!((150.0..416.7).contains(&width), "{row:?}");
     }
     let page = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
     for words in ["VrefCA training", "width, command", "command rank 0", "corrected inside the DRAM"] {
