@@ -203,7 +203,7 @@ impl Setup {
         .into_iter()
         .next()
         .expect("an eye");
-        let mut p = assembly::defaults(plan.interface.generation);
+        let mut p = assembly::parameters(plan.interface.generation, []).expect("defaults");
         for (names, sd) in [(&SCATTERED[..], 0.12), (&IMPEDANCES[..], 0.05)] {
             for name in names {
                 p = scaled(&p, &[name], sd * random.normal().clamp(-2.5, 2.5))?;

@@ -187,7 +187,7 @@ pub(super) fn verify(connection: &Connection, path: &Path) -> Result<EventCheck,
     Ok(check)
 }
 
-fn each_event(
+pub(super) fn each_event(
     connection: &Connection,
     path: &Path,
     mut each: impl FnMut(StoredEvent, [u8; 32]) -> Result<(), StoreError>,

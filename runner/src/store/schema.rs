@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Version of the tables, in the database's `user_version` and in the table `meta`.
-pub const FORMAT_VERSION: i64 = 3;
+pub const FORMAT_VERSION: i64 = 4;
 
 /// Marks the database as a store of this program (SQLite `application_id`): "nbch" in ASCII.
 const APPLICATION_ID: i64 = 0x6e62_6368;
@@ -267,6 +267,13 @@ pub(super) fn recognise(connection: &Connection, path: &Path) -> Result<Found, S
 /// Creates the tables of results; part of the caller's transaction.
 pub(super) fn create_tables(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute_batch(TABLES)
+}
+
+/// Creates one of the tables; part of the caller's transaction.
+pub(super) fn create_table(connection: &Connection, name: &str) -> rusqlite::Result<()> {
+    let head = format!("CREATE TABLE {name} (");
+    let rest = TABLES.find(&head).and_then(|at| TABLES.get(at..)).unwrap_or_default();
+    connection.execute_batch(rest.split_inclusive(';').next().unwrap_or_default())
 }
 
 /// Creates tables and views; part of the caller's transaction.

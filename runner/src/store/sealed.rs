@@ -14,6 +14,7 @@ use nightbench_core::events::{Event, Stored};
 use rusqlite::{Connection, params};
 use sha2::{Digest as _, Sha256};
 use std::collections::{BTreeMap, VecDeque};
+use std::path::Path;
 use std::time::SystemTime;
 
 /// Beginning of the names of notes in `meta`.
@@ -137,6 +138,22 @@ pub(super) fn last_row(connection: &Connection, what: Stored) -> rusqlite::Resul
 /// Seals what the folder is bound to.
 pub(super) fn settings(connection: &Connection) -> rusqlite::Result<()> {
     append(connection, Stored::Settings, None, (0, 0), &settings_digest(connection)?)
+}
+
+/// Refuses a store whose settings are not those that were sealed last: an upgrade would seal them anew.
+pub(super) fn check_settings(connection: &Connection, path: &Path) -> Result<(), StoreError> {
+    let database = |error| StoreError::database(path, error);
+    let mut events = Vec::new();
+    events::each_event(connection, path, |event, _| {
+        events.extend(event.event());
+        Ok(())
+    })?;
+    let found = hex(&settings_digest(connection).map_err(database)?);
+    if Seals::of(events.into_iter()).settings != Some(found) {
+        let what = "target, seed, version or date in the table meta: changed".into();
+        return Err(StoreError::Changed { path: path.display().to_string(), what });
+    }
+    Ok(())
 }
 
 fn settings_digest(connection: &Connection) -> rusqlite::Result<Digest> {

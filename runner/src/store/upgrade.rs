@@ -1,5 +1,6 @@
-//! Brings stores of formats 1 and 2 to the present format, in one transaction: done whole or not at all.
+//! Brings stores of formats 1 to 3 to the present format, in one transaction: done whole or not at all.
 //!
+//! Format 3 knew no command lines: the table of captures is exchanged, its rows and their digests stay.
 //! Format 2 had no digests: they are taken of what is there, and the log says from when on they hold.
 //! Format 1 kept the words of faults and events only. Their kinds are new, so the log is written again as it was read,
 //! after its old chain was checked. A folder that may not be written is read through an upgraded copy that lives as long
@@ -95,7 +96,12 @@ pub(super) fn upgrade(connection: &mut Connection, path: &Path) -> Result<(), St
             // The chain is kept as it is.
             events::verify(&transaction, path)?;
         }
-        from_2(&transaction, version).map_err(database)?;
+        if version <= 2 {
+            from_2(&transaction, version).map_err(database)?;
+        } else {
+            sealed::check_settings(&transaction, path)?;
+            from_3(&transaction).map_err(database)?;
+        }
     }
     transaction.commit().map_err(database)?;
     // The old rows' room goes back; where there is no room to do so, the file stays longer than it need be.
@@ -162,7 +168,7 @@ fn from_1(old: &Connection, log: &[[String; 3]]) -> rusqlite::Result<()> {
     Ok(())
 }
 
-/// Tables of format 2 that have the same columns in format 3, and more there.
+/// Tables of format 2 that have the same columns now, and more.
 const KEPT: [(&str, &str); 8] = [
     ("meta", "key, value"),
     ("plans", "sequence, recorded_utc, title, plan_sha256, plan_text"),
@@ -184,7 +190,7 @@ const JOBS: &str = "id, job_key, attempt, plan_position, superseded, superseded_
                     repeat, start, identity_id, temperature_measured_degc, rails_measured_v, settling_s, started_utc, \
                     ended_utc, started_bench_s, ended_bench_s, training_s, measuring_s";
 
-/// To format 3: digests of results, evidence of captures, issued reports. `version`: what it was before.
+/// From format 2: digests of results, evidence of captures, issued reports. `version`: what it was before.
 fn from_2(old: &Connection, version: i64) -> rusqlite::Result<()> {
     drop_all(old, "view")?;
     drop_all(old, "index")?;
@@ -203,13 +209,28 @@ fn from_2(old: &Connection, version: i64) -> rusqlite::Result<()> {
     for table in KEPT.iter().map(|(table, _)| *table).chain(["jobs"]) {
         old.execute_batch(&format!("DROP TABLE old_{table}"))?;
     }
+    now_present(old, version)?;
+    sealed::everything(old)
+}
+
+/// From format 3: captures of command lines. What was sealed stays sealed.
+fn from_3(old: &Connection) -> rusqlite::Result<()> {
+    drop_all(old, "view")?;
+    old.execute_batch("ALTER TABLE captures RENAME TO old_captures")?;
+    schema::create_table(old, "captures")?;
+    old.execute_batch("INSERT INTO captures SELECT * FROM old_captures; DROP TABLE old_captures")?;
+    now_present(old, 3)?;
+    sealed::settings(old)
+}
+
+/// Says that the store is of the present format, and that it was of another.
+fn now_present(old: &Connection, version: i64) -> rusqlite::Result<()> {
     old.execute("UPDATE meta SET value = ? WHERE key = 'format_version'", [FORMAT_VERSION.to_string()])?;
     schema::create_views(old)?;
     let event = Event::Upgraded { from: u64::try_from(version).unwrap_or(0), to: FORMAT_VERSION as u64 };
     if let Ok(parts) = events::StoredEvent::parts(&event) {
         events::append(old, &utc_text(SystemTime::now()), &parts)?;
     }
-    sealed::everything(old)?;
     old.pragma_update(None, "user_version", FORMAT_VERSION)
 }
 

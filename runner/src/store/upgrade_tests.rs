@@ -1,4 +1,4 @@
-//! A store of format 1, made by the program of that time, brought to the present format.
+//! Stores of formats 1 and 3, made by the programs of their time, brought to the present format.
 
 use super::super::samples::Folder;
 use super::super::{Attempts, STORE_FILE, Store};
@@ -7,10 +7,17 @@ use super::*;
 /// A run of two conditions and four lanes: one measured, one whose training fails, a job measured again, limits added.
 const FORMAT_1: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/data/format-1/results.sqlite");
 
+/// Two conditions of four lanes, one of them measured a second time.
+const FORMAT_3: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/data/format-3/results.sqlite");
+
 fn old_folder() -> Folder {
+    folder_of(FORMAT_1)
+}
+
+fn folder_of(file: &str) -> Folder {
     let folder = Folder::new();
     std::fs::create_dir_all(folder.run()).unwrap();
-    std::fs::copy(FORMAT_1, folder.run().join(STORE_FILE)).unwrap();
+    std::fs::copy(file, folder.run().join(STORE_FILE)).unwrap();
     folder
 }
 
@@ -94,4 +101,31 @@ fn a_folder_in_use_is_read_through_a_copy() {
     drop(lock);
     let untouched = Connection::open(&path).unwrap();
     assert_eq!(schema::recognise(&untouched, &path).unwrap(), Found::Older);
+}
+
+/// The digests of format 3 go on: what was changed before the upgrade is noticed after it.
+#[test]
+fn a_store_of_format_3_keeps_what_was_sealed() {
+    let folder = folder_of(FORMAT_3);
+    let path = folder.run().join(STORE_FILE);
+    let digests = |path: &Path| -> Vec<Vec<u8>> {
+        let (connection, _) = reader::open_file(path).unwrap();
+        let mut statement = connection.prepare("SELECT result_sha256 FROM jobs ORDER BY id").unwrap();
+        let rows = statement.query_map([], |row| row.get(0)).unwrap();
+        rows.collect::<rusqlite::Result<_>>().unwrap()
+    };
+    let (before, sealed) = (shown(&path), digests(&path));
+    assert_eq!(sealed.len(), 3);
+    reader_verifies(&folder);
+    assert!(shown(&path).starts_with(&before[..3]));
+    assert_eq!(digests(&path), sealed);
+    for change in [
+        "UPDATE captures SET tap_step_ps = tap_step_ps * 1.001 WHERE sequence = 1",
+        "UPDATE meta SET value = '7' WHERE key = 'seed'",
+    ] {
+        let folder = folder_of(FORMAT_3);
+        Connection::open(folder.run().join(STORE_FILE)).unwrap().execute_batch(change).unwrap();
+        let opened = Store::open_read_only(&folder.run()).and_then(|reader| reader.verify().map(|_| ()));
+        assert!(matches!(opened, Err(StoreError::Changed { .. })), "{change}: {opened:?}");
+    }
 }
