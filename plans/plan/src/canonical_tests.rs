@@ -70,6 +70,8 @@ fn a_module() -> impl Strategy<Value = Module> {
             populated,
             serial,
             overrides,
+            lane_models: Vec::new(),
+            fault: None,
         },
     )
 }

@@ -199,7 +199,9 @@ impl Running<'_> {
 }
 
 /// Lines as somebody types or scans them.
-pub struct Prompt<'a>(Box<dyn FnMut(&str) -> Option<String> + 'a>);
+pub struct Prompt<'a>(Answers<'a>);
+
+type Answers<'a> = Box<dyn FnMut(&str) -> Option<String> + 'a>;
 
 impl<'a> Prompt<'a> {
     /// At standard input; a stop that is asked for ends it.

@@ -107,12 +107,15 @@ fn decision(facts: &DerivationFacts, found: &Derivation) -> Section {
     Section { title: "The test", words, tables: vec![table], ..Section::default() }
 }
 
+/// Name of a curve and what it shows of a point.
+type Curve<'a> = (&'a str, &'a dyn Fn(&CurvePoint) -> f64);
+
 fn curve_plot(
     title: &str,
     words: &str,
     found: &Derivation,
     simulated: bool,
-    lines: &[(&str, &dyn Fn(&CurvePoint) -> f64)],
+    lines: &[Curve<'_>],
     band: &dyn Fn(&CurvePoint) -> (f64, f64),
 ) -> Plot {
     let mut plot = Plot::new(title.into(), words.into(), simulated);

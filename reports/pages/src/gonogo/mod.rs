@@ -117,7 +117,7 @@ fn cautions() -> Section {
 fn percent(share: f64) -> String {
     let value = 100.0 * share;
     match value.abs() {
-        v if v == 0.0 => "0 %".into(),
+        0.0 => "0 %".into(),
         v if v < 0.001 => "< 0.001 %".into(),
         v if v < 0.1 => format!("{value:.3} %"),
         v if v < 1.0 => format!("{value:.2} %"),
