@@ -42,6 +42,24 @@ impl Generation {
         }
     }
 
+    /// Absolute maximum rating of VDD and VDDQ: 1.5 V (DDR4), 1.4 V (DDR5). Source: absolute maximum DC ratings of DDR4 datasheets
+    /// (JESD79-4); DDR5 from memory (JESD79-5).
+    pub fn absolute_maximum_vddq(self) -> Volts {
+        match self {
+            Generation::Ddr4 => Volts(1.5),
+            Generation::Ddr5 => Volts(1.4),
+        }
+    }
+
+    /// Absolute maximum rating of VPP: 3.0 V (DDR4), 2.1 V (DDR5). Source as for
+    /// [`absolute_maximum_vddq`](Self::absolute_maximum_vddq).
+    pub fn absolute_maximum_vpp(self) -> Volts {
+        match self {
+            Generation::Ddr4 => Volts(3.0),
+            Generation::Ddr5 => Volts(2.1),
+        }
+    }
+
     /// Nominal VPP: 2.5 V (DDR4), 1.8 V (DDR5).
     pub fn nominal_vpp(self) -> Volts {
         match self {
