@@ -28,8 +28,8 @@ const EXIT_CODES: &str = "Exit codes: 0 every verdict passes (or the command wor
                           that counts; 5 bench refused before the start; 6 could not make safe; 74 a file or the store \
                           could not be read or written; 101 a fault in this program; 130/143 stopped by a signal, after \
                           a safe stop. Every command lists its own: nightbench COMMAND --help.";
-const OF_CHECK: &str = "Exit codes: 0 no mistakes; 2 mistakes, or no such file; 4 the plan leaves everything out; 74 a study \
-                        that the plan names could not be read.";
+const OF_CHECK: &str = "Exit codes: 0 no mistakes; 2 mistakes, or no such file; 4 the plan leaves everything out; 5 the bench \
+                        cannot run it; 74 a study that the plan names could not be read.";
 const OF_NEW: &str = "Exit codes: 0 written; 2 a file named does not fit, or the plan's name is taken; 74 the plan could not be \
                       written.";
 const OF_PREVIEW: &str = "Exit codes: 0 done; 2 mistakes in plan, bench file or selection; 4 nothing selected; 5 the \
@@ -77,6 +77,9 @@ pub enum Command {
     Check {
         /// Plan (TOML).
         plan: PathBuf,
+        /// Also hold it against the limits of this bench (TOML); opens no connection.
+        #[arg(long, value_name = "BENCH")]
+        bench: Option<PathBuf>,
     },
     /// Show what would run: order, hours, the proven least hours, and what to mount when.
     #[command(after_help = OF_PREVIEW)]

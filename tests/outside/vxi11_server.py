@@ -27,6 +27,8 @@ class Supply:
                 self.answer = self.errors.pop(0) if self.errors else '0,"No error"'
             elif word == "INST:NSEL":
                 self.channel = value
+            elif word == "INST:NSEL?":
+                self.answer = self.channel
             elif word in ("VOLT", "CURR", "VOLT:PROT"):
                 if float(value) > 6:
                     self.errors.append('-222,"Data out of range"')

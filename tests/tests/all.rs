@@ -23,6 +23,7 @@ mod highest_rate;
 mod invariants;
 mod layers;
 mod licences;
+mod mishaps;
 mod mutants;
 mod night;
 mod nights;

@@ -5,7 +5,7 @@ use crate::support::SMALL;
 use bench::{BenchDriver, CommandLog};
 use contract::conformance::{self, training};
 use contract::*;
-use emulator::{EmulatedBench, EmulatedOptions, Fault};
+use emulator::{EmulatedBench, EmulatedOptions, Fault, Kind};
 use nightbench_core::generations::Rail;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{LaneSet, Point, TrainedEye};
@@ -478,18 +478,41 @@ fn a_stale_reading_is_an_alarm() {
     let text = text.replace(stale, "stale_after_s = 30.0");
     let mut driver = BenchDriver::new(Arc::new(bench_file(&text)), CommandLog::in_memory(), false);
     let trained = ready(&mut driver, &plan, 25.0);
-    for _ in 0..400 {
-        bench.world().weather.arm(Fault::NoAnswer);
-    }
+    // A meter neither heats nor powers: that it is silent is no alarm before its last reading is stale.
+    bench.world().silent.insert(Kind::Meter);
     // 30 s of bench time are 0.3 s; a look that fails takes longer.
     std::thread::sleep(Duration::from_millis(350));
-    // Everything is made safe, and with instruments that do not answer nobody can say that it is.
+    // Everything is made safe, and without the meter nobody can say that its rail is off.
     let error = sample(&mut driver, &trained).unwrap_err();
     assert_eq!(error.kind, FaultKind::NotSafe, "{error}");
     assert!(error.words.contains("alarm: a watched reading is stale: "), "{error}");
-    bench.world().weather.calm();
+    bench.world().silent.clear();
     driver.make_safe(&call()).unwrap();
     assert_eq!(bench.world().still_on(), Vec::<String>::new());
+}
+
+/// An agent that is gone leaves a device in an unknown state: its power is off before anything else, and the next condition goes on.
+#[test]
+fn a_device_that_nobody_drives_has_no_power() {
+    let plan = plan();
+    for fault in [Fault::Hang, Fault::Crash, Fault::WrongId, Fault::Malformed] {
+        let bench = start(&plan, 1, 0.0, 2000.0);
+        let (mut driver, log) = driver(&bench);
+        let trained = ready(&mut driver, &plan, 60.0);
+        bench.world().weather.arm(fault);
+        let error = sample(&mut driver, &trained).unwrap_err();
+        assert!(error.kind.is_of_conversation(), "{fault:?}: {error}");
+        let on: Vec<String> = bench.world().still_on();
+        assert!(
+            on.iter().all(|words| words.contains("chamber")),
+            "{fault:?}: {on:?}\n{}",
+            log.latest(30).join("\n")
+        );
+        let trained = ready(&mut driver, &plan, 60.0);
+        sample(&mut driver, &trained).unwrap_or_else(|error| panic!("{fault:?}: {error}"));
+        driver.make_safe(&call()).unwrap();
+        assert_eq!(bench.world().still_on(), Vec::<String>::new());
+    }
 }
 
 /// An agent as a child that never answers and does not listen to TERM: KILL ends its whole group, the rails go off.

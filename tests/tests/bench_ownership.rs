@@ -155,6 +155,70 @@ fn a_bench_is_locked_by_what_its_instruments_answer() {
     rig.off();
 }
 
+/// A name, or another way of writing an address, is the same bench before anything is contacted; a name that leads nowhere is refused.
+#[test]
+fn a_bench_is_locked_by_where_its_addresses_lead() {
+    let rig = rig(&one_setup(), 1, 0.0, 100.0);
+    let mut child = begun(&rig);
+    let text = std::fs::read_to_string(&rig.file).expect("the bench file");
+    let text = text.replace("name = \"emulated", "name = \"another").replace("time_scale = 100.0\n", "");
+    for (host, words) in [
+        ("localhost", "is in use by process"),
+        ("[::ffff:127.0.0.1]", "is in use by process"),
+        ("no-such-host.invalid", "leads nowhere now"),
+    ] {
+        let other = rig.folder.file("other.toml", &text.replace("\"127.0.0.1:", &format!("\"{host}:")));
+        let other = other.to_str().expect("a path");
+        let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", other, "--into", "other"]);
+        assert_eq!(run.code, 5, "{host}: {}", run.err);
+        assert!(run.err.contains(words) && !run.err.contains("identity NIGHT"), "{host}: {}", run.err);
+        assert!(rig.bench.world().powered(), "the running bench was left alone");
+    }
+    let _ = Command::new("kill").args(["-TERM", &child.id().to_string()]).status();
+    child.wait().unwrap();
+    rig.off();
+}
+
+/// An alarm meets whoever comes to the same instruments by another way, `bench safe` by another way ends a run.
+#[test]
+fn what_is_remembered_of_a_bench_is_met_by_every_way_to_it() {
+    let rig = rig(&one_setup(), 1, 0.0, 100.0);
+    let mut text = std::fs::read_to_string(&rig.file).expect("the bench file");
+    text = text.replace("name = \"emulated", "name = \"another");
+    for address in rig.bench.addresses() {
+        text = text.replace(&address.to_string(), &detour(&address.to_string()));
+    }
+    let other = rig.folder.file("other.toml", &text);
+    let other = other.to_str().expect("a path");
+    let child = begun(&rig);
+    let safe = nightbench(rig.folder.path(), &["bench", "safe", other]);
+    assert_eq!(safe.code, 0, "{}", safe.err);
+    let before = rig.bench.world().ledger.outputs_switched_on;
+    let output = child.wait_with_output().expect("the run ends");
+    let words = String::from_utf8_lossy(&output.stderr);
+    assert!(words.contains("made safe from outside"), "{words}");
+    rig.off();
+    rig.bench.world().outputs[1].shorted = true;
+    assert_eq!(rig.run(&[]).code, 3);
+    let after = rig.bench.world().ledger.outputs_switched_on;
+    assert!(after > before);
+    let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", other, "--into", "other"]);
+    assert_eq!(run.code, 5, "{}", run.err);
+    assert!(run.err.contains("an alarm is latched"), "{}", run.err);
+    let check = nightbench(rig.folder.path(), &["bench", "check", other]);
+    assert!(check.out.contains("ALARM, latched since"), "{}", check.out);
+    assert_eq!(rig.bench.world().ledger.outputs_switched_on, after, "{}", run.err);
+    rig.bench.world().outputs[1].shorted = false;
+    let clear = nightbench(rig.folder.path(), &["bench", "clear", other]);
+    assert_eq!(clear.code, 0, "{}", clear.err);
+    let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", other, "--into", "other"]);
+    assert!([0, 1].contains(&run.code), "{}", run.err);
+    // What this way could not reach is left for whoever comes by the other.
+    let first = rig.run(&[]);
+    assert!([0, 1, 5].contains(&first.code), "{}", first.err);
+    rig.off();
+}
+
 /// Who kills the watchdog leaves a bench that nothing would switch off: the run ends safe and says so.
 #[cfg(target_os = "linux")]
 #[test]

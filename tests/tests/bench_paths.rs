@@ -126,8 +126,69 @@ fn another_chip_in_the_same_folder_is_refused() {
     assert!(second.err.contains("wrong identity: this folder holds results of"), "{}", second.err);
     assert!(second.err.contains("now another chip"), "{}", second.err);
     assert_eq!(json(&second)["jobs"], 2, "no result of another chip is in the folder");
-    assert!(rig.bench.ledger().len() > counted, "it was noticed by asking");
+    assert_eq!(rig.bench.ledger().len(), counted, "it was noticed before anything was counted");
     rig.off();
+}
+
+/// Another chip than the bench had last, in a folder of its own: a warning with both serial numbers, and the same chip none.
+#[test]
+fn another_chip_than_the_bench_had_last_is_told_at_the_start() {
+    let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+    let warned = |run: &crate::support::Run| run.err.contains("another chip than the last on this bench");
+    let into = |dir: &'static str, more: &[&str]| {
+        let mut words = vec![
+            "run",
+            rig.plan.as_str(),
+            "--bench",
+            rig.file.as_str(),
+            "--only",
+            "rate=2133",
+            "--into",
+            dir,
+        ];
+        words.extend(more);
+        nightbench(rig.folder.path(), &words)
+    };
+    for dir in ["one", "two"] {
+        let run = into(dir, &[]);
+        assert!([0, 1].contains(&run.code) && !warned(&run), "{}", run.err);
+    }
+    let before = rig.bench.mounted().chip;
+    rig.bench.mount(MountedThings { chip: "another chip".into(), ..rig.bench.mounted() });
+    let run = into("three", &[]);
+    assert!([0, 1].contains(&run.code) && warned(&run), "{}", run.err);
+    assert!(run.err.contains(&before) && run.err.contains("another chip now"), "{}", run.err);
+    assert!(!warned(&into("four", &[])));
+    rig.off();
+}
+
+/// A level just below the device's limit, and a rail beyond the generation's rating: told before anything moves.
+#[test]
+fn limits_that_end_in_an_alarm_or_protect_nothing_are_told_before_the_run() {
+    let plan = one_setup().replace("temperature_degc = [25, 60]", "temperature_degc = [25, 104.9]");
+    let rig = rig(&plan, 1, 0.0, 2000.0);
+    for command in ["check", "preview"] {
+        let told = nightbench(rig.folder.path(), &[command, &rig.plan, "--bench", &rig.file]);
+        assert_eq!(told.code, 0, "{}", told.err);
+        assert!(
+            told.err.contains("warning: the level 104.9") && told.err.contains("Keep 5 K of room"),
+            "{}",
+            told.err
+        );
+    }
+    let ddr5 = rig.folder.file(
+        "five.toml",
+        &plan
+            .replace("\"DDR4\"", "\"DDR5\"")
+            .replace("2666", "4800")
+            .replace("2400", "4000")
+            .replace("2133", "3200"),
+    );
+    for command in ["check", "preview"] {
+        let told = nightbench(rig.folder.path(), &[command, text(&ddr5), "--bench", &rig.file]);
+        assert_eq!(told.code, 5, "{}", told.err);
+        assert!(told.err.contains("the absolute maximum rating of DDR5 is 2.1"), "{}", told.err);
+    }
 }
 
 #[test]

@@ -222,6 +222,74 @@ const CASES: &[Case] = &[
         stays_on: true,
     },
     Case {
+        name: "a supply that goes deaf",
+        levels: "25, 60",
+        limit: 95.0,
+        scale: 400.0,
+        before: nothing,
+        powered: |world| {
+            world.deaf.insert(Kind::Supply);
+        },
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: true,
+    },
+    Case {
+        name: "outputs that say they are off",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.says_on = Some(false),
+        powered: nothing,
+        exits: &[3],
+        says: "measures 1.",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "outputs that say they are on",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.says_on = Some(true),
+        powered: nothing,
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "an output that stays on and says it is off",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: nothing,
+        powered: |world| {
+            world.says_on = Some(false);
+            world.outputs[1].stuck = true;
+        },
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: true,
+    },
+    Case {
+        name: "a shorted output that does not hear off",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: nothing,
+        powered: |world| {
+            world.outputs[1].shorted = true;
+            world.swallowed_offs = 3;
+        },
+        exits: &[3],
+        says: "alarm",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
         name: "a chamber whose line hangs up",
         levels: "60",
         limit: 95.0,
@@ -422,6 +490,9 @@ fn an_alarm_latches_until_a_person_clears_it() {
     let hot = look(&["bench", "clear", &rig.file]);
     assert_eq!(hot.code, 6, "{}\n{}", hot.out, hot.err);
     assert!(hot.err.contains("stays latched"), "{}", hot.err);
+    // Everything is off: there is nothing to switch off by hand, but to wait for.
+    assert!(hot.err.contains("everything was measured off") && hot.err.contains("wait"), "{}", hot.err);
+    assert!(!hot.err.contains("Switch the bench off by hand"), "{}", hot.err);
     let state = look(&["bench", "check", &rig.file]);
     assert_eq!(state.code, 5, "{}", state.err);
     assert!(state.out.contains("ALARM, latched since 20") && state.out.contains("beyond"), "{}", state.out);
@@ -501,7 +572,106 @@ fn a_single_wrong_reading_decides_nothing() {
 #[test]
 fn what_does_not_answer_is_never_called_safe() {
     check("a supply that falls silent");
+    check("a supply that goes deaf");
     check("a chamber whose line hangs up");
+}
+
+/// What an output says about itself is less than what is measured.
+#[test]
+fn a_measured_voltage_decides_what_is_off() {
+    check("outputs that say they are off").0.off();
+    check("outputs that say they are on").0.off();
+    check("an output that stays on and says it is off");
+    check("a shorted output that does not hear off").0.off();
+}
+
+/// A supply that does not answer any more while everything is hot and on: two answers are waited for, the second over a fresh
+/// connection, and then the rest is made safe at once, not after the silent one.
+#[test]
+fn what_answers_is_made_safe_at_once_when_something_falls_silent() {
+    for hears in [true, false] {
+        let case = CASES.iter().find(|case| case.name == "a supply that falls silent").expect("the case");
+        let rig = bench_of(case);
+        let over = AtomicBool::new(false);
+        let (run, heard) = std::thread::scope(|scope| {
+            let watcher = scope.spawn(|| {
+                let until = |wanted: fn(&World) -> bool| {
+                    while !over.load(Ordering::SeqCst) && !wanted(&rig.bench.world()) {
+                        std::thread::sleep(Duration::from_millis(2));
+                    }
+                };
+                until(|world| world.powered() && world.conditioning && world.true_device() > 55.0);
+                let kinds = |world: &mut World| match hears {
+                    true => world.silent.insert(Kind::Supply),
+                    false => world.deaf.insert(Kind::Supply),
+                };
+                kinds(&mut rig.bench.world());
+                let begin = std::time::Instant::now();
+                until(|world| !world.conditioning);
+                println!("the chamber is off after {:.2} s", begin.elapsed().as_secs_f64());
+                rig.bench.world().unanswered
+            });
+            let run = rig.run(&["--only", "temperature=60"]);
+            over.store(true, Ordering::SeqCst);
+            (run, watcher.join().expect("the watcher"))
+        });
+        assert_eq!(run.code, 6, "{}", run.err);
+        assert!((1..=5).contains(&heard), "{heard} messages were waited for in vain: {}", run.err);
+        let mut world = rig.bench.world();
+        assert_eq!(world.ledger.harm, Vec::new(), "{}", run.err);
+        // Off is told to what does not answer as well: it may hear, and is not called safe for it.
+        assert_eq!(world.still_on().is_empty(), hears, "{}", run.err);
+    }
+}
+
+/// A command off that is never heard is told again and again, at a bounded rate: no log is filled.
+#[test]
+fn off_is_repeated_at_a_bounded_rate() {
+    let case = CASES.iter().find(|case| case.name == "the command off is not heard three times").expect("it");
+    let rig = bench_of(case);
+    let run = when_powered(&rig, |world| world.swallowed_offs = u32::MAX, || rig.run(&[]));
+    assert_eq!(run.code, 6, "{}", run.err);
+    let log = std::fs::read_to_string(rig.folder.path().join("out/commands.log")).expect("the log");
+    let told = log.matches("> OUTP OFF").count();
+    println!("OFF was told {told} times, {} bytes of log", log.len());
+    // Some 40 rounds of 8 s, three rails and the chamber, a few times made safe.
+    assert!((10..=1500).contains(&told), "{told}");
+}
+
+/// What cannot be made safe in a run's start ends with 6, whoever remembers an alarm of it.
+#[test]
+fn a_start_that_cannot_be_made_safe_is_not_called_a_refusal() {
+    type State = (&'static str, fn(&mut World));
+    let states: [State; 4] = [
+        ("stuck", |world| {
+            world.outputs[1].on = true;
+            world.outputs[1].volts = 1.2;
+            world.outputs[1].stuck = true;
+        }),
+        ("never heard", |world| {
+            world.outputs[1].on = true;
+            world.outputs[1].volts = 1.2;
+            world.swallowed_offs = 150;
+        }),
+        ("hot", |world| world.leave_at(101.0)),
+        ("hot for a moment", |world| {
+            world.thermal.device_s = 5.0;
+            world.leave_at(97.5);
+        }),
+    ];
+    for (name, state) in states {
+        let case = CASES.iter().find(|case| case.name == "a bench left hot").expect("the case");
+        let rig = bench_of(case);
+        state(&mut rig.bench.world());
+        let mut command = crate::support::program();
+        command.current_dir(rig.folder.path()).env("NIGHTBENCH_STATE", "elsewhere");
+        let output = command.args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"]).output();
+        let output = output.expect("the program starts");
+        let words = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(6), "{name}: {words}");
+        assert!(words.contains("NOT SAFE"), "{name}: {words}");
+        assert_eq!(rig.bench.world().ledger.outputs_switched_on, 0, "{name}: {words}");
+    }
 }
 
 #[test]

@@ -1,19 +1,23 @@
 //! What this computer remembers about a bench beyond any run: latched alarms, and whether it was made safe from outside.
 //!
-//! By address, not by the bench's name or a run folder: another file that names the same supply meets the same latch.
+//! By address and, once it answered, by what the instrument says it is, not by the bench's name or a run folder: another file, name or
+//! way that leads to the same supply meets the same latch.
 
+use super::wire;
 use contract::{DriverError, FaultKind};
 use plan::bench_file::{AgentConnection, BenchFile, InstrumentKind, Transport};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::io::{ErrorKind as Io, Write};
-use std::net::ToSocketAddrs;
+use std::net::{Ipv4Addr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use system::Others;
 
 const LATCH: &str = "latch.json";
 const MADE_SAFE: &str = "made-safe";
+/// Serial number of the chip that answered last.
+const CHIP: &str = "chip";
 /// Folder for every user of this computer, where an administrator made it.
 const OF_MACHINE: &str = "/var/lib/nightbench";
 /// File that a lock of the run holds.
@@ -143,49 +147,141 @@ fn own_file(path: &Path, append: bool) -> std::io::Result<std::fs::File> {
     options.open(path)
 }
 
-/// The address of an instrument as it is remembered: one text however it is written.
-pub fn address_of(transport: &Transport) -> String {
-    let file = |path: &String| {
-        std::fs::canonicalize(path).map_or_else(|_| path.clone(), |found| found.display().to_string())
-    };
+/// Port of the port mapper (RFC 1833), where VXI-11 names none.
+const PORT_MAPPER: u16 = 111;
+
+/// Host and port of what is reached over the network.
+fn host_and_port(transport: &Transport) -> Option<String> {
     match transport {
-        Transport::Tcp { address } => tcp(address),
-        // Behind a gateway each device is one of its own.
-        Transport::Hislip { address, device } | Transport::Vxi11 { address, device } => {
-            format!("{} {device}", tcp(address))
+        Transport::Tcp { address } | Transport::Hislip { address, .. } => Some(address.clone()),
+        Transport::Vxi11 { address, .. } => {
+            let has_port = address.rsplit_once(':').is_some_and(|(_, port)| port.parse::<u16>().is_ok());
+            Some(if has_port { address.clone() } else { format!("{address}:{PORT_MAPPER}") })
         }
-        Transport::Serial { path, .. } => format!("serial {}", file(path)),
-        Transport::Usbtmc { path } => format!("usb {}", file(path)),
+        Transport::Serial { .. } | Transport::Usbtmc { .. } => None,
     }
 }
 
-fn tcp(address: &str) -> String {
-    let known = address.to_socket_addrs().ok().and_then(|found| found.min());
-    known.map_or_else(|| format!("tcp {}", address.to_ascii_lowercase()), |found| format!("tcp {found}"))
+/// The addresses of an instrument as they are remembered: the same texts however it is written. A name may lead to several.
+pub fn addresses_of(transport: &Transport) -> Vec<String> {
+    let file = |path: &str| {
+        std::fs::canonicalize(path).map_or_else(|_| path.to_string(), |found| found.display().to_string())
+    };
+    let network = host_and_port(transport).map(|address| tcp(&address)).unwrap_or_default();
+    match transport {
+        Transport::Tcp { .. } => network,
+        // Behind a gateway each device is one of its own.
+        Transport::Hislip { device, .. } | Transport::Vxi11 { device, .. } => {
+            let device = device.to_ascii_lowercase();
+            network.into_iter().map(|address| format!("{address} {device}")).collect()
+        }
+        Transport::Serial { path, .. } => {
+            vec![format!("serial {}", com_port(path).unwrap_or_else(|| file(path)))]
+        }
+        Transport::Usbtmc { path } => vec![format!("usb {}", file(path))],
+    }
+}
+
+/// `COM3`, however it is written.
+fn com_port(path: &str) -> Option<String> {
+    let name = path.strip_prefix(r"\\.\").unwrap_or(path).to_ascii_uppercase();
+    let number = name.strip_prefix("COM")?;
+    (!number.is_empty() && number.bytes().all(|byte| byte.is_ascii_digit())).then_some(name)
+}
+
+fn tcp(address: &str) -> Vec<String> {
+    let Ok(places) = wire::resolve(address) else {
+        return vec![format!("tcp {}", address.to_ascii_lowercase())];
+    };
+    let mut texts: Vec<String> = places.iter().map(in_one_form).collect();
+    texts.sort();
+    texts.dedup();
+    texts
+}
+
+/// One text for every way to write an address: an IPv4 address within IPv6, and all ways to this computer itself.
+fn in_one_form(place: &SocketAddr) -> String {
+    let ip = place.ip().to_canonical();
+    let itself = ip.is_loopback() || ip.is_unspecified();
+    let ip = if itself { Ipv4Addr::LOCALHOST.into() } else { ip };
+    format!("tcp {}", SocketAddr::new(ip, place.port()))
 }
 
 /// Every address of a bench, the agent's included, in order and once each.
 pub fn addresses(bench: &BenchFile) -> Vec<String> {
-    let mut list: Vec<String> = bench.instruments.iter().map(|one| address_of(&one.transport)).collect();
+    let mut list: Vec<String> =
+        bench.instruments.iter().flat_map(|one| addresses_of(&one.transport)).collect();
     if let AgentConnection::Tcp { address } = &bench.agent.connection {
-        list.push(tcp(address));
+        list.extend(tcp(address));
     }
     list.sort();
     list.dedup();
     list
 }
 
+/// Addresses of a bench that lead nowhere now, in words: who cannot tell whose they are must not drive it.
+pub fn unresolved(bench: &BenchFile) -> Vec<String> {
+    let instruments = bench.instruments.iter().map(|one| (one.name.as_str(), host_and_port(&one.transport)));
+    let agent = match &bench.agent.connection {
+        AgentConnection::Tcp { address } => Some(address.clone()),
+        AgentConnection::Command(_) => None,
+    };
+    instruments
+        .chain([("agent", agent)])
+        .filter_map(|(name, address)| Some((name, address?)))
+        .filter_map(|(name, address)| {
+            let error = wire::resolve(&address).err()?;
+            Some(format!("the address `{address}` of `{name}` leads nowhere now: {error}"))
+        })
+        .collect()
+}
+
+/// How an instrument is remembered by what it says it is.
+pub fn name_of_identity(identity: &str) -> String {
+    format!("identity {identity}")
+}
+
+/// Writes a small file whole, over an earlier one.
+fn write_anew(place: &Path, name: &str, text: &str) -> std::io::Result<()> {
+    let draft = place.join(format!("{name}.{}", std::process::id()));
+    let _ = std::fs::remove_file(&draft);
+    own_file(&draft, false)
+        .and_then(|mut file| file.write_all(text.as_bytes()))
+        .and_then(|()| std::fs::rename(&draft, place.join(name)))
+}
+
 /// Says why nothing may be switched on, beside what is remembered.
 type Asked = Arc<dyn Fn() -> Option<String> + Send + Sync>;
+
+/// Where something that heats or powers is remembered.
+#[derive(Clone)]
+struct Place {
+    dir: PathBuf,
+    /// How often it was made safe from outside when this run began.
+    made_safe: u64,
+}
+
+impl Place {
+    fn new(dir: PathBuf) -> Result<Place, String> {
+        let made_safe = Place::count(&dir)?;
+        Ok(Place { dir, made_safe })
+    }
+
+    fn count(dir: &Path) -> Result<u64, String> {
+        match std::fs::read_to_string(dir.join(MADE_SAFE)) {
+            Ok(text) => Ok(text.lines().count() as u64),
+            Err(error) if error.kind() == Io::NotFound => Ok(0),
+            Err(error) => Err(format!("{}: {error}", dir.display())),
+        }
+    }
+}
 
 /// One bench in the memory of this computer. Clones share what this process knows.
 #[derive(Clone)]
 pub struct Custody {
     bench: String,
-    /// Places of everything that heats or powers.
-    places: Vec<PathBuf>,
-    /// How often each place was made safe from outside when this run began.
-    made_safe: Vec<u64>,
+    /// Of everything that heats or powers.
+    places: Arc<Mutex<Vec<Place>>>,
     /// A latch of this process holds whether or not it could be written.
     own: Arc<Mutex<Option<Latch>>>,
     asked: Option<Asked>,
@@ -201,36 +297,45 @@ impl Custody {
             .instruments
             .iter()
             .filter(|one| one.kind != InstrumentKind::Meter)
-            .map(|one| address_of(&one.transport))
+            .flat_map(|one| addresses_of(&one.transport))
             .collect();
         addresses.sort();
         addresses.dedup();
-        let places: Result<Vec<PathBuf>, String> = addresses
-            .iter()
-            .map(|address| {
-                state.place(address).map_err(|error| format!("{}: {error}", state.path().display()))
-            })
-            .collect();
-        let mut custody = Custody {
-            bench: bench.name.clone(),
-            places: places?,
-            made_safe: Vec::new(),
-            own: Arc::default(),
-            asked: None,
-        };
-        custody.made_safe = custody.counts()?;
+        let custody = Custody { bench: bench.name.clone(), ..Custody::of_process() };
+        custody.add(state, addresses.into_iter())?;
         Ok(custody)
+    }
+
+    fn add(&self, state: &StateFolder, names: impl Iterator<Item = String>) -> Result<(), String> {
+        for name in names {
+            let dir = state.place(&name).map_err(|error| format!("{}: {error}", state.path().display()))?;
+            let mut places = self.places.lock().unwrap_or_else(PoisonError::into_inner);
+            if !places.iter().any(|place| place.dir == dir) {
+                places.push(Place::new(dir)?);
+            }
+        }
+        Ok(())
+    }
+
+    /// From now on it is remembered as well by what its instruments that heat or power said they are.
+    ///
+    /// # Errors
+    /// The folder cannot be read or written.
+    pub fn know<'a>(
+        &self,
+        state: &StateFolder,
+        identities: impl Iterator<Item = &'a str>,
+    ) -> Result<(), String> {
+        self.add(state, identities.map(name_of_identity))
+    }
+
+    fn places(&self) -> Vec<Place> {
+        self.places.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// Remembered by this process alone: for a dry run, which opens nothing, and for tests.
     pub fn of_process() -> Custody {
-        Custody {
-            bench: String::new(),
-            places: Vec::new(),
-            made_safe: Vec::new(),
-            own: Arc::default(),
-            asked: None,
-        }
+        Custody { bench: String::new(), places: Arc::default(), own: Arc::default(), asked: None }
     }
 
     /// From now on this is asked as well before anything is switched on.
@@ -242,17 +347,6 @@ impl Custody {
         self.own.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    fn counts(&self) -> Result<Vec<u64>, String> {
-        self.places
-            .iter()
-            .map(|place| match std::fs::read_to_string(place.join(MADE_SAFE)) {
-                Ok(text) => Ok(text.lines().count() as u64),
-                Err(error) if error.kind() == Io::NotFound => Ok(0),
-                Err(error) => Err(format!("{}: {error}", place.display())),
-            })
-            .collect()
-    }
-
     /// The alarm that is latched at any of its addresses.
     ///
     /// # Errors
@@ -261,8 +355,8 @@ impl Custody {
         if let Some(latch) = self.own().clone() {
             return Ok(Some(latch));
         }
-        for place in &self.places {
-            let path = place.join(LATCH);
+        for place in self.places() {
+            let path = place.dir.join(LATCH);
             match std::fs::read_to_string(&path) {
                 Ok(text) => {
                     let latch = serde_json::from_str(&text).map_err(|error| {
@@ -288,17 +382,12 @@ impl Custody {
         self.own().get_or_insert_with(|| latch.clone());
         let text = serde_json::to_string(&latch).unwrap_or_default() + "\n";
         let mut failure = None;
-        for place in &self.places {
-            let path = place.join(LATCH);
+        for place in self.places() {
+            let path = place.dir.join(LATCH);
             if path.exists() {
                 continue;
             }
-            let draft = place.join(format!("latch.{}", std::process::id()));
-            let _ = std::fs::remove_file(&draft);
-            let written = own_file(&draft, false)
-                .and_then(|mut file| file.write_all(text.as_bytes()))
-                .and_then(|()| std::fs::rename(&draft, &path));
-            if let Err(error) = written {
+            if let Err(error) = write_anew(&place.dir, LATCH, &text) {
                 failure.get_or_insert(format!("the alarm could not be latched: {}: {error}", path.display()));
             }
         }
@@ -311,10 +400,10 @@ impl Custody {
     /// The system refuses.
     pub fn clear(&self) -> Result<(), String> {
         *self.own() = None;
-        for place in &self.places {
-            match std::fs::remove_file(place.join(LATCH)) {
+        for place in self.places() {
+            match std::fs::remove_file(place.dir.join(LATCH)) {
                 Err(error) if error.kind() != Io::NotFound => {
-                    return Err(format!("{}: {error}", place.display()));
+                    return Err(format!("{}: {error}", place.dir.display()));
                 }
                 _ => {}
             }
@@ -327,8 +416,8 @@ impl Custody {
     /// # Errors
     /// The system refuses.
     pub fn note_made_safe(&self, by: &str, at_utc: &str) -> Result<(), String> {
-        for place in &self.places {
-            let path = place.join(MADE_SAFE);
+        for place in self.places() {
+            let path = place.dir.join(MADE_SAFE);
             own_file(&path, true)
                 .and_then(|mut file| file.write_all(format!("{at_utc} {by}\n").as_bytes()))
                 .map_err(|error| format!("{}: {error}", path.display()))?;
@@ -341,13 +430,31 @@ impl Custody {
     /// # Errors
     /// It cannot be read: then nobody knows.
     pub fn made_safe_since(&self) -> Result<Option<String>, String> {
-        for ((place, before), now) in self.places.iter().zip(&self.made_safe).zip(self.counts()?) {
-            if now > *before {
-                let text = std::fs::read_to_string(place.join(MADE_SAFE)).unwrap_or_default();
+        for place in self.places() {
+            if Place::count(&place.dir)? > place.made_safe {
+                let text = std::fs::read_to_string(place.dir.join(MADE_SAFE)).unwrap_or_default();
                 return Ok(Some(text.lines().last().unwrap_or("somebody").to_string()));
             }
         }
         Ok(None)
+    }
+
+    /// Serial number of the chip that answered last on this bench, where one is remembered.
+    pub fn last_chip(&self) -> Option<String> {
+        let told = |place: Place| std::fs::read_to_string(place.dir.join(CHIP)).ok();
+        self.places().into_iter().find_map(told).map(|text| text.trim_end().to_string())
+    }
+
+    /// Remembers the chip that answers now.
+    ///
+    /// # Errors
+    /// The system refuses.
+    pub fn remember_chip(&self, serial: &str) -> Result<(), String> {
+        for place in self.places() {
+            write_anew(&place.dir, CHIP, &format!("{serial}\n"))
+                .map_err(|error| format!("{}: {error}", place.dir.display()))?;
+        }
+        Ok(())
     }
 
     /// May anything be switched on or heated?
@@ -419,6 +526,57 @@ mod tests {
         own.clear().unwrap();
         other.clear().unwrap();
         own.may_switch_on().unwrap();
+        let _ = std::fs::remove_dir_all(dir);
+    }
+
+    /// Every way to write an address is one address; what leads nowhere is named.
+    #[test]
+    fn an_address_is_remembered_by_where_it_leads() {
+        let of = |address: &str| addresses_of(&Transport::Tcp { address: address.into() });
+        let plain = of("127.0.0.1:5025");
+        assert_eq!(plain, ["tcp 127.0.0.1:5025"]);
+        for other in
+            ["localhost:5025", "LOCALHOST:5025", "[::1]:5025", "[::ffff:127.0.0.1]:5025", "0.0.0.0:5025"]
+        {
+            assert_eq!(of(other), plain, "{other}");
+        }
+        assert_ne!(of("127.0.0.1:5026"), plain);
+        let vxi = |address: &str| {
+            addresses_of(&Transport::Vxi11 { address: address.into(), device: "INST0".into() })
+        };
+        assert_eq!(vxi("localhost"), ["tcp 127.0.0.1:111 inst0"]);
+        let serial = |path: &str| addresses_of(&Transport::Serial { path: path.into(), baud: 9600 });
+        assert_eq!(serial("com3"), serial(r"\\.\COM3"));
+        let words = unresolved(&bench("no-such-host.invalid:5025"));
+        assert!(
+            words.len() == 1 && words[0].contains("`no-such-host.invalid:5025` of `supply A`"),
+            "{words:?}"
+        );
+        assert_eq!(unresolved(&bench("192.0.2.10:5025")), Vec::<String>::new());
+    }
+
+    /// An alarm found by one way to an instrument is met by another, once it answered.
+    #[test]
+    fn an_alarm_is_met_by_what_an_instrument_says_it_is() {
+        let dir = folder("identity");
+        let state = StateFolder::at(&dir);
+        let mut one = bench("192.0.2.10:5025");
+        one.instruments.retain(|one| one.name == "supply A");
+        let mut other = one.clone();
+        other.instruments[0].transport = Transport::Tcp { address: "192.0.2.77:4000".into() };
+        let one = Custody::of(&one, &state).unwrap();
+        let told = one.clone();
+        one.know(&state, ["ACME,PS,0815,1.0"].into_iter()).unwrap();
+        told.latch_alarm(FaultKind::Alarm(contract::Alarm::Current), "a short", "2026-01-01T00:00:00.000Z")
+            .unwrap();
+        let other = Custody::of(&other, &state).unwrap();
+        assert_eq!(other.latch().unwrap(), None);
+        other.know(&state, ["ACME,PS,0815,1.0"].into_iter()).unwrap();
+        assert!(other.latch().unwrap().is_some());
+        assert_eq!(other.last_chip(), None);
+        one.remember_chip("C-1").unwrap();
+        one.remember_chip("C-2").unwrap();
+        assert_eq!(other.last_chip().as_deref(), Some("C-2"));
         let _ = std::fs::remove_dir_all(dir);
     }
 

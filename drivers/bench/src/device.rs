@@ -44,6 +44,11 @@ impl Device {
         plant.device_rails.forget();
     }
 
+    /// Is there somebody to drive it?
+    pub fn is_connected(&self) -> bool {
+        self.link.as_ref().is_some_and(|link| !link.is_dead())
+    }
+
     /// Ends the conversation.
     pub fn hang_up(&mut self) {
         self.link = None;

@@ -25,6 +25,8 @@ use serde_json::json;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+/// Longest that the rails of a device that nobody drives take to be switched off, before everything is made safe.
+const OFF_LIMIT: Duration = Duration::from_secs(10);
 /// Looks for readings of one moment before the condition counts as unknown.
 const LOOKS: u32 = 3;
 
@@ -344,7 +346,14 @@ impl BenchDriver {
                 self.plant.latch(error);
             }
             // What is not known any more may be anything: that makes safe too, but may be tried again.
-            if stale || matches!(error.kind, FaultKind::Interlock | FaultKind::Alarm(_)) {
+            let on = self.plant.may_be_on || self.plant.sensors.drives_to.is_some();
+            let unknown = !self.plant.silent().is_empty()
+                || matches!(error.kind, FaultKind::WrongInstrument | FaultKind::SettingsLost);
+            let unknown = !self.plant.dry && (stale || on && unknown);
+            let forbidden = matches!(error.kind, FaultKind::Interlock | FaultKind::Alarm(_));
+            // Nobody drives the device any more: it is not left with power until somebody does.
+            let powerless = || !self.plant.dry && self.plant.may_be_on && !self.device.is_connected();
+            if unknown || forbidden || powerless() && self.plant.rails_off(&within(OFF_LIMIT)).is_err() {
                 self.make_safe(call).map_err(|not_safe| DriverError {
                     words: format!("{}; after {error}", not_safe.words),
                     ..not_safe
@@ -374,11 +383,13 @@ impl BenchDriver {
 
     fn kit(&self) -> SafetyKit {
         SafetyKit {
-            bench: Arc::clone(&self.plant.bench),
-            log: self.plant.log.clone(),
             slots: self.plant.instruments.iter().map(Instrument::slot).collect(),
             agent_process: Arc::clone(&self.device.process),
-            custody: self.plant.custody.clone(),
+            ..SafetyKit::new(
+                Arc::clone(&self.plant.bench),
+                self.plant.log.clone(),
+                self.plant.custody.clone(),
+            )
         }
     }
 
@@ -531,7 +542,7 @@ impl Driver for BenchDriver {
         self.device.hang_up();
         self.plant.off = false;
         kit.make_safe()?;
-        self.plant.off = true;
+        (self.plant.off, self.plant.may_be_on) = (true, false);
         Ok(())
     }
 

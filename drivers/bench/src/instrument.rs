@@ -15,6 +15,9 @@ use std::time::{Duration, Instant};
 const READ_TRIES: u32 = 3;
 /// Longest that a silent instrument's status byte is waited for.
 const STATUS_LIMIT: Duration = Duration::from_millis(300);
+/// Answers that failed to come in a row, each over a fresh connection, after which an instrument counts as silent: one alone decides
+/// nothing, and every further one is time in which nobody knows what is on.
+const SILENT_AFTER: u32 = 2;
 /// Most entries taken off an error queue.
 const MOST_ERRORS: usize = 32;
 
@@ -58,6 +61,8 @@ pub struct Instrument {
     outputs: BTreeMap<Option<String>, bool>,
     selected: Option<String>,
     custody: Option<Custody>,
+    /// Answers in a row that did not come.
+    unanswered: u32,
     dry: bool,
 }
 
@@ -73,6 +78,7 @@ impl Instrument {
             outputs: BTreeMap::new(),
             selected: None,
             custody: None,
+            unanswered: 0,
             dry,
         }
     }
@@ -93,6 +99,11 @@ impl Instrument {
         self.dry
     }
 
+    /// Does it not answer any more?
+    pub(super) fn is_silent(&self) -> bool {
+        self.unanswered >= SILENT_AFTER
+    }
+
     /// Has the profile this action?
     pub fn has(&self, action: Action) -> bool {
         self.spec.profile.templates.contains_key(&action)
@@ -107,6 +118,11 @@ impl Instrument {
     pub fn forget(&mut self) {
         self.set_points.clear();
         self.outputs.clear();
+    }
+
+    /// Writes a remark into the log.
+    pub(super) fn remark(&self, words: &str) {
+        self.log.note(&self.spec.name, '-', words);
     }
 
     /// Closes the connection.
@@ -147,8 +163,11 @@ impl Instrument {
         }
         let limit = Duration::from_secs_f64(self.spec.time_out_s);
         self.log.note(&self.spec.name, '-', &format!("open {}", self.spec.transport.describe()));
-        let wire = wire::open(&self.spec.transport, &self.spec.profile.terminator, limit)
-            .map_err(|error| self.wire_fault(&error, "opening"))?;
+        let wire =
+            wire::open(&self.spec.transport, &self.spec.profile.terminator, limit).map_err(|error| {
+                self.unanswered += 1;
+                self.wire_fault(&error, "opening")
+            })?;
         *self.slot.wire() = Some(wire);
         self.selected = None;
         let opened = self.greet(call);
@@ -164,15 +183,19 @@ impl Instrument {
         }
         let question =
             self.spec.profile.command(Action::Identify, None, None).unwrap_or_else(|| "*IDN?".into());
-        let answer = self.exchange(&question, call)?;
-        let words = match &self.identity {
-            _ if !answer.contains(&self.spec.identity) => {
-                Some(format!("expected `{}` in it", self.spec.identity))
+        let mut answer = self.exchange(&question, call)?;
+        let stranger = |own: &Instrument, answer: &str| match &own.identity {
+            _ if !answer.contains(&own.spec.identity) => {
+                Some(format!("expected `{}` in it", own.spec.identity))
             }
-            Some(before) if *before != answer => Some(format!("it was `{before}` before")),
+            Some(before) if before != answer => Some(format!("it was `{before}` before")),
             _ => None,
         };
-        if let Some(words) = words {
+        if stranger(self, &answer).is_some() {
+            // A single answer decides nothing.
+            answer = self.exchange(&question, call)?;
+        }
+        if let Some(words) = stranger(self, &answer) {
             return Err(self.fault(
                 FaultKind::WrongInstrument,
                 format!("answers as `{answer}`; {words}. Check cabling and `identity` in the bench file"),
@@ -277,8 +300,12 @@ impl Instrument {
         }
         drop(wire);
         match &answer {
-            Ok(answer) => self.log.note(&self.spec.name, '<', answer),
+            Ok(answer) => {
+                self.unanswered = 0;
+                self.log.note(&self.spec.name, '<', answer);
+            }
             Err(error) => {
+                self.unanswered += u32::from(*error != WireError::Stopped);
                 self.log.note(&self.spec.name, '-', &self.wire_fault(error, text).words);
             }
         }
@@ -294,22 +321,63 @@ impl Instrument {
         if let Some(text) = self.spec.profile.command(Action::Select, Some(channel), None) {
             if self.dry {
                 self.log.note(&self.spec.name, '>', &text);
+                if let Some(question) = self.spec.profile.command(Action::Selected, None, None) {
+                    self.log.note(&self.spec.name, '>', &question);
+                }
             } else {
                 self.selected = None;
                 self.send(&text)?;
-                // An entry may be older than the choice: made once more, it tells.
-                if let Err(error) = self.empty_error_queue(&text, call) {
-                    if !matches!(error.kind, FaultKind::Instrument(_)) {
+                // An entry may be older than the choice, and a choice may be lost: made once more, it tells.
+                if let Err(error) = self.is_chosen(&text, channel, call) {
+                    if !matches!(error.kind, FaultKind::Instrument(_) | FaultKind::Interlock) {
                         return Err(error);
                     }
                     self.log.note(&self.spec.name, '-', &error.to_string());
                     self.send(&text)?;
-                    self.empty_error_queue(&text, call)?;
+                    self.is_chosen(&text, channel, call)?;
                 }
             }
         }
         self.selected = Some(channel.to_string());
         Ok(())
+    }
+
+    /// Was the choice of a channel taken, as far as the instrument can tell?
+    fn is_chosen(&mut self, text: &str, channel: &str, call: &Call) -> Result<(), DriverError> {
+        self.empty_error_queue(text, call)?;
+        let Some(question) = self.spec.profile.command(Action::Selected, Some(channel), None) else {
+            return Ok(());
+        };
+        let answer = self.exchange(&question, call)?;
+        let number = |text: &str| text.trim().parse::<f64>().ok();
+        let same = answer.trim().eq_ignore_ascii_case(channel.trim())
+            || number(&answer).is_some_and(|found| Some(found) == number(channel));
+        if same {
+            return Ok(());
+        }
+        Err(self.fault(
+            FaultKind::Interlock,
+            format!("`{text}` was sent, but `{question}` answers `{answer}`: what comes next would reach that channel"),
+        ))
+    }
+
+    /// Sends a command to what does not answer: it may hear all the same. Proves nothing.
+    pub(super) fn tell_unheard(&mut self, action: Action, channel: Option<&str>, value: Option<f64>) {
+        let limit = Duration::from_secs_f64(self.spec.time_out_s);
+        let Ok(mut wire) = wire::open(&self.spec.transport, &self.spec.profile.terminator, limit) else {
+            return;
+        };
+        let select =
+            channel.and_then(|channel| self.spec.profile.command(Action::Select, Some(channel), None));
+        let select = select.filter(|_| self.spec.profile.needs_select(action));
+        let command = self.spec.profile.command(action, channel, value);
+        for text in self.spec.profile.at_start.iter().cloned().chain(select).chain(command) {
+            self.log.note(&self.spec.name, '>', &format!("{text} (without an answer)"));
+            if wire.send(format!("{text}{}", self.spec.profile.terminator).as_bytes()).is_err() {
+                return;
+            }
+            std::thread::sleep(Duration::from_secs_f64(self.spec.pace_s));
+        }
     }
 
     fn command(
@@ -473,7 +541,7 @@ impl Instrument {
             tries += 1;
             let result = self.connect(call).and_then(|()| read(self));
             match result {
-                Err(error) if tries < READ_TRIES && error.kind.is_of_conversation() => {
+                Err(error) if tries < READ_TRIES && !self.is_silent() && error.kind.is_of_conversation() => {
                     call.check(&format!("reading {}", self.spec.name))?;
                     self.log.note(&self.spec.name, '-', &format!("read again ({tries}): {error}"));
                     std::thread::sleep(Duration::from_millis(10));

@@ -67,6 +67,8 @@ pub(super) struct Plant {
     pub approach: Option<Approach>,
     /// Every rail was measured off, and nothing was switched on since.
     pub off: bool,
+    /// A rail was switched on, and none was measured off since.
+    pub may_be_on: bool,
     /// Conditions are tried at ambient, without settling: a mounting check waits for nothing.
     pub at_ambient: bool,
     pub readings: Vec<WatchedValue>,
@@ -100,6 +102,7 @@ impl Plant {
             held: None,
             approach: None,
             off: false,
+            may_be_on: false,
             at_ambient: false,
             readings: Vec::new(),
             rails_on: None,
@@ -289,22 +292,38 @@ impl Plant {
         self.watched.as_ref().is_some_and(|watched| self.now_s() >= watched.next_look_s)
     }
 
+    /// Instruments that heat or power and do not answer any more: what they have on is not known.
+    pub fn silent(&self) -> Vec<&str> {
+        let heats_or_powers = |one: &&Instrument| one.spec.kind != InstrumentKind::Meter;
+        let silent = self.instruments.iter().filter(heats_or_powers).filter(|one| one.is_silent());
+        silent.map(|one| one.spec.name.as_str()).collect()
+    }
+
+    /// A read that failed is no alarm until the last good reading is stale, unless nobody answers any more where something is on.
+    fn unless_silent(&self, error: DriverError) -> Result<(), DriverError> {
+        self.log.note("watch", '-', &error.to_string());
+        let silent = self.silent();
+        if silent.is_empty() {
+            return Ok(());
+        }
+        let names = silent.join("` and `");
+        let words =
+            format!("`{names}` does not answer any more: everything is made safe now ({})", error.words);
+        Err(DriverError { words, ..error })
+    }
+
     /// Looks at every rail. A failed read is no alarm until the last good reading is stale.
     pub fn look_at_rails(&mut self, call: &Call) -> Result<(), DriverError> {
         let Some(count) = self.watched.as_ref().map(|watched| watched.rails.len()) else { return Ok(()) };
         for held in [self.must_hold(call), self.hold_off_timers(call)] {
             match held {
-                Err(error) if error.kind.is_of_conversation() => {
-                    self.log.note("watch", '-', &error.to_string());
-                }
+                Err(error) if error.kind.is_of_conversation() => self.unless_silent(error)?,
                 other => other?,
             }
         }
         for index in 0..count {
             match self.look_at_rail(index, call) {
-                Err(error) if error.kind.is_of_conversation() => {
-                    self.log.note("watch", '-', &error.to_string());
-                }
+                Err(error) if error.kind.is_of_conversation() => self.unless_silent(error)?,
                 other => other?,
             }
         }
@@ -402,9 +421,7 @@ impl Plant {
                 self.instrument(&name)?.ask(Action::MeasureTemperature, channel.as_deref(), expected, call);
             match asked {
                 Ok(degc) => readings.push((sensor, degc)),
-                Err(error) if error.kind.is_of_conversation() => {
-                    self.log.note("watch", '-', &error.to_string());
-                }
+                Err(error) if error.kind.is_of_conversation() => self.unless_silent(error)?,
                 Err(error) => return Err(error),
             }
         }

@@ -11,8 +11,9 @@ use contract::{Alarm, Call, CancelToken, DriverError, FaultKind, Part, SafetyHan
 use nightbench_core::units::Celsius;
 use plan::bench_file::{Action, AgentConnection, BenchFile, InstrumentKind, Rail, SensorSource};
 use serde_json::{Value, json};
-use std::sync::Arc;
+use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Longest time the agent is given to make the device safe, before the supplies are switched off anyway.
@@ -25,8 +26,6 @@ const METER_LOOKS: u32 = 40;
 const RISE_LOOK: Duration = Duration::from_secs(10);
 const SHORTEST_RISE_LOOK: Duration = Duration::from_millis(300);
 const RISE_K: f64 = 3.0;
-/// Pause between tries to switch one instrument off, each on a fresh connection: switching off may be repeated safely.
-const BETWEEN_TRIES: Duration = Duration::from_millis(50);
 
 /// What is needed to make a bench safe.
 #[derive(Clone)]
@@ -36,12 +35,25 @@ pub struct SafetyKit {
     pub(super) slots: Vec<Arc<Slot>>,
     pub(super) agent_process: Arc<AtomicU32>,
     pub(super) custody: Custody,
+    pub(super) met: Arc<Mutex<BTreeSet<String>>>,
 }
 
 impl SafetyKit {
     /// For a bench that nobody drives at present.
     pub fn new(bench: Arc<BenchFile>, log: CommandLog, custody: Custody) -> SafetyKit {
-        SafetyKit { bench, log, slots: Vec::new(), agent_process: Arc::default(), custody }
+        SafetyKit {
+            bench,
+            log,
+            slots: Vec::new(),
+            agent_process: Arc::default(),
+            custody,
+            met: Arc::default(),
+        }
+    }
+
+    /// What the instruments that heat or power said they are, as far as they answered.
+    pub fn met(&self) -> BTreeSet<String> {
+        self.met.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// Device safe, outputs off and measured, chamber off; then every sensor that can be read must be within its limits. Each
@@ -51,54 +63,30 @@ impl SafetyKit {
     /// Everything that could not be made safe, in one text.
     pub fn make_safe(&self) -> Result<(), DriverError> {
         self.log.note("bench", '-', "make safe");
-        self.make_device_safe();
-        let failures: Vec<String> = std::thread::scope(|scope| {
-            let threads: Vec<_> = self
-                .bench
-                .instruments
-                .iter()
-                .filter(|spec| spec.kind != InstrumentKind::Meter)
-                .map(|spec| {
-                    scope.spawn(move || {
-                        let begin = Instant::now();
-                        let mut told = false;
-                        loop {
-                            match self.one_safe(spec) {
-                                Ok(()) => return None,
-                                Err(error) if begin.elapsed() > power::OFF_LIMIT => return Some(error),
-                                Err(error) => {
-                                    if !std::mem::replace(&mut told, true) {
-                                        self.log.progress(
-                                            &spec.name,
-                                            &format!(
-                                                "switching off: {error}; tried again for {} s",
-                                                power::OFF_LIMIT.as_secs()
-                                            ),
-                                        );
-                                    }
-                                    std::thread::sleep(BETWEEN_TRIES);
-                                }
-                            }
-                        }
-                    })
-                })
-                .collect();
+        let mut failures: Vec<String> = std::thread::scope(|scope| {
+            let of = |heats: bool| {
+                let all = self.bench.instruments.iter().filter(|spec| spec.kind != InstrumentKind::Meter);
+                all.filter(move |spec| (spec.kind == InstrumentKind::Chamber) == heats)
+            };
+            let begin = |spec| (spec, scope.spawn(move || self.until_safe(spec)));
+            // What heats does not wait until the device was put in order.
+            let mut threads: Vec<_> = of(true).map(begin).collect();
+            self.make_device_safe();
+            threads.extend(of(false).map(begin));
             threads
                 .into_iter()
-                .zip(self.bench.instruments.iter().filter(|spec| spec.kind != InstrumentKind::Meter))
-                .filter_map(|(thread, spec)| match thread.join() {
+                .filter_map(|(spec, thread)| match thread.join() {
                     Ok(failure) => failure.map(|error| format!("{error}{}", self.not_known(spec, &error))),
                     Err(_) => Some("a thread that makes an instrument safe panicked".into()),
                 })
                 .collect()
         });
-        let mut failures = failures;
         failures.extend(self.meters_agree().into_iter().map(|error| error.to_string()));
-        failures.extend(self.beyond_limits());
+        let beyond = self.beyond_limits();
         if failures.is_empty() {
             failures.extend(self.still_rising());
         }
-        if failures.is_empty() {
+        if failures.is_empty() && beyond.is_empty() {
             self.log.note(
                 "bench",
                 '-',
@@ -106,15 +94,68 @@ impl SafetyKit {
             );
             return Ok(());
         }
-        let error = DriverError::new(FaultKind::NotSafe, failures.join("; ")).at(Part::Instrument);
+        let kind = if failures.is_empty() { FaultKind::BeyondLimits } else { FaultKind::NotSafe };
+        failures.extend(beyond);
+        let error = DriverError::new(kind, failures.join("; ")).at(Part::Instrument);
         self.log.note("bench", '-', &error.to_string());
         Err(error)
+    }
+
+    /// Tells one instrument until it is safe or the time for it is over; what is left then.
+    fn until_safe(&self, spec: &plan::bench_file::Instrument) -> Option<DriverError> {
+        let begin = Instant::now();
+        let mut tries = 0;
+        loop {
+            tries += 1;
+            match self.one_safe(spec) {
+                Ok(()) => return None,
+                Err(error) if begin.elapsed() > power::OFF_LIMIT => return Some(error),
+                Err(error) => {
+                    if tries == 1 {
+                        let limit = power::OFF_LIMIT.as_secs();
+                        let words = format!("switching off: {error}; tried again for {limit} s");
+                        self.log.progress(&spec.name, &words);
+                    }
+                    std::thread::sleep(power::before_again(tries));
+                }
+            }
+        }
+    }
+
+    fn rails_of(&self, spec: &plan::bench_file::Instrument) -> Vec<&Rail> {
+        self.bench.rails.iter().rev().filter(|rail| rail.supply == spec.name).collect()
+    }
+
+    /// It does not answer, and may hear all the same.
+    fn unheard(&self, one: &mut Instrument, spec: &plan::bench_file::Instrument) {
+        match spec.kind {
+            InstrumentKind::Supply => {
+                for rail in self.rails_of(spec) {
+                    one.tell_unheard(Action::Off, rail.channel.as_deref(), None);
+                }
+            }
+            InstrumentKind::Chamber if !one.has(Action::Off) => {
+                one.tell_unheard(Action::SetTemperature, None, Some(self.bench.room.temperature.0));
+            }
+            InstrumentKind::Chamber | InstrumentKind::PowerSwitch => {
+                one.tell_unheard(Action::Off, spec.channel.as_deref(), None);
+            }
+            InstrumentKind::Meter => {}
+        }
     }
 
     fn one_safe(&self, spec: &plan::bench_file::Instrument) -> Result<(), DriverError> {
         let call = Call::within(INSTRUMENT_LIMIT, &CancelToken::new());
         let mut one = Instrument::new(spec.clone(), self.log.clone(), false);
-        one.connect(&call)?;
+        if let Err(error) = one.connect(&call) {
+            if error.kind == FaultKind::TimeOut {
+                self.unheard(&mut one, spec);
+            }
+            return Err(error);
+        }
+        if let Some(identity) = one.identity() {
+            self.met.lock().unwrap_or_else(PoisonError::into_inner).insert(identity.to_string());
+        }
         match spec.kind {
             InstrumentKind::Chamber => {
                 let ambient = self.bench.room.temperature.0;
@@ -129,11 +170,7 @@ impl SafetyKit {
                 one.tell(Action::SetTemperature, None, Some(ambient), &call)
             }
             InstrumentKind::PowerSwitch => power::confirmed_off(&mut one, spec.channel.as_deref(), &call),
-            InstrumentKind::Supply => {
-                let rails: Vec<&Rail> =
-                    self.bench.rails.iter().rev().filter(|rail| rail.supply == spec.name).collect();
-                power::outputs_off(&rails, &mut one, &call)
-            }
+            InstrumentKind::Supply => power::outputs_off(&self.rails_of(spec), &mut one, &call),
             InstrumentKind::Meter => Ok(()),
         }
     }
@@ -145,7 +182,6 @@ impl SafetyKit {
         }
         let own = self.bench.rails.iter().filter(|rail| rail.supply == spec.name);
         let open: Vec<String> = own
-            .filter(|_| spec.kind == InstrumentKind::Supply)
             .map(|rail| match &rail.meter {
                 Some((meter, _)) => format!("{} (`{meter}` measures it)", rail.name),
                 None => rail.name.clone(),

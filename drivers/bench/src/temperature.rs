@@ -330,7 +330,7 @@ impl Climate<'_> {
         let (low, high) = self.plant.bench.touch_band();
         let within = |degc: f64| (low.0..=high.0).contains(&degc);
         let begin = self.plant.now_s();
-        let mut driving = false;
+        let (mut driving, mut ready) = (false, false);
         loop {
             let since = self.plant.now_s();
             self.look_at_temperatures(room, true, call)?;
@@ -341,8 +341,14 @@ impl Climate<'_> {
                 && readings.iter().all(|(_, reading)| within(reading.0))
                 && body.is_none_or(within)
             {
-                return Ok(readings);
+                // A single reading of each decides nothing.
+                if std::mem::replace(&mut ready, true) || self.plant.dry {
+                    return Ok(readings);
+                }
+                self.plant.wait(self.plant.bench.settle.poll_s, call, "returning to ambient")?;
+                continue;
             }
+            ready = false;
             if self.plant.dry {
                 return Ok(readings);
             }

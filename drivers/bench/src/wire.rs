@@ -5,10 +5,12 @@
 //! the answer to the next question.
 
 use plan::bench_file::Transport;
+use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions};
 use std::io::{ErrorKind as Io, Read, Write};
-use std::net::{TcpStream, ToSocketAddrs};
+use std::net::{SocketAddr, TcpStream, ToSocketAddrs};
 use std::sync::mpsc::{RecvTimeoutError, channel};
+use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Longest answer of an instrument, bytes.
@@ -87,11 +89,30 @@ pub fn open(transport: &Transport, terminator: &str, limit: Duration) -> Result<
     }
 }
 
+/// Where a host and port lead, as this process found it first: what was locked is what is spoken to, and a name server that fails
+/// later keeps nobody from switching off.
+///
+/// # Errors
+/// The name leads nowhere.
+pub(super) fn resolve(address: &str) -> std::io::Result<Vec<SocketAddr>> {
+    static KNOWN: Mutex<BTreeMap<String, Vec<SocketAddr>>> = Mutex::new(BTreeMap::new());
+    let known = || KNOWN.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(places) = known().get(address) {
+        return Ok(places.clone());
+    }
+    let places: Vec<SocketAddr> = address.to_socket_addrs()?.collect();
+    if places.is_empty() {
+        return Err(std::io::Error::new(Io::NotFound, "no such host"));
+    }
+    known().insert(address.to_string(), places.clone());
+    Ok(places)
+}
+
 /// Connects a TCP stream that reads in slices.
 pub(super) fn connect(address: &str, limit: Duration) -> Result<TcpStream, WireError> {
     let closed = |error: std::io::Error| WireError::Closed(format!("{address}: {error}"));
     let mut last = WireError::Closed(format!("{address}: no such host"));
-    for place in address.to_socket_addrs().map_err(closed)? {
+    for place in resolve(address).map_err(closed)? {
         match TcpStream::connect_timeout(&place, limit) {
             Ok(stream) => {
                 stream.set_nodelay(true).map_err(closed)?;

@@ -16,6 +16,8 @@ pub struct Allowed {
     pub most_told: u32,
     /// Wall seconds within which an output must be off after its current passed its limit.
     pub reaction_wall_s: f64,
+    /// Highest voltage of outputs 1, 2, 3.
+    pub volts: [f64; 3],
 }
 
 /// A limit that was passed with power on.
@@ -40,6 +42,8 @@ pub enum Passed {
     Told,
     /// An output (from 1) gave more than its limit for longer than the reaction time.
     Current(usize),
+    /// An output (from 1) gave more than its highest voltage.
+    Volts(usize),
     /// Something was switched on while a temperature was beyond its limit.
     SwitchedOn,
 }
@@ -56,6 +60,7 @@ impl fmt::Display for Harm {
             Passed::Current(output) => {
                 write!(f, "output {output} beyond its current limit, since {since:.0} s")
             }
+            Passed::Volts(output) => write!(f, "output {output} at {value:.3} V, at {since:.0} s"),
             Passed::SwitchedOn => write!(f, "switched on at {value:.1} degC, at {since:.0} s"),
         }
     }
@@ -155,6 +160,13 @@ impl WorldLedger {
         if *since > self.allowed.reaction_wall_s {
             let going_on = before > self.allowed.reaction_wall_s;
             self.note(Passed::Current(output + 1), now_s, 0.0, going_on);
+        }
+    }
+
+    /// An output gives this voltage.
+    pub fn volts(&mut self, now_s: f64, output: usize, volts: f64) {
+        if self.allowed.volts.get(output).is_some_and(|most| volts > *most) {
+            self.note(Passed::Volts(output + 1), now_s, volts, true);
         }
     }
 

@@ -5,15 +5,18 @@ mod agent;
 mod faults;
 mod gateways;
 mod ledger;
+mod mishaps;
 mod scpi;
 mod world;
 
 pub use agent::LedgerEntry;
 pub use faults::{Fault, Weather};
 pub use ledger::{Allowed, Harm, Passed, WorldLedger};
+pub use mishaps::{Mishap, Mishaps};
 pub use scpi::Kind;
 pub use world::{Heater, Output, Probe, Reading, Tells, Thermal, World};
 
+use nightbench_core::rates::Generation;
 use plan::Plan;
 use simulator::target::{SimulatedOptions, SimulatedTarget};
 use std::collections::BTreeMap;
@@ -31,6 +34,17 @@ pub const AMBIENT: f64 = 23.0;
 const DEVICE_LIMITS: (f64, f64) = (-40.0, 105.0);
 /// Limits of its bench file: air, degC.
 const AIR_LIMITS: (f64, f64) = (-60.0, 120.0);
+
+/// Over-voltage protection above the highest voltage of a rail, V.
+const PROTECTION_V: f64 = 0.1;
+
+/// Lowest and highest voltage of its rails for what stands on it, V.
+fn rail_limits(plan: &Plan) -> [(f64, f64); 3] {
+    match plan.interface.generation {
+        Generation::Ddr4 => [(1.0, 1.35), (1.0, 1.35), (1.7, 2.8)],
+        Generation::Ddr5 => [(0.95, 1.25), (0.95, 1.25), (1.6, 2.0)],
+    }
+}
 
 /// How an emulated bench is built.
 #[derive(Debug, Clone)]
@@ -142,7 +156,10 @@ impl EmulatedBench {
             measured: BTreeMap::new(),
             seed: options.seed,
         };
-        let world = World::new(options.time_scale, options.seed, options.storm_rate, AMBIENT, RAILS.len());
+        let mut world =
+            World::new(options.time_scale, options.seed, options.storm_rate, AMBIENT, RAILS.len());
+        // A protection's own accuracy.
+        world.ledger.allowed.volts = rail_limits(&plan).map(|(_, high)| high + PROTECTION_V + 0.02);
         let shared = Arc::new(Shared {
             plan,
             world: Arc::new(Mutex::new(world)),
@@ -263,11 +280,10 @@ impl EmulatedBench {
                  profile = \"{profile}\"\ncalibration_due = \"2099-12-31\"\ntime_out_s = 0.25\n\n"
             ));
         }
-        for (index, (name, low, high)) in
-            [("VDD", 1.0, 1.35), ("VDDQ", 1.0, 1.35), ("VPP", 1.7, 2.8)].into_iter().enumerate()
-        {
+        let limits = rail_limits(&self.shared.plan);
+        for (index, (name, (low, high))) in RAILS.into_iter().zip(limits).enumerate() {
             let channel = index + 1;
-            let over = high + 0.1;
+            let over = high + PROTECTION_V;
             let meter = if name == "VDDQ" { "meter = \"meter\"\nmeter_channel = \"2\"\n" } else { "" };
             text.push_str(&format!(
                 "[[rail]]\nname = \"{name}\"\nsupply = \"supply\"\nchannel = \"{channel}\"\n{meter}low_v = {low}\n\

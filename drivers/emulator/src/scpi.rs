@@ -1,6 +1,7 @@
 //! The emulated instruments' side of the wire: IEEE 488.2 common commands and a few SCPI subsystems, over TCP.
 
 use super::faults::Fault;
+use super::mishaps::Fate;
 use super::world::{Probe, World};
 use std::collections::VecDeque;
 use std::fmt::Write as _;
@@ -69,7 +70,20 @@ pub fn serve(mut stream: TcpStream, kind: Kind, world: Arc<Mutex<World>>, stop: 
         while let Some(at) = buffer.iter().position(|byte| *byte == b'\n') {
             let line: Vec<u8> = buffer.drain(..=at).collect();
             let line = String::from_utf8_lossy(&line);
-            let answer = parser.message(line.trim());
+            let unheard = parser.world(|world| {
+                let deaf = world.deaf.contains(&kind);
+                world.unanswered += u32::from(deaf || world.silent.contains(&kind));
+                deaf
+            });
+            if unheard {
+                continue;
+            }
+            let fate = parser.world(|world| world.mishaps.of(line.trim()));
+            let answer = match fate {
+                Fate::Lost => continue,
+                Fate::Heard => parser.message(line.trim()),
+                Fate::Answered(text) => parser.message(line.trim()).map(|_| text),
+            };
             let Some(answer) = answer else { continue };
             let (silent, hung_up) =
                 parser.world(|world| (world.silent.contains(&kind), world.hung_up.contains(&kind)));
@@ -332,7 +346,10 @@ impl Parser {
                 });
                 return Ok(None);
             }
-            "OUTP?" | "OUTP:STAT?" => Some(u8::from(now.on || now.stuck).to_string()),
+            "OUTP?" | "OUTP:STAT?" => {
+                let says = self.world(|world| world.says_on);
+                Some(u8::from(says.unwrap_or(now.on || now.stuck)).to_string())
+            }
             "MEAS:VOLT?" => Some(format!("{:.4}", self.world(|world| world.read_volts(at)))),
             "MEAS:CURR?" => Some(format!("{:.4}", self.world(|world| world.read_amperes(at)))),
             _ => return Err((-113, "Undefined header")),

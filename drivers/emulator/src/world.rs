@@ -2,6 +2,7 @@
 
 use super::faults::{Fault, Weather};
 use super::ledger::{Allowed, WorldLedger};
+use super::mishaps::Mishaps;
 use super::scpi::Kind;
 use simulator::draws::Draws;
 use std::collections::{BTreeSet, VecDeque};
@@ -151,8 +152,16 @@ pub struct World {
     pub wrong_once: VecDeque<(Reading, f64)>,
     /// So many commands to switch off are not heard.
     pub swallowed_offs: u32,
-    /// Instruments that never answer.
+    /// Instruments that hear and never answer.
     pub silent: BTreeSet<Kind>,
+    /// Instruments that neither hear nor answer.
+    pub deaf: BTreeSet<Kind>,
+    /// Messages to silent and deaf instruments so far.
+    pub unanswered: u32,
+    /// What the supply says about every output when it is asked whether it is on, whatever is true.
+    pub says_on: Option<bool>,
+    /// Messages to instruments that go wrong.
+    pub mishaps: Mishaps,
     /// Instruments whose line hangs up at once.
     pub hung_up: BTreeSet<Kind>,
     /// Positions of lanes that are never compared: they tell no error.
@@ -207,6 +216,7 @@ impl World {
             reaction_s: REACTION_WALL_S * scale,
             most_told: MOST_TOLD,
             reaction_wall_s: REACTION_WALL_S,
+            volts: [6.0; 3],
         };
         World {
             scale,
@@ -223,6 +233,10 @@ impl World {
             wrong_once: VecDeque::new(),
             swallowed_offs: 0,
             silent: BTreeSet::new(),
+            deaf: BTreeSet::new(),
+            unanswered: 0,
+            says_on: None,
+            mishaps: Mishaps::default(),
             hung_up: BTreeSet::new(),
             blind_lanes: Vec::new(),
             chip_needs_power: false,
@@ -275,6 +289,7 @@ impl World {
             output.actual += (goal - output.actual) * (1.0 - (-wall / RAIL_S).exp());
             let beyond = live && (output.overloaded || output.shorted);
             self.ledger.current(now, wall, index, beyond);
+            self.ledger.volts(now, index, output.actual);
         }
     }
 

@@ -18,7 +18,7 @@ pub use own::{FileIdentity, Hearing, clocks, exit_by_signal};
 
 use std::fs::OpenOptions;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Child, Command};
 use std::time::Duration;
 
 /// The signal of a key press that interrupts (POSIX number).
@@ -46,9 +46,14 @@ pub enum Force {
     Kill,
 }
 
-/// Has a command start in a process group of its own, which [`end_group`] ends whole.
+/// Has a command start in a process group of its own, which [`end_group`] ends whole; once it started, [`keep_together`] is called.
 pub fn in_own_group(command: &mut Command) {
     own::in_own_group(command);
+}
+
+/// Keeps whatever a started child starts itself in its group, where the system needs to be told.
+pub fn keep_together(child: &Child) {
+    own::keep_together(child);
 }
 
 /// Has a command start so that what ends this program's terminal does not end it; the child calls [`own_session`].

@@ -1,13 +1,16 @@
 //! Windows, as far as safe Rust and the system's own programs reach.
 
 use super::{Force, INTERRUPT, Others, Running};
+use std::collections::BTreeMap;
 use std::fs::OpenOptions;
 use std::os::windows::fs::OpenOptionsExt;
+use std::os::windows::io::AsRawHandle;
 use std::os::windows::process::CommandExt;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::Instant;
+use win32job::{ExtendedLimitInfo, Job};
 
 /// Process creation flags (Microsoft, "Process Creation Flags").
 const CREATE_NEW_PROCESS_GROUP: u32 = 0x0000_0200;
@@ -17,6 +20,20 @@ const FILE_FLAG_OPEN_REPARSE_POINT: u32 = 0x0020_0000;
 
 pub fn in_own_group(command: &mut Command) {
     command.creation_flags(CREATE_NEW_PROCESS_GROUP);
+}
+
+/// Groups that live, by the process that each began with. A job ends with its last handle, and everything in it with the job: when it
+/// is taken out here, and when this program ends, however it ends.
+static GROUPS: Mutex<BTreeMap<u32, Job>> = Mutex::new(BTreeMap::new());
+
+pub fn keep_together(child: &Child) {
+    let mut limits = ExtendedLimitInfo::new();
+    limits.limit_kill_on_job_close();
+    let job = Job::create_with_limit_info(&limits);
+    let kept = job.and_then(|job| job.assign_process(child.as_raw_handle() as isize).map(|()| job));
+    if let Ok(job) = kept {
+        GROUPS.lock().unwrap_or_else(PoisonError::into_inner).insert(child.id(), job);
+    }
 }
 
 pub fn outliving(command: &mut Command) {
@@ -33,14 +50,26 @@ fn quietly(program: &str, arguments: &[&str]) -> bool {
 }
 
 pub fn end_group(id: u32, force: Force) {
-    let id = id.to_string();
+    let number = id.to_string();
     match force {
-        Force::Ask => quietly("taskkill", &["/PID", &id, "/T"]),
-        Force::Kill => quietly("taskkill", &["/PID", &id, "/T", "/F"]),
-    };
+        Force::Ask => {
+            quietly("taskkill", &["/PID", &number, "/T"]);
+        }
+        Force::Kill => {
+            let job = GROUPS.lock().unwrap_or_else(PoisonError::into_inner).remove(&id);
+            if job.is_none() && !quietly("taskkill", &["/PID", &number, "/T", "/F"]) {
+                kill(id);
+            }
+        }
+    }
 }
 
 pub fn group_lives(id: u32) -> bool {
+    let groups = GROUPS.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(members) = groups.get(&id).and_then(|job| job.query_process_id_list().ok()) {
+        return !members.is_empty();
+    }
+    drop(groups);
     let filter = format!("PID eq {id}");
     let answer = Command::new("tasklist").args(["/FI", &filter, "/NH", "/FO", "CSV"]).output();
     answer.is_ok_and(|answer| String::from_utf8_lossy(&answer.stdout).contains(&format!("\"{id}\"")))

@@ -39,6 +39,8 @@ pub enum FaultKind {
     Alarm(Alarm),
     /// Something could not be made safe. Outranks every other kind.
     NotSafe,
+    /// Everything is off, but a sensor is outside its limits: not safe to touch. Ends as [`FaultKind::NotSafe`] does.
+    BeyondLimits,
     /// The bench was made safe from outside the call.
     TakenOver,
     /// Not the chip, module or firmware that was expected.
@@ -60,7 +62,7 @@ pub enum FaultKind {
 }
 
 /// Every kind without a number.
-const PLAIN: [FaultKind; 21] = [
+const PLAIN: [FaultKind; 22] = [
     FaultKind::TimeOut,
     FaultKind::Communication,
     FaultKind::Protocol,
@@ -73,6 +75,7 @@ const PLAIN: [FaultKind; 21] = [
     FaultKind::Alarm(Alarm::Voltage),
     FaultKind::Alarm(Alarm::Current),
     FaultKind::NotSafe,
+    FaultKind::BeyondLimits,
     FaultKind::TakenOver,
     FaultKind::WrongIdentity,
     FaultKind::WrongInstrument,
@@ -104,6 +107,7 @@ impl FaultKind {
             FaultKind::Alarm(Alarm::Voltage) => "alarm_voltage",
             FaultKind::Alarm(Alarm::Current) => "alarm_current",
             FaultKind::NotSafe => "not_safe",
+            FaultKind::BeyondLimits => "beyond_limits",
             FaultKind::TakenOver => "taken_over",
             FaultKind::WrongIdentity => "wrong_identity",
             FaultKind::WrongInstrument => "wrong_instrument",
@@ -131,6 +135,11 @@ impl FaultKind {
         matches!(self, FaultKind::TimeOut | FaultKind::Communication | FaultKind::Protocol)
     }
 
+    /// Is a person needed at the bench now?
+    pub fn is_not_safe(self) -> bool {
+        matches!(self, FaultKind::NotSafe | FaultKind::BeyondLimits)
+    }
+
     /// The kind in plain words.
     pub fn words(self) -> &'static str {
         match self {
@@ -147,6 +156,7 @@ impl FaultKind {
             FaultKind::Alarm(Alarm::Voltage) => "voltage alarm",
             FaultKind::Alarm(Alarm::Current) => "current alarm",
             FaultKind::NotSafe => "could not make safe",
+            FaultKind::BeyondLimits => "off, and beyond its limits",
             FaultKind::TakenOver => "made safe from outside",
             FaultKind::WrongIdentity => "wrong identity",
             FaultKind::WrongInstrument => "wrong instrument",

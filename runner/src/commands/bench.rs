@@ -7,8 +7,8 @@ use crate::folder::run_folder::bench_keys;
 use crate::forecast::Forecast;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{
-    custody, lock_bench, make_safe_from_outside, narrowed, not_safe, overdue, read_bench, refused,
-    state_folder,
+    custody, know, lock_bench, make_safe_from_outside, narrowed, not_safe, overdue, read_bench, refused,
+    state_folder, tell_doubts,
 };
 use crate::run::execute::Executor;
 use crate::run::operator::CAUTIONS;
@@ -43,11 +43,14 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
     let state = state_folder()?;
     terminal.out(&format!("alarms and locks are kept {}", state.describe()));
     let _lock = lock_bench(&bench, &state)?;
-    let latch = custody(&bench, &state)?.latch().map_err(refused)?;
+    let custody = custody(&bench, &state)?;
     let mut driver = BenchDriver::new(Arc::clone(&bench), log(terminal), false);
     let call = within(Duration::from_secs(60));
     let mut ready = true;
-    for (state, spec) in driver.look_around(&call).iter().zip(&bench.instruments) {
+    let states = driver.look_around(&call);
+    know(&custody, &bench, &state, &states)?;
+    let latch = custody.latch().map_err(refused)?;
+    for (state, spec) in states.iter().zip(&bench.instruments) {
         let due = spec
             .calibration_due
             .map_or("no calibration date".into(), |date| format!("calibrated until {date}"));
@@ -146,6 +149,9 @@ fn check(terminal: &Terminal, path: &Path) -> Outcome {
             rail.name, rail.low, rail.high, rail.most_a, rail.over_voltage
         ));
     }
+    for doubt in bench.doubts(None, &[]) {
+        terminal.out(&format!("warning: {doubt}"));
+    }
     let guarded = bench::guards::guarded(&bench);
     if !guarded.by_timer.is_empty() {
         terminal
@@ -185,6 +191,9 @@ fn clear(terminal: &Terminal, path: &Path) -> Outcome {
     let state = state_folder()?;
     let _lock = lock_bench(&bench, &state)?;
     let custody = custody(&bench, &state)?;
+    let mut driver = BenchDriver::new(Arc::clone(&bench), log(terminal), false);
+    // An alarm may have been latched by another way to the same instruments.
+    know(&custody, &bench, &state, &driver.look_around(&within(Duration::from_secs(60))))?;
     let (latched, since) = match custody.latch() {
         Ok(None) => {
             terminal.out("no alarm is latched");
@@ -194,10 +203,7 @@ fn clear(terminal: &Terminal, path: &Path) -> Outcome {
         Err(words) => (words, None),
     };
     let call = within(Duration::from_secs(60));
-    let mut driver = BenchDriver::new(Arc::clone(&bench), log(terminal), false);
-    driver
-        .make_safe(&call)
-        .map_err(|error| not_safe(&format!("{}\nthe alarm stays latched", error.words)))?;
+    driver.make_safe(&call).map_err(|error| not_safe(&error.into(), "the alarm stays latched"))?;
     let looks = driver.look_at_sensors(&call);
     let others_tell = looks.iter().any(|(_, reading)| matches!(reading, Ok((_, None))));
     let mut wrong = Vec::new();
@@ -265,6 +271,7 @@ pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &
     let file = PlanFile::read(plan_path, terminal.colour_err)?;
     let plan = &file.plan;
     let bench = Arc::new(narrowed(read_bench(bench_path, terminal.colour_err)?, plan)?);
+    tell_doubts(terminal, &bench, plan);
     let forecast = Forecast::new(plan, only)?;
     let keys = bench_keys(plan)?;
     let executor = Executor::new(plan, &forecast.expansion, &keys);

@@ -6,6 +6,7 @@ use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, folded};
 use crate::evaluate::criteria;
 use crate::inputs::plan_file::PlanFile;
+use crate::run::bench_run::{narrowed, read_bench, tell_doubts};
 use crate::run::disk_space::estimate_in_words;
 use nightbench_core::text::counted;
 use plan::criteria::AcceptanceCriteria;
@@ -14,8 +15,8 @@ use plan::selection::Selection;
 use plan::unused::unused;
 use std::path::Path;
 
-/// Reads the plan, expands it and says what it holds.
-pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
+/// Reads the plan, expands it and says what it holds; with a bench, also what of its limits is doubtful for it.
+pub fn check(terminal: &Terminal, path: &Path, bench: Option<&Path>) -> Outcome {
     let _notice = SlowNotice::start(terminal, "choosing and counting conditions ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
@@ -35,6 +36,10 @@ pub fn check(terminal: &Terminal, path: &Path) -> Outcome {
     let unused = unused(plan, &expansion);
     for warning in file.warnings.iter().chain(&unused) {
         terminal.note(&format!("warning: {warning}"));
+    }
+    if let Some(bench) = bench {
+        let bench = narrowed(read_bench(bench, terminal.colour_err)?, plan)?;
+        tell_doubts(terminal, &bench, plan);
     }
     let beyond = expansion.conditions.iter().filter(|condition| condition.beyond_rating(plan)).count();
     let missing = super::preview::missing_words(plan);

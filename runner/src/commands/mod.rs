@@ -51,7 +51,7 @@ pub fn dispatch(cli: Cli) -> Exit {
     let machine = asks_for_json(&cli.command);
     let outcome = match cli.command {
         Command::New(arguments) => new::new(&terminal, &arguments),
-        Command::Check { plan } => check::check(&terminal, &plan),
+        Command::Check { plan, bench } => check::check(&terminal, &plan, bench.as_deref()),
         Command::Preview {
             plan, bench: Some(file), only, page: None, json: Json { json: false }, ..
         } => bench::preview(&terminal, &plan, &file, &only.only),

@@ -74,8 +74,8 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
 
 /// What the run ended with, for those who look on.
 fn ended_words(folder: &JudgedFolder, stopped: Option<Exit>, on_bench: Option<&BenchEnd>) -> String {
-    if let Some(words) = on_bench.and_then(|ended| ended.not_safe.as_ref()) {
-        return not_safe_words(words);
+    if let Some(fault) = on_bench.and_then(|ended| ended.not_safe.as_ref()) {
+        return not_safe_words(fault);
     }
     if let Some(alarm) = on_bench.and_then(|ended| ended.alarm.as_ref()) {
         return format!("The run ended with an alarm: {alarm}");
@@ -92,8 +92,8 @@ fn ended_words(folder: &JudgedFolder, stopped: Option<Exit>, on_bench: Option<&B
 
 /// Says what a bench ended with that a person must look at; the exit code where it is not safe.
 pub fn tell_alarms(terminal: &Terminal, ended: &BenchEnd) -> Option<Exit> {
-    if let Some(words) = &ended.not_safe {
-        terminal.note(&format!("\n{}", not_safe_words(words)));
+    if let Some(fault) = &ended.not_safe {
+        terminal.note(&format!("\n{}", not_safe_words(fault)));
         return Some(Exit::NotSafe);
     }
     if let Some(alarm) = &ended.alarm {

@@ -180,6 +180,22 @@ impl<'p> Executor<'p> {
         attempt: u32,
         cancel: &CancelToken,
     ) -> Result<JobResult, DriverError> {
+        self.run_known(driver, job, attempt, cancel, &mut |_| None)
+    }
+
+    /// As [`run_attempt`](Self::run_attempt), where `stranger` looks at who answers once the condition is reached, before anything is
+    /// trained or measured; its fault ends the job.
+    ///
+    /// # Errors
+    /// As [`run_attempt`](Self::run_attempt).
+    pub fn run_known(
+        &self,
+        driver: &mut dyn Driver,
+        job: &Job,
+        attempt: u32,
+        cancel: &CancelToken,
+        stranger: &mut dyn FnMut(&Identity) -> Option<Fault>,
+    ) -> Result<JobResult, DriverError> {
         let condition = self.expansion.conditions[job.condition as usize];
         let setting = self.setting(&condition, job, attempt);
         let mut result = empty_result(JobOutcome::Measured);
@@ -187,7 +203,7 @@ impl<'p> Executor<'p> {
             result.outcome = JobOutcome::NotMeasured(fault.clone());
             return Ok(result);
         }
-        match self.measure(driver, &condition, &setting, cancel, &mut result) {
+        match self.measure(driver, (&condition, &setting), cancel, stranger, &mut result) {
             Ok(()) => Ok(result),
             // A device may say so by itself: that is a fault like any other.
             Err(error) if error.kind == FaultKind::Cancelled && self.stop_asked(cancel) => Err(error),
@@ -207,9 +223,9 @@ impl<'p> Executor<'p> {
     fn measure(
         &self,
         driver: &mut dyn Driver,
-        condition: &Condition,
-        setting: &Setting,
+        (condition, setting): (&Condition, &Setting),
         cancel: &CancelToken,
+        stranger: &mut dyn FnMut(&Identity) -> Option<Fault>,
         result: &mut JobResult,
     ) -> Result<(), DriverError> {
         let call = || Call::within(self.call_limit, cancel);
@@ -218,6 +234,9 @@ impl<'p> Executor<'p> {
         let first: Readback = driver.apply(held.as_ref().unwrap_or(setting), &reach())?;
         result.readback = Some(first);
         result.identity = driver.identity(&call())?;
+        if let Some(fault) = stranger(&result.identity) {
+            return Err(DriverError::new(fault.kind, fault.detail));
+        }
         let request = self.training_request();
         let begin = driver.elapsed().0;
         let training: TrainingResult = driver.train(&request, &reach())?;

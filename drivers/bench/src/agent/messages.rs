@@ -51,9 +51,11 @@ pub fn error_code(kind: FaultKind) -> i64 {
         FaultKind::WrongOrder => code::WRONG_ORDER,
         FaultKind::OutOfRange => code::OUT_OF_RANGE,
         FaultKind::Unsupported => code::UNSUPPORTED,
-        FaultKind::Interlock | FaultKind::Alarm(_) | FaultKind::NotSafe | FaultKind::TakenOver => {
-            code::INTERLOCK
-        }
+        FaultKind::Interlock
+        | FaultKind::Alarm(_)
+        | FaultKind::NotSafe
+        | FaultKind::BeyondLimits
+        | FaultKind::TakenOver => code::INTERLOCK,
         FaultKind::WrongIdentity | FaultKind::WrongInstrument => code::WRONG_IDENTITY,
         FaultKind::Cancelled => code::CANCELLED,
         FaultKind::TimeOut

@@ -36,6 +36,7 @@ impl AgentProcess {
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())
             .spawn()?;
+        system::keep_together(&child);
         let pipes = (child.stdin.take(), child.stdout.take(), child.stderr.take());
         let process = AgentProcess { child, kill_after };
         let (Some(stdin), Some(stdout), Some(stderr)) = pipes else {
@@ -69,6 +70,8 @@ impl Drop for AgentProcess {
             // Reaps the child, so that its group counts as gone.
             let _ = self.child.try_wait();
         });
+        // Whatever the system's own programs did: nothing waits for a child that lives.
+        let _ = self.child.kill();
         let _ = self.child.wait();
     }
 }

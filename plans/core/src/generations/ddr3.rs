@@ -15,8 +15,20 @@ pub(super) const FACTS: Facts = Facts {
     rate_thirds: &[2400, 3200, 4000, 4800, 5600, 6400],
     usual_rate: 1600,
     rails: &[
-        RailFacts { rail: Rail::Vdd, nominal_v: 1.5, ranges_v: RANGES, follows_vddq: true },
-        RailFacts { rail: Rail::Vddq, nominal_v: 1.5, ranges_v: RANGES, follows_vddq: false },
+        RailFacts {
+            rail: Rail::Vdd,
+            nominal_v: 1.5,
+            absolute_maximum_v: 1.975,
+            ranges_v: RANGES,
+            follows_vddq: true,
+        },
+        RailFacts {
+            rail: Rail::Vddq,
+            nominal_v: 1.5,
+            absolute_maximum_v: 1.975,
+            ranges_v: RANGES,
+            follows_vddq: false,
+        },
     ],
     signalling: Signalling::Sstl,
     read_sweep: VrefSweep { start_percent: 18.5, step_percent: 1.0 },

@@ -13,9 +13,27 @@ pub(super) const FACTS: Facts = Facts {
     usual_rate: 3200,
     // DDR4 module data sheets.
     rails: &[
-        RailFacts { rail: Rail::Vdd, nominal_v: 1.2, ranges_v: &[(1.14, 1.26)], follows_vddq: true },
-        RailFacts { rail: Rail::Vddq, nominal_v: 1.2, ranges_v: &[(1.14, 1.26)], follows_vddq: false },
-        RailFacts { rail: Rail::Vpp, nominal_v: 2.5, ranges_v: &[(2.375, 2.75)], follows_vddq: false },
+        RailFacts {
+            rail: Rail::Vdd,
+            nominal_v: 1.2,
+            absolute_maximum_v: 1.5,
+            ranges_v: &[(1.14, 1.26)],
+            follows_vddq: true,
+        },
+        RailFacts {
+            rail: Rail::Vddq,
+            nominal_v: 1.2,
+            absolute_maximum_v: 1.5,
+            ranges_v: &[(1.14, 1.26)],
+            follows_vddq: false,
+        },
+        RailFacts {
+            rail: Rail::Vpp,
+            nominal_v: 2.5,
+            absolute_maximum_v: 3.0,
+            ranges_v: &[(2.375, 2.75)],
+            follows_vddq: false,
+        },
     ],
     signalling: Signalling::Pod,
     read_sweep: VrefSweep { start_percent: 50.0, step_percent: 0.65 },

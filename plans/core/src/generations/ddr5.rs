@@ -16,9 +16,27 @@ pub(super) const FACTS: Facts = Facts {
     usual_rate: 5600,
     // DDR5 module data sheets: -3 % and +6 %.
     rails: &[
-        RailFacts { rail: Rail::Vdd, nominal_v: 1.1, ranges_v: &[(1.067, 1.166)], follows_vddq: true },
-        RailFacts { rail: Rail::Vddq, nominal_v: 1.1, ranges_v: &[(1.067, 1.166)], follows_vddq: false },
-        RailFacts { rail: Rail::Vpp, nominal_v: 1.8, ranges_v: &[(1.746, 1.908)], follows_vddq: false },
+        RailFacts {
+            rail: Rail::Vdd,
+            nominal_v: 1.1,
+            absolute_maximum_v: 1.4,
+            ranges_v: &[(1.067, 1.166)],
+            follows_vddq: true,
+        },
+        RailFacts {
+            rail: Rail::Vddq,
+            nominal_v: 1.1,
+            absolute_maximum_v: 1.4,
+            ranges_v: &[(1.067, 1.166)],
+            follows_vddq: false,
+        },
+        RailFacts {
+            rail: Rail::Vpp,
+            nominal_v: 1.8,
+            absolute_maximum_v: 2.1,
+            ranges_v: &[(1.746, 1.908)],
+            follows_vddq: false,
+        },
     ],
     signalling: Signalling::Pod,
     read_sweep: VrefSweep { start_percent: 55.0, step_percent: 0.5 },

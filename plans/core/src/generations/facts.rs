@@ -114,6 +114,8 @@ impl Rail {
 pub struct RailFacts {
     pub rail: Rail,
     pub nominal_v: f64,
+    /// Absolute maximum rating, V: beyond it parts are damaged.
+    pub absolute_maximum_v: f64,
     /// DC ranges, V; more than one where the standard lets the rail be switched between levels.
     pub ranges_v: &'static [(f64, f64)],
     /// Follows VDDQ where a plan sets that one alone.

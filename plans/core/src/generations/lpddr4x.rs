@@ -13,9 +13,27 @@ pub(super) const FACTS: Facts = Facts {
     usual_rate: 4266,
     // An LPDDR4/LPDDR4X data sheet.
     rails: &[
-        RailFacts { rail: Rail::Vdd1, nominal_v: 1.8, ranges_v: &[(1.7, 1.95)], follows_vddq: false },
-        RailFacts { rail: Rail::Vdd2, nominal_v: 1.1, ranges_v: &[(1.06, 1.17)], follows_vddq: false },
-        RailFacts { rail: Rail::Vddq, nominal_v: 0.6, ranges_v: &[(0.57, 0.65)], follows_vddq: false },
+        RailFacts {
+            rail: Rail::Vdd1,
+            nominal_v: 1.8,
+            absolute_maximum_v: 2.1,
+            ranges_v: &[(1.7, 1.95)],
+            follows_vddq: false,
+        },
+        RailFacts {
+            rail: Rail::Vdd2,
+            nominal_v: 1.1,
+            absolute_maximum_v: 1.5,
+            ranges_v: &[(1.06, 1.17)],
+            follows_vddq: false,
+        },
+        RailFacts {
+            rail: Rail::Vddq,
+            nominal_v: 0.6,
+            absolute_maximum_v: 1.5,
+            ranges_v: &[(0.57, 0.65)],
+            follows_vddq: false,
+        },
     ],
     signalling: Signalling::Lvstl,
     read_sweep: VrefSweep { start_percent: 1.0, step_percent: 0.75 },

@@ -16,17 +16,31 @@ pub(super) const FACTS: Facts = Facts {
     // An LPDDR5 data sheet: VDD2L is VDD2H, or 0.87 to 0.97 V (DVFSC); VDDQ is 0.5 V, or 0.3 V without termination (DVFSQ).
     // Range of VDDQ from memory.
     rails: &[
-        RailFacts { rail: Rail::Vdd1, nominal_v: 1.8, ranges_v: &[(1.7, 1.95)], follows_vddq: false },
-        RailFacts { rail: Rail::Vdd2h, nominal_v: 1.05, ranges_v: &[(1.01, 1.12)], follows_vddq: false },
+        RailFacts {
+            rail: Rail::Vdd1,
+            nominal_v: 1.8,
+            absolute_maximum_v: 2.1,
+            ranges_v: &[(1.7, 1.95)],
+            follows_vddq: false,
+        },
+        RailFacts {
+            rail: Rail::Vdd2h,
+            nominal_v: 1.05,
+            absolute_maximum_v: 1.5,
+            ranges_v: &[(1.01, 1.12)],
+            follows_vddq: false,
+        },
         RailFacts {
             rail: Rail::Vdd2l,
             nominal_v: 0.9,
+            absolute_maximum_v: 1.5,
             ranges_v: &[(0.87, 0.97), (1.01, 1.12)],
             follows_vddq: false,
         },
         RailFacts {
             rail: Rail::Vddq,
             nominal_v: 0.5,
+            absolute_maximum_v: 1.5,
             ranges_v: &[(0.47, 0.57), (0.27, 0.33)],
             follows_vddq: false,
         },

@@ -1,6 +1,7 @@
 //! Instruments, rails, sensors and the agent as a bench file states them.
 
 use super::profile::Profile;
+use super::published::absolute_maximum;
 use super::safety::Date;
 use super::transport::{Transport, is_address, read_transport};
 use crate::section::Section;
@@ -111,6 +112,10 @@ pub struct AgentSpec {
     pub kill_after_s: f64,
 }
 
+/// Longest answer of what heats or powers, s: two that do not come are waited for before everything is made safe. Common practice, no
+/// source.
+const LONGEST_SILENCE_S: f64 = 5.0;
+
 pub(super) fn read_instruments(sections: Vec<Section<'_>>, profiles: &[Profile]) -> Vec<Instrument> {
     let mut list: Vec<Instrument> = Vec::new();
     for section in sections {
@@ -156,6 +161,16 @@ pub(super) fn read_instruments(sections: Vec<Section<'_>>, profiles: &[Profile])
             date
         });
         let time_out_s = section.number("time_out_s", 0.01..=60.0, "s").unwrap_or(2.0);
+        if time_out_s > LONGEST_SILENCE_S && kind.is_some_and(|kind| kind != InstrumentKind::Meter) {
+            section.mistake(
+                "time_out_s",
+                format!(
+                    "{}: `time_out_s` is {time_out_s} s: what heats or powers would be silent for twice as long before it is made safe",
+                    section.title
+                ),
+                format!("at most {LONGEST_SILENCE_S} s"),
+            );
+        }
         let pace_s = section.number("pace_s", 0.0..=5.0, "s").unwrap_or(0.0);
         let channel = section.text("channel").map(|text| text.value);
         section.finish();
@@ -312,6 +327,16 @@ pub(super) fn read_rails(
             );
         }
         check_rail(&section, RailFigures { low, high, most, over, tolerance, off_below });
+        if let Some(most) = absolute_maximum(&name.value, None).filter(|most| high > most.0) {
+            section.mistake(
+                "high_v",
+                format!(
+                    "{}: `high_v` {high} V is beyond {most}, the highest absolute maximum rating of {} of any generation",
+                    section.title, name.value
+                ),
+                "beyond it parts are damaged: lower it, or give a rail that is no device's own supply another name and `fixed_v`",
+            );
+        }
         let same = |known: &&(Rail, Option<String>)| {
             known.0.supply == supply && same_channel(known.0.channel.as_deref(), channel.as_deref())
         };

@@ -6,6 +6,7 @@ mod device_rails;
 mod instruments;
 mod narrowed;
 mod profile;
+mod published;
 mod safety;
 #[cfg(test)]
 mod tests;

@@ -14,6 +14,8 @@ pub enum Action {
     NextError,
     /// Choose the channel that the commands after it mean.
     Select,
+    /// Which channel is chosen?
+    Selected,
     /// Set a voltage, V.
     SetVoltage,
     /// Read the voltage setting back, V.
@@ -65,11 +67,12 @@ pub enum Action {
 
 impl Action {
     /// Every action with its key in a bench file.
-    pub const ALL: [(&'static str, Action); 28] = [
+    pub const ALL: [(&'static str, Action); 29] = [
         ("identify", Action::Identify),
         ("clear", Action::Clear),
         ("next_error", Action::NextError),
         ("select", Action::Select),
+        ("selected", Action::Selected),
         ("set_voltage", Action::SetVoltage),
         ("get_voltage", Action::GetVoltage),
         ("set_current", Action::SetCurrent),
@@ -186,6 +189,7 @@ impl Profile {
             (Action::Clear, "*CLS"),
             (Action::NextError, "SYST:ERR?"),
             (Action::Select, "INST:NSEL {channel}"),
+            (Action::Selected, "INST:NSEL?"),
             (Action::SetVoltage, "VOLT {value}"),
             (Action::GetVoltage, "VOLT?"),
             (Action::SetCurrent, "CURR {value}"),
@@ -230,7 +234,10 @@ impl Profile {
 
     /// Does a channel have to be selected before an action? Where the template names it itself, no.
     pub fn needs_select(&self, action: Action) -> bool {
-        let common = matches!(action, Action::Identify | Action::Clear | Action::NextError | Action::Select);
+        let common = matches!(
+            action,
+            Action::Identify | Action::Clear | Action::NextError | Action::Select | Action::Selected
+        );
         !common
             && self.templates.contains_key(&Action::Select)
             && !self.templates.get(&action).is_some_and(|text| text.contains("{channel}"))
@@ -276,6 +283,10 @@ pub(super) fn read_profiles(sections: Vec<Section<'_>>) -> Vec<Profile> {
                 }
                 profile.templates.insert(action, text.value);
             }
+        }
+        // The question belongs to the command that it was written with.
+        if section.has("select") && !section.has("selected") {
+            profile.templates.remove(&Action::Selected);
         }
         let told: Vec<(&'static str, &String)> = Action::ALL
             .iter()

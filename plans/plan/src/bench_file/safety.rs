@@ -1,5 +1,6 @@
 //! Limits and rules of safe operation as a bench file states them.
 
+use super::published::HOTTEST_DEVICE_C;
 use crate::section::Section;
 use nightbench_core::units::{Celsius, Kelvin, dew_point};
 use schedule::Calendar;
@@ -101,6 +102,17 @@ impl Limits {
                     "exchange them",
                 );
             }
+        }
+        if limits.device_high.0 > HOTTEST_DEVICE_C {
+            section.mistake(
+                "device_high_degc",
+                format!(
+                    "`device_high_degc` in [limits] is {}: no memory or test chip is meant for more than {} (AEC-Q100 grade 0)",
+                    limits.device_high,
+                    Celsius(HOTTEST_DEVICE_C)
+                ),
+                "write what the device's own datasheet allows",
+            );
         }
         // The set point never leaves the device's limits, but a chamber may: an air limit far beyond guards nothing.
         for (key, far, device) in [

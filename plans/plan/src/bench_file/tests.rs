@@ -1,6 +1,7 @@
 //! A whole bench file, and what is refused.
 
 use super::*;
+use nightbench_core::rates::Generation;
 use nightbench_core::units::Volts;
 
 const WHOLE: &str = r#"
@@ -175,4 +176,72 @@ fn a_bench_file_that_protects_nothing_is_refused_with_the_reason() {
         let all: Vec<&str> = problems.iter().map(|problem| problem.message.as_str()).collect();
         assert!(all.iter().any(|message| message.contains(words)), "{words}: {all:#?}");
     }
+}
+
+/// Figures that no part on the bench survives. Sources: absolute maximum DC ratings of DDR4 datasheets (JESD79-4: VDD 1.5 V, VPP 3.0 V,
+/// storage -55 degC), DDR5 from memory (1.4 V, 2.1 V); AEC-Q100 grades 0 and 1 (150 and 125 degC ambient), from memory.
+#[test]
+fn limits_beyond_what_any_part_survives_are_refused_or_told() {
+    let of = |from: &str, to: &str| {
+        assert!(WHOLE.contains(from), "{from}");
+        BenchFile::read(&WHOLE.replacen(from, to, 1))
+    };
+    for (from, to, words) in [
+        ("high_v = 1.3\n", "high_v = 12.0\n", "`high_v` 12 V is beyond 1.500 V"),
+        (
+            "device_high_degc = 105",
+            "device_high_degc = 200",
+            "no memory or test chip is meant for more than 150",
+        ),
+        ("identity = \"PS-1\"", "identity = \"PS-1\"\ntime_out_s = 20", "would be silent for twice as long"),
+    ] {
+        let all: Vec<String> = of(from, to).unwrap_err().into_iter().map(|one| one.message).collect();
+        assert!(all.iter().any(|message| message.contains(words)), "{words}: {all:#?}");
+    }
+    let bench = of(
+        "high_v = 1.3
+most_a = 3
+over_voltage_v = 1.4
+",
+        "high_v = 1.45
+most_a = 3
+over_voltage_v = 1.6
+",
+    );
+    let bench = bench.unwrap_or_else(|mistakes| panic!("{mistakes:#?}"));
+    assert_eq!(bench.beyond_ratings(Generation::Ddr4), Vec::<String>::new());
+    let beyond = bench.beyond_ratings(Generation::Ddr5);
+    assert!(
+        beyond.len() == 1 && beyond[0].contains("the absolute maximum rating of DDR5 is 1.400 V"),
+        "{beyond:?}"
+    );
+    let doubts = bench.doubts(Some(Generation::Ddr4), &[]);
+    assert!(
+        doubts.len() == 1 && doubts[0].contains("acts only beyond the absolute maximum rating, 1.500 V"),
+        "{doubts:?}"
+    );
+}
+
+#[test]
+fn a_level_that_overshoots_into_the_alarm_is_told_with_the_room_it_needs() {
+    let bench = BenchFile::read(WHOLE).unwrap_or_else(|mistakes| panic!("{mistakes:#?}"));
+    let doubts = |degc: f64| bench.doubts(Some(Generation::Ddr4), &[Celsius(degc), Celsius(degc)]);
+    for quiet in [25.0, 85.0, 100.0, -35.0] {
+        assert_eq!(doubts(quiet), Vec::<String>::new(), "{quiet}");
+    }
+    let near = doubts(104.9);
+    assert!(near.len() == 1 && near[0].contains("0.1 K from the device's highest temperature"), "{near:?}");
+    assert!(near[0].contains("Keep 5 K of room") && near[0].contains("ask for 100.0"), "{near:?}");
+    let cold = doubts(-38.0);
+    assert!(cold.len() == 1 && cold[0].contains("2.0 K from the device's lowest temperature"), "{cold:?}");
+    assert!(cold[0].contains("ask for -35.0"), "{cold:?}");
+    // A choice of a channel that nothing confirms.
+    let text = WHOLE.replace(
+        "name = \"oven\"\nset_temperature",
+        "name = \"oven\"\nselect = \"CH {channel}\"\nset_temperature",
+    );
+    let text = text.replace("identity = \"PS-1\"", "identity = \"PS-1\"\nprofile = \"oven\"");
+    let bench = BenchFile::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:#?}"));
+    let doubts = bench.doubts(None, &[]);
+    assert!(doubts.len() == 1 && doubts[0].contains("nothing tells which channel of `supply`"), "{doubts:?}");
 }

@@ -43,8 +43,16 @@ impl<'p> KnownIdentities<'p> {
 
     /// The fault of an answer by another one than before; the first answer is taken as the one that belongs here.
     pub fn check(&mut self, one: &PendingJob, found: &Identity) -> Option<Fault> {
-        let key = self.key(one);
-        let known = self.known.entry(key).or_insert_with(|| found.clone());
+        let fault = self.stranger(one, found);
+        if fault.is_none() {
+            self.known.insert(self.key(one), found.clone());
+        }
+        fault
+    }
+
+    /// The fault of an answer by another one than before.
+    pub fn stranger(&self, one: &PendingJob, found: &Identity) -> Option<Fault> {
+        let known = self.of(one)?;
         (known != found).then(|| {
             let detail = format!(
                 "this folder holds results of {} {} (settings {}), now {} {} (settings {}) answers; name another \

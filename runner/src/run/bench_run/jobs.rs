@@ -68,6 +68,7 @@ impl<'a, 'f> Loop<'a, 'f> {
                 stretch: StretchSeconds::default(),
                 waited_s,
                 module: None,
+                chip: None,
             },
             operator: Operator { hands, hours: AttendedHours::new(run.plan, session.bench()) },
             known,
@@ -198,7 +199,7 @@ impl<'a, 'f> Loop<'a, 'f> {
     fn stop(&mut self, why: &str, error: DriverError) {
         match error.kind {
             FaultKind::Cancelled if self.site.cancel.is_cancelled() => {}
-            FaultKind::NotSafe => self.end.not_safe = Some(error.to_string()),
+            kind if kind.is_not_safe() => self.end.not_safe = Some(error.into()),
             _ => self.end.ended_early = Some(format!("{why}: {error}")),
         }
     }
@@ -245,7 +246,7 @@ impl<'a, 'f> Loop<'a, 'f> {
                         self.end.waiting_for_hands += 1 + self.queue.unmount().len();
                         return Ok(());
                     }
-                    FaultKind::NotSafe => self.end.not_safe = Some(fault.to_string()),
+                    kind if kind.is_not_safe() => self.end.not_safe = Some(fault.clone()),
                     _ => {}
                 }
                 self.faults_in_a_row += 1;

@@ -20,10 +20,10 @@ mod texts;
 pub use device::Bench;
 pub(crate) use hours::{bench_hours, hours_in_words};
 pub use ownership::state_folder;
-pub(crate) use ownership::{custody, lock_bench, make_safe_from_outside, not_safe, not_safe_words};
+pub(crate) use ownership::{custody, know, lock_bench, make_safe_from_outside, not_safe, not_safe_words};
 pub(crate) use session::Journal;
 pub use session::{
-    BenchEnd, BenchRun, BenchSession, narrowed, overdue, read_bench, refused, reopen_unmeasured,
+    BenchEnd, BenchRun, BenchSession, narrowed, overdue, read_bench, refused, reopen_unmeasured, tell_doubts,
 };
 pub(crate) use site::Site;
 pub(crate) use texts::{MOST_TEXTS, failure_texts};

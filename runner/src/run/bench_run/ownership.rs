@@ -4,9 +4,12 @@
 use super::session::{now, refused};
 use crate::console::exit::{Exit, Failure};
 use crate::store::{FolderLock, StoreError};
+use bench::custody::name_of_identity;
 use bench::safe::SafetyKit;
-use bench::{CommandLog, Custody, StateFolder};
-use plan::bench_file::BenchFile;
+use bench::{CommandLog, Custody, InstrumentState, Latch, StateFolder};
+use nightbench_core::faults::{Fault, FaultKind};
+use plan::bench_file::{BenchFile, InstrumentKind};
+use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -38,9 +41,45 @@ pub(crate) fn custody(bench: &BenchFile, state: &StateFolder) -> Result<Custody,
 /// # Errors
 /// Exit 5: somebody else has one of them.
 pub(crate) fn lock_bench(bench: &BenchFile, state: &StateFolder) -> Result<BenchLock, Failure> {
+    let unknown = bench::custody::unresolved(bench);
+    if !unknown.is_empty() {
+        return Err(refused(format!(
+            "{}\nMend the name, or write the address in figures: whether somebody else drives it cannot be told; nothing was \
+             touched",
+            unknown.join("\n")
+        )));
+    }
     let mut lock = BenchLock::default();
     lock.take(bench, state, &bench::custody::addresses(bench))?;
     Ok(lock)
+}
+
+/// A run, or a person's look, that finds an alarm latched.
+pub(crate) fn latched(latch: &Latch, path: &Path) -> Failure {
+    refused(format!(
+        "an alarm is latched since {}: {}: {}\nLook at the bench, find the cause, then `nightbench bench clear {}`; nothing was \
+         touched",
+        latch.since_utc,
+        latch.kind.words(),
+        latch.words,
+        path.display()
+    ))
+}
+
+/// From what its instruments answered: who that heats or powers is remembered by what it says it is as well.
+///
+/// # Errors
+/// Exit 5: this computer's memory cannot be read or written.
+pub(crate) fn know(
+    custody: &Custody,
+    bench: &BenchFile,
+    state: &StateFolder,
+    states: &[InstrumentState],
+) -> Result<(), Failure> {
+    let heats_or_powers =
+        bench.instruments.iter().zip(states).filter(|(one, _)| one.kind != InstrumentKind::Meter);
+    let identities = heats_or_powers.filter_map(|(_, state)| state.answer.as_deref().ok());
+    custody.know(state, identities).map_err(refused)
 }
 
 impl BenchLock {
@@ -54,7 +93,7 @@ impl BenchLock {
         state: &StateFolder,
         identities: impl Iterator<Item = String>,
     ) -> Result<(), Failure> {
-        let mut names: Vec<String> = identities.map(|identity| format!("identity {identity}")).collect();
+        let mut names: Vec<String> = identities.map(|identity| name_of_identity(&identity)).collect();
         names.sort();
         names.dedup();
         self.take(bench, state, &names)
@@ -94,8 +133,11 @@ pub(crate) fn make_safe_from_outside(
     custody.note_made_safe(by, &now()).map_err(refused)?;
     let end = Instant::now() + limit;
     let mut told = false;
-    let _lock = loop {
-        match lock_bench(bench, state) {
+    // A name that leads nowhere now is not waited for.
+    let addresses = bench::custody::addresses(bench);
+    let lock = loop {
+        let mut lock = BenchLock::default();
+        match lock.take(bench, state, &addresses).map(|()| lock) {
             Ok(lock) => break Some(lock),
             Err(_) if Instant::now() > end => break None,
             Err(held) => {
@@ -106,18 +148,43 @@ pub(crate) fn make_safe_from_outside(
             }
         }
     };
-    SafetyKit::new(Arc::clone(bench), log, custody).make_safe().map_err(|error| not_safe(&error.words))
+    let kit = SafetyKit::new(Arc::clone(bench), log, custody.clone());
+    let mut made = kit.make_safe();
+    // Whoever drives the same instruments by another name or way is met by what they say they are.
+    let met: Vec<String> = kit.met().iter().map(|identity| name_of_identity(identity)).collect();
+    let held_by = |lock: &mut BenchLock| lock.take(bench, state, &met);
+    if lock.is_some()
+        && let Err(held) = held_by(&mut BenchLock::default())
+    {
+        custody.know(state, kit.met().iter().map(String::as_str)).map_err(refused)?;
+        custody.note_made_safe(by, &now()).map_err(refused)?;
+        waiting(&held);
+        let end = Instant::now() + limit;
+        while held_by(&mut BenchLock::default()).is_err() && Instant::now() < end {
+            std::thread::sleep(LOOK);
+        }
+        made = kit.make_safe();
+    }
+    made.map_err(|error| not_safe(&error.into(), ""))
 }
 
-/// Something could not be made safe.
-pub(crate) fn not_safe(words: &str) -> Failure {
-    Failure::new(Exit::NotSafe, not_safe_words(words))
+/// Something could not be made safe, or is off and beyond its limits; `before`: what else is to be said first.
+pub(crate) fn not_safe(fault: &Fault, before: &str) -> Failure {
+    let loud = not_safe_words(fault);
+    Failure::new(Exit::NotSafe, if before.is_empty() { loud } else { format!("{before}\n{loud}") })
 }
 
 /// The loud words for it.
-pub(crate) fn not_safe_words(words: &str) -> String {
-    format!(
-        "*** NOT SAFE: COULD NOT MAKE SAFE ***\n{words}\nSwitch the bench off by hand now, and keep away from what is hot, \
-         cold or live. Software is no hardware interlock."
-    )
+pub(crate) fn not_safe_words(fault: &Fault) -> String {
+    let words = &fault.detail;
+    match fault.kind {
+        FaultKind::BeyondLimits => format!(
+            "*** NOT SAFE YET: OFF, AND STILL BEYOND ITS LIMITS ***\n{words}\neverything was measured off. Keep hands and doors as they are, wait until it is within its limits (`nightbench bench check`), \
+             and switch off at the mains if it does not come back. Software is no hardware interlock."
+        ),
+        _ => format!(
+            "*** NOT SAFE: COULD NOT MAKE SAFE ***\n{words}\nSwitch the bench off by hand now, and keep away from what is hot, \
+             cold or live. Software is no hardware interlock."
+        ),
+    }
 }

@@ -8,7 +8,7 @@ use crate::run::progress::Progress;
 use crate::store::{Attachment, PackedJob, Reading, Store};
 use bench::{ModuleIdentity, RAMP_READING, SOAK_READING};
 use nightbench_core::events::Event;
-use nightbench_core::results::JobResult;
+use nightbench_core::results::{Identity, JobResult};
 use plan::Plan;
 use plan::bench_file::{EventKind, KnownBy};
 
@@ -57,6 +57,8 @@ pub(super) struct Record<'a, 'f> {
     pub waited_s: f64,
     /// What was last noted of the mounted module.
     pub module: Option<ModuleIdentity>,
+    /// Serial number of the chip that answered last in this run.
+    pub chip: Option<String>,
 }
 
 impl Record<'_, '_> {
@@ -89,6 +91,26 @@ impl Record<'_, '_> {
         }
         self.module = Some(identity);
         Ok(())
+    }
+
+    /// Remembers the chip that answers on the bench. Says so where the run begins with another one than the bench had last: somebody
+    /// changed it, or the plan is about another.
+    pub fn note_chip(&mut self, found: &Identity) {
+        if self.chip.as_ref() == Some(&found.chip_serial) {
+            return;
+        }
+        let custody = self.session.custody();
+        let before = custody.last_chip().filter(|before| *before != found.chip_serial);
+        if let (None, Some(before)) = (&self.chip, before) {
+            self.say(&format!(
+                "warning: another chip than the last on this bench: {before} before, {} now. Stop (Ctrl-C) if that is not meant",
+                found.chip_serial
+            ));
+        }
+        if let Err(words) = custody.remember_chip(&found.chip_serial) {
+            self.session.log().note("bench", '-', &words);
+        }
+        self.chip = Some(found.chip_serial.clone());
     }
 
     /// Says something at the terminal.

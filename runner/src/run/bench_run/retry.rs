@@ -10,7 +10,7 @@ use crate::store::Attachment;
 use bench::driver::within;
 use nightbench_core::events::Event;
 use nightbench_core::faults::FaultKind;
-use nightbench_core::results::{JobOutcome, JobResult};
+use nightbench_core::results::{Identity, JobOutcome, JobResult};
 use std::time::Duration;
 
 /// Lines of the command log kept with a fault.
@@ -46,6 +46,7 @@ impl Again {
             FaultKind::Alarm(_)
             | FaultKind::NotReached
             | FaultKind::NotSafe
+            | FaultKind::BeyondLimits
             | FaultKind::TakenOver
             | FaultKind::WrongIdentity
             | FaultKind::WrongInstrument
@@ -70,7 +71,12 @@ pub(super) fn tried(
     let (mut tries, mut forbidden) = (0, 0);
     loop {
         tries += 1;
-        let Ok(mut result) = executor.run_attempt(site.driver, &one.job, one.attempt, site.cancel) else {
+        let mut stranger = |found: &Identity| {
+            record.note_chip(found);
+            known.stranger(one, found)
+        };
+        let attempt = executor.run_known(site.driver, &one.job, one.attempt, site.cancel, &mut stranger);
+        let Ok(mut result) = attempt else {
             return Ok(None);
         };
         if !matches!(result.outcome, JobOutcome::NotMeasured(_))

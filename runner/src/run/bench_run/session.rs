@@ -3,7 +3,7 @@
 use super::deliveries::tell;
 use super::device::Bench;
 use super::jobs::Loop;
-use super::ownership::{BenchLock, custody, lock_bench, not_safe};
+use super::ownership::{BenchLock, custody, know, latched, lock_bench, not_safe};
 use super::supervisor::{SHORTEST, Supervisor};
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::Terminal;
@@ -23,6 +23,7 @@ use bench::{BenchDriver, CommandLog, Custody, StateFolder};
 use contract::{CancelToken, DriverError, Setting};
 use nightbench_core::devices::ControlPoint;
 use nightbench_core::events::Event;
+use nightbench_core::faults::Fault;
 use nightbench_core::results::JobOutcome;
 use plan::Plan;
 use plan::bench_file::{BenchFile, Date, EventKind};
@@ -52,12 +53,20 @@ pub fn read_bench(path: &Path, colour: bool) -> Result<BenchFile, Failure> {
 /// Exit 5: the plan would widen a limit.
 pub fn narrowed(bench: BenchFile, plan: &Plan) -> Result<BenchFile, Failure> {
     let name = bench.name.clone();
-    bench.narrowed(&plan.bench_limits).map_err(|wider| {
-        refused(format!(
-            "the bench `{name}` cannot run this plan:\n  {}\nnothing was touched",
-            wider.join("\n  ")
-        ))
-    })
+    let cannot = |why: Vec<String>| {
+        let why = why.join("\n  ");
+        refused(format!("the bench `{name}` cannot run this plan:\n  {why}\nnothing was touched"))
+    };
+    let narrowed = bench.narrowed(&plan.bench_limits).map_err(&cannot)?;
+    let beyond = narrowed.beyond_ratings(plan.interface.generation);
+    if beyond.is_empty() { Ok(narrowed) } else { Err(cannot(beyond)) }
+}
+
+/// Tells what a bench allows and hardly means, for a plan's generation and temperatures.
+pub fn tell_doubts(terminal: &Terminal, bench: &BenchFile, plan: &Plan) {
+    for doubt in bench.doubts(Some(plan.interface.generation), &plan.matrix.temperatures) {
+        terminal.note(&format!("warning: {doubt}"));
+    }
 }
 
 /// The bench refused.
@@ -88,8 +97,8 @@ pub fn reopen_unmeasured(store: &mut Store, selected: &[PendingJob]) -> Result<(
 /// How a session ended.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct BenchEnd {
-    /// What could not be made safe.
-    pub not_safe: Option<String>,
+    /// What could not be made safe, or is off and beyond its limits.
+    pub not_safe: Option<Fault>,
     /// Why the run ended early, if it did.
     pub ended_early: Option<String>,
     /// Jobs left because hands were needed and nobody was there.
@@ -129,6 +138,7 @@ pub struct BenchRun<'a> {
 /// A checked and locked bench.
 pub struct BenchSession {
     start_local_min: Option<f64>,
+    path: PathBuf,
     bench: Arc<BenchFile>,
     log: CommandLog,
     terminal: Terminal,
@@ -178,6 +188,7 @@ impl BenchSession {
         state: &StateFolder,
     ) -> Result<BenchSession, Failure> {
         let bench = Arc::new(narrowed(read_bench(path, terminal.colour_err)?, plan)?);
+        tell_doubts(terminal, &bench, plan);
         let prepared = || -> Result<BenchSession, Failure> {
             let dry = BenchDriver::new(Arc::clone(&bench), CommandLog::in_memory(), true);
             let mut words: Vec<String> =
@@ -194,14 +205,7 @@ impl BenchSession {
             let lock = lock_bench(&bench, state)?;
             let custody = custody(&bench, state)?;
             if let Some(latch) = custody.latch().map_err(refused)? {
-                return Err(refused(format!(
-                    "an alarm is latched since {}: {}: {}\nLook at the bench, find the cause, then `nightbench bench clear {}`; nothing \
-                     was touched",
-                    latch.since_utc,
-                    latch.kind.words(),
-                    latch.words,
-                    path.display()
-                )));
+                return Err(latched(&latch, path));
             }
             let told = *terminal;
             let log = open_log(dir)?.told_to(move |words| told.note(words));
@@ -209,6 +213,7 @@ impl BenchSession {
             Ok(BenchSession {
                 start_local_min: None,
                 open,
+                path: path.to_owned(),
                 bench: Arc::clone(&bench),
                 log,
                 terminal: *terminal,
@@ -357,13 +362,20 @@ impl BenchSession {
                 self.tell(EventKind::Alarm, &latch.words);
             }
             return Err(match safe {
+                Ok(()) if failure.exit == Exit::NotSafe => {
+                    self.tell(EventKind::NotSafe, &failure.words);
+                    Failure {
+                        words: format!("{}\nTold once more, everything was measured off.", failure.words),
+                        ..failure
+                    }
+                }
                 Ok(()) => {
                     self.tell(EventKind::Finished, &failure.words);
                     failure
                 }
                 Err(error) => {
                     self.tell(EventKind::NotSafe, &error.words);
-                    not_safe(&format!("{}\n{}", failure.words, error.words))
+                    not_safe(&error.into(), &failure.words)
                 }
             });
         }
@@ -394,7 +406,7 @@ impl BenchSession {
             Some(error) => Event::CouldNotMakeSafe { fault: error.clone().into() },
             None => Event::Safe,
         });
-        let not_safe = not_safe.map(|error| error.words);
+        let not_safe: Option<Fault> = not_safe.map(Fault::from);
         let end = match ended {
             Ok(Ok(end)) => Ok(end),
             Ok(Err(failure)) => Err(failure),
@@ -414,17 +426,21 @@ impl BenchSession {
                 if let Some(alarm) = &end.alarm {
                     self.tell(EventKind::Alarm, alarm);
                 }
-                if let Some(words) = &not_safe {
-                    self.tell(EventKind::NotSafe, words);
+                if let Some(fault) = &not_safe {
+                    self.tell(EventKind::NotSafe, &fault.detail);
                 }
                 end.not_safe = not_safe;
                 self.tell(EventKind::Finished, end.ended_early.as_deref().unwrap_or("the run ended"));
-                noted?;
-                Ok(end)
+                match (noted, &end.not_safe) {
+                    (Ok(()), _) => Ok(end),
+                    (Err(failure), None) => Err(failure),
+                    // A store that cannot be written hides no bench that is not safe.
+                    (Err(failure), Some(fault)) => Err(super::ownership::not_safe(fault, &failure.words)),
+                }
             }
-            (Err(failure), Some(words)) => {
-                self.tell(EventKind::NotSafe, &words);
-                Err(super::ownership::not_safe(&format!("{}\n{words}", failure.words)))
+            (Err(failure), Some(fault)) => {
+                self.tell(EventKind::NotSafe, &fault.detail);
+                Err(super::ownership::not_safe(&fault, &failure.words))
             }
             (Err(failure), None) => {
                 self.tell(EventKind::Finished, &failure.words);
@@ -463,6 +479,11 @@ impl BenchSession {
             guard.safe = true;
             return Err(failure);
         }
+        know(&self.custody, &self.bench, &self.state, &states)?;
+        if let Some(latch) = self.custody.latch().map_err(refused)? {
+            guard.safe = true;
+            return Err(latched(&latch, &self.path));
+        }
         let overdue = overdue(&self.bench);
         if !overdue.is_empty() {
             return Err(refused(format!(
@@ -491,7 +512,7 @@ impl BenchSession {
         guard
             .driver
             .make_safe(&within(Duration::from_secs(60)))
-            .map_err(|error| refused(error.to_string()))?;
+            .map_err(|error| not_safe(&error.into(), "the run did not begin"))?;
         let guarded = bench::guards::guarded(&self.bench);
         journal.note(&Event::GuardedAgainstComputer {
             by_timer: guarded.by_timer,
