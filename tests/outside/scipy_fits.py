@@ -22,8 +22,13 @@ def row(values):
     return "&[" + ", ".join(repr(float(value)) for value in values) + "]"
 
 
+print("/// See [`NONNEGATIVE`].")
+print("pub type Solved = (usize, &'static [f64], &'static [f64], &'static [f64]);")
+print("/// See [`SCORED`].")
+print("pub type Scored = (&'static [f64], &'static [f64], &'static [f64], [f64; 3], f64);")
+print()
 print("/// scipy.optimize.nnls: columns, matrix row by row, right side, solution.")
-print("pub const NONNEGATIVE: &[(usize, &[f64], &[f64], &[f64])] = &[")
+print("pub const NONNEGATIVE: &[Solved] = &[")
 for rows, columns in [(6, 3), (9, 5), (14, 8)]:
     matrix = numpy.array([[draw.gauss(0, 1) for _ in range(columns)] for _ in range(rows)])
     right = numpy.array([draw.gauss(0, 1) for _ in range(rows)])
@@ -33,7 +38,7 @@ print("];")
 print()
 print("/// scipy.optimize.minimize of the posterior of z = a + b x + c x^2, error ratio Q(z), c held at or above zero, priors N(0, 5):")
 print("/// places, bits, errors, parameters, ln posterior less that of ratios of their own.")
-print("pub const SCORED: &[(&[f64], &[f64], &[f64], [f64; 3], f64)] = &[")
+print("pub const SCORED: &[Scored] = &[")
 for bend in (0.5, -0.3):
     places = [0.25 * step for step in range(9)]
     bits = [10.0 ** draw.uniform(2, 6) for _ in places]

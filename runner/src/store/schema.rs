@@ -205,7 +205,7 @@ FROM trainings JOIN jobs ON jobs.id = trainings.job_id;
 CREATE VIEW capture_list AS
 SELECT jobs.id AS job_id, lower(hex(job_key)) AS job_key, attempt, captures.sequence AS capture,
        direction, rank,
-       char(65 + sub_channel) AS sub_channel,
+       CASE WHEN sub_channel IS NOT NULL THEN char(65 + sub_channel) END AS sub_channel,
        mode, evidence, rule_json, json_array_length(lanes_json) AS lanes, taps, vref_steps, tap_step_ps,
        vref_start_mv AS vref_start_mV, vref_step_mv AS vref_step_mV, ui_ps, vddq_mv AS vddq_mV,
        visit_count AS visits, bits_per_lane, length(visits_packed) AS packed_bytes

@@ -179,7 +179,7 @@ fn a_bench_file_that_protects_nothing_is_refused_with_the_reason() {
 }
 
 /// Figures that no part on the bench survives. Sources: absolute maximum DC ratings of DDR4 datasheets (JESD79-4: VDD 1.5 V, VPP 3.0 V,
-/// storage -55 degC), DDR5 from memory (1.4 V, 2.1 V); AEC-Q100 grades 0 and 1 (150 and 125 degC ambient), from memory.
+/// storage -55 degC), DDR3 (JESD79-3: 1.975 V, the highest of any generation) and DDR5 (1.4 V, 2.1 V) from memory; AEC-Q100 grades 0 and 1 (150 and 125 degC ambient), from memory.
 #[test]
 fn limits_beyond_what_any_part_survives_are_refused_or_told() {
     let of = |from: &str, to: &str| {
@@ -187,7 +187,7 @@ fn limits_beyond_what_any_part_survives_are_refused_or_told() {
         BenchFile::read(&WHOLE.replacen(from, to, 1))
     };
     for (from, to, words) in [
-        ("high_v = 1.3\n", "high_v = 12.0\n", "`high_v` 12 V is beyond 1.500 V"),
+        ("high_v = 1.3\n", "high_v = 12.0\n", "`high_v` 12 V is beyond 1.975 V"),
         (
             "device_high_degc = 105",
             "device_high_degc = 200",

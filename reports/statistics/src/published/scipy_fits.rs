@@ -1,7 +1,12 @@
 //! Fits of scipy 1.17.1, written by tests/outside/scipy_fits.py.
 
+/// See [`NONNEGATIVE`].
+pub type Solved = (usize, &'static [f64], &'static [f64], &'static [f64]);
+/// See [`SCORED`].
+pub type Scored = (&'static [f64], &'static [f64], &'static [f64], [f64; 3], f64);
+
 /// scipy.optimize.nnls: columns, matrix row by row, right side, solution.
-pub const NONNEGATIVE: &[(usize, &[f64], &[f64], &[f64])] = &[
+pub const NONNEGATIVE: &[Solved] = &[
     (
         3,
         &[
@@ -234,7 +239,7 @@ pub const NONNEGATIVE: &[(usize, &[f64], &[f64], &[f64])] = &[
 
 /// scipy.optimize.minimize of the posterior of z = a + b x + c x^2, error ratio Q(z), c held at or above zero, priors N(0, 5):
 /// places, bits, errors, parameters, ln posterior less that of ratios of their own.
-pub const SCORED: &[(&[f64], &[f64], &[f64], [f64; 3], f64)] = &[
+pub const SCORED: &[Scored] = &[
     (
         &[0.0, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0],
         &[109.0, 212.0, 524.0, 1763.0, 8732.0, 69574.0, 1219.0, 8814.0, 92242.0],
