@@ -42,7 +42,9 @@ const PROTECTION_V: f64 = 0.1;
 fn rail_limits(plan: &Plan) -> [(f64, f64); 3] {
     match plan.interface.generation {
         Generation::Ddr4 => [(1.0, 1.35), (1.0, 1.35), (1.7, 2.8)],
+        Generation::Ddr3 => [(1.2, 1.7), (1.2, 1.7), (1.6, 2.0)],
         Generation::Ddr5 => [(0.95, 1.25), (0.95, 1.25), (1.6, 2.0)],
+        Generation::Lpddr4x | Generation::Lpddr5 => [(0.25, 1.25), (0.25, 1.25), (1.6, 2.0)],
     }
 }
 
