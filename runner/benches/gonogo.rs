@@ -49,10 +49,10 @@ fn line(lanes: u16) -> Line {
 fn both(line: &Line, unit: &Unit, look: &ShortLook, limits: &[f64]) -> (f64, UnitOutcome) {
     let cancel = CancelToken::new();
     let mut driver = simulated_target(line, 1);
-    let lab = Turn { fitting: 0, repeat: 0 };
+    let lab = Turn { mounting: 0, repeat: 0 };
     let corner =
         corner_value(&mut driver, line, (unit, lab), CornerMetric::Width, CALLS, &cancel).expect("corners");
-    let turn = Turn { fitting: 1, repeat: 0 };
+    let turn = Turn { mounting: 1, repeat: 0 };
     let (outcome, _) =
         measure(&mut driver, line, (unit, turn), (look, limits), CALLS, &cancel).expect("a look");
     (corner, outcome)
@@ -139,7 +139,7 @@ fn seconds(line: &Line, test: &LineTest, units: usize) -> (f64, f64) {
         let serial = format!("timed {number}");
         let unit = line.simulated_unit(&serial);
         let mut driver = simulated_target(line, 1);
-        let turn = Turn { fitting: 0, repeat: 0 };
+        let turn = Turn { mounting: 0, repeat: 0 };
         let limits = [test.look.limit];
         let (outcome, times) =
             measure(&mut driver, line, (&unit, turn), (&test.look, &limits), CALLS, &cancel).expect("a look");
@@ -150,7 +150,7 @@ fn seconds(line: &Line, test: &LineTest, units: usize) -> (f64, f64) {
         let entry = UnitEntry {
             serial,
             purpose: Purpose::Unit,
-            fitting: 0,
+            mounting: 0,
             repeat: 0,
             outcome,
             times,

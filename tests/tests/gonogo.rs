@@ -273,7 +273,7 @@ fn a_line_on_a_bench_keeps_hands_safe_between_units() {
     let dir = folder.path().join("lot");
     let state = StateFolder::at(&folder.path().join(STATE.1));
     let unit = line.unit_of_bench("Amber");
-    let settings = [line.at_room(&unit, &test_file.conditions.supplies[0], Turn { fitting: 0, repeat: 0 })];
+    let settings = [line.at_room(&unit, &test_file.conditions.supplies[0], Turn { mounting: 0, repeat: 0 })];
     let session = BenchSession::for_settings(&quiet, &path, plan, settings.into_iter(), &dir, &state)
         .unwrap_or_else(|failure| panic!("{failure}"));
     let station = Station::of(session);

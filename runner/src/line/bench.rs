@@ -71,7 +71,7 @@ impl Station {
             ));
         }
         let unit = line.unit_of_bench("unit");
-        let turn = Turn { fitting: 0, repeat: 0 };
+        let turn = Turn { mounting: 0, repeat: 0 };
         let settings = line.conditions.supplies.iter().map(|supply| line.at_room(&unit, supply, turn));
         let session =
             BenchSession::for_settings(terminal, path, &file.plan, settings, dir, &state_folder()?)?;
@@ -157,17 +157,17 @@ pub fn measure_sample(
         let mut mounted: Option<(&str, u32)> = None;
         for (name, turn) in todo {
             let unit = line.unit_of_bench(name);
-            if mounted != Some((name, turn.fitting)) {
+            if mounted != Some((name, turn.mounting)) {
                 let Some(sensors) = off_and_cool(session, driver, folder, &cancel)? else { break };
                 let question = format!(
-                    "{sensors}\nPut in unit {name} (fitting {}): type its serial number; Enter alone ends",
-                    turn.fitting
+                    "{sensors}\nPut in unit {name} (mounting {}): type its serial number; Enter alone ends",
+                    turn.mounting
                 );
                 if !confirmed(&mut prompt, &question, name) {
                     break;
                 }
                 driver.mounted_anew();
-                mounted = Some((name, turn.fitting));
+                mounted = Some((name, turn.mounting));
             }
             let measured = measure(driver, line, (&unit, *turn), (look, limits), calls, &cancel);
             off(driver)?;

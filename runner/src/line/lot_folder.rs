@@ -50,7 +50,7 @@ pub struct Begin {
 pub struct UnitEntry {
     pub serial: String,
     pub purpose: Purpose,
-    pub fitting: u32,
+    pub mounting: u32,
     pub repeat: u32,
     pub outcome: UnitOutcome,
     pub times: UnitTimes,
@@ -311,7 +311,7 @@ mod tests {
         Entry::Unit(UnitEntry {
             serial: serial.into(),
             purpose: Purpose::Unit,
-            fitting: 0,
+            mounting: 0,
             repeat: 0,
             outcome: UnitOutcome::NotMeasured("invented".into()),
             times: UnitTimes { boot_s: 0.1 + 0.2, ..UnitTimes::default() },

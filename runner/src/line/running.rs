@@ -16,8 +16,8 @@ use std::path::Path;
 use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::time::Duration;
 
-/// Fittings of golden units begin here: the first ones are those of the gauge study.
-const GOLDEN_FITTING: u32 = 10;
+/// Mountings of golden units begin here: the first ones are those of the gauge study.
+const GOLDEN_MOUNTING: u32 = 10;
 /// How often a waiting prompt looks whether a stop was asked for.
 const LOOK: Duration = Duration::from_millis(50);
 /// Longest serial number, characters.
@@ -83,11 +83,11 @@ impl Running<'_> {
     pub fn task(&self, serial: &str) -> Task {
         let golden = self.file.golden.unit.iter().any(|golden| golden.name == serial);
         let before = self.folder.lines.measurements().filter(|one| one.serial == serial).count() as u32;
-        let from = if golden { GOLDEN_FITTING } else { 0 };
+        let from = if golden { GOLDEN_MOUNTING } else { 0 };
         Task {
             serial: serial.into(),
             purpose: if golden { Purpose::Golden } else { Purpose::Unit },
-            turn: Turn { fitting: from + before, repeat: 0 },
+            turn: Turn { mounting: from + before, repeat: 0 },
         }
     }
 
@@ -135,7 +135,7 @@ impl Running<'_> {
         self.folder.add(vec![Entry::Unit(UnitEntry {
             serial: task.serial.clone(),
             purpose: task.purpose,
-            fitting: task.turn.fitting,
+            mounting: task.turn.mounting,
             repeat: task.turn.repeat,
             outcome,
             times,

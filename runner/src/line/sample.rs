@@ -24,7 +24,7 @@ use std::path::Path;
 
 /// A level this far from room temperature is a corner, °C.
 const ROOM_BAND: f64 = 10.0;
-/// Gauge study: units, fittings of each, repeats in each fitting.
+/// Gauge study: units, mountings of each, repeats in each mounting.
 pub const GAUGE: (usize, u32, u32) = (10, 3, 3);
 /// Units measured between two writes, simulated.
 const CHUNK: usize = 64;
@@ -339,18 +339,18 @@ pub fn sample_begin(from: &Characterized, look: &ShortLook, seed: u64) -> Begin 
     }
 }
 
-/// Measurements of a sample: every unit once, fitted anew, then the gauge study's units again and again.
+/// Measurements of a sample: every unit once, mounted anew, then the gauge study's units again and again.
 pub fn turns(from: &Characterized) -> Vec<(String, Turn)> {
     let mut turns: Vec<(String, Turn)> =
-        from.units.iter().map(|unit| (unit.name.clone(), Turn { fitting: 1, repeat: 0 })).collect();
+        from.units.iter().map(|unit| (unit.name.clone(), Turn { mounting: 1, repeat: 0 })).collect();
     let sound = from.units.iter().filter(|unit| unit.fault.is_none());
-    let (count, fittings, repeats) = GAUGE;
+    let (count, mountings, repeats) = GAUGE;
     let studied: Vec<&UnitCorners> = spread(sound.collect(), count);
-    for fitting in 1..=fittings {
+    for mounting in 1..=mountings {
         for unit in &studied {
             for repeat in 0..repeats {
-                let turn = Turn { fitting, repeat };
-                if (fitting, repeat) != (1, 0) {
+                let turn = Turn { mounting, repeat };
+                if (mounting, repeat) != (1, 0) {
                     turns.push((unit.name.clone(), turn));
                 }
             }
@@ -416,7 +416,7 @@ pub fn sample_entry(
     Entry::Unit(UnitEntry {
         serial: name.into(),
         purpose: Purpose::Sample,
-        fitting: turn.fitting,
+        mounting: turn.mounting,
         repeat: turn.repeat,
         outcome,
         times,
@@ -433,11 +433,11 @@ pub fn left(folder: &LotFolder, turns: Vec<(String, Turn)>) -> Vec<(String, Turn
         .lines
         .measurements()
         .filter(|one| !matches!(one.outcome, UnitOutcome::NotMeasured(_)))
-        .map(|one| (one.serial.as_str(), one.fitting, one.repeat))
+        .map(|one| (one.serial.as_str(), one.mounting, one.repeat))
         .collect();
     turns
         .iter()
-        .filter(|(name, turn)| !done.contains(&(name.as_str(), turn.fitting, turn.repeat)))
+        .filter(|(name, turn)| !done.contains(&(name.as_str(), turn.mounting, turn.repeat)))
         .cloned()
         .collect()
 }
@@ -446,15 +446,15 @@ pub fn left(folder: &LotFolder, turns: Vec<(String, Turn)>) -> Vec<(String, Turn
 pub fn sample_of(from: &Characterized, folder: &LotFolder, look: ShortLook, visit_s: f64) -> Sample {
     let mut measured: HashMap<(&str, u32, u32), &UnitOutcome> = HashMap::new();
     for one in folder.lines.measurements() {
-        measured.insert((&one.serial, one.fitting, one.repeat), &one.outcome);
+        measured.insert((&one.serial, one.mounting, one.repeat), &one.outcome);
     }
-    let at = |name: &str, fitting: u32, repeat: u32| {
-        let known = measured.get(&(name, fitting, repeat)).copied();
+    let at = |name: &str, mounting: u32, repeat: u32| {
+        let known = measured.get(&(name, mounting, repeat)).copied();
         known.cloned().unwrap_or_else(|| UnitOutcome::NotMeasured("not yet".into()))
     };
-    let (_, fittings, repeats) = GAUGE;
+    let (_, mountings, repeats) = GAUGE;
     let studied: BTreeSet<&str> =
-        folder.lines.measurements().filter(|one| one.fitting > 1).map(|one| one.serial.as_str()).collect();
+        folder.lines.measurements().filter(|one| one.mounting > 1).map(|one| one.serial.as_str()).collect();
     Sample {
         units: from
             .units
@@ -473,8 +473,9 @@ pub fn sample_of(from: &Characterized, folder: &LotFolder, look: ShortLook, visi
             .iter()
             .filter(|unit| studied.contains(unit.name.as_str()))
             .map(|unit| {
-                let fitting = |fitting| (0..repeats).map(|repeat| at(&unit.name, fitting, repeat)).collect();
-                (unit.name.clone(), (1..=fittings).map(fitting).collect())
+                let mounting =
+                    |mounting| (0..repeats).map(|repeat| at(&unit.name, mounting, repeat)).collect();
+                (unit.name.clone(), (1..=mountings).map(mounting).collect())
             })
             .collect(),
         visit_s,

@@ -70,10 +70,10 @@ pub struct Unit {
     pub fault: Option<String>,
 }
 
-/// One measurement of a unit: which fitting of it, which repeat in that fitting, both from 0.
+/// One measurement of a unit: which mounting of it, which repeat in that mounting, both from 0.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Turn {
-    pub fitting: u32,
+    pub mounting: u32,
     pub repeat: u32,
 }
 
@@ -204,7 +204,7 @@ impl Line {
             .chain_update([0])
             .chain_update(unit.serial.as_bytes())
             .chain_update([0])
-            .chain_update(turn.fitting.to_le_bytes())
+            .chain_update(turn.mounting.to_le_bytes())
             .chain_update(turn.repeat.to_le_bytes());
         Setting {
             chip: Arc::clone(&unit.chip),
@@ -218,7 +218,7 @@ impl Line {
             calibrated_at: Celsius(temperature),
             supply: Arc::clone(self.supply(supply)),
             pattern: self.pattern.clone(),
-            mounting: turn.fitting,
+            mounting: turn.mounting,
             start: turn.repeat,
             noise_key: key.finalize().into(),
         }

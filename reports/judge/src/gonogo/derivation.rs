@@ -57,7 +57,7 @@ pub struct Sample {
     pub units: Vec<SampleUnit>,
     /// How the line looked at it: its limit is the shallowest of the depths tried.
     pub look: ShortLook,
-    /// Units of a gauge study: name, and outcomes by fitting and repeat.
+    /// Units of a gauge study: name, and outcomes by mounting and repeat.
     pub gauge: Vec<(String, Vec<Vec<UnitOutcome>>)>,
     /// Seconds of a visit.
     pub visit_s: f64,
@@ -399,7 +399,7 @@ pub fn derive(sample: &Sample, asked: &Asked) -> Result<Derivation, Refusal> {
         curve,
         chosen,
         golden: golden(&cells, &names),
-        // A mean over fittings and repeats has an error of its own.
+        // A mean over mountings and repeats has an error of its own.
         golden_sd: gauge.map(|study| study.variation.gauge * (1.0 + 1.0 / shape.1.max(1) as f64).sqrt()),
         gauge,
         gauge_shape: shape,
@@ -612,7 +612,7 @@ fn choose(curve: &[CurvePoint], asked: &Asked) -> Result<usize, usize> {
     })
 }
 
-/// Predictions of the gauge study's units by fitting and repeat, as far as they are whole; and their names.
+/// Predictions of the gauge study's units by mounting and repeat, as far as they are whole; and their names.
 fn gauge_cells(
     gauge: &[(String, Vec<Vec<UnitOutcome>>)],
     test: &LineTest,
@@ -620,9 +620,9 @@ fn gauge_cells(
     let predicted = |outcome: &UnitOutcome| test.judge(outcome).predicted;
     let mut cells = Vec::new();
     let mut names = Vec::new();
-    for (name, fittings) in gauge {
+    for (name, mountings) in gauge {
         let cell: Option<Vec<Vec<f64>>> =
-            fittings.iter().map(|repeats| repeats.iter().map(predicted).collect()).collect();
+            mountings.iter().map(|repeats| repeats.iter().map(predicted).collect()).collect();
         if let Some(cell) = cell {
             cells.push(cell);
             names.push(name.clone());

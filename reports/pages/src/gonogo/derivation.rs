@@ -366,7 +366,7 @@ fn times(facts: &DerivationFacts, found: &Derivation, total: f64) -> Section {
 fn gauge(found: &Derivation) -> Section {
     let digits = found.test.metric.digits();
     let mut section = Section { title: "Gauge study", ..Section::default() };
-    let (parts, fittings, repeats) = found.gauge_shape;
+    let (parts, mountings, repeats) = found.gauge_shape;
     let Some(study) = &found.gauge else {
         section
             .words
@@ -374,18 +374,18 @@ fn gauge(found: &Derivation) -> Section {
         return section;
     };
     let variation = &study.variation;
-    // Fittings of different units have nothing in common: what they share and what they do not is one thing.
-    let fitting = variation.reproducibility.hypot(variation.interaction);
+    // Mountings of different units have nothing in common: what they share and what they do not is one thing.
+    let mounting = variation.reproducibility.hypot(variation.interaction);
     let rest = (found.test.residual_sd.powi(2) - variation.gauge.powi(2)).max(0.0).sqrt();
     let lines = [
         ("counting, interpolation and training", variation.repeatability),
-        ("fitting a unit anew", fitting),
+        ("mounting a unit anew", mounting),
         ("the gauge: both", variation.gauge),
         ("what room temperature does not know, and the error of the corners", rest),
         ("from unit to unit", variation.parts),
     ];
     section.words.push(format!(
-        "{parts} units x {fittings} fittings x {repeats} repeats, analysis of variance with the interaction kept (AIAG MSA)."
+        "{parts} units x {mountings} mountings x {repeats} repeats, analysis of variance with the interaction kept (AIAG MSA)."
     ));
     section.tables.push(Table {
         caption: format!("Standard deviations of a prediction, {}", found.test.metric.unit()),

@@ -20,8 +20,8 @@ use rayon::prelude::*;
 use serde_json::json;
 use std::path::Path;
 
-/// Fitting of a corner test: one of its own.
-const CORNER_FITTING: u32 = 1000;
+/// Mounting of a corner test: one of its own.
+const CORNER_MOUNTING: u32 = 1000;
 
 /// Tells of a lot.
 pub fn lot(terminal: &Terminal, arguments: &LotArguments) -> Outcome {
@@ -112,7 +112,7 @@ fn simulated(file: &TestFile, lines: &LotLines, lot: &Lot) -> Result<Vec<Entry>,
     let plan = PlanFile::from_text(file.plan.clone(), "plan of the test", false)?;
     let line = Line::new(plan.plan, file.conditions.clone())?;
     let calls = CallLimits { call: NO_LIMIT, reach: NO_LIMIT };
-    let turn = Turn { fitting: CORNER_FITTING, repeat: 0 };
+    let turn = Turn { mounting: CORNER_MOUNTING, repeat: 0 };
     lot.due()
         .par_iter()
         .map(|serial| {

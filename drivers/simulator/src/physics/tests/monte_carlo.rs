@@ -137,8 +137,9 @@ fn the_statistical_eye_agrees_with_bit_by_bit_simulation() {
 
 /// The same for lines that end at half of VDDQ (DDR3, two risers), at ground (LPDDR5, on the board) and behind the last of
 /// several packages (a command line): the upper 0.1 % point of
-/// chi-square with 16 degrees of freedom is 39.3 (chi-square table). Found: 33.3; 12 of it at one steep edge of LPDDR5, where the
-/// phases of the statistical eye (UI/64) are twice the random jitter apart and its ratio is 8 % low, a thirtieth of a decade.
+/// chi-square with 16 degrees of freedom is 39.3 (chi-square table). Found: 33.3; 12 of it at one steep edge of LPDDR5, whose
+/// ratio is 8 % low, a thirtieth of a decade. The likely cause is the grid of phases (UI/64), twice the random jitter there; it was not
+/// isolated.
 #[test]
 fn centre_tapped_and_ground_terminated_lines_agree_as_well() {
     let of = |generation: Generation, path: Path, rate: f64, vddq: f64| {
