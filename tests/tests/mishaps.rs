@@ -8,9 +8,11 @@ use contract::{Call, CancelToken, Driver, DriverError, PointRequest};
 use emulator::{EmulatedBench, Mishap};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{LaneSet, Point};
-use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+const LIVES_AT_A_TIME: usize = 3;
 /// Answers that are wrong in ways of their own: nothing, on, a voltage, a temperature, far beyond, no number, another sign, no text.
 const ODD: [&str; 9] =
     ["0", "1", "1.2", "25.0", "1e9", "9.91E+37", "-5", "%&#?", "-222,\"Data out of range\""];
@@ -91,20 +93,29 @@ fn no_single_lost_command_and_no_single_odd_answer_does_harm_or_lies() {
     };
     drop(bench);
     // The last ones may not come in another life.
-    let (step, odd_step) = effort((3, 41), (1, 7), (1, 1));
+    let (step, odd_step) = effort((3, 41), (1, 23), (1, 1));
     let lost = (0..commands).step_by(step).map(Mishap::LostCommand);
     let odd = (0..questions * ODD.len() as u64)
         .step_by(odd_step)
         .map(|number| Mishap::OddAnswer(number % questions, ODD[(number / questions) as usize].to_string()));
-    let (mut tried, mut failed) = (0, Vec::new());
-    for mishap in lost.chain(odd) {
-        let (bench, wrong) = lived(Some(mishap.clone()));
-        tried += 1;
-        if !wrong.is_empty() {
-            let spoiled = bench.world().mishaps.spoiled.clone();
-            failed.push(format!("{mishap:?} ({}): {}", spoiled.unwrap_or_default(), wrong.join("\n")));
+    let mishaps: Vec<Mishap> = lost.chain(odd).collect();
+    let (next, failed) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
+    // A life is waiting, mostly.
+    std::thread::scope(|scope| {
+        for _ in 0..LIVES_AT_A_TIME {
+            scope.spawn(|| {
+                while let Some(mishap) = mishaps.get(next.fetch_add(1, Ordering::Relaxed)) {
+                    let (bench, wrong) = lived(Some(mishap.clone()));
+                    if !wrong.is_empty() {
+                        let spoiled = bench.world().mishaps.spoiled.clone().unwrap_or_default();
+                        let words = format!("{mishap:?} ({spoiled}): {}", wrong.join("\n"));
+                        failed.lock().expect("no panic").push(words);
+                    }
+                }
+            });
         }
-    }
+    });
+    let (tried, failed) = (mishaps.len(), failed.into_inner().expect("no panic"));
     println!(
         "{commands} commands, {questions} questions in a life; {tried} mishaps, {} with a wrong end",
         failed.len()
