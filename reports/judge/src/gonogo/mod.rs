@@ -1,6 +1,6 @@
 //! Go/no-go: what a short test at room temperature says about a unit's margin at the corners.
 //!
-//! [`derive`] makes a [`LineTest`] from a sample whose corners are known; [`LineTest::judge`] judges the counts of one unit;
+//! [`derive()`] makes a [`LineTest`] from a sample whose corners are known; [`LineTest::judge`] judges the counts of one unit;
 //! [`LotSummary`] tells how a lot went and whether the test still holds. Everything is computed from counts.
 
 mod derivation;
