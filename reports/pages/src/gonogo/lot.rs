@@ -5,7 +5,7 @@ use crate::report::plot::{AREA, Path, Plot, Scale, range};
 use judge::gonogo::{Decision, LineTest, LotSummary, LotUnit};
 use nightbench_core::text::counted;
 
-/// Units listed that were no go.
+/// Units listed that did not go at once.
 const MOST_LISTED: usize = 200;
 
 /// Facts beside a lot.
@@ -144,7 +144,7 @@ fn failures(
         .collect();
     let each = Table {
         caption: format!(
-            "Units that were no go{}",
+            "Units that did not go at once{}",
             if listed.len() > MOST_LISTED {
                 format!(" (the first {MOST_LISTED} of {})", listed.len())
             } else {
@@ -154,7 +154,7 @@ fn failures(
         head: vec!["Unit", "predicted", "at the corners", "reason", "decision"],
         rows,
     };
-    Section { title: "What was no go", tables: vec![by_failure, each], ..Section::default() }
+    Section { title: "What did not go at once", tables: vec![by_failure, each], ..Section::default() }
 }
 
 fn escapes(facts: &LotFacts, lot: &LotSummary) -> Section {
