@@ -52,6 +52,32 @@ fn number(text: &str) -> u64 {
         .unwrap_or_else(|| panic!("no number: {text}"))
 }
 
+/// What both generations' images say in the same words.
+fn alike(image: &SpdImage, theirs: &HashMap<String, String>, name: &str) {
+    let value =
+        |label: &str| theirs.get(label).unwrap_or_else(|| panic!("{name}: no line `{label}`")).as_str();
+    let kind = match value("Module Type") {
+        "LRDIMM" => ModuleKind::Lrdimm,
+        "RDIMM" => ModuleKind::Rdimm,
+        "UDIMM" => ModuleKind::Udimm,
+        "SO-DIMM" => ModuleKind::Sodimm,
+        other => panic!("{name}: {other:?}"),
+    };
+    assert_eq!((image.module_type, image.kind), (value("Module Type"), kind), "{name}");
+    assert_eq!(u64::from(image.package_ranks), number(value("Ranks")), "{name}");
+    assert_eq!(u64::from(image.device_width), number(value("SDRAM Device Width")), "{name}");
+    assert_eq!(u64::from(image.data_lanes), number(value("Primary Bus Width")), "{name}");
+    let extension = theirs.get("Bus Width Extension").map_or(0, |text| number(text));
+    assert_eq!(u64::from(image.ecc_lanes), extension, "{name}");
+    assert_eq!(u64::from(image.rated.nominal()), number(value("Maximum module speed")), "{name}");
+    assert_eq!(image.capacity_bytes >> 20, number(value("Size")), "{name}");
+    assert_eq!(image.part_number.as_deref(), Some(value("Part Number")), "{name}");
+    assert_eq!(
+        image.serial.as_ref().map(|serial| format!("0x{serial}")).as_deref(),
+        Some(value("Assembly Serial Number"))
+    );
+}
+
 #[test]
 fn ddr3_images_agree_with_decode_dimms() {
     let mut compared = 0;
@@ -70,29 +96,10 @@ fn ddr3_images_agree_with_decode_dimms() {
         assert!(value("Fundamental Memory type").starts_with("DDR3"), "{name}");
         let checksum = theirs.iter().find(|(label, _)| label.starts_with("EEPROM CRC of bytes 0-"));
         assert!(checksum.is_some_and(|(_, words)| words.starts_with("OK")), "{name}: {checksum:?}");
-        let kind = match value("Module Type") {
-            "LRDIMM" => ModuleKind::Lrdimm,
-            "RDIMM" => ModuleKind::Rdimm,
-            "UDIMM" => ModuleKind::Udimm,
-            "SO-DIMM" => ModuleKind::Sodimm,
-            other => panic!("{name}: {other:?}"),
-        };
-        assert_eq!((image.module_type, image.kind), (value("Module Type"), kind), "{name}");
         // The tool takes the loading of a stack from two reserved bits, so that only its first word is compared.
         let plain = value("SDRAM Device Type") == "Standard Monolithic";
         assert_eq!(image.package == Package::Monolithic, plain, "{name}");
-        assert_eq!(u64::from(image.package_ranks), number(value("Ranks")), "{name}");
-        assert_eq!(u64::from(image.device_width), number(value("SDRAM Device Width")), "{name}");
-        assert_eq!(u64::from(image.data_lanes), number(value("Primary Bus Width")), "{name}");
-        let extension = theirs.get("Bus Width Extension").map_or(0, |text| number(text));
-        assert_eq!(u64::from(image.ecc_lanes), extension, "{name}");
-        assert_eq!(u64::from(image.rated.nominal()), number(value("Maximum module speed")), "{name}");
-        assert_eq!(image.capacity_bytes >> 20, number(value("Size")), "{name}");
-        assert_eq!(image.part_number.as_deref(), Some(value("Part Number")), "{name}");
-        assert_eq!(
-            image.serial.map(|serial| format!("0x{serial}")).as_deref(),
-            Some(value("Assembly Serial Number"))
-        );
+        alike(&image, &theirs, &name);
         let Addressing { row_bits, column_bits, banks, .. } = image.addressing;
         let layout = format!("{banks} x {row_bits} x {column_bits} x ");
         assert!(value("Banks x Rows x Columns x Bits").starts_with(&layout), "{name}: {layout}");
@@ -121,32 +128,13 @@ fn ddr4_images_agree_with_decode_dimms() {
         for checksum in ["EEPROM CRC of bytes 0-125", "EEPROM CRC of bytes 128-253"] {
             assert!(value(checksum).starts_with("OK"), "{name}");
         }
-        let kind = match value("Module Type") {
-            "LRDIMM" => ModuleKind::Lrdimm,
-            "RDIMM" => ModuleKind::Rdimm,
-            "UDIMM" => ModuleKind::Udimm,
-            "SO-DIMM" => ModuleKind::Sodimm,
-            other => panic!("{name}: {other:?}"),
-        };
-        assert_eq!((image.module_type, image.kind), (value("Module Type"), kind), "{name}");
         let package = match image.package {
             Package::Monolithic => "Monolithic".to_string(),
             Package::MultiLoad { dies } => format!("Multi-load stack ({dies} dies)"),
             Package::SingleLoad { dies } => format!("3DS ({dies} dies)"),
         };
         assert_eq!(package, value("Package Type"), "{name}");
-        assert_eq!(u64::from(image.package_ranks), number(value("Ranks")), "{name}");
-        assert_eq!(u64::from(image.device_width), number(value("SDRAM Device Width")), "{name}");
-        assert_eq!(u64::from(image.data_lanes), number(value("Primary Bus Width")), "{name}");
-        let extension = theirs.get("Bus Width Extension").map_or(0, |text| number(text));
-        assert_eq!(u64::from(image.ecc_lanes), extension, "{name}");
-        assert_eq!(u64::from(image.rated.nominal()), number(value("Maximum module speed")), "{name}");
-        assert_eq!(image.capacity_bytes >> 20, number(value("Size")), "{name}");
-        assert_eq!(image.part_number.as_deref(), Some(value("Part Number")), "{name}");
-        assert_eq!(
-            image.serial.map(|serial| format!("0x{serial}")).as_deref(),
-            Some(value("Assembly Serial Number"))
-        );
+        alike(&image, &theirs, &name);
         let Addressing { row_bits, column_bits, bank_groups, banks } = image.addressing;
         let all = u32::from(bank_groups) * u32::from(banks);
         let layout = format!("{all} x {row_bits} x {column_bits} x ");

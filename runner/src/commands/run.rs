@@ -300,9 +300,6 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
         (Some(_), _) | (None, Extent::Everything) => None,
         (None, Extent::AsPlanned) => RateSearch::new(plan, &forecast.expansion, &selected),
     };
-    if let Some(search) = &mut search {
-        search.read(&dir, store.reader(), &selected)?;
-    }
     let doing = Doing::default();
     let live = LivePage::start(
         &dir,
@@ -317,6 +314,9 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
     );
     let ran = match bench {
         Some(session) => {
+            if let Some(search) = &mut search {
+                search.read(&dir, store.reader(), &selected)?;
+            }
             let executor = executor.with_drop_point(drop_point);
             let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
                 .with_clock(clock)

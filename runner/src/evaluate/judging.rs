@@ -10,7 +10,7 @@ use crate::evaluate::page_facts::{
 use crate::evaluate::pictures::{self, Depth};
 use crate::evaluate::report_number::{ReportNumber, Shown};
 use crate::evaluate::timeline::{Ran, compose};
-use crate::folder::eye_summaries::{CacheUse, NewSummary, SummarisedFolder, each_summary};
+use crate::folder::eye_summaries::{CacheUse, NewSummary, SummarisedFolder, each_summary, facts};
 use crate::folder::output::Output;
 use crate::folder::run_folder::{keys_of, open_whole};
 use crate::forecast::Forecast;
@@ -22,7 +22,7 @@ use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_wor
 use crate::store::{Meta, Store, StoreReader, Target, hex};
 use judge::judged::{JudgedMetric, JudgedRun, OutsidePlan, RunFacts};
 use judge::study::MetricStudy;
-use judge::{JobFacts, Judge, Series, extrapolated, reference_condition};
+use judge::{Judge, Series, extrapolated, reference_condition};
 use nightbench_core::condition::ConditionState;
 use nightbench_core::results::JobOutcome;
 use pages::report;
@@ -142,18 +142,11 @@ fn fill<'p>(
             only.is_none_or(|condition| condition == job.condition).then_some(job)
         },
         |stored, job, digest| {
-            let facts = JobFacts {
-                position: stored.row.plan_position,
-                outcome: &stored.outcome,
-                identity: &stored.identity,
-                readback: stored.readback.as_ref(),
-                times: stored.times,
-            };
             ran.push(Ran::new(stored, job, forecast));
             if !simulated && stored.outcome != JobOutcome::Measured && failed.len() < MOST_TEXTS {
                 failed.push((stored.row.key, stored.outcome.clone()));
             }
-            judge.add(job, &stored.row.key, &facts, digest);
+            judge.add(job, &stored.row.key, &facts(stored), digest);
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
             clock.took(stored.row.plan_position, &stored.outcome, stored.times);
             seconds += stored.times.measuring_s + stored.times.training_s;

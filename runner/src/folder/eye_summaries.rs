@@ -6,6 +6,7 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::store::{Attempts, JobKey, PackedCounts, StoreReader, StoredJob, hex};
+use judge::JobFacts;
 use judge::eye_summary::{JobSummary, SUMMARY_VERSION, masks_for};
 use nightbench_core::rates::DataRate;
 use plan::Plan;
@@ -251,6 +252,17 @@ pub fn each_summary(
         }
     }
     Ok(new)
+}
+
+/// What a judge is told of a stored job beside its summary.
+pub fn facts(stored: &StoredJob) -> JobFacts<'_> {
+    JobFacts {
+        position: stored.row.plan_position,
+        outcome: &stored.outcome,
+        identity: &stored.identity,
+        readback: stored.readback.as_ref(),
+        times: stored.times,
+    }
 }
 
 /// Does the summary hold every mask that the limits ask for?

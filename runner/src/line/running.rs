@@ -6,20 +6,17 @@ use super::setup::Turn;
 use super::test_file::TestFile;
 use crate::console::exit::Failure;
 use crate::console::terminal::{Terminal, shown};
+use crate::run::operator::{next_line, typed_lines};
 use contract::CancelToken;
 use judge::gonogo::{Decision, Judgement};
 use nightbench_core::line::{UnitOutcome, UnitTimes};
 use nightbench_core::text::counted;
 use serde_json::json;
-use std::io::{BufRead, IsTerminal, Write};
+use std::io::{IsTerminal, Write};
 use std::path::Path;
-use std::sync::mpsc::{RecvTimeoutError, channel};
-use std::time::Duration;
 
 /// Mountings of golden units begin here: the first ones are those of the gauge study.
 const GOLDEN_MOUNTING: u32 = 10;
-/// How often a waiting prompt looks whether a stop was asked for.
-const LOOK: Duration = Duration::from_millis(50);
 /// Longest serial number, characters.
 const LONGEST: usize = 200;
 
@@ -206,29 +203,13 @@ type Answers<'a> = Box<dyn FnMut(&str) -> Option<String> + 'a>;
 impl<'a> Prompt<'a> {
     /// At standard input; a stop that is asked for ends it.
     pub fn new(cancel: &CancelToken) -> Prompt<'static> {
-        let (sender, lines) = channel();
-        // Reading cannot be broken off, so it has a thread of its own, which ends with the program.
-        std::thread::spawn(move || {
-            for line in std::io::stdin().lock().lines() {
-                let Ok(line) = line else { return };
-                if sender.send(line).is_err() {
-                    return;
-                }
-            }
-        });
+        let lines = typed_lines();
         let (cancel, shows) = (cancel.clone(), std::io::stderr().is_terminal());
         Prompt(Box::new(move |question| {
             if shows {
                 let _ = write!(std::io::stderr(), "{}\n> ", shown(question));
             }
-            loop {
-                match lines.recv_timeout(LOOK) {
-                    Ok(line) => return Some(line),
-                    Err(RecvTimeoutError::Disconnected) => return None,
-                    Err(RecvTimeoutError::Timeout) if cancel.is_cancelled() => return None,
-                    Err(RecvTimeoutError::Timeout) => {}
-                }
-            }
+            next_line(&lines, &cancel)
         }))
     }
 

@@ -58,26 +58,33 @@ impl TerminalHands {
 
     /// The next line typed; `None` when there will be none.
     fn line(&mut self) -> Option<String> {
-        let lines = self.lines.get_or_insert_with(|| {
-            let (sender, lines) = channel();
-            // Reading cannot be broken off, so it has a thread of its own, which ends with the program.
-            std::thread::spawn(move || {
-                for line in std::io::stdin().lock().lines() {
-                    let Ok(line) = line else { return };
-                    if sender.send(line).is_err() {
-                        return;
-                    }
-                }
-            });
-            lines
-        });
-        loop {
-            match lines.recv_timeout(LOOK) {
-                Ok(line) => return Some(line),
-                Err(RecvTimeoutError::Disconnected) => return None,
-                Err(RecvTimeoutError::Timeout) if self.cancel.is_cancelled() => return None,
-                Err(RecvTimeoutError::Timeout) => {}
+        next_line(self.lines.get_or_insert_with(typed_lines), &self.cancel)
+    }
+}
+
+/// The lines of standard input as they are typed or scanned.
+pub(crate) fn typed_lines() -> Receiver<String> {
+    let (sender, lines) = channel();
+    // Reading cannot be broken off, so it has a thread of its own, which ends with the program.
+    std::thread::spawn(move || {
+        for line in std::io::stdin().lock().lines() {
+            let Ok(line) = line else { return };
+            if sender.send(line).is_err() {
+                return;
             }
+        }
+    });
+    lines
+}
+
+/// The next of them; `None` when there will be none, or a stop was asked for.
+pub(crate) fn next_line(lines: &Receiver<String>, cancel: &CancelToken) -> Option<String> {
+    loop {
+        match lines.recv_timeout(LOOK) {
+            Ok(line) => return Some(line),
+            Err(RecvTimeoutError::Disconnected) => return None,
+            Err(RecvTimeoutError::Timeout) if cancel.is_cancelled() => return None,
+            Err(RecvTimeoutError::Timeout) => {}
         }
     }
 }

@@ -1,12 +1,12 @@
 //! Which jobs a search for the highest rates asks next, of those that were selected.
 
 use crate::console::exit::Failure;
-use crate::folder::eye_summaries::{CacheUse, SummarisedFolder, each_summary};
+use crate::folder::eye_summaries::{CacheUse, SummarisedFolder, each_summary, facts};
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
 use crate::store::StoreReader;
+use judge::Judge;
 use judge::highest_rate::{Answer, next, start};
-use judge::{JobFacts, Judge};
 use nightbench_core::results::JobResult;
 use plan::Plan;
 use plan::expand::{Expansion, Job};
@@ -77,16 +77,7 @@ impl<'p> RateSearch<'p> {
         each_summary(
             &folder,
             |stored| known.get(&stored.row.key).copied(),
-            |stored, job, digest| {
-                let facts = JobFacts {
-                    position: stored.row.plan_position,
-                    outcome: &stored.outcome,
-                    identity: &stored.identity,
-                    readback: stored.readback.as_ref(),
-                    times: stored.times,
-                };
-                judge.add(job, &stored.row.key, &facts, digest);
-            },
+            |stored, job, digest| judge.add(job, &stored.row.key, &facts(stored), digest),
         )?;
         self.judge.seal();
         for (series, answers) in self.series.iter().zip(&mut self.answers) {

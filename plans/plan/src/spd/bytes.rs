@@ -44,6 +44,20 @@ pub(super) fn crc16(bytes: &[u8]) -> u16 {
 }
 
 impl<'a> Image<'a> {
+    /// Revision of the image's layout, which every generation keeps in byte 1.
+    pub fn revision(self) -> Result<(u8, u8), SpdError> {
+        let revision = (self.bits(1, 7, 4), self.bits(1, 3, 0));
+        if revision.0 != 1 {
+            return Err(SpdError::at(
+                1,
+                "revision",
+                format!("{}.{}", revision.0, revision.1),
+                "1.0 to 1.15: another major revision may have moved fields",
+            ));
+        }
+        Ok(revision)
+    }
+
     /// Tells the generation and checks the size against it.
     pub fn open(bytes: &'a [u8]) -> Result<(Generation, Image<'a>), SpdError> {
         let whole = &sizes();

@@ -65,16 +65,7 @@ fn check_header(image: Image<'_>) -> Result<(u8, u8), SpdError> {
             "bits 6:4 = 1 (256 bytes) and bits 3:0 from 1 to 3, usually 0x92",
         ));
     }
-    let revision = (image.bits(1, 7, 4), image.bits(1, 3, 0));
-    if revision.0 != 1 {
-        return Err(SpdError::at(
-            1,
-            "revision",
-            format!("{}.{}", revision.0, revision.1),
-            "1.0 to 1.15: another major revision may have moved fields",
-        ));
-    }
-    Ok(revision)
+    image.revision()
 }
 
 fn module_type(image: Image<'_>) -> Result<(&'static str, ModuleKind), SpdError> {

@@ -64,16 +64,7 @@ fn check_header(image: Image<'_>) -> Result<(u8, u8), SpdError> {
             "bits 6:4 = 2 (512 bytes) and bits 3:0 from 1 to 4, usually 0x23",
         ));
     }
-    let revision = (image.bits(1, 7, 4), image.bits(1, 3, 0));
-    if revision.0 != 1 {
-        return Err(SpdError::at(
-            1,
-            "revision",
-            format!("{}.{}", revision.0, revision.1),
-            "1.0 to 1.15: another major revision may have moved fields",
-        ));
-    }
-    Ok(revision)
+    image.revision()
 }
 
 fn module_type(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(&'static str, ModuleKind), SpdError> {

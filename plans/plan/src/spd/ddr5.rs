@@ -72,16 +72,7 @@ fn check_header(image: Image<'_>) -> Result<(u8, u8), SpdError> {
             "size code 3 (1024 bytes) in bits 6:4, usually 0x30",
         ));
     }
-    let revision = (image.bits(1, 7, 4), image.bits(1, 3, 0));
-    if revision.0 != 1 {
-        return Err(SpdError::at(
-            1,
-            "revision",
-            format!("{}.{}", revision.0, revision.1),
-            "1.0 to 1.15: another major revision may have moved fields",
-        ));
-    }
-    Ok(revision)
+    image.revision()
 }
 
 fn module_type(image: Image<'_>, remarks: &mut Vec<String>) -> Result<(&'static str, ModuleKind), SpdError> {
