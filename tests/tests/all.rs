@@ -19,6 +19,7 @@ mod files;
 mod fuzz;
 mod gonogo;
 mod harm;
+mod harm_cases;
 mod highest_rate;
 mod invariants;
 mod layers;

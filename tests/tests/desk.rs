@@ -59,8 +59,17 @@ fn a_look_measures_once_draws_and_names_the_difference() {
     assert_eq!(again.err.matches(": measured").count(), 0, "{}", again.err);
     let folder_alone =
         nightbench(folder.path(), &["look", "run", "--only", "rate=2133", "--only", "temperature=25"]);
-    assert_eq!((folder_alone.code, folder_alone.out), (0, first.out));
-    // A second one beside it; the first is not measured again.
+    assert_eq!((folder_alone.code, folder_alone.out), (0, first.out.clone()));
+    // A second one beside it, however the first was narrowed; nothing is measured again.
+    let text = ["look", "run", "--only", "rate=2133,temperature=25", "--beside", "rate=2133"];
+    let same = nightbench(folder.path(), &text);
+    assert!(
+        same.code == 0 && same.out.contains("second against first: wider by 0.0 ps"),
+        "{}{}",
+        same.out,
+        same.err
+    );
+    assert_eq!(same.out.matches("25 \u{b0}C").count(), 2 * eyes_drawn(&first.out), "{}", same.out);
     let mut beside = look.to_vec();
     beside.extend(["--beside", "rate=2400"]);
     let both = nightbench(folder.path(), &beside);
@@ -91,6 +100,30 @@ fn check_says_what_has_no_effect_and_what_a_trade_word_means() {
     assert_eq!(run.code, 2);
     assert!(run.err.contains("`ber_limit` in [capture]"), "{}", run.err);
     assert!(run.err.contains("it lies between 2133 and 2400"), "{}", run.err);
+}
+
+/// Eyes in a drawing.
+fn eyes_drawn(out: &str) -> usize {
+    out.matches("ps a tap").count()
+}
+
+#[test]
+fn preview_prints_the_budget_as_it_is_merged() {
+    let folder = Folder::new();
+    let line = |name: &str| {
+        format!("[[uncertainty]]\nname = \"{name}\"\nstandard_uncertainty_ps = 2\nsource = \"S-1\"\n\n")
+    };
+    let plan = SMALL.replace("[capture]", &format!("{}{}[capture]", line("reseating"), line("tap step")));
+    folder.file("plan.toml", &plan);
+    let run = nightbench(folder.path(), &["preview", "plan.toml"]);
+    assert_eq!(run.code, 0, "{}", run.err);
+    let words = run.out.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        words.contains("in place of the tool's own, of the plan: tap step (2 ps, source: S-1)"),
+        "{words}"
+    );
+    assert!(words.contains("beside them, of the plan: reseating (2 ps, source: S-1)"), "{words}");
+    assert!(words.contains("the tool's own lines: sampling, "), "{words}");
 }
 
 #[test]

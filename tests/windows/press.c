@@ -1,5 +1,5 @@
 /* Starts a program in this console and presses Ctrl-C once a text stands in a file, as a person would who watches that file. For tests
-   under Wine only. Usage: press FILE TEXT PROGRAM ARGUMENT...; ends with the program's exit code, 250 where it could not. */
+   under Wine only, in a terminal. Usage: press FILE TEXT PROGRAM ARGUMENT...; ends with the program's exit code, 250 where it could not. */
 #include <stdio.h>
 #include <string.h>
 #include <windows.h>
@@ -27,7 +27,6 @@ int main(int count, char **words) {
         strcat(line, words[at]);
         strcat(line, "\" ");
     }
-    AllocConsole();
     if (!CreateProcessA(NULL, line, NULL, NULL, TRUE, 0, NULL, NULL, &how, &child)) return 250;
     /* Not before: a child inherits that it ignores the key. */
     SetConsoleCtrlHandler(NULL, TRUE);

@@ -7,13 +7,14 @@
 //! Invariant: a bench that was made safe from outside is never switched on again by the run that had it.
 //! Invariant: every command sent is in the command log with its time.
 
+pub mod addresses;
 pub mod agent;
 mod answers;
 mod chamber;
 mod checks;
 pub mod command_log;
 mod crosscheck;
-pub mod custody;
+mod custody;
 mod device;
 mod device_rails;
 pub mod driver;

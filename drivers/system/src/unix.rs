@@ -98,13 +98,19 @@ impl FileIdentity {
     }
 }
 
+/// The clock that goes on while the computer is suspended; elsewhere than on Linux the monotonic one does (clock_gettime(3) of macOS).
+#[cfg(target_os = "linux")]
+const ALWAYS: ClockId = ClockId::Boottime;
+#[cfg(not(target_os = "linux"))]
+const ALWAYS: ClockId = ClockId::Monotonic;
+
 /// Reads the clocks.
 pub fn clocks() -> Running {
     let at = |clock| {
         let time = clock_gettime(clock);
         Duration::new(u64::try_from(time.tv_sec).unwrap_or(0), u32::try_from(time.tv_nsec).unwrap_or(0))
     };
-    Running { awake: at(ClockId::Monotonic), always: at(ClockId::Boottime) }
+    Running { awake: at(ClockId::Monotonic), always: at(ALWAYS) }
 }
 
 /// Was the program started with a signal ignored? As Linux says (proc(5), `SigIgn`); elsewhere it counts as not ignored.

@@ -134,10 +134,14 @@ impl FirstPlan<'_> {
                 ModuleKind::Soldered | ModuleKind::Camm2 => 16,
                 ModuleKind::Udimm | ModuleKind::Sodimm => 8,
             };
+            let mounted = self.bench.and_then(|(_, bench)| bench.mounted.as_ref());
+            let name =
+                mounted.map_or_else(|| format!("Sample {} {rated}", self.kind.name()), |m| m.module.clone());
+            let name = toml::Value::String(name);
             return writeln!(
                 plan,
                 "# An invented module. Yours from its SPD image: `nightbench new --module FILE`.\n\
-                 [[module]]\nname = \"Sample {kind} {rated}\"\nkind = \"{kind}\"\nranks = 1\ndevice_width = {wide}\n\
+                 [[module]]\nname = {name}\nkind = \"{kind}\"\nranks = 1\ndevice_width = {wide}\n\
                  rated = {rated}              # MT/s it is sold for; faster runs as \"beyond rating\"\n",
                 kind = self.kind.name(),
             );
@@ -263,6 +267,7 @@ mod tests {
         assert!(plan.warnings.is_empty(), "{:?}", plan.warnings);
         let mounted = bench.mounted.as_ref().expect("every key");
         assert_eq!((&plan.chips[0].name, &plan.channels[0].name), (&mounted.chip, &mounted.channel));
+        assert_eq!(plan.modules[0].name, mounted.module);
         let (low, high) = bench.touch_band();
         assert_eq!((plan.times.touch_safe_lo_c, plan.times.touch_safe_hi_c), (low.0, high.0));
         assert!(plan.matrix.temperatures.iter().all(|level| *level <= bench.limits.device_high));

@@ -2,29 +2,38 @@
 
 use crate::limits::Metric;
 use crate::plan::Plan;
+use nightbench_core::devices::Chip;
 use nightbench_core::text::counted;
 
 /// Chips of the matrix (levels) that count as units: a process-corner label makes a chip a fixed level.
 pub fn unit_levels(plan: &Plan) -> Vec<u16> {
-    let levels = plan.matrix.chips.iter().enumerate();
+    units_of(&plan.matrix.chips, &plan.chips)
+}
+
+fn units_of(levels: &[usize], chips: &[Chip]) -> Vec<u16> {
+    let levels = levels.iter().enumerate();
     levels
-        .filter(|(_, chip)| plan.chips.get(**chip).is_some_and(|chip| chip.corner.is_none()))
+        .filter(|(_, chip)| chips.get(**chip).is_some_and(|chip| chip.corner.is_none()))
         .map(|(level, _)| level as u16)
         .collect()
+}
+
+/// In words, that `[release]` asks for more units than the matrix has; `levels` are indices into `chips`.
+pub(crate) fn too_few_units(units: u16, levels: &[usize], chips: &[Chip]) -> Option<String> {
+    let there = units_of(levels, chips).len();
+    (there < usize::from(units)).then(|| {
+        format!(
+            "[release] asks for {units} units, the matrix has {} without a process-corner label",
+            counted(there, "chip")
+        )
+    })
 }
 
 /// Why this plan cannot release anything, whatever is measured; empty where it can.
 pub fn obstacles(plan: &Plan) -> Vec<String> {
     let mut reasons = Vec::new();
-    if let Some(units) = plan.release.units {
-        let there = unit_levels(plan).len();
-        if there < usize::from(units) {
-            reasons.push(format!(
-                "[release] asks for {units} units, the matrix has {} without a process-corner label",
-                counted(there, "chip")
-            ));
-        }
-    }
+    let units = plan.release.units;
+    reasons.extend(units.and_then(|units| too_few_units(units, &plan.matrix.chips, &plan.chips)));
     if plan.repeats.jobs() < 2 && plan.budget.studies.is_empty() {
         let missing: Vec<&str> = Metric::ALL
             .iter()

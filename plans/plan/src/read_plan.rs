@@ -9,6 +9,7 @@ use crate::highest_rate::HighestRate;
 use crate::limits::DecisionRule;
 use crate::matrix::{self, Declared, FACTORS, Matrix};
 use crate::measure::{CapturePlan, MODES, Repeats, Training};
+use crate::obstacles::too_few_units;
 use crate::ordering::{self, OrderConfig};
 use crate::plan::Plan;
 use crate::release::ReleaseConfig;
@@ -146,6 +147,14 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
     let skip_sections = plan.tables("skip");
     let matrix_read = matrix.is_some();
     let matrix = matrix.unwrap_or_else(Matrix::empty);
+    if let Some(words) =
+        release.units.filter(|_| matrix_read).and_then(|units| too_few_units(units, &matrix.chips, &chips))
+    {
+        let remedy =
+            "add a [[chip]] without `corner` for each unit and name them in [matrix], or remove `units`";
+        let span = plan.table("release").map_or(0..0, |section| section.place("units"));
+        plan.mistakes().warn(span, words, remedy);
+    }
     let whole = interface.is_some() && matrix.level_counts().iter().all(|count| *count > 0);
     let interface = interface.unwrap_or_else(|| read_devices::default_interface(generation, lanes));
     let mut read = Plan {

@@ -74,6 +74,15 @@ impl Selection {
     }
 }
 
+/// The same selection with one text for each factor named: `rate=2400,2666` and `temperature=85`.
+///
+/// # Errors
+/// A text that is no selection.
+pub fn one_factor_a_text(texts: &[String]) -> Result<Vec<String>, String> {
+    let factors = factors_of(texts)?;
+    Ok(factors.into_iter().map(|(word, levels)| format!("{word}={}", levels.join(","))).collect())
+}
+
 /// Each factor of the texts with its levels. One text may name several: `rate=2400,2666,temperature=85`.
 fn factors_of(texts: &[String]) -> Result<Vec<(&str, Vec<&str>)>, String> {
     let mut factors: Vec<(&str, Vec<&str>)> = Vec::new();
@@ -124,5 +133,7 @@ mod tests {
         let both = [format!("rate={rate}"), "temperature=25".to_string()];
         assert_eq!(read(&both.join(",")), Selection::read(&plan, &both).unwrap());
         assert!(Selection::read(&plan, &["2400".into()]).unwrap_err().contains("is not a selection"));
+        let apart = one_factor_a_text(&["rate = 2400,2666, temperature=85".into()]).unwrap();
+        assert_eq!(apart, ["rate=2400,2666", "temperature=85"]);
     }
 }

@@ -1,7 +1,8 @@
 //! Words of the trade that are no keys of a plan, and the key that is meant.
 
 /// (word in lower case, what to write). Meanings: common practice, no source.
-const WORDS: [(&str, &str); 34] = [
+const WORDS: [(&str, &str); 40] = [
+    ("3ds", "`stack = \"3DS\"` in [[module]], beside its `kind` (a stack is no kind)"),
     ("ber", "`ber_limit` in [capture] is the bit error ratio at which a point passes"),
     ("bit_error_rate", "`ber_limit` in [capture] is the bit error ratio at which a point passes"),
     ("clock", "`rate` in [matrix] is in MT/s, twice the clock in MHz"),
@@ -10,6 +11,7 @@ const WORDS: [(&str, &str); 34] = [
         "`corner` in [[chip]] is the process-corner label; temperatures and supplies are levels of [matrix]",
     ),
     ("data_rate", "`rate` in [matrix], in MT/s"),
+    ("dfe", "`dfe = true` or `false` in [interface] (DDR5, LPDDR5)"),
     ("dimm", "[[module]] declares a module, `kind` says UDIMM, SODIMM, RDIMM or LRDIMM"),
     (
         "ecc",
@@ -29,13 +31,15 @@ const WORDS: [(&str, &str); 34] = [
         "loops",
         "`repeats` in [repeats] measures again in one mounting, `re_seats` after taking it out, `starts` trains again",
     ),
+    ("lrdimm", "`kind = \"LRDIMM\"` in [[module]]"),
     ("mask", "a [[limit]] with `metric = \"mask\"`, or `preset = \"DDR4 write mask\"`"),
     ("mhz", "`rate` in [matrix] is in MT/s, twice the clock in MHz"),
     (
         "odt",
-        "the termination of the simulated channel: `odt_rd_ohm` and its like in [module.model]; on a bench it belongs to the settings of the agent",
+        "`termination` in [interface] says which terminations hold, `odt_rd_ohm` in [model] the simulated ohms; on a bench they belong to the settings of the agent",
     ),
     ("prbs", "`pattern` in [matrix], for example \"PRBS31\""),
+    ("rdimm", "`kind = \"RDIMM\"` in [[module]]"),
     ("reseat", "`re_seats` in [repeats]"),
     ("reseats", "`re_seats` in [repeats]"),
     ("riser", "`risers` in [[channel]] counts them"),
@@ -43,10 +47,12 @@ const WORDS: [(&str, &str); 34] = [
     ("s4p", "`touchstone` in [[channel]] names the file"),
     ("shmoo", "`mode = \"raster\"` in [capture] measures every point; exact mode certifies the rim"),
     ("slot", "`second_slot` in [[channel]]: \"none\", \"empty\" or \"populated\""),
+    ("sodimm", "`kind = \"SODIMM\"` in [[module]]"),
     ("speed", "`rate` in [matrix], in MT/s"),
     ("tdqsq", "the read eye at the capture flops contains it: a [[limit]] on `early margin` or `width`"),
     ("temp", "`temperature_degc` in [matrix], and `temperature_at` for where it is held"),
     ("tqh", "the read eye at the capture flops contains it: a [[limit]] on `late margin` or `width`"),
+    ("udimm", "`kind = \"UDIMM\"` in [[module]]"),
     ("vdd", "`vdd_v` in [[supply]]; name the supplies in [matrix]"),
     ("vddq", "`vddq_v` in [[supply]]; name the supplies in [matrix]"),
     ("voltage", "a [[supply]] with `vddq_v` and `vdd_v` is a level of the factor supply"),
@@ -85,6 +91,11 @@ mod tests {
             mistakes.iter().filter_map(|mistake| mistake.remedy.clone()).collect::<Vec<_>>().join("; ")
         };
         assert!(remedy("ber_limit = 1e-6", "BER = 1e-6").contains("`ber_limit` in [capture]"));
+        assert!(remedy("lanes = 72", "lanes = 72\nODT = 48").contains("`odt_rd_ohm` in [model]"));
+        assert!(remedy("kind = \"RDIMM\"", "RDIMM = true").contains("`kind = \"RDIMM\"` in [[module]]"));
+        assert!(remedy("kind = \"SODIMM\"", "kind = \"3DS\"").contains("`stack = \"3DS\"`"));
+        assert!(remedy("kind = \"SODIMM\"", "kind = \"sodimm\"").contains("did you mean `SODIMM`?"));
+        assert!(remedy("mode = \"exact\"", "mode = \"exact\"\ndfe = 4").contains("`dfe = true`"));
         assert!(remedy("mode = \"exact\"", "mode = \"shmoo\"").contains("`mode = \"raster\"`"));
         assert!(remedy("rate = [2400, 2667, 3200]", "speed = [2400]").contains("`rate` in [matrix]"));
     }

@@ -212,7 +212,7 @@ mod tests {
             .map(|warning| {
                 let line = 1 + text[..warning.span.start].matches('\n').count();
                 let at = text.lines().nth(line - 1).unwrap_or_default();
-                let places = ["[[limit]]", "rate = ", "[interface.read]", "name = "];
+                let places = ["[[limit]]", "rate = ", "[interface.read]", "name = ", "units = "];
                 assert!(places.iter().any(|place| at.starts_with(place)), "{at}");
                 warning.message.clone()
             })
@@ -254,6 +254,15 @@ mod tests {
         ]);
         assert!(small[0].contains("the read sweep shows 0.50 UI (16 taps of 1/32 UI)"), "{small:?}");
         assert!(small[1].contains("more than the grid shows (16 taps, 0.50 UI)"), "{small:?}");
+    }
+
+    #[test]
+    fn a_release_by_more_units_than_there_are_is_named() {
+        let release = "[release]\nunits = 3\n\n[decision]";
+        assert_eq!(
+            warnings(&[("[decision]", release)]),
+            ["[release] asks for 3 units, the matrix has 0 chips without a process-corner label"]
+        );
     }
 
     #[test]

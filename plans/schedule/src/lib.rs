@@ -35,7 +35,7 @@ pub use cost::{Cost, Hours, Minutes, Standing, cost_of};
 pub use model::{BenchTimes, JobInput, Mounting, OrderError, Problem, Rules};
 pub use nestings::{Loop, Nesting, best_nesting, nested};
 pub use nights::{CalendarEffort, plan_calendar};
-pub use observed::{JobSeconds, Observed, observe};
+pub use observed::{JobSeconds, Observed, Rest, observe};
 pub use remaining::{FinishRange, Learned, Work, finish_range};
 pub use replan::{Reality, Replan, replan};
 pub use steps::{ByHand, ChangeOver, change_overs};

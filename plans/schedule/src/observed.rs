@@ -3,8 +3,8 @@
 
 use super::calendar::{Calendar, HandsOn, Scheduled, walk, walk_from};
 use super::cost::Standing;
-use super::model::{OrderError, Problem};
-use super::remaining::{FinishRange, Learned, finish_range, predicted_stretches};
+use super::model::{Job, OrderError, Problem};
+use super::remaining::{FinishRange, Learned, Work, finish_range, predicted_stretches};
 
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct JobSeconds {
@@ -25,12 +25,21 @@ pub struct Observed {
     pub moments: Vec<HandsOn>,
 }
 
+/// How the rest of a run joins what is done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Rest {
+    /// In its turn of the order, between jobs that may be done already: a simulated run, or a bench that goes on.
+    InTurn,
+    /// After a stop: the bench begins again where the last job left it.
+    AfterStop,
+}
+
 /// Draws for the range of the finish.
 const DRAWS: usize = 200;
 
 /// Composes what is done of a sequence: `seconds[k]` is what position `k` took, `None` where it is still to
-/// be done (also positions beyond the list). Jobs done out of turn are composed in the sequence's order; so
-/// are those that are left.
+/// be done (also positions beyond the list). Jobs done out of turn are composed in the sequence's order; what is
+/// left joins them as `rest` says.
 ///
 /// # Errors
 /// Attended hours that never come.
@@ -41,37 +50,28 @@ pub fn observe(
     calendar: &Calendar,
     start_min: f64,
     prior: &Learned,
+    rest: Rest,
 ) -> Result<Observed, OrderError> {
     let took = |k: usize| seconds.get(k).copied().flatten();
     let known = |j: u32| (j as usize) < p.jobs.len();
     let (mut done, mut left) = (Vec::new(), Vec::new());
-    // Every position becomes a job of its own, because a job that is measured again may take a different
-    // time.
-    let mut as_observed = Problem {
-        bench: p.bench.clone(),
-        temperatures_c: p.temperatures_c.clone(),
-        mountings: p.mountings.clone(),
-        jobs: Vec::new(),
-        rules: p.rules.clone(),
-    };
+    let mut as_observed = without_jobs(p);
     for (k, &j) in sequence.iter().enumerate().filter(|(_, j)| known(**j)) {
         match took(k) {
             Some(took) => {
-                let mut job = p.jobs[j as usize];
-                job.measure_s = took.measuring_s as f32;
-                job.train_s = took.training_s as f32;
-                as_observed.jobs.push(job);
+                as_observed.jobs.push(lasting(p, j, took));
                 done.push(j);
             }
             None => left.push(j),
         }
     }
-    let order: Vec<u32> = (0..as_observed.jobs.len() as u32).collect();
-    let scheduled = walk(&as_observed, &order, calendar, start_min)?;
+    let scheduled = walk(&as_observed, &positions(&as_observed), calendar, start_min)?;
     let fresh = Standing { now_min: start_min, mounted: None, chamber_c: p.bench.start_c };
     let mut learned = prior.clone();
     let stretches = predicted_stretches(p, &done, fresh);
-    for (expected, observed) in stretches.iter().zip(predicted_stretches(&as_observed, &order, fresh)) {
+    for (expected, observed) in
+        stretches.iter().zip(predicted_stretches(&as_observed, &positions(&as_observed), fresh))
+    {
         learned.observe_stretch(expected, &observed);
     }
     let standing = Standing {
@@ -84,10 +84,63 @@ pub fn observe(
         let finish = FinishRange { p10_min: at, p50_min: at, p90_min: at };
         return Ok(Observed { done: scheduled, left_min: 0.0, finish, moments: Vec::new() });
     }
-    let left_min = predicted_stretches(p, &left, standing).iter().map(|m| learned.scaled(m).total()).sum();
+    let left_min: f64 =
+        predicted_stretches(p, &left, standing).iter().map(|m| learned.scaled(m).total()).sum();
     let finish = finish_range(p, &left, calendar, standing, &learned, DRAWS, 1)?;
-    let moments = walk_from(p, &left, calendar, standing)?.moments;
-    Ok(Observed { done: scheduled, left_min, finish, moments })
+    let walked = walk_from(p, &left, calendar, standing)?;
+    if rest == Rest::AfterStop {
+        return Ok(Observed { done: scheduled, left_min, finish, moments: walked.moments });
+    }
+    let measuring = learned.factor(Work::Measure);
+    let mut whole = without_jobs(p);
+    let mut is_left = Vec::new();
+    for (k, &j) in sequence.iter().enumerate().filter(|(_, j)| known(**j)) {
+        let job = p.jobs[j as usize];
+        let expected = JobSeconds {
+            measuring_s: f64::from(job.measure_s) * measuring,
+            training_s: f64::from(job.train_s) * measuring,
+        };
+        whole.jobs.push(lasting(p, j, took(k).unwrap_or(expected)));
+        is_left.push(took(k).is_none());
+    }
+    let order = positions(&whole);
+    let composed = walk(&whole, &order, calendar, start_min)?;
+    let work = |scheduled: &Scheduled| scheduled.cost.minutes.total() - scheduled.cost.minutes.waiting;
+    let in_turn_min = (work(&composed) - work(&scheduled)).max(0.0);
+    // As wide as after a stop, by what is left.
+    let share = in_turn_min / left_min.max(f64::MIN_POSITIVE);
+    let at = |end: f64| (composed.finish_min + (end - walked.finish_min) * share).max(scheduled.finish_min);
+    let finish =
+        FinishRange { p10_min: at(finish.p10_min), p50_min: at(finish.p50_min), p90_min: at(finish.p90_min) };
+    // A moment belongs to what is left where nothing of its mounting is done.
+    let mountings =
+        order.chunk_by(|&a, &b| whole.jobs[a as usize].mounting == whole.jobs[b as usize].mounting);
+    let moments = mountings
+        .zip(composed.moments)
+        .filter(|(jobs, _)| jobs.iter().all(|&job| is_left[job as usize]))
+        .map(|(_, moment)| moment)
+        .collect();
+    Ok(Observed { done: scheduled, left_min: in_turn_min, finish, moments })
+}
+
+/// The problem with a job for every position, because a job that is measured again may take a different time.
+fn without_jobs(p: &Problem) -> Problem {
+    Problem {
+        bench: p.bench.clone(),
+        temperatures_c: p.temperatures_c.clone(),
+        mountings: p.mountings.clone(),
+        jobs: Vec::new(),
+        rules: p.rules.clone(),
+    }
+}
+
+/// A job that takes these seconds.
+fn lasting(p: &Problem, job: u32, took: JobSeconds) -> Job {
+    Job { measure_s: took.measuring_s as f32, train_s: took.training_s as f32, ..p.jobs[job as usize] }
+}
+
+fn positions(p: &Problem) -> Vec<u32> {
+    (0..p.jobs.len() as u32).collect()
 }
 
 #[cfg(test)]
@@ -123,11 +176,13 @@ mod tests {
         let order = plan_order(&p, Effort::default()).unwrap();
         let seconds = vec![Some(JobSeconds { measuring_s: 300.0, training_s: 3.0 }); order.sequence.len()];
         let always = Calendar::always();
-        let all = observe(&p, &order.sequence, &seconds, &always, 0.0, &Learned::new(0.25)).unwrap();
+        let all = observe(&p, &order.sequence, &seconds, &always, 0.0, &Learned::new(0.25), Rest::AfterStop)
+            .unwrap();
         assert!((all.done.cost.minutes.total() - order.cost.minutes.total()).abs() < 1e-6);
         assert_eq!(all.done.cost.changes, order.cost.changes, "the baseline at the end is mounted again");
         assert_eq!(all.left_min, 0.0);
-        let none = observe(&p, &order.sequence, &[], &always, 0.0, &Learned::new(0.25)).unwrap();
+        let none =
+            observe(&p, &order.sequence, &[], &always, 0.0, &Learned::new(0.25), Rest::AfterStop).unwrap();
         assert_eq!(none.done.cost.minutes.total(), 0.0);
         assert!((none.left_min - order.cost.minutes.total()).abs() < 1e-6);
         assert!(
@@ -143,17 +198,60 @@ mod tests {
         let half = order.stretches[2].first;
         let took = |k: usize| (k < half).then_some(JobSeconds { measuring_s: 600.0, training_s: 6.0 });
         let seconds: Vec<_> = (0..order.sequence.len()).map(took).collect();
-        let slow =
-            observe(&p, &order.sequence, &seconds, &Calendar::always(), 0.0, &Learned::new(0.25)).unwrap();
+        let slow = observe(
+            &p,
+            &order.sequence,
+            &seconds,
+            &Calendar::always(),
+            0.0,
+            &Learned::new(0.25),
+            Rest::AfterStop,
+        )
+        .unwrap();
         let even: Vec<_> =
             seconds.iter().map(|s| s.map(|_| JobSeconds { measuring_s: 300.0, training_s: 3.0 })).collect();
-        let even =
-            observe(&p, &order.sequence, &even, &Calendar::always(), 0.0, &Learned::new(0.25)).unwrap();
+        let even = observe(
+            &p,
+            &order.sequence,
+            &even,
+            &Calendar::always(),
+            0.0,
+            &Learned::new(0.25),
+            Rest::AfterStop,
+        )
+        .unwrap();
         assert_eq!(even.moments.len(), order.stretches.len() - 2, "the insertions that are still to come");
         assert_eq!(even.moments[0].mounting, order.stretches[2].mounting);
         assert!(even.moments[0].start_min >= even.done.finish_min);
         assert!(slow.left_min > 1.1 * even.left_min, "{} and {}", slow.left_min, even.left_min);
         assert!(slow.finish.p50_min > even.finish.p50_min);
         assert!((slow.done.cost.minutes.ramps() - even.done.cost.minutes.ramps()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_is_left_joins_what_is_done_out_of_turn() {
+        let p = problem();
+        let order = plan_order(&p, Effort::default()).unwrap();
+        let whole = order.cost.minutes.total();
+        let always = Calendar::always();
+        let mut seconds = vec![None; order.sequence.len()];
+        // Every seventh, then every fifth, as threads may come to them.
+        for at in (0..seconds.len()).step_by(7).chain((0..seconds.len()).step_by(5)) {
+            seconds[at] = Some(JobSeconds { measuring_s: 300.0, training_s: 3.0 });
+            let now = observe(&p, &order.sequence, &seconds, &always, 0.0, &Learned::new(0.25), Rest::InTurn)
+                .unwrap();
+            let sum = now.done.cost.minutes.total() + now.left_min;
+            assert!((sum - whole).abs() < 1e-3, "at {at}: {sum} of {whole} min");
+            assert!(now.finish.p10_min < whole && whole < now.finish.p90_min, "{:?}", now.finish);
+        }
+        // A bench that goes on does not soak again.
+        let half = order.sequence.len() / 2;
+        let took = |k: usize| (k < half).then_some(JobSeconds { measuring_s: 300.0, training_s: 3.0 });
+        let seconds: Vec<_> = (0..order.sequence.len()).map(took).collect();
+        let left = |rest: Rest| {
+            let learned = Learned::new(0.25);
+            observe(&p, &order.sequence, &seconds, &always, 0.0, &learned, rest).unwrap().left_min
+        };
+        assert!(left(Rest::InTurn) <= left(Rest::AfterStop));
     }
 }

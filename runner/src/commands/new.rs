@@ -7,7 +7,9 @@ use crate::inputs::named_files::read_spd;
 use crate::run::bench_run::read_bench;
 use nightbench_core::devices::ModuleKind;
 use nightbench_core::rates::Generation;
+use plan::Plan;
 use plan::first_plan::FirstPlan;
+use plan::matrix::Factor;
 use plan::spd::SpdImage;
 use std::io::{BufRead, IsTerminal, Write};
 use std::path::Path;
@@ -57,15 +59,26 @@ pub fn new(terminal: &Terminal, arguments: &NewArguments) -> Outcome {
         .and_then(|()| file.sync_all())
         .map_err(|error| Failure::new(Exit::Store, format!("{shown}: {error}")))?;
     let quoted = shell_word(path);
+    let look = first_look(&text).map_or_else(String::new, |only| {
+        format!("\n  nightbench look {quoted} --only {only}   its first eye, in this terminal")
+    });
     let on_bench = arguments.bench.as_ref().map_or_else(String::new, |bench| {
         format!("\n  nightbench run {quoted} --bench {}   on the bench", shell_word(bench))
     });
     terminal.out(&format!(
-        "{shown}: a first plan. It runs as it stands; lines marked \"assumed\" are yours to correct.\n  \
+        "{shown}: a first plan. It runs as it stands; lines marked \"assumed\" are yours to correct.{look}\n  \
          nightbench preview {quoted}   what would run, and how long\n  \
          nightbench run {quoted}   on the simulated target{on_bench}"
     ));
     Ok(Exit::Pass)
+}
+
+/// One condition of the plan, by its fastest rate and first temperature.
+fn first_look(text: &str) -> Option<String> {
+    let names = Plan::read(text).ok()?.level_names();
+    let rate = names[Factor::Rate as usize].last()?;
+    let temperature = names[Factor::Temperature as usize].first()?;
+    Some(format!("rate={rate},temperature={temperature}"))
 }
 
 fn read_module(path: &Path) -> Result<(String, SpdImage), Failure> {

@@ -15,9 +15,11 @@ use judge::{Assumption, assumptions};
 use nightbench_core::text::counted;
 use pages::setup_list::ListedMounting;
 use plan::Plan;
+use plan::budget::{BudgetLine, TOOL_LINES};
 use plan::coverage::CoverageKind;
 use plan::criteria::AcceptanceCriteria;
 use plan::highest_rate::rate_series;
+use plan::limits::Metric;
 use plan::obstacles::obstacles;
 use schedule::finish_bound;
 use serde_json::json;
@@ -260,6 +262,7 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
     text.push_str(&most_hours_words(plan, schedule.hours().total));
     text.push_str(&capture_words(plan, ways));
     text.push_str("\n\nTimes of the bench that [bench_times] does not state are estimates.\n");
+    text.push_str(&budget_words(plan));
     text.push_str(&assumed_words(plan, &AcceptanceCriteria::of(plan)));
     for obstacle in obstacles(plan) {
         text.push_str(&folded(&format!("no release \"yes\" is possible: {obstacle}"), "", "  "));
@@ -269,6 +272,35 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
         text.push_str("Nothing to mount.\n");
     }
     Ok(text.trim_end().to_string())
+}
+
+/// The budget of every judged metric: which lines the plan puts in place of the tool's own, which it adds, and which are the tool's.
+fn budget_words(plan: &Plan) -> String {
+    let named = |line: &BudgetLine| {
+        let (unit, of) = (if line.is_time { "ps" } else { "mV" }, line.metric.map(|metric| metric.name()));
+        let of = of.map_or_else(String::new, |name| format!(" of {name}"));
+        format!("{} ({} {unit}{of}, source: {})", line.name, line.standard_uncertainty, line.source)
+    };
+    let judged: Vec<Metric> = plan.limits.iter().map(|limit| limit.metric).collect();
+    let stands = |name: &str| TOOL_LINES.contains(&name);
+    let (instead, beside): (Vec<&BudgetLine>, Vec<&BudgetLine>) =
+        plan.budget.lines.iter().partition(|line| stands(&line.name));
+    let replaced = |name: &str| {
+        let given = |metric: &Metric| instead.iter().any(|line| line.name == name && line.applies(*metric));
+        !judged.is_empty() && judged.iter().all(given)
+    };
+    let own: Vec<&str> = TOOL_LINES.into_iter().filter(|name| !replaced(name)).collect();
+    let mut text = folded(&format!("uncertainty budget, the tool's own lines: {}", own.join(", ")), "", "  ");
+    for (what, lines) in [("in place of the tool's own", instead), ("beside them", beside)] {
+        if !lines.is_empty() {
+            let words: Vec<String> = lines.into_iter().map(named).collect();
+            text.push_str(&folded(&format!("{what}, of the plan: {}", words.join("; ")), "  ", "    "));
+        }
+    }
+    for study in &plan.budget.studies {
+        text.push_str(&folded(&format!("and the lines of the study {study}"), "  ", "    "));
+    }
+    text
 }
 
 /// What verdicts will rest on without having been measured, for `check` and `preview`; empty where there is nothing, or

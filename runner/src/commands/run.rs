@@ -251,7 +251,11 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
     for warning in &file.warnings {
         terminal.note(&format!("warning: {warning}"));
     }
-    terminal.note(&banner(arguments, plan, selected.len(), &dir));
+    // A look at what is on record draws at once.
+    let begins = !(pending.is_empty() && extent == Extent::Everything);
+    if begins {
+        terminal.note(&banner(arguments, plan, selected.len(), &dir));
+    }
     if let Some(words) = nothing_counts(plan, selected.iter().map(|pending| &pending.condition)) {
         terminal.note(folded(&words, "", "  ").trim_end());
     }
@@ -260,7 +264,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
         keep_shard(&mut store, &shard.to_string())?;
     }
     let done_before = if arguments.reason.is_some() { 0 } else { selected.len() - pending.len() };
-    if done_before > 0 {
+    if done_before > 0 && begins {
         let verb = if done_before == 1 { "is" } else { "are" };
         let total = counted(selected.len(), "job");
         terminal.note(&format!("continuing: {done_before} of {total} {verb} done already"));
@@ -320,7 +324,8 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
             let executor = executor.with_drop_point(drop_point);
             let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
                 .with_clock(clock)
-                .told_to(doing);
+                .told_to(doing)
+                .announced(None);
             let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending, search };
             let ended = session.run(run, &mut store, &cancel, &mut progress);
             progress.finish();
@@ -337,7 +342,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
             let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
                 .with_clock(clock)
                 .told_to(doing)
-                .with_guess(guess(plan, &pending, threads));
+                .announced(Some(guess(plan, &pending, threads)));
             let mut left = pending.clone();
             let outcome = loop {
                 let now = match &mut search {
@@ -399,7 +404,8 @@ fn banner(arguments: &RunArguments, plan: &Plan, jobs: usize, dir: &Path) -> Str
     format!("{}: {} on {target}, into {}", plan.title, counted(jobs, "job"), dir.display())
 }
 
-fn folder(arguments: &RunArguments) -> PathBuf {
+/// The run folder of a run.
+pub fn folder(arguments: &RunArguments) -> PathBuf {
     arguments.into.clone().unwrap_or_else(|| {
         let stem = arguments.plan.file_stem().unwrap_or_default();
         Path::new("runs").join(stem)

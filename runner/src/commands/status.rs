@@ -3,7 +3,7 @@
 use super::run_summary::rates_words;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
-use crate::console::terminal::{Terminal, duration, folded};
+use crate::console::terminal::{Terminal, about, duration, folded};
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::evaluate::left::Left;
 use crate::folder::eye_summaries::CacheUse;
@@ -34,8 +34,8 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         None => size.jobs as usize,
     };
     let done = stored.saturating_sub(outside.jobs).min(planned);
-    let left = Left::of(&reader, &meta, &size, done, run)?;
     let holder = Holder::running_in(dir);
+    let left = Left::of(&reader, &meta, &size, done, holder.is_some(), run)?;
     let log = reader.verify_events()?;
     let simulated = meta.target == Target::Simulated;
     let target = match &meta.target {
@@ -108,7 +108,7 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
         text.push_str(&format!("\nbench time so far    {}", duration(hours * 3600.0)));
     }
     if done < planned {
-        text.push_str(&format!("\nbench time to come   about {}", duration(left.left_hours * 3600.0)));
+        text.push_str(&format!("\nbench time to come   {}", about(left.left_hours * 3600.0)));
         if let Some([p10, p50, p90]) = &left.finish {
             text.push_str(&format!(
                 "\n  ends  P10  {p10}  (one run in ten is through by then)\n        P50  {p50}  (every second one)\n        \
@@ -126,7 +126,7 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
     if let Some(wall) = wall {
         text.push_str(&format!("\nby the clock here    running for {}", duration(wall.elapsed_s)));
         if let Some(left) = wall.left_s().filter(|_| simulated) {
-            text.push_str(&format!(", about {} left", duration(left)));
+            text.push_str(&format!(", {} left", about(left)));
         }
     }
     text

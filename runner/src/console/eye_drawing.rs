@@ -166,7 +166,13 @@ fn cell(upper: Shown, lower: Shown, mark: Option<char>, palette: Palette) -> Str
         let character = mark.unwrap_or(if palette.unicode { '\u{2580}' } else { ' ' });
         // Without half blocks both halves have one ground, the poorer one.
         let ground = if palette.unicode && mark.is_none() { lower } else { upper.min(lower) };
-        let front = if mark.is_some() { 231 } else { colour(upper) };
+        // A mark is seen on light ground and on dark.
+        let on_light = upper.min(lower) >= Shown::Passes;
+        let front = match (mark, on_light) {
+            (Some(_), true) => 16,
+            (Some(_), false) => 231,
+            (None, _) => colour(upper),
+        };
         return format!("\u{1b}[38;5;{front};48;5;{}m{character}\u{1b}[0m", colour(ground));
     }
     if let Some(mark) = mark {
@@ -206,6 +212,18 @@ fn colour(shown: Shown) -> u8 {
         Shown::Passes => 67,
         Shown::AllPass => 153,
     }
+}
+
+/// What the drawings show, on one line.
+pub fn legend(palette: Palette) -> String {
+    let (point, corner) = if palette.unicode { ('\u{253c}', '\u{250c}') } else { ('+', 'o') };
+    let ground = |shown: Shown| cell(shown, shown, None, palette);
+    format!(
+        "{} every lane passes  {} this lane alone  {} fails  {point} trained point  {corner} limits about it",
+        ground(Shown::AllPass),
+        ground(Shown::Passes),
+        ground(Shown::Fails)
+    )
 }
 
 /// The time axis: a line with ticks, and their times under it.

@@ -28,7 +28,11 @@ impl Terminal {
             || std::env::var_os("TERM").is_some_and(|term| term == "dumb");
         let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
         let (out, err) = (std::io::stdout().is_terminal(), std::io::stderr().is_terminal());
-        Terminal { colour_out: out && !plain, colour_err: err && !plain, animated: err && !dumb }
+        Terminal {
+            colour_out: out && !plain && reads_colours(&console::Term::stdout()),
+            colour_err: err && !plain && reads_colours(&console::Term::stderr()),
+            animated: err && !dumb,
+        }
     }
 
     /// Writes a text, [`shown`], and a line end to stdout; a closed pipe ends the output quietly, any other fault is
@@ -74,6 +78,11 @@ impl Terminal {
         let text = text.into_owned();
         tell(move || drop(writeln!(std::io::stderr().lock(), "{text}")));
     }
+}
+
+/// Does a terminal read colour codes? A console of Windows has to be asked to, and older ones refuse.
+fn reads_colours(terminal: &console::Term) -> bool {
+    !cfg!(windows) || terminal.features().colors_supported()
 }
 
 /// A text that steers no terminal: controls other than line end and tab, and invisible marks that turn the writing
@@ -182,6 +191,11 @@ pub fn duration(seconds: f64) -> String {
         60..3600 => format!("{} min {:02} s", whole / 60, whole % 60),
         _ => format!("{} h {:02} min", whole / 3600, whole % 3600 / 60),
     }
+}
+
+/// An estimate of seconds in words: `about 42 s`, and never 0 s.
+pub fn about(seconds: f64) -> String {
+    if seconds < 1.0 { "less than 1 s".into() } else { format!("about {}", duration(seconds)) }
 }
 
 #[cfg(test)]

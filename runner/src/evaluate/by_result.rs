@@ -50,23 +50,26 @@ impl Known {
     }
 }
 
-/// Parts a selection's texts: results that are wanted (any of them), and levels of factors as they are.
+/// Parts a selection's texts: results that are wanted (any of them), and levels of factors as they are. One text may have both,
+/// results first: `fail,rate=3200`.
 ///
 /// # Errors
-/// Exit 2: a text that mixes both, or a word that is neither.
+/// Exit 2: a word that is neither.
 pub fn part(texts: &[String]) -> Result<(Vec<Known>, Vec<String>), Failure> {
     let (mut results, mut levels) = (Vec::new(), Vec::new());
     for text in texts {
-        if text.contains('=') {
-            levels.push(text.clone());
-            continue;
-        }
-        for word in text.split(',').map(str::trim) {
+        let pieces: Vec<&str> = text.split(',').collect();
+        let is_level = |piece: &&str| piece.contains('=') && !piece.trim().starts_with(AGAINST);
+        let first_level = pieces.iter().position(is_level).unwrap_or(pieces.len());
+        for word in pieces[..first_level].iter().map(|word| word.trim()) {
             results.push(Known::parse(word).ok_or_else(|| {
                 Failure::invalid(format!(
                     "`{word}` is not a selection; write factor=level,... such as rate=2400,2666, or one or more of {WORDS}"
                 ))
             })?);
+        }
+        if first_level < pieces.len() {
+            levels.push(pieces[first_level..].join(","));
         }
     }
     Ok((results, levels))
@@ -134,4 +137,21 @@ pub fn jobs(
         keys.extend(chosen.map(|pending| pending.key));
     }
     Ok(keys)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_text_may_name_results_and_levels() {
+        let of = |text: &str| part(&[text.to_string()]);
+        let (results, levels) = of("fail, conditional-pass,rate=2400,3200,channel=direct").unwrap();
+        assert_eq!(results, [Known::Verdict(Verdict::Fail), Known::Verdict(Verdict::ConditionalPass)]);
+        assert_eq!(levels, ["rate=2400,3200,channel=direct"]);
+        let (results, levels) = of("undecided-against:runs/a=b").unwrap();
+        assert_eq!((results, levels.len()), (vec![Known::UndecidedAgainst("runs/a=b".into())], 0));
+        assert_eq!(of("rate=2400").unwrap(), (vec![], vec!["rate=2400".to_string()]));
+        assert!(of("foul,rate=2400").unwrap_err().words.contains("`foul` is not a selection"));
+    }
 }

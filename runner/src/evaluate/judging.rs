@@ -32,7 +32,7 @@ use plan::expand::{Condition, Expansion, Job};
 use plan::limits::{Limit, Metric};
 use plan::measure::TrainingPolicy;
 use rayon::prelude::*;
-use schedule::Hours;
+use schedule::{Hours, Rest};
 use serde_json::json;
 use sha2::{Digest, Sha256};
 use simulator::target::MODEL_VERSION;
@@ -163,7 +163,7 @@ fn fill<'p>(
     // A bench has a clock of its own; a simulated run's time is composed.
     let hours = match (only, simulated) {
         (Some(_), _) => None,
-        (None, true) => Some(clock.observed()?.done.hours()),
+        (None, true) => Some(clock.observed(Rest::InTurn)?.done.hours()),
         (None, false) => Some(bench_hours(reader)?),
     };
     Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran, failed, new_summaries })

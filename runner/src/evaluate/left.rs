@@ -11,7 +11,7 @@ use judge::judged::JudgedRun;
 use nightbench_core::condition::ConditionState;
 use plan::Plan;
 use plan::expand::Job;
-use schedule::Mounting;
+use schedule::{Mounting, Rest};
 
 /// Most jobs whose finish is worked out through the calendar; beyond it, ordering the plan again would make the
 /// answer slow, and the size noted in the folder serves.
@@ -41,7 +41,8 @@ pub struct Left {
 }
 
 impl Left {
-    /// Of a folder in which `done` jobs are done. `run`: its judged conditions, where they are at hand: those not needed are not left.
+    /// Of a folder in which `done` jobs are done. `going_on`: a run is at work in it now. `run`: its judged conditions, where they are at
+    /// hand: those not needed are not left.
     ///
     /// # Errors
     /// Exit 74: the store or its plan cannot be read.
@@ -50,6 +51,7 @@ impl Left {
         meta: &Meta,
         size: &PlanSize,
         done: usize,
+        going_on: bool,
         run: Option<&JudgedRun>,
     ) -> Result<Left, Failure> {
         if size.jobs > MOST_ORDERED_JOBS {
@@ -73,22 +75,24 @@ impl Left {
             let places = (0..).zip(&forecast.jobs).filter(|(_, job)| not_needed(job));
             clock.leave_out(&places.map(|(place, _)| place).collect::<Vec<u64>>());
         }
-        let observed = clock.observed()?;
-        let end = |minutes: f64| forecast.clock(&file.plan, minutes);
+        let observed = clock.observed(if going_on { Rest::InTurn } else { Rest::AfterStop })?;
+        let done_min = match meta.target {
+            Target::Simulated => work_min(&observed),
+            // A bench has a clock of its own.
+            Target::Bench(_) => {
+                let hours = bench_hours(reader)?;
+                60.0 * (hours.total - hours.waiting)
+            }
+        };
+        // What a bench has lost to faults, or gained, it does not make up for.
+        let later_min = done_min - work_min(&observed);
+        let end = |minutes: f64| forecast.clock(&file.plan, minutes + later_min);
         let next = observed.moments.first().and_then(|moment| {
             let setup = setup_words(&file.plan, forecast.problem.mountings().get(moment.mounting as usize)?)?;
             Some((end(moment.start_min), setup))
         });
-        let done_hours = match meta.target {
-            Target::Simulated => work_min(&observed) / 60.0,
-            // A bench has a clock of its own.
-            Target::Bench(_) => {
-                let hours = bench_hours(reader)?;
-                hours.total - hours.waiting
-            }
-        };
         Ok(Left {
-            done_hours: Some(done_hours),
+            done_hours: Some(done_min / 60.0),
             left_hours: observed.left_min / 60.0,
             finish: Some(
                 [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),

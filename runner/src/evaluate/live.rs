@@ -2,6 +2,7 @@
 //! it is nobody's: the run goes on without.
 
 use crate::console::exit::Failure;
+use crate::console::terminal::about;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::evaluate::left::Left;
 use crate::evaluate::pictures;
@@ -130,7 +131,7 @@ impl Shared {
         let done = stored.saturating_sub(folder.run.outside_plan.jobs).min(planned);
         let running = refresh_s.is_some();
         let left = match running {
-            true => Some(Left::of(reader, &meta, &size, done, Some(&folder.run))?),
+            true => Some(Left::of(reader, &meta, &size, done, true, Some(&folder.run))?),
             false => None,
         };
         let newest = match reader.newest_measured()? {
@@ -147,7 +148,7 @@ impl Shared {
             done,
             planned,
             left: left.as_ref().filter(|_| done < planned).map_or_else(String::new, |left| {
-                format!("About {:.1} h of bench time to come.", left.left_hours)
+                format!("Bench time to come: {}.", about(left.left_hours * 3600.0))
             }),
             finish: left.as_ref().and_then(|left| left.finish.clone()),
             hands: left.and_then(|left| left.next),

@@ -9,7 +9,7 @@ use crate::forecast::Forecast;
 use crate::store::{Attempts, StoreReader};
 use nightbench_core::results::{JobOutcome, JobTimes};
 use plan::Plan;
-use schedule::{JobSeconds, Observed};
+use schedule::{JobSeconds, Observed, Rest};
 
 /// Durations of the jobs of a forecast, as they become known.
 pub struct BenchClock<'f> {
@@ -79,20 +79,23 @@ impl<'f> BenchClock<'f> {
     ///
     /// # Errors
     /// Exit 2: attended hours that never come.
-    pub fn observed(&self) -> Result<Observed, Failure> {
-        self.forecast.observed(&self.seconds, self.selected.as_deref())
+    pub fn observed(&self, rest: Rest) -> Result<Observed, Failure> {
+        self.forecast.observed(&self.seconds, self.selected.as_deref(), rest)
     }
 
     /// In words: `bench time 3 h 12 min, about 9 h 05 min left, ends (P50) Tue 2026-11-24 06:40`. A bench says by its own clock how long it
     /// has been at work (seconds, waiting for attended hours left out); else that is composed.
     pub fn words(&self, by_the_bench_s: Option<f64>) -> String {
-        let Ok(observed) = self.observed() else { return String::new() };
-        let done = duration(by_the_bench_s.unwrap_or_else(|| work_min(&observed) * 60.0));
+        let Ok(observed) = self.observed(Rest::InTurn) else { return String::new() };
+        let composed_min = work_min(&observed);
+        let done_min = by_the_bench_s.map_or(composed_min, |seconds| seconds / 60.0);
+        let done = duration(done_min * 60.0);
         if observed.left_min <= 0.0 {
             return format!("bench time {done}");
         }
-        let (left, end) =
-            (duration(observed.left_min * 60.0), self.forecast.clock(self.plan, observed.finish.p50_min));
+        // What a bench has lost to faults, or gained, it does not make up for.
+        let end_min = observed.finish.p50_min + done_min - composed_min;
+        let (left, end) = (duration(observed.left_min * 60.0), self.forecast.clock(self.plan, end_min));
         format!("bench time {done}, about {left} left, ends (P50) {end}")
     }
 }

@@ -5,7 +5,7 @@ use crate::forecast::{Expected, Forecast};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::CaptureMode;
 use plan::Plan;
-use schedule::{JobSeconds, Scheduled};
+use schedule::{JobSeconds, Rest, Scheduled};
 
 /// Limits shown beside the plan's own.
 const LIMITS: [f64; 4] = [1e-6, 1e-7, 1e-8, 1e-9];
@@ -67,7 +67,7 @@ pub fn capture_hours(plan: &Plan, forecast: &Forecast) -> Result<Vec<CaptureHour
                     Some(JobSeconds { measuring_s: times.measuring_s, training_s: times.training_s })
                 })
                 .collect();
-            let done = forecast.observed(&seconds, None)?.done;
+            let done = forecast.observed(&seconds, None, Rest::InTurn)?.done;
             rows.push(CaptureHours {
                 mode,
                 ber_limit: *limit,

@@ -23,8 +23,8 @@ use plan::selection::Selection;
 use plan::timetable::{ExpectedTimes, Timetable, timetable};
 use schedule::calendar::DAY_MIN;
 use schedule::{
-    Calendar, FinishRange, JobSeconds, Learned, Observed, Order, OrderError, Problem, Scheduled, Standing,
-    Stretch, finish_range, observe, stretches_of,
+    Calendar, FinishRange, JobSeconds, Learned, Observed, Order, OrderError, Problem, Rest, Scheduled,
+    Standing, Stretch, finish_range, observe, stretches_of,
 };
 use std::borrow::Cow;
 use std::cell::RefCell;
@@ -114,7 +114,7 @@ impl Forecast {
     }
 
     /// The bench time of what is done, composed in the plan's order, and what is left. `seconds` belongs to `jobs`, and so
-    /// does `selected`: what is neither done nor selected is not left to do.
+    /// does `selected`: what is neither done nor selected is not left to do; what is left joins as `rest` says.
     ///
     /// # Errors
     /// Exit 2: attended hours that never come.
@@ -122,6 +122,7 @@ impl Forecast {
         &self,
         seconds: &[Option<JobSeconds>],
         selected: Option<&[bool]>,
+        rest: Rest,
     ) -> Result<Observed, Failure> {
         let prior = Learned::new(PRIOR_SD);
         let mut sequence = Cow::Borrowed(&self.schedule.sequence);
@@ -131,7 +132,7 @@ impl Forecast {
             let unwanted = sequence.to_mut().iter_mut().enumerate().filter(|(place, _)| !wanted(*place));
             unwanted.for_each(|(_, job)| *job = u32::MAX);
         }
-        observe(&self.problem, &sequence, seconds, &self.calendar, self.schedule.start_min, &prior)
+        observe(&self.problem, &sequence, seconds, &self.calendar, self.schedule.start_min, &prior, rest)
             .map_err(invalid)
     }
 

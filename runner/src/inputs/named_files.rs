@@ -69,7 +69,7 @@ pub fn read_spd(path: &Path) -> Result<Vec<u8>, String> {
     let size = size_of(path)?;
     if size > MOST_BYTES as u64 {
         return Err(format!(
-            "{} has {size} bytes; an SPD image has at most {MOST_BYTES}: is it one?",
+            "{} has {size} bytes; an SPD image has at most {MOST_BYTES}: is it one? A dump as text becomes one by `xxd -r DUMP IMAGE`",
             path.display()
         ));
     }

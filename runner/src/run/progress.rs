@@ -1,7 +1,7 @@
 //! How far a run is: a bar on a terminal, a counter line a job elsewhere, and the bench time it stands for.
 
 use crate::console::teller::tell;
-use crate::console::terminal::{Terminal, duration, shown};
+use crate::console::terminal::{Terminal, about, shown};
 use crate::forecast::bench_clock::BenchClock;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use nightbench_core::results::{JobOutcome, JobTimes};
@@ -46,16 +46,13 @@ pub struct Progress<'f> {
 impl<'f> Progress<'f> {
     /// For a run of `total` jobs of which `done` are there already.
     pub fn new(terminal: Terminal, done: usize, total: usize) -> Progress<'f> {
-        let bar = terminal.animated.then(|| {
+        let bar = (terminal.animated && done < total).then(|| {
             let bar = ProgressBar::with_draw_target(Some(total as u64), ProgressDrawTarget::stderr());
-            let style =
-                ProgressStyle::with_template("{prefix}\n{wide_bar} {pos}/{len} jobs, {eta} left  {msg:.40}");
+            // The library's own time left reads 0 s before anything is done.
+            let style = ProgressStyle::with_template("{prefix}\n{wide_bar} {pos}/{len} jobs  {msg:.40}");
             bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
             let drawn = bar.clone();
-            tell(move || {
-                drawn.set_position(done as u64);
-                drawn.reset_eta();
-            });
+            tell(move || drawn.set_position(done as u64));
             bar
         });
         let shown_tenth = 10 * done / total.max(1);
@@ -74,14 +71,13 @@ impl<'f> Progress<'f> {
         }
     }
 
-    /// Says at once how long this computer may take, from a guess that the first jobs replace.
-    pub fn with_guess(self, seconds: f64) -> Progress<'f> {
-        if self.done < self.total {
-            let mut words =
-                format!("this computer: about {} (a guess until jobs are done)", duration(seconds));
-            if let Some(clock) = &self.clock {
-                words.push_str(&format!("; {}", clock.words(None)));
-            }
+    /// Says at once how long it may take: of this computer a guess in seconds, that the first jobs replace; a bench takes its own
+    /// time (`None`).
+    pub fn announced(self, here_s: Option<f64>) -> Progress<'f> {
+        let here = here_s.map(|s| format!("this computer: {} (a guess until jobs are done)", about(s)));
+        let bench = self.clock.as_ref().map(|clock| clock.words(None));
+        let words = here.into_iter().chain(bench).collect::<Vec<_>>().join("; ");
+        if self.done < self.total && !words.is_empty() {
             match &self.bar {
                 Some(bar) => {
                     let (bar, words) = (bar.clone(), shown(&words).into_owned());
@@ -160,7 +156,7 @@ impl<'f> Progress<'f> {
         let mut words = clock.words(by_the_bench_s);
         // A bench takes its own time, whatever this computer does.
         if let Some(left) = self.left_here_s().filter(|_| by_the_bench_s.is_none()) {
-            words.push_str(&format!("; this computer: about {} left", duration(left)));
+            words.push_str(&format!("; this computer: {} left", about(left)));
         }
         match &self.bar {
             Some(bar) => {

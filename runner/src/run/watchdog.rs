@@ -118,7 +118,7 @@ pub(crate) fn watch(run: u32, state: &Path, log: &Path) -> Outcome {
     let mut input = BufReader::new(std::io::stdin());
     let bench = Arc::new(take_over(&mut input)?);
     // Names are looked up while they can be: nobody waits for a name server when everything must go off.
-    let _ = bench::custody::addresses(&bench);
+    let _ = bench::addresses::addresses(&bench);
     let (sender, heard) = channel();
     std::thread::spawn(move || {
         let mut byte = [0u8; 1];

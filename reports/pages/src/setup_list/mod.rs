@@ -86,6 +86,7 @@ pub fn build(list: &SetupList) -> Result<String, String> {
     let syntax = SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build();
     environment.set_syntax(syntax.map_err(fault)?);
     environment.add_template("setup_list.html", include_str!("setup_list.html")).map_err(fault)?;
+    environment.add_template("macros.html", include_str!("../report/macros.html")).map_err(fault)?;
     let view = View {
         list,
         picture: timeline::picture(&list.timeline),

@@ -4,7 +4,7 @@
 use super::session::{now, refused};
 use crate::console::exit::{Exit, Failure};
 use crate::store::{FolderLock, StoreError};
-use bench::custody::name_of_identity;
+use bench::addresses::name_of_identity;
 use bench::safe::SafetyKit;
 use bench::{CommandLog, Custody, InstrumentState, Latch, StateFolder};
 use nightbench_core::faults::{Fault, FaultKind};
@@ -41,7 +41,7 @@ pub(crate) fn custody(bench: &BenchFile, state: &StateFolder) -> Result<Custody,
 /// # Errors
 /// Exit 5: somebody else has one of them.
 pub(crate) fn lock_bench(bench: &BenchFile, state: &StateFolder) -> Result<BenchLock, Failure> {
-    let unknown = bench::custody::unresolved(bench);
+    let unknown = bench::addresses::unresolved(bench);
     if !unknown.is_empty() {
         return Err(refused(format!(
             "{}\nMend the name, or write the address in figures: whether somebody else drives it cannot be told; nothing was \
@@ -50,7 +50,7 @@ pub(crate) fn lock_bench(bench: &BenchFile, state: &StateFolder) -> Result<Bench
         )));
     }
     let mut lock = BenchLock::default();
-    lock.take(bench, state, &bench::custody::addresses(bench))?;
+    lock.take(bench, state, &bench::addresses::addresses(bench))?;
     Ok(lock)
 }
 
@@ -134,7 +134,7 @@ pub(crate) fn make_safe_from_outside(
     let end = Instant::now() + limit;
     let mut told = false;
     // A name that leads nowhere now is not waited for.
-    let addresses = bench::custody::addresses(bench);
+    let addresses = bench::addresses::addresses(bench);
     let lock = loop {
         let mut lock = BenchLock::default();
         match lock.take(bench, state, &addresses).map(|()| lock) {

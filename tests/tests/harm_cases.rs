@@ -1,0 +1,300 @@
+//! The table of faults: what is wrong with the emulated bench, and what must come of it.
+
+use emulator::{Heater, Kind, Probe, Reading, Tells, World};
+
+/// A fault, and what must come of it.
+pub struct Case {
+    pub name: &'static str,
+    /// Temperatures of the plan.
+    pub levels: &'static str,
+    /// Highest device temperature of the bench file, degC.
+    pub limit: f64,
+    /// Bench seconds a wall second.
+    pub scale: f64,
+    /// The bench before the run.
+    pub before: fn(&mut World),
+    /// The bench once the rails are up.
+    pub powered: fn(&mut World),
+    /// Exit codes that are true.
+    pub exits: &'static [i32],
+    /// Words that tell the person.
+    pub says: &'static str,
+    /// The chip's sensor is the only one that the bench file names.
+    pub chip_only: bool,
+    /// May anything stay on? Only where nothing but a hand can switch it off.
+    pub stays_on: bool,
+}
+
+fn nothing(_: &mut World) {}
+
+/// Every fault that is tried.
+pub const CASES: &[Case] = &[
+    Case {
+        name: "a device that takes 900 s",
+        levels: "85",
+        limit: 95.0,
+        scale: 800.0,
+        before: |world| {
+            world.thermal.device_s = 900.0;
+            world.thermal.ramp_k_per_min = 3.0;
+            world.thermal.loss = 0.05;
+        },
+        powered: nothing,
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a chamber that swings",
+        levels: "85",
+        limit: 105.0,
+        scale: 800.0,
+        before: |world| world.thermal.swing = Some((0.25, 200.0)),
+        powered: nothing,
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a dead chip sensor",
+        levels: "85",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.tells[Probe::Chip as usize] = Tells::Always(25.0),
+        powered: nothing,
+        exits: &[3],
+        says: "contradict",
+        chip_only: true,
+        stays_on: false,
+    },
+    Case {
+        name: "a chip sensor stuck hot",
+        levels: "25, 85",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.tells[Probe::Chip as usize] = Tells::Always(85.0),
+        powered: nothing,
+        exits: &[3],
+        says: "contradict",
+        chip_only: true,
+        stays_on: false,
+    },
+    Case {
+        name: "a chip sensor that came off",
+        levels: "85",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.tells[Probe::Chip as usize] = Tells::Room,
+        powered: nothing,
+        exits: &[3],
+        says: "contradict",
+        chip_only: true,
+        stays_on: false,
+    },
+    Case {
+        name: "a heater that runs away",
+        levels: "60",
+        limit: 85.0,
+        scale: 100.0,
+        before: |world| world.thermal.hottest = 300.0,
+        powered: |world| world.heater = Heater::AwayUntilOff,
+        exits: &[3, 6],
+        says: "alarm",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a heater that nothing ends",
+        levels: "60",
+        limit: 85.0,
+        scale: 100.0,
+        before: |world| world.thermal.hottest = 757.0,
+        powered: |world| world.heater = Heater::AwayForGood,
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "the command off is not heard three times",
+        levels: "25",
+        limit: 95.0,
+        scale: 800.0,
+        before: nothing,
+        powered: |world| world.swallowed_offs = 3,
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "an output that never switches off",
+        levels: "25",
+        limit: 95.0,
+        scale: 800.0,
+        before: nothing,
+        powered: |world| world.outputs[1].stuck = true,
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: true,
+    },
+    Case {
+        name: "a shorted rail",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.outputs[1].shorted = true,
+        powered: nothing,
+        exits: &[3],
+        says: "alarm",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a protection that trips at once",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.outputs[0].trips = true,
+        powered: nothing,
+        exits: &[3],
+        says: "alarm",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "one garbled current",
+        levels: "25",
+        limit: 95.0,
+        scale: 800.0,
+        before: nothing,
+        powered: |world| world.wrong_once.push_back((Reading::Amperes, 3.9)),
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "one garbled temperature",
+        levels: "60",
+        limit: 95.0,
+        scale: 800.0,
+        before: nothing,
+        powered: |world| world.wrong_once.push_back((Reading::Temperature(Probe::Chip), 412.0)),
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a supply that falls silent",
+        levels: "25, 60",
+        limit: 95.0,
+        scale: 400.0,
+        before: nothing,
+        powered: |world| {
+            world.silent.insert(Kind::Supply);
+        },
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: true,
+    },
+    Case {
+        name: "a supply that goes deaf",
+        levels: "25, 60",
+        limit: 95.0,
+        scale: 400.0,
+        before: nothing,
+        powered: |world| {
+            world.deaf.insert(Kind::Supply);
+        },
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: true,
+    },
+    Case {
+        name: "outputs that say they are off",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.says_on = Some(false),
+        powered: nothing,
+        exits: &[3],
+        says: "measures 1.",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "outputs that say they are on",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: |world| world.says_on = Some(true),
+        powered: nothing,
+        exits: &[0, 1],
+        says: "",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "an output that stays on and says it is off",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: nothing,
+        powered: |world| {
+            world.says_on = Some(false);
+            world.outputs[1].stuck = true;
+        },
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: true,
+    },
+    Case {
+        name: "a shorted output that does not hear off",
+        levels: "25",
+        limit: 95.0,
+        scale: 400.0,
+        before: nothing,
+        powered: |world| {
+            world.outputs[1].shorted = true;
+            world.swallowed_offs = 3;
+        },
+        exits: &[3],
+        says: "alarm",
+        chip_only: false,
+        stays_on: false,
+    },
+    Case {
+        name: "a chamber whose line hangs up",
+        levels: "60",
+        limit: 95.0,
+        scale: 400.0,
+        before: nothing,
+        powered: |world| {
+            world.hung_up.insert(Kind::Chamber);
+        },
+        exits: &[6],
+        says: "NOT SAFE",
+        chip_only: false,
+        stays_on: true,
+    },
+    Case {
+        name: "a bench left hot",
+        levels: "60",
+        limit: 85.0,
+        scale: 20.0,
+        before: |world| world.leave_at(101.0),
+        powered: nothing,
+        exits: &[5, 6],
+        says: "beyond",
+        chip_only: false,
+        stays_on: false,
+    },
+];
