@@ -95,6 +95,13 @@ pub enum Command {
         /// Also say which loss this plan's repeats will show when `compare` holds its run against this one (run folder).
         #[arg(long, value_name = "BASELINE", conflicts_with = "bench")]
         against: Option<PathBuf>,
+        /// Also say what a run of so many bench hours would measure, and what it would leave. `[bench_limits] most_hours` of the plan
+        /// means the same.
+        #[arg(long, value_name = "HOURS", conflicts_with = "bench", value_parser = hours)]
+        hours: Option<f64>,
+        /// Run folder whose results that goes on from. Default: runs/NAME for the plan NAME.toml, where there is one.
+        #[arg(long, value_name = "DIR", conflicts_with = "bench")]
+        into: Option<PathBuf>,
         /// Narrows the selection.
         #[command(flatten)]
         only: Only,
@@ -476,6 +483,10 @@ pub struct RunArguments {
     /// Run part I of N of the plan (simulated target only); `merge` joins the parts.
     #[arg(long, value_name = "I/N", conflicts_with = "bench")]
     pub shard: Option<Shard>,
+    /// Bench hours of this run: the most valuable work that fits, ending with the bench safe in time; the next run goes on from there.
+    /// `[bench_limits] most_hours` of the plan means the same, and the fewer hours hold.
+    #[arg(long, value_name = "HOURS", value_parser = hours)]
+    pub hours: Option<f64>,
     /// Measure finished jobs again: factor=level,... and results (any of not-measured, undecided, fail, conditional-fail,
     /// conditional-pass, pass, undecided-against:BASELINE). Keeps the older attempts, marked superseded.
     #[arg(long, value_name = "SELECTION", requires = "reason")]
@@ -489,6 +500,16 @@ pub struct RunArguments {
     /// Machine output.
     #[command(flatten)]
     pub json: Json,
+}
+
+/// Hours of a run, with the limits of a plan's `most_hours`.
+fn hours(text: &str) -> Result<f64, String> {
+    let hours: f64 =
+        text.parse().map_err(|_| format!("`{text}` is no number of hours, for example 6 or 0.5"))?;
+    match (0.01..=2000.0).contains(&hours) {
+        true => Ok(hours),
+        false => Err(format!("{text} h is not between 0.01 and 2000 h")),
+    }
 }
 
 /// Arguments of `look`.

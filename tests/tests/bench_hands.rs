@@ -18,6 +18,7 @@ use runner::inputs::plan_file::PlanFile;
 use runner::run::bench_run::{BenchEnd, BenchRun, BenchSession};
 use runner::run::clock::Clocks;
 use runner::run::execute::Executor;
+use runner::run::known::Known;
 use runner::run::operator::Hands;
 use runner::run::pending::{Mounting, PendingJob};
 use runner::run::progress::Progress;
@@ -28,9 +29,9 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 /// What a scripted person does when asked: mounts something, and says whether it was done.
-type Script<'b> = Box<dyn FnMut(&Mounting, &[String]) -> bool + 'b>;
+pub type Script<'b> = Box<dyn FnMut(&Mounting, &[String]) -> bool + 'b>;
 
-struct ScriptedHands<'b> {
+pub struct ScriptedHands<'b> {
     bench: &'b EmulatedBench,
     script: Script<'b>,
     on_leave: Box<dyn FnMut(&str) + 'b>,
@@ -64,7 +65,7 @@ impl Hands for ScriptedHands<'_> {
 }
 
 /// A person who mounts what is asked for.
-fn mounts(bench: &EmulatedBench) -> Script<'_> {
+pub fn mounts(bench: &EmulatedBench) -> Script<'_> {
     Box::new(move |wanted, _| {
         bench.mount(as_wanted(wanted));
         true
@@ -83,13 +84,15 @@ fn as_wanted(wanted: &Mounting) -> MountedThings {
 }
 
 /// One sitting at a bench.
-struct Sitting {
-    folder: Folder,
+pub struct Sitting {
+    pub folder: Folder,
     file: PlanFile,
     forecast: Forecast,
-    bench: EmulatedBench,
+    pub bench: EmulatedBench,
     bench_text: String,
     start_local_min: Option<f64>,
+    /// Bench hours that it is given.
+    hours: Option<f64>,
     /// Seconds that this computer was suspended so far.
     suspended_s: Arc<AtomicU64>,
 }
@@ -107,7 +110,7 @@ impl Sitting {
         jobs.into_iter().map(|(_, channel)| channel).collect()
     }
 
-    fn new(plan_text: &str, scale: f64) -> Sitting {
+    pub fn new(plan_text: &str, scale: f64) -> Sitting {
         let file = PlanFile::from_text(plan_text.to_string(), "plan of a test", false).expect("a sound plan");
         let forecast = Forecast::new(&file.plan, &[]).expect("an order");
         let bench = start(&file.plan, 1, 0.0, scale);
@@ -120,11 +123,12 @@ impl Sitting {
             bench,
             bench_text,
             start_local_min: None,
+            hours: None,
             suspended_s: Arc::default(),
         }
     }
 
-    fn hands<'b>(&'b self, script: Script<'b>) -> ScriptedHands<'b> {
+    pub fn hands<'b>(&'b self, script: Script<'b>) -> ScriptedHands<'b> {
         ScriptedHands {
             bench: &self.bench,
             script,
@@ -134,7 +138,7 @@ impl Sitting {
         }
     }
 
-    fn run(&self, hands: &mut ScriptedHands<'_>) -> Result<BenchEnd, Failure> {
+    pub fn run(&self, hands: &mut ScriptedHands<'_>) -> Result<BenchEnd, Failure> {
         let plan = &self.file.plan;
         let quiet = Terminal { colour_out: false, colour_err: false, animated: true };
         let (dir, path) = (self.folder.path().join("out"), self.folder.file("bench.toml", &self.bench_text));
@@ -166,7 +170,8 @@ impl Sitting {
             forecast: &self.forecast,
             executor,
             pending: &pending,
-            search: Default::default(),
+            search: None,
+            hours: self.hours.map(|hours| (hours, Known::new(plan, &self.forecast.expansion))),
         };
         let end = session.run_with(hands, run, &mut store, &CancelToken::new(), &mut progress);
         store.close().expect("a store that can be closed");
@@ -456,6 +461,21 @@ fn a_run_that_may_not_last_until_morning_leaves_the_rest_for_hands() {
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert!(hands.asked.is_empty());
     assert!(end.ended_early.is_some() || end.waiting_for_hands == 4, "{end:?}");
+    sitting.off();
+}
+
+#[test]
+fn hours_that_end_before_hands_come_are_spent_on_what_is_mounted() {
+    let mut sitting = Sitting::new(SMALL, 1000.0);
+    sitting.start_local_min = Some(MONDAY_EVENING);
+    sitting.hours = Some(6.0);
+    sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
+    let mut hands = sitting.hands(mounts(&sitting.bench));
+    let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    assert!(hands.asked.is_empty(), "{:?}", hands.asked);
+    let done = sitting.outcomes().len();
+    assert_eq!(end.no_time_left.len() + done, 8, "{end:?}");
+    assert!(done > 0 && end.waiting_for_hands == 0, "{end:?}");
     sitting.off();
 }
 

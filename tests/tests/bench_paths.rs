@@ -2,7 +2,7 @@
 //! chip in the same folder, the user's command, a person at a terminal, texts kept with failed jobs.
 
 use crate::bench_run::{Rig, one_setup, rig, text};
-use crate::support::{SMALL, STATE, json, missing, nightbench, program};
+use crate::support::{SMALL, json, nightbench, program};
 use emulator::MountedThings;
 use runner::store::{Attempts, Store};
 use std::process::{Child, Command, Stdio};
@@ -106,7 +106,9 @@ fn a_plan_narrows_the_limits_and_never_widens_them() {
     }
     let rig = rig(&format!("{}\n[bench_limits]\nmost_hours = 0.05\n", one_setup()), 1, 0.0, 2000.0);
     let run = rig.run(&[]);
-    assert!(run.err.contains("the run reached its 0.05 hours"), "{}", run.err);
+    assert!(run.err.contains("left: no more of them would end within the 0.05 h of this run"), "{}", run.err);
+    assert_eq!(run.code, 3, "{}", run.err);
+    rig.off();
     let mistaken =
         rig.folder.file("wrong.toml", &format!("{}\n[bench_limits]\nvdd_v = [1.3, 1.1]\n", one_setup()));
     let check = nightbench(rig.folder.path(), &["check", text(&mistaken)]);
@@ -343,26 +345,10 @@ fn the_page_shows_the_bench_s_own_hours() {
     }
 }
 
-/// Runs the program on a pseudo-terminal with these answers; `None` where Python is missing.
+/// A run at a pseudo-terminal with these answers; `None` where Python is missing.
 fn at_a_terminal(rig: &Rig, answers: &str) -> Option<(Option<i32>, String)> {
-    let python =
-        Command::new("python3").arg("--version").output().is_ok_and(|output| output.status.success());
-    if !python {
-        missing("python3");
-        return None;
-    }
-    let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("outside/terminal.py");
-    let output = Command::new("python3")
-        .current_dir(rig.folder.path())
-        .arg(script)
-        .arg(answers)
-        .arg(env!("CARGO_BIN_EXE_nightbench-tested"))
-        .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
-        .env("TERM", "dumb")
-        .env(STATE.0, STATE.1)
-        .output()
-        .expect("the terminal starts");
-    Some((output.status.code(), String::from_utf8_lossy(&output.stdout).into_owned()))
+    let words = ["run", &rig.plan, "--bench", &rig.file, "--into", "out"];
+    crate::support::at_a_terminal(rig.folder.path(), &words, answers)
 }
 
 /// A person at a terminal: cautions, what to mount, a wrong answer refused, the right one taken.

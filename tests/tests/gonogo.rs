@@ -1,22 +1,8 @@
 //! A go/no-go test from the command line: derived, frozen, run, kept.
 
-use crate::bench_driver::start;
-use crate::bench_run::named;
-use crate::support::{Folder, Run, SMALL, STATE, json, nightbench, program};
-use bench::StateFolder;
-use contract::CancelToken;
-use emulator::MountedThings;
-use judge::gonogo::{CornerMetric, Feature, LaneRange, LineTest, Straightening, Term};
-use nightbench_core::line::{ShortLook, UnitOutcome};
-use nightbench_core::results::Direction;
-use runner::console::terminal::Terminal;
-use runner::inputs::plan_file::PlanFile;
-use runner::line::bench::{Serials, Station};
-use runner::line::lot_folder::{Begin, LotFolder};
-use runner::line::running::{Prompt, Running};
-use runner::line::setup::{Conditions, Line, Turn, UnitFactor};
-use runner::line::test_file::{GoldenFacts, SampleFacts, TestFile};
-use runner::run::bench_run::BenchSession;
+use crate::support::{Folder, Run, at_a_terminal, json, nightbench, program};
+use runner::line::test_file::TestFile;
+use std::fmt::Write as _;
 use std::io::Write;
 use std::process::Stdio;
 
@@ -147,10 +133,10 @@ fn the_whole_way_from_a_sample_to_a_lot() {
         .iter()
         .map(|name| name.as_str().unwrap().to_string())
         .collect();
-    let scanned = format!("U-1\n{}\nU-1\nU-1\nn\n a/b\nU-2\n\n", golden.join("\n"));
+    let scanned = format!("U-1\n{}\nU-1\n\nU-1\nn\n a/b\nU-2\nend\n", golden.join("\n"));
     let run = call_told(&folder, &words, &scanned);
     assert!(run.err.contains("golden units come first") && run.err.contains("left as it is"), "{}", run.err);
-    assert!(run.err.contains("without a slash"), "{}", run.err);
+    assert!(run.err.contains("without a slash") && run.err.contains("no serial number"), "{}", run.err);
     assert_eq!(call(&folder, &["gonogo", "lot", "p", "--as", "jsonl"]).out.lines().count(), 2);
     folder.file("list.txt", "A-1\nA-1\n");
     let list = call(&folder, &["gonogo", "run", "s/gonogo.toml", "--lot", "D", "--units", "list.txt"]);
@@ -177,11 +163,21 @@ fn where_room_temperature_cannot_sort_there_is_no_test() {
     assert!(told["refused"][0].as_str().unwrap().starts_with("no guard band up to"), "{told}");
     assert!(!folder.path().join("s/gonogo.toml").exists());
     assert!(folder.path().join("s/gonogo.html").exists(), "the page shows why");
-    // One production lot alone: hardly any spread, and too few units.
-    let names: Vec<String> = (1..=12).map(|number| format!("Amber C {number:02}")).collect();
-    let run = call(&folder, &["gonogo", "derive", "s", "--only", &format!("module={}", names.join(","))]);
-    assert!([1, 2].contains(&run.code), "{}\n{}", run.out, run.err);
-    assert!(run.err.contains("60 are needed") || run.err.contains("another"), "{}", run.err);
+    // Too few units, too few even for a fit: it says how many. Faulty ones in the selection do not count.
+    let names = |lots: &str| -> String {
+        let of = |lot: char| (1..=12).map(move |number| format!("Amber {lot} {number:02}"));
+        let names: Vec<String> = lots.chars().flat_map(of).collect();
+        format!("module={},Amber noisy clock 1", names.join(","))
+    };
+    let run = call(&folder, &["gonogo", "derive", "s", "--json", "--only", &names("BCDE")]);
+    assert_eq!(run.code, 1, "{}\n{}", run.out, run.err);
+    let told = json(&run);
+    assert_eq!((&told["sound_units"], &told["faulty_units"]), (&48.into(), &1.into()), "{told}");
+    let words = told["refused"][0].as_str().unwrap();
+    assert!(words.starts_with("48 sound units; 60 are needed") && words.contains("12 more"), "{words}");
+    let run = call(&folder, &["gonogo", "derive", "s", "--only", &names("C")]);
+    assert_eq!(run.code, 1, "{}\n{}", run.out, run.err);
+    assert!(run.err.contains("12 sound units; 60 are needed") && run.err.contains("48 more"), "{}", run.err);
     // No corner, no room.
     let run = call(&folder, &["gonogo", "derive", "s", "--only", "temperature=25"]);
     assert_eq!(run.code, 2, "{}", run.err);
@@ -191,135 +187,126 @@ fn where_room_temperature_cannot_sort_there_is_no_test() {
     assert!(run.err.contains("within 10 °C of room temperature"), "{}", run.err);
 }
 
-/// Two units on the emulated bench: hands are asked for only when everything is off and neither hot nor cold, the second one is
-/// not the one that was typed, and everything is off in the end.
+/// Units of one lot hardly differ: what room temperature shows of them is noise. Chips as units, by the way.
 #[test]
-fn a_line_on_a_bench_keeps_hands_safe_between_units() {
-    let text =
-        SMALL.replace("rate = [2133, 2400]", "module = [\"Amber\"]\nchannel = [\"direct\"]\nrate = [2133]");
-    let file = PlanFile::from_text(text, "plan of a test", false).expect("a sound plan");
-    let plan = &file.plan;
-    let bench = start(plan, 1, 0.0, 2000.0);
+fn units_that_hardly_differ_are_not_sorted() {
+    let library = plan();
+    let (before, modules) = library.split_once("# Six lots").unwrap();
+    let (module, after) = modules.split_once("[[module]]\nname = \"Amber B\"").unwrap();
+    let (_, after) = after.split_once("[[channel]]").unwrap();
+    let module = module.replace("units = 12\n", "").split_once('\n').unwrap().1.to_string();
+    let mut chips = String::new();
+    for number in 1..=62 {
+        let _ = write!(chips, "[[chip]]\nname = \"Kestrel {number:02}\"\n\n");
+    }
     let folder = Folder::new();
-    let path = folder.file("bench.toml", &named(&bench, &folder));
-    let supply = plan.supplies[0].name.clone();
-    let conditions = Conditions {
-        units: UnitFactor::Module,
-        stays: plan.chips[0].name.clone(),
-        firmware: None,
-        channel: "direct".into(),
-        rate: 2133,
-        pattern: plan.matrix.patterns[0].name(),
-        temperature_degc: 25.0,
-        supplies: vec![supply.clone()],
-        corners: Vec::new(),
-        faulty_share: 0.0,
+    let plan = format!("{before}{module}\n{chips}[[channel]]{after}");
+    folder.file("chips.toml", &plan.replace("jobs = 1", ""));
+    let run = call(&folder, &["run", "chips.toml", "--into", "c", "--json"]);
+    assert!([0, 1].contains(&run.code), "{}", run.err);
+    let run = call(&folder, &["gonogo", "derive", "c", "--json"]);
+    assert_eq!(run.code, 1, "{}\n{}", run.out, run.err);
+    let told = json(&run);
+    assert_eq!(told["sound_units"], 62, "{told}");
+    let words = told["refused"][0].as_str().unwrap();
+    assert!(words.starts_with("the correlation of predicted and measured corner width is 0."), "{words}");
+    assert!(told["correlation"].as_f64().unwrap() < 0.95, "{told}");
+    assert!(!folder.path().join("c/gonogo.toml").exists());
+    let page = std::fs::read_to_string(folder.path().join("c/gonogo.html")).unwrap();
+    assert!(
+        page.contains("chip after chip") && page.contains("no faulty unit"),
+        "chips, none of them faulty"
+    );
+    // A height has a limit of its own.
+    let run = call(&folder, &["gonogo", "derive", "c", "--metric", "height"]);
+    assert_eq!(run.code, 2, "{}\n{}", run.out, run.err);
+    assert!(run.err.contains("no limit of the read height") && run.err.contains("% VDDQ"), "{}", run.err);
+}
+
+/// Heights of the small sample follow room temperature at 0.93: refused, in their own unit, though every unit lies far above.
+#[test]
+fn a_height_is_judged_in_its_own_unit() {
+    let folder = characterized();
+    let run = derived(&folder, &["--metric", "height", "--limit", "2"]);
+    assert_eq!(run.code, 1, "{}\n{}", run.out, run.err);
+    let told = json(&run);
+    assert_eq!(told["metric"], "height", "{told}");
+    assert!(told["mean_percent_vddq"].as_f64().unwrap() > 5.0, "{told}");
+    assert!(told["residual_sd_percent_vddq"].as_f64().unwrap() > 0.0, "{told}");
+    assert_eq!(told["bad"].as_f64().map(|share| share < 1e-6), Some(true), "{told}");
+    let words = told["refused"][0].as_str().unwrap();
+    assert!(words.starts_with("the correlation of predicted and measured corner height is 0.9"), "{words}");
+    assert!(words.contains("that is the finding"), "{words}");
+    let page = std::fs::read_to_string(folder.path().join("s/gonogo.html")).unwrap();
+    assert!(page.contains("% VDDQ") && page.contains("height"), "the metric's own unit");
+}
+
+/// The station's receiver jitters more than when the test was derived: golden units stop the lot, and the corners of its units
+/// say that the regression does not hold.
+#[test]
+fn a_station_that_drifts_is_seen() {
+    let folder = characterized();
+    let run = derived(&folder, &[]);
+    assert_eq!(run.code, 0, "{}\n{}", run.out, run.err);
+    let (mut file, _) =
+        TestFile::read(&folder.path().join("s/gonogo.toml")).unwrap_or_else(|f| panic!("{f}"));
+    file.plan = file.plan.replace("[model]\n", "[model]\nrj_ps = 7.0\n");
+    folder.file("drifted.toml", &file.to_text().unwrap_or_else(|f| panic!("{f}")));
+    // What the corners of these units are, the station aside.
+    let run =
+        call(&folder, &["gonogo", "run", "s/gonogo.toml", "--lot", "L", "--count", "40", "--draw", "100"]);
+    assert!([0, 1, 3].contains(&run.code), "{}", run.err);
+    let run = call(&folder, &["gonogo", "lot", "lots/L", "--simulate-corners", "--json"]);
+    assert_eq!(json(&run)["drift"]["seen"], false, "{}", run.out);
+    let run = call(&folder, &["gonogo", "lot", "lots/L", "--as", "jsonl"]);
+    let corners: Vec<String> = run
+        .out
+        .lines()
+        .map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap())
+        .filter_map(|unit| Some((unit["serial"].as_str()?.to_string(), unit["corner_width_ui"].as_f64()?)))
+        .map(|(serial, value)| format!("{serial}, {value}\n"))
+        .collect();
+    assert!(corners.len() > 30);
+    folder.file("corners.txt", &corners.concat());
+    let line = |more: &[&str]| {
+        let words =
+            ["gonogo", "run", "drifted.toml", "--lot", "L", "--into", "d", "--count", "40", "--draw", "100"];
+        call(&folder, &[&words[..], more].concat())
     };
-    let lanes: Vec<u16> = (0..plan.interface.lanes).collect();
-    let range = LaneRange {
-        supply: supply.clone(),
-        direction: Direction::Read,
-        rank: 0,
-        sub_channel: None,
-        mean_width_ui: vec![0.5; lanes.len()],
-        lanes,
-        sd_ui: 1.0,
+    let run = line(&[]);
+    assert_eq!(run.code, 5, "{}\n{}", run.out, run.err);
+    assert!(run.err.contains("THE LOT STOPS"), "{}", run.err);
+    let page = |words: &str| {
+        let page = std::fs::read_to_string(folder.path().join("d/lot.html")).unwrap();
+        assert!(page.contains(words), "{words}");
     };
-    let test = LineTest {
-        metric: CornerMetric::Width,
-        limit: 0.1,
-        guard_band: 0.01,
-        no_go_below: 0.05,
-        residual_sd: 0.01,
-        intercept: 0.0,
-        straightening: Straightening {
-            centre: 0.0,
-            scale: 1.0,
-            from: -9.0,
-            to: 9.0,
-            coefficients: [0.0, 1.0, 0.0, 0.0],
-        },
-        look: ShortLook { bits: 10_000, limit: 1e-3, start_taps: 2, start_steps: 2, columns: false },
-        term: vec![Term { supply, of: Feature::WorstWidth, coefficient: 1.0 }],
-        range: vec![range],
-    };
-    let sample = SampleFacts {
-        folder: "invented".into(),
-        head: String::new(),
-        sound_units: 60,
-        faulty_units: 0,
-        correlation: 1.0,
-        mean: 0.5,
-        sd: 0.1,
-        escapes: 0.0,
-        escapes_low: 0.0,
-        escapes_high: 0.0,
-        to_corner_test: 0.0,
-        overkill: 0.0,
-        bad: 0.0,
-    };
-    let test_file = TestFile {
-        tool: "a test".into(),
-        title: "invented".into(),
-        simulated: false,
-        plan: file.text.clone(),
-        conditions: conditions.clone(),
-        sample,
-        golden: GoldenFacts { sd: None, unit: Vec::new() },
-        test,
-    };
-    let line = Line::new(plan.clone(), conditions).unwrap_or_else(|failure| panic!("{failure}"));
-    let quiet = Terminal { colour_out: false, colour_err: false, animated: false };
-    let dir = folder.path().join("lot");
-    let state = StateFolder::at(&folder.path().join(STATE.1));
-    let unit = line.unit_of_bench("Amber");
-    let settings = [line.at_room(&unit, &test_file.conditions.supplies[0], Turn { mounting: 0, repeat: 0 })];
-    let session = BenchSession::for_settings(&quiet, &path, plan, settings.into_iter(), &dir, &state)
-        .unwrap_or_else(|failure| panic!("{failure}"));
-    let station = Station::of(session);
-    let begin = Begin {
-        lot: "B".into(),
-        test: "x".into(),
-        tool: "t".into(),
-        bench: Some(station.name()),
-        seed: 1,
-        draw: 0.0,
-    };
-    let mut running = Running {
-        terminal: &quiet,
-        file: &test_file,
-        digest: "x".into(),
-        folder: LotFolder::open(&dir, &begin).unwrap_or_else(|failure| panic!("{failure}")),
-        golden_every: 0,
-        machine: true,
-        seen: [0; 4],
-    };
-    let mut answers = ["wrong", "Amber", ""].into_iter();
-    let mut asked = 0;
-    let mut prompt = Prompt::answered_by(|question| {
-        // What a person would stake their fingers on.
-        assert_eq!(bench.world().still_on(), Vec::<String>::new(), "hands were asked for with something on");
-        let device = bench.world().true_device();
-        assert!((14.5..=43.5).contains(&device), "hands were asked for at {device} degC");
-        asked += 1;
-        if asked == 1 {
-            assert!(question.contains("Every rail was measured off"), "{question}");
-        }
-        let mounted = bench.mounted();
-        bench.mount(MountedThings { module_serial: Some("Amber".into()), ..mounted });
-        answers.next().map(String::from)
-    });
-    let serials = Serials::Listed(vec!["Amber".into(), "never reached".into()]);
-    station
-        .run(&line, &mut running, (serials, &mut prompt), &CancelToken::new())
-        .unwrap_or_else(|failure| panic!("{failure}"));
-    drop(prompt);
-    assert_eq!(asked, 3);
-    let units: Vec<_> = running.folder.lines.measurements().cloned().collect();
-    assert_eq!(units.len(), 1);
-    assert!(matches!(units[0].outcome, UnitOutcome::Measured(_)), "{:?}", units[0].outcome);
-    assert!(!units[0].ended_utc.is_empty() && units[0].times.training_s > 0.0);
-    let mut world = bench.world();
-    assert_eq!(world.still_on(), Vec::<String>::new());
-    assert_eq!(world.ledger.harm, Vec::new());
+    page("The lot is stopped: golden units are out of control");
+    assert_eq!(line(&[]).code, 5, "it stays stopped");
+    let run = line(&["--restart", "cable changed", "--golden-every", "0"]);
+    assert!([0, 1, 3].contains(&run.code), "{}\n{}", run.out, run.err);
+    let run = call(&folder, &["gonogo", "lot", "d", "--corners", "corners.txt", "--json"]);
+    assert_eq!(run.code, 1, "{}\n{}", run.out, run.err);
+    let told = json(&run);
+    assert_eq!(told["drift"]["seen"], true, "{told}");
+    assert!(told["drift"]["mean_residual"].as_f64().unwrap() > 0.0, "predicted too low: {told}");
+    page("renew the regression from a fresh sample");
+    page("cable changed");
+}
+
+/// Typed at a terminal: Enter alone is no unit and no end, the same unit twice is asked about, `end` ends.
+#[test]
+fn units_are_typed_at_a_terminal() {
+    let folder = characterized();
+    let run = derived(&folder, &[]);
+    let golden = json(&run)["golden_units"][0].as_str().unwrap().to_string();
+    let words = ["gonogo", "run", "s/gonogo.toml", "--lot", "T", "--golden-every", "0"];
+    let typed = format!("T-1,,T-1,n,T-1,y,{golden},end");
+    let Some((code, seen)) = at_a_terminal(folder.path(), &words, &typed) else { return };
+    assert!([Some(0), Some(1), Some(3)].contains(&code), "{code:?}\n{seen}");
+    assert!(seen.contains("no serial number: type or scan one"), "{seen}");
+    assert!(seen.contains("was measured before") && seen.contains("left as it is"), "{seen}");
+    assert_eq!(call(&folder, &["gonogo", "lot", "lots/T", "--as", "jsonl"]).out.lines().count(), 1);
+    let lines = std::fs::read_to_string(folder.path().join("lots/T/lot.jsonl")).unwrap();
+    assert_eq!(lines.matches("\"serial\":\"T-1\"").count(), 2, "both measurements are kept");
+    assert_eq!(lines.matches("\"purpose\":\"golden\"").count(), 1);
 }

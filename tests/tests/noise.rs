@@ -415,11 +415,20 @@ fn bench_run(trouble: Trouble, wording: Wording) -> Decided {
         .collect();
     let executor = Executor::new(plan, &forecast.expansion, &keys);
     let mut progress = Progress::new(quiet, 0, pending.len());
-    let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending, search: Default::default() };
+    let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending, search: None, hours: None };
     let end = session.run_with(&mut Nobody, run, &mut store, &CancelToken::new(), &mut progress);
     let end = end.unwrap_or_else(|failure| panic!("{failure}"));
     store.close().expect("a store that can be closed");
-    let BenchEnd { not_safe, ended_early, waiting_for_hands, not_measured, wrong_mounting, alarm: _ } = end;
+    let BenchEnd {
+        not_safe,
+        ended_early,
+        waiting_for_hands,
+        not_measured,
+        wrong_mounting,
+        alarm: _,
+        no_time_left,
+    } = end;
+    assert!(no_time_left.is_empty(), "it was given no hours");
     let end = (not_safe.is_some(), ended_early.is_some(), waiting_for_hands, not_measured, wrong_mounting);
     let reader = Store::open_read_only(&dir).expect("a store");
     let outcomes = reader

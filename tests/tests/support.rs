@@ -92,6 +92,29 @@ pub fn nightbench(folder: &Path, arguments: &[&str]) -> Run {
     }
 }
 
+/// Runs the program on a pseudo-terminal (`tests/outside/terminal.py`) with these answers, commas between; `None` where Python is
+/// missing.
+pub fn at_a_terminal(folder: &Path, words: &[&str], answers: &str) -> Option<(Option<i32>, String)> {
+    let python =
+        Command::new("python3").arg("--version").output().is_ok_and(|output| output.status.success());
+    if !python {
+        missing("python3");
+        return None;
+    }
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("outside/terminal.py");
+    let output = Command::new("python3")
+        .current_dir(folder)
+        .arg(script)
+        .arg(answers)
+        .arg(env!("CARGO_BIN_EXE_nightbench-tested"))
+        .args(words)
+        .env("TERM", "dumb")
+        .env(STATE.0, STATE.1)
+        .output()
+        .expect("the terminal starts");
+    Some((output.status.code(), String::from_utf8_lossy(&output.stdout).into_owned()))
+}
+
 /// The one JSON object on stdout.
 pub fn json(run: &Run) -> serde_json::Value {
     serde_json::from_str(run.out.trim()).unwrap_or_else(|error| panic!("{error}: {}\n{}", run.out, run.err))

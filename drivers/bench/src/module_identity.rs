@@ -14,6 +14,8 @@ pub struct ModuleIdentity {
     pub module: String,
     /// How it is known.
     pub known_by: KnownBy,
+    /// Its serial number, where it tells one.
+    pub serial: Option<String>,
     /// Name and value of each fact read from it.
     pub facts: Vec<(String, String)>,
 }
@@ -46,7 +48,8 @@ pub(super) fn module(
                 ));
             }
             let facts = image.facts().into_iter().map(|(name, value)| (name.to_string(), value)).collect();
-            ModuleIdentity { module: plan.name.clone(), known_by: KnownBy::Spd, facts }
+            let (module, serial) = (plan.name.clone(), image.serial.clone());
+            ModuleIdentity { module, known_by: KnownBy::Spd, serial, facts }
         }
         None => {
             let serial = found.module_serial.as_ref();
@@ -63,6 +66,7 @@ pub(super) fn module(
             ModuleIdentity {
                 module: plan.name.clone(),
                 known_by: if compared { KnownBy::Serial } else { KnownBy::Nothing },
+                serial: serial.cloned(),
                 facts: serial
                     .map(|serial| ("serial number".to_string(), serial.clone()))
                     .into_iter()

@@ -18,6 +18,8 @@ pub enum ConditionState {
     NotMeasured,
     /// None of its jobs has run.
     NotRun,
+    /// None of its jobs has run, and no time was left for them in the hours that the last run was given.
+    NoTime,
     /// None of its jobs has run, and none will: the highest rate of its series is known without it.
     NotNeeded,
 }

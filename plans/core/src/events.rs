@@ -173,6 +173,12 @@ pub enum Event {
         /// Instruments without.
         by_nothing: Vec<String>,
     },
+    /// The hours that a run was given are used up.
+    NoTimeLeft {
+        hours: f64,
+        /// Jobs that are left.
+        jobs: u64,
+    },
     /// The run ended before all jobs were done.
     EndedEarly { why: String },
     /// Rows were stored: their digest, so that a later change shows.
@@ -240,6 +246,10 @@ impl fmt::Display for Event {
             }
             Event::PlannedAnew { change } => f.write_str(change),
             Event::OrderKept { why } | Event::EndedEarly { why } => f.write_str(why),
+            Event::NoTimeLeft { hours, jobs: count } => {
+                let (words, are) = (jobs(count), if *count == 1 { "is" } else { "are" });
+                write!(f, "{words} {are} left: no more of them would end within the {hours} h of this run")
+            }
             Event::SetupLeftOut { module, channel, jobs: count, fault } => {
                 write!(f, "{module} on {channel}: {}: {fault}", jobs(count))
             }

@@ -1,7 +1,8 @@
 //! The exact cost of a sequence of jobs: one walk, used for every order, every bound check and the calendar
 //! alike.
 
-use super::model::{OrderError, Problem};
+use super::model::{Job, OrderError, Problem};
+use super::observed::JobSeconds;
 
 /// Where a run stands.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -213,9 +214,24 @@ impl<'a> Walker<'a> {
         self.trained = None;
     }
 
+    /// Stands as if a job of the mounted mounting had just been measured.
+    pub fn stands_after(&mut self, job: u32) {
+        let j = self.p.jobs[job as usize];
+        if self.mounted == Some(j.mounting) {
+            self.at = Some(j.temperature);
+            self.supply = Some(j.supply);
+            self.rate = Some(j.rate);
+            self.trained = Some(j.rate);
+        }
+    }
+
     /// Measures one job of the mounted mounting.
     pub fn measure(&mut self, job: u32) {
         let j = self.p.jobs[job as usize];
+        self.measure_as(j);
+    }
+
+    fn measure_as(&mut self, j: Job) {
         let b = &self.p.bench;
         let train = j.held && self.trained != Some(j.rate);
         if train && let Some(hold) = self.p.rules.hold_temperature {
@@ -244,14 +260,27 @@ impl<'a> Walker<'a> {
         job: u32,
         wait: &mut impl FnMut(f64, f64) -> Result<f64, OrderError>,
     ) -> Result<(), OrderError> {
-        let mounting = self.p.jobs[job as usize].mounting;
-        if self.mounted != Some(mounting) {
+        self.step_taking(job, None, wait)
+    }
+
+    /// As [`Walker::step`], with what the job really took.
+    pub fn step_taking(
+        &mut self,
+        job: u32,
+        seconds: Option<JobSeconds>,
+        wait: &mut impl FnMut(f64, f64) -> Result<f64, OrderError>,
+    ) -> Result<(), OrderError> {
+        let mut j = self.p.jobs[job as usize];
+        if self.mounted != Some(j.mounting) {
             self.leave();
-            let need = self.p.bench.attended_change_min(self.changes_channel(mounting));
+            let need = self.p.bench.attended_change_min(self.changes_channel(j.mounting));
             self.cost.minutes.waiting += wait(self.cost.minutes.total(), need)?;
-            self.fit(mounting);
+            self.fit(j.mounting);
         }
-        self.measure(job);
+        if let Some(took) = seconds {
+            (j.measure_s, j.train_s) = (took.measuring_s as f32, took.training_s as f32);
+        }
+        self.measure_as(j);
         Ok(())
     }
 }

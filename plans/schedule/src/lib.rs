@@ -6,7 +6,7 @@
 //! [`calendar`] walks an order through attended hours, [`nights`] plans it so that nights are filled,
 //! [`remaining`] learns from what was observed and says when the run ends, [`observed`] puts observed
 //! durations in the place of expected ones, [`mod@replan`] plans again what is left when reality departs from
-//! the plan, [`covering`] chooses conditions when not all are run. Everything is pure: no clock, no files,
+//! the plan, [`until`] chooses what fits before an end, [`covering`] conditions when not all are run. Everything is pure: no clock, no files,
 //! and random numbers only from a seed given by the caller.
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]
@@ -25,6 +25,7 @@ pub mod replan;
 pub mod search;
 pub mod steps;
 pub mod stretches;
+pub mod until;
 
 mod pieces;
 mod postman;
@@ -40,3 +41,4 @@ pub use remaining::{FinishRange, Learned, Work, finish_range};
 pub use replan::{Reality, Replan, replan};
 pub use steps::{ByHand, ChangeOver, change_overs};
 pub use stretches::{Effort, Order, Origin, Stretch, plan_order, stretches_of};
+pub use until::{Candidate, Pace, Until, Walk, most_valuable};

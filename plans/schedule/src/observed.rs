@@ -23,6 +23,8 @@ pub struct Observed {
     pub finish: FinishRange,
     /// The hands-on moments still to come, every step taking its expected time.
     pub moments: Vec<HandsOn>,
+    /// What it teaches about the rest.
+    pub learned: Learned,
 }
 
 /// How the rest of a run joins what is done.
@@ -82,14 +84,14 @@ pub fn observe(
     if left.is_empty() {
         let at = scheduled.finish_min;
         let finish = FinishRange { p10_min: at, p50_min: at, p90_min: at };
-        return Ok(Observed { done: scheduled, left_min: 0.0, finish, moments: Vec::new() });
+        return Ok(Observed { done: scheduled, left_min: 0.0, finish, moments: Vec::new(), learned });
     }
     let left_min: f64 =
         predicted_stretches(p, &left, standing).iter().map(|m| learned.scaled(m).total()).sum();
     let finish = finish_range(p, &left, calendar, standing, &learned, DRAWS, 1)?;
     let walked = walk_from(p, &left, calendar, standing)?;
     if rest == Rest::AfterStop {
-        return Ok(Observed { done: scheduled, left_min, finish, moments: walked.moments });
+        return Ok(Observed { done: scheduled, left_min, finish, moments: walked.moments, learned });
     }
     let measuring = learned.factor(Work::Measure);
     let mut whole = without_jobs(p);
@@ -120,7 +122,7 @@ pub fn observe(
         .filter(|(jobs, _)| jobs.iter().all(|&job| is_left[job as usize]))
         .map(|(_, moment)| moment)
         .collect();
-    Ok(Observed { done: scheduled, left_min: in_turn_min, finish, moments })
+    Ok(Observed { done: scheduled, left_min: in_turn_min, finish, moments, learned })
 }
 
 /// The problem with a job for every position, because a job that is measured again may take a different time.

@@ -224,6 +224,14 @@ pub struct UnjudgedMetric {
 }
 
 impl JudgedCondition {
+    /// No time was left for its jobs in the hours that the last run was given; nothing changes where one has run.
+    pub fn leave_for_want_of_time(&mut self, hours: f64) {
+        if self.state == ConditionState::NotRun {
+            self.state = ConditionState::NoTime;
+            self.detail = format!("no time was left for it in the {hours} h of the last run");
+        }
+    }
+
     /// Why nothing can be said of it, each reason once and without values; empty in every other state.
     pub fn open_questions(&self) -> BTreeSet<String> {
         let open = self.unjudged.iter().filter(|_| self.state == ConditionState::Undecided);
@@ -246,6 +254,7 @@ impl JudgedCondition {
             }
             ConditionState::NotMeasured => format!("not measured: {}", self.detail).into(),
             ConditionState::NotRun => "not measured: not run yet".into(),
+            ConditionState::NoTime => format!("not measured: {}", self.detail).into(),
             ConditionState::NotNeeded => {
                 "not needed: the highest rate of its series is known without it".into()
             }

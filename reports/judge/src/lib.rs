@@ -34,11 +34,13 @@ mod summary_bytes;
 mod training;
 mod verdict;
 pub mod why;
+mod worth;
 
 pub use assumed::{Assumption, assumptions};
 pub use chart::{Series, reference_condition};
 pub use doubt::{in_doubt, judged_alone};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
+pub use worth::{Decides, Worth, worths};
 
 use crate::audit::{Audit, EyeBudget, HighestRateNote};
 use crate::highest_rate::Answer;

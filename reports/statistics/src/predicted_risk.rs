@@ -2,24 +2,30 @@
 //! value and prediction are both known, by smooth bootstrap (Efron and Tibshirani 1993, ch. 16; variance kept as in Silverman
 //! 1986, 6.4.1).
 //!
-//! A normal model has no faulty items in it and flatters. Here the population is the sample itself: predictions of sound items
-//! and their residuals, drawn apart from each other and each jittered by a quarter of its standard deviation; faulty items as
-//! they are, prediction and residual together, with the same jitter.
+//! A normal model has no faulty items in it and flatters. Here the population is the sample itself. Sound items: predictions and
+//! residuals drawn apart from each other, predictions jittered by a tenth of their standard deviation, residuals by a whole one:
+//! the tail of 200 residuals hangs from two or three of them, and half sample, half normal it is known a third better. Faulty items
+//! as they are, prediction and true value each jittered by a quarter of the residual's standard deviation.
 
 use super::error::{Result, StatisticsError, check_probability, check_range, check_values};
-use super::special::normal_cdf;
+use super::special::{normal_cdf, normal_quantile};
 use super::summary::{Interval, mean, quantile_of_sorted, standard_deviation};
 use super::tolerance::uniform;
 
 const WHAT: &str = "risks of a predicted decision";
-/// Jitter as a share of the standard deviation.
-const JITTER: f64 = 0.25;
+/// Jitter of a sound item's prediction and residual, as shares of their standard deviations.
+const PREDICTED: f64 = 0.1;
+const RESIDUAL: f64 = 1.0;
+/// Jitter of a faulty item, as a share of the standard deviation of the residuals.
+const FAULTY: f64 = 0.25;
 /// Cells of the grid in one jitter of the smaller kind.
 const CELLS: f64 = 3.0;
 /// Reach of a kernel, in jitters.
 const REACH: f64 = 5.0;
 /// Most cells of a grid.
 const MOST_CELLS: usize = 200_000;
+/// Draws for an interval.
+const DRAWS: usize = 4000;
 
 /// One item: its prediction, and by how much its true value exceeds it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -54,6 +60,44 @@ pub struct PredictedRisk {
     pub bad: f64,
 }
 
+/// What becomes of one kind of items, as shares of them.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Shares {
+    pub escapes: f64,
+    pub sent_on: f64,
+    pub rejected: f64,
+    pub rejected_good: f64,
+    pub accepted_good: f64,
+    pub bad: f64,
+}
+
+impl Shares {
+    fn add(&mut self, weight: f64, other: &Shares) {
+        self.escapes += weight * other.escapes;
+        self.sent_on += weight * other.sent_on;
+        self.rejected += weight * other.rejected;
+        self.rejected_good += weight * other.rejected_good;
+        self.accepted_good += weight * other.accepted_good;
+        self.bad += weight * other.bad;
+    }
+
+    /// Good items that are not accepted, as a share of the good ones.
+    pub fn overkill_alone(&self) -> f64 {
+        (1.0 - self.accepted_good / (1.0 - self.bad).max(f64::MIN_POSITIVE)).max(0.0)
+    }
+
+    fn risk(&self) -> PredictedRisk {
+        PredictedRisk {
+            escapes: self.escapes,
+            sent_on: self.sent_on,
+            overkill: self.rejected_good / (1.0 - self.bad).max(f64::MIN_POSITIVE),
+            overkill_alone: self.overkill_alone(),
+            rejected: self.rejected,
+            bad: self.bad,
+        }
+    }
+}
+
 /// A sample of a population.
 #[derive(Debug, Clone, Copy)]
 pub struct Sampled<'a> {
@@ -63,7 +107,48 @@ pub struct Sampled<'a> {
     pub faulty_share: f64,
 }
 
-/// The smoothed population on a grid of predictions: in each cell the share of items, and of bad ones.
+/// What becomes of the sound items, and of each faulty one, at each guard band.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Parts {
+    pub sound: Vec<Shares>,
+    /// By item, by guard band.
+    pub faulty: Vec<Vec<Shares>>,
+    pub faulty_share: f64,
+}
+
+/// How well a sample knows the risks of sound items at one guard band: standard deviations over samples like it.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct RiskSpread {
+    /// Of the logarithm of true escapes over estimated ones.
+    pub ln_escapes: f64,
+    /// Of true less estimated shares.
+    pub sent_on: f64,
+    pub overkill_alone: f64,
+}
+
+/// Intervals of the risks at one guard band.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RiskIntervals {
+    /// Of the share that is counted over [`Known::counted`] items.
+    pub escapes: Interval,
+    /// The true share lies below at [`Known::sure`].
+    pub escapes_below: f64,
+    pub sent_on: Interval,
+    pub overkill_alone: Interval,
+}
+
+/// How intervals are stated.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Known {
+    pub confidence: f64,
+    /// Items over which escapes would be counted: chance of its own.
+    pub counted: f64,
+    /// One-sided confidence.
+    pub sure: f64,
+    pub seed: u64,
+}
+
+/// The smoothed sound items on a grid of predictions: in each cell the share of items, and of bad ones.
 struct Grid {
     from: f64,
     step: f64,
@@ -73,28 +158,56 @@ struct Grid {
     apart: (f64, f64),
 }
 
-/// Spread of the sound items, which gives the jitter: it stays that of the sample when the sample is drawn again.
-struct Spread {
-    predicted: (f64, f64),
-    residual: (f64, f64),
+/// A value drawn together towards its mean, so that value and jitter have the sample's own variance.
+fn kept(mean: f64, value: f64, jitter: f64) -> f64 {
+    mean + (value - mean) / (1.0 + jitter * jitter).sqrt()
 }
 
-impl Spread {
-    fn of(sound: &[Item]) -> Result<Spread> {
-        let both = |value: fn(&Item) -> f64| -> Result<(f64, f64)> {
-            let values: Vec<f64> = sound.iter().map(value).collect();
-            let sd = standard_deviation(&values)?;
-            if sd <= 0.0 {
-                return Err(StatisticsError::ZeroVariance { what: WHAT });
-            }
-            Ok((mean(&values)?, sd))
-        };
-        Ok(Spread { predicted: both(|item| item.predicted)?, residual: both(|item| item.residual)? })
+/// Mean and standard deviation; the latter is more than 0.
+fn spread_of(items: &[Item], value: fn(&Item) -> f64) -> Result<(f64, f64)> {
+    let values: Vec<f64> = items.iter().map(value).collect();
+    let sd = standard_deviation(&values)?;
+    if sd <= 0.0 {
+        return Err(StatisticsError::ZeroVariance { what: WHAT });
+    }
+    Ok((mean(&values)?, sd))
+}
+
+/// The residuals smoothed: odds that one lies below a value.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SmoothResiduals {
+    centres: Vec<f64>,
+    jitter: f64,
+}
+
+impl SmoothResiduals {
+    /// # Errors
+    /// Fewer than two, or all alike.
+    pub fn of(residuals: &[f64]) -> Result<SmoothResiduals> {
+        let (mean, sd) = (mean(residuals)?, standard_deviation(residuals)?);
+        if sd <= 0.0 {
+            return Err(StatisticsError::ZeroVariance { what: WHAT });
+        }
+        let centres = residuals.iter().map(|residual| kept(mean, *residual, RESIDUAL)).collect();
+        Ok(SmoothResiduals { centres, jitter: sd * RESIDUAL / (1.0 + RESIDUAL * RESIDUAL).sqrt() })
     }
 
-    /// A value drawn together towards its mean, so that value and jitter have the sample's own variance.
-    fn kept((mean, _): (f64, f64), value: f64) -> f64 {
-        mean + (value - mean) / (1.0 + JITTER * JITTER).sqrt()
+    pub fn below(&self, value: f64) -> f64 {
+        let odds = |centre: &f64| match (value - centre) / self.jitter {
+            far if far > 8.0 => 1.0,
+            far if far < -8.0 => 0.0,
+            z => normal_cdf(z),
+        };
+        self.centres.iter().map(odds).sum::<f64>() / self.centres.len() as f64
+    }
+
+    /// One of them, by two numbers in 0..1.
+    ///
+    /// # Errors
+    /// A second number of 0 or 1.
+    pub fn draw(&self, which: f64, jitter: f64) -> Result<f64> {
+        let at = ((which * self.centres.len() as f64) as usize).min(self.centres.len() - 1);
+        Ok(self.centres[at] + self.jitter * normal_quantile(jitter)?)
     }
 }
 
@@ -111,11 +224,14 @@ impl Sampled<'_> {
         check_range("share of faulty items", share, (0.0..=1.0).contains(&share), "between 0 and 1")
     }
 
-    /// The population smoothed about `limit`.
-    fn smoothed(&self, limit: f64, spread: &Spread) -> Result<Grid> {
-        let (wide, narrow) = (JITTER * spread.predicted.1, JITTER * spread.residual.1);
-        let step = wide.min(narrow) / CELLS;
-        let ends = self.sound.iter().chain(self.faulty).map(|item| item.predicted);
+    /// The sound items smoothed about `limit`.
+    fn smoothed(&self, limit: f64) -> Result<Grid> {
+        let (centre, sd) = spread_of(self.sound, |item| item.predicted)?;
+        let residuals: Vec<f64> = self.sound.iter().map(|item| item.residual).collect();
+        let residuals = SmoothResiduals::of(&residuals)?;
+        let wide = PREDICTED * sd / (1.0 + PREDICTED * PREDICTED).sqrt();
+        let step = wide.min(FAULTY * residuals.jitter) / CELLS;
+        let ends = self.sound.iter().map(|item| item.predicted);
         let low = ends.clone().fold(limit, f64::min) - REACH * wide;
         let high = ends.fold(limit, f64::max) + REACH * wide;
         let cells = ((high - low) / step).ceil() as usize + 1;
@@ -130,91 +246,144 @@ impl Sampled<'_> {
         let from = limit - ((limit - low) / step).ceil() * step;
         let mut grid =
             Grid { from, step, all: vec![0.0; cells + 1], bad: vec![0.0; cells + 1], apart: (0.0, 0.0) };
-        let residuals: Vec<f64> =
-            self.sound.iter().map(|item| Spread::kept(spread.residual, item.residual)).collect();
-        // Odds of being bad at a prediction.
-        let odds = |predicted: f64, residual: f64| match (limit - predicted - residual) / narrow {
-            far if far > 8.0 => 1.0,
-            far if far < -8.0 => 0.0,
-            z => normal_cdf(z),
-        };
-        let of_sound: Vec<f64> = (0..grid.all.len())
-            .map(|cell| {
-                let at = grid.centre(cell);
-                residuals.iter().map(|residual| odds(at, *residual)).sum::<f64>() / residuals.len() as f64
-            })
-            .collect();
-        let share = if self.faulty.is_empty() { 0.0 } else { self.faulty_share };
-        let weight = (1.0 - share) / self.sound.len() as f64;
+        let bad: Vec<f64> =
+            (0..grid.all.len()).map(|cell| residuals.below(limit - grid.centre(cell))).collect();
+        let weight = 1.0 / self.sound.len() as f64;
         for item in self.sound {
-            let at = Spread::kept(spread.predicted, item.predicted);
-            grid.spread(at, wide, item.set_apart, |cell, part| (weight * part, of_sound[cell]));
-        }
-        let weight = share / self.faulty.len().max(1) as f64;
-        for item in self.faulty {
-            let (from, step) = (grid.from, grid.step);
-            grid.spread(item.predicted, wide, item.set_apart, |cell, part| {
-                (weight * part, odds(from + (cell as f64 + 0.5) * step, item.residual))
-            });
+            let at = kept(centre, item.predicted, PREDICTED);
+            grid.spread(at, wide, item.set_apart, |cell, part| (weight * part, bad[cell]));
         }
         Ok(grid)
     }
 
-    /// Risks at each guard band.
+    /// What becomes of each part at each guard band.
     ///
     /// # Errors
     /// Fewer than ten sound items, no spread, numbers that are not finite.
-    pub fn risks(&self, at: Thresholds, guard_bands: &[f64]) -> Result<Vec<PredictedRisk>> {
+    pub fn parts(&self, at: Thresholds, guard_bands: &[f64]) -> Result<Parts> {
         self.check()?;
-        let grid = self.smoothed(at.limit, &Spread::of(self.sound)?)?;
-        Ok(guard_bands.iter().map(|guard| grid.risk(at, *guard)).collect())
+        let grid = self.smoothed(at.limit)?;
+        let (_, sd) = spread_of(self.sound, |item| item.residual)?;
+        let of_faulty = |item: &Item| -> Vec<Shares> {
+            let above = |from: f64| normal_cdf((item.predicted - from) / (FAULTY * sd));
+            let bad = normal_cdf((at.limit - item.predicted - item.residual) / (FAULTY * sd));
+            let shares = |guard: &f64| {
+                let accept = at.limit + guard;
+                let accepted = if item.set_apart { 0.0 } else { above(accept) };
+                let rejected = if item.set_apart { 0.0 } else { 1.0 - above(at.reject_below.min(accept)) };
+                Shares {
+                    escapes: accepted * bad,
+                    sent_on: 1.0 - accepted - rejected,
+                    rejected,
+                    rejected_good: rejected * (1.0 - bad),
+                    accepted_good: accepted * (1.0 - bad),
+                    bad,
+                }
+            };
+            guard_bands.iter().map(shares).collect()
+        };
+        Ok(Parts {
+            sound: guard_bands.iter().map(|guard| grid.shares(at, *guard)).collect(),
+            faulty: self.faulty.iter().map(of_faulty).collect(),
+            faulty_share: if self.faulty.is_empty() { 0.0 } else { self.faulty_share },
+        })
+    }
+}
+
+impl Parts {
+    /// Risks of the whole population at each guard band.
+    pub fn risks(&self) -> Vec<PredictedRisk> {
+        let alike = vec![1.0 / self.faulty.len().max(1) as f64; self.faulty.len()];
+        (0..self.sound.len()).map(|guard| self.mixed(guard, &alike).risk()).collect()
     }
 
-    /// Risks at each guard band with the interval of escapes, of `sent_on` and of `overkill_alone` at `confidence`:
-    /// percentiles over `draws` samples drawn again from this one, a fixed function of `seed`.
+    fn mixed(&self, guard: usize, weights: &[f64]) -> Shares {
+        let mut mixed = Shares::default();
+        mixed.add(1.0 - self.faulty_share, &self.sound[guard]);
+        for (item, weight) in self.faulty.iter().zip(weights) {
+            mixed.add(self.faulty_share * weight, &item[guard]);
+        }
+        mixed
+    }
+
+    /// Intervals at each guard band: sound items by how well a sample knows them, faulty ones by weights drawn anew (Bayesian
+    /// bootstrap, Rubin 1981): a single one that escapes may stand for as good as none. So the lower end of escapes adds the two
+    /// parts' own lower ends; the upper one is that of their sum.
     ///
     /// # Errors
-    /// As [`Sampled::risks`].
-    pub fn with_intervals(
-        &self,
-        at: Thresholds,
-        guard_bands: &[f64],
-        (draws, seed, confidence): (usize, u64, f64),
-    ) -> Result<Vec<(PredictedRisk, [Interval; 3])>> {
-        check_probability("confidence of a bootstrap interval", confidence)?;
-        let risks = self.risks(at, guard_bands)?;
-        let spread = Spread::of(self.sound)?;
-        let mut seen: Vec<[Vec<f64>; 3]> = vec![Default::default(); guard_bands.len()];
-        let mut place = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15);
-        let mut again = |items: &[Item]| -> Vec<Item> {
-            let mut pick = || {
-                place = place.wrapping_add(1);
-                items[((uniform(place) * items.len() as f64) as usize).min(items.len() - 1)]
-            };
-            items.iter().map(|_| pick()).collect()
-        };
-        for _ in 0..draws {
-            let (sound, faulty) = (again(self.sound), again(self.faulty));
-            let drawn = Sampled { sound: &sound, faulty: &faulty, faulty_share: self.faulty_share };
-            let grid = drawn.smoothed(at.limit, &spread)?;
-            for (guard, seen) in guard_bands.iter().zip(&mut seen) {
-                let risk = grid.risk(at, *guard);
-                seen.iter_mut()
-                    .zip([risk.escapes, risk.sent_on, risk.overkill_alone])
-                    .for_each(|(list, value)| list.push(value));
-            }
+    /// Confidences outside 0 to 1, no spread for a guard band.
+    pub fn intervals(&self, spread: &[RiskSpread], known: Known) -> Result<Vec<RiskIntervals>> {
+        check_probability("confidence of an interval of risks", known.confidence)?;
+        check_probability("one-sided confidence of escapes", known.sure)?;
+        if spread.len() != self.sound.len() {
+            let (have, need) = (spread.len(), self.sound.len());
+            return Err(StatisticsError::Shape { what: WHAT, have, need });
         }
-        let tail = 0.5 - 0.5 * confidence;
-        let interval = |list: &mut Vec<f64>| {
-            list.sort_by(f64::total_cmp);
-            Interval { lower: quantile_of_sorted(list, tail), upper: quantile_of_sorted(list, 1.0 - tail) }
+        let tail = 0.5 - 0.5 * known.confidence;
+        let mut place = known.seed.wrapping_mul(0x9e37_79b9_7f4a_7c15);
+        let mut number = || {
+            place = place.wrapping_add(1);
+            uniform(place)
         };
-        Ok(risks
-            .into_iter()
-            .zip(seen)
-            .map(|(risk, mut seen)| (risk, std::array::from_fn(|which| interval(&mut seen[which]))))
-            .collect())
+        let n = self.faulty.len();
+        let mut draws: Vec<(f64, Vec<f64>, [f64; 2])> = Vec::with_capacity(DRAWS);
+        for _ in 0..DRAWS {
+            let z = normal_quantile(number())?;
+            let mut weights: Vec<f64> = (0..n).map(|_| -number().ln()).collect();
+            let sum: f64 = weights.iter().sum();
+            weights.iter_mut().for_each(|weight| *weight /= sum);
+            draws.push((z, weights, [number(), number()]));
+        }
+        let sorted = |mut list: Vec<f64>| {
+            list.sort_by(f64::total_cmp);
+            list
+        };
+        let ends = |list: &[f64]| Interval {
+            lower: quantile_of_sorted(list, tail),
+            upper: quantile_of_sorted(list, 1.0 - tail),
+        };
+        let mut intervals = Vec::with_capacity(spread.len());
+        for (guard, spread) in spread.iter().enumerate() {
+            let sound = (1.0 - self.faulty_share) * self.sound[guard].escapes;
+            let (mut alone, mut other, mut both, mut counted) = (vec![], vec![], vec![], vec![]);
+            let (mut sent_on, mut overkill) = (vec![], vec![]);
+            for (z, weights, chance) in &draws {
+                let mixed = self.mixed(guard, weights);
+                let faulty = (mixed.escapes - sound).max(0.0);
+                let of_sound = (sound * (z * spread.ln_escapes).exp()).min(1.0);
+                alone.push(count(of_sound * known.counted, chance[0])? / known.counted);
+                other.push(faulty);
+                both.push(of_sound + faulty);
+                counted.push(count((of_sound + faulty) * known.counted, chance[1])? / known.counted);
+                sent_on.push((mixed.sent_on + z * spread.sent_on).clamp(0.0, 1.0));
+                overkill.push((mixed.overkill_alone() + z * spread.overkill_alone).clamp(0.0, 1.0));
+            }
+            let lower = ends(&sorted(alone)).lower + ends(&sorted(other)).lower;
+            let upper = ends(&sorted(counted)).upper;
+            intervals.push(RiskIntervals {
+                escapes: Interval { lower: lower.min(upper), upper },
+                escapes_below: quantile_of_sorted(&sorted(both), known.sure),
+                sent_on: ends(&sorted(sent_on)),
+                overkill_alone: ends(&sorted(overkill)),
+            });
+        }
+        Ok(intervals)
     }
+}
+
+/// What is counted where so many are expected (Poisson), by a number in 0..1.
+fn count(expected: f64, chance: f64) -> Result<f64> {
+    if expected > 100.0 {
+        return Ok((expected + expected.sqrt() * normal_quantile(chance)?).max(0.0));
+    }
+    let (mut term, mut number) = ((-expected).exp(), 0.0);
+    let mut sum = term;
+    while sum < chance && number < 1000.0 {
+        number += 1.0;
+        term *= expected / number;
+        sum += term;
+    }
+    Ok(number)
 }
 
 impl Grid {
@@ -245,29 +414,24 @@ impl Grid {
         }
     }
 
-    fn risk(&self, at: Thresholds, guard: f64) -> PredictedRisk {
-        let mut risk = PredictedRisk { sent_on: self.apart.0, bad: self.apart.1, ..PredictedRisk::default() };
+    fn shares(&self, at: Thresholds, guard: f64) -> Shares {
+        let mut shares = Shares { sent_on: self.apart.0, bad: self.apart.1, ..Shares::default() };
         let accept = at.limit + guard;
         let reject = at.reject_below.min(accept);
         // The part of a cell above a threshold.
         let above = |cell: usize, threshold: f64| {
             ((self.from + (cell + 1) as f64 * self.step - threshold) / self.step).clamp(0.0, 1.0)
         };
-        let mut good = 1.0 - self.apart.1 - self.all.iter().zip(&self.bad).map(|(_, bad)| bad).sum::<f64>();
-        good = good.max(f64::MIN_POSITIVE);
-        let (mut accepted_good, mut rejected_good) = (0.0, 0.0);
         for (cell, (all, bad)) in self.all.iter().zip(&self.bad).enumerate() {
             let (accepted, kept) = (above(cell, accept), above(cell, reject));
-            risk.escapes += accepted * bad;
-            risk.bad += bad;
-            risk.sent_on += (kept - accepted) * all;
-            risk.rejected += (1.0 - kept) * all;
-            accepted_good += accepted * (all - bad);
-            rejected_good += (1.0 - kept) * (all - bad);
+            shares.escapes += accepted * bad;
+            shares.bad += bad;
+            shares.sent_on += (kept - accepted) * all;
+            shares.rejected += (1.0 - kept) * all;
+            shares.accepted_good += accepted * (all - bad);
+            shares.rejected_good += (1.0 - kept) * (all - bad);
         }
-        risk.overkill = rejected_good / good;
-        risk.overkill_alone = (1.0 - accepted_good / good).max(0.0);
-        risk
+        shares
     }
 }
 
@@ -276,7 +440,6 @@ mod tests {
     use super::*;
     use crate::conformity::Tolerance;
     use crate::global_risk::{Prior, global_risk};
-    use crate::special::normal_quantile;
 
     /// A normal population and a normal residual, as even as 2,000 items can lie: the closed form for a normal process and a
     /// normal measurement is JCGM 106 9.5 (`global_risk` is held against its worked figures). A prediction p and a residual e
@@ -298,7 +461,7 @@ mod tests {
         let variance = sd * sd + s * s;
         let b = sd * sd / variance;
         let noise = (sd * sd * (1.0 - b)).sqrt();
-        for (guard, risk) in guards.iter().zip(sampled.risks(at, &guards).unwrap()) {
+        for (guard, risk) in guards.iter().zip(sampled.parts(at, &guards).unwrap().risks()) {
             let prior = Prior::Normal { mean, sd: variance.sqrt() };
             // Accepted where p >= limit + guard: p / b - mean (1 - b) / b reads T with an error of noise / b.
             let read = |p: f64| (p - mean * (1.0 - b)) / b;
@@ -311,24 +474,56 @@ mod tests {
         }
     }
 
+    fn hundred() -> Vec<Item> {
+        let z = |k: usize| normal_quantile((k as f64 + 0.5) / 100.0).unwrap();
+        let item = |k| Item { predicted: 20.0 + z(k), residual: 0.1 * z(k), set_apart: false };
+        (0..100).map(item).collect()
+    }
+
     /// A faulty item far from the limit counts with its share; one that is set apart never escapes.
     #[test]
     fn faulty_items_come_as_they_are() {
-        let n = 100;
-        let sound: Vec<Item> = (0..n)
-            .map(|k| {
-                let z = normal_quantile((f64::from(k) + 0.5) / f64::from(n)).unwrap();
-                Item { predicted: 20.0 + z, residual: 0.1 * z, set_apart: false }
-            })
-            .collect();
+        let sound = hundred();
         let hidden = Item { predicted: 20.0, residual: -15.0, set_apart: false };
         let at = Thresholds { limit: 10.0, reject_below: 9.0 };
         let with = |faulty: &[Item]| {
-            Sampled { sound: &sound, faulty, faulty_share: 0.02 }.risks(at, &[0.5]).unwrap()[0]
+            let sampled = Sampled { sound: &sound, faulty, faulty_share: 0.02 };
+            sampled.parts(at, &[0.5]).unwrap().risks()[0]
         };
         let (seen, apart) = (with(&[hidden]), with(&[Item { set_apart: true, ..hidden }]));
         assert!((seen.escapes - 0.02).abs() < 1e-9 && (seen.bad - 0.02).abs() < 1e-9, "{seen:?}");
         assert!(apart.escapes < 1e-12 && (apart.sent_on - 0.02).abs() < 1e-9, "{apart:?}");
-        assert!(Sampled { sound: &sound[..5], faulty: &[], faulty_share: 0.0 }.risks(at, &[0.0]).is_err());
+        let few = Sampled { sound: &sound[..5], faulty: &[], faulty_share: 0.0 };
+        assert!(few.parts(at, &[0.0]).is_err());
+    }
+
+    /// Sound items alone: a lognormal about the estimate with the chance of a count in it. One faulty item of ten that escapes
+    /// may be as good as none (weight of one in ten of a Dirichlet: a beta distribution, 1 and 9).
+    #[test]
+    fn intervals_hold_what_is_not_known() {
+        let part = |escapes: f64| Shares {
+            escapes,
+            accepted_good: 1.0 - escapes,
+            bad: escapes,
+            ..Shares::default()
+        };
+        let spread = [RiskSpread { ln_escapes: 0.4, sent_on: 0.01, overkill_alone: 0.01 }];
+        let known = Known { confidence: 0.95, counted: 1e9, sure: 0.9, seed: 1 };
+        let alone = Parts { sound: vec![part(0.001)], faulty: Vec::new(), faulty_share: 0.0 };
+        let found = alone.intervals(&spread, known).unwrap()[0];
+        let end = |z: f64| 0.001 * (0.4 * z).exp();
+        assert!((found.escapes.lower / end(-1.959964) - 1.0).abs() < 0.04, "{found:?}");
+        assert!((found.escapes.upper / end(1.959964) - 1.0).abs() < 0.04, "{found:?}");
+        assert!((found.escapes_below / end(1.281552) - 1.0).abs() < 0.03, "{found:?}");
+        // Counted over few items chance is wider: 5 expected are 1 to 10 for a known share (Poisson, exact).
+        let sure = [RiskSpread { ln_escapes: 1e-9, ..spread[0] }];
+        let counted = alone.intervals(&sure, Known { counted: 5000.0, ..known }).unwrap()[0];
+        assert_eq!((counted.escapes.lower, counted.escapes.upper), (1.0 / 5000.0, 10.0 / 5000.0));
+        let faulty = (0..10).map(|at| vec![part(if at == 0 { 1.0 } else { 0.0 })]).collect();
+        let mixed = Parts { sound: vec![part(0.0)], faulty, faulty_share: 0.1 };
+        let found = mixed.intervals(&spread, known).unwrap()[0];
+        let beta = |p: f64| 0.1 * (1.0 - (1.0 - p).powf(1.0 / 9.0));
+        assert!((found.escapes.lower / beta(0.025) - 1.0).abs() < 0.25, "{found:?} {}", beta(0.025));
+        assert!((found.escapes.upper / beta(0.975) - 1.0).abs() < 0.05, "{found:?} {}", beta(0.975));
     }
 }

@@ -104,7 +104,7 @@ pub fn lower_limit_of_minima(values: &[f64], content: f64, confidence: f64) -> R
 }
 
 /// A number in 0..1 that is a fixed function of its place (SplitMix64).
-pub(crate) fn uniform(place: u64) -> f64 {
+pub fn uniform(place: u64) -> f64 {
     let mut z = place.wrapping_add(1).wrapping_mul(0x9e37_79b9_7f4a_7c15);
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);

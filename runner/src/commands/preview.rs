@@ -1,5 +1,7 @@
 //! `preview`: what would run, in which order, how long, and what to mount when.
 
+use super::preview_hours::Tonight;
+use super::run::run_folder_of;
 use super::run_summary::nothing_counts;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
@@ -10,6 +12,7 @@ use crate::forecast::Forecast;
 use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
 use crate::forecast::setup_list::{cautions, change_over_ratio, least_change_over_h, mountings, setup_list};
 use crate::inputs::plan_file::PlanFile;
+use crate::run::hours::given;
 use judge::comparison::power::Foresight;
 use judge::{Assumption, assumptions};
 use nightbench_core::text::counted;
@@ -40,13 +43,17 @@ pub struct Asked<'a> {
     pub page: Option<&'a Path>,
     /// The run folder that the plan's run will be compared with.
     pub against: Option<&'a Path>,
+    /// Bench hours of the next run.
+    pub hours: Option<f64>,
+    /// The run folder that it goes on from.
+    pub into: Option<&'a Path>,
 }
 
 /// Prints the forecast of a plan, and writes its setup list as a page if asked for.
 pub fn preview(
     terminal: &Terminal,
     path: &Path,
-    Asked { page, against }: Asked<'_>,
+    Asked { page, against, hours, into }: Asked<'_>,
     only: &[String],
     as_json: bool,
 ) -> Outcome {
@@ -64,14 +71,25 @@ pub fn preview(
     let foreseen = against
         .map(|baseline| Ok::<_, Failure>((baseline, foreseen(baseline, plan, &forecast.expansion)?)))
         .transpose()?;
+    let tonight = match given(plan, hours) {
+        Some(hours) => Some(Tonight::of(plan, &forecast, hours, &run_folder_of(path, into))?),
+        None => None,
+    };
     let text = if as_json {
         let mut value = machine(plan, &forecast, &ways)?;
+        if let Some(tonight) = &tonight {
+            value["in_hours"] = tonight.machine(plan);
+        }
         if let Some((_, foreseen)) = &foreseen {
             value["against"] = json!(foreseen);
         }
         value.to_string()
     } else {
         let mut text = words(plan, &forecast, &ways, page.is_some())?;
+        if let Some(tonight) = &tonight {
+            text.push_str("\n\n");
+            text.push_str(tonight.words(plan).trim_end());
+        }
         if let Some((baseline, foreseen)) = &foreseen {
             text.push_str("\n\n");
             text.push_str(folded(&foreseen_words(baseline, foreseen), "", "  ").trim_end());
@@ -259,7 +277,6 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
     text.push('\n');
     text.push_str(&hours_words(plan, forecast));
     text.push_str(&finish_words(plan, forecast)?);
-    text.push_str(&most_hours_words(plan, schedule.hours().total));
     text.push_str(&capture_words(plan, ways));
     text.push_str("\n\nTimes of the bench that [bench_times] does not state are estimates.\n");
     text.push_str(&budget_words(plan));
@@ -415,21 +432,6 @@ fn finish_words(plan: &Plan, forecast: &Forecast) -> Result<String, Failure> {
         ));
     }
     Ok(text)
-}
-
-/// What the plan's own limit of a run's length means for it.
-fn most_hours_words(plan: &Plan, total_h: f64) -> String {
-    let Some(most) = plan.bench_limits.most_hours else { return String::new() };
-    let runs = (total_h / most).ceil().max(1.0) as usize;
-    let words = if runs == 1 {
-        format!("[bench_limits] most_hours: a run on a bench ends after {most} h; this plan is done by then")
-    } else {
-        format!(
-            "[bench_limits] most_hours: a run on a bench ends after {most} h; this plan takes about {runs} runs, each \
-             continued by the same command"
-        )
-    };
-    folded(&words, "\n", "  ")
 }
 
 fn capture_words(plan: &Plan, ways: &[CaptureHours]) -> String {

@@ -20,13 +20,16 @@ use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{BenchEnd, BenchRun, BenchSession, not_safe_words, refused, state_folder};
 use crate::run::disk_space::refuse_without_space;
 use crate::run::execute::Executor;
+use crate::run::hours::{self, HoursNote};
+use crate::run::known::Known;
 use crate::run::mountings::check_mountings;
 use crate::run::pending::PendingJob;
 use crate::run::progress::{Doing, Progress};
 use crate::run::rate_search::RateSearch;
 use crate::run::remeasure::{self, Choice, Request, choose};
+use crate::run::rounds::Rounds;
 use crate::run::signals::Watch;
-use crate::run::simulated_run::{Night, simulate};
+use crate::run::simulated_run::Night;
 use crate::store::{Holder, LimitSet, Store, Target, utc_text};
 use contract::{CancelToken, Driver};
 use nightbench_core::events::Event;
@@ -42,12 +45,19 @@ use std::time::SystemTime;
 
 /// Runs or continues a plan, and writes its report.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
-    let Measured { dir, mut store, selection, selected, stopped, on_bench, live, telling } =
+    let Measured { dir, mut store, selection, selected, stopped, on_bench, no_time_left, live, telling } =
         measure(terminal, arguments, Extent::AsPlanned)?;
     let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
     folder.keep(&mut store)?;
-    live.end(&ended_words(&folder, stopped, on_bench.as_ref()), &folder, store.reader());
+    if let Some(words) = &no_time_left {
+        terminal.note(words);
+    }
+    let words = match no_time_left.filter(|_| stopped.is_none()) {
+        Some(words) => format!("The run has ended: {words}"),
+        None => ended_words(&folder, stopped, on_bench.as_ref()),
+    };
+    live.end(&words, &folder, store.reader());
     store.close()?;
     // Only words are left: a terminal that nobody reads may hold them up, and a signal then ends the program.
     telling.watch.over();
@@ -118,6 +128,8 @@ pub struct Measured {
     pub stopped: Option<Exit>,
     /// How the bench ended, where there was one.
     pub on_bench: Option<BenchEnd>,
+    /// What a simulated run had no time left for, in words.
+    pub no_time_left: Option<String>,
     /// The page that tells of it until the report is there.
     pub live: LivePage,
     /// Tells what goes on, and hears signals.
@@ -147,7 +159,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
     let notice = SlowNotice::start(terminal, "working out the order of the jobs ...");
     let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
     let plan = &file.plan;
-    let dir = folder(arguments);
+    let dir = run_folder_of(&arguments.plan, arguments.into.as_deref());
     // The whole plan gives every job its place; selection and shard say which of them are run now.
     let forecast = Forecast::new(plan, &[])?;
     drop(notice);
@@ -299,6 +311,11 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
         || std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get),
         usize::from,
     );
+    let hours = if extent == Extent::AsPlanned { hours::given(plan, arguments.hours) } else { None };
+    if hours.is_none() {
+        HoursNote::forget(&mut store)?;
+    }
+    let mut no_time_left = None;
     // What is asked for again is measured, whatever a search makes of it.
     let mut search = match (&arguments.reason, extent) {
         (Some(_), _) | (None, Extent::Everything) => None,
@@ -321,12 +338,22 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
             if let Some(search) = &mut search {
                 search.read(&dir, store.reader(), &selected)?;
             }
+            let given = match hours {
+                Some(hours) => {
+                    let mut known = Known::new(plan, &forecast.expansion);
+                    known.read(&dir, store.reader(), &in_order(&forecast, &keys))?;
+                    HoursNote::on_bench(hours).keep(&mut store)?;
+                    Some((hours, known))
+                }
+                None => None,
+            };
             let executor = executor.with_drop_point(drop_point);
             let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
                 .with_clock(clock)
                 .told_to(doing)
                 .announced(None);
-            let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending, search };
+            let run =
+                BenchRun { plan, forecast: &forecast, executor, pending: &pending, search, hours: given };
             let ended = session.run(run, &mut store, &cancel, &mut progress);
             progress.finish();
             ended.map(Some)
@@ -343,28 +370,29 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
                 .with_clock(clock)
                 .told_to(doing)
                 .announced(Some(guess(plan, &pending, threads)));
-            let mut left = pending.clone();
-            let outcome = loop {
-                let now = match &mut search {
-                    None => std::mem::take(&mut left),
-                    Some(search) => {
-                        search.read(&dir, store.reader(), &selected)?;
-                        search.take(&mut left, &mut progress)
-                    }
-                };
-                if now.is_empty() || cancel.is_cancelled() {
-                    break Ok(());
-                }
-                let night = Night { dir: &dir, plan, executor: &executor, open: &open, threads };
-                if let Err(failure) = simulate(night, &now, &mut store, &cancel, &mut progress) {
-                    break Err(failure);
-                }
+            let night = Night { dir: &dir, plan, executor: &executor, open: &open, threads };
+            let rounds = Rounds {
+                forecast: &forecast,
+                all: &in_order(&forecast, &keys),
+                pending: &pending,
+                search,
+                hours,
             };
+            let outcome =
+                rounds.run(&night, &mut store, &cancel, &mut progress, || utc_text(SystemTime::now()));
             progress.finish();
-            outcome.map(|()| None)
+            outcome.map(|left| {
+                no_time_left = left;
+                None
+            })
         }
     };
     let on_bench = ran?;
+    if let (Some(hours), Some(ended)) = (hours, &on_bench)
+        && watch.exit().is_none()
+    {
+        HoursNote::on_bench(hours).end(&mut store, ended.no_time_left.clone())?;
+    }
     let stopped = watch.exit();
     log(&mut store, if stopped.is_some() { &Event::StoppedBySignal } else { &Event::RunEnded })?;
     if arguments.reason.is_some() && stopped.is_none() {
@@ -377,6 +405,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
         selected,
         stopped,
         on_bench,
+        no_time_left,
         live,
         telling: Telling { watch, _teller: teller },
     })
@@ -404,12 +433,9 @@ fn banner(arguments: &RunArguments, plan: &Plan, jobs: usize, dir: &Path) -> Str
     format!("{}: {} on {target}, into {}", plan.title, counted(jobs, "job"), dir.display())
 }
 
-/// The run folder of a run.
-pub fn folder(arguments: &RunArguments) -> PathBuf {
-    arguments.into.clone().unwrap_or_else(|| {
-        let stem = arguments.plan.file_stem().unwrap_or_default();
-        Path::new("runs").join(stem)
-    })
+/// The run folder of a plan: the one asked for, or runs/NAME.
+pub fn run_folder_of(plan: &Path, into: Option<&Path>) -> PathBuf {
+    into.map_or_else(|| Path::new("runs").join(plan.file_stem().unwrap_or_default()), Path::to_owned)
 }
 
 /// Every job of the plan in the order it runs.

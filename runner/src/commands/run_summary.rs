@@ -221,6 +221,13 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
         })
         .collect();
     rows.push(vec!["not measured".into(), (run.not_measured - waiting).to_string(), String::new()]);
+    let no_time = run.conditions.iter().filter(|one| one.state == ConditionState::NoTime);
+    let (beyond, within): (Vec<&JudgedCondition>, Vec<&JudgedCondition>) =
+        no_time.partition(|one| one.beyond_rating && !run.beyond_rating_counts);
+    if !beyond.is_empty() || !within.is_empty() {
+        let name = "  of them no time was left".to_string();
+        rows.push(vec![name, within.len().to_string(), beyond.len().to_string()]);
+    }
     if waiting > 0 {
         rows.push(vec!["not selected, not run".into(), waiting.to_string(), String::new()]);
     }

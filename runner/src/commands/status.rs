@@ -10,6 +10,7 @@ use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::folder_facts::PlanSize;
 use crate::store::{Holder, Store, StoreReader, Target, hex, utc_seconds};
 use judge::judged::{JudgedCondition, JudgedRun, OutsidePlan, Verdict, VerdictCounts};
+use nightbench_core::condition::ConditionState;
 use nightbench_core::events::Event;
 use nightbench_core::text::counted;
 use serde::Serialize;
@@ -62,6 +63,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "failing": so_far.map(|so_far| &so_far.failing),
                 "highest_rates": so_far.map(|so_far| &so_far.run.audit.highest_rates),
                 "not_needed": so_far.map(|so_far| so_far.run.not_needed),
+                "no_time_left": run.map(no_time).filter(|left| *left > 0),
                 "failing_beyond_rating": so_far.map(|so_far| &so_far.failing_beyond),
             })
             .to_string(),
@@ -82,6 +84,10 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         if count > 0 {
             text.push_str(&format!("\n  {count} {words}"));
         }
+    }
+    if let Some(count) = run.map(no_time).filter(|count| *count > 0) {
+        let words = counted(count, "condition");
+        text.push_str(&format!("\n  no time was left for {words} in the hours of the last run"));
     }
     text.push_str(&time_words(&left, wall.as_ref(), simulated, done, planned));
     text.push_str(match holder {
@@ -130,6 +136,11 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
         }
     }
     text
+}
+
+/// Conditions that no time was left for.
+fn no_time(run: &JudgedRun) -> usize {
+    run.conditions.iter().filter(|one| one.state == ConditionState::NoTime).count()
 }
 
 /// The present run by the clock of this computer.

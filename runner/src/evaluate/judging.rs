@@ -19,6 +19,7 @@ use crate::forecast::merge_clock::MergedClock;
 use crate::inputs::notes;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
+use crate::run::hours::HoursNote;
 use crate::store::{Meta, Store, StoreReader, Target, hex};
 use judge::judged::{JudgedMetric, JudgedRun, OutsidePlan, RunFacts};
 use judge::study::MetricStudy;
@@ -250,11 +251,13 @@ impl JudgedFolder {
         }
         let log = log_lines(reader, simulated)?;
         let causes = causes::shown(causes::standing(dir, reader, &filled.jobs)?);
+        let hours_note = HoursNote::of(reader)?.filter(HoursNote::leaves_something);
+        let left = hours_note.as_ref().map_or_else(String::new, |note| format!(" {note:?}"));
         let shown = Shown {
             // A comparison names each run's own report, whatever it judges both by.
             criteria: if by.all_sets { &criteria } else { &own },
             what_if: what_if && by.all_sets,
-            elsewhere: format!("{earlier:?} {words:?}"),
+            elsewhere: format!("{earlier:?} {words:?}{left}"),
             causes: if causes.is_empty() { String::new() } else { json!(causes).to_string() },
             log: &log,
         };
@@ -266,6 +269,9 @@ impl JudgedFolder {
         drawn.sort_unstable();
         drawn.dedup();
         run.audit.budgets = filled.judge.budgets_of(&criteria, &drawn);
+        if let Some(note) = &hours_note {
+            note.mark(&mut run, &forecast);
+        }
         let needed = |job: &&Job| run.conditions[job.condition as usize].state != ConditionState::NotNeeded;
         run.jobs_planned = forecast.jobs.iter().filter(needed).count();
         run.audit.words.extend(words);

@@ -1,10 +1,10 @@
 //! A line on a bench: hands put unit after unit in, only when everything was measured off and neither hot nor cold; each unit is
 //! powered, trained, looked at, and everything is off again before hands are asked for the next.
 
-use super::lot_folder::{Entry, LotFolder, Purpose};
-use super::running::{Prompt, Running, Task, next_serial};
+use super::lot_folder::{Entry, LotFolder};
+use super::running::{END, Prompt, Running, Task, check_name, next_serial};
 use super::sample::{Characterized, sample_entry};
-use super::setup::{Line, Turn, Unit};
+use super::setup::{Line, Turn, Unit, UnitFactor};
 use super::station::{CallLimits, measure};
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::Terminal;
@@ -12,9 +12,10 @@ use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{Bench, BenchEnd, BenchSession, Journal, Site, not_safe_words, state_folder};
 use crate::run::operator::CAUTIONS;
 use crate::store::{Target, utc_text};
-use contract::CancelToken;
+use contract::{Call, CancelToken};
 use nightbench_core::events::Event;
-use nightbench_core::line::ShortLook;
+use nightbench_core::line::{ShortLook, UnitOutcome};
+use nightbench_core::text::counted;
 use std::io::IsTerminal;
 use std::path::Path;
 use std::time::{Duration, SystemTime};
@@ -44,7 +45,7 @@ pub enum Serials {
     /// A list: the operator is told which one to put in.
     Listed(Vec<String>),
     /// Typed or scanned.
-    Typed { again: bool },
+    Typed,
     /// The device tells its own.
     OfDevice,
 }
@@ -91,7 +92,7 @@ impl Station {
         }
     }
 
-    /// Unit after unit, until the list or the operator ends.
+    /// Unit after unit, until the list or the operator ends; `again` takes what the lot has already without asking.
     ///
     /// # Errors
     /// Exit 5, 6, 74.
@@ -99,7 +100,7 @@ impl Station {
         self,
         line: &Line,
         running: &mut Running<'_>,
-        (serials, prompt): (Serials, &mut Prompt<'_>),
+        (serials, again, prompt): (Serials, bool, &mut Prompt<'_>),
         cancel: &CancelToken,
     ) -> Result<(), Failure> {
         let calls = CallLimits { call: CALL_LIMIT, reach: self.session.apply_limit() };
@@ -107,17 +108,25 @@ impl Station {
         let end = self.session.guarded(running, cancel, |session, driver, running| {
             terminal.note(CAUTIONS);
             let look = running.file.test.look;
-            let mut next = Next { serials, at: 0 };
+            let mut next = Next { serials, again, at: 0 };
             while !cancel.is_cancelled() {
                 let Some(sensors) = off_and_cool(session, driver, running, cancel)? else { break };
                 let Some((unit, task)) = next.unit(line, running, prompt, &sensors) else { break };
                 driver.mounted_anew();
                 let asked = (&look, &[look.limit][..]);
                 let measured = measure(driver, line, (&unit, task.turn), asked, calls, cancel);
+                let told = match line.conditions.units {
+                    UnitFactor::Module => driver.take_module_identity().and_then(|known| known.serial),
+                    // As the driver knows it from the setting: nothing is asked.
+                    UnitFactor::Chip => {
+                        let known = driver.identity(&Call::within(calls.call, cancel));
+                        known.ok().map(|identity| identity.chip_serial)
+                    }
+                };
                 // Off before anything else, a full disk included.
                 off(driver)?;
                 let Ok(result) = measured else { break };
-                let Some(task) = next.identified(task, driver, running) else { continue };
+                let Some(task) = next.identified((task, &unit), told, running, prompt) else { continue };
                 if !running.take(&task, result, utc_text(SystemTime::now()))? {
                     break;
                 }
@@ -128,59 +137,56 @@ impl Station {
     }
 }
 
-/// Measures a sample on the bench of its run folder.
+/// Measures a sample on the bench of its run folder, as far as the operator goes.
 ///
 /// # Errors
 /// Exit 2, 5, 6, 74.
 pub fn measure_sample(
     terminal: &Terminal,
-    bench: &Path,
+    station: Station,
     (from, line): (&Characterized, &Line),
     todo: &[(String, Turn)],
     (look, limits): (&ShortLook, &[f64]),
-    (dir, folder): (&Path, &mut LotFolder),
+    folder: &mut LotFolder,
+    (prompt, cancel): (&mut Prompt<'_>, &CancelToken),
 ) -> Result<(), Failure> {
-    let station = Station::prepare(terminal, bench, &from.file, line, dir)?;
     if Target::Bench(station.name()) != from.target {
         return Err(Failure::invalid(format!(
             "the run folder is of another bench than {}: corners and line must be seen by one receiver",
             station.name()
         )));
     }
-    let cancel = CancelToken::new();
-    let watch = crate::run::signals::Watch::start(&cancel, &cancel)
-        .map_err(|error| Failure::new(Exit::Store, format!("cannot watch for signals: {error}")))?;
     let calls = CallLimits { call: CALL_LIMIT, reach: station.session.apply_limit() };
-    let mut prompt = Prompt::new(&cancel);
-    let end = station.session.guarded(folder, &cancel, |session, driver, folder| {
+    let end = station.session.guarded(folder, cancel, |session, driver, folder| {
         terminal.note(CAUTIONS);
         let mut mounted: Option<(&str, u32)> = None;
-        for (name, turn) in todo {
+        for (at, (name, turn)) in todo.iter().enumerate() {
             let unit = line.unit_of_bench(name);
             if mounted != Some((name, turn.mounting)) {
-                let Some(sensors) = off_and_cool(session, driver, folder, &cancel)? else { break };
+                let Some(sensors) = off_and_cool(session, driver, folder, cancel)? else { break };
                 let question = format!(
-                    "{sensors}\nPut in unit {name} (mounting {}): type its serial number; Enter alone ends",
-                    turn.mounting
+                    "{sensors}\n{} of {}: put in unit {name}{}, then type or scan its serial number; `{END}` stops here",
+                    at + 1,
+                    counted(todo.len(), "measurement"),
+                    if turn.mounting > 1 { " again (take it out first where it is in)" } else { "" }
                 );
-                if !confirmed(&mut prompt, &question, name) {
+                if !confirmed(prompt, &question, name) {
                     break;
                 }
                 driver.mounted_anew();
                 mounted = Some((name, turn.mounting));
             }
-            let measured = measure(driver, line, (&unit, *turn), (look, limits), calls, &cancel);
+            let measured = measure(driver, line, (&unit, *turn), (look, limits), calls, cancel);
             off(driver)?;
             let Ok((outcome, times)) = measured else { break };
+            if let UnitOutcome::NotMeasured(words) = &outcome {
+                terminal.note(&format!("{name} was not measured: {words}"));
+            }
             folder.add(vec![sample_entry(name, *turn, outcome, times)])?;
         }
         Ok(BenchEnd::default())
     })?;
-    told(terminal, &end)?;
-    match watch.exit() {
-        Some(exit) => Err(Failure::new(exit, "stopped; the bench is safe, and what is measured is stored")),
-        None => Ok(()),
-    }
+    told(terminal, &end)
 }
 
 fn told(terminal: &Terminal, end: &BenchEnd) -> Result<(), Failure> {
@@ -229,21 +235,25 @@ fn off_and_cool(
     }
 }
 
-/// Does the operator confirm by the unit's own serial number?
-fn confirmed(prompt: &mut Prompt<'_>, question: &str, serial: &str) -> bool {
+/// Does the operator confirm by this word, the unit's own serial number as a rule?
+fn confirmed(prompt: &mut Prompt<'_>, question: &str, word: &str) -> bool {
     let mut asked = question.to_string();
     loop {
         match prompt.line(&asked) {
-            Some(line) if line == serial => return true,
-            Some(line) if line.is_empty() => return false,
+            Some(line) if line == word => return true,
+            Some(line) if line == END => return false,
             None => return false,
-            Some(line) => asked = format!("That is `{line}`, not `{serial}`; Enter alone ends"),
+            Some(line) => asked = format!("That is `{line}`, not `{word}`; `{END}` stops here"),
         }
     }
 }
 
+/// Name of a unit that will tell its own.
+const UNNAMED: &str = "unit";
+
 struct Next {
     serials: Serials,
+    again: bool,
     at: usize,
 }
 
@@ -256,59 +266,64 @@ impl Next {
         prompt: &mut Prompt<'_>,
         sensors: &str,
     ) -> Option<(Unit, Task)> {
+        let put_in = |what: &str, serial: String, prompt: &mut Prompt<'_>| {
+            let question = format!(
+                "{sensors}\nPut in {what} {serial}, then type or scan its serial number; `{END}` stops here"
+            );
+            confirmed(prompt, &question, &serial).then_some(serial)
+        };
         let due = running.golden_due().first().map(|name| (*name).to_string());
-        let serial = match &self.serials {
-            Serials::Typed { again } => {
+        let serial = match (&self.serials, due) {
+            (Serials::Typed, _) => {
                 running.terminal.note(sensors);
-                next_serial(running, prompt, *again)?
+                next_serial(running, prompt, self.again)?
             }
-            _ if due.is_some() => {
-                let name = due?;
-                let question =
-                    format!("{sensors}\nPut in golden unit {name}: type its serial number; Enter alone ends");
-                confirmed(prompt, &question, &name).then_some(name)?
-            }
-            Serials::Listed(list) => {
-                while list.get(self.at).is_some_and(|serial| running.earlier(serial).is_some()) {
+            (_, Some(name)) => put_in("golden unit", name, prompt)?,
+            (Serials::Listed(list), None) => {
+                let known = |serial: &String| !self.again && running.earlier(serial).is_some();
+                while list.get(self.at).is_some_and(known) {
                     self.at += 1;
                 }
                 let serial = list.get(self.at)?.clone();
                 self.at += 1;
-                let question = format!(
-                    "{sensors}\nPut in unit {serial}: type or scan its serial number; Enter alone ends"
-                );
-                confirmed(prompt, &question, &serial).then_some(serial)?
+                put_in("unit", serial, prompt)?
             }
-            Serials::OfDevice => {
-                let question = format!("{sensors}\nPut in the next unit and type `in`; Enter alone ends");
-                confirmed(prompt, &question, "in").then(|| "unit".to_string())?
+            (Serials::OfDevice, None) => {
+                let question = format!("{sensors}\nPut in the next unit, then type `in`; `{END}` stops here");
+                if !confirmed(prompt, &question, "in") {
+                    return None;
+                }
+                let unit = line.unit_unnamed(&line.unit_of_bench(UNNAMED));
+                return Some((unit, running.task(UNNAMED)));
             }
         };
-        let mut unit = line.unit_of_bench(&serial);
-        if matches!(self.serials, Serials::OfDevice) && serial == "unit" {
-            unit = line.unit_unnamed(&unit);
-        }
-        Some((unit, running.task(&serial)))
+        Some((line.unit_of_bench(&serial), running.task(&serial)))
     }
 
-    /// The task by the serial number that the device told; `None` where it told none.
-    fn identified(&self, task: Task, driver: &mut dyn Bench, running: &Running<'_>) -> Option<Task> {
-        if !matches!(self.serials, Serials::OfDevice) || task.purpose == Purpose::Golden {
+    /// The task by the serial number that the device told; `None` where it told none that can be used.
+    fn identified(
+        &self,
+        (task, unit): (Task, &Unit),
+        serial: Option<String>,
+        running: &Running<'_>,
+        prompt: &mut Prompt<'_>,
+    ) -> Option<Task> {
+        if !matches!(self.serials, Serials::OfDevice) || unit.serial != UNNAMED {
             return Some(task);
         }
-        let told = driver.take_module_identity();
-        let serial = told.and_then(|identity| {
-            let fact = identity.facts.into_iter().find(|(name, _)| name.contains("serial"));
-            fact.map(|(_, value)| value)
-        });
-        match serial {
-            Some(serial) => Some(running.task(&serial)),
-            None => {
-                running
-                    .terminal
-                    .note("the device told no serial number: not taken up; type it (without --from-device)");
-                None
-            }
+        let left = |words: &str| {
+            running.terminal.note(&format!("{words}: what was measured is not taken up"));
+            None
+        };
+        let Some(serial) = serial else {
+            return left("the device told no serial number; call without --from-device and type it");
+        };
+        if let Err(failure) = check_name("the device's serial number", &serial) {
+            return left(&failure.words);
+        }
+        match running.may_measure(prompt, &serial, self.again) {
+            Some(true) => Some(running.task(&serial)),
+            _ => left(&serial),
         }
     }
 }

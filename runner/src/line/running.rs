@@ -19,6 +19,8 @@ use std::path::Path;
 const GOLDEN_MOUNTING: u32 = 10;
 /// Longest serial number, characters.
 const LONGEST: usize = 200;
+/// What is typed when there is no further unit: Enter alone is a scanner's or a tired hand's slip.
+pub const END: &str = "end";
 
 /// A lot under way.
 pub struct Running<'a> {
@@ -78,7 +80,7 @@ impl Running<'_> {
 
     /// What a serial number asks for now.
     pub fn task(&self, serial: &str) -> Task {
-        let golden = self.file.golden.unit.iter().any(|golden| golden.name == serial);
+        let golden = self.is_golden(serial);
         let before = self.folder.lines.measurements().filter(|one| one.serial == serial).count() as u32;
         let from = if golden { GOLDEN_MOUNTING } else { 0 };
         Task {
@@ -104,6 +106,23 @@ impl Running<'_> {
             }
         }
         due
+    }
+
+    /// Does the serial number belong to a golden unit?
+    pub fn is_golden(&self, serial: &str) -> bool {
+        self.file.golden.unit.iter().any(|golden| golden.name == serial)
+    }
+
+    /// A unit that the lot has already is asked about; `None` when there is no answer.
+    pub fn may_measure(&self, prompt: &mut Prompt<'_>, serial: &str, again: bool) -> Option<bool> {
+        let Some(judged) = self.earlier(serial).filter(|_| !again && !self.is_golden(serial)) else {
+            return Some(true);
+        };
+        let question = format!(
+            "{serial} was measured before: {}. Does the new measurement count instead? y or N",
+            judged.decision.words()
+        );
+        Some(matches!(prompt.line(&question)?.as_str(), "y" | "Y" | "yes"))
     }
 
     /// The earlier decision on a serial number, where there is one that counts.
@@ -229,38 +248,36 @@ pub fn next_serial(running: &Running<'_>, prompt: &mut Prompt<'_>, again: bool) 
     loop {
         let due = running.golden_due();
         let question = match due.as_slice() {
-            [] => "serial number of the next unit; Enter alone ends".to_string(),
-            due => format!(
-                "golden units are due: {}. Serial number of one of them; Enter alone ends",
-                due.join(", ")
-            ),
+            [] => format!("serial number of the next unit; `{END}` when there is none"),
+            due => {
+                format!(
+                    "golden units are due: {}. Serial number of one of them; `{END}` stops here",
+                    due.join(", ")
+                )
+            }
         };
         let serial = prompt.line(&question)?;
-        if serial.is_empty() {
+        if serial == END {
             return None;
+        }
+        if serial.is_empty() {
+            running.terminal.note(&format!("no serial number: type or scan one; `{END}` ends"));
+            continue;
         }
         if let Err(failure) = check_name("serial number", &serial) {
             running.terminal.note(&failure.words);
             continue;
         }
-        let golden = running.file.golden.unit.iter().any(|golden| golden.name == serial);
+        let golden = running.is_golden(&serial);
         if !due.is_empty() && !golden {
             running
                 .terminal
                 .note(&format!("{serial} is not measured: golden units come first ({})", due.join(", ")));
             continue;
         }
-        if let Some(judged) = running.earlier(&serial).filter(|_| !again && !golden) {
-            let question = format!(
-                "{serial} was measured before: {}. Measure it again? The last measurement will count. y or N",
-                judged.decision.words()
-            );
-            let yes = prompt.line(&question)?;
-            if !matches!(yes.as_str(), "y" | "Y" | "yes") {
-                running.terminal.note(&format!("{serial}: left as it is"));
-                continue;
-            }
+        match running.may_measure(prompt, &serial, again)? {
+            true => return Some(serial),
+            false => running.terminal.note(&format!("{serial}: left as it is")),
         }
-        return Some(serial);
     }
 }

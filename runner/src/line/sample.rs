@@ -339,21 +339,21 @@ pub fn sample_begin(from: &Characterized, look: &ShortLook, seed: u64) -> Begin 
     }
 }
 
-/// Measurements of a sample: every unit once, mounted anew, then the gauge study's units again and again.
+/// Measurements of a sample in an order that hands can follow: every unit once, mounted anew, those of the gauge study with their
+/// repeats while they are there; then these again in further mountings.
 pub fn turns(from: &Characterized) -> Vec<(String, Turn)> {
-    let mut turns: Vec<(String, Turn)> =
-        from.units.iter().map(|unit| (unit.name.clone(), Turn { mounting: 1, repeat: 0 })).collect();
-    let sound = from.units.iter().filter(|unit| unit.fault.is_none());
     let (count, mountings, repeats) = GAUGE;
-    let studied: Vec<&UnitCorners> = spread(sound.collect(), count);
+    let sound = from.units.iter().filter(|unit| unit.fault.is_none());
+    let studied: BTreeSet<&str> =
+        spread(sound.collect(), count).into_iter().map(|unit| unit.name.as_str()).collect();
+    let mut turns = Vec::new();
     for mounting in 1..=mountings {
-        for unit in &studied {
-            for repeat in 0..repeats {
-                let turn = Turn { mounting, repeat };
-                if (mounting, repeat) != (1, 0) {
-                    turns.push((unit.name.clone(), turn));
-                }
-            }
+        for unit in &from.units {
+            let repeats = match studied.contains(unit.name.as_str()) {
+                true => repeats,
+                false => u32::from(mounting == 1),
+            };
+            turns.extend((0..repeats).map(|repeat| (unit.name.clone(), Turn { mounting, repeat })));
         }
     }
     turns

@@ -1,15 +1,14 @@
 //! Which jobs a search for the highest rates asks next, of those that were selected.
 
 use crate::console::exit::Failure;
-use crate::folder::eye_summaries::{CacheUse, SummarisedFolder, each_summary, facts};
+use crate::run::known::{Known, Told};
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
 use crate::store::StoreReader;
-use judge::Judge;
 use judge::highest_rate::{Answer, next, start};
 use nightbench_core::results::JobResult;
 use plan::Plan;
-use plan::expand::{Expansion, Job};
+use plan::expand::Expansion;
 use plan::highest_rate::{RateSeries, rate_series};
 use std::collections::{HashMap, HashSet};
 use std::path::Path;
@@ -28,8 +27,9 @@ pub enum Wanted {
 pub struct RateSearch<'p> {
     plan: &'p Plan,
     expansion: &'p Expansion,
-    /// Nothing it is asked depends on the target.
-    judge: Judge<'p>,
+    known: Known<'p>,
+    /// Conditions with jobs that are heard and not yet asked what they say.
+    heard: HashSet<u32>,
     series: Vec<RateSeries>,
     /// Series and place in it of each condition that is sought.
     places: HashMap<u32, (usize, usize)>,
@@ -50,7 +50,8 @@ impl<'p> RateSearch<'p> {
         Some(RateSearch {
             plan,
             expansion,
-            judge: Judge::new(plan, expansion, true),
+            known: Known::new(plan, expansion),
+            heard: HashSet::new(),
             places: places.collect(),
             always: again.map(|one| one.job.condition).collect(),
             answers: series.iter().map(|one| vec![None; one.conditions.len()]).collect(),
@@ -63,43 +64,58 @@ impl<'p> RateSearch<'p> {
     /// # Errors
     /// Exit 74: the store cannot be read.
     pub fn read(&mut self, dir: &Path, reader: &StoreReader, jobs: &[PendingJob]) -> Result<(), Failure> {
-        let known: HashMap<[u8; 32], Job> = jobs.iter().map(|one| (one.key, one.job)).collect();
-        self.judge = Judge::new(self.plan, self.expansion, true);
-        let folder = SummarisedFolder {
-            dir,
-            reader,
-            limits: &self.plan.limits,
-            plan: self.plan,
-            expansion: self.expansion,
-            cache_use: CacheUse::Look,
-        };
-        let judge = &mut self.judge;
-        each_summary(
-            &folder,
-            |stored| known.get(&stored.row.key).copied(),
-            |stored, job, digest| judge.add(job, &stored.row.key, &facts(stored), digest),
-        )?;
-        self.judge.seal();
+        self.known.read(dir, reader, jobs)?;
+        self.heard.clear();
         for (series, answers) in self.series.iter().zip(&mut self.answers) {
             for (condition, answer) in series.conditions.iter().zip(answers) {
-                *answer = self.judge.answer(*condition);
+                *answer = self.known.answer(*condition);
             }
         }
         Ok(())
     }
 
-    /// Takes the result of a job.
-    pub fn add(&mut self, one: &PendingJob, result: &JobResult) {
-        self.judge.add_result(&one.job, &one.key, one.position, result);
-        self.judge.seal();
-        if let Some((number, place)) = self.places.get(&one.job.condition) {
-            self.answers[*number][*place] = self.judge.answer(one.job.condition);
+    /// Takes a job; [`RateSearch::settle`] has to follow before anything is asked.
+    pub fn hear(&mut self, told: Told<'_>) {
+        self.known.hear(told);
+        self.heard.insert(told.job.job.condition);
+    }
+
+    /// Takes a job that is at hand as a whole, and works out what it says.
+    pub fn hear_whole(&mut self, one: &PendingJob, result: &JobResult) {
+        let summary = self.known.summary(one, result);
+        self.hear(Told { job: one, result, summary: &summary });
+        self.settle();
+    }
+
+    /// Works out what the jobs heard say.
+    pub fn settle(&mut self) {
+        if self.heard.is_empty() {
+            return;
+        }
+        self.known.settle();
+        for condition in std::mem::take(&mut self.heard) {
+            if let Some((number, place)) = self.places.get(&condition) {
+                self.answers[*number][*place] = self.known.answer(condition);
+            }
         }
     }
 
     /// The result of a job does not count any more.
     pub fn forget(&mut self, one: &PendingJob) {
-        self.judge.forget(&one.job, &one.key);
+        self.known.forget(one);
+    }
+
+    /// Takes the jobs out that no series needs any more, which `progress` hears of.
+    pub fn drop_unneeded(&self, left: &mut Vec<PendingJob>, progress: &mut Progress<'_>) {
+        let mut never = Vec::new();
+        left.retain(|one| {
+            let needed = self.wants(one, false) != Wanted::Never;
+            if !needed {
+                never.push(one.position);
+            }
+            needed
+        });
+        progress.not_needed(&never);
     }
 
     /// Takes the jobs out that are asked now, and those that no series needs any more, which `progress` hears of. Where all wait

@@ -3,6 +3,7 @@
 use crate::console::exit::{Exit, Failure};
 use crate::folder::eye_summaries::{SummaryCache, SummaryDigest, packed as packed_summary};
 use crate::run::execute::Executor;
+use crate::run::known::Told;
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
 use crate::store::{PackedJob, Store, StoreError};
@@ -11,20 +12,41 @@ use judge::eye_summary::{JobSummary, masks_for};
 use nightbench_core::faults::{Fault, FaultKind};
 use nightbench_core::results::{JobOutcome, JobResult, JobTimes};
 use plan::Plan;
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
 use std::time::Duration;
 
 /// A finished job on its way to the store.
 struct Finished {
     packed: PackedJob,
-    summary: (Vec<u8>, SummaryDigest),
-    position: u64,
-    outcome: JobOutcome,
-    times: JobTimes,
+    packed_summary: (Vec<u8>, SummaryDigest),
+    summary: JobSummary,
+    job: PendingJob,
+    /// Its place among the jobs of this run.
+    place: usize,
+    /// Without trainings and captures: they are packed.
+    result: JobResult,
     words: String,
+}
+
+/// What becomes of a result.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kept {
+    Yes,
+    /// It is left as if it had not been begun.
+    No,
+    /// Neither it nor anything after it.
+    NoMore,
+}
+
+/// Who hears of each result before it is stored.
+pub struct Hearer<'a> {
+    /// Results are heard, and stored, in the order of the jobs.
+    pub in_order: bool,
+    pub hear: &'a mut dyn FnMut(Told<'_>) -> Kept,
 }
 
 /// Finished jobs a thread may have waiting for the store: enough to measure on while a transaction is written, few
@@ -59,6 +81,7 @@ impl Drop for MadeSafe<'_> {
 }
 
 /// What jobs are run with.
+#[derive(Clone, Copy)]
 pub struct Night<'p> {
     /// The run folder.
     pub dir: &'p Path,
@@ -83,6 +106,22 @@ pub fn simulate(
     cancel: &CancelToken,
     progress: &mut Progress,
 ) -> Result<usize, Failure> {
+    let hearer = Hearer { in_order: false, hear: &mut |_| Kept::Yes };
+    simulate_heard(night, pending, store, cancel, progress, hearer)
+}
+
+/// As [`simulate`], with somebody who hears of each result and may drop it.
+///
+/// # Errors
+/// As [`simulate`].
+pub fn simulate_heard(
+    night: Night<'_>,
+    pending: &[PendingJob],
+    store: &mut Store,
+    cancel: &CancelToken,
+    progress: &mut Progress,
+    hearer: Hearer<'_>,
+) -> Result<usize, Failure> {
     let Night { dir, plan, executor, open, threads } = night;
     let mut summaries = SummaryCache::open(dir);
     let pool = rayon::ThreadPoolBuilder::new()
@@ -91,30 +130,35 @@ pub fn simulate(
         .map_err(|error| Failure::new(Exit::Store, format!("cannot start {threads} threads: {error}")))?;
     let unsafe_now = Mutex::new(None);
     // Jobs of one condition and mounting share their physics: they stay together on one worker.
-    let groups: Vec<&[PendingJob]> = pending
-        .chunk_by(|a, b| a.job.condition == b.job.condition && a.job.mounting == b.job.mounting)
+    let places: Vec<(usize, &PendingJob)> = pending.iter().enumerate().collect();
+    let groups: Vec<&[(usize, &PendingJob)]> = places
+        .chunk_by(|(_, a), (_, b)| a.job.condition == b.job.condition && a.job.mounting == b.job.mounting)
         .collect();
     let next = AtomicUsize::new(0);
+    let enough = AtomicBool::new(false);
+    // Results that came before their turn.
+    let mut early: BTreeMap<usize, Finished> = BTreeMap::new();
+    let mut turn = 0;
     let (sender, receiver) = sync_channel::<Result<Finished, Failure>>(WAITING_A_THREAD * threads);
     let mut done = 0;
     let mut outcome = Ok(());
     let mut panicked = None;
     std::thread::scope(|scope| {
-        let (pool, groups, next, unsafe_now) = (&pool, &groups, &next, &unsafe_now);
+        let (pool, groups, next, unsafe_now, enough) = (&pool, &groups, &next, &unsafe_now, &enough);
         let workers = scope.spawn(move || {
             pool.broadcast(|_| {
                 let mut target = MadeSafe { driver: open(), failed: unsafe_now };
                 // Groups are taken in the plan's order, so that an interrupted run has its first part whole.
                 while let Some(group) = groups.get(next.fetch_add(1, Ordering::Relaxed)) {
-                    for one in *group {
-                        if cancel.is_cancelled() {
+                    for (place, one) in *group {
+                        if cancel.is_cancelled() || enough.load(Ordering::Relaxed) {
                             return;
                         }
                         let driver = target.driver.as_mut();
                         let Ok(result) = executor.run_attempt(driver, &one.job, one.attempt, cancel) else {
                             return;
                         };
-                        if sender.send(finished(plan, one, result)).is_err() {
+                        if sender.send(finished(plan, *place, one, result)).is_err() {
                             return;
                         }
                     }
@@ -125,12 +169,36 @@ pub fn simulate(
         loop {
             let wait = store.commit_due_in().unwrap_or(Duration::from_secs(3600));
             let stored = match receiver.recv_timeout(wait) {
-                Ok(Ok(finished)) => store.record_packed(finished.packed).map(|()| {
-                    summaries.add(&finished.summary.0, &finished.summary.1);
-                    done += 1;
-                    progress.job(&finished.words);
-                    progress.took(finished.position, &finished.outcome, finished.times, None);
-                }),
+                Ok(Ok(finished)) => {
+                    if !hearer.in_order {
+                        turn = finished.place;
+                    }
+                    early.insert(finished.place, finished);
+                    let mut stored = Ok(());
+                    while let Some(finished) = early.remove(&turn)
+                        && stored.is_ok()
+                        && !enough.load(Ordering::Relaxed)
+                    {
+                        turn += 1;
+                        let Finished { packed, packed_summary, summary, job, result, words, .. } = finished;
+                        let told = Told { job: &job, result: &result, summary: &summary };
+                        match (hearer.hear)(told) {
+                            Kept::Yes => {}
+                            Kept::No => continue,
+                            Kept::NoMore => {
+                                enough.store(true, Ordering::Relaxed);
+                                break;
+                            }
+                        }
+                        stored = store.record_packed(packed).map(|()| {
+                            summaries.add(&packed_summary.0, &packed_summary.1);
+                            done += 1;
+                            progress.job(&words);
+                            progress.took(job.position, &result.outcome, result.times, None);
+                        });
+                    }
+                    stored
+                }
                 Ok(Err(failure)) => {
                     outcome = Err(failure);
                     cancel.cancel();
@@ -177,7 +245,12 @@ pub fn simulate(
 
 /// A result packed for the store. One that contradicts itself (counts above the bits, numbers that are not finite)
 /// is a fault of its target: the job is not measured and the night goes on.
-fn finished(plan: &Plan, pending: &PendingJob, mut result: JobResult) -> Result<Finished, Failure> {
+fn finished(
+    plan: &Plan,
+    place: usize,
+    pending: &PendingJob,
+    mut result: JobResult,
+) -> Result<Finished, Failure> {
     let row = pending.row(plan);
     let packed = match PackedJob::new(&row, &result, &[]) {
         Err(error @ (StoreError::Value { .. } | StoreError::Packing { .. })) => {
@@ -197,14 +270,17 @@ fn finished(plan: &Plan, pending: &PendingJob, mut result: JobResult) -> Result<
     let summary = JobSummary::of(&result.trainings, &result.captures, |capture| {
         masks_for(&plan.limits, capture.eye, &capture.grid, rate)
     });
-    let summary = packed_summary(&summary);
+    let packed_summary = packed_summary(&summary);
     let words = format!("{}: {}", pending.condition.describe(plan), result.outcome);
+    result.trainings = Vec::new();
+    result.captures = Vec::new();
     Ok(Finished {
-        packed: packed.with_summary(summary.1),
+        packed: packed.with_summary(packed_summary.1),
+        packed_summary,
         summary,
-        position: pending.position,
-        outcome: result.outcome,
-        times: result.times,
+        job: *pending,
+        place,
+        result,
         words,
     })
 }

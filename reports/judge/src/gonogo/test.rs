@@ -144,6 +144,8 @@ pub struct LineTest {
     pub no_go_below: f64,
     /// Standard deviation of what a prediction is off by.
     pub residual_sd: f64,
+    /// Standard deviation of what the regression itself is off by, common to all units.
+    pub regression_sd: f64,
     pub intercept: f64,
     pub straightening: Straightening,
     pub look: ShortLook,

@@ -18,6 +18,7 @@ fn test() -> LineTest {
         guard_band: 0.02,
         no_go_below: 0.15,
         residual_sd: 0.01,
+        regression_sd: 0.002,
         intercept: 0.0,
         straightening: Straightening {
             centre: 0.0,

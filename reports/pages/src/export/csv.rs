@@ -201,6 +201,7 @@ fn state(judged: &JudgedCondition) -> &'static str {
         ConditionState::Undecided => "undecided",
         ConditionState::NotMeasured => "not measured",
         ConditionState::NotRun => "not run",
+        ConditionState::NoTime => "no time left",
         ConditionState::NotNeeded => "not needed",
     }
 }

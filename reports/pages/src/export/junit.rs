@@ -162,7 +162,11 @@ fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write
     );
     let message = escaped(&match case {
         Case::LeftOut(_, why) => why.to_string(),
-        Case::Waiting(judged, _) if judged.state == ConditionState::NotNeeded => judged.reason().into_owned(),
+        Case::Waiting(judged, _)
+            if matches!(judged.state, ConditionState::NotNeeded | ConditionState::NoTime) =>
+        {
+            judged.reason().into_owned()
+        }
         Case::Waiting(..) => "not run yet".into(),
         Case::Done(judged, note) => message(run, judged, note),
     });

@@ -4,6 +4,7 @@ use super::{Row, Section, Table, View, cautions, class_of, percent, seconds};
 use crate::report::plot::{AREA, Path, Plot, Scale, range};
 use judge::gonogo::{Asked, CurvePoint, Decision, Derivation, Interval};
 use nightbench_core::text::counted;
+use std::collections::BTreeMap;
 
 /// Most units listed of a kind.
 const MOST_LISTED: usize = 60;
@@ -103,31 +104,52 @@ fn decision(facts: &DerivationFacts, found: &Derivation) -> Section {
         "Predicted {} of the worst lane at the corners, {unit}: the sum of these, straightened by a cubic",
         test.metric.name()
     );
-    let table = Table { caption, head: vec!["Term", "Supply", "Coefficient"], rows };
-    Section { title: "The test", words, tables: vec![table], ..Section::default() }
+    let table = Table { caption, head: vec!["Term", "Supply", "Coefficient"], text: &[1], rows };
+    let title = if found.refusals.is_empty() { "The test" } else { "The nearest test, not to be used" };
+    Section { title, words, tables: vec![table], ..Section::default() }
 }
 
 /// Name of a curve and what it shows of a point.
 type Curve<'a> = (&'a str, &'a dyn Fn(&CurvePoint) -> f64);
 
+/// The upright axis of a plot of shares.
+#[derive(Clone, Copy)]
+enum Upright {
+    /// In percent, from 0.
+    Percent,
+    /// Decades of percent, from a thousandth on, with the most that is asked as a dashed line.
+    Decades { asked: f64 },
+}
+
+/// Least share of a plot by decades.
+const LEAST: f64 = 1e-5;
+
 fn curve_plot(
-    title: &str,
-    words: &str,
-    found: &Derivation,
-    simulated: bool,
+    (title, words): (&str, &str),
+    (found, simulated): (&Derivation, bool),
+    upright: Upright,
     lines: &[Curve<'_>],
     band: &dyn Fn(&CurvePoint) -> (f64, f64),
 ) -> Plot {
     let mut plot = Plot::new(title.into(), words.into(), simulated);
+    let place = |share: f64| match upright {
+        Upright::Percent => 100.0 * share,
+        Upright::Decades { .. } => (100.0 * share.max(LEAST)).log10(),
+    };
     let ends = found.curve.iter().flat_map(|point| {
         let (low, high) = band(point);
         lines.iter().map(move |(_, of)| of(point)).chain([low, high])
     });
-    let (low, high) = range(ends.map(|share| 100.0 * share), &[0.0]);
+    let ends: Vec<f64> = ends.map(place).collect();
+    let (low, high) = match upright {
+        Upright::Percent => range(ends.into_iter(), &[0.0]),
+        Upright::Decades { asked } => range(ends.into_iter(), &[place(asked)]),
+    };
+    let low = if matches!(upright, Upright::Percent) { low.max(-0.02 * high) } else { low };
     let x = Scale::new(0.0, found.curve.last().map_or(1.0, |point| point.sds), AREA.left, AREA.right);
-    let y = Scale::new(low.max(-0.02 * high), high, AREA.bottom, AREA.top);
+    let y = Scale::new(low, high, AREA.bottom, AREA.top);
     let along = |of: &dyn Fn(&CurvePoint) -> f64| -> Vec<(f64, f64)> {
-        found.curve.iter().map(|point| (x.at(point.sds), y.held(100.0 * of(point)))).collect()
+        found.curve.iter().map(|point| (x.at(point.sds), y.held(place(of(point))))).collect()
     };
     for (place, (name, of)) in lines.iter().enumerate() {
         let mut path = Path::default();
@@ -140,32 +162,43 @@ fn curve_plot(
         path.line(&along(&|point| if side == 0 { band(point).0 } else { band(point).1 }));
         plot.draw(path, "line s3");
     }
+    plot.legend.push((3, "95 % interval".into()));
     let mut taken = Path::default();
     let at = x.at(found.curve[found.chosen].sds);
     taken.line(&[(at, AREA.top), (at, AREA.bottom)]);
+    if let Upright::Decades { asked } = upright {
+        let most = y.held(place(asked));
+        taken.line(&[(AREA.left, most), (AREA.right, most)]);
+    }
     plot.draw(taken, "limit");
     plot.x_ticks = x.ticks(8);
-    plot.y_ticks = y.ticks(5);
+    plot.y_ticks = if matches!(upright, Upright::Percent) { y.ticks(5) } else { y.decades() };
     plot.x_label = "guard band, residual standard deviations".into();
     plot.y_label = "%".into();
     plot
 }
 
 fn risks(facts: &DerivationFacts, asked: &Asked, found: &Derivation) -> Section {
+    let (upright, level) =
+        ("The upright line is the guard band taken", "the level one the most that is asked");
     let escapes = curve_plot(
-        "Escapes",
-        "Units that are bad at the corners and a go, of all units, between the limits of the 95 % interval. The upright line is the guard band taken.",
-        found,
-        facts.simulated,
+        (
+            "Escapes",
+            &format!("Units that are bad at the corners and a go, of all units. {upright}, {level}."),
+        ),
+        (found, facts.simulated),
+        Upright::Decades { asked: asked.escapes },
         &[("escapes", &|point| point.risk.escapes)],
         &|point| (point.escapes.lower, point.escapes.upper),
     );
     let others = curve_plot(
-        "What it costs",
-        "With a corner test: units sent there, of all units, between the limits of the 95 % interval. Without one: good units that are rejected, of the \
-         good ones.",
-        found,
-        facts.simulated,
+        (
+            "What it costs",
+            "With a corner test: units sent there, of all units. Without one: good units that are rejected, of the good ones. The upright \
+             line is the guard band taken; the interval is that of corner tests.",
+        ),
+        (found, facts.simulated),
+        Upright::Percent,
         &[
             ("to corner test", &|point| point.risk.sent_on),
             ("overkill without a corner test", &|point| point.risk.overkill_alone),
@@ -188,6 +221,7 @@ fn risks(facts: &DerivationFacts, asked: &Asked, found: &Derivation) -> Section 
                     format!("{:.digits$}", point.guard_band),
                     percent(point.risk.escapes),
                     range(&point.escapes),
+                    percent(point.escapes_below),
                     percent(point.risk.sent_on),
                     percent(point.risk.overkill),
                     percent(point.risk.overkill_alone),
@@ -205,6 +239,7 @@ fn risks(facts: &DerivationFacts, asked: &Asked, found: &Derivation) -> Section 
             "guard band",
             "escapes",
             "95 %",
+            "below, at 90 %",
             "to corner",
             "overkill",
             "overkill, no corner test",
@@ -212,16 +247,17 @@ fn risks(facts: &DerivationFacts, asked: &Asked, found: &Derivation) -> Section 
             "cost a unit",
             "",
         ],
+        text: &[],
         rows,
     };
     let costs = match asked.costs {
         Some(costs) => format!(
-            "The cheapest guard band of those that keep what is asked, for a cost of {} an escape, {} a corner test and {} a good \
-             unit rejected.",
+            "The cheapest guard band of those that keep this is taken, escapes at 90 % confidence, for a cost of {} an escape, {} a \
+             corner test and {} a good unit rejected.",
             costs.escape, costs.corner, costs.overkill
         ),
-        None => "The smallest guard band that keeps what is asked; with --cost-escape, --cost-corner and --cost-overkill the \
-                 cheapest of those."
+        None => "The smallest guard band that keeps this is taken, escapes at 90 % confidence; with --cost-escape, --cost-corner \
+                 and --cost-overkill the cheapest of those."
             .into(),
     };
     let words = vec![
@@ -233,13 +269,25 @@ fn risks(facts: &DerivationFacts, asked: &Asked, found: &Derivation) -> Section 
         ),
         format!(
             "Global risks as in JCGM 106, before the corner test's own error, from the sample by smooth bootstrap: predictions and \
-             residuals of sound units drawn apart, faulty ones as they are ({} of all units), each jittered by a quarter of its standard \
-             deviation. Escapes far below one in {} rest on that shape.",
+             residuals of sound units drawn apart, faulty ones as they are ({} of all units). The interval of escapes holds what would be \
+             counted over 20,000 units: samples drawn from this one, each with a fit, a spread and guard bands of its own, and faulty \
+             units with weights drawn anew. Escapes far below one in {} rest on the normal tail that the smoothing gives. Faults that no \
+             unit of the sample had are not in it.",
             percent(found.faulty_share),
             found.sound
         ),
     ];
-    Section { title: "Risks", words, plots: vec![escapes, others], tables: vec![table], ..Section::default() }
+    let mut warnings = Vec::new();
+    if found.refusals.is_empty() && !found.sure {
+        let point = &found.curve[found.chosen];
+        warnings.push(format!(
+            "Escapes keep what is asked by estimate only: at 90 % confidence they lie below {}. Corner tests leave no room for a wider \
+             guard band; a larger sample would say more.",
+            percent(point.escapes_below)
+        ));
+    }
+    let plots = vec![escapes, others];
+    Section { title: "Risks", warnings, words, plots, tables: vec![table], ..Section::default() }
 }
 
 fn sample(facts: &DerivationFacts, found: &Derivation) -> Section {
@@ -248,8 +296,8 @@ fn sample(facts: &DerivationFacts, found: &Derivation) -> Section {
     let mut plot = Plot::new(
         "Predicted and measured".into(),
         format!(
-            "Each sound unit by a fit without it (dot), faulty ones (cross). Below the dashed line a unit is bad; the shaded band is \
-             the guard band. n = {} and {}.",
+            "Each sound unit by a fit without it (dot), faulty ones (cross). Below the dashed line a unit is bad; from the right upright line \
+             on it is a go: bad ones there are the escapes. Between the upright lines lies the guard band. n = {} and {}.",
             found.pairs.len(),
             found.faulty.len()
         ),
@@ -301,6 +349,7 @@ fn sample(facts: &DerivationFacts, found: &Derivation) -> Section {
     let table = Table {
         caption: format!("Ways to look, {unit}"),
         head: vec!["Look", "residual s", "correlation", "test", ""],
+        text: &[],
         rows,
     };
     let to_limit = (found.mean - test.limit) / test.residual_sd;
@@ -317,7 +366,7 @@ fn sample(facts: &DerivationFacts, found: &Derivation) -> Section {
             found.categories(),
             found.r
         ),
-        "Columns are looked at where they take a tenth off the residual; else rows alone.".into(),
+        "Columns are looked at where they take a quarter off the residual; else rows alone.".into(),
     ];
     if !found.tolerance.is_empty() {
         let factors: Vec<String> = found
@@ -353,6 +402,7 @@ fn times(facts: &DerivationFacts, found: &Derivation, total: f64) -> Section {
     let table = Table {
         caption: "Seconds of one unit, without hands".into(),
         head: vec!["Part", "time", "share"],
+        text: &[],
         rows,
     };
     let words = vec![
@@ -390,6 +440,7 @@ fn gauge(found: &Derivation) -> Section {
     section.tables.push(Table {
         caption: format!("Standard deviations of a prediction, {}", found.test.metric.unit()),
         head: vec!["Part", "standard deviation"],
+        text: &[],
         rows: lines
             .iter()
             .map(|(name, value)| Row { class: "", cells: vec![(*name).into(), format!("{value:.digits$}")] })
@@ -428,6 +479,14 @@ fn unseen(found: &Derivation) -> Section {
             .warnings
             .push(format!("Bad at the corners, and a go at room temperature: {}.", unseen.join(", ")));
     }
+    section.words.push(if found.faulty.iter().any(|unit| unit.bad) {
+        "A faulty unit that keeps the limit is a go like any other: the limit decides, not the fault.".into()
+    } else {
+        "Every faulty unit of the sample keeps the limit at the corners, and one that does is a go like any other. How one would show that \
+         does not is told by the difference below alone: what a fault takes off at the corners and room temperature does not show."
+            .into()
+    });
+    section.tables.push(by_fault(found));
     let rows = found
         .faulty
         .iter()
@@ -446,7 +505,38 @@ fn unseen(found: &Derivation) -> Section {
     section.tables.push(Table {
         caption: format!("Faulty units of the sample, {}", found.test.metric.unit()),
         head: vec!["Unit", "fault", "at the corners", "predicted", "the test says"],
+        text: &[1, 4],
         rows,
     });
     section
+}
+
+/// How far units of each fault lie from what room temperature predicts.
+fn by_fault(found: &Derivation) -> Table {
+    let (s, digits) = (found.test.residual_sd, found.test.metric.digits());
+    let mut faults: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
+    for unit in &found.faulty {
+        let differences = faults.entry(&unit.fault).or_default();
+        differences.extend(unit.predicted.map(|predicted| unit.corner - predicted));
+    }
+    let rows = faults.into_iter().take(MOST_LISTED).map(|(fault, differences)| {
+        let mean = differences.iter().sum::<f64>() / differences.len().max(1) as f64;
+        let hidden = -mean > 3.0 * s / (differences.len().max(1) as f64).sqrt();
+        Row {
+            class: if hidden { "vcf" } else { "" },
+            cells: vec![
+                fault.into(),
+                differences.len().to_string(),
+                format!("{mean:+.digits$}"),
+                format!("{:+.1}", mean / s),
+                if hidden { "room temperature does not see all of it" } else { "no more than chance" }.into(),
+            ],
+        }
+    });
+    Table {
+        caption: format!("Measured at the corners less predicted, {}", found.test.metric.unit()),
+        head: vec!["Fault", "units", "mean difference", "in s", "finding"],
+        text: &[4],
+        rows: rows.collect(),
+    }
 }

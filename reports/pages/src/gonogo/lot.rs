@@ -2,7 +2,7 @@
 
 use super::{Row, Section, Table, View, cautions, class_of, percent, seconds};
 use crate::report::plot::{AREA, Path, Plot, Scale, range};
-use judge::gonogo::{Decision, LineTest, LotSummary, LotUnit};
+use judge::gonogo::{Decision, LineTest, LotSummary, LotUnit, Reason};
 use nightbench_core::text::counted;
 
 /// Units listed that did not go at once.
@@ -43,12 +43,14 @@ pub fn lot_page(
     let mut view = View::new("Go/no-go test: lot", &title, facts.origin.clone(), facts.simulated);
     view.heading = "How the lot went";
     let measured = go + no_go + to_corner;
-    (view.class, view.decision) = match &facts.stopped {
-        Some(_) => ("vf", "The lot is stopped: golden units are out of control".to_string()),
-        None => (
-            "vp",
-            format!("{}: {go} go, {no_go} no-go, {to_corner} to corner test", counted(lot.units(), "unit")),
-        ),
+    let (_, _, bad, _) = lot.drawn;
+    let drift = lot.drift.filter(|drift| drift.seen());
+    let counts =
+        format!("{}: {go} go, {no_go} no-go, {to_corner} to corner test", counted(lot.units(), "unit"));
+    (view.class, view.decision) = match (&facts.stopped, bad > 0 || drift.is_some()) {
+        (Some(_), _) => ("vf", "The lot is stopped: golden units are out of control".to_string()),
+        (None, true) => ("vf", format!("{counts}; the test does not hold as it did")),
+        (None, false) => ("vp", counts),
     };
     if let Some(words) = &facts.stopped {
         view.reasons.push(format!(
@@ -61,7 +63,13 @@ pub fn lot_page(
         view.reasons
             .push(format!("{units} could not be measured: a fault of the line, no statement about them"));
     }
-    if let Some(drift) = lot.drift.filter(|drift| drift.seen()) {
+    if bad > 0 {
+        view.reasons.push(format!(
+            "{} of those drawn bad at the corners: find out why before anything of this lot is shipped",
+            counted(bad, "go unit")
+        ));
+    }
+    if let Some(drift) = drift {
         view.reasons.push(format!(
             "The mean residual of the corner tests is {:+.4} {}, more than {:.4}: renew the regression from a fresh sample",
             drift.mean,
@@ -81,13 +89,14 @@ pub fn lot_page(
             "to corner test",
             format!("expected {}", percent(facts.expected_to_corner)),
         );
-        view.tile("vf", share(no_go), "no-go", counted(no_go, "unit"));
+        view.tile(if no_go > 0 { "vf" } else { "vn" }, share(no_go), "no-go", counted(no_go, "unit"));
     }
     if let Some((good, known, within)) = &lot.settled {
         let share = percent(*good as f64 / *known as f64);
         view.tile("vp", share, "yield where settled", interval(within.lower, within.upper));
     }
     view.sections.push(failures(test, units, corner, lot));
+    view.sections.push(due(units, corner));
     view.sections.push(escapes(facts, lot));
     view.sections.push(control(facts, test, lot));
     view.sections.push(predictions(facts, test, units));
@@ -122,7 +131,8 @@ fn failures(
             });
         }
     }
-    let by_failure = Table { caption: "By failure".into(), head: vec!["Reason", "units", "decision"], rows };
+    let by_failure =
+        Table { caption: "By failure".into(), head: vec!["Reason", "units", "decision"], text: &[2], rows };
     let listed: Vec<&LotUnit> = units.iter().filter(|unit| unit.judgement.decision != Decision::Go).collect();
     let rows = listed
         .iter()
@@ -143,15 +153,9 @@ fn failures(
         })
         .collect();
     let each = Table {
-        caption: format!(
-            "Units that did not go at once{}",
-            if listed.len() > MOST_LISTED {
-                format!(" (the first {MOST_LISTED} of {})", listed.len())
-            } else {
-                String::new()
-            }
-        ),
+        caption: format!("Units that did not go at once{}", first_of(listed.len())),
         head: vec!["Unit", "predicted", "at the corners", "reason", "decision"],
+        text: &[3, 4],
         rows,
     };
     Section { title: "What did not go at once", tables: vec![by_failure, each], ..Section::default() }
@@ -180,11 +184,47 @@ fn escapes(facts: &LotFacts, lot: &LotSummary) -> Section {
             percent(facts.draw)
         ),
     });
-    let mut section = Section { title: "Escapes", words, ..Section::default() };
-    if bad > 0 {
-        section.warnings.push(format!("{} of {tested} drawn units bad at the corners: find out why before anything of this lot is shipped", bad));
+    Section { title: "Escapes", words, ..Section::default() }
+}
+
+/// What is to be taken to the chamber next.
+fn due(units: &[LotUnit], corner: &dyn Fn(&str) -> Option<f64>) -> Section {
+    let mut section = Section { title: "Corner tests that are due", ..Section::default() };
+    let why = |unit: &LotUnit| match (unit.judgement.decision, &unit.judgement.reason) {
+        (Decision::ToCorner, Reason::Predicted) => Some("prediction too near to the limit"),
+        (Decision::ToCorner, _) => Some("a lane far outside the sample"),
+        (Decision::Go, _) if unit.drawn => Some("a go unit, drawn at random"),
+        _ => None,
+    };
+    let waiting: Vec<(&LotUnit, &str)> = units
+        .iter()
+        .filter(|unit| corner(&unit.serial).is_none())
+        .filter_map(|unit| Some((unit, why(unit)?)))
+        .collect();
+    if waiting.is_empty() {
+        section.words.push("None: every unit that was sent or drawn has its result.".into());
+        return section;
     }
+    section.words.push(format!(
+        "{}. Give the results with `gonogo lot DIR --corners FILE`, a line `serial, value` a unit.",
+        counted(waiting.len(), "unit")
+    ));
+    let rows = waiting.iter().take(MOST_LISTED).map(|(unit, why)| Row {
+        class: class_of(unit.judgement.decision),
+        cells: vec![unit.serial.clone(), (*why).into(), unit.judgement.decision.words().into()],
+    });
+    section.tables.push(Table {
+        caption: format!("Due{}", first_of(waiting.len())),
+        head: vec!["Unit", "why", "decision"],
+        text: &[1, 2],
+        rows: rows.collect(),
+    });
     section
+}
+
+/// Says that a list is cut.
+fn first_of(all: usize) -> String {
+    if all > MOST_LISTED { format!(" (the first {MOST_LISTED} of {all})") } else { String::new() }
 }
 
 fn control(facts: &LotFacts, test: &LineTest, lot: &LotSummary) -> Section {
@@ -223,7 +263,7 @@ fn control(facts: &LotFacts, test: &LineTest, lot: &LotSummary) -> Section {
             plot.draw(line, "line s0");
             plot.draw(dots, "dots s0");
             plot.draw(crosses, "untrained s1");
-            plot.x_ticks = x.ticks(6);
+            plot.x_ticks = x.ticks(values.len().min(6));
             plot.y_ticks = y.ticks(5);
             plot.x_label = "measurement of a golden unit".into();
             plot.y_label = format!("deviation, {}", test.metric.unit());
@@ -250,7 +290,7 @@ fn control(facts: &LotFacts, test: &LineTest, lot: &LotSummary) -> Section {
     }
     section.words.push(match lot.drift {
         Some(drift) => format!(
-            "Mean residual of {}: {:+.4} {} (allowed: {:.4} either way, three standard deviations of such a mean).",
+            "Mean residual of {}: {:+.4} {} (allowed: {:.4} either way, three standard deviations of such a mean and of the regression).",
             counted(drift.tested, "corner test"),
             drift.mean,
             test.metric.unit(),
@@ -324,6 +364,7 @@ fn times(lot: &LotSummary) -> Section {
     let table = Table {
         caption: "Mean bench time of a unit, without hands".into(),
         head: vec!["Part", "time"],
+        text: &[],
         rows,
     };
     Section { title: "Times", tables: vec![table], ..Section::default() }

@@ -43,6 +43,8 @@ struct Row {
 struct Table {
     caption: String,
     head: Vec<&'static str>,
+    /// Columns that hold words, from 0.
+    text: &'static [usize],
     rows: Vec<Row>,
 }
 

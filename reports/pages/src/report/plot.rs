@@ -71,6 +71,16 @@ impl Scale {
             .map(|value| Tick { at: coordinate(self.at(value)), text: plain(value, digits) })
             .collect()
     }
+    /// Ticks at whole decades of a range of decimal logarithms.
+    pub fn decades(self) -> Vec<Tick> {
+        let (first, last) = ((self.low - 1e-9).ceil() as i32, (self.high + 1e-9).floor() as i32);
+        (first..=last.min(first + 20))
+            .map(|decade| Tick {
+                at: coordinate(self.at(f64::from(decade))),
+                text: plain(10f64.powi(decade), (-decade).max(0) as usize),
+            })
+            .collect()
+    }
 }
 
 /// The range of the values, with 0 and the given extra values in it, widened by 4 %.

@@ -287,9 +287,12 @@ pub(super) fn not_run(run: &JudgedRun, facts: &RunFacts, most: usize) -> NotRunV
         for reason in judged.open_questions() {
             add(&mut undecided, &reason, || judged.name.clone());
         }
-        if matches!(judged.state, ConditionState::NotMeasured | ConditionState::NotJudged) {
+        if matches!(
+            judged.state,
+            ConditionState::NotMeasured | ConditionState::NotJudged | ConditionState::NoTime
+        ) {
             let reason = match judged.state {
-                ConditionState::NotMeasured => Cow::Borrowed(judged.detail.as_str()),
+                ConditionState::NotMeasured | ConditionState::NoTime => Cow::Borrowed(judged.detail.as_str()),
                 _ => judged.reason(),
             };
             let reason = if reason.is_empty() { "no reason recorded" } else { &*reason };

@@ -104,6 +104,7 @@ pub(super) fn verdict_words(condition: &JudgedCondition) -> String {
     let words = match (condition.verdict, condition.state) {
         (Some(verdict), _) => return format!("{}{}", verdict.words(), condition.evidence().beside()),
         (None, ConditionState::NotRun) => "not yet run",
+        (None, ConditionState::NoTime) => "no time left",
         (None, ConditionState::NotNeeded) => "not needed",
         (None, ConditionState::NotJudged) => "not judged",
         (None, ConditionState::Undecided) => "undecided",

@@ -6,7 +6,9 @@ use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::terminal::{Terminal, folded};
 use crate::folder::output::Output;
 use crate::folder::run_folder::TOOL_VERSION;
+use crate::line::bench::{Station, measure_sample};
 use crate::line::lot_folder::LotFolder;
+use crate::line::running::Prompt;
 use crate::line::sample::{
     Characterized, Wanted, characterized, left, measure_simulated, sample_begin, sample_look, sample_of,
     turns,
@@ -25,6 +27,8 @@ use std::path::Path;
 
 /// Begin of the name of the sample's folder in the run folder.
 const SAMPLE: &str = "line-sample";
+/// Name of the frozen test in it.
+const FROZEN: &str = "gonogo.toml";
 
 /// Derives a test.
 pub fn derive(terminal: &Terminal, arguments: &DeriveArguments) -> Outcome {
@@ -53,29 +57,35 @@ pub fn derive(terminal: &Terminal, arguments: &DeriveArguments) -> Outcome {
             counted(todo.len(), "unit"),
             folder.lines.measurements().count()
         ));
-        match (&from.target, &arguments.bench) {
-            (Target::Simulated, None) => {
-                let cancel = CancelToken::new();
-                let watch = Watch::start(&cancel, &cancel).map_err(|error| {
-                    Failure::new(Exit::Store, format!("cannot watch for signals: {error}"))
-                })?;
-                let measured =
-                    measure_simulated(&line, &todo, (&look, &limits), &mut folder, &cancel, |_| {});
-                if let Some(exit) = watch.exit() {
-                    return Ok(exit);
-                }
-                measured?;
+        let watched = |measure: &mut dyn FnMut(&CancelToken) -> Result<(), Failure>| {
+            let cancel = CancelToken::new();
+            let watch = Watch::start(&cancel, &cancel)
+                .map_err(|error| Failure::new(Exit::Store, format!("cannot watch for signals: {error}")))?;
+            let measured = measure(&cancel);
+            match watch.exit() {
+                Some(exit) => Err(Failure::new(exit, "stopped; what is measured is stored")),
+                None => measured,
             }
+        };
+        match (&from.target, &arguments.bench) {
+            (Target::Simulated, None) => watched(&mut |cancel| {
+                measure_simulated(&line, &todo, (&look, &limits), &mut folder, cancel, |_| {})
+            })?,
             (Target::Bench(_), Some(bench)) => {
-                let look = (&look, &limits[..]);
-                crate::line::bench::measure_sample(
-                    terminal,
-                    bench,
-                    (&from, &line),
-                    &todo,
-                    look,
-                    (&dir, &mut folder),
-                )?;
+                let mut station = Some(Station::prepare(terminal, bench, &from.file, &line, &dir)?);
+                watched(&mut |cancel| {
+                    let Some(station) = station.take() else { return Ok(()) };
+                    let (look, prompt) = ((&look, &limits[..]), &mut Prompt::new(cancel));
+                    measure_sample(
+                        terminal,
+                        station,
+                        (&from, &line),
+                        &todo,
+                        look,
+                        &mut folder,
+                        (prompt, cancel),
+                    )
+                })?;
             }
             (Target::Simulated, Some(_)) => {
                 return Err(Failure::invalid("the run folder is of the simulated target; leave --bench out"));
@@ -103,8 +113,8 @@ pub fn derive(terminal: &Terminal, arguments: &DeriveArguments) -> Outcome {
     let simulated = from.target == Target::Simulated;
     let frozen = if found.refusals.is_empty() {
         let file = test_file(arguments, &from, simulated, &found);
-        Output::page(&arguments.dir, "gonogo.toml")?.put(&file.to_text()?)?;
-        Some(arguments.dir.join("gonogo.toml"))
+        Output::page(&arguments.dir, FROZEN)?.put(&file.to_text()?)?;
+        Some(arguments.dir.join(FROZEN))
     } else {
         None
     };
@@ -125,6 +135,12 @@ pub fn derive(terminal: &Terminal, arguments: &DeriveArguments) -> Outcome {
         left_out: from.left_out.clone(),
         frozen: frozen.as_ref().map(|path| path.display().to_string()).unwrap_or_default(),
     };
+    if frozen.is_none() && arguments.dir.join(FROZEN).exists() {
+        terminal.note(&format!(
+            "{} is of an earlier derivation: it is not touched, and this one does not confirm it",
+            arguments.dir.join(FROZEN).display()
+        ));
+    }
     let html = derivation_page(&facts, &asked, &found).map_err(|words| Failure::new(Exit::Store, words))?;
     Output::page(&arguments.dir, "gonogo.html")?.put(&html)?;
     let page = arguments.dir.join("gonogo.html");
@@ -272,7 +288,10 @@ fn machine(asked: &Asked, found: &Derivation, page: &Path, frozen: Option<&Path>
         "correlation": found.r,
         "distinct_categories": found.categories(),
         "guard_band_residual_sds": point.sds,
-        "escapes": { "share": point.risk.escapes, "low": point.escapes.lower, "high": point.escapes.upper },
+        "escapes": {
+            "share": point.risk.escapes, "low": point.escapes.lower, "high": point.escapes.upper,
+            "below_at_90_percent": point.escapes_below, "sure": found.sure,
+        },
         "to_corner_test": { "share": point.risk.sent_on, "low": point.sent_on.lower, "high": point.sent_on.upper },
         "overkill": point.risk.overkill,
         "overkill_without_corner_test": point.risk.overkill_alone,
@@ -351,6 +370,16 @@ fn words(
         facts.supplies_s,
         1e3 * found.test_s
     ));
+    if found.refusals.is_empty() && !found.sure {
+        text.push_str(&folded(
+            &format!(
+                "escapes keep what is asked by estimate only: at 90 % confidence they lie below {}; corner tests leave no room for more",
+                percent(point.escapes_below)
+            ),
+            "",
+            "  ",
+        ));
+    }
     let unseen: Vec<&str> = found.unseen().map(|unit| unit.name.as_str()).collect();
     if !unseen.is_empty() {
         text.push_str(&folded(

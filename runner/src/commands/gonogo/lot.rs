@@ -219,10 +219,19 @@ pub fn words(file: &TestFile, lines: &LotLines, lot: &Lot, page: &Path) -> Strin
     }
     match lines.stopped() {
         Some(words) => text.push_str(&format!("THE LOT IS STOPPED: {words}\n")),
+        None if summary.chart.values.is_empty() => {
+            text.push_str(
+                "golden units: none measured: nobody knows whether the station still is what it was\n",
+            );
+        }
         None => text.push_str(&format!(
             "golden units: {}, in control\n",
             counted(summary.chart.values.len(), "measurement")
         )),
+    }
+    let due = lot.due().len();
+    if due > 0 {
+        text.push_str(&format!("corner tests due: {due}, listed on the page\n"));
     }
     text.push_str(&format!("head {}\npage: {}", lines.head, page.display()));
     text

@@ -100,9 +100,10 @@ pub fn run(terminal: &Terminal, arguments: &LineArguments) -> Outcome {
             let serials = match listed {
                 Some(list) => Serials::Listed(list),
                 None if arguments.from_device => Serials::OfDevice,
-                None => Serials::Typed { again: arguments.again },
+                None => Serials::Typed,
             };
-            station.run(&line, &mut running, (serials, &mut Prompt::new(&cancel)), &cancel)
+            let mut prompt = Prompt::new(&cancel);
+            station.run(&line, &mut running, (serials, arguments.again, &mut prompt), &cancel)
         }
         (None, Some(serials)) => simulate(&mut running, &line, &serials, arguments, &cancel),
         (None, None) => at_prompt(&mut running, &line, arguments, &cancel),

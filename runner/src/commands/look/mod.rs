@@ -4,7 +4,7 @@ mod keys;
 mod meanwhile;
 mod seen;
 
-use super::run::{Extent, Measured, folder as run_folder, measure, tell_alarms};
+use super::run::{Extent, Measured, measure, run_folder_of, tell_alarms};
 use crate::cli::{Json, LookArguments, Only, RunArguments};
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::eye_drawing::{Palette, Scale, beside, legend};
@@ -200,12 +200,13 @@ fn measured(
         seed: arguments.seed,
         threads: None,
         shard: None,
+        hours: None,
         again: Vec::new(),
         reason: None,
         only: Only { only: side.only.clone() },
         json: Json { json: false },
     };
-    let meanwhile = watch(&run_folder(&run));
+    let meanwhile = watch(&run_folder_of(&run.plan, run.into.as_deref()));
     // Drawings and a bar that redraws itself do not share a screen.
     let plain = Terminal { animated: terminal.animated && meanwhile.is_none(), ..*terminal };
     let ran = measure(&plain, &run, Extent::Everything);

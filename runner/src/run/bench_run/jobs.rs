@@ -2,6 +2,7 @@
 
 use super::attended::{AttendedHours, local_minutes};
 use super::device::Bench;
+use super::given_hours::GivenHours;
 use super::identities::KnownIdentities;
 use super::mounting::{Checks, Mounted, Operator, mounting_checked, ready_for_hands};
 use super::queue::{Queue, Step};
@@ -12,6 +13,7 @@ use super::site::Site;
 use crate::console::exit::{Exit, Failure};
 use crate::run::clock::{ClockWatch, Moment};
 use crate::run::execute::empty_result;
+use crate::run::known::Known;
 use crate::run::mounting_check::{NextStep, next_step};
 use crate::run::operator::Hands;
 use crate::run::pending::PendingJob;
@@ -36,6 +38,7 @@ pub(super) struct Loop<'a, 'f> {
     record: Record<'a, 'f>,
     operator: Operator<'a>,
     known: KnownIdentities<'a>,
+    hours: Option<GivenHours<'a>>,
     end: BenchEnd,
     measured: usize,
     faults_in_a_row: u32,
@@ -45,7 +48,7 @@ impl<'a, 'f> Loop<'a, 'f> {
     /// For the jobs of a run.
     pub fn new(
         session: &'a BenchSession,
-        (run, search): (&'a BenchRun<'a>, Option<RateSearch<'a>>),
+        (run, search, hours): (&'a BenchRun<'a>, Option<RateSearch<'a>>, Option<(f64, Known<'a>)>),
         (driver, hands): (&'a mut dyn Bench, &'a mut dyn Hands),
         (store, progress): (&'a mut Store, &'a mut Progress<'f>),
         cancel: &'a CancelToken,
@@ -56,6 +59,11 @@ impl<'a, 'f> Loop<'a, 'f> {
         let from = Standing { now_min: start_local_min, mounted: None, chamber_c: site.chamber_c };
         let known = KnownIdentities::read(run.plan, store.reader())?;
         let waited_s = store.reader().reading_total(WAITING_READING)?;
+        let operator = Operator { hands, hours: AttendedHours::new(run.plan, session.bench()) };
+        let hours = hours.map(|hours| {
+            let staff = (operator.hours.calendar(), operator.hands.present());
+            GivenHours::new((run.plan, run.forecast), hours, staff, &site)
+        });
         Ok(Loop {
             run,
             queue: Queue::new(run.plan, run.forecast, run.pending, from, search),
@@ -70,8 +78,9 @@ impl<'a, 'f> Loop<'a, 'f> {
                 module: None,
                 chip: None,
             },
-            operator: Operator { hands, hours: AttendedHours::new(run.plan, session.bench()) },
+            operator,
             known,
+            hours,
             end: BenchEnd::default(),
             measured: 0,
             faults_in_a_row: 0,
@@ -92,6 +101,9 @@ impl<'a, 'f> Loop<'a, 'f> {
                     let why = "not measured: tried again before the setup was taken out";
                     self.record.store.supersede(&one.key, why)?;
                     self.queue.forget(&one);
+                    if let Some(hours) = &mut self.hours {
+                        hours.forget(&one);
+                    }
                     self.end.not_measured -= 1;
                     self.one_job(&one, false)?;
                 }
@@ -153,7 +165,39 @@ impl<'a, 'f> Loop<'a, 'f> {
         Ok(())
     }
 
+    /// What comes next, of what ends in time.
     fn next(&mut self) -> Result<Step, Failure> {
+        loop {
+            if let Some(hours) = &mut self.hours {
+                if hours.is_over() {
+                    return Ok(Step::End);
+                }
+                if hours.is_due(&self.queue) {
+                    hours.choose(&mut self.queue, &self.site);
+                }
+            }
+            let step = self.next_in_order()?;
+            let Some(hours) = &mut self.hours else { return Ok(step) };
+            match &step {
+                Step::Job(one) | Step::Again(one) | Step::Mount(one)
+                    if !hours.fits(one, &self.queue, &self.site) =>
+                {
+                    match &step {
+                        Step::Job(one) => hours.leave(one),
+                        Step::Mount(one) => {
+                            self.queue.give_up(one.mounting()).iter().for_each(|one| hours.leave(one));
+                        }
+                        // It has a result: not measured.
+                        _ => {}
+                    }
+                }
+                Step::End if hours.is_due(&self.queue) => {}
+                _ => return Ok(step),
+            }
+        }
+    }
+
+    fn next_in_order(&mut self) -> Result<Step, Failure> {
         let now_min = self.site.local_min();
         let standing = Standing { now_min, mounted: self.queue.scheduled(), chamber_c: self.site.chamber_c };
         let mut news = Vec::new();
@@ -231,9 +275,26 @@ impl<'a, 'f> Loop<'a, 'f> {
         let begun = Begun::at(&self.site);
         self.record.progress.doing(&format!("Measuring {}", one.condition.describe(self.run.plan)));
         self.record.session.log().note("runner", '-', &format!("job {}", hex(&one.key)));
-        let measured = tried(&self.run.executor, &mut self.site, &mut self.known, &mut self.record, one)?;
+        let (executor, known, record) = (&self.run.executor, &mut self.known, &mut self.record);
+        let (measured, cut) = match &self.hours {
+            Some(hours) => hours.in_time(one, (&self.queue, &mut self.site), |site, cancel| {
+                tried(executor, site, known, record, one, cancel)
+            }),
+            None => {
+                let cancel = self.site.cancel;
+                (tried(executor, &mut self.site, known, record, one, cancel), false)
+            }
+        };
+        let measured = measured?;
         self.record.note_module(&mut self.site)?;
-        let Some((result, attachments)) = measured else { return Ok(()) };
+        let Some((result, attachments)) = measured else {
+            if let (true, Some(hours)) = (cut, &mut self.hours) {
+                self.record
+                    .say("no time is left for the job that was begun: it is left as if it had not been");
+                hours.cut(one);
+            }
+            return Ok(());
+        };
         self.site.chamber_c = one.condition.temperature(self.run.plan).0;
         match &result.outcome {
             JobOutcome::NotMeasured(fault) => {
@@ -262,6 +323,9 @@ impl<'a, 'f> Loop<'a, 'f> {
         }
         self.record.job(&mut self.site, one, &result, begun, attachments)?;
         self.queue.learn(one, &result);
+        if let Some(hours) = &mut self.hours {
+            hours.learn(one, &result);
+        }
         let words = format!("{}: {}", one.condition.describe(self.run.plan), result.outcome);
         if first {
             self.record.progress.job(&words);
@@ -279,7 +343,34 @@ impl<'a, 'f> Loop<'a, 'f> {
         Ok(())
     }
 
+    /// Tells what no time was left for.
+    fn end_hours(&mut self) -> Result<(), Failure> {
+        let Some(hours) = self.hours.take() else { return Ok(()) };
+        let given = hours.hours;
+        let stopped = self.site.cancel.is_cancelled() || self.end.not_safe.is_some();
+        if stopped || self.end.ended_early.is_some() {
+            return Ok(());
+        }
+        let mut left = self.queue.take_all(hours.into_waiting());
+        if !self.operator.hands.present() {
+            // Hands are what they wait for, however much time there is.
+            let all = left.len();
+            left.retain(|one| self.queue.is_mounted(one));
+            self.end.waiting_for_hands += all - left.len();
+        }
+        let places: Vec<u64> = left.iter().map(|one| one.position).collect();
+        self.record.progress.not_needed(&places);
+        if !places.is_empty() {
+            let event = Event::NoTimeLeft { hours: given, jobs: places.len() as u64 };
+            self.record.say(&event.to_string());
+            self.record.note(&event)?;
+        }
+        self.end.no_time_left = places;
+        Ok(())
+    }
+
     fn finish(mut self) -> Result<BenchEnd, Failure> {
+        self.end_hours()?;
         if self.end.waiting_for_hands > 0 {
             let event = Event::JobsWaitForHands { jobs: self.end.waiting_for_hands as u64 };
             self.record.note(&event)?;

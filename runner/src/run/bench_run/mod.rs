@@ -3,6 +3,7 @@
 mod attended;
 mod deliveries;
 mod device;
+mod given_hours;
 mod hours;
 mod identities;
 mod jobs;

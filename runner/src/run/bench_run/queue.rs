@@ -8,7 +8,7 @@ use crate::run::rate_search::{RateSearch, Wanted};
 use nightbench_core::events::Event;
 use nightbench_core::results::JobResult;
 use plan::Plan;
-use schedule::{Calendar, Standing};
+use schedule::{Calendar, Learned, Standing};
 
 /// Who could change what is mounted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -80,8 +80,47 @@ impl<'f> Queue<'f> {
     /// A job is done: what it says decides which of the others are asked for.
     pub fn learn(&mut self, one: &PendingJob, result: &JobResult) {
         if let Some(search) = &mut self.search {
-            search.add(one, result);
+            search.hear_whole(one, result);
         }
+    }
+
+    /// Takes everything out, with what waits elsewhere, in the plan's order; what a search does not need any more is left out.
+    pub fn take_all(&mut self, waiting: Vec<PendingJob>) -> Vec<PendingJob> {
+        self.remaining.put_back(waiting);
+        if let Some(search) = self.search.take() {
+            self.leave_out(|one| search.wants(one, false) == Wanted::Never);
+            self.search = Some(search);
+        }
+        let mut all: Vec<PendingJob> = self.remaining.jobs().copied().collect();
+        all.sort_by_key(|one| one.position);
+        self.remaining.replace(Vec::new());
+        all
+    }
+
+    /// Only these jobs are left, in this order.
+    pub fn follow(&mut self, jobs: Vec<PendingJob>) {
+        self.remaining.replace(jobs);
+    }
+
+    /// Is a job asked for now? `alone`: where nothing else can be run before it.
+    pub fn asks_for(&self, one: &PendingJob, alone: bool) -> bool {
+        self.search.as_ref().is_none_or(|search| search.wants(one, alone) == Wanted::Now)
+    }
+
+    /// Is a job one of what is mounted?
+    pub fn is_mounted(&self, one: &PendingJob) -> bool {
+        self.mounted.is_some_and(|mounted| mounted.id == one.mounting())
+    }
+
+    /// Is the next job one of what is mounted?
+    pub fn goes_on_mounted(&self) -> bool {
+        let next = self.remaining.first().map(PendingJob::mounting);
+        next.is_some() && next == self.mounted.map(|mounted| mounted.id)
+    }
+
+    /// How fast this bench has been.
+    pub fn learned(&self) -> &Learned {
+        self.remaining.learned()
     }
 
     /// What a job said does not count any more.

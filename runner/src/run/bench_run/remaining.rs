@@ -53,6 +53,21 @@ impl<'f> Remaining<'f> {
         self.left.iter()
     }
 
+    /// These jobs are left, too.
+    pub fn put_back(&mut self, jobs: Vec<PendingJob>) {
+        self.left.extend(jobs);
+    }
+
+    /// Only these are left, in this order: no departure from the plan.
+    pub fn replace(&mut self, jobs: Vec<PendingJob>) {
+        self.left = jobs.into();
+    }
+
+    /// How fast this bench has been.
+    pub fn learned(&self) -> &Learned {
+        &self.learned
+    }
+
     /// Takes the first job that meets a condition.
     pub fn take(&mut self, meets: impl FnMut(&PendingJob) -> bool) -> Option<PendingJob> {
         let place = self.left.iter().position(meets)?;

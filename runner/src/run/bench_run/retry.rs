@@ -8,6 +8,7 @@ use crate::run::execute::Executor;
 use crate::run::pending::PendingJob;
 use crate::store::Attachment;
 use bench::driver::within;
+use contract::CancelToken;
 use nightbench_core::events::Event;
 use nightbench_core::faults::FaultKind;
 use nightbench_core::results::{Identity, JobOutcome, JobResult};
@@ -59,13 +60,14 @@ impl Again {
     }
 }
 
-/// Measures one job, again where that can help; `None` when a stop was asked for.
+/// Measures one job, again where that can help; `None` when `cancel` asked for a stop.
 pub(super) fn tried(
     executor: &Executor<'_>,
     site: &mut Site<'_>,
     known: &mut KnownIdentities<'_>,
     record: &mut Record<'_, '_>,
     one: &PendingJob,
+    cancel: &CancelToken,
 ) -> Result<Option<(JobResult, Vec<Attachment>)>, Failure> {
     let attempts = site.file.unattended.attempts;
     let (mut tries, mut forbidden) = (0, 0);
@@ -75,7 +77,7 @@ pub(super) fn tried(
             record.note_chip(found);
             known.stranger(one, found)
         };
-        let attempt = executor.run_known(site.driver, &one.job, one.attempt, site.cancel, &mut stranger);
+        let attempt = executor.run_known(site.driver, &one.job, one.attempt, cancel, &mut stranger);
         let Ok(mut result) = attempt else {
             return Ok(None);
         };
@@ -107,7 +109,7 @@ pub(super) fn tried(
         };
         record.note(&event)?;
         record.say(&format!("fault: {event}"));
-        if last || site.cancel.is_cancelled() || record.session.custody().may_switch_on().is_err() {
+        if last || cancel.is_cancelled() || record.session.custody().may_switch_on().is_err() {
             return Ok(Some((result, attachments)));
         }
         // What was read during an attempt that does not count is not kept with the job.

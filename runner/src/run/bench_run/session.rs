@@ -12,6 +12,7 @@ use crate::inputs::plain_file::read_text;
 use crate::inputs::plan_file::{PlanFile, render};
 use crate::run::clock::{Awake, Clocks, ReadClocks};
 use crate::run::execute::Executor;
+use crate::run::known::Known;
 use crate::run::operator::{Hands, TerminalHands};
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
@@ -105,6 +106,8 @@ pub struct BenchEnd {
     pub waiting_for_hands: usize,
     /// Jobs not measured for another reason.
     pub not_measured: usize,
+    /// Places of the jobs that no time was left for in the hours of the run.
+    pub no_time_left: Vec<u64>,
     /// The alarm that ended the run.
     pub alarm: Option<String>,
     /// Nothing was measured, because what is mounted is not what the plan says.
@@ -133,6 +136,8 @@ pub struct BenchRun<'a> {
     pub pending: &'a [PendingJob],
     /// Which of them are asked for, where the plan searches.
     pub search: Option<RateSearch<'a>>,
+    /// The bench hours it is given, and what is known of the run, where it is given any.
+    pub hours: Option<(f64, Known<'a>)>,
 }
 
 /// A checked and locked bench.
@@ -320,9 +325,9 @@ impl BenchSession {
         progress: &mut Progress,
     ) -> Result<BenchEnd, Failure> {
         let mut run = BenchRun { executor: run.executor.with_apply_limit(self.apply_limit()), ..run };
-        let search = run.search.take();
+        let (search, hours) = (run.search.take(), run.hours.take());
         self.guarded(store, cancel, |session, driver, store| {
-            Loop::new(session, (&run, search), (driver, hands), (store, progress), cancel)?.run()
+            Loop::new(session, (&run, search, hours), (driver, hands), (store, progress), cancel)?.run()
         })
     }
 

@@ -1,0 +1,202 @@
+//! What a run of some hours would measure, and what it would leave: part of `preview`.
+
+use crate::console::exit::Failure;
+use crate::console::terminal::{duration, folded, table};
+use crate::folder::run_folder::keys_of;
+use crate::forecast::Forecast;
+use crate::run::hours::{Choice, learnt, next_begin};
+use crate::run::known::Known;
+use crate::run::pending::PendingJob;
+use crate::run::rate_search::{RateSearch, Wanted};
+use crate::store::{Store, Target};
+use judge::{Decides, Worth, worths};
+use nightbench_core::text::counted;
+use plan::Plan;
+use plan::matrix::Factor;
+use serde_json::{Value, json};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
+use std::path::Path;
+
+/// Setups shown on the terminal.
+const SHOWN: usize = 12;
+
+/// What some hours would hold.
+pub struct Tonight {
+    hours: f64,
+    /// Bench hours until it is back where hands are safe.
+    used_h: f64,
+    chosen: Vec<PendingJob>,
+    left: Vec<PendingJob>,
+    worths: Vec<Worth>,
+    /// Jobs that the folder holds already.
+    done: usize,
+}
+
+impl Tonight {
+    /// Of a plan, narrowed to the forecast's conditions, going on from what `dir` holds of it.
+    ///
+    /// # Errors
+    /// Exit 2 for a plan or folder that does not fit, exit 74 for a store that cannot be read.
+    pub fn of(plan: &Plan, forecast: &Forecast, hours: f64, dir: &Path) -> Result<Tonight, Failure> {
+        let reader = if Store::exists(dir)? { Some(Store::open_read_only(dir)?) } else { None };
+        let target = match &reader {
+            Some(reader) => reader.meta()?.target,
+            None => Target::Simulated,
+        };
+        let keys = keys_of(plan, &target)?;
+        let all: Vec<PendingJob> = (0..)
+            .zip(&forecast.jobs)
+            .map(|(position, job)| {
+                let condition = forecast.expansion.conditions[job.condition as usize];
+                PendingJob { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
+            })
+            .collect();
+        let mut known = Known::new(plan, &forecast.expansion);
+        let mut search = RateSearch::new(plan, &forecast.expansion, &all);
+        let mut done = HashSet::new();
+        if let Some(reader) = &reader {
+            known.read(dir, reader, &all)?;
+            if let Some(search) = &mut search {
+                search.read(dir, reader, &all)?;
+            }
+            done = reader.done_keys()?;
+        }
+        let worths = worths(plan, &known.judged());
+        let open: Vec<PendingJob> = all.iter().filter(|one| !done.contains(&one.key)).copied().collect();
+        let wanted = |one: &PendingJob, alone: bool| {
+            search.as_ref().map_or(Wanted::Now, |search| search.wants(one, alone))
+        };
+        let from = next_begin(plan, forecast, reader.as_ref())?;
+        let choice = Choice {
+            plan,
+            forecast,
+            problem: &forecast.problem,
+            calendar: &forecast.calendar,
+            from,
+            end_min: from.now_min + 60.0 * hours,
+            hands: true,
+        };
+        let mut chosen = None;
+        for alone in [false, true] {
+            let asked: Vec<PendingJob> =
+                open.iter().filter(|one| wanted(one, alone) == Wanted::Now).copied().collect();
+            let found = choice.choose(&asked, &worths);
+            if !found.jobs.is_empty() {
+                chosen = Some(found);
+                break;
+            }
+        }
+        let (jobs, used_h) =
+            chosen.map_or((Vec::new(), 0.0), |found| (found.jobs, (found.home_min - from.now_min) / 60.0));
+        let keys: HashSet<[u8; 32]> = jobs.iter().map(|one| one.key).collect();
+        let left = open
+            .iter()
+            .filter(|one| !keys.contains(&one.key) && wanted(one, false) != Wanted::Never)
+            .copied()
+            .collect();
+        Ok(Tonight { hours, used_h, chosen: jobs, left, worths, done: all.len() - open.len() })
+    }
+
+    /// The chosen jobs by setup, in the order in which they are mounted.
+    fn setups(&self) -> Vec<Vec<PendingJob>> {
+        self.chosen.chunk_by(|a, b| a.mounting() == b.mounting()).map(<[PendingJob]>::to_vec).collect()
+    }
+
+    /// For machines.
+    pub fn machine(&self, plan: &Plan) -> Value {
+        let kinds = |jobs: &[PendingJob]| -> Value {
+            let counts = learnt(jobs, &self.worths);
+            Decides::ALL
+                .iter()
+                .map(|why| {
+                    (
+                        json!(why).as_str().unwrap_or_default().to_string(),
+                        json!(counts.get(why).unwrap_or(&0)),
+                    )
+                })
+                .collect::<serde_json::Map<String, Value>>()
+                .into()
+        };
+        let setups: Vec<Value> = self
+            .setups()
+            .iter()
+            .map(|jobs| {
+                let mounting = jobs[0].mounting_by_name(plan);
+                json!({
+                    "chip": mounting.chip, "module": mounting.module, "channel": mounting.channel, "jobs": jobs.len(),
+                    "temperatures_degc": temperatures(plan, jobs), "conditions": kinds(jobs),
+                })
+            })
+            .collect();
+        json!({
+            "hours": self.hours, "used_hours": self.used_h, "jobs": self.chosen.len(), "jobs_done_before": self.done,
+            "conditions": kinds(&self.chosen), "setups": setups,
+            "left": {"jobs": self.left.len(), "conditions": kinds(&self.left)},
+        })
+    }
+
+    /// For people.
+    pub fn words(&self, plan: &Plan) -> String {
+        let mut text = format!(
+            "In {} h a run would do {} of {}, and be back where hands are safe after {}:\n",
+            self.hours,
+            self.chosen.len(),
+            counted(self.chosen.len() + self.left.len(), "job"),
+            duration(self.used_h * 3600.0)
+        );
+        if self.done > 0 {
+            text = format!("{} done already.\n{text}", counted(self.done, "job"));
+        }
+        let setups = self.setups();
+        let rows: Vec<Vec<String>> = setups
+            .iter()
+            .take(SHOWN)
+            .map(|jobs| {
+                let mounting = jobs[0].mounting_by_name(plan);
+                let celsius: Vec<String> =
+                    temperatures(plan, jobs).iter().map(|celsius| celsius.to_string()).collect();
+                vec![
+                    format!("{} on {}", mounting.module, mounting.channel),
+                    celsius.join(", "),
+                    jobs.len().to_string(),
+                ]
+            })
+            .collect();
+        if !rows.is_empty() {
+            text.push_str(&table(&["setup", "°C", "jobs"], &rows, 2));
+            text.push('\n');
+        }
+        if let Some(more) = setups.len().checked_sub(SHOWN).filter(|more| *more > 0) {
+            text.push_str(&format!("and {}\n", counted(more, "more mounting")));
+        }
+        let (now, later) = (learnt(&self.chosen, &self.worths), learnt(&self.left, &self.worths));
+        let count = |counts: &BTreeMap<Decides, usize>, why| counts.get(why).copied().unwrap_or(0);
+        let rows: Vec<Vec<String>> = Decides::ALL
+            .iter()
+            .filter(|why| count(&now, why) + count(&later, why) > 0)
+            .map(|why| {
+                let (now, later) = (count(&now, why), count(&later, why));
+                vec![why.words().to_string(), now.to_string(), later.to_string()]
+            })
+            .collect();
+        if !rows.is_empty() {
+            text.push_str(&table(&["conditions", "measured", "left"], &rows, 1));
+            text.push('\n');
+        }
+        if self.chosen.is_empty() && !self.left.is_empty() {
+            text.push_str(&folded(
+                "nothing would end in time: allow more hours, or mount a setup whose jobs are shorter",
+                "",
+                "  ",
+            ));
+        }
+        text
+    }
+}
+
+fn temperatures(plan: &Plan, jobs: &[PendingJob]) -> Vec<f64> {
+    let levels: BTreeSet<usize> = jobs.iter().map(|one| one.condition.level(Factor::Temperature)).collect();
+    let mut celsius: Vec<f64> = levels.iter().map(|level| plan.matrix.temperatures[*level].0).collect();
+    celsius.sort_by(f64::total_cmp);
+    celsius
+}

@@ -1,0 +1,214 @@
+//! A bench run that is given hours: what it does next, and what it does not begin any more.
+
+use super::queue::Queue;
+use super::site::Site;
+use crate::forecast::Forecast;
+use crate::run::hours::{Choice, scheduled};
+use crate::run::known::{Known, Told};
+use crate::run::pending::PendingJob;
+use contract::CancelToken;
+use judge::worths;
+use nightbench_core::results::JobResult;
+use plan::Plan;
+use schedule::{Calendar, Pace, Problem, Standing, Walk};
+use std::collections::HashSet;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+/// Kept free at the end: a share of the hours and some minutes, for what no forecast knows (switching off, measuring that it is off).
+const KEPT_SHARE: f64 = 0.02;
+const KEPT_MIN: f64 = 1.0;
+/// The way home may take so much longer than expected (estimate).
+const HOME_SHARE: f64 = 0.25;
+/// How often a job is looked at that may have to be cut.
+const LOOK: Duration = Duration::from_millis(10);
+
+/// The hours of a run on a bench.
+pub(super) struct GivenHours<'p> {
+    plan: &'p Plan,
+    forecast: &'p Forecast,
+    pub hours: f64,
+    known: Known<'p>,
+    calendar: Calendar,
+    /// Somebody can change what is mounted.
+    hands: bool,
+    /// Local time at which the bench is to be safe, min.
+    end_min: f64,
+    /// Jobs that are not chosen.
+    waiting: Vec<PendingJob>,
+    /// Keys of jobs that would not end in time any more.
+    too_late: HashSet<[u8; 32]>,
+    /// Jobs done since the last choice; `None`: nothing was chosen yet.
+    done_since: Option<usize>,
+    /// The last job, whose condition may still hold.
+    last: Option<u32>,
+    /// A job was cut: nothing is begun any more.
+    over: bool,
+}
+
+impl<'p> GivenHours<'p> {
+    /// From now on.
+    pub fn new(
+        (plan, forecast): (&'p Plan, &'p Forecast),
+        (hours, known): (f64, Known<'p>),
+        (calendar, hands): (Calendar, bool),
+        site: &Site<'_>,
+    ) -> GivenHours<'p> {
+        let begin_min = site.local_min() - site.elapsed_s() / 60.0;
+        GivenHours {
+            plan,
+            forecast,
+            hours,
+            known,
+            calendar,
+            hands,
+            end_min: begin_min + 60.0 * hours,
+            waiting: Vec::new(),
+            too_late: HashSet::new(),
+            done_since: None,
+            last: None,
+            over: false,
+        }
+    }
+
+    fn kept_free_min(&self) -> f64 {
+        KEPT_SHARE * 60.0 * self.hours + KEPT_MIN
+    }
+
+    /// Is it over?
+    pub fn is_over(&self) -> bool {
+        self.over
+    }
+
+    /// Is a choice due? When nothing was chosen yet, and once something was done since, where what is mounted is through.
+    pub fn is_due(&self, queue: &Queue<'_>) -> bool {
+        match self.done_since {
+            None => true,
+            Some(0) => false,
+            Some(_) => !queue.goes_on_mounted(),
+        }
+    }
+
+    /// Chooses what is done next of everything that is left.
+    pub fn choose(&mut self, queue: &mut Queue<'_>, site: &Site<'_>) {
+        self.known.settle();
+        let worths = worths(self.plan, &self.known.judged());
+        let all = queue.take_all(std::mem::take(&mut self.waiting));
+        let problem = self.problem(queue);
+        let from =
+            Standing { now_min: site.local_min(), mounted: queue.scheduled(), chamber_c: site.chamber_c };
+        let choice = Choice {
+            plan: self.plan,
+            forecast: self.forecast,
+            problem: &problem,
+            calendar: &self.calendar,
+            from,
+            end_min: self.end_min - self.kept_free_min(),
+            hands: self.hands,
+        };
+        let mut chosen = Vec::new();
+        // Where a search waits for what does not fit any more, its first questions are asked without.
+        for alone in [false, true] {
+            let open = |one: &&PendingJob| !self.too_late.contains(&one.key) && queue.asks_for(one, alone);
+            let candidates: Vec<PendingJob> = all.iter().filter(open).copied().collect();
+            chosen = choice.choose(&candidates, &worths).jobs;
+            if !chosen.is_empty() {
+                break;
+            }
+        }
+        let keys: HashSet<[u8; 32]> = chosen.iter().map(|one| one.key).collect();
+        self.waiting = all.into_iter().filter(|one| !keys.contains(&one.key)).collect();
+        queue.follow(chosen);
+        self.done_since = Some(0);
+    }
+
+    /// The forecast's problem on a bench as fast as this one has been.
+    fn problem(&self, queue: &Queue<'_>) -> Problem {
+        self.forecast.problem.paced(&Pace::from(queue.learned()))
+    }
+
+    /// Minutes from a job's temperature to where hands are safe.
+    fn way_home_min(&self, problem: &Problem, one: &PendingJob) -> f64 {
+        let celsius = one.condition.temperature(self.plan).0;
+        let bench = problem.bench();
+        bench.ramp_min(celsius, bench.nearest_touch_safe_c(celsius))
+    }
+
+    /// Would a job end in time, with its change-over and the way home?
+    pub fn fits(&self, one: &PendingJob, queue: &Queue<'_>, site: &Site<'_>) -> bool {
+        let problem = self.problem(queue);
+        let standing =
+            Standing { now_min: site.local_min(), mounted: queue.scheduled(), chamber_c: site.chamber_c };
+        let walk = Walk::new(&problem, standing, self.last, &self.calendar);
+        let home_min = walk.home_after_min(scheduled(self.forecast, one), None);
+        let kept = self.kept_free_min() + HOME_SHARE * self.way_home_min(&problem, one);
+        home_min + kept <= self.end_min
+    }
+
+    /// A job would not end in time any more.
+    pub fn leave(&mut self, one: &PendingJob) {
+        self.too_late.insert(one.key);
+        self.waiting.push(*one);
+    }
+
+    /// Runs something that is cut when a job would not end in time any more, or a stop is asked for. `cut` says whether it was cut for
+    /// want of time.
+    pub fn in_time<T>(
+        &self,
+        one: &PendingJob,
+        (queue, site): (&Queue<'_>, &mut Site<'_>),
+        run: impl FnOnce(&mut Site<'_>, &CancelToken) -> T,
+    ) -> (T, bool) {
+        let problem = self.problem(queue);
+        let home = (1.0 + HOME_SHARE) * self.way_home_min(&problem, one) + 0.5 * self.kept_free_min();
+        let left_s = 60.0 * (self.end_min - home - site.local_min()).max(0.0) / site.file.time_scale;
+        let latest = Instant::now() + Duration::from_secs_f64(left_s);
+        let (token, stop, done) = (CancelToken::new(), site.cancel, AtomicBool::new(false));
+        let answer = std::thread::scope(|scope| {
+            scope.spawn(|| {
+                while !done.load(Ordering::SeqCst) {
+                    if stop.is_cancelled() || Instant::now() >= latest {
+                        return token.cancel();
+                    }
+                    std::thread::sleep(LOOK);
+                }
+            });
+            // Whichever way it ends, a panic included, nothing watches for it any more.
+            let _end = Ends(&done);
+            run(site, &token)
+        });
+        (answer, token.is_cancelled() && !stop.is_cancelled())
+    }
+
+    /// A job was cut for want of time: nothing is begun any more.
+    pub fn cut(&mut self, one: &PendingJob) {
+        self.over = true;
+        self.leave(one);
+    }
+
+    /// A job is done.
+    pub fn learn(&mut self, one: &PendingJob, result: &JobResult) {
+        let summary = self.known.summary(one, result);
+        self.known.hear(Told { job: one, result, summary: &summary });
+        self.done_since = self.done_since.map(|done| done + 1);
+        self.last = Some(scheduled(self.forecast, one));
+    }
+
+    /// What a job said does not count any more.
+    pub fn forget(&mut self, one: &PendingJob) {
+        self.known.forget(one);
+    }
+
+    /// Everything that was not chosen, at the end.
+    pub fn into_waiting(self) -> Vec<PendingJob> {
+        self.waiting
+    }
+}
+
+struct Ends<'a>(&'a AtomicBool);
+
+impl Drop for Ends<'_> {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::SeqCst);
+    }
+}

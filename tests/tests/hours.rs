@@ -1,0 +1,223 @@
+//! A run that is given hours ends within them, made safe; the next goes on from there; what no time was left for is told everywhere.
+
+use crate::bench_run::{one_setup, rig};
+use crate::support::{Folder, SMALL, json, nightbench, program};
+use runner::forecast::Forecast;
+use runner::inputs::plan_file::PlanFile;
+use runner::store::{Attempts, JobKey, Store};
+use schedule::{JobSeconds, Standing, Walk};
+use serde_json::Value;
+use std::collections::BTreeSet;
+use std::path::Path;
+use std::process::Stdio;
+use std::time::Duration;
+
+/// Four setups, three temperatures, three rates.
+fn plan() -> String {
+    SMALL
+        .replace("kind = \"SODIMM\"", "kind = \"UDIMM\"")
+        .replace("rate = [2133, 2400]", "rate = [1866, 2133, 2400]")
+        .replace("temperature_degc = [25, 60]", "temperature_degc = [0, 25, 85]")
+}
+
+fn run(folder: &Folder, into: &str, more: &[&str]) -> (i32, Value) {
+    let mut arguments = vec!["run", "plan.toml", "--into", into, "--json"];
+    arguments.extend(more);
+    let run = nightbench(folder.path(), &arguments);
+    (run.code, json(&run))
+}
+
+/// What a folder holds, by key.
+fn keys(folder: &Folder, into: &str) -> BTreeSet<JobKey> {
+    let reader = Store::open_read_only(&folder.path().join(into)).expect("a store");
+    reader.done_keys().expect("keys").into_iter().collect()
+}
+
+/// Bench hours of one simulated run in the order of the plan, the way home included.
+fn hours_home(folder: &Folder, into: &str) -> f64 {
+    let file = PlanFile::from_text(plan(), "plan of a test", false).expect("a sound plan");
+    let forecast = Forecast::new(&file.plan, &[]).expect("an order");
+    let reader = Store::open_read_only(&folder.path().join(into)).expect("a store");
+    let mut jobs: Vec<(u64, JobSeconds)> = reader
+        .jobs(Attempts::Counting)
+        .map(|job| job.expect("a job"))
+        .map(|job| {
+            let (measuring_s, training_s) = (job.times.measuring_s, job.times.training_s);
+            (job.row.plan_position, JobSeconds { measuring_s, training_s })
+        })
+        .collect();
+    jobs.sort_by_key(|(place, _)| *place);
+    let from = Standing { now_min: 0.0, mounted: None, chamber_c: forecast.problem.bench().start_c };
+    let mut walk = Walk::new(&forecast.problem, from, None, &forecast.calendar);
+    for (place, seconds) in jobs {
+        let job = forecast.schedule.sequence[place as usize];
+        walk.take(job, Some(seconds)).expect("hands at any hour");
+    }
+    walk.home_min() / 60.0
+}
+
+fn count(folder: &Folder, into: &str) -> usize {
+    keys(folder, into).len()
+}
+
+#[test]
+fn a_simulated_run_ends_within_its_hours_and_the_next_goes_on() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan());
+    let whole = json(&nightbench(folder.path(), &["preview", "plan.toml", "--json"]));
+    let total = whole["hours"]["total"].as_f64().expect("hours");
+    let jobs = whole["jobs"].as_u64().expect("jobs") as usize;
+    let mut before = 0;
+    for share in [0.1, 0.25, 0.5, 0.8] {
+        let (hours, into) = (share * total, format!("share {share}"));
+        let (code, summary) = run(&folder, &into, &["--hours", &hours.to_string()]);
+        assert_eq!(code, 3, "{summary}");
+        assert!(hours_home(&folder, &into) <= hours, "{} of {hours} h", hours_home(&folder, &into));
+        let done = count(&folder, &into);
+        assert!(done >= before && done < jobs, "{done} of {jobs} in {hours} h, {before} in less");
+        before = done;
+    }
+    assert!(before * 2 > jobs, "{before} of {jobs} in 0.8 of the hours");
+    // The plan's own hours mean the same.
+    folder.file("plan.toml", &format!("{}\n[bench_limits]\nmost_hours = {}\n", plan(), 0.5 * total));
+    run(&folder, "by the plan", &[]);
+    assert_eq!(keys(&folder, "by the plan"), keys(&folder, "share 0.5"));
+    folder.file("plan.toml", &plan());
+    // Without hours the same folder is finished, and holds what one run without hours holds.
+    let (_, rest) = run(&folder, "share 0.5", &[]);
+    let (_, all) = run(&folder, "whole", &[]);
+    assert_eq!((&rest["verdicts"], &rest["not_measured"]), (&all["verdicts"], &all["not_measured"]));
+    assert_eq!(keys(&folder, "share 0.5"), keys(&folder, "whole"));
+    assert!(!nightbench(folder.path(), &["status", "share 0.5"]).out.contains("no time"));
+}
+
+/// Every module at both extremes first, and two nights of half the hours cover what one night covers.
+#[test]
+fn what_decides_comes_first_and_two_nights_cover_what_one_does() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan());
+    let whole = json(&nightbench(folder.path(), &["preview", "plan.toml", "--json"]));
+    let total = whole["hours"]["total"].as_f64().expect("hours");
+    let extremes = |into: &str| {
+        let reader = Store::open_read_only(&folder.path().join(into)).expect("a store");
+        let rows = reader.jobs(Attempts::Counting).map(|job| job.expect("a job").row);
+        let found: BTreeSet<(String, i64)> = rows
+            .filter(|row| row.temperature_set_degc != 25.0)
+            .map(|row| (row.module, row.temperature_set_degc as i64))
+            .collect();
+        found.len()
+    };
+    for hours in [0.5 * total, 0.7 * total] {
+        let (one, two) = (format!("one {hours}"), format!("two {hours}"));
+        run(&folder, &one, &["--hours", &hours.to_string()]);
+        assert_eq!(extremes(&one), 4, "two modules, cold and hot");
+        let half = (0.5 * hours).to_string();
+        let (_, first) = run(&folder, &two, &["--hours", &half]);
+        let after_one = count(&folder, &two);
+        let (_, second) = run(&folder, &two, &["--hours", &half]);
+        assert!(count(&folder, &two) > after_one, "{first} {second}");
+        // Each night has its own way home: short ones may leave one extreme to a third.
+        assert!(extremes(&two) >= 3, "{} of 4 extremes", extremes(&two));
+        let (once, twice) = (count(&folder, &one), count(&folder, &two));
+        println!("{hours:.2} h: {once} jobs in one night, {twice} in two halves");
+        // A night has its way home, and the next the way back out: one visit of a temperature (three jobs) at most.
+        assert!(twice + 3 >= once, "{twice} jobs in two nights, {once} in one");
+    }
+}
+
+#[test]
+fn a_run_that_is_killed_goes_on_to_the_same_end() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan().replace("lanes = 8", "lanes = 32"));
+    let whole = json(&nightbench(folder.path(), &["preview", "plan.toml", "--json"]));
+    let hours = (0.6 * whole["hours"]["total"].as_f64().expect("hours")).to_string();
+    run(&folder, "whole", &["--hours", &hours]);
+    for milliseconds in [30, 60, 120, 240] {
+        let mut child = program()
+            .current_dir(folder.path())
+            .args(["run", "plan.toml", "--into", "cut", "--threads", "2", "--hours", &hours])
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("a process");
+        std::thread::sleep(Duration::from_millis(milliseconds));
+        // Where it has ended by itself there is nothing to be killed.
+        let _ = child.kill();
+        child.wait().expect("an end");
+        if json(&nightbench(folder.path(), &["status", "cut", "--json"]))["no_time_left"].is_number() {
+            break;
+        }
+    }
+    if !json(&nightbench(folder.path(), &["status", "cut", "--json"]))["no_time_left"].is_number() {
+        run(&folder, "cut", &["--hours", &hours]);
+    }
+    assert_eq!(keys(&folder, "cut"), keys(&folder, "whole"));
+}
+
+#[test]
+fn what_no_time_was_left_for_is_told_everywhere() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan());
+    let told = nightbench(folder.path(), &["preview", "plan.toml", "--hours", "2", "--json"]);
+    let foreseen = json(&told)["in_hours"].clone();
+    std::fs::create_dir(folder.path().join("runs")).expect("a folder");
+    let (code, summary) = run(&folder, "runs/plan", &["--hours", "2"]);
+    assert_eq!(code, 3);
+    let (jobs, done) = (foreseen["jobs"].as_u64().unwrap(), summary["jobs"].as_u64().unwrap());
+    assert!(jobs.abs_diff(done) <= 2 && jobs > 0, "{jobs} foreseen, {done} done");
+    assert!(foreseen["conditions"]["extreme"].as_u64().unwrap() > 0, "{foreseen}");
+    // The words for people name the same.
+    let words = nightbench(folder.path(), &["preview", "plan.toml", "--hours", "2"]);
+    assert!(words.out.contains("jobs done already"), "{}", words.out);
+    let status = nightbench(folder.path(), &["status", "runs/plan"]);
+    assert!(status.out.contains("no time was left for"), "{}", status.out);
+    let left = json(&nightbench(folder.path(), &["status", "runs/plan", "--json"]))["no_time_left"].clone();
+    assert_eq!(left.as_u64(), summary["not_measured"].as_u64());
+    let export = nightbench(folder.path(), &["export", "runs/plan", "--as", "jsonl"]).out;
+    let of = |text: &str, word: &str| text.matches(word).count() as u64;
+    assert_eq!(of(&export, "\"state\":\"no_time\""), left.as_u64().unwrap());
+    let junit = nightbench(folder.path(), &["export", "runs/plan", "--as", "junit"]).out;
+    assert_eq!(of(&junit, "no time was left for it in the 2 h of the last run"), left.as_u64().unwrap());
+    for (page, words) in [
+        ("report.html", "no time was left for it in the 2 h of the last run"),
+        ("live.html", "no more of them would end within the 2 h of this run"),
+    ] {
+        let text = std::fs::read_to_string(folder.path().join("runs/plan").join(page)).expect("a page");
+        assert!(text.contains(words), "{page}");
+    }
+    for wrong in ["0", "-1", "nothing", "3000"] {
+        assert_eq!(nightbench(folder.path(), &["run", "plan.toml", "--hours", wrong]).code, 2, "{wrong}");
+    }
+}
+
+/// Seconds of bench time in which everything happened, by the store of a bench run.
+fn bench_hours(folder: &Path) -> f64 {
+    json(&nightbench(folder, &["status", "out", "--json"]))["bench_hours"].as_f64().expect("hours")
+}
+
+#[test]
+fn a_bench_is_safe_before_its_hours_are_over() {
+    // Two seconds of this computer are 0.2 hours. The forecast's ramps and soak are longer than this bench's.
+    let rig = rig(
+        &one_setup().replace("temperature_degc = [25, 60]", "temperature_degc = [25, 60, 80]"),
+        1,
+        0.0,
+        400.0,
+    );
+    let mut before = 0;
+    let mut spent = 0.0;
+    for hours in [0.25, 1.3] {
+        let run = rig.run(&["--hours", &hours.to_string()]);
+        let jobs = json(&run)["jobs"].as_u64().unwrap();
+        let now = bench_hours(rig.folder.path());
+        assert!(now - spent <= hours, "{} of {hours} h: {}", now - spent, run.err);
+        assert!(jobs > before, "{jobs} jobs: {}", run.err);
+        assert_eq!(run.code == 3, jobs < 6, "{jobs}: {}", run.err);
+        (before, spent) = (jobs, now);
+        rig.off();
+    }
+    let run = rig.run(&[]);
+    assert_eq!(json(&run)["jobs"], 6, "{}", run.err);
+    assert_eq!(json(&run)["not_measured"], 0, "{}", run.err);
+    rig.off();
+}
