@@ -410,15 +410,18 @@ fn generations() -> impl TypedValueParser<Value = Generation> {
 pub struct ChannelArguments {
     /// The Touchstone file (.s2p, .s3p, .s4p).
     pub file: PathBuf,
-    /// Which ports of a four-port form a line: 1-2/3-4 or 1-3/2-4.
-    #[arg(long, value_name = "PORTS", default_value = "1-2/3-4")]
-    pub pairing: String,
+    /// Which ports of a four-port form a line: 1-2/3-4, 1-3/2-4 or 1-4/2-3. Left out: those that pass most at the lowest frequency.
+    #[arg(long, value_name = "PORTS")]
+    pub pairing: Option<String>,
     /// Port 1 is on the chip's side instead of the module's.
     #[arg(long)]
     pub reversed: bool,
-    /// Fastest data rate of the channel, MT/s, for example 3200 or DDR5-4800.
+    /// Fastest data rate of the channel, MT/s, for example 3200, 5300 or DDR5-4800: any from 100 to 20000.
     #[arg(long, value_name = "RATE", default_value = "3200")]
     pub rate: String,
+    /// Show loss, reflections and coupling at these frequencies, too.
+    #[arg(long, value_name = "GHZ,...", value_delimiter = ',')]
+    pub at: Vec<f64>,
     /// Machine output.
     #[command(flatten)]
     pub json: Json,

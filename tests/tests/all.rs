@@ -28,6 +28,7 @@ mod layers;
 mod licences;
 mod mishaps;
 mod mutants;
+mod ngspice;
 mod night;
 mod nights;
 mod noise;

@@ -27,6 +27,41 @@ fn the_first_plan_is_written_once_and_checks_without_a_word() {
     assert!(odd.code == 2 && odd.err.contains("UDIMM, SODIMM, RDIMM, LRDIMM"), "{}", odd.err);
 }
 
+/// First plans of DDR4 and DDR5 have the effects of a bench on: eyes are smaller, and train and pass all the same.
+#[test]
+fn first_plans_with_the_effects_of_a_bench_train_and_tell_rates_apart() {
+    let folder = Folder::new();
+    for generation in ["DDR4", "DDR5"] {
+        let name = format!("{generation}.toml");
+        let new = nightbench(folder.path(), &["new", &name, "--generation", generation, "--kind", "UDIMM"]);
+        assert_eq!(new.code, 0, "{}", new.err);
+        let text = std::fs::read_to_string(folder.path().join(&name)).unwrap();
+        assert!(text.contains("[model]\neffects = \"estimated\""), "{text}");
+        let worst = |text: &str, into: &str| {
+            let text = text.replace("lanes = 64", "lanes = 8").replace("repeats = 3", "repeats = 1");
+            folder.file(&name, &text);
+            let run = nightbench(
+                folder.path(),
+                &["run", &name, "--into", into, "--only", "temperature=25", "--json"],
+            );
+            assert!([0, 1, 3].contains(&run.code), "{}", run.err);
+            let value = json(&run);
+            let verdicts = value["verdicts"].as_object().unwrap();
+            let judged: u64 = verdicts.values().filter_map(serde_json::Value::as_u64).sum();
+            assert_eq!(judged, 3, "{value}");
+            assert!(verdicts["pass"].as_u64().unwrap() >= 2, "{value}");
+            (value["worst"]["metric"].clone(), value["worst"]["margin"].as_f64().unwrap())
+        };
+        let with = worst(&text, &format!("{generation}-with"));
+        let without = worst(&text.replace("effects = \"estimated\"", ""), &format!("{generation}-without"));
+        println!("{generation}: worst margin {with:?} with, {without:?} without");
+        assert!(
+            with.0 != without.0 || with.1 < without.1,
+            "{generation}: {with:?} with, {without:?} without"
+        );
+    }
+}
+
 #[test]
 fn the_first_plan_takes_modules_from_their_spd_images() {
     let folder = Folder::new();

@@ -155,13 +155,79 @@ fn a_measured_channel_is_shown_with_its_warnings() {
         (vec!["channel", "empty.s2p"], "empty"),
         (vec!["channel", "words.s2p"], "line 2"),
         (vec!["channel", "absent.s2p"], "absent.s2p"),
-        (vec!["channel", "riser.s2p", "--rate", "2500"], "2500"),
-        (vec!["channel", "riser.s2p", "--pairing", "1-4/2-3"], "no pairing"),
+        (vec!["channel", "riser.s2p", "--rate", "25000"], "25000"),
+        (vec!["channel", "riser.s2p", "--at", "2000"], "0 to 1000 GHz"),
+        (vec!["channel", "riser.s2p", "--pairing", "2-1/3-4"], "no pairing"),
     ] {
         let run = nightbench(folder.path(), &arguments);
         assert_eq!(run.code, 2, "{arguments:?}");
         assert!(run.err.contains(words), "{arguments:?}: {}", run.err);
     }
+}
+
+/// Two 50 ohm lines of 210 ps from port 1 to 4 and 2 to 3; each couples forward into the other.
+fn coupled_file() -> String {
+    let mut text = String::from("! two lines beside each other, invented\n# GHz S RI R 50\n");
+    for point in 0..=1000 {
+        let ghz = f64::from(point) * 0.02;
+        let turn = |size: f64, more: f64| {
+            let phase = -std::f64::consts::TAU * ghz * 0.21 + more;
+            format!("{:.9} {:.9}", size * phase.cos(), size * phase.sin())
+        };
+        // Forward coupling grows with frequency and lies a quarter turn off the line's own signal.
+        let far = (std::f64::consts::TAU * ghz * 5e-3).min(0.5);
+        let (own, other) = (turn((1.0 - far * far).sqrt(), 0.0), turn(far, -std::f64::consts::FRAC_PI_2));
+        for (row, cells) in [[4usize, 3], [3, 4], [2, 1], [1, 2]].iter().enumerate() {
+            let cell = |column: usize| match cells.iter().position(|port| *port == column + 1) {
+                Some(0) => own.clone(),
+                Some(_) => other.clone(),
+                None => "0 0".into(),
+            };
+            let cells: Vec<String> = (0..4).map(cell).collect();
+            let start = if row == 0 { format!("{ghz:.3} ") } else { String::new() };
+            let _ = writeln!(text, "{start}{}", cells.join(" "));
+        }
+    }
+    text
+}
+
+#[test]
+fn a_four_port_finds_its_pairing_and_brings_its_own_coupling() {
+    let folder = Folder::new();
+    std::fs::create_dir(folder.path().join("data")).unwrap();
+    folder.file("data/riser.s4p", &coupled_file());
+    let shown =
+        nightbench(folder.path(), &["channel", "data/riser.s4p", "--rate", "2750", "--at", "0.5,1.6"]);
+    assert_eq!(shown.code, 0, "{}", shown.err);
+    for words in [
+        "pairing = \"1-4/2-3\"",
+        "touchstone_coupling = true",
+        "port 1 to port 4",
+        "at 1.6 GHz",
+        "-26.0 dB far",
+    ] {
+        assert!(shown.out.contains(words), "{words}: {}", shown.out);
+    }
+    let wrong = nightbench(folder.path(), &["channel", "data/riser.s4p", "--pairing", "1-3/2-4"]);
+    assert!(wrong.code == 2 && wrong.err.contains("--pairing 1-4/2-3 passes 1.000"), "{}", wrong.err);
+    // Far-end coupling of 5 ps a line is that of a little less than a modelled riser with its connector: an eye of about the size.
+    let entry = |more: &str| {
+        let channel = MEASURED.replace("riser.s2p", "riser.s4p");
+        format!("{channel}touchstone_pairing = \"1-4/2-3\"\n{more}")
+    };
+    let margin = |more: &str| {
+        let path = folder.file("plan.toml", &plan(MODULE, &entry(more)));
+        let into = if more.is_empty() { "modelled" } else { "measured" };
+        let run = nightbench(folder.path(), &["run", path.to_str().unwrap(), "--into", into, "--json"]);
+        assert!([0, 1].contains(&run.code), "{}", run.err);
+        json(&run)["worst"]["margin"].as_f64().unwrap()
+    };
+    let (modelled, measured) = (margin(""), margin("touchstone_coupling = true\n"));
+    assert!(measured > modelled, "5 ps in place of 12 ps: {measured} against {modelled}");
+    let path = folder.file("plan.toml", &plan(MODULE, &format!("{MEASURED}touchstone_coupling = true\n")));
+    folder.file("data/riser.s2p", &line_file(210.0, 0.6));
+    let refused = nightbench(folder.path(), &["check", path.to_str().unwrap()]);
+    assert!(refused.code == 2 && refused.err.contains("needs a four-port"), "{}", refused.err);
 }
 
 #[test]

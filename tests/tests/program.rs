@@ -212,6 +212,7 @@ fn every_plan_of_the_library_is_sound() {
     let folder = Folder::new();
     let names = [
         "quick-look",
+        "effects-look",
         "regression-night",
         "qualification",
         "ddr3-look",

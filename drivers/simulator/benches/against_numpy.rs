@@ -4,6 +4,7 @@
 //! `NIGHTBENCH_PYTHON` names a Python with numpy; default `python3`. Without one the bench says so and ends.
 
 use nightbench_core::devices::BusKind;
+use nightbench_core::results::Direction;
 use simulator::physics::{
     BitDraws, BitVariation, Link, OperatingPoint, Parameters, Path, PhysicsError, Setup,
 };
@@ -28,7 +29,7 @@ fn lanes(p: &Parameters) -> Vec<BitVariation> {
                 delay_drift: z(7.0),
                 nonlinearity_turn: z(8.0).abs(),
             };
-            BitVariation::from_draws(p, &draws)
+            BitVariation::from_draws(p, Direction::Read, &draws)
         })
         .collect()
 }

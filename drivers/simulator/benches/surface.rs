@@ -4,6 +4,7 @@
 mod stopwatch;
 
 use nightbench_core::devices::BusKind;
+use nightbench_core::results::Direction;
 use simulator::physics::{
     BitDraws, BitVariation, Link, OperatingPoint, Parameters, Path, PhysicsError, Setup,
 };
@@ -24,7 +25,7 @@ fn bits(p: &Parameters) -> Vec<BitVariation> {
                 delay_drift: z(7.0),
                 nonlinearity_turn: z(8.0).abs(),
             };
-            BitVariation::from_draws(p, &draws)
+            BitVariation::from_draws(p, Direction::Read, &draws)
         })
         .collect()
 }

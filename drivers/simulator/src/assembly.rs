@@ -15,6 +15,9 @@ use nightbench_core::units::{Millivolts, Picoseconds};
 /// Figures that `[interface]` sets: the model's table lists them, a plan's `[model]` must not.
 pub const SET_BY_INTERFACE: [&str; 5] = ["n_taps", "taps_per_ui", "n_vref", "vref_lo", "vref_step"];
 
+/// The figure that turns the estimated effects of a generation on.
+const EFFECTS: &str = "effects";
+
 /// The figures of one setup: defaults, then the plan's, the module's and the channel's own.
 ///
 /// # Errors
@@ -24,6 +27,11 @@ pub fn parameters<'a>(
     overrides: impl IntoIterator<Item = &'a ModelValue>,
 ) -> Result<Parameters, PhysicsError> {
     let mut parameters = Parameters::of(generation);
+    let overrides: Vec<&ModelValue> = overrides.into_iter().collect();
+    // The estimated effects are defaults: whatever is set by name wins.
+    if overrides.iter().rfind(|value| value.name == EFFECTS).is_some_and(|value| value.value == 1.0) {
+        parameters.take_effects(generation);
+    }
     for value in overrides {
         parameters.set(&value.name, value.value)?;
     }
@@ -137,7 +145,7 @@ pub fn setup(
         // What was measured is a data line.
         measured: measured.filter(|_| eye.direction != Direction::Command),
     };
-    if interface.termination == TerminationRule::Table {
+    if interface.termination == TerminationRule::Table || parameters.effects == 1.0 {
         terminate(interface, eye, &mut parameters, &mut path);
     }
     Setup {
@@ -163,7 +171,11 @@ pub fn setup(
             Pattern::DataBusInversion if eye.direction == Direction::Command => Data::Prbs,
             Pattern::DataBusInversion => Data::DataBusInversion,
         },
-        dfe: if interface.dfe && eye.direction == Direction::Read { Dfe::FourTap } else { Dfe::Off },
+        dfe: match eye.direction {
+            Direction::Read if interface.dfe => Dfe::FourTap,
+            Direction::Write if interface.dram_dfe => Dfe::FourTap,
+            _ => Dfe::Off,
+        },
     }
 }
 

@@ -8,7 +8,9 @@
 //! Invariant: most figures are fitted estimates; `drivers/simulator/MODEL.md` says which, with unit, range and source.
 
 pub mod assembly;
+mod attempt;
 pub mod draws;
+pub mod effects_table;
 pub mod model_table;
 pub mod noise;
 pub mod nominal;

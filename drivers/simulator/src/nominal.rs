@@ -36,9 +36,10 @@ impl NominalLane {
 
 /// Multiplies figures by a factor.
 fn scale(p: &mut Parameters, names: &[&str], factor: f64) -> Result<(), String> {
-    for name in names {
-        let value = p.entries().find(|entry| entry.name == *name).map_or(0.0, |entry| entry.value);
-        p.set(name, value * factor).map_err(|error| error.to_string())?;
+    // Taken before any is set: some figures follow others.
+    let values: Vec<f64> = names.iter().map(|name| p.value(name) * factor).collect();
+    for (name, value) in names.iter().zip(values) {
+        p.set(name, value).map_err(|error| error.to_string())?;
     }
     Ok(())
 }
@@ -66,10 +67,10 @@ impl LaneModel for NominalLane {
                 Knob::BoardLoss => figures(&["tand_brd"])?,
                 Knob::Resistivity => figures(&["rho20_ohm_m"])?,
                 Knob::Coupling => figures(&["xt_line_ps", "xt_conn_ps"])?,
-                Knob::RandomJitter => figures(&["rj_ps"])?,
+                Knob::RandomJitter => figures(&["rj_ps", "tx_rj_ps", "clk_jitter_ps"])?,
                 Knob::BoundedJitter => figures(&["dj_ps"])?,
                 Knob::DutyCycle => figures(&["dcd_ps"])?,
-                Knob::Noise => figures(&["rx_noise_mv"])?,
+                Knob::Noise => figures(&["rx_noise_mv", "dram_rx_noise_mv"])?,
                 Knob::BoundedNoise => figures(&["v_dj_mv"])?,
                 Knob::Nonlinearity(eighths) => {
                     p.inl_pp_tap = change.by;

@@ -44,7 +44,7 @@ pub fn bit(p: &Parameters, chip: &str, module: &Module, eye: EyeName, lane: u16)
         delay_drift: receiver.normal(),
         nonlinearity_turn: line.uniform(),
     };
-    BitVariation::from_draws(p, &draws)
+    BitVariation::from_draws(p, eye.direction, &draws)
 }
 
 /// Contacts of one mounting of a half (0 or 1; 0 unless the module is a half-populated pair).

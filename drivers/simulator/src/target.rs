@@ -1,22 +1,21 @@
 //! The simulated target: a [`Driver`] whose eyes come from the channel model and whose clock is virtual.
 
 use super::assembly::{self, refused};
+use super::attempt::{Keyed, read_back, train_set};
 use super::draws::{self, Draws};
 use super::noise::{LaneErrors, Noise};
 use super::physics::{LaneSurface, Link, Measured, Parameters};
 use super::silicon;
-use super::stages::{self, ByteLanes, StartSpread};
+use super::stages::{self, StartSpread};
 use contract::{
     Call, Capabilities, Driver, DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest,
     SafetyHandle, Setting, StartKind, TrainingRequest,
 };
-use nightbench_core::devices::{Interface, Landing, ModelValue, Module, Supply};
-use nightbench_core::generations::TrainingStep;
+use nightbench_core::devices::{Interface, ModelValue, Module, Supply};
 use nightbench_core::point_rule::{PointRule, PreparedRule};
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::{
     Direction, EyeName, Grid, Identity, LanePoint, LaneSet, Readback, TrainedEye, TrainingResult,
-    TrainingStage,
 };
 use nightbench_core::units::{Celsius, Seconds, Volts};
 use std::collections::BTreeMap;
@@ -59,17 +58,19 @@ pub struct SimulatedOptions {
 const KEPT_SETS: usize = 2;
 
 /// Everything that hangs on one setting, whatever the start: built once, then repeats cost only their draws.
-struct SurfaceSet {
+pub(super) struct SurfaceSet {
     key: SurfaceKey,
-    parameters: Parameters,
-    eyes: Vec<Eye>,
+    pub(super) parameters: Parameters,
+    pub(super) eyes: Vec<Eye>,
 }
 
 /// Surfaces of the lanes of one eye.
-struct Eye {
-    capabilities: EyeCapabilities,
-    lanes: Vec<u16>,
-    surfaces: Vec<LaneSurface>,
+pub(super) struct Eye {
+    pub(super) capabilities: EyeCapabilities,
+    pub(super) lanes: Vec<u16>,
+    pub(super) surfaces: Vec<LaneSurface>,
+    /// Captured by the plan; else only there so that writes can be read back.
+    shown: bool,
 }
 
 /// What the surfaces hang on: equal words mean equal surfaces.
@@ -82,6 +83,8 @@ pub struct SimulatedTarget {
     sets: Vec<SurfaceSet>,
     /// How the last training started; the strobes stay where it found them until the next one.
     started: Option<StartKind>,
+    /// Read eyes as they are trained, shown or not: what is written is read back at these points.
+    read_points: Vec<TrainedEye>,
     trained: bool,
     /// Virtual time, whole nanoseconds: sums do not depend on what came before.
     elapsed_ns: u64,
@@ -138,6 +141,7 @@ impl SimulatedTarget {
             setting: None,
             sets: Vec::new(),
             started: None,
+            read_points: Vec::new(),
             trained: false,
             elapsed_ns: 0,
             last_vref: None,
@@ -190,8 +194,15 @@ impl SimulatedTarget {
             None => None,
         };
         let mut eyes = Vec::new();
-        let directions = &self.options.directions;
-        for capabilities in expected_eyes(interface, module, setting.rate, &setting.supply, directions) {
+        let shown = &self.options.directions;
+        let mut directions = shown.clone();
+        if parameters.read_back == 1.0
+            && shown.contains(&Direction::Write)
+            && !shown.contains(&Direction::Read)
+        {
+            directions.push(Direction::Read);
+        }
+        for capabilities in expected_eyes(interface, module, setting.rate, &setting.supply, &directions) {
             let name = capabilities.eye;
             let mut links: Vec<Link> = Vec::new();
             let mut contacts = Vec::new();
@@ -231,7 +242,8 @@ impl SimulatedTarget {
                     link.lane(&bit).map_err(|error| refused(&error))
                 })
                 .collect::<Result<Vec<_>, _>>()?;
-            eyes.push(Eye { capabilities, lanes, surfaces });
+            let shown = shown.contains(&name.direction);
+            eyes.push(Eye { capabilities, lanes, surfaces, shown });
         }
         Ok(SurfaceSet { key, parameters, eyes })
     }
@@ -260,23 +272,30 @@ impl SimulatedTarget {
         }
     }
 
-    fn eyes(&self) -> &[Eye] {
-        self.sets.last().map_or(&[], |set| &set.eyes)
+    /// Eyes that the plan captures.
+    fn eyes(&self) -> impl Iterator<Item = &Eye> {
+        self.sets.last().into_iter().flat_map(|set| &set.eyes).filter(|eye| eye.shown)
     }
 
     /// Taps of all lanes of the present setting whose error ratios were computed, and all there are.
     pub fn computed_taps(&self) -> (usize, usize) {
-        let lanes = || self.eyes().iter().flat_map(|eye| &eye.surfaces);
+        let lanes = || self.eyes().flat_map(|eye| &eye.surfaces);
         (lanes().map(LaneSurface::computed_taps).sum(), lanes().map(LaneSurface::taps).sum())
     }
 
     /// The exact error ratios of every eye and lane of the present setting: what measured values are held against.
     pub fn lane_surfaces(&mut self) -> impl Iterator<Item = (EyeName, u16, &mut LaneSurface)> {
         let eyes = self.sets.last_mut().map(|set| set.eyes.iter_mut()).into_iter().flatten();
-        eyes.flat_map(|eye| {
+        eyes.filter(|eye| eye.shown).flat_map(|eye| {
             let name = eye.capabilities.eye;
             eye.lanes.iter().zip(&mut eye.surfaces).map(move |(lane, surface)| (name, *lane, surface))
         })
+    }
+
+    fn place_read_back(&mut self) {
+        if let Some(set) = self.sets.last_mut() {
+            read_back(set, &self.read_points);
+        }
     }
 
     fn noise(&self, setting: &Setting, eye: EyeName) -> Noise {
@@ -313,7 +332,7 @@ impl Driver for SimulatedTarget {
     fn capabilities(&mut self, _: &Call) -> Result<Capabilities, DriverError> {
         self.setting()?;
         Ok(Capabilities {
-            eyes: self.eyes().iter().map(|eye| eye.capabilities.clone()).collect(),
+            eyes: self.eyes().map(|eye| eye.capabilities.clone()).collect(),
             restores_training: true,
             power_cycle: true,
         })
@@ -350,8 +369,10 @@ impl Driver for SimulatedTarget {
         self.setting = Some(setting.clone());
         if !self.trained {
             self.started = None;
+            self.read_points.clear();
         }
         self.place_strobes();
+        self.place_read_back();
         Ok(Readback { temperature, rails, settling: Seconds(0.0) })
     }
 
@@ -367,13 +388,20 @@ impl Driver for SimulatedTarget {
             Some(set) => train_set(set, &keyed, request, call)?,
             None => return Err(DriverError::new(FaultKind::WrongOrder, "no condition was applied yet")),
         };
+        let mut result = result;
         self.trained = result.passed;
+        self.read_points =
+            result.eyes.iter().filter(|trained| trained.eye.direction == Direction::Read).cloned().collect();
+        let hidden: Vec<EyeName> = self.sets.last().map_or(Vec::new(), |set| {
+            set.eyes.iter().filter(|eye| !eye.shown).map(|eye| eye.capabilities.eye).collect()
+        });
+        result.eyes.retain(|trained| !hidden.contains(&trained.eye));
         Ok(result)
     }
 
     fn restore(&mut self, eyes: &[TrainedEye], _: &Call) -> Result<(), DriverError> {
         self.setting()?;
-        for eye in self.eyes() {
+        for eye in self.eyes().collect::<Vec<_>>() {
             let name = eye.capabilities.eye;
             if !eyes.iter().any(|saved| saved.eye == name && saved.lanes == eye.lanes) {
                 return Err(DriverError::new(
@@ -382,6 +410,11 @@ impl Driver for SimulatedTarget {
                 ));
             }
         }
+        for saved in eyes.iter().filter(|saved| saved.eye.direction == Direction::Read) {
+            self.read_points.retain(|known| known.eye != saved.eye);
+            self.read_points.push(saved.clone());
+        }
+        self.place_read_back();
         self.trained = true;
         Ok(())
     }
@@ -473,193 +506,6 @@ impl Driver for SimulatedTarget {
 
 fn nanoseconds(seconds: f64) -> u64 {
     (seconds * 1e9).round() as u64
-}
-
-/// Keys of a training attempt's draws.
-struct Keyed<'s> {
-    seed: u64,
-    setting: &'s Setting,
-    /// Data lanes of one channel of the interface.
-    channel_lanes: u16,
-}
-
-impl Keyed<'_> {
-    fn draws(&self, what: &str, eye: &str, group: u16) -> Draws {
-        Draws::of(&[
-            b"training",
-            what.as_bytes(),
-            &self.seed.to_le_bytes(),
-            &self.setting.noise_key,
-            eye.as_bytes(),
-            &group.to_le_bytes(),
-        ])
-    }
-
-    /// Draws that belong to the parts fitted, not to the attempt.
-    fn parts(&self, what: &str, rank: u8, group: u16) -> Draws {
-        let (chip, module) = (&self.setting.chip.name, &self.setting.module.name);
-        Draws::of(&[what.as_bytes(), chip.as_bytes(), module.as_bytes(), &[rank], &group.to_le_bytes()])
-    }
-}
-
-/// All stages on one surface set; the first failed one ends the attempt.
-fn train_set(
-    set: &mut SurfaceSet,
-    keyed: &Keyed<'_>,
-    request: &TrainingRequest,
-    call: &Call,
-) -> Result<TrainingResult, DriverError> {
-    let (p, setting) = (&set.parameters, keyed.setting);
-    let facts = setting.rate.generation().facts();
-    let ui_ps = setting.rate.ui().0;
-    let mut result = TrainingResult { stages: Vec::new(), eyes: Vec::new(), passed: true };
-    let is_command = |eye: &Eye| eye.capabilities.eye.direction == Direction::Command;
-    let byte_lanes: Vec<Option<ByteLanes>> = set
-        .eyes
-        .iter()
-        .map(|eye| {
-            (!is_command(eye)).then(|| ByteLanes::of(&setting.module, &eye.lanes, &eye.surfaces, ui_ps))
-        })
-        .collect();
-    let mut early = Vec::new();
-    let data = set.eyes.iter().zip(&byte_lanes).find_map(|(eye, lanes)| Some((eye, lanes.as_ref()?)));
-    if let Some((_, lanes)) = data
-        && let Some(name) = facts.step(TrainingStep::ZqCalibration)
-    {
-        early.push(stages::zq_calibration(name, p, setting, lanes));
-    }
-    if let (Some(bus), Some(first)) = (&facts.command, data.map(|(eye, _)| eye).or(set.eyes.first())) {
-        let mut draws = keyed.parts("command lines", 0, 0);
-        // Taps of data lanes; of command lines where nothing else is captured.
-        let periods = (setting.clock_period().0, first.capabilities.grid.tap_step.0);
-        let count = data.map_or(keyed.channel_lanes, |(eye, _)| eye.lanes.len() as u16);
-        let fewest = request.fewest_taps;
-        let [select, command] = stages::command_address(bus, p, setting, count, periods, fewest, &mut draws);
-        early.push(select);
-        // Lines that are captured are trained by their own eyes below.
-        if !set.eyes.iter().any(is_command) {
-            early.push(command);
-        }
-    }
-    if !take(&mut result, early) {
-        return Ok(result);
-    }
-    for eye in set.eyes.iter_mut().filter(|eye| is_command(eye)) {
-        let steps = [TrainingStep::CommandAddress, TrainingStep::CommandVref];
-        if !train_lanes(p, eye, steps, keyed, request, &mut result) {
-            return Ok(result);
-        }
-    }
-    let mut early = Vec::new();
-    // Every rank and sub-channel is levelled once, whichever directions are captured.
-    let mut levelled: Vec<(u8, Option<u8>)> = Vec::new();
-    for (eye, lanes) in set.eyes.iter().zip(&byte_lanes) {
-        let name = eye.capabilities.eye;
-        let Some(lanes) = lanes else { continue };
-        if let Some(step) = facts.step(TrainingStep::WriteLevelling)
-            && !levelled.contains(&(name.rank, name.sub_channel))
-        {
-            levelled.push((name.rank, name.sub_channel));
-            let draws = |group: u16| keyed.parts("clock to strobe", name.rank, group);
-            let tap_ps = eye.capabilities.grid.tap_step.0;
-            let mut stage = stages::write_levelling(step, p, setting, lanes, tap_ps, &draws);
-            stage.eye = Some(EyeName { direction: Direction::Write, ..name });
-            early.push(stage);
-        }
-    }
-    if !take(&mut result, early) {
-        return Ok(result);
-    }
-    for (eye, lanes) in set.eyes.iter_mut().zip(&byte_lanes) {
-        call.check("training")?;
-        let Some(lanes) = lanes else { continue };
-        let name = eye.capabilities.eye;
-        let tap_ps = eye.capabilities.grid.tap_step.0;
-        let mut done = Vec::new();
-        if name.direction == Direction::Read
-            && let Some(step) = facts.step(TrainingStep::Gate)
-        {
-            let draws = |group: u16| keyed.parts("strobe output", name.rank, group);
-            done.push(stages::gate(step, p, setting, lanes, tap_ps, request.fewest_taps, &draws));
-        }
-        if eye.surfaces.iter().any(LaneSurface::is_equalized)
-            && let Some(step) = facts.step(TrainingStep::Dfe)
-        {
-            done.push(stages::dfe(step, &eye.capabilities.grid, &eye.lanes, &eye.surfaces));
-        }
-        for stage in &mut done {
-            stage.eye = Some(name);
-        }
-        if !take(&mut result, done) {
-            return Ok(result);
-        }
-        let steps = match name.direction {
-            Direction::Read => [TrainingStep::ReadCentring, TrainingStep::ReadVref],
-            _ => [TrainingStep::WriteCentring, TrainingStep::WriteVref],
-        };
-        if !train_lanes(p, eye, steps, keyed, request, &mut result) {
-            return Ok(result);
-        }
-    }
-    Ok(result)
-}
-
-/// Centring and reference of one eye's lanes; `false` when a stage failed.
-fn train_lanes(
-    p: &Parameters,
-    eye: &mut Eye,
-    steps: [TrainingStep; 2],
-    keyed: &Keyed<'_>,
-    request: &TrainingRequest,
-    result: &mut TrainingResult,
-) -> bool {
-    let (name, grid) = (eye.capabilities.eye, eye.capabilities.grid);
-    let facts = keyed.setting.rate.generation().facts();
-    let mut draws = keyed.draws("eye", &name.to_string(), 0);
-    let names = steps.map(|step| facts.step(step).unwrap_or_default());
-    let trained = stages::train_eye(names, p, request, &grid, &eye.lanes, &mut eye.surfaces, &mut draws);
-    let mut settings = trained.settings;
-    // A firmware's landings are those of data lanes.
-    let firmware = keyed.setting.firmware.iter().filter(|_| name.direction != Direction::Command);
-    for landing in firmware.flat_map(|firmware| &firmware.landings) {
-        // Without settings where a stage failed.
-        if let Some(at) = eye.lanes.iter().position(|lane| *lane == landing.lane)
-            && let Some(setting) = settings.get_mut(at)
-        {
-            *setting = moved(&grid, *setting, landing);
-        }
-    }
-    let mut done = trained.stages;
-    for stage in &mut done {
-        stage.eye = Some(name);
-    }
-    if !take(result, done) {
-        return false;
-    }
-    result.eyes.push(TrainedEye { eye: name, lanes: eye.lanes.clone(), settings });
-    true
-}
-
-/// Where a firmware sets a lane that was trained to a place.
-fn moved(grid: &Grid, at: LanePoint, by: &Landing) -> LanePoint {
-    LanePoint {
-        tap: at.tap.saturating_add_signed(by.taps).min(grid.taps - 1),
-        vref: at.vref.saturating_add_signed(by.vref_steps).min(grid.vref_steps - 1),
-    }
-}
-
-/// Adds stages up to the first failed one; `false` when there was one.
-fn take(result: &mut TrainingResult, stages: Vec<TrainingStage>) -> bool {
-    for stage in stages {
-        let passed = stage.passed();
-        result.stages.push(stage);
-        if !passed {
-            result.passed = false;
-            result.eyes.clear();
-            return false;
-        }
-    }
-    true
 }
 
 /// A simulated target has nothing that could be left on.

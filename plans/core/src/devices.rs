@@ -34,8 +34,10 @@ pub struct Interface {
     pub write: SweepRange,
     /// Sweep of the command lines (chip's command delay, DRAM's command reference); `None` where they are not captured.
     pub command: Option<SweepRange>,
-    /// 4-tap DFE (decision-feedback equalizer) in the chip's receiver.
+    /// 4-tap DFE (decision-feedback equalizer) in the chip's receiver: in reads.
     pub dfe: bool,
+    /// The DRAM's own 4-tap DFE: in writes.
+    pub dram_dfe: bool,
     /// Which terminations hold.
     pub termination: TerminationRule,
     /// Data-clock (WCK) periods in a period of the command clock; `None` where both are one clock.
@@ -288,12 +290,17 @@ pub enum PortPairing {
     OneTwo,
     /// Line 1 from port 1 to 3, line 2 from port 2 to 4.
     OneThree,
+    /// Line 1 from port 1 to 4, line 2 from port 2 to 3.
+    OneFour,
 }
 
 impl PortPairing {
     /// Every pairing with the plan's word.
-    pub const ALL: [(&'static str, PortPairing); 2] =
-        [("1-2/3-4", PortPairing::OneTwo), ("1-3/2-4", PortPairing::OneThree)];
+    pub const ALL: [(&'static str, PortPairing); 3] = [
+        ("1-2/3-4", PortPairing::OneTwo),
+        ("1-3/2-4", PortPairing::OneThree),
+        ("1-4/2-3", PortPairing::OneFour),
+    ];
 
     pub fn name(self) -> &'static str {
         Self::ALL[self as usize].0
@@ -302,13 +309,6 @@ impl PortPairing {
     /// Reads the plan's word.
     pub fn parse(word: &str) -> Option<PortPairing> {
         Self::ALL.iter().find(|(name, _)| *name == word.trim()).map(|(_, pairing)| *pairing)
-    }
-
-    pub fn other(self) -> PortPairing {
-        match self {
-            PortPairing::OneTwo => PortPairing::OneThree,
-            PortPairing::OneThree => PortPairing::OneTwo,
-        }
     }
 }
 
@@ -330,6 +330,8 @@ pub struct MeasuredChannel {
     pub reversed: bool,
     /// The segments it replaces: neighbours, module first.
     pub replaces: Vec<ChannelSegment>,
+    /// What the other line of a four-port couples stands in for the modelled coupling of these segments.
+    pub coupling: bool,
 }
 
 /// A channel: what stands between chip and module.

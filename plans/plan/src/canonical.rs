@@ -195,10 +195,11 @@ pub(crate) fn channel(channel: &Channel) -> Text {
 
 /// The file's content counts, never its name.
 fn measured_channel(measured: &MeasuredChannel) -> Table {
-    let MeasuredChannel { file: _, span: _, sha256, pairing, line, reversed, replaces } = measured;
+    let MeasuredChannel { file: _, span: _, sha256, pairing, line, reversed, replaces, coupling } = measured;
     let pairing = match pairing {
         PortPairing::OneTwo => "1-2/3-4",
         PortPairing::OneThree => "1-3/2-4",
+        PortPairing::OneFour => "1-4/2-3",
     };
     let segment = |segment: &ChannelSegment| match segment {
         ChannelSegment::Adapter => "adapter",
@@ -208,12 +209,14 @@ fn measured_channel(measured: &MeasuredChannel) -> Table {
         ChannelSegment::Board => "board",
         ChannelSegment::Socket => "socket",
     };
-    Table::new("value.measured")
+    let table = Table::new("value.measured")
         .text("sha256", sha256)
         .text("pairing", pairing)
         .whole("line", *line)
         .flag("reversed", *reversed)
-        .list("replaces", replaces.iter().map(|replaced| quoted(segment(replaced))))
+        .list("replaces", replaces.iter().map(|replaced| quoted(segment(replaced))));
+    // Earlier plans had no such word.
+    if *coupling { table.flag("coupling", true) } else { table }
 }
 
 pub(crate) fn supply(supply: &Supply) -> Text {
@@ -255,7 +258,8 @@ pub(crate) fn pattern(pattern: &Pattern) -> String {
 }
 
 pub(crate) fn interface(interface: &Interface) -> Text {
-    let Interface { generation, lanes, read, write, command, dfe, termination, wck_ratio } = interface;
+    let Interface { generation, lanes, read, write, command, dfe, dram_dfe, termination, wck_ratio } =
+        interface;
     let word = match generation {
         Generation::Ddr3 => "DDR3",
         Generation::Ddr4 => "DDR4",
@@ -265,6 +269,9 @@ pub(crate) fn interface(interface: &Interface) -> Text {
     };
     let mut table =
         Table::new("value").text("generation", word).whole("lanes", *lanes).flag("equaliser", *dfe);
+    if *dram_dfe {
+        table = table.flag("dram_dfe", true);
+    }
     // What a generation has without a word is not written: so are the texts of earlier plans.
     if *termination != generation.facts().usual_termination {
         let rule = match termination {

@@ -79,8 +79,8 @@ fn a_module() -> impl Strategy<Value = Module> {
 fn a_measured_channel() -> impl Strategy<Value = MeasuredChannel> {
     let segments = vec(select(ChannelSegment::ALL.map(|(_, segment)| segment).to_vec()), 0..4);
     let pairing = select(PortPairing::ALL.map(|(_, pairing)| pairing).to_vec());
-    ("[0-9a-f]{8}", pairing, 1u8..3, any::<bool>(), segments).prop_map(
-        |(sha256, pairing, line, reversed, replaces)| MeasuredChannel {
+    ("[0-9a-f]{8}", pairing, 1u8..3, any::<bool>(), segments, any::<bool>()).prop_map(
+        |(sha256, pairing, line, reversed, replaces, coupling)| MeasuredChannel {
             file: String::new(),
             span: 0..0,
             sha256,
@@ -88,6 +88,7 @@ fn a_measured_channel() -> impl Strategy<Value = MeasuredChannel> {
             line,
             reversed,
             replaces,
+            coupling,
         },
     )
 }
@@ -130,20 +131,23 @@ fn an_interface() -> impl Strategy<Value = Interface> {
         a_sweep(),
         a_sweep(),
         option::of(a_sweep()),
-        any::<bool>(),
+        (any::<bool>(), any::<bool>()),
         termination,
         wck_ratio,
     )
-        .prop_map(|(generation, lanes, read, write, command, dfe, termination, wck_ratio)| Interface {
-            generation,
-            lanes,
-            read,
-            write,
-            command,
-            dfe,
-            termination,
-            wck_ratio,
-        })
+        .prop_map(
+            |(generation, lanes, read, write, command, (dfe, dram_dfe), termination, wck_ratio)| Interface {
+                generation,
+                lanes,
+                read,
+                write,
+                command,
+                dfe,
+                dram_dfe,
+                termination,
+                wck_ratio,
+            },
+        )
 }
 
 fn a_training() -> impl Strategy<Value = Training> {
@@ -219,13 +223,17 @@ proptest! {
             let write = |measured: &MeasuredChannel| {
                 channel(&Channel { measured: Some(measured.clone()), ..one.clone() })
             };
-            every_field_tells!(write, mine.clone(), theirs.clone(), [sha256, pairing, line, reversed, replaces]);
+            every_field_tells!(write, mine.clone(), theirs.clone(), [
+                sha256, pairing, line, reversed, replaces, coupling
+            ]);
         }
     }
 
     #[test]
     fn every_field_of_an_interface_tells(one in an_interface(), other in an_interface()) {
-        every_field_tells!(interface, one, other, [lanes, read, write, command, dfe, termination, wck_ratio]);
+        every_field_tells!(interface, one, other, [
+            lanes, read, write, command, dfe, dram_dfe, termination, wck_ratio
+        ]);
         let write = |read: &SweepRange| interface(&Interface { read: read.clone(), ..one.clone() });
         every_field_tells!(write, one.read.clone(), other.read.clone(), [
             taps, taps_per_ui, vref_steps, vref_start_percent, vref_step_percent

@@ -56,6 +56,10 @@ impl FirstPlan<'_> {
         )?;
         if generation.facts().dfe {
             writeln!(plan, "dfe = true                # the receiver's DFE is on; assumed")?;
+            writeln!(
+                plan,
+                "dram_dfe = true           # the DRAM's, too, where writes are captured; assumed"
+            )?;
         }
         let range = wide_sweep(generation);
         writeln!(
@@ -123,6 +127,14 @@ impl FirstPlan<'_> {
             "# A pass is shown with a guard band of U at the limit; other rules by name: see plans/PLANS.md.\n\
              [decision]\nrule = \"guard band U\""
         )?;
+        if matches!(generation, Generation::Ddr4 | Generation::Ddr5) {
+            writeln!(
+                plan,
+                "\n# What a bench has and a plain channel lacks: supply noise, a strobe that does not track, uneven edges and more,\n\
+                 # by estimates of this program (drivers/simulator/MODEL.md). A bench knows nothing of this.\n\
+                 [model]\neffects = \"estimated\""
+            )?;
+        }
         self.write_bench(plan)
     }
 

@@ -6,8 +6,13 @@ use super::section::Section;
 use nightbench_core::devices::*;
 
 /// Keys that say how a measured channel is used: meaningless without `touchstone`.
-const MEASURED_KEYS: [&str; 4] =
-    ["touchstone_pairing", "touchstone_line", "touchstone_reversed", "touchstone_replaces"];
+const MEASURED_KEYS: [&str; 5] = [
+    "touchstone_pairing",
+    "touchstone_line",
+    "touchstone_reversed",
+    "touchstone_replaces",
+    "touchstone_coupling",
+];
 
 pub fn read_channels(sections: Vec<Section<'_>>, files: &Files) -> Vec<Channel> {
     unique("channel", sections, |section, name| {
@@ -58,6 +63,7 @@ fn read_measured(section: &Section<'_>, files: &Files) -> Option<MeasuredChannel
     let line = section.whole("touchstone_line", 1..=2, "").unwrap_or(1) as u8;
     let reversed = section.flag("touchstone_reversed", false);
     let replaces = section.choices("touchstone_replaces", &ChannelSegment::ALL);
+    let coupling = section.flag("touchstone_coupling", false);
     let Some(file) = section.text("touchstone") else {
         for key in MEASURED_KEYS.into_iter().filter(|key| section.has(key)) {
             section.mistake(
@@ -108,6 +114,7 @@ fn read_measured(section: &Section<'_>, files: &Files) -> Option<MeasuredChannel
             line,
             reversed,
             replaces,
+            coupling,
         }),
         Err(words) => {
             section.mistakes().add(

@@ -51,7 +51,17 @@ pub(super) fn default_interface(generation: Generation, lanes: u16) -> Interface
     let write = facts.write_vref.map_or_else(|| read.clone(), |codes| over_codes(&read, codes));
     let wck_ratio = facts.strobe.ratios().first().map(|(ratio, _)| *ratio);
     let termination = facts.usual_termination;
-    Interface { generation, lanes, read, write, command: None, dfe: false, termination, wck_ratio }
+    Interface {
+        generation,
+        lanes,
+        read,
+        write,
+        command: None,
+        dfe: false,
+        dram_dfe: false,
+        termination,
+        wck_ratio,
+    }
 }
 
 /// A sweep over the DRAM's own codes, from the lowest voltage up.
@@ -103,12 +113,14 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
         );
     }
     let dfe = section.flag("dfe", false);
-    if let Some(generation) = generation.filter(|known| dfe && !known.facts().dfe) {
+    let dram_dfe = section.flag("dram_dfe", false);
+    for (key, on) in [("dfe", dfe), ("dram_dfe", dram_dfe)] {
+        let Some(generation) = generation.filter(|known| on && !known.facts().dfe) else { continue };
         section.mistake(
-            "dfe",
+            key,
             format!("a {generation} interface has no DFE (decision-feedback equalizer)"),
             format!(
-                "remove `dfe`, or set `generation` to one that has: {}",
+                "remove `{key}`, or set `generation` to one that has: {}",
                 Generation::names(|facts| facts.dfe)
             ),
         );
@@ -133,6 +145,7 @@ pub fn read_interface(section: Option<Section<'_>>, plan: &Section<'_>) -> Optio
         write,
         command,
         dfe,
+        dram_dfe,
         termination,
         wck_ratio,
     })
@@ -222,6 +235,14 @@ pub fn read_model(section: Section<'_>) -> Vec<ModelValue> {
         .into_iter()
         .map(|(name, value)| ModelValue { name: name.value, value, span: name.span })
         .collect()
+}
+
+/// Reads the plan's own `[model]`: `effects` has words; the model's figure of that name is 1, or not set.
+pub fn read_plan_model(section: Section<'_>) -> Vec<ModelValue> {
+    let span = section.place("effects");
+    let on = section.choice("effects", &[("none", false), ("estimated", true)]).unwrap_or(false);
+    let effects = on.then(|| ModelValue { name: "effects".into(), value: 1.0, span });
+    effects.into_iter().chain(read_model(section)).collect()
 }
 
 /// Reads every `[[supply]]`; the generation's nominal rails where none is declared.

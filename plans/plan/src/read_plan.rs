@@ -142,7 +142,7 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
     let (order, reference) = OrderConfig::read(plan.table("order"), &mut times, &modules, &channels);
     let attended = Attended::read(plan.table("attended"), &times, order.night_only);
     let coverage = plan.table("coverage");
-    let model = plan.table("model").map(read_devices::read_model).unwrap_or_default();
+    let model = plan.table("model").map(read_devices::read_plan_model).unwrap_or_default();
     let bench_limits = BenchLimits::read(plan.table("bench_limits"));
     let skip_sections = plan.tables("skip");
     let matrix_read = matrix.is_some();

@@ -449,10 +449,11 @@ impl<'a> Section<'a> {
         sections
     }
 
-    /// Every key with a number, for tables whose keys are names (model values).
+    /// Every key with a number that was not asked for yet, for tables whose keys are names (model values).
     pub fn named_numbers(&self) -> Vec<(Placed<String>, f64)> {
         let mut values = Vec::new();
-        for (key, value) in self.table.iter() {
+        let asked = self.known.borrow().clone();
+        for (key, value) in self.table.iter().filter(|(key, _)| !asked.contains(&key.get_ref().as_ref())) {
             if let Some(number) = self.to_number(key.get_ref(), value) {
                 values.push((Placed { value: key.get_ref().to_string(), span: key.span() }, number));
             }

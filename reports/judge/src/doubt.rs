@@ -55,8 +55,5 @@ pub fn judged_alone(
     let scatter = BTreeMap::new();
     let coverage = Coverage::new(criteria.decision.coverage);
     let bench = Bench { plan, criteria: &criteria, scatter: &scatter, jobs_per_condition: 1, coverage };
-    // The capture's own lanes say how far lanes lie apart: without that the least of many noisy readings would be taken for
-    // lower still, and limits just beyond U would be in doubt.
-    let between = BetweenLanes::of(&bench, std::iter::once((condition, &tally)));
-    Some(judge_condition(&bench, &between, condition, &tally, None).0)
+    Some(judge_condition(&bench, &BetweenLanes::default(), condition, &tally, None).0)
 }

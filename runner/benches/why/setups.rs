@@ -232,7 +232,7 @@ impl Setup {
                     delay_drift: 0.0,
                     nonlinearity_turn: phase,
                 };
-                BitVariation::from_draws(&p, &draws)
+                BitVariation::from_draws(&p, device.eye.direction, &draws)
             })
             .collect();
         let eye = device.eye;

@@ -16,44 +16,69 @@ struct Line {
     facts: Vec<(&'static str, String)>,
     through: Through,
     warnings: Vec<String>,
+    /// What was asked for by frequency.
+    points: Vec<Point>,
+}
+
+/// One line at one frequency; dB.
+struct Point {
+    ghz: f64,
+    loss: f64,
+    reflection: f64,
+    /// Near-end and far-end coupling from the other line of a four-port.
+    coupling: Option<(f64, f64)>,
 }
 
 /// Shows a Touchstone file.
 pub fn channel(terminal: &Terminal, arguments: &ChannelArguments) -> Outcome {
-    let pairing = PortPairing::parse(&arguments.pairing).ok_or_else(|| {
-        let known: Vec<&str> = PortPairing::ALL.iter().map(|(word, _)| *word).collect();
-        Failure::invalid(format!(
-            "`{}` is no pairing of ports; known: {}",
-            arguments.pairing,
-            known.join(", ")
-        ))
-    })?;
-    let rate = read_rate(&arguments.rate)?;
     let name = arguments.file.display().to_string();
+    let asked = arguments.pairing.as_deref().map(read_pairing).transpose()?;
+    let rate_bps = read_rate(&arguments.rate)?;
+    if let Some(wrong) = arguments.at.iter().find(|ghz| !(0.0..=1000.0).contains(*ghz)) {
+        return Err(Failure::invalid(format!(
+            "`--at {wrong}`: a frequency is 0 to 1000 GHz; write for example --at 1.6,3.2"
+        )));
+    }
     let (_, network) = read_touchstone(&arguments.file).map_err(Failure::invalid)?;
+    let best = network.best_pairing();
+    let pairing = asked.unwrap_or(best);
     let mut lines = Vec::new();
     for number in 0..network.lines().max(1) {
-        let line = one_line(&network, pairing, number, arguments.reversed, rate)
-            .map_err(|words| Failure::invalid(format!("{name}: {words}")))?;
+        let line = one_line(&network, pairing, number, rate_bps, arguments).map_err(|words| {
+            let other = if best == pairing {
+                String::new()
+            } else {
+                format!("; --pairing {} passes {:.3} there", best.name(), network.passes(best))
+            };
+            Failure::invalid(format!("{name}: {words}{other}"))
+        })?;
         lines.push(line);
     }
     let warnings: Vec<String> =
         network.remarks.iter().cloned().chain(check_data(&network).iter().map(ToString::to_string)).collect();
     if arguments.json.json {
+        let point_value = |point: &Point| {
+            json!({
+                "frequency_ghz": point.ghz, "loss_db": point.loss, "reflection_db": point.reflection,
+                "near_end_coupling_db": point.coupling.map(|both| both.0),
+                "far_end_coupling_db": point.coupling.map(|both| both.1),
+            })
+        };
         let line_value = |line: &Line| {
             let (from, to) = line.through.ports;
-            let half = line.through.to_measured().map(|measured| measured.at(0.5 * rate.bits_per_second()));
+            let half = line.through.to_measured().map(|measured| measured.at(0.5 * rate_bps));
             json!({
                 "line": line.number + 1, "from_port": from, "to_port": to,
                 "delay_ps": line.through.delay_s().map(|delay| delay * 1e12),
-                "loss_at_half_rate_db": half.ok().map(|here| -20.0 * here.s21.norm().max(1e-12).log10()),
+                "loss_at_half_rate_db": half.ok().map(|here| -decibel(here.s21.norm())),
+                "at": line.points.iter().map(point_value).collect::<Vec<_>>(),
                 "warnings": line.warnings,
             })
         };
         let value = json!({
             "file": name, "ports": network.ports, "points": network.frequency_hz.len(),
             "lowest_hz": network.frequency_hz.first(), "highest_hz": network.frequency_hz.last(),
-            "rate_mts": rate.mega_transfers(), "pairing": pairing.name(),
+            "rate_mts": rate_bps / 1e6, "pairing": pairing.name(),
             "lines": lines.iter().map(line_value).collect::<Vec<_>>(), "warnings": warnings,
         });
         terminal.out(&value.to_string());
@@ -63,29 +88,54 @@ pub fn channel(terminal: &Terminal, arguments: &ChannelArguments) -> Outcome {
     Ok(Exit::Pass)
 }
 
-fn read_rate(word: &str) -> Result<DataRate, Failure> {
-    Generation::ALL.into_iter().find_map(|(_, generation)| DataRate::parse(generation, word)).ok_or_else(
-        || {
-            Failure::invalid(format!(
-                "`{word}` MT/s is no standard data rate; write for example 3200 or DDR5-4800"
-            ))
-        },
-    )
+fn decibel(size: f64) -> f64 {
+    20.0 * size.max(1e-12).log10()
+}
+
+fn read_pairing(word: &str) -> Result<PortPairing, Failure> {
+    PortPairing::parse(word).ok_or_else(|| {
+        let known: Vec<&str> = PortPairing::ALL.iter().map(|(word, _)| *word).collect();
+        Failure::invalid(format!("`{word}` is no pairing of ports; known: {}", known.join(", ")))
+    })
+}
+
+/// A rate by its standard name, which is exact, or any other in MT/s; bit/s.
+fn read_rate(word: &str) -> Result<f64, Failure> {
+    let standard = Generation::ALL.into_iter().find_map(|(_, generation)| DataRate::parse(generation, word));
+    let any = || word.parse::<f64>().ok().filter(|rate| (100.0..=20000.0).contains(rate));
+    standard.map(|rate| rate.bits_per_second()).or_else(|| any().map(|rate| rate * 1e6)).ok_or_else(|| {
+        Failure::invalid(format!(
+            "`{word}` is no data rate: 100 to 20000 MT/s; write for example 3200, 5300 or DDR5-4800"
+        ))
+    })
 }
 
 fn one_line(
     network: &Touchstone,
     pairing: PortPairing,
     number: usize,
-    reversed: bool,
-    rate: DataRate,
+    rate_bps: f64,
+    arguments: &ChannelArguments,
 ) -> Result<Line, String> {
     let through = network.through(pairing, number).map_err(|error| error.to_string())?;
-    let through = if reversed { through.reversed() } else { through };
-    let facts =
-        through.facts(0.5 * rate.bits_per_second()).map_err(|error: PhysicsError| error.to_string())?;
-    let warnings = check_through(network, pairing, &through, rate).iter().map(ToString::to_string).collect();
-    Ok(Line { number, facts, through, warnings })
+    let through = if arguments.reversed { through.reversed() } else { through };
+    let facts = through.facts(0.5 * rate_bps).map_err(|error: PhysicsError| error.to_string())?;
+    let warnings =
+        check_through(network, pairing, &through, rate_bps).iter().map(ToString::to_string).collect();
+    let measured = through.to_measured().map_err(|error| error.to_string())?;
+    let points = arguments.at.iter().map(|ghz| {
+        let here = measured.at(ghz * 1e9);
+        Point {
+            ghz: *ghz,
+            loss: -decibel(here.s21.norm()),
+            reflection: decibel(here.s11.norm().max(here.s22.norm())),
+            coupling: network
+                .crosstalk(pairing, number, ghz * 1e9)
+                .map(|(near, far)| (decibel(near), decibel(far))),
+        }
+    });
+    let points = points.collect();
+    Ok(Line { number, facts, through, warnings, points })
 }
 
 fn words(network: &Touchstone, lines: &[Line], warnings: &[String], arguments: &ChannelArguments) -> String {
@@ -96,6 +146,15 @@ fn words(network: &Touchstone, lines: &[Line], warnings: &[String], arguments: &
     for line in lines {
         let title = format!("line {}", line.number + 1);
         text.push_str(&format!("\n\n{}", table(&[&title, ""], &rows(&line.facts), 2)));
+        for point in &line.points {
+            text.push_str(&format!(
+                "\nat {} GHz: loss {:.2} dB, reflection {:.1} dB",
+                point.ghz, point.loss, point.reflection
+            ));
+            if let Some((near, far)) = point.coupling {
+                text.push_str(&format!(", coupling {near:.1} dB near, {far:.1} dB far"));
+            }
+        }
         for warning in &line.warnings {
             text.push_str(&format!("\nwarning: {warning}"));
         }
@@ -109,9 +168,11 @@ fn words(network: &Touchstone, lines: &[Line], warnings: &[String], arguments: &
          touchstone = {file}\n"
     ));
     if network.ports == 4 {
+        // Whatever was asked for: the entry names the ports that belong together.
         text.push_str(&format!(
-            "touchstone_pairing = \"{}\"\ntouchstone_line = 1\n",
-            arguments.pairing.trim()
+            "touchstone_pairing = \"{}\"\ntouchstone_line = 1\ntouchstone_coupling = true   # of the other line, in place of \
+             the model's\n",
+            network.best_pairing().name()
         ));
     }
     if arguments.reversed {

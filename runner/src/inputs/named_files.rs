@@ -167,13 +167,27 @@ fn one_channel(
     let two_port = line.to_measured().map_err(|error| error.to_string())?;
     let mut warnings = check_data(network);
     if let Some(fastest) = plan.matrix.rates.iter().max() {
-        warnings.extend(check_through(network, data.pairing, &line, *fastest));
+        warnings.extend(check_through(network, data.pairing, &line, fastest.bits_per_second()));
     }
     let replaces = data.replaces.clone();
     let words = network.remarks.iter().cloned().chain(warnings.iter().map(ToString::to_string));
     let name = &channel.name;
     let warnings = words.map(|words| format!("channel {name}, {}: {words}", data.file)).collect();
-    Ok((Measured { two_port, replaces }, warnings))
+    let coupling = if data.coupling {
+        let number = usize::from(data.line.saturating_sub(1));
+        let found = network.coupling(data.pairing, number, data.reversed);
+        let found = found.map_err(|error| error.to_string())?;
+        Some(found.ok_or_else(|| {
+            format!(
+                "`touchstone_coupling` needs a four-port; {} has {} ports: measure two neighbouring lines (.s4p), or remove \
+                 the key",
+                data.file, network.ports
+            )
+        })?)
+    } else {
+        None
+    };
+    Ok((Measured { two_port, replaces, coupling }, warnings))
 }
 
 fn through(network: &Touchstone, data: &MeasuredChannel) -> Result<Through, String> {

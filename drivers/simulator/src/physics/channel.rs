@@ -6,6 +6,7 @@ use super::line::MaterialAt;
 use super::parameters::Parameters;
 use super::path::{Element, Layout, LineMaterial, Path};
 use super::pattern::Pattern;
+use super::pulse::{Edge, Edges};
 use super::twoport::{Abcd, Complex};
 use super::variation::{BitVariation, Mounting};
 use nightbench_core::generations::Signalling;
@@ -184,6 +185,71 @@ impl Channel {
             })
             .collect();
         Ok(out)
+    }
+
+    /// Voltage of one bit's receiving pad per volt of a neighbour's source, by the coupling that was measured; `None` where none
+    /// was.
+    ///
+    /// # Errors
+    /// [`PhysicsError::OutOfRange`] for an impossible deviation.
+    pub fn coupling(&self, bit: &BitVariation) -> Result<Option<Vec<Complex>>, PhysicsError> {
+        let Some(coupling) = self.setup.path.measured.as_ref().and_then(|found| found.coupling.as_ref())
+        else {
+            return Ok(None);
+        };
+        bit.validate(self.setup.parameters.brd_len_mm * 1e-3)?;
+        let layout = self.layout(bit);
+        let place = layout.elements.iter().position(|element| *element == Element::Measured);
+        let (module, chip) = layout.elements.split_at(place.unwrap_or(layout.elements.len()));
+        let chip = chip.get(1..).unwrap_or_default();
+        let mut lines = vec![Abcd::identity(); layout.lines.len()];
+        let of_point = |at: &PointAt| {
+            for (slot, spec) in lines.iter_mut().zip(&layout.lines) {
+                *slot = at.material(spec.material).line(spec.z0_ohm, spec.length_m);
+            }
+            let (module, chip) = (cascade(module, at, &lines), cascade(chip, at, &lines));
+            let one = Complex::from(1.0);
+            let write = self.setup.direction != Direction::Read;
+            let ends = if write { (chip.reversed(one), module.reversed(one)) } else { (module, chip) };
+            let ohm = (self.drifted.ron_ohm, self.drifted.rodt_ohm);
+            coupling.transfer(at.omega / TAU, write, ends, ohm)
+        };
+        Ok(Some(self.points.iter().map(of_point).collect()))
+    }
+
+    /// Rising and falling edges of one bit; alike unless the figures say otherwise.
+    ///
+    /// The pull-up drives the rising edge and holds the 1, the pull-down the falling one and the 0. A line that ends at VDDQ
+    /// has its swing from the pull-down, one that ends at ground from the pull-up, one that ends at half of VDDQ from both.
+    ///
+    /// # Errors
+    /// [`PhysicsError::OutOfRange`] for an impossible deviation.
+    pub fn edges(&self, bit: &BitVariation) -> Result<Edges, PhysicsError> {
+        let p = &self.setup.parameters;
+        let transfer = |share: f64| {
+            let mut driven = self.clone();
+            driven.drifted.ron_ohm *= 1.0 + 0.5 * share;
+            driven.transfer(bit)
+        };
+        let (up, down) = if p.ron_skew == 0.0 {
+            let both = self.transfer(bit)?;
+            (both.clone(), both)
+        } else {
+            (transfer(p.ron_skew)?, transfer(-p.ron_skew)?)
+        };
+        let level = |transfer: &[Complex]| transfer.first().map_or(0.0, |h| h.re);
+        let (high, low) = (level(&up), level(&down));
+        let (h0, middle_shift) = match self.setup.signalling {
+            Signalling::Pod => (low, 0.0),
+            Signalling::Lvstl => (high, 0.0),
+            Signalling::Sstl => (0.5 * (high + low), 0.25 * (high - low)),
+        };
+        let edge = |transfer: Vec<Complex>, own: f64, share: f64| Edge {
+            transfer,
+            t2080_s: self.drifted.t2080_s * (1.0 + 0.5 * share),
+            level: if own > 0.0 { h0 / own } else { 1.0 },
+        };
+        Ok(Edges { rise: edge(up, high, p.edge_skew), fall: edge(down, low, -p.edge_skew), h0, middle_shift })
     }
 
     /// The elements of one bit's path.

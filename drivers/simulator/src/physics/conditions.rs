@@ -5,6 +5,7 @@ use super::line::Material;
 use super::parameters::Parameters;
 use nightbench_core::devices::BusKind;
 use nightbench_core::results::Direction;
+use std::f64::consts::TAU;
 
 /// Rate, temperatures and supply of one condition.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -117,12 +118,40 @@ impl Drifted {
             park_ohm: p.odt_park_ohm * odt_factor,
             odt_factor,
             t2080_s: edge_ps * 1e-12 * edge_factor,
-            rj_s: p.rj_ps * 1e-12 * factor("random jitter", 1.0 + p.rj_tc_per_k * dt_k)?,
-            rx_noise_v: p.rx_noise_mv * 1e-3 * factor("receiver noise", 1.0 + p.noise_tc_per_k * dt_k)?,
-            tap_shift_s: 1e-12 * (p.dly_tc_ps_per_k * dt_k + p.dly_vc_ps_per_v * dv_v),
+            rj_s: with_untracked(
+                p,
+                p.rj_ps * 1e-12 * factor("random jitter", 1.0 + p.rj_tc_per_k * dt_k)?,
+                direction,
+            ),
+            rx_noise_v: p.receiver(direction).noise_v
+                * factor("receiver noise", 1.0 + p.noise_tc_per_k * dt_k)?,
+            tap_shift_s: 1e-12 * (p.dly_tc_ps_per_k * dt_k + p.dly_vc_ps_per_v * dv_v)
+                + strobe_drift_s(p, direction, dt_k, dv_v),
             dt_k,
             materials: Materials::new(p, at.temperature_c)?,
         })
+    }
+}
+
+/// Random jitter with what a strobe does not track of the jitter that it has in common with the data.
+///
+/// The strobe is late by tau against the data path, so that what they have in common differs by as much as it moves in tau:
+/// J^2 = integral of S(f) 4 sin^2(pi f tau) df. For a spectrum with one pole at the corner fc that is 2 s^2 (1 - exp(-2 pi
+/// fc tau)). Command lines are sampled by the clock itself.
+fn with_untracked(p: &Parameters, own_s: f64, direction: Direction) -> f64 {
+    if p.clk_jitter_ps == 0.0 || direction == Direction::Command {
+        return own_s;
+    }
+    let turned = TAU * p.clk_jitter_mhz * 1e6 * p.strobe_delay_ps * 1e-12;
+    let squared = -2.0 * (p.clk_jitter_ps * 1e-12).powi(2) * (-turned).exp_m1();
+    own_s.hypot(squared.sqrt())
+}
+
+/// Drift of the DRAM's strobe path against its data path, which a write has to follow, s.
+fn strobe_drift_s(p: &Parameters, direction: Direction, dt_k: f64, dv_v: f64) -> f64 {
+    match direction {
+        Direction::Write => 1e-12 * (p.dqs2dq_tc_ps_per_k * dt_k + p.dqs2dq_vc_ps_per_v * dv_v),
+        Direction::Read | Direction::Command => 0.0,
     }
 }
 

@@ -36,6 +36,12 @@ impl Kernels {
         self.noise_v
     }
 
+    /// Half width of the bounded noise, V.
+    #[must_use]
+    pub fn bounded_v(&self) -> f64 {
+        self.bounded_v
+    }
+
     /// P(noise > n bins) for n = 0, 1, ... up to the cut, for a Gaussian of `sigma_v`, at least half the receiver's noise.
     #[must_use]
     pub fn half(&self, sigma_v: f64) -> Cow<'_, [f64]> {

@@ -5,6 +5,8 @@
 //! [`channel`] (transfer function H(f)) -> [`pulse`] (pulse and coupling response) -> [`stateye`] (statistical error
 //! ratio without jitter) -> [`jitter`] -> [`timing`] (delay line and reference voltage) -> [`surface`] (one lane's
 //! error-ratio surface) -> [`training`] (what the firmware would settle on).
+//! Beside it: `coupled` (what a measured four-port couples), `edges` (rows of a lane whose edges are not all alike: supply
+//! noise, jitter of the transmitter, rising against falling), `data` (the pattern as both kinds of rows need it).
 //!
 //! Plain `f64` numbers in SI units inside; units are in the names where they are not SI. Nothing here draws random
 //! numbers, reads a clock or starts a thread: the same input gives the same bits.
@@ -13,8 +15,11 @@
 
 pub mod channel;
 pub mod conditions;
+mod coupled;
+mod data;
 pub mod dfe;
 pub mod dielectric;
+mod edges;
 pub mod error;
 pub mod gauss;
 pub mod jitter;
@@ -37,6 +42,7 @@ mod tests;
 
 pub use channel::{Channel, Dfe, Setup};
 pub use conditions::OperatingPoint;
+pub use coupled::MeasuredCoupling;
 pub use error::PhysicsError;
 pub use measured::MeasuredTwoPort;
 pub use parameters::{Entry, Mark, Parameters};

@@ -4,8 +4,9 @@
 //! with those observations is by construction and no evidence. A report that shows simulated results must say so.
 
 use super::error::PhysicsError;
-use nightbench_core::generations::Known;
+use nightbench_core::generations::{Known, ModelFigure};
 use nightbench_core::rates::Generation;
+use nightbench_core::results::Direction;
 use std::collections::BTreeMap;
 
 /// Where a figure comes from.
@@ -104,9 +105,32 @@ macro_rules! table {
                     $(stringify!($name) => {
                         self.$name = PhysicsError::check_range(name, value, $low, $high, $unit)?;
                         self.marks.insert(stringify!($name), Mark::Given);
+                        self.follow(name);
                         Ok(())
                     })*
                     _ => Err(PhysicsError::UnknownParameter { name: name.to_owned(), nearest: nearest(name) }),
+                }
+            }
+
+            /// Gives a figure without a value of its own that of the figure it follows.
+            fn follow(&mut self, leader: &str) {
+                for (first, follower) in FOLLOWERS {
+                    if *first == leader && !self.marks.contains_key(follower) {
+                        let value = self.value(leader);
+                        match *follower {
+                            $(stringify!($name) => self.$name = value,)*
+                            _ => {}
+                        }
+                    }
+                }
+            }
+
+            /// A figure by name; not a number where there is none of that name.
+            #[must_use]
+            pub fn value(&self, name: &str) -> f64 {
+                match name {
+                    $(stringify!($name) => self.$name,)*
+                    _ => f64::NAN,
                 }
             }
 
@@ -248,6 +272,53 @@ table! {
     dfe2_mv = 75.0, "mV", Memory, 0.0 ..= 1000.0, "Range of feedback tap 2, either sign";
     dfe3_mv = 60.0, "mV", Memory, 0.0 ..= 1000.0, "Range of feedback tap 3, either sign";
     dfe4_mv = 45.0, "mV", Memory, 0.0 ..= 1000.0, "Range of feedback tap 4, either sign";
+    ctl_dfe_step_mv = 5.0, "mV", Estimate, 0.1 ..= 100.0, "The controller's DFE, where it differs: step of a tap";
+    ctl_dfe1_min_mv = -200.0, "mV", Estimate, -1000.0 ..= 0.0, "The same: lowest value of feedback tap 1";
+    ctl_dfe1_max_mv = 50.0, "mV", Estimate, 0.0 ..= 1000.0, "The same: highest value of feedback tap 1";
+    ctl_dfe2_mv = 75.0, "mV", Estimate, 0.0 ..= 1000.0, "The same: range of feedback tap 2";
+    ctl_dfe3_mv = 60.0, "mV", Estimate, 0.0 ..= 1000.0, "The same: range of feedback tap 3";
+    ctl_dfe4_mv = 45.0, "mV", Estimate, 0.0 ..= 1000.0, "The same: range of feedback tap 4";
+    effects = 0.0, "", Estimate, 0.0 ..= 1.0, "1 (`effects = \"estimated\"`): the estimated effects below and the terminations of the generation's table, where a plan does not set them";
+    dram_rx_ap_ps = 36.0, "ps", Estimate, 0.0 ..= 1000.0, "The DRAM's receiver, where it differs: aperture window";
+    dram_rx_noise_mv = 4.0, "mV rms", Estimate, 0.05 ..= 200.0, "The DRAM's receiver, where it differs: noise";
+    dram_rx_off_mv = 4.0, "mV rms", Estimate, 0.0 ..= 200.0, "The DRAM's receiver, where it differs: offset from bit to bit";
+    pdn_z_ohm = 0.0, "ohm", Estimate, 0.0 ..= 20.0, "Supply impedance that the drivers of a byte share; 0: no supply noise";
+    pdn_ps_per_mv = 0.0, "ps/mV", Estimate, 0.0 ..= 5.0, "Delay of a driver's edge for each mV of droop";
+    clk_jitter_ps = 0.0, "ps rms", Estimate, 0.0 ..= 200.0, "Random jitter that data and strobe have in common";
+    clk_jitter_mhz = 300.0, "MHz", Estimate, 0.01 ..= 1e5, "Corner frequency of the common jitter (one pole)";
+    strobe_delay_ps = 0.0, "ps", Estimate, 0.0 ..= 10000.0, "Delay between strobe and data path: common jitter tracks up to it";
+    dqs2dq_tc_ps_per_k = 0.0, "ps/K", Estimate, -10.0 ..= 10.0, "Drift of the DRAM's strobe path per kelvin (writes)";
+    dqs2dq_vc_ps_per_v = 0.0, "ps/V", Estimate, -5000.0 ..= 5000.0, "Drift of the DRAM's strobe path per volt of supply (writes)";
+    edge_skew = 0.0, "", Estimate, -1.0 ..= 1.0, "Rising less falling edge time, as a share of the mean";
+    ron_skew = 0.0, "", Estimate, -1.0 ..= 1.0, "Pull-up less pull-down resistance, as a share of the mean";
+    tx_rj_ps = 0.0, "ps rms", Estimate, 0.0 ..= 200.0, "Random jitter of each edge at the transmitter, which goes through the channel";
+    compared_bits = 0.0, "", Estimate, -1.0 ..= 1.0, "Bits compared: 0 all, 1 the even ones, -1 the odd ones";
+    vref_shared = 0.0, "", Estimate, 0.0 ..= 1.0, "1: write lanes that share a reference in the DRAM are trained to one value";
+    read_back = 0.0, "", Estimate, 0.0 ..= 1.0, "1: a write is read back, with the read's errors at its trained point";
+}
+
+/// Figures that are those of another part until they are given values of their own: leader, follower.
+const FOLLOWERS: &[(&str, &str)] = &[
+    ("rx_ap_ps", "dram_rx_ap_ps"),
+    ("rx_noise_mv", "dram_rx_noise_mv"),
+    ("rx_off_mv", "dram_rx_off_mv"),
+    ("dfe_step_mv", "ctl_dfe_step_mv"),
+    ("dfe1_min_mv", "ctl_dfe1_min_mv"),
+    ("dfe1_max_mv", "ctl_dfe1_max_mv"),
+    ("dfe2_mv", "ctl_dfe2_mv"),
+    ("dfe3_mv", "ctl_dfe3_mv"),
+    ("dfe4_mv", "ctl_dfe4_mv"),
+];
+
+/// What a receiver is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Receiver {
+    /// Aperture window, s.
+    pub aperture_s: f64,
+    /// Noise at the reference temperature, V rms.
+    pub noise_v: f64,
+    /// Offset from bit to bit, mV rms.
+    pub offset_mv: f64,
 }
 
 impl Parameters {
@@ -255,18 +326,39 @@ impl Parameters {
     #[must_use]
     pub fn of(generation: Generation) -> Self {
         let mut out = Parameters::ddr4();
-        for figure in generation.facts().model {
+        out.take(generation.facts().model);
+        out
+    }
+
+    /// Turns the estimated effects of a generation on; figures that are set later win.
+    pub fn take_effects(&mut self, generation: Generation) {
+        self.take(generation.facts().effects);
+    }
+
+    fn take(&mut self, figures: &[ModelFigure]) {
+        for figure in figures {
             // Every figure lies in range; a test holds the tables to that.
-            if out.set(figure.name, figure.value).is_ok() {
+            if self.set(figure.name, figure.value).is_ok() {
                 let mark = match figure.known {
                     Known::Published => Mark::Datasheet,
                     Known::Memory => Mark::Memory,
                     Known::Estimate => Mark::Estimate,
                 };
-                out.marks.insert(figure.name, mark);
+                self.marks.insert(figure.name, mark);
             }
         }
-        out
+    }
+
+    /// The receiver of a direction: the controller's in a read, the DRAM's else.
+    #[must_use]
+    pub fn receiver(&self, direction: Direction) -> Receiver {
+        let (aperture_ps, noise_mv, offset_mv) = match direction {
+            Direction::Read => (self.rx_ap_ps, self.rx_noise_mv, self.rx_off_mv),
+            Direction::Write | Direction::Command => {
+                (self.dram_rx_ap_ps, self.dram_rx_noise_mv, self.dram_rx_off_mv)
+            }
+        };
+        Receiver { aperture_s: aperture_ps * 1e-12, noise_v: noise_mv * 1e-3, offset_mv }
     }
 
     /// Was this figure set by whoever runs the model?
@@ -294,7 +386,15 @@ impl Parameters {
     }
 
     fn validate_together(&self) -> Result<(), PhysicsError> {
-        for (name, value) in [("n_taps", self.n_taps), ("n_vref", self.n_vref)] {
+        let whole = [
+            ("n_taps", self.n_taps),
+            ("n_vref", self.n_vref),
+            ("effects", self.effects),
+            ("compared_bits", self.compared_bits),
+            ("vref_shared", self.vref_shared),
+            ("read_back", self.read_back),
+        ];
+        for (name, value) in whole {
             if value.fract() != 0.0 {
                 return Err(PhysicsError::Inconsistent(format!("{name} is {value}; give a whole number")));
             }

@@ -1,6 +1,7 @@
 //! What lies between the memory's pad and the controller's pad on one data line, and its list of elements.
 
 use super::conditions::Drifted;
+use super::coupled::MeasuredCoupling;
 use super::error::PhysicsError;
 use super::measured::MeasuredTwoPort;
 use super::parameters::Parameters;
@@ -14,6 +15,8 @@ pub struct Measured {
     pub two_port: MeasuredTwoPort,
     /// The segments it stands in for: neighbours, at least one.
     pub replaces: Vec<ChannelSegment>,
+    /// Measured coupling of a neighbour, in place of that of the modelled segments it stands in for.
+    pub coupling: Option<MeasuredCoupling>,
 }
 
 /// What terminates a pad that is not addressed.
@@ -136,6 +139,29 @@ impl Path {
     #[must_use]
     pub fn connectors(&self) -> u32 {
         u32::from(self.kind != BusKind::Soldered) + u32::from(self.risers) + u32::from(self.adapter)
+    }
+
+    /// Forward coupling time of what is modelled, ps: the lines' (they count with the board) and each connector's. What was
+    /// measured with its coupling is not modelled a second time.
+    #[must_use]
+    pub fn coupling_ps(&self, p: &Parameters) -> f64 {
+        let replaced = |segment: ChannelSegment| {
+            self.measured
+                .as_ref()
+                .is_some_and(|found| found.coupling.is_some() && found.replaces.contains(&segment))
+        };
+        let mut connectors = self.connectors();
+        for (segment, count) in [
+            (ChannelSegment::Connector, u32::from(self.kind != BusKind::Soldered)),
+            (ChannelSegment::Risers, u32::from(self.risers)),
+            (ChannelSegment::Adapter, u32::from(self.adapter)),
+        ] {
+            if replaced(segment) {
+                connectors -= count;
+            }
+        }
+        let lines_ps = if replaced(ChannelSegment::Board) { 0.0 } else { p.xt_line_ps };
+        lines_ps + f64::from(connectors) * p.xt_conn_ps
     }
 
     /// Refuses what cannot be fitted.

@@ -59,6 +59,8 @@ pub struct CodedEvent {
     pub victim: f64,
     /// Sum of weight x bit over the seven other bits.
     pub coupled: f64,
+    /// Sum of the seven other bits.
+    pub others: f64,
     /// Probability; all events add up to 1.
     pub probability: f64,
 }
@@ -86,22 +88,32 @@ impl Pattern {
 /// Joint distribution of the victim's bit and the weighted sum of the others after data-bus inversion.
 ///
 /// Exact: each of the 256 raw bytes is equally likely, is inverted when more than four of its bits are 0, and adds 1/256
-/// to its event. Bit 0 is the victim; the code treats all eight alike. Equal events are merged.
+/// to its event. Bit 0 is the victim; the code treats all eight alike. Equal events are merged; `apart`: those with
+/// another number of ones are not equal.
 #[must_use]
-pub fn data_bus_inversion_events(weights: &[f64; 7]) -> Vec<CodedEvent> {
+pub fn data_bus_inversion_events(weights: &[f64; 7], apart: bool) -> Vec<CodedEvent> {
     let mut events: Vec<CodedEvent> = (0..=255u8)
         .map(|raw| {
             let sent = if raw.count_zeros() > 4 { !raw } else { raw };
             let level = |bit: usize| if (sent >> bit) & 1 == 1 { 1.0 } else { -1.0 };
             let coupled = weights.iter().enumerate().map(|(i, w)| w * level(i + 1)).sum();
-            CodedEvent { victim: level(0), coupled, probability: 1.0 / 256.0 }
+            let others = (1..8).map(level).sum();
+            CodedEvent { victim: level(0), coupled, others, probability: 1.0 / 256.0 }
         })
         .collect();
-    events.sort_by(|a, b| a.victim.total_cmp(&b.victim).then(a.coupled.total_cmp(&b.coupled)));
+    let ones = |event: &CodedEvent| if apart { event.others } else { 0.0 };
+    events.sort_by(|a, b| {
+        let count = ones(a).total_cmp(&ones(b));
+        a.victim.total_cmp(&b.victim).then(count).then(a.coupled.total_cmp(&b.coupled))
+    });
     let mut merged: Vec<CodedEvent> = Vec::new();
     for event in events {
         match merged.last_mut() {
-            Some(last) if last.victim == event.victim && (last.coupled - event.coupled).abs() < 1e-9 => {
+            Some(last)
+                if last.victim == event.victim
+                    && ones(last) == ones(&event)
+                    && (last.coupled - event.coupled).abs() < 1e-9 =>
+            {
                 last.probability += event.probability;
             }
             _ => merged.push(event),

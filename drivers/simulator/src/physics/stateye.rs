@@ -129,6 +129,11 @@ impl Mass {
         std::mem::swap(&mut self.values, &mut self.spare);
     }
 
+    /// Adds a small term of this variance.
+    pub fn add_variance(&mut self, variance: f64) {
+        self.variance += variance;
+    }
+
     /// Mirrors the mass function at zero.
     pub fn mirror(&mut self) {
         self.values.reverse();

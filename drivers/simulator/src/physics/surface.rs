@@ -4,12 +4,12 @@
 
 use super::channel::Dfe;
 use super::channel::{Channel, Setup};
+use super::data::Data;
 use super::dfe;
+use super::edges::{self, EdgeEffects, Seen};
 use super::error::PhysicsError;
-use super::gauss::normal_plus_uniform_tail;
 use super::jitter::{self, GRID_PER_UI};
 use super::kernels::Kernels;
-use super::pattern::{self, CodedEvent, Pattern};
 use super::pulse::{self, CURSORS, Response, SAMPLES_PER_UI, Shaper};
 use super::stateye::{self, BIN_V, BLOCK, FLOOR_BER, Interference, Mass, Tail, add_scaled};
 use super::timing;
@@ -37,48 +37,7 @@ struct Shared {
     jitter: Vec<f64>,
     data: Data,
     kernels: Kernels,
-}
-
-/// The pattern, prepared.
-enum Data {
-    /// Independent signs; one coupling term for each weight and cursor.
-    Random(Vec<f64>),
-    /// Joint events of a coded byte, and the probability of a 1.
-    Coded(Vec<CodedEvent>, f64),
-    /// A repeated sequence (+-1), the sum of the coupling weights, and the noise tail.
-    Fixed(Vec<f64>, f64, NoiseTable),
-    /// A repeated sequence (+-1) on the lane, independent signs with these weights on the others.
-    Sequence(Vec<f64>, Vec<f64>),
-}
-
-/// P(noise > u) of Gaussian plus bounded noise, tabulated: a fixed pattern needs it very often.
-struct NoiseTable {
-    step: f64,
-    reach: f64,
-    values: Vec<f64>,
-}
-
-impl NoiseTable {
-    fn new(sigma: f64, bounded: f64) -> Self {
-        // A sixty-fourth of a deviation keeps straight-line interpolation within 0.1 % at 5 deviations.
-        let (step, reach) = (sigma / 64.0, 9.0 * sigma + bounded);
-        let count = (2.0 * reach / step).ceil() as usize + 2;
-        let values =
-            (0..count).map(|i| normal_plus_uniform_tail(i as f64 * step - reach, sigma, bounded)).collect();
-        NoiseTable { step, reach, values }
-    }
-
-    fn tail(&self, u: f64) -> f64 {
-        let place = (u + self.reach) / self.step;
-        if place <= 0.0 {
-            return 1.0;
-        }
-        let i = place as usize;
-        match (self.values.get(i), self.values.get(i + 1)) {
-            (Some(a), Some(b)) => a + (place - i as f64) * (b - a),
-            _ => 0.0,
-        }
-    }
+    effects: EdgeEffects,
 }
 
 impl Link {
@@ -93,29 +52,17 @@ impl Link {
         let p = &setup.parameters;
         let drifted = channel.drifted();
         let bounded_v = p.v_dj_mv * 1e-3;
-        let weights = p.coupling_weights();
-        let total: f64 = weights.iter().sum();
-        let data = match &setup.pattern {
-            Pattern::Prbs => Data::Random(weights.to_vec()),
-            Pattern::Sequence(bits) => Data::Sequence(pattern::signs(bits), weights.to_vec()),
-            Pattern::VictimAggressor => Data::Random(vec![total]),
-            Pattern::DataBusInversion => {
-                let events = pattern::data_bus_inversion_events(&weights);
-                let ones = events.iter().filter(|e| e.victim > 0.0).map(|e| e.probability).sum();
-                Data::Coded(events, ones)
-            }
-            Pattern::Fixed(bits) => {
-                Data::Fixed(pattern::signs(bits), total, NoiseTable::new(drifted.rx_noise_v, bounded_v))
-            }
-        };
+        let data = Data::new(&setup.pattern, &p.coupling_weights(), drifted.rx_noise_v, bounded_v);
         let jitter = jitter::weights(
             setup.operating_point.unit_interval_s(),
             drifted.rj_s,
             p.dcd_ps * 1e-12,
             p.dj_ps * 1e-12,
+            p.compared_bits,
         );
+        let effects = EdgeEffects::new(&setup, drifted);
         let kernels = Kernels::new(drifted.rx_noise_v, bounded_v, BIN_V);
-        Ok(Link { shared: Arc::new(Shared { channel, shaper, jitter, data, kernels }) })
+        Ok(Link { shared: Arc::new(Shared { channel, shaper, jitter, data, kernels, effects }) })
     }
 
     /// The setup this link was made of.
@@ -129,7 +76,11 @@ impl Link {
     /// # Errors
     /// [`PhysicsError::OutOfRange`] for an impossible deviation, or a response no passive data line has.
     pub fn response(&self, bit: &BitVariation) -> Result<Response, PhysicsError> {
-        let response = self.shared.shaper.response(&self.shared.channel.transfer(bit)?);
+        let channel = &self.shared.channel;
+        let own = channel.transfer(bit)?;
+        let coupled = channel.coupling(bit)?;
+        let edges = if self.shared.effects.any() { Some(channel.edges(bit)?) } else { None };
+        let response = self.shared.shaper.response(&own, coupled.as_deref(), edges.as_ref());
         // A passive path stays below 1; only a faulty measurement or a lossless resonance gets near this.
         PhysicsError::check_range(
             "the largest excursion of the pulse response, as a share of VDDQ (a resonance without loss, or a measured \
@@ -150,11 +101,12 @@ impl Link {
         let response = self.response(bit)?;
         let setup = self.setup();
         let (p, at) = (&setup.parameters, &setup.operating_point);
-        let (_, middle_v) = timing::levels_v(setup.signalling, at.vddq_v, response.h0);
+        let middle_v =
+            timing::levels_v(setup.signalling, at.vddq_v, response.h0).1 + at.vddq_v * response.middle_shift;
         let amplitude_v = 0.5 * at.vddq_v;
         let feedback_v = match setup.dfe {
             Dfe::Off => [0.0; 4],
-            Dfe::FourTap => dfe::adapt(p, &response, amplitude_v),
+            Dfe::FourTap => dfe::adapt(&dfe::Taps::of(p, setup.direction), &response, amplitude_v),
         };
         let thresholds: Vec<f64> =
             timing::thresholds_v(p, at.vddq_v, bit).iter().map(|v| v - middle_v).collect();
@@ -172,6 +124,7 @@ impl Link {
             response,
             rows: Vec::new(),
             work: Work::default(),
+            read_back: 0.0,
         })
     }
 }
@@ -195,16 +148,19 @@ pub struct LaneSurface {
     /// Error ratio without jitter on the jitter grid, one row of thresholds each.
     rows: Vec<Option<Box<[f64]>>>,
     work: Work,
+    /// Error ratio of the path that what arrived is read back through.
+    read_back: f64,
 }
 
+/// Memory that the rows of a lane share.
 #[derive(Clone)]
-struct Work {
+pub(super) struct Work {
     interference: Interference,
-    terms: Vec<f64>,
-    one: Mass,
-    zero: Mass,
+    pub(super) terms: Vec<f64>,
+    pub(super) one: Mass,
+    pub(super) zero: Mass,
     tail_one: Tail,
-    tail_zero: Tail,
+    pub(super) tail_zero: Tail,
 }
 
 impl Default for Work {
@@ -247,7 +203,8 @@ impl LaneSurface {
     /// Is a feedback tap at the end of its range, with more than half a step of its post-cursor left?
     #[must_use]
     pub fn feedback_at_end(&self) -> bool {
-        let half_step_v = 0.5e-3 * self.shared.channel.setup().parameters.dfe_step_mv;
+        let setup = self.shared.channel.setup();
+        let half_step_v = 0.5 * dfe::Taps::of(&setup.parameters, setup.direction).step_v;
         (1isize..).zip(self.feedback_v).any(|(cursor, tap)| {
             (self.amplitude_v * self.response.pulse(0, cursor) + tap).abs() > 1.001 * half_step_v
         })
@@ -310,6 +267,14 @@ impl LaneSurface {
     pub fn set_shift(&mut self, shift_ui: f64) {
         if shift_ui != self.shift_ui {
             self.shift_ui = shift_ui;
+            self.columns.fill(None);
+        }
+    }
+
+    /// Every bit is read back through a path with this error ratio: it adds its errors, and undoes one in as many.
+    pub fn set_read_back(&mut self, error_ratio: f64) {
+        if error_ratio != self.read_back {
+            self.read_back = error_ratio;
             self.columns.fill(None);
         }
     }
@@ -397,6 +362,9 @@ impl LaneSurface {
         }
         for value in &mut column {
             *value = value.clamp(FLOOR_BER, 1.0);
+            if self.read_back > 0.0 {
+                *value += self.read_back * (1.0 - 2.0 * *value);
+            }
         }
         self.columns[tap] = Some(column.into_boxed_slice());
     }
@@ -492,6 +460,15 @@ impl LaneSurface {
     /// Error ratio without jitter at one phase.
     fn phase_row(&mut self, phase: isize, row: &mut [f64]) {
         let amplitude = self.amplitude_v;
+        if self.shared.effects.any() {
+            let seen = Seen { response: &self.response, amplitude, feedback: &self.feedback_v, phase };
+            let Shared { effects, data, kernels, .. } = &*self.shared;
+            edges::row(effects, &seen, data, &self.thresholds, kernels, &mut self.work, row);
+            for value in row {
+                *value = value.clamp(FLOOR_BER, 1.0);
+            }
+            return;
+        }
         let work = &mut self.work;
         let seen = &mut work.interference;
         seen.main = amplitude * self.response.pulse(phase, 0);
@@ -512,7 +489,7 @@ impl LaneSurface {
             self.thresholds.iter().fold((f64::MAX, f64::MIN), |(l, h), d| (l.min(*d), h.max(*d)));
         let main = seen.main;
         match &self.shared.data {
-            Data::Random(weights) => {
+            Data::Random { weights, .. } => {
                 work.terms.clear();
                 work.terms.extend_from_slice(&seen.own);
                 for x in &seen.coupled {
@@ -525,7 +502,7 @@ impl LaneSurface {
                     *out = 0.5 * (work.tail_zero.at(main - d) + work.tail_zero.at(main + d));
                 }
             }
-            Data::Coded(events, ones) => {
+            Data::Coded { events, ones, .. } => {
                 stateye::fill_coded(&mut work.one, &mut work.zero, seen, events, *ones);
                 work.tail_one.fill(&work.one, kernels, main - high, main - low);
                 work.tail_zero.fill(&work.zero, kernels, main + low, main + high);
@@ -554,7 +531,7 @@ impl LaneSurface {
                     *out = share * errors;
                 }
             }
-            Data::Fixed(signs, total, noise_tail) => {
+            Data::Fixed { signs, total, noise: noise_tail } => {
                 work.terms.clear();
                 work.terms.extend((0..signs.len()).map(|at| fixed_interference(seen, signs, *total, at)));
                 let share = 1.0 / signs.len() as f64;

@@ -243,7 +243,7 @@ fn run(first: usize, last: usize, count: usize) -> Run {
 }
 
 /// The longest run of passing indexes below `count`, the first of equals.
-fn longest_run(count: usize, mut passes: impl FnMut(usize) -> bool) -> Option<Run> {
+pub fn longest_run(count: usize, mut passes: impl FnMut(usize) -> bool) -> Option<Run> {
     let mut best: Option<(usize, usize)> = None;
     let mut start = None;
     for index in 0..=count {
@@ -263,7 +263,7 @@ fn longest_run(count: usize, mut passes: impl FnMut(usize) -> bool) -> Option<Ru
 }
 
 /// The run of passing indexes below `count` that contains `at`.
-fn run_through(count: usize, at: usize, mut passes: impl FnMut(usize) -> bool) -> Option<Run> {
+pub fn run_through(count: usize, at: usize, mut passes: impl FnMut(usize) -> bool) -> Option<Run> {
     if at >= count || !passes(at) {
         return None;
     }

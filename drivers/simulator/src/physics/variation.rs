@@ -4,6 +4,7 @@
 
 use super::error::PhysicsError;
 use super::parameters::Parameters;
+use nightbench_core::results::Direction;
 use std::f64::consts::TAU;
 
 /// Draws beyond this many deviations are held there, so that a rare draw cannot leave the model's range.
@@ -64,16 +65,16 @@ impl Default for BitVariation {
 }
 
 impl BitVariation {
-    /// Gives the draws the sizes of `p`; normal draws are held within five deviations.
+    /// Gives the draws the sizes of `p`, with the receiver of `direction`; normal draws are held within five deviations.
     #[must_use]
-    pub fn from_draws(p: &Parameters, draws: &BitDraws) -> Self {
+    pub fn from_draws(p: &Parameters, direction: Direction, draws: &BitDraws) -> Self {
         let hold = |z: f64| z.clamp(-LIMIT_SD, LIMIT_SD);
         BitVariation {
             z_scale: (1.0 + p.z_bit * hold(draws.impedance)).max(0.3),
             c_scale: (1.0 + p.c_bit * hold(draws.capacitance)).max(0.1),
             extra_length_m: (p.len_bit_mm * hold(draws.length)).max(0.5 - p.brd_len_mm) * 1e-3,
             skew_s: (p.sk_bit_ps * hold(draws.bit_skew) + p.sk_lane_ps * hold(draws.lane_skew)) * 1e-12,
-            offset_v: p.rx_off_mv * hold(draws.offset) * 1e-3,
+            offset_v: p.receiver(direction).offset_mv * hold(draws.offset) * 1e-3,
             delay_tc_s_per_k: p.dly_bit_tc_ps_per_k * hold(draws.delay_drift) * 1e-12,
             inl_phase_rad: TAU * draws.nonlinearity_turn,
         }

@@ -2,11 +2,11 @@
 
 use super::super::draws::Draws;
 use super::super::physics::training::{self, Needed, Run};
-use super::super::physics::{LaneSurface, Parameters, TrainingFailure};
+use super::super::physics::{LaneSurface, Parameters, Trained, TrainingFailure};
 use super::super::target::centre;
 use super::{StartSpread, stage, untrained};
 use contract::TrainingRequest;
-use nightbench_core::results::{Grid, LanePoint, TrainingStage};
+use nightbench_core::results::{Grid, LanePoint, LaneTraining, TrainingStage};
 
 /// Stages run on one eye and the settings they gave; settings are complete only when every stage passed.
 pub struct TrainedLanes {
@@ -31,13 +31,13 @@ pub fn dfe(name: &str, grid: &Grid, lanes: &[u16], surfaces: &[LaneSurface]) -> 
     stage(name, false, results.collect(), &[])
 }
 
-/// Trains every lane of one eye; `names`: of centring and of its reference.
+/// Trains every lane of one eye; `names`: of centring and of its reference; with the lanes: how many of them share a reference.
 pub fn train_eye(
     names: [&str; 2],
     p: &Parameters,
     request: &TrainingRequest,
     grid: &Grid,
-    lanes: &[u16],
+    (lanes, group): (&[u16], u16),
     surfaces: &mut [LaneSurface],
     draws: &mut Draws,
 ) -> TrainedLanes {
@@ -45,7 +45,8 @@ pub fn train_eye(
     let mut centring = Vec::new();
     let mut reference = Vec::new();
     let mut settings = Vec::new();
-    for (lane, surface) in lanes.iter().zip(surfaces) {
+    let mut found_runs: Vec<Option<Found>> = Vec::new();
+    for (lane, surface) in lanes.iter().zip(surfaces.iter_mut()) {
         let threshold = request.pass_ber * 10f64.powf(spread.threshold_dec * draws.normal());
         let (tap_shift, vref_shift) =
             (p.train_centre_tap * draws.normal(), p.train_centre_step * draws.normal());
@@ -55,6 +56,7 @@ pub fn train_eye(
         let mut delay = untrained(*lane);
         let mut vref = delay;
         let mut setting = centre(grid);
+        found_runs.push(found.ok().map(|trained| Found { trained, threshold, tap_shift, vref_shift }));
         match found {
             Ok(trained) => {
                 let tap = settle(trained.tap, tap_shift, &trained.tap_run);
@@ -80,6 +82,19 @@ pub fn train_eye(
         reference.push(vref);
         settings.push(setting);
     }
+    if group > 1 {
+        let passed = |place: &usize| found_runs[*place].is_some();
+        for number in lanes.iter().map(|lane| lane / group).collect::<std::collections::BTreeSet<_>>() {
+            let members: Vec<usize> =
+                (0..lanes.len()).filter(|place| lanes[*place] / group == number).filter(passed).collect();
+            let runs: Vec<&Found> = members.iter().filter_map(|place| found_runs[*place].as_ref()).collect();
+            let Some(step) = shared_step(&runs) else { continue };
+            for (place, found) in members.iter().zip(&runs) {
+                let at = (&mut centring[*place], &mut reference[*place], &mut settings[*place]);
+                retrain(found, step, &mut surfaces[*place], request, at);
+            }
+        }
+    }
     let mut stages = vec![stage(
         names[0],
         false,
@@ -99,6 +114,56 @@ pub fn train_eye(
         ));
     }
     TrainedLanes { stages, settings }
+}
+
+/// Where a lane trained by itself, and the draws it did so with.
+struct Found {
+    trained: Trained,
+    threshold: f64,
+    tap_shift: f64,
+    vref_shift: f64,
+}
+
+/// The reference of lanes that share one: the middle of the steps that all of them pass at their taps, moved by the first
+/// lane's draw; where no step passes on all, the mean of their own middles.
+fn shared_step(lanes: &[&Found]) -> Option<u16> {
+    let first = lanes.iter().map(|found| found.trained.vref_run.first).max()?;
+    let last = lanes.iter().map(|found| found.trained.vref_run.last).min()?;
+    if first > last {
+        let sum: usize = lanes.iter().map(|found| found.trained.vref).sum();
+        return Some((sum as f64 / lanes.len() as f64).round() as u16);
+    }
+    let run = Run { first, last, censored_low: false, censored_high: false };
+    Some(settle(run.middle(), lanes.first()?.vref_shift, &run))
+}
+
+/// Centres a lane at a reference that is not its own.
+fn retrain(
+    found: &Found,
+    step: u16,
+    surface: &mut LaneSurface,
+    request: &TrainingRequest,
+    (delay, vref, setting): (&mut LaneTraining, &mut LaneTraining, &mut LanePoint),
+) {
+    let at = usize::from(step);
+    let (taps, steps) = (surface.taps(), surface.vref_steps());
+    let run = training::longest_run(taps, |tap| surface.ber(tap, at) <= found.threshold);
+    let Some(run) = run.filter(|run| run.len() >= usize::from(request.fewest_taps)) else {
+        vref.passed = false;
+        vref.height_steps = Some(0.0);
+        return;
+    };
+    let tap = settle(run.middle(), found.tap_shift, &run);
+    let height =
+        training::run_through(steps, at, |step| surface.ber(usize::from(tap), step) <= found.threshold);
+    *setting = LanePoint { tap, vref: step };
+    delay.delay_taps = Some(f64::from(tap));
+    delay.width_taps = Some(run.len() as f64);
+    delay.end_stop = run.censored_low || run.censored_high;
+    vref.vref_step = Some(f64::from(step));
+    vref.height_steps = Some(height.map_or(0.0, |run| run.len() as f64));
+    vref.end_stop = height.is_some_and(|run| run.censored_low || run.censored_high);
+    vref.passed = height.is_some_and(|run| run.len() >= usize::from(request.fewest_steps));
 }
 
 /// A centre shifted by a start's noise, kept inside the run it was found in.

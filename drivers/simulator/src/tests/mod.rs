@@ -2,6 +2,7 @@
 
 mod common_practice;
 mod drift;
+mod effects;
 mod parts;
 mod stages;
 mod starts;

@@ -4,7 +4,6 @@ use super::matrix::Matrix;
 use super::through::Through;
 use super::{MOST_PORTS, Touchstone};
 use nightbench_core::devices::PortPairing;
-use nightbench_core::rates::DataRate;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
@@ -16,6 +15,9 @@ const ROUNDING: f64 = 1e-6;
 const DIRECTION: f64 = 0.01;
 /// Part of the impulse response's energy that may come before its cause.
 const EARLY_ENERGY: f64 = 0.01;
+
+/// A line of copper passes more than this at the lowest frequency, |S|.
+const LEAST_PASSED: f64 = 0.5;
 
 /// A warning about the data; it is used all the same.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,13 +36,11 @@ pub enum Warning {
         /// Where, Hz.
         frequency_hz: f64,
     },
-    /// The other pairing passes more at low frequency.
+    /// Another pairing passes more at the lowest frequency, or this one passes too little for a line.
     Pairing {
         used: PortPairing,
-        /// |S| of the line at the lowest frequency.
-        passes: f64,
-        /// The same of the other pairing.
-        other_passes: f64,
+        /// What each pairing passes at the lowest frequency, |S|.
+        passes: [f64; 3],
     },
     /// No point at 0 Hz: levels are extrapolated.
     NoDirectCurrent {
@@ -65,7 +65,8 @@ pub enum Warning {
         highest_hz: f64,
         /// Wanted highest frequency, Hz.
         wanted_hz: f64,
-        rate: DataRate,
+        /// Rate that wants it, bit/s.
+        rate_bps: f64,
     },
 }
 
@@ -82,13 +83,19 @@ impl fmt::Display for Warning {
                 "not reciprocal: the two directions differ by {difference:.3} at {} GHz; check the port order",
                 frequency_hz / 1e9
             ),
-            Warning::Pairing { used, passes, other_passes } => write!(
-                f,
-                "pairing {} passes {passes:.3} at the lowest frequency, pairing {} passes {other_passes:.3}: check which \
-                 ports belong together",
-                used.name(),
-                used.other().name()
-            ),
+            Warning::Pairing { used, passes } => {
+                let all = PortPairing::ALL.iter().zip(passes);
+                let all: Vec<String> =
+                    all.map(|((name, _), passes)| format!("{name} passes {passes:.3}")).collect();
+                write!(
+                    f,
+                    "pairing {} passes {:.3} at the lowest frequency (a line passes more than {LEAST_PASSED}): check which \
+                     ports belong together ({})",
+                    used.name(),
+                    passes[*used as usize],
+                    all.join(", ")
+                )
+            }
             Warning::NoDirectCurrent { lowest_hz } => write!(
                 f,
                 "no point at 0 Hz: levels are extrapolated on straight lines from the two lowest points, from {} MHz",
@@ -107,11 +114,12 @@ impl fmt::Display for Warning {
                 early_energy * 100.0,
                 EARLY_ENERGY * 100.0
             ),
-            Warning::TooShort { highest_hz, wanted_hz, rate } => write!(
+            Warning::TooShort { highest_hz, wanted_hz, rate_bps } => write!(
                 f,
-                "too short: the data ends at {} GHz, {rate} MT/s wants {} GHz (five times half the rate); above the end \
+                "too short: the data ends at {} GHz, {:.0} MT/s wants {} GHz (five times half the rate); above the end \
                  magnitudes are held",
                 highest_hz / 1e9,
+                rate_bps / 1e6,
                 wanted_hz / 1e9
             ),
         }
@@ -144,7 +152,7 @@ pub fn check_data(data: &Touchstone) -> Vec<Warning> {
     warnings
 }
 
-/// Doubts about one line taken out with `pairing`, to be used up to `fastest`.
+/// Doubts about one line taken out with `pairing`, to be used up to `fastest_bps` bit/s.
 ///
 /// * Range: data up to five times half the data rate is wanted (rule of thumb for resonances on DDR channels).
 /// * Phase step: the delay is taken from the finest steps; a step that this delay turns by more than 180 degrees, or a
@@ -158,15 +166,14 @@ pub fn check_through(
     data: &Touchstone,
     pairing: PortPairing,
     through: &Through,
-    fastest: DataRate,
+    fastest_bps: f64,
 ) -> Vec<Warning> {
     let mut warnings = Vec::new();
     if data.ports > 2 {
-        let passes = through.points.first().map_or(0.0, |s| s.s21.norm());
-        let other = data.through(pairing.other(), 0).ok();
-        let other_passes = other.and_then(|line| line.points.first().map(|s| s.s21.norm())).unwrap_or(0.0);
-        if other_passes > passes {
-            warnings.push(Warning::Pairing { used: pairing, passes, other_passes });
+        let passes = PortPairing::ALL.map(|(_, pairing)| data.passes(pairing));
+        let own = passes[pairing as usize];
+        if own < LEAST_PASSED || passes.iter().any(|other| *other > own) {
+            warnings.push(Warning::Pairing { used: pairing, passes });
         }
     }
     if let Some(lowest_hz) = through.frequency_hz.first().copied().filter(|lowest| *lowest > 0.0) {
@@ -183,9 +190,9 @@ pub fn check_through(
         );
     }
     let highest_hz = through.frequency_hz.last().copied().unwrap_or(0.0);
-    let wanted_hz = 2.5 * fastest.bits_per_second();
+    let wanted_hz = 2.5 * fastest_bps;
     if highest_hz < wanted_hz {
-        warnings.push(Warning::TooShort { highest_hz, wanted_hz, rate: fastest });
+        warnings.push(Warning::TooShort { highest_hz, wanted_hz, rate_bps: fastest_bps });
     }
     warnings
 }

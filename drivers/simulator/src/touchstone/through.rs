@@ -3,7 +3,7 @@
 use super::error::TouchstoneError;
 use super::{REFERENCE_OHM, Touchstone};
 use crate::physics::twoport::Scattering;
-use crate::physics::{MeasuredTwoPort, PhysicsError};
+use crate::physics::{MeasuredCoupling, MeasuredTwoPort, PhysicsError};
 use nightbench_core::devices::PortPairing;
 use std::f64::consts::TAU;
 
@@ -14,6 +14,8 @@ fn ports(pairing: PortPairing, line: usize) -> (usize, usize) {
         (PortPairing::OneTwo, _) => (2, 3),
         (PortPairing::OneThree, 0) => (0, 2),
         (PortPairing::OneThree, _) => (1, 3),
+        (PortPairing::OneFour, 0) => (0, 3),
+        (PortPairing::OneFour, _) => (1, 2),
     }
 }
 
@@ -69,6 +71,66 @@ impl Touchstone {
             frequency_hz: self.frequency_hz.clone(),
             points: points.collect(),
         })
+    }
+}
+
+impl Touchstone {
+    /// What a pairing passes at the lowest frequency: the smaller |S| of its lines; 0 where it has none.
+    #[must_use]
+    pub fn passes(&self, pairing: PortPairing) -> f64 {
+        let of_line = |line: usize| {
+            let (from, to) = if self.ports == 2 { (0, 1) } else { ports(pairing, line) };
+            self.scattering.first().map_or(0.0, |s| s.at(to, from).norm())
+        };
+        (0..self.lines()).map(of_line).reduce(f64::min).unwrap_or(0.0)
+    }
+
+    /// The pairing that passes most at the lowest frequency; the usual one where none passes more.
+    #[must_use]
+    pub fn best_pairing(&self) -> PortPairing {
+        let mut best = PortPairing::default();
+        for (_, pairing) in PortPairing::ALL {
+            if self.passes(pairing) > self.passes(best) {
+                best = pairing;
+            }
+        }
+        best
+    }
+
+    /// Coupling from the other line of a four-port into line `line` (from 0) at the data's point nearest to a frequency, |S|: at the
+    /// end where the other line is driven, and at the far one.
+    #[must_use]
+    pub fn crosstalk(&self, pairing: PortPairing, line: usize, frequency_hz: f64) -> Option<(f64, f64)> {
+        if self.ports != 4 {
+            return None;
+        }
+        let ((from, to), (driven, _)) = (ports(pairing, line), ports(pairing, 1 - line.min(1)));
+        let off = |f: &f64| (f - frequency_hz).abs();
+        let points = self.frequency_hz.iter().zip(&self.scattering);
+        let (_, point) = points.min_by(|a, b| off(a.0).total_cmp(&off(b.0)))?;
+        Some((point.at(from, driven).norm(), point.at(to, driven).norm()))
+    }
+
+    /// What the other line of a four-port couples into line `line` (from 0); `None` for fewer ports. `reversed`: port 1 is on
+    /// the chip's side.
+    ///
+    /// # Errors
+    /// As [`through`](Self::through), or fewer than two frequencies.
+    pub fn coupling(
+        &self,
+        pairing: PortPairing,
+        line: usize,
+        reversed: bool,
+    ) -> Result<Option<MeasuredCoupling>, PhysicsError> {
+        if self.ports != 4 {
+            return Ok(None);
+        }
+        let turned = |(from, to): (usize, usize)| if reversed { (to, from) } else { (from, to) };
+        let (own, other) = (turned(ports(pairing, line)), turned(ports(pairing, 1 - line.min(1))));
+        let order = [own.0, own.1, other.0, other.1];
+        let points = self.scattering.iter().map(|s| order.map(|i| order.map(|j| s.at(i, j)))).collect();
+        let delay = self.through(pairing, line).ok().and_then(|through| through.delay_s()).unwrap_or(0.0);
+        MeasuredCoupling::new(self.frequency_hz.clone(), points, delay, REFERENCE_OHM).map(Some)
     }
 }
 

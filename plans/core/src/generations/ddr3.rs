@@ -59,6 +59,7 @@ pub(super) const FACTS: Facts = Facts {
     dfe: false,
     on_die_ecc: None,
     model: &MODEL,
+    effects: &EFFECTS,
 };
 
 /// Values of the registers: RTT_NOM RZQ/2, /4, /6, /8, /12, in writes /2, /4, /6 only; RTT_WR RZQ/4, /2 (a DDR3 data sheet).
@@ -97,4 +98,19 @@ const MODEL: [ModelFigure; 20] = [
     ModelFigure::estimate("vref_lo", 0.185),
     ModelFigure::estimate("vref_step", 0.01),
     ModelFigure::memory("ca_odt_ohm", 39.0),
+];
+
+/// Estimates of this program, no published source; they close an eye to the size that is usual on a bench. See
+/// `drivers/simulator/MODEL.md`.
+const EFFECTS: [ModelFigure; 10] = [
+    ModelFigure::estimate("pdn_z_ohm", 0.8),
+    ModelFigure::estimate("pdn_ps_per_mv", 0.1),
+    ModelFigure::estimate("clk_jitter_ps", 9.0),
+    ModelFigure::estimate("strobe_delay_ps", 150.0),
+    ModelFigure::estimate("edge_skew", 0.2),
+    ModelFigure::estimate("ron_skew", 0.15),
+    ModelFigure::estimate("rj_ps", 5.0),
+    ModelFigure::estimate("tx_rj_ps", 5.0),
+    ModelFigure::estimate("vref_shared", 1.0),
+    ModelFigure::estimate("read_back", 1.0),
 ];

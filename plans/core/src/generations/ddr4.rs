@@ -65,6 +65,7 @@ pub(super) const FACTS: Facts = Facts {
     on_die_ecc: None,
     // The base table of the model is DDR4's.
     model: &[],
+    effects: &EFFECTS,
 };
 
 /// Common practice of controller guides, from memory.
@@ -94,3 +95,22 @@ const MASK: WriteMask = WriteMask {
         (3200, 0.23, 110.0, "from memory"),
     ],
 };
+
+/// Estimates of this program, no published source; they close an eye to the size that is usual on a bench. See
+/// `drivers/simulator/MODEL.md`.
+const EFFECTS: [ModelFigure; 14] = [
+    ModelFigure::estimate("pdn_z_ohm", 1.4),
+    ModelFigure::estimate("pdn_ps_per_mv", 0.2),
+    ModelFigure::estimate("clk_jitter_ps", 11.0),
+    ModelFigure::estimate("strobe_delay_ps", 250.0),
+    ModelFigure::estimate("edge_skew", 0.2),
+    ModelFigure::estimate("ron_skew", 0.15),
+    ModelFigure::estimate("rj_ps", 3.2),
+    ModelFigure::estimate("tx_rj_ps", 3.2),
+    ModelFigure::estimate("dj_ps", 22.0),
+    ModelFigure::estimate("v_dj_mv", 60.0),
+    ModelFigure::estimate("dram_rx_ap_ps", 50.0),
+    ModelFigure::estimate("dram_rx_noise_mv", 15.0),
+    ModelFigure::estimate("vref_shared", 1.0),
+    ModelFigure::estimate("read_back", 1.0),
+];

@@ -75,6 +75,7 @@ pub(super) const FACTS: Facts = Facts {
          flops, which compare what the lines carried",
     ),
     model: &MODEL,
+    effects: &EFFECTS,
 };
 
 const VREF: VrefRange = VrefRange { start_percent: 97.5, step_percent: -0.5, last_code: 125 };
@@ -114,4 +115,24 @@ const MODEL: [ModelFigure; 22] = [
     ModelFigure::memory("vref_step", 0.005),
     ModelFigure::memory("vref_lo", 0.55),
     ModelFigure::memory("preamble_tck", 2.0),
+];
+
+/// Estimates of this program, no published source; they close an eye to the size that is usual on a bench. See
+/// `drivers/simulator/MODEL.md`.
+const EFFECTS: [ModelFigure; 15] = [
+    ModelFigure::estimate("pdn_z_ohm", 0.9),
+    ModelFigure::estimate("pdn_ps_per_mv", 0.1),
+    ModelFigure::estimate("clk_jitter_ps", 5.0),
+    ModelFigure::estimate("strobe_delay_ps", 300.0),
+    ModelFigure::estimate("dqs2dq_tc_ps_per_k", 0.3),
+    ModelFigure::estimate("dqs2dq_vc_ps_per_v", -300.0),
+    ModelFigure::estimate("edge_skew", 0.15),
+    ModelFigure::estimate("ron_skew", 0.15),
+    ModelFigure::estimate("rj_ps", 1.5),
+    ModelFigure::estimate("tx_rj_ps", 1.5),
+    ModelFigure::estimate("v_dj_mv", 44.0),
+    ModelFigure::estimate("rx_noise_mv", 7.0),
+    ModelFigure::estimate("dram_rx_ap_ps", 22.0),
+    ModelFigure::estimate("dram_rx_noise_mv", 7.0),
+    ModelFigure::estimate("read_back", 1.0),
 ];

@@ -50,6 +50,8 @@ pub struct Facts {
     pub on_die_ecc: Option<&'static str>,
     /// Figures of the simulated channel that differ from the base table of the model.
     pub model: &'static [ModelFigure],
+    /// Estimated effects of a real bench, which a plan turns on by name.
+    pub effects: &'static [ModelFigure],
 }
 
 impl Facts {

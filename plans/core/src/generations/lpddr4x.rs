@@ -69,6 +69,7 @@ pub(super) const FACTS: Facts = Facts {
     dfe: false,
     on_die_ecc: None,
     model: &MODEL,
+    effects: &EFFECTS,
 };
 
 const VREF: VrefRange = VrefRange { start_percent: 15.0, step_percent: 0.6, last_code: 50 };
@@ -124,4 +125,20 @@ const MODEL: [ModelFigure; 29] = [
     ModelFigure::memory("preamble_tck", 2.0),
     ModelFigure::estimate("ca_uncertainty_ps", 40.0),
     ModelFigure::memory("ca_odt_ohm", 60.0),
+];
+
+/// Estimates of this program, no published source; they close an eye to the size that is usual on a bench. See
+/// `drivers/simulator/MODEL.md`.
+const EFFECTS: [ModelFigure; 11] = [
+    ModelFigure::estimate("pdn_z_ohm", 0.5),
+    ModelFigure::estimate("pdn_ps_per_mv", 0.1),
+    ModelFigure::estimate("clk_jitter_ps", 3.5),
+    ModelFigure::estimate("strobe_delay_ps", 500.0),
+    ModelFigure::memory("dqs2dq_tc_ps_per_k", 0.6),
+    ModelFigure::memory("dqs2dq_vc_ps_per_v", -660.0),
+    ModelFigure::estimate("edge_skew", 0.15),
+    ModelFigure::estimate("rj_ps", 1.6),
+    ModelFigure::estimate("tx_rj_ps", 1.6),
+    ModelFigure::estimate("vref_shared", 1.0),
+    ModelFigure::estimate("read_back", 1.0),
 ];

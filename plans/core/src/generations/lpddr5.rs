@@ -82,6 +82,7 @@ pub(super) const FACTS: Facts = Facts {
     dfe: true,
     on_die_ecc: None,
     model: &MODEL,
+    effects: &EFFECTS,
 };
 
 const VREF: VrefRange = VrefRange { start_percent: 10.0, step_percent: 0.5, last_code: 127 };
@@ -126,4 +127,20 @@ const MODEL: [ModelFigure; 30] = [
     ModelFigure::memory("preamble_tck", 4.0),
     ModelFigure::estimate("ca_uncertainty_ps", 40.0),
     ModelFigure::memory("ca_odt_ohm", 60.0),
+];
+
+/// Estimates of this program, no published source; they close an eye to the size that is usual on a bench. See
+/// `drivers/simulator/MODEL.md`.
+const EFFECTS: [ModelFigure; 11] = [
+    ModelFigure::estimate("pdn_z_ohm", 0.4),
+    ModelFigure::estimate("pdn_ps_per_mv", 0.06),
+    ModelFigure::estimate("clk_jitter_ps", 2.0),
+    ModelFigure::estimate("strobe_delay_ps", 400.0),
+    ModelFigure::estimate("dqs2dq_tc_ps_per_k", 0.5),
+    ModelFigure::estimate("dqs2dq_vc_ps_per_v", -500.0),
+    ModelFigure::estimate("edge_skew", 0.15),
+    ModelFigure::estimate("rj_ps", 0.9),
+    ModelFigure::estimate("tx_rj_ps", 0.9),
+    ModelFigure::estimate("vref_shared", 1.0),
+    ModelFigure::estimate("read_back", 1.0),
 ];

@@ -427,6 +427,7 @@ fn a_module_of_the_other_generation_does_not_fit() {
         write: sweep(),
         command: None,
         dfe: false,
+        dram_dfe: false,
         termination: TerminationRule::Fixed,
         wck_ratio: None,
     };

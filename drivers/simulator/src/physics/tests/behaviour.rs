@@ -185,7 +185,7 @@ fn a_measured_board_stands_in_for_the_modelled_one() {
         frequencies.iter().map(|f| board.at(*f).line(46.0, 0.080).to_scattering(50.0)).collect();
     let two_port = MeasuredTwoPort::new(frequencies.clone(), points.clone(), 50.0).unwrap();
     let mut with = setup.clone();
-    with.path.measured = Some(Measured { two_port, replaces: vec![ChannelSegment::Board] });
+    with.path.measured = Some(Measured { two_port, replaces: vec![ChannelSegment::Board], coupling: None });
     for f in [0.3e9, 1.2e9, 1.213e9, 4.8e9] {
         near("H", (h_at(&with, f) - h_at(&setup, f)).norm(), 0.0, 2e-4);
     }
@@ -196,7 +196,8 @@ fn a_measured_board_stands_in_for_the_modelled_one() {
     near("write", (h_at(&with, 1.2e9) - h_at(&backwards, 1.2e9)).norm(), 0.0, 2e-4);
 
     let short = MeasuredTwoPort::new(frequencies[..50].to_vec(), points[..50].to_vec(), 50.0).unwrap();
-    with.path.measured = Some(Measured { two_port: short, replaces: vec![ChannelSegment::Board] });
+    with.path.measured =
+        Some(Measured { two_port: short, replaces: vec![ChannelSegment::Board], coupling: None });
     let error = Link::new(with.clone()).err().unwrap().to_string();
     assert!(error.contains("ends at 1.000 GHz") && error.contains("2.400 GHz"), "{error}");
     let mut apart = with.clone();
@@ -326,7 +327,7 @@ fn asking_for_one_point_equals_the_whole_surface() {
         nonlinearity_turn: 0.3,
         ..BitDraws::default()
     };
-    let bit = BitVariation::from_draws(&setup.parameters, &draws);
+    let bit = BitVariation::from_draws(&setup.parameters, setup.direction, &draws);
     let link = Link::new(setup).unwrap();
     let whole = link.lane(&bit).unwrap().surface();
     let mut lazy = link.lane(&bit).unwrap();
@@ -341,7 +342,7 @@ fn asking_for_one_point_equals_the_whole_surface() {
 #[test]
 fn deviations_move_what_they_name() {
     let p = Parameters::ddr4();
-    assert_eq!(BitVariation::from_draws(&p, &BitDraws::default()), BitVariation::default());
+    assert_eq!(BitVariation::from_draws(&p, Direction::Read, &BitDraws::default()), BitVariation::default());
     let link = Link::new(direct(2.4e9)).unwrap();
     let run = |bit: BitVariation| {
         let mut lane = link.lane(&bit).unwrap();
@@ -397,7 +398,7 @@ fn a_two_port_with_gain_is_refused() {
     let two_port = MeasuredTwoPort::new(frequencies.clone(), vec![active; 101], 50.0).unwrap();
     let mut setup = direct(2.4e9);
     setup.parameters.set("odt_rd_ohm", 1000.0).unwrap();
-    setup.path.measured = Some(Measured { two_port, replaces: vec![ChannelSegment::Board] });
+    setup.path.measured = Some(Measured { two_port, replaces: vec![ChannelSegment::Board], coupling: None });
     let answer = Link::new(setup).unwrap().lane(&BitVariation::default());
     if let Ok(mut lane) = answer {
         assert!(lane.surface().iter().all(|ber| ber.is_finite()));

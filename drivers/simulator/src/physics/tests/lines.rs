@@ -1,8 +1,10 @@
 //! Dielectric, lines, cascade and lattice against stored outside values.
 
+use super::super::conditions::Materials;
 use super::super::dielectric::permittivity;
 use super::super::line::{Material, SPEED_OF_LIGHT};
-use super::super::twoport::{Abcd, Complex};
+use super::super::twoport::{Abcd, Complex, Scattering};
+use super::super::{MeasuredCoupling, Parameters};
 use super::{close, near};
 use std::f64::consts::{PI, TAU};
 
@@ -261,7 +263,7 @@ fn default_lines_can_be_built() {
     let stripline = |w: f64, b: f64, t: f64, er: f64| 60.0 / er.sqrt() * (1.9 * b / (0.8 * w + t)).ln();
     close("IPC-2141 microstrip", microstrip(0.2, 0.12, 0.035, 4.2), 47.857846976, 1e-9);
     close("IPC-2141 stripline", stripline(0.12, 0.3, 0.018, 4.0), 48.283137373, 1e-9);
-    let p = super::super::Parameters::ddr4();
+    let p = Parameters::ddr4();
     for (name, width_mm, z0, er) in [
         ("module", p.mod_w_mm, p.mod_z_ohm, p.er_mod),
         ("board", p.brd_w_mm, p.brd_z_ohm, p.er_brd),
@@ -286,4 +288,50 @@ fn root_is_the_principal_one() {
         let r = super::super::line::root(z);
         assert!((r - z.sqrt()).norm() <= 1e-12 * z.norm().sqrt(), "{z}: {r}");
     }
+}
+
+/// Two lines beside each other are one line in the even mode and one in the odd mode (any text on coupled lines): a line's own
+/// signal is half the sum, its neighbour's half the difference. So is what a measured four-port of them brings, between
+/// modelled ends, whichever end drives.
+#[test]
+fn measured_coupling_agrees_with_even_and_odd_modes() {
+    let p = Parameters::ddr4();
+    let board = Materials::new(&p, 25.0).unwrap().board;
+    let frequencies: Vec<f64> = (1..=800).map(|n| f64::from(n) * 10e6).collect();
+    let modes = |f: f64| [board.at(f).line(58.0, 0.05), board.at(f).line(44.0, 0.0488)];
+    let four = |f: f64| {
+        let [even, odd] = modes(f).map(|mode| mode.to_scattering(50.0));
+        let cells = |s: Scattering| [[s.s11, s.s12], [s.s21, s.s22]];
+        let (even, odd) = (cells(even), cells(odd));
+        std::array::from_fn(|i| {
+            std::array::from_fn(|j| {
+                let (e, o) = (even[i % 2][j % 2], odd[i % 2][j % 2]);
+                if i / 2 == j / 2 { 0.5 * (e + o) } else { 0.5 * (e - o) }
+            })
+        })
+    };
+    let points = frequencies.iter().map(|f| four(*f)).collect();
+    let measured = MeasuredCoupling::new(frequencies, points, 320e-12, 50.0).unwrap();
+    let mut largest: f64 = 0.0;
+    for f in [123.4e6, 1.0e9, 1.603e9, 3.2017e9, 7.777e9] {
+        let omega = TAU * f;
+        let front =
+            Abcd::connector(omega, 1.2e-9, 0.75e-12, 0.3e-12, 0.0).then(&board.at(f).line(42.0, 0.03));
+        let back = Abcd::identity().then_rl(5.0, omega * 0.7e-9).then_susceptance(omega * 1.0e-12);
+        for write in [false, true] {
+            let [even, odd] = modes(f).map(|mode| {
+                let mode = if write { mode.reversed(Complex::from(1.0)) } else { mode };
+                front.then(&mode).then(&back).transfer(34.0, 48.0)
+            });
+            let expected = 0.5 * (even - odd);
+            let got = measured.transfer(f, write, (front, back), (34.0, 48.0));
+            largest = largest.max(expected.norm());
+            assert!((got - expected).norm() < 2e-4, "{f} {write}: {got}, expected {expected}");
+        }
+    }
+    assert!(largest > 0.02, "{largest}");
+    // Nothing couples at 0 Hz, and what is held above the last point stays a number.
+    let still = measured.transfer(0.0, false, (Abcd::identity(), Abcd::identity()), (34.0, 48.0));
+    assert!(still.norm() < 1e-9, "{still}");
+    assert!(measured.at(3e10).iter().flatten().all(|cell| cell.re.is_finite()));
 }

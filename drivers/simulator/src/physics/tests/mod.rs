@@ -1,6 +1,7 @@
 //! Checks of the physics model against stored outside values, hand calculation and its own rules.
 
 mod behaviour;
+mod effects;
 mod eyes;
 mod lines;
 mod monte_carlo;

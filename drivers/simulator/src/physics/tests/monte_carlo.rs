@@ -23,7 +23,7 @@ fn errors(setup: &Setup, place: Place, seed: u64) -> u64 {
     let channel =
         Channel::new(setup.clone(), &pulse::frequencies(setup.operating_point.data_rate_bps)).unwrap();
     let bit = BitVariation::default();
-    let response = Shaper::new(&channel).response(&channel.transfer(&bit).unwrap());
+    let response = Shaper::new(&channel).response(&channel.transfer(&bit).unwrap(), None, None);
     let (p, at, drifted) = (&setup.parameters, &setup.operating_point, channel.drifted());
     let (ui, amplitude) = (at.unit_interval_s(), 0.5 * at.vddq_v);
     let (_, middle) = timing::levels_v(setup.signalling, at.vddq_v, response.h0);

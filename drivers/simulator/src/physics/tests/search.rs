@@ -21,7 +21,7 @@ fn bits(p: &Parameters, count: u32) -> Vec<BitVariation> {
                 delay_drift: z(7.0),
                 nonlinearity_turn: z(8.0).abs().fract(),
             };
-            BitVariation::from_draws(p, &draws)
+            BitVariation::from_draws(p, Direction::Read, &draws)
         })
         .collect()
 }

@@ -134,7 +134,7 @@ fn error_ratio_matches_enumeration_and_monte_carlo() {
 #[test]
 fn coded_interference_matches_enumeration() {
     let weights = [1.0, 1.0, 0.35, 0.35, 0.15, 0.15, 0.15];
-    let events = data_bus_inversion_events(&weights);
+    let events = data_bus_inversion_events(&weights, false);
     let ones: f64 = events.iter().filter(|e| e.victim > 0.0).map(|e| e.probability).sum();
     let seen = Interference { main: 0.3, own: vec![0.05, -0.031], coupled: vec![0.0123, -0.017, 0.0041] };
     let (mut one, mut zero) = (Mass::new(2e-3), Mass::new(2e-3));
@@ -165,7 +165,7 @@ fn coded_interference_matches_enumeration() {
 /// Source: combinatorics. 163 of 256 bytes have at most four zeros; the mean number of ones of a sent byte follows.
 #[test]
 fn inversion_leaves_at_most_four_zeros() {
-    let events = data_bus_inversion_events(&[1.0; 7]);
+    let events = data_bus_inversion_events(&[1.0; 7], false);
     near("total", events.iter().map(|e| e.probability).sum(), 1.0, 1e-12);
     let choose = [1.0, 8.0, 28.0, 56.0, 70.0];
     // Zeros 0 to 3 occur twice as often as before, because the complement is sent too; 4 once.
@@ -182,7 +182,7 @@ fn inversion_leaves_at_most_four_zeros() {
 #[test]
 fn jitter_weights_have_the_right_moments() {
     let ui = 312.5e-12;
-    let w = jitter::weights(ui, 4.5e-12, 14e-12, 18e-12);
+    let w = jitter::weights(ui, 4.5e-12, 14e-12, 18e-12, 0.0);
     let half = (w.len() / 2) as f64;
     near("sum", w.iter().sum(), 1.0, 1e-12);
     let step = ui / 256.0;

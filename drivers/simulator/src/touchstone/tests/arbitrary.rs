@@ -3,7 +3,6 @@
 use super::super::{Format, MOST_PORTS, Matrix, check_data, check_through, read};
 use super::{complex, grid, written};
 use nightbench_core::devices::PortPairing;
-use nightbench_core::rates::{DataRate, Generation};
 use proptest::prelude::*;
 
 /// Reads a file and, if it is taken, does with it all that can be done.
@@ -12,11 +11,12 @@ fn exercise(bytes: &[u8], ports: Option<usize>) {
     assert!(data.frequency_hz.len() == data.scattering.len() && !data.frequency_hz.is_empty());
     assert!(data.scattering.iter().all(Matrix::is_finite));
     let _ = (check_data(&data), data.facts());
-    for pairing in [PortPairing::OneTwo, PortPairing::OneThree] {
+    for (_, pairing) in PortPairing::ALL {
+        assert!(data.passes(pairing).is_finite());
         for line in 0..data.lines() {
             let through = data.through(pairing, line).expect("a line that is there");
-            let rate = DataRate::parse(Generation::Ddr5, "8800").expect("a rate");
-            let _ = check_through(&data, pairing, &through, rate).iter().map(ToString::to_string).count();
+            let _ = data.coupling(pairing, line, false).map(|found| found.map(|four| four.at(1.6e9)));
+            let _ = check_through(&data, pairing, &through, 8.8e9).iter().map(ToString::to_string).count();
             let _ = through.facts(1.6e9);
         }
     }

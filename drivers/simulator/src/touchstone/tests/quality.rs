@@ -4,12 +4,11 @@ use super::super::checks::{Warning, check_data, check_through};
 use super::super::{Format, Matrix, Touchstone};
 use super::{close, complex, grid, matched_line, read, written};
 use nightbench_core::devices::PortPairing;
-use nightbench_core::rates::{DataRate, Generation};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
-fn fastest() -> DataRate {
-    DataRate::parse(Generation::Ddr4, "3200").unwrap()
+fn fastest() -> f64 {
+    3.2e9
 }
 
 fn file_of(frequency_hz: &[f64], scattering: &[Matrix]) -> Touchstone {
@@ -119,21 +118,30 @@ fn two_lines(f: &[f64], wiring: [usize; 4]) -> Touchstone {
 #[test]
 fn pairings_take_out_their_lines() {
     let f = grid(0.0, 20e6, 601);
-    for (pairing, wiring) in [(PortPairing::OneTwo, [0, 1, 2, 3]), (PortPairing::OneThree, [0, 2, 1, 3])] {
+    for (pairing, wiring) in [
+        (PortPairing::OneTwo, [0, 1, 2, 3]),
+        (PortPairing::OneThree, [0, 2, 1, 3]),
+        (PortPairing::OneFour, [0, 2, 3, 1]),
+    ] {
         let data = two_lines(&f, wiring);
         for (line, delay) in [(0, 300e-12), (1, 500e-12)] {
             let through = data.through(pairing, line).unwrap();
             assert!((through.delay_s().unwrap() - delay).abs() < 20e-12, "{}", pairing.name());
             assert_eq!(check_through(&data, pairing, &through, fastest()), Vec::new());
         }
-        // The wrong pairing passes nothing: said, and refused by the physics.
-        let wrong = data.through(pairing.other(), 0).unwrap();
-        let found = check_through(&data, pairing.other(), &wrong, fastest());
-        assert!(found.iter().any(|w| matches!(w, Warning::Pairing { .. })), "{found:?}");
-        assert!(wrong.to_measured().is_err());
+        // A wrong pairing passes nothing: said, with what each passes, and refused by the physics.
+        assert_eq!(data.best_pairing(), pairing);
+        for (_, other) in PortPairing::ALL.into_iter().filter(|(_, other)| *other != pairing) {
+            let wrong = data.through(other, 0).unwrap();
+            let found = check_through(&data, other, &wrong, fastest());
+            let said = found.iter().find(|w| matches!(w, Warning::Pairing { .. })).map(ToString::to_string);
+            let said = said.unwrap_or_default();
+            assert!(PortPairing::ALL.iter().all(|(name, _)| said.contains(name)), "{said}");
+            assert!(wrong.to_measured().is_err());
+        }
         assert_eq!(PortPairing::parse(pairing.name()), Some(pairing));
     }
-    assert_eq!(PortPairing::parse("1-4/2-3"), None);
+    assert_eq!(PortPairing::parse("2-1/3-4"), None);
     let data = two_lines(&f, [0, 1, 2, 3]);
     assert!(data.through(PortPairing::OneTwo, 2).unwrap_err().message.contains("lines 0 to 1"));
     let one = read("# GHz\n1 0 0\n", 1);

@@ -1,0 +1,393 @@
+//! The effects of a bench (supply noise, jitter through the channel, uneven edges, a strobe that does not track, even and odd
+//! bits, DFE) against bit-by-bit Monte Carlo that contains the same effect, made another way: a waveform summed from steps at
+//! jittered times, decisions fed back one by one.
+
+use super::super::channel::{Channel, Dfe, Setup};
+use super::super::pattern::{self, Pattern};
+use super::super::pulse::{self, CURSORS, LENGTH, SAMPLES_PER_UI, Shaper};
+use super::super::training::train;
+use super::super::variation::BitVariation;
+use super::super::{LaneSurface, Link, timing};
+use crate::effects_table::direct;
+use nightbench_core::rates::Generation;
+use nightbench_core::results::Direction;
+use rand_chacha::ChaCha8Rng;
+use rand_core::{Rng, SeedableRng};
+use rand_distr::{Distribution, StandardNormal, StandardUniform};
+use std::f64::consts::TAU;
+
+/// Bits simulated at each point.
+const BITS: usize = 120_000;
+/// Steps in which the common jitter moves from strobe to data.
+const WALK: usize = 8;
+
+/// A step at the receiver, volts per volt of VDDQ, from `start` unit intervals after the source's bit centre on.
+struct Step {
+    start_ui: f64,
+    values: Vec<f64>,
+}
+
+impl Step {
+    /// Summed from the pulses of a line whose edges are all of one kind: s(t + 1/2) = sum of p(t - j).
+    fn of(setup: &Setup, edge: f64, ron: f64, from_ui: f64) -> Step {
+        let mut setup = setup.clone();
+        let p = &mut setup.parameters;
+        for value in [&mut p.dram_t2080_ps, &mut p.ctl_t2080_ps] {
+            *value *= 1.0 + 0.5 * edge;
+        }
+        for value in [&mut p.dram_ron_ohm, &mut p.ctl_ron_ohm] {
+            *value *= 1.0 + 0.5 * ron;
+        }
+        let channel = channel(&setup);
+        let raw = Shaper::new(&channel).raw(&channel.transfer(&BitVariation::default()).unwrap());
+        let first = (from_ui * SAMPLES_PER_UI as f64).round() as isize;
+        let at = |n: isize| raw[(first + n).rem_euclid(LENGTH as isize) as usize].re;
+        let mut values = vec![0.0; LENGTH];
+        for n in 0..LENGTH {
+            let before = n.checked_sub(SAMPLES_PER_UI).map_or(0.0, |before| values[before]);
+            values[n] = before + at(n as isize);
+        }
+        Step { start_ui: first as f64 / SAMPLES_PER_UI as f64 + 0.5, values }
+    }
+
+    fn at(&self, t_ui: f64) -> f64 {
+        let place = (t_ui - self.start_ui) * SAMPLES_PER_UI as f64;
+        if place <= 0.0 {
+            return 0.0;
+        }
+        let i = (place as usize).min(self.values.len() - 2);
+        self.values[i] + (place - i as f64).min(1.0) * (self.values[i + 1] - self.values[i])
+    }
+}
+
+fn channel(setup: &Setup) -> Channel {
+    Channel::new(setup.clone(), &pulse::frequencies(setup.operating_point.data_rate_bps)).unwrap()
+}
+
+/// Bits of the lane and of the seven others.
+fn lines(pattern: &Pattern, count: usize, rng: &mut ChaCha8Rng) -> Vec<Vec<f64>> {
+    let sign = |one: bool| if one { 1.0 } else { -1.0 };
+    let random =
+        |rng: &mut ChaCha8Rng| -> Vec<f64> { (0..count).map(|_| sign(rng.next_u32() & 1 == 1)).collect() };
+    let repeated =
+        |bits: &[bool]| -> Vec<f64> { pattern::signs(bits).into_iter().cycle().take(count).collect() };
+    match pattern {
+        Pattern::Prbs => (0..8).map(|_| random(rng)).collect(),
+        Pattern::VictimAggressor => {
+            let (victim, other) = (random(rng), random(rng));
+            std::iter::once(victim).chain((0..7).map(|_| other.clone())).collect()
+        }
+        Pattern::Sequence(bits) => {
+            let own = repeated(bits);
+            std::iter::once(own).chain((0..7).map(|_| random(rng))).collect()
+        }
+        Pattern::Fixed(bits) => vec![repeated(bits); 8],
+        Pattern::DataBusInversion => {
+            let mut all = vec![Vec::new(); 8];
+            for _ in 0..count {
+                let byte = rng.next_u32() as u8;
+                let sent = if byte.count_zeros() > 4 { !byte } else { byte };
+                for (bit, line) in all.iter_mut().enumerate() {
+                    line.push(sign(sent >> bit & 1 == 1));
+                }
+            }
+            all
+        }
+    }
+}
+
+/// Errors among [`BITS`] bits at a tap and step; `decided`: the DFE is fed what was decided, else what was sent.
+fn errors(setup: &Setup, lane: &LaneSurface, place: (usize, usize), decided: bool, seed: u64) -> u64 {
+    let channel = channel(setup);
+    let bit = BitVariation::default();
+    let (p, at, drifted) = (&setup.parameters, &setup.operating_point, channel.drifted());
+    let (ui, amplitude) = (at.unit_interval_s(), 0.5 * at.vddq_v);
+    let response = Link::new(setup.clone()).unwrap().response(&bit).unwrap();
+    let centre = response.delay_ui;
+    let from = centre - 7.0;
+    let (mut rise, fall) =
+        (Step::of(setup, p.edge_skew, p.ron_skew, from), Step::of(setup, -p.edge_skew, -p.ron_skew, from));
+    let plain = Step::of(setup, 0.0, 0.0, from);
+    // Lines that end at VDDQ have their swing from the pull-down: both kinds of steps end where it does.
+    let end = |step: &Step| step.at(from + 31.0);
+    let level = end(&fall) / end(&rise);
+    rise.values.iter_mut().for_each(|value| *value *= level);
+    let settled = end(&fall);
+    let middle = timing::levels_v(setup.signalling, at.vddq_v, settled).1;
+    let threshold = timing::thresholds_v(p, at.vddq_v, &bit)[place.1] - middle;
+    let instant_ui = timing::tap_instants_ui(p, drifted, &bit, ui)[place.0];
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let length = CURSORS.count();
+    let lines = lines(&setup.pattern, BITS + length, &mut rng);
+    let weights = p.coupling_weights();
+    let coupled: Vec<f64> = (0..BITS + length)
+        .map(|n| weights.iter().zip(&lines[1..]).map(|(w, line)| w * line[n]).sum())
+        .collect();
+    // Droop of the supply by the other lines' zeros, V from its mean over random data, in each unit interval.
+    let each_v = p.pdn_z_ohm * at.vddq_v / (drifted.ron_ohm + drifted.rodt_ohm);
+    let zeros = |n: usize| lines[1..].iter().filter(|line| line[n] < 0.0).count() as f64;
+    let droop: Vec<f64> = (0..BITS + length).map(|n| each_v * (zeros(n) - 3.5)).collect();
+    let normal = |rng: &mut ChaCha8Rng| -> f64 { StandardNormal.sample(rng) };
+    let late: Vec<f64> = droop
+        .iter()
+        .map(|droop| (p.tx_rj_ps * normal(&mut rng) + p.pdn_ps_per_mv * droop * 1e3) * 1e-12 / ui)
+        .collect();
+    let stay = (-TAU * p.clk_jitter_mhz * 1e6 * p.strobe_delay_ps * 1e-12 / WALK as f64).exp();
+    let feedback = if setup.dfe == Dfe::FourTap { lane.feedback_v() } else { [0.0; 4] };
+    let mut history = [0.0; 4];
+    let mut count = 0;
+    for start in 0..BITS {
+        // Bit k of the window lies k before the sampled one.
+        let here = start + CURSORS.end().unsigned_abs();
+        let of = |k: isize| (here as isize - k) as usize;
+        let uniform = |rng: &mut ChaCha8Rng| -> f64 { StandardUniform.sample(rng) };
+        let duty = if p.compared_bits != 0.0 {
+            // Even bits sit late, odd ones early; only one kind is compared.
+            0.5 * p.compared_bits
+        } else if uniform(&mut rng) < 0.5 {
+            0.5
+        } else {
+            -0.5
+        };
+        let mut jitter_s = duty * p.dcd_ps * 1e-12
+            + (uniform(&mut rng) - 0.5) * p.dj_ps * 1e-12
+            + normal(&mut rng) * p.rj_ps * 1e-12;
+        if p.clk_jitter_ps > 0.0 {
+            // The common jitter as a process of its own, walked from the strobe's instant to the data's.
+            let strobe = normal(&mut rng);
+            let mut data = strobe;
+            for _ in 0..WALK {
+                data = stay * data + (1.0 - stay * stay).sqrt() * normal(&mut rng);
+            }
+            jitter_s += p.clk_jitter_ps * 1e-12 * (data - strobe);
+        }
+        let t = instant_ui + jitter_s / ui;
+        let mut signal = amplitude * lines[0][of(*CURSORS.end())] * settled;
+        for e in CURSORS.filter(|e| e < CURSORS.end()) {
+            let change = lines[0][of(e)] - lines[0][of(e + 1)];
+            if change != 0.0 {
+                let step = if change > 0.0 { &rise } else { &fall };
+                signal += amplitude * change * step.at(centre + t + e as f64 + 0.5 - late[of(e)]);
+            }
+        }
+        let phase = (t * SAMPLES_PER_UI as f64).clamp(-96.0, 95.0);
+        let (base, part) = (phase.floor() as isize, phase - phase.floor());
+        for k in CURSORS {
+            let through = plain.at(centre + t + k as f64 + 0.5) - plain.at(centre + t + k as f64 - 0.5);
+            let x = (1.0 - part) * response.coupled(base, k) + part * response.coupled(base + 1, k);
+            signal += amplitude * x * coupled[of(k)] - droop[of(k)] * through;
+        }
+        signal += normal(&mut rng) * drifted.rx_noise_v + (2.0 * uniform(&mut rng) - 1.0) * p.v_dj_mv * 1e-3;
+        signal += feedback.iter().zip(&history).map(|(tap, bit)| tap * bit).sum::<f64>();
+        let sent = lines[0][here];
+        let found = if signal > threshold { 1.0 } else { -1.0 };
+        history.rotate_right(1);
+        history[0] = if decided { found } else { sent };
+        count += u64::from(start >= 4 && found != sent);
+    }
+    count
+}
+
+fn lane(setup: &Setup) -> LaneSurface {
+    Link::new(setup.clone()).unwrap().lane(&BitVariation::default()).unwrap()
+}
+
+/// The setup on an axis of a hundred and twenty-eighth of a unit interval and of a wide reference.
+fn fine(mut setup: Setup) -> Setup {
+    let p = &mut setup.parameters;
+    (p.taps_per_ui, p.n_taps) = (128.0, 256.0);
+    (p.vref_lo, p.vref_step, p.n_vref) = (0.30, 0.0065, 101.0);
+    setup
+}
+
+/// Four places of a setup with an error ratio near 1e-3: early and late, on the trained row, above and below it.
+fn places(lane: &mut LaneSurface) -> Vec<(usize, usize)> {
+    let (taps, steps) = (lane.taps(), lane.vref_steps());
+    let trained = train(taps, steps, 1e-6, |tap, step| lane.ber(tap, step)).unwrap();
+    let rows =
+        [(trained.vref, false), (trained.vref, true), (trained.vref + 6, true), (trained.vref - 6, false)];
+    let places = rows.map(|(step, late)| {
+        let range = if late { trained.tap..taps } else { 0..trained.tap };
+        let off = |ber: f64| (ber / 1e-3).ln().abs();
+        let tap = range.min_by(|a, b| off(lane.ber(*a, step)).total_cmp(&off(lane.ber(*b, step))));
+        (tap.unwrap(), step)
+    });
+    places.to_vec()
+}
+
+/// Sum of (errors - expected)^2 / expected over the places of a setup, and the same sum where the expectation is that of
+/// `without`.
+fn chi_squares(name: &str, setup: &Setup, without: &Setup, seed: u64) -> (f64, f64) {
+    let (mut full, mut bare) = (lane(setup), lane(without));
+    let (mut sum, mut sum_without) = (0.0, 0.0);
+    for (number, place) in places(&mut full).into_iter().enumerate() {
+        let found = errors(setup, &full, place, false, seed + number as u64) as f64;
+        let expected = full.ber(place.0, place.1) * BITS as f64;
+        let wrong = bare.ber(place.0, place.1) * BITS as f64;
+        println!("{name} at {place:?}: {found}, expected {expected:.1}, without the effect {wrong:.1}");
+        sum += (found - expected).powi(2) / expected;
+        sum_without += (found - wrong).powi(2) / wrong.max(1.0);
+    }
+    (sum, sum_without)
+}
+
+/// Figures of the model by name.
+type Figures<'a> = &'a [(&'a str, f64)];
+
+fn set(setup: &Setup, figures: Figures<'_>) -> Setup {
+    let mut out = setup.clone();
+    for (name, value) in figures {
+        out.parameters.set(name, *value).unwrap();
+    }
+    out
+}
+
+/// Each effect by itself: a chi-square of four points, whose upper 0.01 % point is 23.5 (chi-square table), and the sum over all
+/// setups against its upper 0.1 % point (mean and variance of chi-square, normal approximation: 4 n + 3.09 sqrt(8 n)). Without
+/// the effect the same counts would be far off.
+#[test]
+fn each_effect_agrees_with_bit_by_bit_simulation() {
+    let ddr4 = fine(direct(Generation::Ddr4, 3.2e9, Direction::Write, 0));
+    let riser = fine(direct(Generation::Ddr4, 2.4e9, Direction::Read, 2));
+    let ddr5 = fine(direct(Generation::Ddr5, 6.4e9, Direction::Write, 0));
+    let coded = Setup { pattern: Pattern::DataBusInversion, ..ddr4.clone() };
+    let together = Setup { pattern: Pattern::VictimAggressor, ..riser.clone() };
+    let short = Setup { pattern: Pattern::Sequence(pattern::pseudo_random(7).unwrap()), ..ddr5.clone() };
+    let noise = [("pdn_z_ohm", 0.9), ("pdn_ps_per_mv", 0.15)];
+    let jitter = [("rj_ps", 1.5), ("tx_rj_ps", 4.0)];
+    let uneven = [("edge_skew", 0.25), ("ron_skew", 0.2)];
+    let all = [noise.as_slice(), &uneven, &[("rj_ps", 1.3), ("tx_rj_ps", 1.8)]].concat();
+    let cases: [(&str, &Setup, Figures<'_>, Figures<'_>); 10] = [
+        ("supply noise", &ddr4, &noise, &[]),
+        ("supply noise under data-bus inversion", &coded, &noise, &[]),
+        ("supply noise, aggressors together", &together, &[("pdn_z_ohm", 0.4), ("pdn_ps_per_mv", 0.1)], &[]),
+        ("jitter of the transmitter", &ddr4, &jitter, &[("rj_ps", 1.5)]),
+        ("jitter through risers", &riser, &[("rj_ps", 1.0), ("tx_rj_ps", 6.5)], &[("rj_ps", 1.0)]),
+        ("uneven edges", &riser, &uneven, &[]),
+        ("strobe", &ddr4, &[("clk_jitter_ps", 12.0), ("strobe_delay_ps", 250.0)], &[]),
+        ("even bits", &ddr4, &[("dcd_ps", 24.0), ("compared_bits", 1.0)], &[("dcd_ps", 24.0)]),
+        ("all, a short sequence", &short, &all, &[]),
+        ("all, coded", &coded, &all, &[]),
+    ];
+    let mut sum = 0.0;
+    for (number, (name, base, figures, others)) in cases.iter().enumerate() {
+        let (chi_square, without) =
+            chi_squares(name, &set(base, figures), &set(base, others), 3000 + 10 * number as u64);
+        println!("{name}: chi-square {chi_square:.1} over 4 points, {without:.0} without");
+        assert!(chi_square < 23.5, "{name}: {chi_square:.1}");
+        assert!(without > 45.0, "{name}: the test would see it missing: {without:.0}");
+        sum += chi_square;
+    }
+    let n = cases.len() as f64;
+    assert!(sum < 4.0 * n + 3.09 * (8.0 * n).sqrt(), "{sum:.1} over {} points", 4 * cases.len());
+}
+
+/// All lines send one sequence: every error ratio follows from sums over its bits alone.
+#[test]
+fn a_fixed_sequence_with_every_effect_agrees_as_well() {
+    let bits: Vec<bool> = "0110100111000101".chars().map(|bit| bit == '1').collect();
+    let mut setup = fine(direct(Generation::Ddr4, 3.2e9, Direction::Write, 0));
+    setup.pattern = Pattern::Fixed(bits);
+    // Random jitter well above the grid of phases (UI/64): with one pattern alone nothing else smooths an edge.
+    setup.parameters.rj_ps = 9.0;
+    let all =
+        set(&setup, &[("pdn_z_ohm", 0.4), ("pdn_ps_per_mv", 0.1), ("edge_skew", 0.3), ("tx_rj_ps", 2.0)]);
+    let (chi_square, without) = chi_squares("fixed", &all, &setup, 4000);
+    assert!(chi_square < 23.5, "{chi_square:.1}");
+    assert!(without > 40.0, "{without:.0}");
+}
+
+/// The DFE as it is: fed with what was decided. One error makes the next ones likelier; the model takes earlier decisions as
+/// right. MODEL.md prints the figure.
+#[test]
+fn wrong_decisions_are_fed_back() {
+    let mut setup = fine(direct(Generation::Ddr5, 5.6e9, Direction::Write, 1));
+    setup.parameters.riser_len_mm = 12.0;
+    setup.parameters.riser_z_ohm = 48.0;
+    setup.dfe = Dfe::FourTap;
+    let mut equalized = lane(&setup);
+    let (mut right, mut decided, mut expected) = (0, 0, 0.0);
+    for (number, place) in places(&mut equalized).into_iter().enumerate() {
+        let seed = 5000 + number as u64;
+        right += errors(&setup, &equalized, place, false, seed);
+        decided += errors(&setup, &equalized, place, true, seed);
+        expected += equalized.ber(place.0, place.1) * BITS as f64;
+    }
+    let feedback = equalized.feedback_v();
+    println!(
+        "feedback {feedback:?} V: {right} errors with sent bits ({expected:.0} expected), {decided} with decided ones"
+    );
+    assert!((right as f64 - expected).abs() < 4.0 * expected.sqrt(), "{right}, expected {expected:.0}");
+    let grown = decided as f64 / right as f64;
+    println!("error propagation {grown:.2}");
+    assert!((1.0..1.15).contains(&grown), "{grown}");
+}
+
+/// J^2 = integral of S(f) 4 sin^2(pi f tau) df, summed over a spectrum with one pole, against the closed form in use.
+#[test]
+fn what_a_strobe_does_not_track_is_the_integral_of_the_spectrum() {
+    let mut setup = direct(Generation::Ddr5, 6.4e9, Direction::Write, 0);
+    for (delay_ps, corner_mhz) in [(0.0, 300.0), (80.0, 300.0), (700.0, 120.0)] {
+        setup = set(
+            &setup,
+            &[
+                ("rj_ps", 1.0),
+                ("clk_jitter_ps", 4.0),
+                ("strobe_delay_ps", delay_ps),
+                ("clk_jitter_mhz", corner_mhz),
+            ],
+        );
+        let (corner, delay) = (corner_mhz * 1e6, delay_ps * 1e-12);
+        // One-sided: S(f) = (2/pi) s^2 / fc / (1 + (f/fc)^2); f = fc tan(x) makes the range finite.
+        let steps = 400_000;
+        let width = 0.25 * TAU / f64::from(steps);
+        let integral: f64 = (0..steps)
+            .map(|i| {
+                let f = corner * ((f64::from(i) + 0.5) * width).tan();
+                4.0 * (0.5 * TAU * f * delay).sin().powi(2)
+            })
+            .sum::<f64>()
+            * width
+            * (4.0 / TAU)
+            * 16.0;
+        let rj = channel(&setup).drifted().rj_s * 1e12;
+        let expected = (1.0 + integral).sqrt();
+        assert!((rj / expected - 1.0).abs() < 2e-3, "{delay_ps} ps: {rj} ps, expected {expected}");
+    }
+}
+
+/// Two thirds of the figures above are about one end; the DRAM's receiver is the write's alone, and its DFE, too.
+#[test]
+fn receivers_of_both_ends_have_figures_of_their_own() {
+    let read = fine(direct(Generation::Ddr5, 6.4e9, Direction::Read, 0));
+    let write = Setup { direction: Direction::Write, ..read.clone() };
+    let worse = [("dram_rx_noise_mv", 12.0), ("dram_rx_ap_ps", 60.0), ("dfe1_min_mv", 0.0)];
+    assert_eq!(lane(&set(&read, &worse)).surface(), lane(&read).surface());
+    assert_ne!(lane(&set(&write, &worse)).surface(), lane(&write).surface());
+    // Without values of its own the DRAM's receiver is the controller's.
+    let both = set(&write, &[("rx_noise_mv", 9.0)]);
+    assert_eq!(both.parameters.dram_rx_noise_mv, 9.0);
+    let equalized = |setup: Setup| lane(&Setup { dfe: Dfe::FourTap, ..setup }).feedback_v();
+    let limited = equalized(set(&write, &[("dfe1_min_mv", 0.0), ("dfe1_max_mv", 0.0)]));
+    assert_eq!(limited[0], 0.0);
+    let own = equalized(set(&read, &[("ctl_dfe1_min_mv", 0.0), ("ctl_dfe1_max_mv", 0.0)]));
+    assert_eq!(own[0], 0.0);
+    let unlike = set(&fine(direct(Generation::Ddr4, 3.2e9, Direction::Read, 0)), &[("compared_bits", -1.0)]);
+    assert_ne!(lane(&unlike).surface(), lane(&set(&unlike, &[("compared_bits", 1.0)])).surface());
+}
+
+/// Even and odd bits together are all bits: their mean error ratio is that of the random mix.
+#[test]
+fn even_and_odd_eyes_add_up_to_the_whole() {
+    let all = fine(direct(Generation::Ddr4, 3.2e9, Direction::Write, 0));
+    let mut eyes =
+        [0.0, 1.0, -1.0].map(|bits| lane(&set(&all, &[("dcd_ps", 30.0), ("compared_bits", bits)])));
+    for tap in (20..236).step_by(9) {
+        let [whole, even, odd] = eyes.each_mut().map(|eye| eye.ber(tap, 66));
+        let mean = 0.5 * (even + odd);
+        if mean < 1e-9 {
+            continue;
+        }
+        assert!((whole / mean - 1.0).abs() < 2e-2, "tap {tap}: {whole:e} against {even:e} and {odd:e}");
+    }
+}
