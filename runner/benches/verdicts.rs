@@ -75,7 +75,7 @@ fn capture(index: u64, ui_ps: f64) -> EyeSummary {
                 reach: [16.0 + 3.0 * n(0), 15.0 + 3.0 * n(1), 14.0 + 4.0 * n(2), 14.5 + 4.0 * n(3)],
                 u: [0.1 + 0.05 * n(4), 0.1 + 0.05 * n(5), 0.12 + 0.05 * n(6), 0.12 + 0.05 * n(7)]
                     .map(packed_u),
-                flags: 0,
+                ..LaneSummary::default()
             }
         })
         .collect();
@@ -87,6 +87,7 @@ fn capture(index: u64, ui_ps: f64) -> EyeSummary {
         edges,
         masks: Vec::new(),
         slopes: Default::default(),
+        spans: Vec::new(),
     }
 }
 

@@ -47,6 +47,7 @@ mod sound;
 mod spd;
 mod store_examples;
 mod support;
+mod tap_size;
 mod target;
 mod verdicts;
 mod vocabulary;

@@ -169,6 +169,8 @@ pub enum VisitKind {
     Retest,
     /// An early point measured again last, to show drift within the capture.
     Drift,
+    /// Along a lane's operating row, beyond both edges of its eye: where the eye crosses, for the size of a tap. Enters no label.
+    Sweep,
 }
 
 /// Counts of one visit to one point: all lanes compared the same bits.

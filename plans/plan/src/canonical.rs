@@ -320,7 +320,7 @@ pub(crate) fn training(training: &Training) -> Text {
 }
 
 pub(crate) fn capture(capture: &CapturePlan) -> Text {
-    let CapturePlan { directions, mode, rule, ber_limit, confidence, short_dwell } = capture;
+    let CapturePlan { directions, mode, rule, ber_limit, confidence, short_dwell, tap_sweep } = capture;
     let direction = |direction: &Direction| match direction {
         Direction::Read => "read",
         Direction::Write => "write",
@@ -339,6 +339,10 @@ pub(crate) fn capture(capture: &CapturePlan) -> Text {
         .number("confidence", *confidence);
     if let Some(short) = short_dwell {
         table = table.flag("short_dwell", *short);
+    }
+    // What is not asked for is not written: so are the texts of earlier plans.
+    if *tap_sweep {
+        table = table.flag("tap_sweep", true);
     }
     table.table(point_rule(rule)).finish()
 }

@@ -177,14 +177,16 @@ fn a_rule() -> impl Strategy<Value = PointRule> {
 fn a_capture() -> impl Strategy<Value = CapturePlan> {
     let directions = vec(select(vec![Direction::Read, Direction::Write]), 0..3);
     let mode = select(vec![CaptureMode::Exact, CaptureMode::Fast, CaptureMode::Raster]);
-    (directions, mode, a_rule(), number(), number(), option::of(any::<bool>())).prop_map(
-        |(directions, mode, rule, ber_limit, confidence, short_dwell)| CapturePlan {
+    let dwell = (option::of(any::<bool>()), any::<bool>());
+    (directions, mode, a_rule(), number(), number(), dwell).prop_map(
+        |(directions, mode, rule, ber_limit, confidence, (short_dwell, tap_sweep))| CapturePlan {
             directions,
             mode,
             rule,
             ber_limit,
             confidence,
             short_dwell,
+            tap_sweep,
         },
     )
 }
@@ -247,7 +249,7 @@ proptest! {
     ) {
         every_field_tells!(training, one.0, other.0, [policy, pass_ber, fewest_taps, fewest_steps]);
         every_field_tells!(capture, one.1, other.1, [
-            directions, mode, rule, ber_limit, confidence, short_dwell
+            directions, mode, rule, ber_limit, confidence, short_dwell, tap_sweep
         ]);
     }
 

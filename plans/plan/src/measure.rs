@@ -102,6 +102,8 @@ pub struct CapturePlan {
     pub confidence: f64,
     /// Survey with the full number of bits: `None` = chosen from dwell against visit overhead.
     pub short_dwell: Option<bool>,
+    /// Measure where each lane's eye crosses on either side, for the size of a tap.
+    pub tap_sweep: bool,
 }
 
 impl CapturePlan {
@@ -117,6 +119,7 @@ impl CapturePlan {
             ber_limit: 1e-6,
             confidence: 0.95,
             short_dwell: None,
+            tap_sweep: false,
         };
         let Some(section) = section else { return plan };
         if let Some(mut directions) = section.choices("directions", &Direction::ALL) {
@@ -160,6 +163,7 @@ impl CapturePlan {
         let dwell =
             section.choice("dwell", &[("chosen", None), ("short", Some(true)), ("long", Some(false))]);
         plan.short_dwell = dwell.flatten();
+        plan.tap_sweep = section.flag("tap_sweep", false);
         section.finish();
         plan
     }

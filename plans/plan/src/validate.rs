@@ -60,6 +60,7 @@ pub(crate) fn validate(read: Read, section: &Section<'_>) -> Plan {
         check_wck(&plan, section);
         check_command(&plan, section);
         check_re_seats(&plan, section);
+        check_tap_sweep(&plan, section);
         warn_of_names_alike(&plan, section);
     }
     plan
@@ -126,6 +127,45 @@ fn check_command(plan: &Plan, section: &Section<'_>) {
             "`directions` in [capture] names the command lines, but [interface] does not say how they are swept",
             "add `[interface.command]` (empty for the generation's own codes), or remove \"command\"",
         );
+    }
+}
+
+/// Bit times that a sweep must cover, so that both crossings of every lane's eye lie in it.
+const SWEPT_UI: f64 = 1.25;
+
+/// The size of a tap is seen where eyes cross on both sides, and where nothing but the line's own edges moves the crossings.
+fn check_tap_sweep(plan: &Plan, section: &Section<'_>) {
+    if !plan.capture.tap_sweep {
+        return;
+    }
+    if plan.interface.dfe {
+        section.mistake(
+            "capture",
+            "`tap_sweep` with a DFE: its feedback belongs to one bit and moves the two crossings of an eye differently",
+            "write `dfe = false` in [interface] for this run, or remove `tap_sweep`",
+        );
+    }
+    for direction in plan.capture.directions.iter().filter(|one| **one != Direction::Command) {
+        let sweep = plan.interface.sweep(*direction);
+        let covered = f64::from(sweep.taps) / f64::from(sweep.taps_per_ui);
+        if covered < SWEPT_UI {
+            section.mistake(
+                "capture",
+                format!(
+                    "`tap_sweep`, but the {} sweep of {} taps, {} a UI, covers {covered:.2} UI: both crossings of an eye take \
+                     {SWEPT_UI} UI",
+                    direction.name(),
+                    sweep.taps,
+                    sweep.taps_per_ui
+                ),
+                format!(
+                    "sweep {} taps in [interface.{}] if the delay line has them; else remove `tap_sweep` and give the tap's \
+                     uncertainty as [[uncertainty]] with `name = \"size of a tap\"`",
+                    (SWEPT_UI * f64::from(sweep.taps_per_ui)).ceil(),
+                    direction.name()
+                ),
+            );
+        }
     }
 }
 
@@ -318,6 +358,22 @@ mod tests {
         }
         assert_eq!(said(lpddr5, "vddq_v = 0.47", "vddq_v = 0.3"), "", "DVFSQ");
         assert_eq!(said(ddr3, "lanes = 32", "lanes = 32\ntermination = \"fixed\""), "");
+    }
+
+    #[test]
+    fn a_tap_sweep_needs_both_crossings_and_no_feedback() {
+        let plan = include_str!("../../library/quick-look.toml");
+        assert_eq!(said(plan, "[capture]", "[capture]\ntap_sweep = true"), "");
+        let short = "[interface.read]\ntaps = 36\ntaps_per_ui = 32\n[capture]\ntap_sweep = true";
+        let found = said(plan, "[capture]", short);
+        assert!(found.contains("covers 1.12 UI") && found.contains("sweep 40 taps"), "{found}");
+        let found = said(plan, "[capture]", "[capture]\ntap_sweep = true")
+            + &said(
+                &plan.replace("[capture]", "[capture]\ntap_sweep = true"),
+                "lanes = ",
+                "dfe = true\nlanes = ",
+            );
+        assert!(found.contains("with a DFE"), "{found}");
     }
 
     #[test]

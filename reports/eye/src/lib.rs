@@ -22,6 +22,7 @@ pub mod shapes;
 pub mod short;
 pub mod slopes;
 pub mod tail_fit;
+pub mod tap_size;
 #[cfg(test)]
 mod tests;
 pub mod together;

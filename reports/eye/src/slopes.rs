@@ -19,6 +19,10 @@ pub struct Slopes {
     pub along_vref: [f32; 3],
 }
 
+/// How far each edge of one lane moves outwards where the operating point lies one place beside: early and late edge at the row
+/// below and above, lower and upper edge at the column before and after, steps of the edge's own axis; NaN where it was not seen.
+pub type Beside = [[f32; 2]; 4];
+
 /// Changes of a scaled mask: of its scale a tap, and a Vref step.
 pub type MaskSlopes = (f32, f32);
 
@@ -43,8 +47,9 @@ impl Squares {
     }
 }
 
-/// The slopes of a capture's metrics about its operating points, and of the masks in their order.
-pub fn slopes(view: &CaptureView, masks: &[Mask]) -> (Slopes, Vec<MaskSlopes>) {
+/// The slopes of a capture's metrics about its operating points, those of each lane's edges, and of the masks in their order.
+pub fn slopes(view: &CaptureView, masks: &[Mask]) -> (Slopes, Vec<Beside>, Vec<MaskSlopes>) {
+    let mut lanes = Vec::with_capacity(view.maps().len());
     let (mut taps, mut vref) = ([Squares::default(); 3], [Squares::default(); 3]);
     let mut scaled = vec![[Squares::default(); 2]; masks.len()];
     let mut scratch = Vec::new();
@@ -53,8 +58,13 @@ pub fn slopes(view: &CaptureView, masks: &[Mask]) -> (Slopes, Vec<MaskSlopes>) {
         let mut lines = Lines { view, lane, map, scratch: &mut scratch };
         let row = |lines: &mut Lines<'_>, by: i16| lines.edges(at, 0, by, [Side::Early, Side::Late]);
         let column = |lines: &mut Lines<'_>, by: i16| lines.edges(at, by, 0, [Side::Lower, Side::Upper]);
-        add_changes(&mut taps, [-1, 0, 1].map(|by| row(&mut lines, by)));
-        add_changes(&mut vref, [-1, 0, 1].map(|by| column(&mut lines, by)));
+        let (rows, columns) =
+            ([-1, 0, 1].map(|by| row(&mut lines, by)), [-1, 0, 1].map(|by| column(&mut lines, by)));
+        add_changes(&mut taps, rows);
+        add_changes(&mut vref, columns);
+        let [early, late] = outwards(rows);
+        let [lower, upper] = outwards(columns);
+        lanes.push([early, late, lower, upper]);
         let Some(region) = masks.first().and_then(|_| map.region(point(at))) else { continue };
         for (mask, squares) in masks.iter().zip(&mut scaled) {
             // The rim is the same for every place of the mask: half a step outside the last pass will do.
@@ -69,7 +79,7 @@ pub fn slopes(view: &CaptureView, masks: &[Mask]) -> (Slopes, Vec<MaskSlopes>) {
         }
     }
     let slopes = Slopes { along_taps: taps.map(Squares::root), along_vref: vref.map(Squares::root) };
-    (slopes, scaled.into_iter().map(|[tap, vref]| (tap.root(), vref.root())).collect())
+    (slopes, lanes, scaled.into_iter().map(|[tap, vref]| (tap.root(), vref.root())).collect())
 }
 
 fn point(at: LanePoint) -> Point {
@@ -87,6 +97,18 @@ fn add_changes(squares: &mut [Squares; 3], edges: [Option<[Seen; 2]>; 3]) {
     squares[0].add(edges.map(|two| two.map(|two| two[0])));
     squares[1].add(edges.map(|two| two.map(|two| two[1])));
     squares[2].add(edges.map(|two| two.map(|[low, high]| (high.0 - low.0, low.1 + high.1))));
+}
+
+/// How far the two edges of a line lie further out on the lines beside.
+fn outwards([before, middle, after]: [Option<[Seen; 2]>; 3]) -> [[f32; 2]; 2] {
+    let change = |beside: Option<[Seen; 2]>, edge: usize| match (beside, middle) {
+        (Some(beside), Some(middle)) => {
+            let sign = if edge == 0 { -1.0 } else { 1.0 };
+            (sign * (beside[edge].0 - middle[edge].0)) as f32
+        }
+        _ => f32::NAN,
+    };
+    [0, 1].map(|edge| [change(before, edge), change(after, edge)])
 }
 
 struct Lines<'a> {

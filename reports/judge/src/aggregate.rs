@@ -158,6 +158,9 @@ pub struct LaneTally {
     pub closed: u16,
     /// Of these, jobs with an eye elsewhere.
     pub off_centre: u16,
+    /// Sum of the mean squares of its changes beside the operating point over the jobs that show them, and their number.
+    beside: f64,
+    seen_beside: u16,
 }
 
 /// Every lane of one eye in one metric, over its captures; lanes as the first capture has them.
@@ -187,6 +190,10 @@ impl LaneTally {
         self.variances.1 += reading.step;
         self.closed += u16::from(reading.closed);
         self.off_centre += u16::from(reading.off_centre);
+        if let Some((before, after)) = reading.beside {
+            self.beside += 0.5 * (before * before + after * after);
+            self.seen_beside += 1;
+        }
     }
 
     /// A value in every job: neither closed nor off the grid.
@@ -201,6 +208,11 @@ impl LaneTally {
             1 => Some(self.sum),
             jobs => Some(self.sum / f64::from(jobs)),
         }
+    }
+
+    /// Mean square of the changes beside the operating points; `None` where not every job shows them.
+    pub fn beside(&self) -> Option<f64> {
+        (self.jobs > 0 && self.seen_beside == self.jobs).then(|| self.beside / f64::from(self.jobs))
     }
 
     /// Variance of the mean from counting, and from the step.

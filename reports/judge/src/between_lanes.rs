@@ -1,8 +1,10 @@
 //! How much the lanes of an eye differ: pooled over the conditions of a rate, each limit (and so each direction) by itself.
 
 use super::aggregate::{ConditionTally, Eye, LaneTally};
+use super::budget::Inputs;
+use super::eye_summary::TRAINING_SCATTER;
 use super::eye_summary::mask_of;
-use super::verdict::{Bench, common_of};
+use super::verdict::{Bench, common_of, strobe_lanes};
 use nightbench_core::results::EyeName;
 use plan::expand::Condition;
 use plan::matrix::Factor;
@@ -45,36 +47,52 @@ impl BetweenLanes {
                 for (number, limit) in limits.filter(|(_, limit)| limit.applies(name.direction, rate)) {
                     let Some((_, first)) = eye.captures.first() else { continue };
                     let mask = mask_of(limit, &first.grid);
-                    let (common, _) = common_of(bench, &eye, limit, mask.as_ref(), (0.0, 0.0));
+                    let (common, inputs) = common_of(bench, &eye, limit, mask.as_ref(), (0.0, 0.0));
+                    let Some(inputs) = inputs else { continue };
                     let lanes = eye.lanes(limit.metric, mask.as_ref());
-                    let seen: Vec<(f64, f64)> = lanes
-                        .iter()
-                        .filter(|lane| lane.is_seen())
-                        .filter_map(|lane| {
-                            let value = lane.value()?;
-                            let (sampling, step) = lane.edges();
-                            Some((value, common.by_lanes(value).0 + sampling + step))
-                        })
-                        .collect();
-                    let values: Vec<f64> = seen.iter().map(|(value, _)| *value).collect();
+                    let own = |value: f64| common.by_lanes(value).0;
+                    let readings = readings(&lanes, &TrainingOf::of(&inputs), own);
+                    // What a strobe puts off together is no difference of its lanes.
+                    let shared =
+                        lanes.first().and_then(LaneTally::value).map_or(0.0, |v| common.by_lanes(v).1);
+                    let strobe = if shared > 0.0 { strobe_lanes(bench.plan, condition) } else { u16::MAX };
+                    let mut seen: Vec<(u16, f64, f64)> = Vec::new();
+                    for (lane, reading) in readings.into_iter().enumerate() {
+                        if let Some((value, variance)) = reading.filter(|_| lanes[lane].is_seen()) {
+                            seen.push((
+                                first.lanes.get(lane).map_or(0, |lane| lane / strobe),
+                                value,
+                                variance,
+                            ));
+                        }
+                    }
+                    let values: Vec<f64> = seen.iter().map(|(_, value, _)| *value).collect();
                     let low = low_outliers(&values, OUTLIER_LEVEL);
-                    let kept =
-                        || seen.iter().enumerate().filter(|(at, _)| !low.contains(at)).map(|(_, one)| one);
-                    let count = kept().count() as f64;
-                    if count < 3.0 {
+                    let mut groups: BTreeMap<u16, [f64; 4]> = BTreeMap::new();
+                    for (_, (group, value, variance)) in
+                        seen.iter().enumerate().filter(|(at, _)| !low.contains(at))
+                    {
+                        // Welford's update within the strobe.
+                        let [n, mean, squares, noise] = groups.entry(*group).or_default();
+                        *n += 1.0;
+                        let off = value - *mean;
+                        *mean += off / *n;
+                        *squares += off * (value - *mean);
+                        *noise += variance;
+                    }
+                    let sum = |of: usize| groups.values().map(|group| group[of]).sum::<f64>();
+                    let (count, freedom) = (sum(0), sum(0) - groups.len() as f64);
+                    if freedom < 2.0 {
                         continue;
                     }
-                    let mean = kept().map(|(value, _)| value).sum::<f64>() / count;
-                    let between =
-                        kept().map(|(value, _)| (value - mean).powi(2)).sum::<f64>() / (count - 1.0);
-                    let noise = kept().map(|(_, variance)| variance).sum::<f64>() / count;
+                    let (between, noise) = (sum(2) / freedom, sum(3) / count);
                     let [chip, module, channel] = [Factor::Chip, Factor::Module, Factor::Channel]
                         .map(|factor| condition.levels[factor as usize]);
                     let key =
                         (number, condition.levels[Factor::Rate as usize], [chip, module, channel], name);
                     let sum = sums.entry(key).or_default();
                     let single = noise * eye.captures.len() as f64;
-                    let one = [count - 1.0, between, noise, single, 1.0];
+                    let one = [freedom, between, noise, single, 1.0];
                     sum.iter_mut().zip(one).for_each(|(sum, one)| *sum += one);
                 }
             }
@@ -98,28 +116,83 @@ impl BetweenLanes {
     }
 }
 
-/// The lanes of an eye as the estimate of the worst one takes them; `own` gives a lane's variance at a value. Lanes that only
+/// Weight of the mean over lanes in a lane's own mean square of changes, against 1 for itself.
+const STEADY: f64 = 0.2;
+
+/// What the scatter of training does to the lanes of an eye in one metric.
+pub struct TrainingOf {
+    /// Variance of a single job that the captures let expect, and the part of it that is the operating point's own move, which every
+    /// lane has alike.
+    pub variance: f64,
+    pub moves: f64,
+}
+
+impl TrainingOf {
+    pub fn of(inputs: &Inputs<'_>) -> TrainingOf {
+        use plan::limits::Metric;
+        let unit = if inputs.metric.is_time() { inputs.grid.tap_step.0 } else { inputs.grid.vref_step.0 };
+        let moves = match inputs.metric {
+            Metric::Width | Metric::Height | Metric::Mask => 0.0,
+            _ => (TRAINING_SCATTER * unit).powi(2),
+        };
+        TrainingOf { variance: inputs.training.powi(2), moves }
+    }
+}
+
+/// Every lane's value and variance: `own` is that of the mean over jobs as it is for all lanes together. A height falls off to one
+/// side of its crest, steeper the further it is, so a lane scatters by its own changes beside the operating point (counted on
+/// 6,885 lanes: variances of 33 to 123 mV^2, in the proportion of those squares; the slope itself says nothing more of the value).
+fn readings(
+    tallies: &[LaneTally],
+    training: &TrainingOf,
+    own: impl Fn(f64) -> f64,
+) -> Vec<Option<(f64, f64)>> {
+    let known = || tallies.iter().filter(|tally| tally.is_seen()).filter_map(LaneTally::beside);
+    let square = known().sum::<f64>() / known().count().max(1) as f64;
+    let rest = (training.variance - training.moves).max(0.0);
+    tallies
+        .iter()
+        .map(|tally| {
+            let value = tally.value()?;
+            let (sampling, step) = tally.edges();
+            let part = match tally.beside().filter(|_| training.variance > 0.0 && square > 0.0) {
+                Some(beside) => {
+                    let of_lane = (beside + STEADY * square) / ((1.0 + STEADY) * square);
+                    (training.moves + rest * of_lane) / training.variance
+                }
+                None => 1.0,
+            };
+            Some((value, part * own(value) + sampling + step))
+        })
+        .collect()
+}
+
+/// The lanes of an eye as the estimate of the worst one takes them; `training` and `own` as of [`readings`]. Lanes that only
 /// have a lower bound stand alone, and so do those that lie further below the others than their spread explains.
 pub fn lanes(
     tallies: &[LaneTally],
     spread: Option<&Spread>,
     group: impl Fn(usize) -> u16,
+    training: &TrainingOf,
     own: impl Fn(f64) -> f64,
 ) -> Vec<Noisy> {
     let mut all = Vec::with_capacity(tallies.len());
     let mut seen = Vec::with_capacity(tallies.len());
-    for (lane, tally) in tallies.iter().enumerate() {
-        let Some(value) = tally.value() else { continue };
-        let (sampling, step) = tally.edges();
-        let alone = spread.is_none() || !tally.is_seen();
+    for (lane, reading) in readings(tallies, training, own).into_iter().enumerate() {
+        let Some((value, variance)) = reading else { continue };
+        let alone = spread.is_none() || !tallies[lane].is_seen();
         if !alone {
             seen.push(all.len());
         }
-        all.push(Noisy { value, variance: own(value) + sampling + step, group: group(lane), alone });
+        all.push(Noisy { value, variance, group: group(lane), alone });
     }
     let Some(spread) = spread else { return all };
-    let values: Vec<f64> = seen.iter().map(|at| all[*at].value).collect();
-    let count = values.len() as f64;
+    let tau = spread.middle();
+    let total = |one: &Noisy| (tau * tau + one.variance).max(f64::MIN_POSITIVE).sqrt();
+    let count = seen.len() as f64;
+    let centre = seen.iter().map(|at| all[*at].value).sum::<f64>() / count.max(1.0);
+    // In their own deviations: a lane whose reading scatters more is no outlier for that.
+    let values: Vec<f64> = seen.iter().map(|at| (all[*at].value - centre) / total(&all[*at])).collect();
     for low in low_outliers(&values, OUTLIER_LEVEL) {
         all[seen[low]].alone = true;
     }
@@ -130,11 +203,9 @@ pub fn lanes(
     else {
         return all;
     };
-    let tau = spread.middle();
     for at in seen {
-        let one = &mut all[at];
-        let far = furthest * ((tau * tau + one.variance) * (1.0 + 1.0 / kept)).sqrt();
-        one.alone |= mean - one.value > far;
+        let far = furthest * total(&all[at]) * (1.0 + 1.0 / kept).sqrt();
+        all[at].alone |= mean - all[at].value > far;
     }
     all
 }

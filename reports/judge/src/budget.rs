@@ -1,8 +1,10 @@
 //! The uncertainty budget of a metric (GUM, JCGM 100:2008): which contributions, how large, and what they add up to.
 
 use super::aggregate::Scatter;
+use super::tap_size::TapSize;
 use crate::judged::{Budget, BudgetRow};
 use nightbench_core::results::{CaptureMode, Grid};
+use nightbench_core::text::counted;
 use plan::budget::BudgetLine;
 use plan::limits::Metric;
 use statistics::StatisticsError;
@@ -33,6 +35,9 @@ const TRAINING_FREEDOM: f64 = 8.0;
 /// replaces them), and their degrees of freedom: known to a third.
 const UNKNOWN_RESEATING: ([f64; 2], [f64; 2]) = ([0.15, 0.15], [0.25, 0.5]);
 const RESEATING_FREEDOM: f64 = 4.0;
+/// Bit time these hold down to, ps: of shorter bits contacts change more, as the square (invented DDR5 chips at 4000 to 4800 MT/s: 0.9
+/// to 1.3 Vref steps of a height).
+const RESEATING_UI_PS: f64 = 375.0;
 
 /// What a budget of one metric at one condition is made from.
 #[derive(Debug, Clone, Copy)]
@@ -54,6 +59,8 @@ pub struct Inputs<'a> {
     /// Standard deviation of one job from the scatter of training, as the captures' neighbouring rows and columns show it,
     /// ps or mV; 0 where they do not.
     pub training: f64,
+    /// Size of a tap as a sweep shows it.
+    pub tap: Option<TapSize>,
     /// Lines of the plan and of studies.
     pub lines: &'a [BudgetLine],
     /// Largest difference of achieved temperature and set point, K.
@@ -372,28 +379,18 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
         rows.push(row("inferred rim", INFERRED_RIM * step, source));
     }
     if metric.is_time() {
+        rows.push(tap_size(inputs, words, &row));
+        // A periodic error is most of the time at its extremes (arc sine, JCGM 101 6.4.6). A margin's ends may be opposite ones; a
+        // width's are, more or less, by how many taps it spans.
+        let opposite = if metric == Metric::Width { opposite_ends(grid) } else { 0.5 };
+        let u = NONLINEARITY_PP_TAPS * opposite.sqrt();
         let source = say(&|| {
             format!(
-                "nominal tap of {step:.3} ps, +-{} %, rectangular; estimate until its size is measured",
-                TAP_SIZE * 100.0
+                "{NONLINEARITY_PP_TAPS} taps peak to peak, arc sine: {u:.2} taps between both ends of a {}; estimate",
+                metric.name()
             )
         });
         rows.push(Row {
-            unit: "of 1",
-            amount: Amount::OfValue,
-            common: true,
-            ..row("size of a tap", rectangular(TAP_SIZE), source)
-        });
-        // A periodic error is most of the time at its extremes (arc sine, JCGM 101 6.4.6). A width's ends are two readings of
-        // the line; a margin's may lie at opposite extremes of a slow error.
-        let (sensitivity, u, shape) = if metric == Metric::Width {
-            (edges.sqrt(), NONLINEARITY_PP_TAPS / 8f64.sqrt(), "arc sine, two edges")
-        } else {
-            (1.0, NONLINEARITY_PP_TAPS / 2f64.sqrt(), "opposite at both ends of a margin, arc sine")
-        };
-        let source = say(&|| format!("{NONLINEARITY_PP_TAPS} taps peak to peak, {shape}; estimate"));
-        rows.push(Row {
-            sensitivity,
             common: true,
             together: Together::Strobe,
             ..row("tap nonlinearity", u * step, source)
@@ -438,6 +435,62 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
     let source = say(&|| "none: judged at the counted bit error ratio, nothing is extrapolated".into());
     rows.push(row("extrapolation", 0.0, source));
     rows
+}
+
+/// Mean square of what a delay line's nonlinearity does to a width, in squares of its peak to peak: a slow error whose period is taken
+/// for 14 to 26 taps (estimate: 96 invented chips with 8 and 9 taps a width were off by 0.40 and 0.48 taps, others with 17 to 19 by
+/// 0.2), opposite at both ends where the width is half of it, and a fast one of half its size.
+fn opposite_ends(grid: &Grid) -> f64 {
+    const PERIODS: std::ops::RangeInclusive<u32> = 14..=26;
+    // What healthy eyes have, of a bit time.
+    let taps = 0.55 * grid.ui.0 / grid.tap_step.0;
+    let of = |period: u32| (std::f64::consts::PI * taps / f64::from(period)).sin().powi(2);
+    0.5 * PERIODS.map(of).sum::<f64>() / PERIODS.count() as f64 + 1.0 / 16.0
+}
+
+/// Size of a tap: as sweeps of this run show it, where they tell more than the device's own word.
+fn tap_size(inputs: &Inputs<'_>, words: bool, row: &impl Fn(&'static str, f64, String) -> Row) -> Row {
+    let say = |text: &dyn Fn() -> String| if words { text() } else { String::new() };
+    let step = inputs.grid.tap_step.0;
+    let stated = TAP_SIZE / 3f64.sqrt();
+    let (u, kind, freedom, source) = match inputs.tap.filter(|tap| tap.tells_more_than(stated)) {
+        Some(tap) => {
+            let source = say(&|| {
+                format!(
+                    "sweeps of {}: a tap is {:.4} +- {:.4} of the {step:.3} ps stated; no value is corrected, so the difference \
+                     counts as uncertainty (GUM F.2.4.5): let the device state {:.3} ps",
+                    counted(tap.strobes, "strobe"),
+                    tap.scale,
+                    tap.u,
+                    tap.scale * step
+                )
+            });
+            (tap.u.hypot(tap.scale - 1.0), 'A', Some(tap.freedom), source)
+        }
+        None => {
+            let swept = match inputs.tap {
+                Some(tap) => format!(
+                    "sweeps of {} say no more ({:.4} +- {:.4} of it)",
+                    counted(tap.strobes, "strobe"),
+                    tap.scale,
+                    tap.u
+                ),
+                None => "estimate until its size is measured (`tap_sweep` in [capture])".into(),
+            };
+            let source = say(&|| {
+                format!("nominal tap of {step:.3} ps, +-{} %, rectangular; {swept}", TAP_SIZE * 100.0)
+            });
+            (stated, 'B', None, source)
+        }
+    };
+    Row {
+        kind,
+        freedom,
+        unit: "of 1",
+        amount: Amount::OfValue,
+        common: true,
+        ..row("size of a tap", u, source)
+    }
 }
 
 /// Repeatability: the scatter of training as the captures show it, with the run's own repeats where there are any.
@@ -506,21 +559,22 @@ fn reseating(
     let say = |text: &dyn Fn() -> String| if words { text() } else { String::new() };
     let (taps, vref_steps) = UNKNOWN_RESEATING;
     let span = usize::from(matches!(inputs.metric, Metric::Width | Metric::Height));
-    let steps = if inputs.metric.is_time() { taps[span] } else { vref_steps[span] };
+    let faster = (RESEATING_UI_PS / inputs.grid.ui.0).powi(2).max(1.0);
+    let steps = faster * if inputs.metric.is_time() { taps[span] } else { vref_steps[span] };
     let (deviation, freedom, kind, source) = match inputs.scatter.reseating {
         Some((deviation, freedom)) => {
             let all = RESEATING_FREEDOM + freedom;
             let squares = RESEATING_FREEDOM * (steps * step).powi(2) + freedom * deviation * deviation;
             let source = say(&|| {
                 format!(
-                    "this run's re-seats, with {steps} of a step as {RESEATING_FREEDOM} more; mountings averaged: {}",
+                    "this run's re-seats, with {steps:.2} of a step as {RESEATING_FREEDOM} more; mountings averaged: {}",
                     inputs.mountings
                 )
             });
             ((squares / all).sqrt(), all, 'A', source)
         }
         None => {
-            let source = say(&|| format!("no re-seats in this run: {steps} of a step, estimate"));
+            let source = say(&|| format!("no re-seats in this run: {steps:.2} of a step, estimate"));
             (steps * step, RESEATING_FREEDOM, 'B', source)
         }
     };

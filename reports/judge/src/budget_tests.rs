@@ -15,6 +15,10 @@ fn grid() -> Grid {
     }
 }
 
+/// Nonlinearity of a width of this grid, squared: 0.6 taps of 10 ps peak to peak over 22.9 taps, the mean of sin^2(pi 22.9 / P) over P
+/// from 14 to 26 being 0.385559595364.
+const NONLINEARITY_PS2: f64 = 36.0 * (0.5 * 0.385559595364 + 1.0 / 16.0);
+
 fn inputs<'a>(metric: Metric, grid: &'a Grid, lines: &'a [BudgetLine]) -> Inputs<'a> {
     Inputs {
         metric,
@@ -25,6 +29,7 @@ fn inputs<'a>(metric: Metric, grid: &'a Grid, lines: &'a [BudgetLine]) -> Inputs
         mounting_weight: 0.5f64.sqrt(),
         scatter: Scatter { repeatability: Some((3.0, 12.0)), reseating: Some((2.0, 1.0)), of_training: None },
         training: 0.0,
+        tap: None,
         lines,
         off_kelvin: 0.5,
         off_percent: 0.0,
@@ -45,8 +50,7 @@ fn lines_add_up_and_degrees_of_freedom_are_truncated() {
         2.0,
         0.5 * 2f64.sqrt(),
         0.01 / third * 100.0,
-        // 0.3 taps of 10 ps, arc sine (/ sqrt 2), at two edges (x sqrt 2).
-        3.0,
+        NONLINEARITY_PS2.sqrt(),
         rep,
         seat,
         (1.0 / 3.0 + 0.25f64).sqrt() * 0.07,
@@ -99,9 +103,9 @@ fn a_plan_overrides_a_line_and_adds_one_with_its_source() {
         .unwrap();
     let after = Common::new(&inputs(Metric::Width, &grid, &lines), true);
     let combined = after.combine(50.0, 1.0, Coverage::new(0.95).unwrap()).unwrap();
-    // Out: 0.3 taps / sqrt 2 x sqrt 2 = 0.3 taps of 10 ps; in: 7 ps.
+    // Out: the nonlinearity of a width of this grid; in: 7 ps.
     let change = combined.standard.powi(2) - before.standard.powi(2);
-    assert!((change - (49.0 - 9.0)).abs() < 1e-9, "{change}");
+    assert!((change - (49.0 - NONLINEARITY_PS2)).abs() < 1e-9, "{change}");
     let table = after.table(Metric::Width, 50.0, (1.0, 0.0), 0.95).unwrap();
     let cable = table.rows.iter().find(|row| row.name == "cable").unwrap();
     assert_eq!(cable.source, "plan: invented");
@@ -118,7 +122,7 @@ fn what_two_runs_of_a_chip_share_is_left_out_of_a_difference() {
     let combined = Common::new(&inputs(Metric::Width, &grid, &[]), false)
         .combine(100.0, 4.0, Coverage::new(0.95).unwrap())
         .unwrap();
-    let shared = 0.5f64 + (0.01 / 3f64.sqrt() * 100.0).powi(2) + 2.0 * 4.5;
+    let shared = 0.5f64 + (0.01 / 3f64.sqrt() * 100.0).powi(2) + NONLINEARITY_PS2;
     let apart = combined.standard.powi(2) - combined.independent.0.powi(2);
     assert!((apart - shared).abs() < 1e-9, "{apart} {shared}");
 }
@@ -132,4 +136,25 @@ fn identical_repeats_are_no_certainty() {
     let row = table.rows.iter().find(|row| row.name == "repeatability").unwrap();
     assert!(row.standard_uncertainty > 0.0 && row.source.contains("zero variance"), "{row:?}");
     assert_eq!(row.kind, 'B');
+}
+
+/// A tap that a sweep measured stands in place of the device's word, with what it is off as uncertainty.
+#[test]
+fn a_swept_tap_is_a_line_of_the_budget() {
+    let grid = grid();
+    let of = |scale: f64, u: f64, strobes: usize| {
+        let tap = Some(TapSize { scale, u, freedom: 12.0, strobes });
+        let common = Common::new(&Inputs { tap, ..inputs(Metric::Width, &grid, &[]) }, true);
+        let table = common.table(Metric::Width, 100.0, (3.0, 1.0), 0.95).unwrap();
+        table.rows.into_iter().find(|row| row.name == "size of a tap").unwrap()
+    };
+    let nominal = 0.01 / 3f64.sqrt();
+    let measured = of(1.002, 0.003, 9);
+    assert!((measured.input - 0.003f64.hypot(0.002)).abs() < 1e-12 && measured.kind == 'A');
+    assert!(measured.source.contains("let the device state 10.020 ps"), "{}", measured.source);
+    // One strobe says less than the device's own word, unless it contradicts it.
+    let one = of(1.005, 0.013, 1);
+    assert!((one.input - nominal).abs() < 1e-12 && one.source.contains("nominal tap"), "{one:?}");
+    let off = of(1.05, 0.013, 1);
+    assert!((off.input - 0.05f64.hypot(0.013)).abs() < 1e-12, "{off:?}");
 }

@@ -4,6 +4,7 @@ use super::aggregate::{ConditionTally, Part};
 use super::between_lanes::BetweenLanes;
 use super::budget::Coverage;
 use super::eye_summary::{digest, masks_for};
+use super::tap_size::TapSizes;
 use super::verdict::{Bench, judge_condition};
 use crate::judged::{JobNote, JudgedCondition};
 use nightbench_core::results::{Capture, JobTimes, Readback};
@@ -54,6 +55,7 @@ pub fn judged_alone(
     let tally = ConditionTally { parts: vec![part], notes: vec![note], ..ConditionTally::default() };
     let scatter = BTreeMap::new();
     let coverage = Coverage::new(criteria.decision.coverage);
-    let bench = Bench { plan, criteria: &criteria, scatter: &scatter, jobs_per_condition: 1, coverage };
+    let taps = TapSizes::default();
+    let bench = Bench { plan, criteria: &criteria, scatter: &scatter, taps, jobs_per_condition: 1, coverage };
     Some(judge_condition(&bench, &BetweenLanes::default(), condition, &tally, None).0)
 }

@@ -9,9 +9,10 @@ use eye::edges::EdgeMethod;
 use eye::metrics::{Wanted, lane_metrics};
 use eye::shapes::{Mask, MaskShape};
 use eye::slopes::{MaskSlopes, Slopes, slopes};
+use eye::tap_size::span;
 use eye::value::EyeState;
 use nightbench_core::rates::DataRate;
-use nightbench_core::results::{Capture, CaptureMode, EyeName, Grid, TrainingResult};
+use nightbench_core::results::{Capture, CaptureMode, EyeName, Grid, TrainingResult, VisitKind};
 use nightbench_core::text::lane_list;
 use nightbench_core::units::{Millivolts, Picoseconds};
 use plan::limits::{Limit, Metric};
@@ -19,11 +20,11 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// Version of the digest: part of a cache's header.
-pub const SUMMARY_VERSION: u32 = 5;
+pub const SUMMARY_VERSION: u32 = 6;
 
 /// How far training lands from its middle, taps and Vref steps, as standard deviation (estimate: half a place; a run's
 /// repeats or a study take over).
-const TRAINING_SCATTER: f64 = 0.5;
+pub const TRAINING_SCATTER: f64 = 0.5;
 
 const OFF_GRID: u16 = 0b1111;
 const STEPWISE: u16 = 1 << 4;
@@ -38,8 +39,17 @@ pub fn packed_u(steps: f32) -> u16 {
     (steps * U_PARTS).ceil() as u16
 }
 
+/// Parts of a grid step that changes beside the operating point are kept in, and what stands for one that was not seen.
+const BESIDE_PARTS: f32 = 256.0;
+const UNSEEN: i16 = i16::MIN;
+
+/// A change as it is kept: to a part of 256, at most 127 steps.
+fn packed_change(steps: f32) -> i16 {
+    if steps.is_nan() { UNSEEN } else { (steps * BESIDE_PARTS).round().clamp(-32_767.0, 32_767.0) as i16 }
+}
+
 /// One lane: reach from the operating point to the early, late, lower and upper edge, in taps and Vref steps.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LaneSummary {
     pub reach: [f32; 4],
     /// Its standard uncertainty from counting or from the step, as [`packed_u`].
@@ -47,6 +57,15 @@ pub struct LaneSummary {
     /// Bits 0-3: that side ends on the grid's border; bits 4-7: known to a step only; 8: the operating point fails;
     /// 9: although an eye exists elsewhere.
     pub flags: u16,
+    /// How far each edge lies further out on the line before and after ([`eye::slopes::Beside`]), parts of 256 of a step.
+    pub beside: [[i16; 2]; 4],
+}
+
+impl Default for LaneSummary {
+    /// Of no reach, and nothing seen beside.
+    fn default() -> LaneSummary {
+        LaneSummary { reach: [0.0; 4], u: [0; 4], flags: 0, beside: [[UNSEEN; 2]; 4] }
+    }
 }
 
 impl LaneSummary {
@@ -85,6 +104,9 @@ pub struct EyeSummary {
     pub masks: Vec<MaskSummary>,
     /// How much the lanes change beside their operating points.
     pub slopes: Slopes,
+    /// Taps between the crossings of each lane's eye, and their standard uncertainty, where a sweep for the size of a tap saw
+    /// both; empty without a sweep.
+    pub spans: Vec<Option<(f32, f32)>>,
 }
 
 /// A lane's value of one metric, in ps or mV.
@@ -101,6 +123,8 @@ pub struct LaneReading {
     pub closed: bool,
     /// The operating point fails although an eye exists elsewhere.
     pub off_centre: bool,
+    /// How much more it is at the place before and the place after, ps or mV, where both were seen.
+    pub beside: Option<(f64, f64)>,
 }
 
 /// The mask a limit asks for; `None` for other metrics.
@@ -150,13 +174,14 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<EyeSummary, String> {
         .map(|mask| MaskSummary { mask: *mask, lanes: Vec::with_capacity(lanes.len()), slopes: (0.0, 0.0) })
         .collect();
     let valid: Vec<Mask> = scaled.iter().map(|mask| mask.mask).collect();
-    let (beside, masks_beside) = slopes(&view, &valid);
+    let (beside, lanes_beside, masks_beside) = slopes(&view, &valid);
     for (mask, slopes) in scaled.iter_mut().zip(masks_beside) {
         mask.slopes = slopes;
     }
     let mut edges = Vec::with_capacity(lanes.len());
-    for lane in &lanes {
-        let mut digest = LaneSummary::default();
+    for (lane, beside) in lanes.iter().zip(lanes_beside) {
+        let beside = beside.map(|edge| edge.map(packed_change));
+        let mut digest = LaneSummary { beside, ..LaneSummary::default() };
         for (side, reach) in lane.reach.iter().enumerate() {
             digest.reach[side] = reach.sub_tap as f32;
             digest.u[side] = packed_u(reach.u as f32);
@@ -183,7 +208,16 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<EyeSummary, String> {
         edges,
         masks: scaled,
         slopes: beside,
+        spans: spans(capture),
     })
+}
+
+fn spans(capture: &Capture) -> Vec<Option<(f32, f32)>> {
+    if !capture.visits.iter().any(|visit| visit.kind == VisitKind::Sweep) {
+        return Vec::new();
+    }
+    let of = |lane| span(capture, lane).map(|span| (span.taps as f32, span.u as f32));
+    (0..capture.lanes.len()).map(of).collect()
 }
 
 /// Sides that a metric adds up: the numbers of a [`LaneSummary`]'s edges.
@@ -208,8 +242,14 @@ fn over_sides(edges: &LaneSummary, sides: &[usize], unit: f64) -> LaneReading {
         at_least: false,
         closed: edges.flags & CLOSED != 0,
         off_centre: edges.flags & OFF_CENTRE != 0,
+        beside: None,
     };
+    let (mut before, mut after, mut unseen) = (0.0, 0.0, false);
     for &side in sides {
+        let [one, other] = edges.beside[side];
+        unseen |= one == UNSEEN || other == UNSEEN;
+        before += f64::from(f32::from(one) / BESIDE_PARTS) * unit;
+        after += f64::from(f32::from(other) / BESIDE_PARTS) * unit;
         reading.value += f64::from(edges.reach[side]) * unit;
         let u = f64::from(f32::from(edges.u[side]) / U_PARTS) * unit;
         if edges.flags & (STEPWISE << side) != 0 {
@@ -219,6 +259,7 @@ fn over_sides(edges: &LaneSummary, sides: &[usize], unit: f64) -> LaneReading {
         }
         reading.at_least |= edges.flags & (1 << side) != 0;
     }
+    reading.beside = (!unseen).then_some((before, after));
     reading
 }
 
@@ -286,6 +327,7 @@ impl EyeSummary {
             at_least,
             closed,
             off_centre: flags & OFF_CENTRE != 0,
+            beside: None,
         })
     }
 

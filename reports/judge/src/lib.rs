@@ -31,6 +31,7 @@ mod run_facts;
 mod sample;
 pub mod study;
 mod summary_bytes;
+pub mod tap_size;
 mod training;
 mod verdict;
 pub mod why;
@@ -41,6 +42,7 @@ pub use chart::{Series, reference_condition};
 pub use doubt::{in_doubt, judged_alone};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
 pub use worth::{Decides, Worth, worths};
+pub use release::limit_of as unit_limit;
 
 use crate::audit::{Audit, EyeBudget, HighestRateNote};
 use crate::highest_rate::Answer;
@@ -63,6 +65,7 @@ use plan::matrix::Factor;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::sync::Arc;
+use tap_size::TapSizes;
 use training::TrainingNotes;
 
 /// Conditions judged at a time, on every core.
@@ -244,7 +247,7 @@ impl<'p> Judge<'p> {
     /// Judges everything added and [sealed](Judge::seal) by a set of limits.
     pub fn judge(&self, criteria: &AcceptanceCriteria) -> JudgedRun {
         let scatter = self.scatter(criteria);
-        let bench = self.bench(criteria, &scatter);
+        let bench = self.bench(criteria, &scatter, self.tap_sizes());
         let jobs_per_condition = bench.jobs_per_condition;
         let places = self.tallies.iter();
         let measured = places.map(|(index, tally)| (&self.expansion.conditions[*index as usize], tally));
@@ -339,7 +342,9 @@ impl<'p> Judge<'p> {
         }
         let criteria = AcceptanceCriteria::of(self.plan);
         let scatter = self.scatter_of(&criteria, [(&index, &*tally)]);
-        let bench = verdict::Bench { jobs_per_condition: jobs, ..self.bench(&criteria, &scatter) };
+        // Its own jobs alone: what other conditions say of a tap comes with the whole run.
+        let bench = self.bench(&criteria, &scatter, TapSizes::default());
+        let bench = verdict::Bench { jobs_per_condition: jobs, ..bench };
         let condition = &self.expansion.conditions[index as usize];
         let between = BetweenLanes::of(&bench, std::iter::once((condition, &*tally)));
         Answer::of(&verdict::judge_condition(&bench, &between, condition, &tally, None).0)
@@ -377,7 +382,7 @@ impl<'p> Judge<'p> {
     /// The uncertainty budget of every judged metric of some conditions (indices), each at its own values.
     pub fn budgets_of(&self, criteria: &AcceptanceCriteria, conditions: &[usize]) -> Vec<EyeBudget> {
         let scatter = self.scatter(criteria);
-        let bench = self.bench(criteria, &scatter);
+        let bench = self.bench(criteria, &scatter, self.tap_sizes());
         let of = |index: usize| {
             let condition = self.expansion.conditions.get(index)?;
             let tally = self.tallies.get(&(index as u32))?;
@@ -391,10 +396,28 @@ impl<'p> Judge<'p> {
         &'a self,
         criteria: &'a AcceptanceCriteria,
         scatter: &'a BTreeMap<Metric, Scatter>,
+        taps: TapSizes,
     ) -> verdict::Bench<'a> {
         let coverage = Coverage::new(criteria.decision.coverage);
         let jobs_per_condition = self.plan.repeats.jobs() as usize;
-        verdict::Bench { plan: self.plan, criteria, scatter, jobs_per_condition, coverage }
+        verdict::Bench { plan: self.plan, criteria, scatter, taps, jobs_per_condition, coverage }
+    }
+
+    /// What sweeps of this run say of the size of a tap; nothing of a receiver with a DFE.
+    pub fn tap_sizes(&self) -> TapSizes {
+        let mut sizes = TapSizes::default();
+        if self.plan.interface.dfe {
+            return sizes;
+        }
+        for (index, tally) in &self.tallies {
+            let condition = &self.expansion.conditions[*index as usize];
+            let chip = condition.levels[Factor::Chip as usize];
+            let strobe = verdict::strobe_lanes(self.plan, condition);
+            for capture in tally.parts.iter().flat_map(|part| &part.captures) {
+                sizes.add(chip, strobe, capture);
+            }
+        }
+        sizes
     }
 
     /// Scatter within and between mountings, for each judged metric.

@@ -108,7 +108,10 @@ pub fn units(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria) -> Opt
 
 /// A unit's margin is the least of many lanes and conditions: by order where there are units enough (Wilks), else by a Gumbel
 /// distribution of minima.
-fn limit_of(margins: &[f64], content: f64, confidence: f64) -> Result<f64, StatisticsError> {
+///
+/// # Errors
+/// Too few margins, or margins that are all the same.
+pub fn limit_of(margins: &[f64], content: f64, confidence: f64) -> Result<f64, StatisticsError> {
     match wilks_order(margins.len() as u64, content, confidence)? {
         Some(order) => {
             let mut sorted = margins.to_vec();

@@ -2,7 +2,8 @@
 //!
 //! - length (u32) and JSON of the training attempts' stages; nothing where there was no training;
 //! - number of captures (u16), and each: 0, length (u32) and words of what is wrong with it; or 1, its eye, its mode, its grid, its
-//!   lanes' numbers, its slopes, its masks, then [`LANE`] bytes a lane and [`MASK_LANE`] bytes a lane of each mask.
+//!   lanes' numbers, its slopes, its masks, then [`LANE`] bytes a lane, [`MASK_LANE`] bytes a lane of each mask, and where it was
+//!   swept for the size of a tap eight bytes a lane.
 
 use super::eye_summary::{EyeSummary, JobSummary, LaneSummary, MaskSummary};
 use eye::shapes::{Mask, MaskShape};
@@ -14,8 +15,8 @@ use std::sync::Arc;
 /// Modes by their number.
 const MODES: [CaptureMode; 4] =
     [CaptureMode::Exact, CaptureMode::Fast, CaptureMode::Raster, CaptureMode::RowAndColumn];
-/// Four reaches, four uncertainties, flags.
-const LANE: usize = 4 * 4 + 4 * 2 + 2;
+/// Four reaches, four uncertainties, flags, eight changes.
+const LANE: usize = 4 * 4 + 4 * 2 + 2 + 8 * 2;
 /// Scale, uncertainty, "at least".
 const MASK_LANE: usize = 4 + 4 + 1;
 /// In place of a sub-channel or a hexagon where there is none.
@@ -73,7 +74,7 @@ fn put_block(bytes: &mut Vec<u8>, block: &[u8]) {
 }
 
 fn put_capture(bytes: &mut Vec<u8>, capture: &EyeSummary) {
-    let EyeSummary { eye, mode, grid, lanes, edges, masks, slopes } = capture;
+    let EyeSummary { eye, mode, grid, lanes, edges, masks, slopes, spans } = capture;
     bytes.reserve(64 + lanes.len() * (2 + LANE + MASK_LANE * masks.len()));
     bytes.push(match eye.direction {
         Direction::Read => 0,
@@ -93,6 +94,7 @@ fn put_capture(bytes: &mut Vec<u8>, capture: &EyeSummary) {
     for number in slopes.along_taps.iter().chain(&slopes.along_vref) {
         bytes.extend(number.to_le_bytes());
     }
+    bytes.push(u8::from(!spans.is_empty()));
     bytes.push(masks.len() as u8);
     for MaskSummary { mask, slopes, .. } in masks {
         let (tag, flat) = match mask.shape {
@@ -110,11 +112,16 @@ fn put_capture(bytes: &mut Vec<u8>, capture: &EyeSummary) {
         lane.reach.iter().for_each(|number| bytes.extend(number.to_le_bytes()));
         lane.u.iter().for_each(|number| bytes.extend(number.to_le_bytes()));
         bytes.extend(lane.flags.to_le_bytes());
+        lane.beside.iter().flatten().for_each(|number| bytes.extend(number.to_le_bytes()));
     }
     for (scale, u, at_least) in masks.iter().flat_map(|mask| &mask.lanes) {
         bytes.extend(scale.to_le_bytes());
         bytes.extend(u.to_le_bytes());
         bytes.push(u8::from(*at_least));
+    }
+    for (taps, u) in spans.iter().map(|span| span.unwrap_or((f32::NAN, f32::NAN))) {
+        bytes.extend(taps.to_le_bytes());
+        bytes.extend(u.to_le_bytes());
     }
 }
 
@@ -146,6 +153,12 @@ impl<'a> Bytes<'a> {
         self.take().map(f32::from_le_bytes)
     }
 
+    /// A distance of crossings, where it was seen; `None` where the bytes end.
+    fn span(&mut self) -> Option<Option<(f32, f32)>> {
+        let span = (self.single()?, self.single()?);
+        Some((!span.0.is_nan()).then_some(span))
+    }
+
     fn capture(&mut self) -> Option<EyeSummary> {
         let [direction, rank, sub_channel] = self.take()?;
         let eye = EyeName {
@@ -174,7 +187,7 @@ impl<'a> Bytes<'a> {
             self.many(2 * count)?.as_chunks().0.iter().map(|two| u16::from_le_bytes(*two)).collect();
         let mut three = || Some([self.single()?, self.single()?, self.single()?]);
         let slopes = Slopes { along_taps: three()?, along_vref: three()? };
-        let [number_of_masks] = self.take()?;
+        let [swept, number_of_masks] = self.take()?;
         let mut masks = Vec::new();
         for _ in 0..number_of_masks {
             let [tag] = self.take()?;
@@ -194,7 +207,9 @@ impl<'a> Bytes<'a> {
             let lanes = self.many(MASK_LANE * count)?.as_chunks::<MASK_LANE>().0;
             mask.lanes = lanes.iter().map(mask_lane).collect();
         }
-        Some(EyeSummary { eye, mode, grid, lanes, edges, masks, slopes })
+        let spans =
+            if swept == 1 { (0..count).map(|_| self.span()).collect::<Option<_>>()? } else { Vec::new() };
+        Some(EyeSummary { eye, mode, grid, lanes, edges, masks, slopes, spans })
     }
 }
 
@@ -204,11 +219,15 @@ fn lane(bytes: &[u8; LANE]) -> LaneSummary {
     for (number, four) in lane.reach.iter_mut().zip(reach.as_chunks().0) {
         *number = f32::from_le_bytes(*four);
     }
-    let [u @ .., flags] = rest.as_chunks::<2>().0 else { return lane };
+    let [u @ .., flags, _, _, _, _, _, _, _, _] = rest.as_chunks::<2>().0 else { return lane };
     for (number, two) in lane.u.iter_mut().zip(u) {
         *number = u16::from_le_bytes(*two);
     }
     lane.flags = u16::from_le_bytes(*flags);
+    let changes = rest[rest.len() - 16..].as_chunks().0;
+    for (number, two) in lane.beside.iter_mut().flatten().zip(changes) {
+        *number = i16::from_le_bytes(*two);
+    }
     lane
 }
 
@@ -227,8 +246,16 @@ mod tests {
     fn a_digest_survives_its_bytes_and_nothing_else_is_taken_for_one() {
         let mut capture = capture(20, 16, 3, PointRule::error_free(1e-3, 0.95));
         capture.eye.sub_channel = Some(1);
+        let place = nightbench_core::results::Point { tap: 0, vref: 0 };
+        let errors = vec![3; 3];
+        let kind = nightbench_core::results::VisitKind::Sweep;
+        capture.visits.push(nightbench_core::results::Visit { point: place, kind, bits: 10, errors });
         let mask =
             Mask { shape: MaskShape::Rectangle, half_width: Picoseconds(5.0), half_height: Millivolts(4.0) };
+        let mut swept = digest(&capture, &[mask]);
+        let spans = &mut swept.as_mut().unwrap().spans;
+        assert_eq!(*spans, [None; 3]);
+        spans[1] = Some((31.5, 0.02));
         let digest = JobSummary {
             trainings: vec![vec![StageSummary {
                 name: "write levelling".into(),
@@ -237,7 +264,7 @@ mod tests {
                 lowest_steps: None,
                 failed: Some(("0-3".into(), vec!["a broken strobe".into()])),
             }]],
-            captures: vec![digest(&capture, &[mask]), Err("contradiction".into())],
+            captures: vec![swept, Err("contradiction".into())],
         };
         let bytes = digest.to_bytes();
         assert_eq!(JobSummary::from_bytes(&bytes).as_ref(), Some(&digest));

@@ -49,7 +49,7 @@ fn grid() -> Grid {
 fn capture(width_ps: f64) -> EyeSummary {
     let lane = |less: f64| {
         let half = ((width_ps - less) / 20.0) as f32;
-        LaneSummary { reach: [half, half, 8.0, 8.0], u: [packed_u(0.001); 4], flags: 0 }
+        LaneSummary { reach: [half, half, 8.0, 8.0], u: [packed_u(0.001); 4], ..LaneSummary::default() }
     };
     EyeSummary {
         eye: EyeName { direction: Direction::Read, rank: 0, sub_channel: None },
@@ -59,6 +59,7 @@ fn capture(width_ps: f64) -> EyeSummary {
         edges: vec![lane(1.0), lane(0.0), lane(0.0), lane(0.0)],
         masks: Vec::new(),
         slopes: Default::default(),
+        spans: Vec::new(),
     }
 }
 
@@ -361,14 +362,15 @@ fn outliers_are_flagged_and_never_dropped() {
     assert_eq!(odd.outliers.len(), 2, "{odd:?}");
     assert!(odd.outliers.iter().all(|words| words.starts_with(&name)), "{odd:?} has not {name}");
     assert_eq!((odd.n, even.n), (60, 60));
-    assert!((even.mean - odd.mean - 12.0 / 60.0).abs() < 1e-5, "{} and {}", even.mean, odd.mean);
+    // A worst lane's value is by quadrature: to a hundredth of a ps of each.
+    assert!((even.mean - odd.mean - 12.0 / 60.0).abs() < 5e-4, "{} and {}", even.mean, odd.mean);
 }
 
 /// Whatever the rule: an operating point that fails in every job, or in one of them, does not pass.
 #[test]
 fn no_rule_accepts_a_closed_eye() {
     let close = |capture: &mut EyeSummary, lane: usize| {
-        capture.edges[lane] = LaneSummary { reach: [0.0; 4], u: [packed_u(0.3); 4], flags: 1 << 8 };
+        capture.edges[lane] = LaneSummary { u: [packed_u(0.3); 4], flags: 1 << 8, ..LaneSummary::default() };
     };
     for rule in ["", "guard_band_factor = -3\nwords = \"two\"", "rule = \"uncritical\""] {
         // A limit so low that three U below it lies under zero.
@@ -405,7 +407,11 @@ fn the_worst_lane_is_a_minimum_and_a_bad_one_is_never_pooled() {
                 .map(|lane| {
                     let half = (200.0 + 10.0 * scatter(8 * p + lane) + lane as f64) as f32 / 20.0;
                     let half = if lane == 5 { half - bad / 20.0 } else { half };
-                    LaneSummary { reach: [half, half, 8.0, 8.0], u: [packed_u(0.001); 4], flags: 0 }
+                    LaneSummary {
+                        reach: [half, half, 8.0, 8.0],
+                        u: [packed_u(0.001); 4],
+                        ..LaneSummary::default()
+                    }
                 })
                 .collect();
             capture.slopes.along_taps[2] = 2.0;

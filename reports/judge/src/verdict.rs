@@ -1,10 +1,11 @@
 //! The verdict of one condition: its worst lane in every judged metric, against limit and guard band.
 
 use super::aggregate::{ConditionTally, Eye, LaneTally, Scatter, training_variance};
-use super::between_lanes::{self, BetweenLanes};
+use super::between_lanes::{self, BetweenLanes, TrainingOf};
 use super::budget::{Common, Coverage, Inputs};
 use super::eye_summary::mask_of;
 use super::sample;
+use super::tap_size::TapSizes;
 use crate::judged::{
     Budget, JudgedCondition, JudgedMetric, MetricParts, NoJudgement, UnjudgedMetric, Verdict, WorstLane,
 };
@@ -30,6 +31,8 @@ pub struct Bench<'a> {
     pub criteria: &'a AcceptanceCriteria,
     /// Scatter known from this run.
     pub scatter: &'a BTreeMap<Metric, Scatter>,
+    /// Size of a tap as sweeps of this run show it.
+    pub taps: TapSizes,
     /// Jobs a condition was planned with.
     pub jobs_per_condition: usize,
     /// Coverage of U, where the rule's can be had.
@@ -105,6 +108,7 @@ impl Seen {
             mounting_weight: self.mounting_weight,
             scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
             training: self.training,
+            tap: bench.taps.of(self.eye.direction),
             lines: &bench.criteria.budget.lines,
             off_kelvin: self.off.0,
             off_percent: self.off.1,
@@ -257,7 +261,7 @@ fn guard_factor(rule: &DecisionRule, freedom: f64) -> Result<f64, StatisticsErro
 }
 
 /// Lanes that share a strobe: 8, or 4 on x4 parts.
-fn strobe_lanes(plan: &Plan, condition: &Condition) -> u16 {
+pub fn strobe_lanes(plan: &Plan, condition: &Condition) -> u16 {
     use plan::matrix::Factor;
     let module = plan.matrix.modules.get(condition.level(Factor::Module));
     let width = module.and_then(|module| plan.modules.get(*module)).map_or(8, |module| module.device_width);
@@ -295,6 +299,7 @@ pub fn common_of<'a>(
         mounting_weight,
         scatter: bench.scatter.get(&metric).copied().unwrap_or_default(),
         training: training_variance(captures, metric, mask).sqrt(),
+        tap: bench.taps.of(eye.name.direction),
         lines: &bench.criteria.budget.lines,
         off_kelvin: off.0,
         off_percent: off.1,
@@ -431,7 +436,7 @@ fn judge_metric(
     } else {
         let group = |lane: usize| first.lanes.get(lane).map_or(0, |lane| lane / population.strobe);
         let own = |value: f64| common.by_lanes(value).0;
-        let noisy = between_lanes::lanes(&lanes, population.spread, group, own);
+        let noisy = between_lanes::lanes(&lanes, population.spread, group, &TrainingOf::of(&inputs), own);
         let (_, of_strobe, of_all) = common.by_lanes(as_read);
         let minimum = Minimum::new(&noisy, population.spread, of_strobe, of_all).map_err(unknown)?;
         Some((minimum, noisy.iter().filter(|one| one.alone).count() as u16))

@@ -145,6 +145,8 @@ struct Drawn {
     at: f64,
     deviation: f64,
     group: u16,
+    /// Standard deviation of what its group still shares.
+    of_group: f64,
     /// Chance that it is no sample of the others, and then what it is: place and standard deviation as read.
     apart: f64,
     as_read: (f64, f64),
@@ -173,18 +175,18 @@ impl Minimum {
         let drawn: Vec<Vec<Drawn>> = nodes
             .iter()
             .map(|tau| {
-                let (lanes, own) = draw(values, *tau);
+                let (lanes, own) = draw(values, *tau, by_group);
                 shared += own / nodes.len() as f64;
                 lanes
             })
             .collect();
-        let (group, shared) = (by_group.sqrt(), shared.sqrt());
-        let wide = |deviation: f64| REACH * (deviation.hypot(group)).hypot(shared);
+        let shared = shared.sqrt();
+        let wide = |deviation: f64, group: f64| REACH * (deviation.hypot(group)).hypot(shared);
         let all = || drawn.iter().flatten();
-        let end = all().map(|one| one.at + wide(one.deviation)).fold(f64::INFINITY, f64::min);
+        let end = all().map(|one| one.at + wide(one.deviation, one.of_group)).fold(f64::INFINITY, f64::min);
         let low = |one: &Drawn| {
-            let low = one.at - wide(one.deviation);
-            if one.apart > 0.0 { low.min(one.as_read.0 - wide(one.as_read.1)) } else { low }
+            let low = one.at - wide(one.deviation, one.of_group);
+            if one.apart > 0.0 { low.min(one.as_read.0 - wide(one.as_read.1, one.of_group)) } else { low }
         };
         let lowest = all().map(low).fold(f64::INFINITY, f64::min);
         let scale = end.abs().max(1.0);
@@ -192,7 +194,7 @@ impl Minimum {
         let step = (end - start) / (POINTS - 1) as f64;
         let mut found = Minimum { start, step, above: [0.0; POINTS], below: [0.0; POINTS] };
         for lanes in &drawn {
-            let one = found.of_node(lanes, group);
+            let one = found.of_node(lanes);
             for (sum, ln_above) in found.below.iter_mut().zip(one) {
                 *sum += -ln_above.exp_m1() / nodes.len() as f64;
             }
@@ -205,14 +207,17 @@ impl Minimum {
     }
 
     /// ln of the probability that every value lies above each place.
-    fn of_node(&self, lanes: &[Drawn], group: f64) -> [f64; POINTS] {
+    fn of_node(&self, lanes: &[Drawn]) -> [f64; POINTS] {
         let mut sum = [0.0; POINTS];
         let end = self.start + self.step * (POINTS - 1) as f64;
-        let mut near: Vec<&Drawn> =
-            lanes.iter().filter(|one| one.at - 2.0 * REACH * one.deviation.hypot(group) < end).collect();
+        let mut near: Vec<&Drawn> = lanes
+            .iter()
+            .filter(|one| one.at - 2.0 * REACH * one.deviation.hypot(one.of_group) < end)
+            .collect();
         near.sort_by_key(|lane| lane.group);
-        for of_group in near.chunk_by(|a, b| group == 0.0 || a.group == b.group) {
+        for of_group in near.chunk_by(|a, b| a.group == b.group) {
             let mut one = [0.0; POINTS];
+            let group = of_group[0].of_group;
             for lane in of_group {
                 // A value known exactly still needs a slope that the places can show.
                 let above = |(at, deviation): (f64, f64), k: usize| {
@@ -312,44 +317,141 @@ impl Minimum {
     }
 }
 
+/// Values that are no outliers, by the group whose error they share.
+#[derive(Debug, Clone, Copy, Default)]
+struct Group {
+    group: u16,
+    /// Sum of 1 / variance of its values about what they share, and their weighted mean.
+    weight: f64,
+    mean: f64,
+    /// Share of itself that a value keeps, summed, with the number of values.
+    keep: (f64, f64),
+    /// So far below the other groups that it stands alone.
+    alone: bool,
+}
+
+/// Level of the test whether a whole group lies below the others.
+const GROUP_LEVEL: f64 = 0.05;
+/// Places of the deviation between groups.
+const OF_GROUPS: usize = 48;
+
 /// Values drawn to the mean of those that do not stand alone, and the variance of that mean's part in them.
-fn draw(values: &[Noisy], tau: f64) -> (Vec<Drawn>, f64) {
-    let pooled = || values.iter().filter(|one| !one.alone);
-    let count = pooled().count();
+///
+/// A value is mean + a group's own part + its own part + the group's error + its own error: all normal, the group's error of
+/// variance `by_group`, own parts of deviation `tau`. How far groups truly differ is found from their means, given that error; a
+/// single group cannot show it, and its error stays whole.
+fn draw(values: &[Noisy], tau: f64, by_group: f64) -> (Vec<Drawn>, f64) {
     let as_read = |one: &Noisy| {
         let deviation = one.variance.sqrt();
         let as_read = (one.value, deviation);
-        Drawn { at: one.value, deviation, group: one.group, apart: 0.0, as_read }
+        Drawn {
+            at: one.value,
+            deviation,
+            group: if by_group > 0.0 { one.group } else { 0 },
+            of_group: by_group.sqrt(),
+            apart: 0.0,
+            as_read,
+        }
     };
+    let pooled = || values.iter().filter(|one| !one.alone);
+    let count = pooled().count();
     if !tau.is_finite() || count < 2 {
         return (values.iter().map(as_read).collect(), 0.0);
     }
     let total = |one: &Noisy| (tau * tau + one.variance).max(1e-12);
-    let weight: f64 = pooled().map(|one| 1.0 / total(one)).sum();
-    let mean = pooled().map(|one| one.value / total(one)).sum::<f64>() / weight;
+    let keep = |one: &Noisy| (tau * tau / total(one)).min(1.0);
+    let mut groups: Vec<Group> = Vec::new();
+    for one in pooled() {
+        let number = if by_group > 0.0 { one.group } else { 0 };
+        let place = groups.iter().position(|known| known.group == number).unwrap_or_else(|| {
+            groups.push(Group { group: number, ..Group::default() });
+            groups.len() - 1
+        });
+        let group = &mut groups[place];
+        group.weight += 1.0 / total(one);
+        group.mean += (one.value - group.mean) / total(one) / group.weight;
+        group.keep = (group.keep.0 + keep(one), group.keep.1 + 1.0);
+    }
+    let means: Vec<f64> = groups.iter().map(|group| group.mean).collect();
+    for low in low_outliers(&means, GROUP_LEVEL) {
+        groups[low].alone = true;
+    }
+    let truly = if by_group > 0.0 { between_groups(&groups, tau, by_group) } else { 0.0 };
+    let apart = truly + by_group;
+    let kept = || groups.iter().filter(|group| !group.alone);
+    let precision = |group: &Group| 1.0 / (apart + 1.0 / group.weight);
+    let known: f64 = kept().map(precision).sum();
+    let mean = kept().map(|group| group.mean * precision(group)).sum::<f64>() / known;
     let mut own = 0.0;
     let lanes = values
         .iter()
         .map(|one| {
             let read = as_read(one);
-            if one.alone {
+            let group = groups.iter().find(|group| group.group == read.group);
+            let Some(group) = group.filter(|group| !group.alone) else {
                 return read;
+            };
+            // The group's part in all, and how much of it is true.
+            let (held, share) = (apart * precision(group), if apart > 0.0 { truly / apart } else { 0.0 });
+            let of_group = held * (group.mean - mean);
+            let left = (share - group.keep.0 / group.keep.1).powi(2) * held / group.weight + share * by_group;
+            let keep = keep(one);
+            if one.alone {
+                // Its group's error is its own.
+                let deviation = (one.variance + (by_group - left).max(0.0)).sqrt();
+                return Drawn { deviation, of_group: left.sqrt(), as_read: (one.value, deviation), ..read };
             }
-            let keep = (tau * tau / total(one)).min(1.0);
-            own += (1.0 - keep).powi(2) / weight / count as f64;
-            let below = (mean - one.value) / total(one).sqrt();
-            let share = (APART / count as f64).min(MOST_APART);
-            let apart = share / APART_REACH;
-            let chance = if below > 0.0 { apart / (apart + (1.0 - share) * normal_pdf(below)) } else { 0.0 };
+            own += (1.0 - share * held - keep * (1.0 - held)).powi(2) / known / count as f64;
+            let below = (mean + of_group - one.value) / total(one).sqrt();
+            let odds = (APART / count as f64).min(MOST_APART);
+            let far = odds / APART_REACH;
+            let chance = if below > 0.0 { far / (far + (1.0 - odds) * normal_pdf(below)) } else { 0.0 };
             Drawn {
-                at: mean + keep * (one.value - mean),
+                at: mean + share * of_group + keep * (one.value - mean - of_group),
                 deviation: (keep * one.variance).sqrt(),
+                of_group: left.sqrt(),
                 apart: if chance > HARDLY { chance } else { 0.0 },
                 ..read
             }
         })
         .collect();
     (lanes, own)
+}
+
+/// Variance of what groups truly differ by, from their means and the error that each has: the median of its deviation's posterior
+/// distribution, which has a half-Cauchy prior whose median is the deviation within a group.
+fn between_groups(groups: &[Group], tau: f64, by_group: f64) -> f64 {
+    let scale = tau.max(1e-6 * by_group.sqrt());
+    let kept: Vec<&Group> = groups.iter().filter(|group| !group.alone).collect();
+    let centre = kept.iter().map(|group| group.mean).sum::<f64>() / kept.len().max(1) as f64;
+    let seen = kept.iter().map(|group| (group.mean - centre).powi(2)).sum::<f64>() / kept.len().max(1) as f64;
+    // Half of a half-Cauchy distribution lies below its scale: places by its own quantiles are a prior of equal weights.
+    let most = 4.0 * (seen.sqrt() + scale);
+    let turn = (most / scale).atan();
+    let place = |at: usize| scale * (turn * (at as f64 + 0.5) / OF_GROUPS as f64).tan();
+    let logs: Vec<f64> = (0..OF_GROUPS)
+        .map(|at| {
+            let variance = |group: &Group| place(at).powi(2) + by_group + 1.0 / group.weight;
+            let known: f64 = kept.iter().map(|group| 1.0 / variance(group)).sum();
+            let mean = kept.iter().map(|group| group.mean / variance(group)).sum::<f64>() / known;
+            let of = |group: &&Group| {
+                let variance = variance(group);
+                -0.5 * (variance.ln() + (group.mean - mean).powi(2) / variance)
+            };
+            kept.iter().map(of).sum::<f64>() - 0.5 * known.ln()
+        })
+        .collect();
+    let highest = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let weights: Vec<f64> = logs.iter().map(|log| (log - highest).exp()).collect();
+    let half = 0.5 * weights.iter().sum::<f64>();
+    let mut below = 0.0;
+    for (at, weight) in weights.iter().enumerate() {
+        below += weight;
+        if below >= half {
+            return place(at).powi(2);
+        }
+    }
+    0.0
 }
 
 /// Which values lie so far below the others that chance would hardly put them there: generalised extreme studentized
@@ -450,6 +552,62 @@ mod tests {
         assert!((of(true).quantile(0.5).unwrap() - 85.0).abs() < 0.1);
         // Too far off to be one of them, even where nobody told.
         assert!((of(false).quantile(0.5).unwrap() - 85.0).abs() < 2.0);
+    }
+
+    /// Eyes of some strobes, each with an error of its own, drawn again and again: how often does the interval hold the true least?
+    fn covered(groups: usize, apart: f64, error: f64, runs: u64) -> (u64, f64) {
+        use crate::special::normal_quantile;
+        let (tau, noise) = (2.5, 2.0);
+        let (mut held, mut width) = (0, 0.0);
+        for run in 0..runs {
+            let draw = |at: u64| normal_quantile(crate::tolerance::uniform(run * 1_000_003 + at)).unwrap();
+            let (mut values, mut least) = (Vec::new(), f64::INFINITY);
+            for group in 0..groups {
+                let (own, off) = (apart * draw(500 + group as u64), error * draw(700 + group as u64));
+                for lane in 0..8 {
+                    let at = (group * 8 + lane) as u64;
+                    let truth = 100.0 + own + tau * draw(at);
+                    least = truth.min(least);
+                    let value = truth + off + noise * draw(1000 + at);
+                    values.push(Noisy { value, variance: noise * noise, group: group as u16, alone: false });
+                }
+            }
+            let freedom = 7.0 * groups as f64;
+            let spread = Spread::of(&[(freedom, tau * tau + noise * noise, noise * noise)], 1.0).unwrap();
+            let found = Minimum::new(&values, Some(&spread), error * error, 0.0).unwrap();
+            let (middle, half) = found.interval(0.95).unwrap();
+            held += u64::from((middle - least).abs() <= half);
+            width += half / runs as f64;
+        }
+        (held, width)
+    }
+
+    /// What a strobe puts off together is told from what its lanes truly have where there are strobes enough.
+    #[test]
+    fn errors_of_groups_are_told_from_their_values() {
+        for (groups, apart, error) in [(1, 0.0, 4.0), (9, 0.0, 4.0), (9, 2.5, 4.0), (9, 2.5, 1.0)] {
+            let (held, _) = covered(groups, apart, error, 400);
+            // 95 % of 400: 380, standard deviation 4.4; more is safe.
+            assert!(held >= 366, "{groups} groups, {apart} apart, error {error}: {held} of 400");
+        }
+        let (few, many) = (covered(1, 0.0, 4.0, 100).1, covered(9, 0.0, 4.0, 100).1);
+        assert!(many < 0.75 * few, "{many} {few}");
+    }
+
+    /// No strobe is drawn up to the others where it lies further below than its error explains.
+    #[test]
+    fn a_bad_group_stays_below() {
+        let values: Vec<Noisy> = (0..72u16)
+            .map(|lane| Noisy {
+                value: 100.0 + f64::from(lane % 5) - if lane / 8 == 4 { 20.0 } else { 0.0 },
+                variance: 4.0,
+                group: lane / 8,
+                alone: false,
+            })
+            .collect();
+        let spread = Spread::of(&[(63.0, 6.0, 4.0)], 1.0).unwrap();
+        let (middle, half) = Minimum::new(&values, Some(&spread), 9.0, 0.0).unwrap().interval(0.95).unwrap();
+        assert!(middle < 82.0 && half > 4.0, "{middle} {half}");
     }
 
     /// The deviation's posterior: with many degrees of freedom it is the variance seen less that of a reading.

@@ -13,6 +13,7 @@ mod reference_sets;
 mod risk;
 mod scipy_fits;
 mod stored;
+mod tables;
 mod traps;
 mod uncertainty;
 
@@ -98,6 +99,7 @@ fn published_figures() {
     designs::rows(&mut table);
     fits::rows(&mut table);
     library::rows(&mut table);
+    tables::rows(&mut table);
     let failures: Vec<String> = table
         .rows
         .iter()
@@ -124,5 +126,5 @@ fn published_figures() {
         table.rows.len(),
         failures.join("\n")
     );
-    assert!(published >= 150, "only {published} published figures were compared");
+    assert!(published >= 500, "only {published} published figures were compared");
 }

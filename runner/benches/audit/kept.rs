@@ -4,13 +4,22 @@ use crate::truth::Truth;
 use judge::eye_summary::{EyeSummary, JobSummary};
 use judge::judged::JudgedRun;
 use judge::{JobFacts, Judge};
-use nightbench_core::results::{Identity, JobOutcome, JobTimes, Readback};
+use nightbench_core::results::{Direction, Identity, JobOutcome, JobTimes, Readback};
 use nightbench_core::units::{Celsius, Seconds, Volts};
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::{Expansion, Job, expand};
 use plan::selection::Selection;
 use serde::{Deserialize, Serialize};
+
+/// A lane that is worse than measured: by so many taps and Vref steps of its width and height, and a share of its masks.
+#[derive(Clone, Copy)]
+pub struct Planted {
+    pub lane: usize,
+    pub taps: f64,
+    pub steps: f64,
+    pub share: f64,
+}
 
 /// A job as it is kept.
 #[derive(Serialize, Deserialize)]
@@ -44,24 +53,30 @@ impl Measured {
         self.plan.capture.directions.len()
     }
 
-    /// A Vref step at a condition, mV.
-    pub fn vref_step_mv(&self, condition: &plan::expand::Condition) -> f64 {
+    /// A tap and a Vref step of a direction at a condition, ps and mV.
+    pub fn steps(&self, direction: Direction, condition: &plan::expand::Condition) -> (f64, f64) {
+        let sweep = self.plan.interface.sweep(direction);
         let vddq_mv = 1000.0 * condition.supply(&self.plan).vddq().0;
-        vddq_mv * self.plan.interface.read.vref_step_percent / 100.0
+        let ui_ps = condition.rate(&self.plan).ui().0;
+        (ui_ps / f64::from(sweep.taps_per_ui), vddq_mv * sweep.vref_step_percent / 100.0)
     }
 
     pub fn expansion(&self) -> Expansion {
         expand(&self.plan, &Selection::default())
     }
 
-    /// A run judged by some criteria; `low` makes one lane's height less by so many Vref steps in every capture.
-    pub fn judge(&self, run: usize, criteria: &AcceptanceCriteria, low: Option<(usize, f32)>) -> JudgedRun {
+    /// A run judged by some criteria, a lane planted in every capture.
+    pub fn judge(&self, run: usize, criteria: &AcceptanceCriteria, planted: Option<Planted>) -> JudgedRun {
         self.judge_changed(run, criteria, |_, capture| {
-            if let Some((lane, steps)) = low
-                && let Some(edges) = capture.edges.get_mut(lane)
-            {
-                edges.reach[2] -= 0.5 * steps;
-                edges.reach[3] -= 0.5 * steps;
+            let Some(planted) = planted else { return };
+            if let Some(edges) = capture.edges.get_mut(planted.lane) {
+                let less = [planted.taps, planted.taps, planted.steps, planted.steps];
+                edges.reach.iter_mut().zip(less).for_each(|(reach, less)| *reach -= (0.5 * less) as f32);
+            }
+            for mask in &mut capture.masks {
+                mask.lanes.iter_mut().skip(planted.lane).take(1).for_each(|lane| {
+                    lane.0 *= 1.0 - planted.share as f32;
+                });
             }
         })
     }

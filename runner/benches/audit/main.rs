@@ -17,6 +17,7 @@ mod kept;
 mod pairs;
 mod rows;
 mod starts;
+mod tolerance;
 mod truth;
 mod widths;
 mod worst;
@@ -86,6 +87,16 @@ fn main() {
         eprintln!("{}: {:.0} s", case.name, begun.elapsed().as_secs_f64());
     }
     curves.print();
+    let units = tolerance::case();
+    if asked(units.name) && (!short || only.is_some()) {
+        let begun = std::time::Instant::now();
+        let all: Vec<_> = (0..units.chips)
+            .into_par_iter()
+            .filter_map(|chip| tolerance::Unit::of(&eyes::measure(&units, chip, keep.as_deref())))
+            .collect();
+        rows.extend(tolerance::rows(&all));
+        eprintln!("{}: {:.0} s", units.name, begun.elapsed().as_secs_f64());
+    }
     if asked("failed starts") {
         let begun = std::time::Instant::now();
         let chips: Vec<_> =
@@ -117,6 +128,7 @@ fn main() {
         biases.print();
     }
     rows.sort_by(|a, b| a.name.cmp(&b.name));
+    rows::print_goals(&rows);
     let sound = rows::print(&rows);
     if short && !sound {
         std::process::exit(1);

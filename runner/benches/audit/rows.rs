@@ -94,6 +94,43 @@ impl Row {
     }
 }
 
+/// What the goals are counted by: words of a row's name, and what is wanted of such rows.
+const GOALS: [(&str, &str); 9] = [
+    (": U ", "coverage of U 93 to 97 %, or conservative up to 99.5 %"),
+    (": P ", "every decile of P within its exact interval"),
+    ("risk of", "risk of a verdict"),
+    ("worse anywhere", "false \"worse\" at most 5 %"),
+    ("are not worse", "unchanged is \"not worse\" in 80 % with the repeats recommended"),
+    ("twice the loss", "90 % power at twice the loss allowed"),
+    (": interval", "intervals of failed starts 93 to 97 %"),
+    ("hours", "P10 to P90 of hours 75 to 85 %"),
+    ("tolerance limit", "tolerance limits 93 to 97 %"),
+];
+
+/// Prints how many rows of each goal come true.
+pub fn print_goals(rows: &[Row]) {
+    println!("| goal | rows | calibrated | conservative | wrong | observed, least and most |");
+    println!("|---|---|---|---|---|---|");
+    for (words, goal) in GOALS {
+        let of_goal =
+            || rows.iter().filter(|row| row.name.contains(words) && row.claim != Claim::Information);
+        let count = |wanted: Finding| of_goal().filter(|row| row.finding(rows.len()) == wanted).count();
+        let share = |pick: fn(f64, f64) -> f64, start: f64| of_goal().map(Row::share).fold(start, pick);
+        if of_goal().count() > 0 {
+            println!(
+                "| {goal} | {} | {} | {} | {} | {:.1} to {:.1} % |",
+                of_goal().count(),
+                count(Finding::Calibrated),
+                count(Finding::Conservative),
+                count(Finding::Wrong),
+                100.0 * share(f64::min, 1.0),
+                100.0 * share(f64::max, 0.0),
+            );
+        }
+    }
+    println!();
+}
+
 /// Prints the table; says whether no row is wrong.
 pub fn print(rows: &[Row]) -> bool {
     println!("| claim | n | claimed | observed [exact 95 %] | finding |");

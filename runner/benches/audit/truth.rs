@@ -15,21 +15,22 @@ use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Metrics that the surfaces give, in the order of their values.
-pub const METRICS: [Metric; 6] = [
+/// Metrics that the surfaces give, in the order of their values. A mask's value is its width where it touches.
+pub const METRICS: [Metric; 7] = [
     Metric::Width,
     Metric::Height,
     Metric::EarlyMargin,
     Metric::LateMargin,
     Metric::LowerMargin,
     Metric::UpperMargin,
+    Metric::Mask,
 ];
 
 /// Seeds of the mountings that truth is averaged over: far from those of the runs.
 pub const FIRST_SEED: u64 = 1 << 40;
 
 /// Means over mountings and starts, in the order of [`METRICS`]; lanes in the order of eyes, then numbers.
-pub type Truth = Vec<[f64; 6]>;
+pub type Truth = Vec<[f64; 7]>;
 
 /// How much is averaged.
 #[derive(Clone, Copy)]
@@ -64,17 +65,24 @@ pub fn truths(plan: &Plan, expansion: &Expansion, keys: &JobKeys<'_>, effort: Ef
 fn truth(plan: &Plan, expansion: &Expansion, executor: &Executor<'_>, job: &Job, effort: Effort) -> Truth {
     let condition = expansion.conditions[job.condition as usize];
     let limit = plan.capture.ber_limit;
-    let mut sums: BTreeMap<(EyeName, u16), ([f64; 6], f64)> = BTreeMap::new();
+    // Half a mask's width in ps and its height in mV: masks of one plan differ in size alone.
+    let mask = plan.limits.iter().find_map(|limit| Some((0.5 * limit.minimum, 0.5 * limit.mask?.height_mv)));
+    let mut sums: BTreeMap<(EyeName, u16), ([f64; 7], f64)> = BTreeMap::new();
     for mounting in 0..effort.mountings {
         let mut target = SimulatedTarget::new(options(plan, FIRST_SEED + mounting));
         let mut crossings: HashMap<(EyeName, u16, u16), (f64, f64)> = HashMap::new();
         for start in 1..=effort.starts {
             let setting = executor.setting(&condition, job, start);
             let call = Call::within(Duration::from_secs(100), &CancelToken::new());
-            target.apply(&setting, &call).expect("applied");
+            let held = executor.held_setting(&setting);
+            target.apply(held.as_ref().unwrap_or(&setting), &call).expect("applied");
             let training = target.train(&executor.training_request(), &call).expect("a training");
             if !training.passed {
                 continue;
+            }
+            if held.is_some() {
+                target.apply(&setting, &call).expect("applied");
+                target.restore(&training.eyes, &call).expect("restored");
             }
             let at: BTreeMap<(EyeName, u16), LanePoint> = training
                 .eyes
@@ -104,6 +112,9 @@ fn truth(plan: &Plan, expansion: &Expansion, executor: &Executor<'_>, job: &Job,
                     (late - instant) * ui,
                     (f64::from(at.vref) - low) * mv,
                     (high - f64::from(at.vref)) * mv,
+                    mask.map_or(0.0, |half| {
+                        2.0 * half.0 * mask_scale(surface, at, limit, (half.0 / ui, half.1 / mv))
+                    }),
                 ];
                 let (sum, count) = sums.entry((eye, lane)).or_default();
                 sum.iter_mut().zip(values).for_each(|(sum, value)| *sum += value);
@@ -163,6 +174,57 @@ fn row(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> (f64, f64) {
     let found = (find(-1), find(1));
     surface.set_shift(shift);
     found
+}
+
+/// Scale of a rectangle of so many unit intervals and Vref steps to either side that touches where the error ratio crosses the
+/// limit: rows give places of that rim, straight between them.
+fn mask_scale(surface: &mut LaneSurface, at: LanePoint, limit: f64, half: (f64, f64)) -> f64 {
+    let Some(centre) = surface.instant_ui(usize::from(at.tap)) else { return f64::NAN };
+    let (low, high) = column(surface, at, limit);
+    let mut least = f64::INFINITY;
+    for (end, sign) in [(f64::from(at.vref) - low, -1), (high - f64::from(at.vref), 1)] {
+        let mut rim: Option<[f64; 2]> = None;
+        for away in 0..=i64::from(u16::MAX) {
+            let inside = (away as f64) < end;
+            let y = (away as f64).min(end) / half.1;
+            let x = if inside {
+                let point = LanePoint { tap: at.tap, vref: (i64::from(at.vref) + sign * away) as u16 };
+                limit_instants(surface, point, limit)
+                    .map_or([0.0; 2], |(early, late)| [(centre - early) / half.0, (late - centre) / half.0])
+            } else {
+                [0.0; 2]
+            };
+            for side in 0..2 {
+                let Some(before) = rim else {
+                    least = least.min(x[side].max(y));
+                    continue;
+                };
+                let (x0, y0) = (before[side], (away - 1) as f64 / half.1);
+                // From (x0, y0) to (x, y): the least of max(x, y) lies at an end or where both are one.
+                least = least.min(x0.max(y0)).min(x[side].max(y));
+                let turn = (x0 - y0) / ((x0 - y0) - (x[side] - y));
+                if (0.0..=1.0).contains(&turn) {
+                    least = least.min(x0 + turn * (x[side] - x0));
+                }
+            }
+            rim = Some(x);
+            if !inside || y > least {
+                break;
+            }
+        }
+    }
+    least
+}
+
+/// When a row crosses the limit before and after a point that passes, unit intervals: straight on the Q scale between two taps.
+fn limit_instants(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> Option<(f64, f64)> {
+    let (early, late) = limit_crossings(surface, at, limit)?;
+    let place = |surface: &LaneSurface, tap: f64| {
+        let below = tap.floor().max(0.0);
+        let (a, b) = (surface.instant_ui(below as usize)?, surface.instant_ui(below as usize + 1));
+        Some(a + (tap - below) * (b.unwrap_or(a) - a))
+    };
+    Some((place(surface, f64::from(at.tap) - early)?, place(surface, f64::from(at.tap) + late)?))
 }
 
 /// How far a point lies from where its row crosses the limit, before and after it, in taps; `None` where the point fails.

@@ -1,18 +1,21 @@
 //! Rows on single conditions: coverage of U, reliability of P, risks of the verdicts; each once more with a bad lane planted.
 
-use crate::kept::Measured;
+use crate::kept::{Measured, Planted};
 use crate::rows::{Claim, Row, uniform};
 use crate::truth::METRICS;
 use judge::judged::Verdict;
 use plan::criteria::AcceptanceCriteria;
-use plan::limits::Metric;
+use plan::limits::{Limit, Metric};
 
 /// Coverage above this is more than reason asks for.
 const MOST_COVERAGE: f64 = 0.995;
 /// Limits are drawn evenly within so many ps and mV of what is true: wide against every U, so that a limit tells nothing.
 const LIMITS_WITHIN: (f64, f64) = (40.0, 70.0);
-/// The lane planted, and how many Vref steps it may lack at least and at most.
-const PLANTED: (usize, f64, f64) = (3, 2.0, 12.0);
+/// The lane planted, and what it lacks at least and at most: taps of its width, Vref steps of its height, a share of its masks.
+const LANE: usize = 3;
+const TAPS: (f64, f64) = (0.5, 4.0);
+const STEPS: (f64, f64) = (2.0, 12.0);
+const SHARE: (f64, f64) = (0.02, 0.25);
 
 /// Rows of the same names added up.
 pub fn add(sums: &mut Vec<Row>, rows: Vec<Row>) {
@@ -33,9 +36,9 @@ pub fn rows(name: &str, chip: &Measured, number: u64) -> Vec<Row> {
     for run in 0..chip.runs.len() {
         let draw = |what: u64| uniform(&[number, run as u64, what]);
         one(name, chip, run, None, &draw, &mut rows);
-        let (lane, least, most) = PLANTED;
-        let steps = least + (most - least) * draw(1000);
-        one(name, chip, run, Some((lane, steps as f32)), &draw, &mut rows);
+        let amount = |(least, most): (f64, f64)| least + (most - least) * draw(1000);
+        let planted = Planted { lane: LANE, taps: amount(TAPS), steps: amount(STEPS), share: amount(SHARE) };
+        one(name, chip, run, Some(planted), &draw, &mut rows);
     }
     rows
 }
@@ -44,7 +47,7 @@ fn one(
     name: &str,
     chip: &Measured,
     run: usize,
-    planted: Option<(usize, f32)>,
+    planted: Option<Planted>,
     draw: &impl Fn(u64) -> f64,
     rows: &mut Vec<Row>,
 ) {
@@ -67,30 +70,50 @@ fn one(
                 .expect("captured");
             let lanes = eyes(condition);
             let of_eye = &chip.truths[condition][direction * lanes..(direction + 1) * lanes];
-            let less = |lane: usize| match planted {
-                Some((low, steps)) if low == lane && column == 1 => {
-                    f64::from(steps) * chip.vref_step_mv(levels)
-                }
-                Some((low, steps)) if low == lane && column > 3 => {
-                    0.5 * f64::from(steps) * chip.vref_step_mv(levels)
-                }
-                _ => 0.0,
-            };
-            let values = of_eye.iter().enumerate().map(|(lane, value)| value[column] - less(lane));
+            let values = of_eye.iter().enumerate().map(|(lane, values)| {
+                let Some(planted) = planted.filter(|planted| planted.lane == lane) else {
+                    return values[column];
+                };
+                let (tap_ps, step_mv) = chip.steps(limit.direction, levels);
+                let less = match limit.metric {
+                    Metric::Width => planted.taps * tap_ps,
+                    Metric::EarlyMargin | Metric::LateMargin => 0.5 * planted.taps * tap_ps,
+                    Metric::Height => planted.steps * step_mv,
+                    Metric::LowerMargin | Metric::UpperMargin => 0.5 * planted.steps * step_mv,
+                    Metric::Mask => planted.share * values[column],
+                };
+                values[column] - less
+            });
             let least = values.fold(f64::INFINITY, f64::min);
             let within = if limit.metric.is_time() { LIMITS_WITHIN.0 } else { LIMITS_WITHIN.1 };
-            let number = (worst.len() + 2 * usize::from(planted.is_some())) as u64;
+            // One draw for all masks of a condition: they are one limit in many sizes.
+            let place = if limit.metric == Metric::Mask { 500 + condition } else { worst.len() };
+            let number = (place + 2 * usize::from(planted.is_some())) as u64;
             let minimum = least + within * (2.0 * draw(number) - 1.0);
+            // A mask is measured as it is: the one nearest to the limit drawn.
+            if limit.metric == Metric::Mask {
+                let off = (limit.minimum - minimum).abs();
+                let nearer = |other: &&Limit| {
+                    other.metric == Metric::Mask
+                        && other.direction == limit.direction
+                        && (other.minimum - minimum).abs() < off
+                };
+                if own.limits.iter().any(|other| nearer(&other)) {
+                    continue;
+                }
+            }
             let mut limit = limit.clone();
-            (limit.minimum, limit.rates) = (minimum.max(1.0), vec![rate]);
+            if limit.metric != Metric::Mask {
+                limit.minimum = minimum.max(1.0);
+            }
+            limit.rates = vec![rate];
             worst.push((condition, limit.direction, limit.metric, least));
             criteria.limits.push(limit);
         }
     }
     let judged = chip.judge(run, &criteria, planted);
     for (condition, direction, metric, least) in worst {
-        // A row for what the planted lane does not touch would be the same again.
-        if planted.is_some() && metric != Metric::Height {
+        if planted.is_some() && !matches!(metric, Metric::Width | Metric::Height | Metric::Mask) {
             continue;
         }
         let of_condition = &judged.conditions[condition];
@@ -108,7 +131,7 @@ fn one(
         };
         let covered = (found.value - least).abs() <= found.expanded_uncertainty;
         row(format!("{name}: U {words} at {rate}"), Claim::Share(0.95, MOST_COVERAGE), 0.0, covered);
-        if !matches!(metric, Metric::Width | Metric::Height) {
+        if !matches!(metric, Metric::Width | Metric::Height | Metric::Mask) {
             continue;
         }
         let (conforms, p) = (least >= found.limit, found.conformance_probability);

@@ -7,6 +7,10 @@ use eye::counts::ber_limit;
 use eye::labels::{LabelError, Tally};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Capture, Grid, LaneSet, Point, Visit, VisitKind};
+use std::collections::BTreeMap;
+
+/// Bits of a place of a sweep for the size of a tap: a crossing to a fortieth of a tap.
+pub const SWEEP_BITS: u64 = 16_384;
 
 /// A point to be visited for a set of lanes (positions in the capture's lane order).
 #[derive(Debug, Clone, Copy)]
@@ -303,6 +307,39 @@ impl<'a> Engine<'a> {
             open = still;
         }
         Ok(())
+    }
+
+    /// Measures along every lane's operating row wherever it does not pass, for the size of a tap ([`eye::tap_size`]).
+    pub(super) fn tap_sweep(&mut self) -> Result<(), DriverError> {
+        let mut rows: BTreeMap<u16, LaneSet> = BTreeMap::new();
+        for (lane, at) in self.capture.operating.iter().enumerate() {
+            rows.entry(at.vref).or_default().0 |= 1 << lane;
+        }
+        let clean = self.clean_bits();
+        let bits = SWEEP_BITS.min(self.chunk).max(self.eye.fewest_bits);
+        let mut requests = Vec::new();
+        for (vref, lanes) in rows {
+            for tap in 0..self.grid.taps {
+                let point = Point { tap, vref };
+                let index = self.grid.index(point);
+                let errors = self.tally.errors(index);
+                if self.tally.bits(index) >= clean && lanes.iter().all(|lane| errors[usize::from(lane)] == 0)
+                {
+                    continue;
+                }
+                requests.push(PointRequest {
+                    point,
+                    bits_before: 0,
+                    errors_before: Vec::new(),
+                    lanes,
+                    // Decided only when all bits are in: what is wanted is the share of errors.
+                    rule: PointRule::Fixed { bits, errors: bits },
+                    most_bits: bits,
+                    series: 3,
+                });
+            }
+        }
+        self.send(requests, VisitKind::Sweep)
     }
 
     /// Measures some early points again, for as many bits as the first time. Points that show errors without

@@ -27,6 +27,7 @@ mod simulated_eyes;
 #[cfg(test)]
 mod tests;
 
+pub use engine::SWEEP_BITS;
 pub use short::short_look;
 pub use split::{snake_order, split_by_time, visit_cost};
 
@@ -83,12 +84,22 @@ pub struct CaptureOptions {
     pub batch_points: usize,
     /// Early points measured again last, to show drift within the capture.
     pub drift_points: usize,
+    /// Measure where each lane's eye crosses, for the size of a tap.
+    pub tap_sweep: bool,
 }
 
 impl CaptureOptions {
-    /// The usual limits: 9 s and 4096 points a list, 8 drift points, regime by the dwell ratio.
+    /// The usual limits: 9 s and 4096 points a list, 8 drift points, regime by the dwell ratio, no sweep.
     pub fn new(mode: CaptureMode, rule: PointRule) -> CaptureOptions {
-        CaptureOptions { mode, rule, regime: None, batch_seconds: 9.0, batch_points: 4096, drift_points: 8 }
+        CaptureOptions {
+            mode,
+            rule,
+            regime: None,
+            batch_seconds: 9.0,
+            batch_points: 4096,
+            drift_points: 8,
+            tap_sweep: false,
+        }
     }
 }
 
@@ -163,6 +174,9 @@ pub fn capture_into(
     }
     engine.retest()?;
     engine.drift()?;
+    if options.tap_sweep {
+        engine.tap_sweep()?;
+    }
     Ok(engine.stats(regime))
 }
 
@@ -177,7 +191,9 @@ pub fn complete(
     options: &CaptureOptions,
 ) -> Result<CaptureStats, DriverError> {
     capture.mode = CaptureMode::Exact;
-    capture_into(capture, sampler, eye, &CaptureOptions { mode: CaptureMode::Exact, ..*options })
+    // The rows were swept when they were measured.
+    let options = CaptureOptions { mode: CaptureMode::Exact, tap_sweep: false, ..*options };
+    capture_into(capture, sampler, eye, &options)
 }
 
 fn check(capture: &Capture, eye: &EyeCapabilities, options: &CaptureOptions) -> Result<(), DriverError> {

@@ -5,21 +5,36 @@ use crate::console::terminal::{Terminal, table};
 use crate::evaluate::judging::study_of;
 use crate::folder::eye_summaries::CacheUse;
 use judge::study::MetricStudy;
+use judge::tap_size::TapSize;
+use nightbench_core::results::Direction;
+use nightbench_core::text::counted;
 use plan::criteria::budget_line;
 use serde_json::json;
 use std::path::Path;
 
 /// Studies a run folder.
 pub fn study(terminal: &Terminal, dir: &Path, cache: CacheUse, as_json: bool) -> Outcome {
-    let studies = study_of(dir, cache)?;
+    let (studies, sizes) = study_of(dir, cache)?;
+    let taps: Vec<(Direction, TapSize)> = Direction::ALL
+        .iter()
+        .filter_map(|(_, direction)| Some((*direction, sizes.of(*direction)?)))
+        .collect();
     let source = format!("study of the run folder {}", dir.display());
     if as_json {
         let metrics: Vec<serde_json::Value> = studies.iter().map(|study| machine(study, &source)).collect();
-        terminal.out(&json!({ "metrics": metrics }).to_string());
+        let taps: Vec<serde_json::Value> = taps.iter().map(|(of, tap)| machine_tap(*of, tap)).collect();
+        terminal.out(&json!({ "metrics": metrics, "taps": taps }).to_string());
     } else {
         terminal.out(&words(&studies, &source));
+        taps.iter().for_each(|(of, tap)| terminal.out(&tap_words(*of, tap)));
+        if sizes.unseen > 0 {
+            terminal.out(&format!(
+                "{} swept for the size of a tap whose crossings were not both seen: sweep more taps, or a slower rate",
+                counted(sizes.unseen, "lane")
+            ));
+        }
     }
-    if studies.iter().all(|study| study.lines(&source).is_empty()) {
+    if taps.is_empty() && studies.iter().all(|study| study.lines(&source).is_empty()) {
         let reasons: Vec<String> = studies.iter().flat_map(|study| study.words.clone()).collect();
         return Err(Failure::new(
             Exit::Incomplete,
@@ -27,6 +42,25 @@ pub fn study(terminal: &Terminal, dir: &Path, cache: CacheUse, as_json: bool) ->
         ));
     }
     Ok(Exit::Pass)
+}
+
+fn machine_tap(direction: Direction, tap: &TapSize) -> serde_json::Value {
+    json!({
+        "direction": direction.name(), "size_over_stated": tap.scale, "standard_uncertainty": tap.u,
+        "degrees_of_freedom": tap.freedom, "strobes": tap.strobes,
+    })
+}
+
+fn tap_words(direction: Direction, tap: &TapSize) -> String {
+    format!(
+        "\nA tap ({}): {:.4} of what the device states, standard uncertainty {:.4}, from {}. One strobe's nonlinearity is about 1 %: \
+         more strobes make it less. Reports of this run count it as the line \"size of a tap\"; for values that are right by themselves \
+         let the device state this much more or less.",
+        direction.name(),
+        tap.scale,
+        tap.u,
+        counted(tap.strobes, "strobe")
+    )
 }
 
 fn machine(study: &MetricStudy, source: &str) -> serde_json::Value {

@@ -41,7 +41,7 @@ pub fn resolve(
                  give its lines by figure (`nightbench study DIR` prints them)"
             )));
         };
-        let studies = study_of(&folder, CacheUse::Look)?;
+        let (studies, _) = study_of(&folder, CacheUse::Look)?;
         let source = format!("study of the run folder {study}");
         let lines: Vec<_> = studies.iter().flat_map(|metric| metric.lines(&source)).collect();
         if lines.is_empty() {

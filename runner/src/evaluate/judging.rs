@@ -23,6 +23,7 @@ use crate::run::hours::HoursNote;
 use crate::store::{Meta, Store, StoreReader, Target, hex};
 use judge::judged::{JudgedMetric, JudgedRun, OutsidePlan, RunFacts};
 use judge::study::MetricStudy;
+use judge::tap_size::TapSizes;
 use judge::{Judge, Series, extrapolated, reference_condition};
 use nightbench_core::condition::ConditionState;
 use nightbench_core::results::JobOutcome;
@@ -174,14 +175,14 @@ fn fill<'p>(
 ///
 /// # Errors
 /// Exit 2: no such folder; exit 74: the store cannot be read.
-pub fn study_of(dir: &Path, cache: CacheUse) -> Result<Vec<MetricStudy>, Failure> {
+pub fn study_of(dir: &Path, cache: CacheUse) -> Result<(Vec<MetricStudy>, TapSizes), Failure> {
     let reader = open_whole(dir)?;
     let meta = reader.meta()?;
     let file = plan_of(dir, &meta)?;
     let forecast = Forecast::new(&file.plan, &[])?;
     let limits = &file.plan.limits;
     let filled = fill(dir, &reader, &file.plan, &forecast, limits, cache, None)?;
-    Ok(filled.judge.study(&AcceptanceCriteria::of(&file.plan)))
+    Ok((filled.judge.study(&AcceptanceCriteria::of(&file.plan)), filled.judge.tap_sizes()))
 }
 
 /// The reference condition's values in an earlier run folder, where it was measured alike.

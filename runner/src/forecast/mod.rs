@@ -7,7 +7,7 @@ pub mod merge_clock;
 pub mod setup_list;
 pub mod shard;
 
-use crate::capture::{CaptureOptions, Regime, visit_cost};
+use crate::capture::{CaptureOptions, Regime, SWEEP_BITS, visit_cost};
 use crate::console::exit::{Exit, Failure};
 use contract::EyeCapabilities;
 use nightbench_core::capture_cost::{CapturePlan, predict_seconds};
@@ -205,7 +205,19 @@ impl<'p> Expected<'p> {
             cost: visit_cost(eye),
         })
         .seconds
+            + if self.plan.capture.tap_sweep { sweep_seconds(eye) } else { 0.0 }
     }
+}
+
+/// Rows that the lanes of an eye operate on, where there are lanes enough (seen on invented interfaces of 8 to 72 lanes).
+const OPERATING_ROWS: f64 = 5.0;
+
+/// Seconds of a sweep along the operating rows, eyes being half as wide as the sweep.
+fn sweep_seconds(eye: &EyeCapabilities) -> f64 {
+    let rows = OPERATING_ROWS.min(f64::from(eye.lanes.len()));
+    let cost = visit_cost(eye);
+    let places = 0.75 * f64::from(eye.grid.taps);
+    rows * (cost.vref_settle_s + places * cost.seconds(SWEEP_BITS, false))
 }
 
 /// Places that the rims of an eye's lanes are expected to take, per tap and step of its sweep.
@@ -222,5 +234,6 @@ pub fn capture_options(plan: &Plan) -> CaptureOptions {
     let mut options = CaptureOptions::new(plan.capture.mode, plan.capture.rule);
     options.regime =
         plan.capture.short_dwell.map(|short| if short { Regime::ShortDwell } else { Regime::LongDwell });
+    options.tap_sweep = plan.capture.tap_sweep;
     options
 }

@@ -144,7 +144,7 @@ impl<'p> Executor<'p> {
     }
 
     /// The condition that training is held from, where it is.
-    fn held_setting(&self, setting: &Setting) -> Option<Setting> {
+    pub fn held_setting(&self, setting: &Setting) -> Option<Setting> {
         let TrainingPolicy::Held { temperature, supply } = &self.plan.training.policy else { return None };
         let mut held = setting.clone();
         held.temperature = Celsius(*temperature);

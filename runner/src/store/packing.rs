@@ -373,6 +373,7 @@ fn kind_code(kind: VisitKind) -> u8 {
         VisitKind::Measure => 0,
         VisitKind::Retest => 1,
         VisitKind::Drift => 2,
+        VisitKind::Sweep => 3,
     }
 }
 
@@ -381,6 +382,7 @@ fn kind_of(code: u8) -> Result<VisitKind, PackingError> {
         0 => Ok(VisitKind::Measure),
         1 => Ok(VisitKind::Retest),
         2 => Ok(VisitKind::Drift),
+        3 => Ok(VisitKind::Sweep),
         other => Err(damaged(format!("kind of visit {other} is unknown"))),
     }
 }

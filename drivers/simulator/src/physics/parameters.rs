@@ -244,6 +244,7 @@ table! {
     noise_tc_per_k = 7e-4, "1/K", Fitted, -0.005 ..= 0.02, "Receiver noise per kelvin";
     taps_per_ui = 32.0, "", Fitted, 4.0 ..= 256.0, "Delay taps in a unit interval";
     n_taps = 64.0, "", Fitted, 2.0 ..= 1024.0, "Taps of the delay line";
+    tap_off = 0.0, "", Estimate, -0.2 ..= 0.2, "Size of a tap off what the device states, relative";
     inl_pp_tap = 0.6, "tap pp", Fitted, 0.0 ..= 10.0, "Integral nonlinearity of the delay line";
     vref_lo = 0.50, "VDDQ", Fitted, 0.0 ..= 1.0, "Reference voltage at step 0";
     vref_step = 0.0065, "VDDQ", Datasheet, 1e-4 ..= 0.1, "Reference voltage step";

@@ -16,7 +16,7 @@ pub fn nonlinearity(p: &Parameters, tap: usize, phase_rad: f64) -> f64 {
 }
 
 /// Sampling instants of all taps in unit intervals from the pulse's maximum:
-/// (n - n_taps/2 + INL)/taps_per_ui - (skew - drift)/UI.
+/// (n - n_taps/2 + INL)(1 + tap_off)/taps_per_ui - (skew - drift)/UI.
 #[must_use]
 pub fn tap_instants_ui(
     p: &Parameters,
@@ -28,7 +28,7 @@ pub fn tap_instants_ui(
     let middle = (p.taps() / 2) as f64;
     (0..p.taps())
         .map(|n| {
-            (n as f64 - middle + nonlinearity(p, n, bit.inl_phase_rad)) / p.taps_per_ui
+            (n as f64 - middle + nonlinearity(p, n, bit.inl_phase_rad)) * (1.0 + p.tap_off) / p.taps_per_ui
                 + shift_s / unit_interval_s
         })
         .collect()

@@ -188,7 +188,7 @@ impl Tally {
         match visit.kind {
             VisitKind::Measure => self.measure(index, visit),
             VisitKind::Retest => self.retest(index, visit),
-            VisitKind::Drift => {}
+            VisitKind::Drift | VisitKind::Sweep => {}
         }
         Ok(())
     }

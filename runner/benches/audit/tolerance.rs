@@ -1,0 +1,67 @@
+//! Rows on tolerance limits over units: is the margin that a limit says 95 % of units exceed exceeded by 95 % of the population?
+
+use crate::cases::plan;
+use crate::eyes::Case;
+use crate::kept::Measured;
+use crate::rows::{Claim, Row};
+use crate::truth::{Effort, METRICS};
+use judge::unit_limit;
+use plan::criteria::AcceptanceCriteria;
+use plan::limits::Metric;
+
+/// Content and confidence of a limit.
+const CONTENT: f64 = 0.95;
+const CONFIDENCE: f64 = 0.95;
+/// Units that a limit is made from: too few for an order statistic, and enough.
+const UNITS: [usize; 2] = [10, 60];
+/// The metrics counted.
+const COUNTED: [Metric; 2] = [Metric::Width, Metric::Height];
+
+/// Each chip is a unit, measured once.
+pub fn case() -> Case {
+    Case {
+        name: "tolerance limits",
+        plan: |chip| plan(chip, "DDR4", 4, "2400", &["read"], ""),
+        chips: 1200,
+        seeds: 1,
+        effort: Effort { mountings: 3, starts: 6 },
+    }
+}
+
+/// What a unit's report says of its worst lanes, and what is true of them.
+pub struct Unit {
+    said: [f64; 2],
+    truth: [f64; 2],
+}
+
+impl Unit {
+    pub fn of(chip: &Measured) -> Option<Unit> {
+        let judged = chip.judge(0, &AcceptanceCriteria::of(&chip.plan), None);
+        let mut unit = Unit { said: [0.0; 2], truth: [f64::INFINITY; 2] };
+        for (at, metric) in COUNTED.into_iter().enumerate() {
+            let column = METRICS.iter().position(|known| *known == metric)?;
+            unit.said[at] = judged.conditions[0].metrics.iter().find(|found| found.metric == metric)?.value;
+            unit.truth[at] = chip.truths[0].iter().map(|lane| lane[column]).fold(f64::INFINITY, f64::min);
+        }
+        Some(unit)
+    }
+}
+
+/// Groups of units that have none in common, against all of them.
+pub fn rows(units: &[Unit]) -> Vec<Row> {
+    let mut rows = Vec::new();
+    for size in UNITS {
+        for (at, metric) in COUNTED.into_iter().enumerate() {
+            let name = format!("tolerance limit 95/95 of {size} units, read {}", metric.name());
+            let mut row = Row::new(name, Claim::Share(CONFIDENCE, 0.995));
+            for group in units.chunks_exact(size) {
+                let said: Vec<f64> = group.iter().map(|unit| unit.said[at]).collect();
+                let limit = unit_limit(&said, CONTENT, CONFIDENCE).expect("units that differ");
+                let above = units.iter().filter(|unit| unit.truth[at] >= limit).count();
+                row.count(above as f64 >= CONTENT * units.len() as f64);
+            }
+            rows.push(row);
+        }
+    }
+    rows
+}
