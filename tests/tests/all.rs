@@ -51,3 +51,4 @@ mod tap_size;
 mod target;
 mod verdicts;
 mod vocabulary;
+mod why;

@@ -4,7 +4,7 @@ use super::Shared;
 use super::faults::Fault;
 use bench::agent::messages::*;
 use contract::{Call, CancelToken, Driver, DriverError, Setting, TrainingRequest};
-use nightbench_core::devices::ControlPoint;
+use nightbench_core::devices::{ControlPoint, Pattern};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::rates::DataRate;
 use nightbench_core::units::Celsius;
@@ -347,7 +347,7 @@ impl Shared {
         let generation = plan.interface.generation;
         let rate = DataRate::parse(generation, &request.rate.to_string())
             .ok_or_else(|| unknown("rate", &request.rate.to_string()))?;
-        let pattern = plan.matrix.patterns.iter().find(|one| one.name() == request.pattern);
+        let pattern = Pattern::parse(&request.pattern);
         let mut noise_key = [0u8; 32];
         for (index, byte) in noise_key.iter_mut().enumerate() {
             let digits = request.job.get(2 * index..2 * index + 2);
@@ -372,7 +372,7 @@ impl Shared {
             control_point: ControlPoint::Chip,
             calibrated_at: Celsius(request.calibrated_at_degc),
             supply: Arc::new(supply.ok_or_else(|| unknown("supply", &request.supply))?.clone()),
-            pattern: pattern.ok_or_else(|| unknown("pattern", &request.pattern))?.clone(),
+            pattern: pattern.ok_or_else(|| unknown("pattern", &request.pattern))?,
             mounting: request.mounting,
             start: request.start,
             wck_ratio: request.wck_ratio,

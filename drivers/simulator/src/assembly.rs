@@ -168,6 +168,7 @@ pub fn setup(
             Pattern::Prbs(order) => pseudo_random(*order).map_or(Data::Prbs, Data::Sequence),
             Pattern::Fixed(bits) => Data::Fixed(bits.chars().map(|bit| bit == '1').collect()),
             Pattern::VictimAggressor => Data::VictimAggressor,
+            Pattern::VictimOnly => Data::VictimOnly,
             Pattern::DataBusInversion if eye.direction == Direction::Command => Data::Prbs,
             Pattern::DataBusInversion => Data::DataBusInversion,
         },

@@ -202,8 +202,10 @@ impl SimulatedTarget {
         {
             directions.push(Direction::Read);
         }
-        for capabilities in expected_eyes(interface, module, setting.rate, &setting.supply, &directions) {
+        for mut capabilities in expected_eyes(interface, module, setting.rate, &setting.supply, &directions) {
             let name = capabilities.eye;
+            // With quiet neighbours one bit of each byte is compared at a time.
+            capabilities.compared_bits_per_second /= f64::from(setting.pattern.passes());
             let mut links: Vec<Link> = Vec::new();
             let mut contacts = Vec::new();
             for half in 0..module.populated.len() as u8 {

@@ -416,6 +416,8 @@ pub enum Pattern {
     Fixed(String),
     /// Pseudo-random victim, the byte's other lanes switching together.
     VictimAggressor,
+    /// Pseudo-random victim, the byte's other lanes quiet.
+    VictimOnly,
     /// Pseudo-random data with data-bus inversion.
     DataBusInversion,
 }
@@ -427,8 +429,36 @@ impl Pattern {
             Pattern::Prbs(order) => format!("PRBS{order}"),
             Pattern::Fixed(bits) => format!("fixed {bits}"),
             Pattern::VictimAggressor => "victim/aggressor".into(),
+            Pattern::VictimOnly => "victim only".into(),
             Pattern::DataBusInversion => "data-bus inversion".into(),
         }
+    }
+
+    /// Reads the plan's word; `None` for one that is no pattern.
+    pub fn parse(word: &str) -> Option<Pattern> {
+        let lower = word.trim().to_lowercase();
+        if let Some(order) = lower.strip_prefix("prbs").and_then(|rest| rest.parse::<u8>().ok())
+            && [7, 9, 11, 15, 20, 23, 31].contains(&order)
+        {
+            return Some(Pattern::Prbs(order));
+        }
+        if let Some(bits) = lower.strip_prefix("fixed ") {
+            let bits: String = bits.chars().filter(|c| !c.is_whitespace()).collect();
+            if (1..=64).contains(&bits.len()) && bits.chars().all(|c| c == '0' || c == '1') {
+                return Some(Pattern::Fixed(bits));
+            }
+        }
+        match lower.as_str() {
+            "victim/aggressor" => Some(Pattern::VictimAggressor),
+            "victim only" => Some(Pattern::VictimOnly),
+            "data-bus inversion" => Some(Pattern::DataBusInversion),
+            _ => None,
+        }
+    }
+
+    /// Passes that a byte's lanes need to be compared: with quiet neighbours only one of eight is looked at.
+    pub fn passes(&self) -> u32 {
+        if matches!(self, Pattern::VictimOnly) { 8 } else { 1 }
     }
 }
 

@@ -48,6 +48,32 @@ pub enum Knob {
     Nonlinearity(u8),
 }
 
+impl Knob {
+    /// Every one; of the nonlinearity one phase.
+    pub const ALL: [Knob; 20] = [
+        Knob::BoardImpedance,
+        Knob::ModuleImpedance,
+        Knob::RiserImpedance,
+        Knob::LineImpedance,
+        Knob::ConnectorCapacitance,
+        Knob::ViaCapacitance,
+        Knob::PadCapacitance,
+        Knob::Termination,
+        Knob::Driver,
+        Knob::DriverEdge,
+        Knob::LossTangent,
+        Knob::BoardLoss,
+        Knob::Resistivity,
+        Knob::Coupling,
+        Knob::RandomJitter,
+        Knob::BoundedJitter,
+        Knob::DutyCycle,
+        Knob::Noise,
+        Knob::BoundedNoise,
+        Knob::Nonlinearity(0),
+    ];
+}
+
 /// By how much a figure is changed.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Change {

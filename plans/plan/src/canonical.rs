@@ -253,6 +253,7 @@ pub(crate) fn pattern(pattern: &Pattern) -> String {
         Pattern::Prbs(order) => format!("PRBS{}", whole((*order).into())),
         Pattern::Fixed(bits) => format!("fixed {bits}"),
         Pattern::VictimAggressor => "victim/aggressor".into(),
+        Pattern::VictimOnly => "victim only".into(),
         Pattern::DataBusInversion => "data-bus inversion".into(),
     }
 }
@@ -301,7 +302,7 @@ fn sweep(path: &str, sweep: &SweepRange) -> Table {
 }
 
 pub(crate) fn training(training: &Training) -> Text {
-    let Training { policy, pass_ber, fewest_taps, fewest_steps } = training;
+    let Training { policy, pass_ber, fewest_taps, fewest_steps, pattern: trained_with } = training;
     let mut table = Table::new("value");
     match policy {
         TrainingPolicy::EveryCondition => table = table.text("policy", "every_condition"),
@@ -311,6 +312,10 @@ pub(crate) fn training(training: &Training) -> Text {
                 .text_if("supply", supply.as_ref());
             table = table.table(held);
         }
+    }
+    // What trains with the pattern it measures is written as it always was.
+    if let Some(other) = trained_with {
+        table = table.text("pattern", &pattern(other));
     }
     table
         .number("pass_ber", *pass_ber)

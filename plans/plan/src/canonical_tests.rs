@@ -156,6 +156,7 @@ fn a_training() -> impl Strategy<Value = Training> {
     let policy = prop_oneof![Just(TrainingPolicy::EveryCondition), held];
     (policy, number(), any::<u16>(), any::<u16>()).prop_map(
         |(policy, pass_ber, fewest_taps, fewest_steps)| Training {
+            pattern: None,
             policy,
             pass_ber,
             fewest_taps,

@@ -48,6 +48,7 @@ mod choose_rows;
 mod condition;
 pub mod coverage;
 pub mod criteria;
+pub mod diagnosis;
 mod earlier_words;
 pub mod expand;
 pub mod files;

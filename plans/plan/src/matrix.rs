@@ -152,34 +152,19 @@ fn find<T: Named>(
 }
 
 fn read_pattern(text: &Placed<String>, mistakes: &Mistakes) -> Option<Pattern> {
-    let word = text.value.trim();
-    let lower = word.to_lowercase();
-    if let Some(order) = lower.strip_prefix("prbs").and_then(|rest| rest.parse::<u8>().ok())
-        && [7, 9, 11, 15, 20, 23, 31].contains(&order)
-    {
-        return Some(Pattern::Prbs(order));
+    let pattern = Pattern::parse(&text.value);
+    if pattern.is_none() {
+        mistakes.add(
+            text.span.clone(),
+            format!("`{}` is not a known data pattern", text.value.trim()),
+            Some(
+                "known: PRBS7, PRBS9, PRBS11, PRBS15, PRBS20, PRBS23, PRBS31, `fixed 01100110` (1 to 64 bits), \
+                 victim/aggressor, victim only, data-bus inversion"
+                    .into(),
+            ),
+        );
     }
-    if let Some(bits) = lower.strip_prefix("fixed ") {
-        let bits: String = bits.chars().filter(|c| !c.is_whitespace()).collect();
-        if (1..=64).contains(&bits.len()) && bits.chars().all(|c| c == '0' || c == '1') {
-            return Some(Pattern::Fixed(bits));
-        }
-    }
-    match lower.as_str() {
-        "victim/aggressor" => return Some(Pattern::VictimAggressor),
-        "data-bus inversion" => return Some(Pattern::DataBusInversion),
-        _ => {}
-    }
-    mistakes.add(
-        text.span.clone(),
-        format!("`{word}` is not a known data pattern"),
-        Some(
-            "known: PRBS7, PRBS9, PRBS11, PRBS15, PRBS20, PRBS23, PRBS31, `fixed 01100110` (1 to 64 bits), \
-             victim/aggressor, data-bus inversion"
-                .into(),
-        ),
-    );
-    None
+    pattern
 }
 
 /// Reads `[matrix]`. Factors left out take every declared level; the pattern defaults to PRBS31.

@@ -1,6 +1,7 @@
 //! How a condition is trained and captured, and how often: `[training]`, `[capture]`, `[repeats]`.
 
 use super::section::Section;
+use nightbench_core::devices::Pattern;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{CaptureMode, Direction};
 
@@ -27,6 +28,8 @@ pub struct Training {
     pub fewest_taps: u16,
     /// Fewest Vref steps of a lane's window.
     pub fewest_steps: u16,
+    /// Pattern it is trained with; `None` = the condition's own. Extra jobs keep the training of the job they explain.
+    pub pattern: Option<Pattern>,
 }
 
 impl Training {
@@ -37,6 +40,7 @@ impl Training {
             pass_ber: 1e-6,
             fewest_taps: 5,
             fewest_steps: 5,
+            pattern: None,
         };
         let Some(section) = section else { return training };
         let policy = section.choice("policy", &[("every condition", false), ("held", true)]).unwrap_or(false);

@@ -4,6 +4,7 @@ use crate::attended::Attended;
 use crate::bench_file::BenchLimits;
 use crate::budget::BudgetConfig;
 use crate::coverage::Coverage;
+use crate::diagnosis::Diagnosis;
 use crate::highest_rate::HighestRate;
 use crate::limits::{DecisionRule, Limit};
 use crate::matrix::{FACTORS, Factor, Matrix, Skip};
@@ -44,6 +45,8 @@ pub struct Plan {
     pub release: ReleaseConfig,
     /// Rates are asked until the highest passing one is known; `None`: every rate is measured.
     pub highest_rate: Option<HighestRate>,
+    /// Extra jobs that tell why the worst conditions are so; `None`: none are measured.
+    pub diagnosis: Option<Diagnosis>,
     pub order: OrderConfig,
     pub times: BenchTimes,
     /// Attended hours and start of the run; `None` = somebody is always there.

@@ -3,6 +3,7 @@
 use crate::attended::Attended;
 use crate::bench_file::BenchLimits;
 use crate::coverage::Coverage;
+use crate::diagnosis::{self, Diagnosis, extra_jobs};
 use crate::earlier_words::in_todays_words;
 use crate::files::{self, Files};
 use crate::highest_rate::HighestRate;
@@ -64,8 +65,13 @@ impl Plan {
             return (None, mistakes.into_sorted());
         }
         let section = Section::new(PLAN, document.get_ref(), 0..0, &mistakes);
-        let mut plan = validate(read_tables(&section, files), &section);
+        let mut read = read_tables(&section, files);
+        let extra = std::mem::take(&mut read.extra);
+        let mut plan = validate(read, &section);
         section.finish();
+        if !extra.is_empty() && mistakes.is_empty() {
+            plan = extra_jobs(&plan, &extra);
+        }
         plan.warnings = mistakes.warnings();
         (Some(plan), mistakes.into_sorted())
     }
@@ -123,6 +129,11 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
         section.finish();
         mode
     });
+    let extra = plan.table(diagnosis::STORED).and_then(|section| {
+        let of = section.texts("of");
+        section.finish();
+        of
+    });
     let capture = CapturePlan::read(plan.table("capture"), stored);
     let repeats = Repeats::read(plan.table("repeats"));
     let limits = read_limits::read_placed_limits(plan.tables("limit"), generation);
@@ -137,6 +148,7 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
     let budget = budget::read_budget(plan.tables("uncertainty"));
     let release = ReleaseConfig::read(plan.table("release"));
     let highest_rate = HighestRate::read(plan.table("highest_rate"), generation);
+    let diagnosis = plan.table("diagnosis").and_then(|section| Diagnosis::read(&section));
     let mut times = ordering::read_times(plan.table("bench_times"));
     ordering::check_range(plan.table("matrix"), &times);
     let (order, reference) = OrderConfig::read(plan.table("order"), &mut times, &modules, &channels);
@@ -177,6 +189,7 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
         budget,
         release,
         highest_rate,
+        diagnosis,
         order,
         times,
         attended,
@@ -189,5 +202,6 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
     read.skips = matrix::read_skips(skip_sections, generation, &names);
     read.order.read_reference(reference, generation, &names);
     let baseline = coverage.and_then(|section| read.coverage.read(&section, generation, &names));
-    Read { plan: read, limits, baseline: baseline.unwrap_or([None; FACTORS]), matrix_read, whole }
+    let extra = extra.unwrap_or_default().into_iter().map(|text| text.value).collect();
+    Read { extra, plan: read, limits, baseline: baseline.unwrap_or([None; FACTORS]), matrix_read, whole }
 }

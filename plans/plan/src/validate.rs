@@ -20,6 +20,8 @@ use std::collections::HashMap;
 pub(crate) struct Read {
     /// Without the rows of its coverage.
     pub(crate) plan: Plan,
+    /// Conditions whose extra jobs the text stands for, as [`with_extra_jobs`](crate::diagnosis::with_extra_jobs) wrote them.
+    pub(crate) extra: Vec<String>,
     /// Its limits with their places.
     pub(crate) limits: Vec<Placed<Limit>>,
     /// Baseline of the coverage: one level of each factor, where one is named.
@@ -32,7 +34,7 @@ pub(crate) struct Read {
 
 /// Chooses the conditions and checks what the tables make together; `section` is the whole file.
 pub(crate) fn validate(read: Read, section: &Section<'_>) -> Plan {
-    let Read { mut plan, limits, baseline, matrix_read, whole } = read;
+    let Read { mut plan, limits, baseline, matrix_read, whole, extra: _ } = read;
     if matrix_read {
         check_held(&plan.training, &plan.matrix, &plan.supplies, section);
     }

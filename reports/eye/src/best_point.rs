@@ -179,4 +179,38 @@ mod tests {
         let shared = best_points(&view, &limits, Some(8));
         assert_eq!(shared[0].point.vref, shared[1].point.vref);
     }
+
+    /// Two lanes of a device whose eyes lie four steps apart, both trained to the device's one Vref half-way: each alone would gain by
+    /// going to its own middle, by arithmetic 2 of 5 box heights; together nothing is to be gained. In a device of its own each may go.
+    #[test]
+    fn one_vref_a_device_is_no_gain_for_lanes_that_pull_apart() {
+        let eye = |lower: f64| GaussianEye {
+            amplitude: 0.5,
+            early: 6.0,
+            late: 42.0,
+            sigma_taps: 0.3,
+            lower,
+            upper: lower + 14.0,
+            sigma_steps: 0.3,
+        };
+        let empty = capture(48, 32, 2, PointRule::error_free(1e-3, 0.95));
+        let mut capture = raster(empty, &[eye(7.0), eye(11.0)], Some(20_000), 1);
+        capture.operating = vec![LanePoint { tap: 24, vref: 16 }; 2];
+        let grid = capture.grid;
+        let limits = Mask {
+            shape: MaskShape::Rectangle,
+            half_width: Picoseconds(5.0 * grid.tap_step.0),
+            half_height: Millivolts(5.0 * grid.vref_step.0),
+        };
+        let view = CaptureView::new(&capture).expect("sound");
+        let gains = |lanes_a_device| -> Vec<f64> {
+            let found = best_points(&view, &limits, lanes_a_device);
+            found.iter().map(|one| one.best.scale - one.trained.scale).collect()
+        };
+        for alone in [None, Some(1)] {
+            assert!(gains(alone).iter().all(|gain| (gain - 0.4).abs() < 0.1), "{:?}", gains(alone));
+        }
+        let shared = gains(Some(2));
+        assert!(shared.iter().all(|gain| gain.abs() < 0.1), "{shared:?}");
+    }
 }

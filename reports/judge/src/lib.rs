@@ -41,8 +41,8 @@ pub use assumed::{Assumption, assumptions};
 pub use chart::{Series, reference_condition};
 pub use doubt::{in_doubt, judged_alone};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
-pub use worth::{Decides, Worth, worths};
 pub use release::limit_of as unit_limit;
+pub use worth::{Decides, Worth, worths};
 
 use crate::audit::{Audit, EyeBudget, HighestRateNote};
 use crate::highest_rate::Answer;

@@ -1,6 +1,7 @@
 //! Facts about a run that the page prints beside the judged results: what was tested, with what, and when.
 
 use crate::causes::LaneCauses;
+use crate::why::{EdgeShift, LaneGain};
 use nightbench_core::results::EyeName;
 use plan::limits::Limit;
 use serde::Serialize;
@@ -125,6 +126,12 @@ pub struct FoundCauses {
     pub model: String,
     /// Worst lane first.
     pub lanes: Vec<LaneCauses>,
+    /// What every lane would gain at its best point.
+    pub gains: Vec<LaneGain>,
+    /// Extra jobs that the causes rest on beside the eye.
+    pub extra_jobs: usize,
+    /// Extra jobs that the model does not describe, so that they are left out.
+    pub unused_jobs: usize,
     /// Why nothing can be said; empty where something can.
     pub nothing: String,
 }
@@ -191,6 +198,9 @@ pub struct RunFacts {
     pub notes: Vec<ReviewNote>,
     /// Causes of lost margin, where they were looked for.
     pub causes: Vec<FoundCauses>,
+    /// Which factor moves which edge.
+    #[serde(skip)]
+    pub edge_shifts: Vec<EdgeShift>,
     /// Lanes that share a strobe on each module, in the order of the levels.
     pub strobe_lanes: Vec<u16>,
     /// Temperature at which training was done and then held, degC; `None` = trained at every condition.

@@ -9,7 +9,7 @@ use nightbench_core::results::{Capture, EyeName};
 use nightbench_core::units::{Millivolts, Picoseconds};
 use plan::expand::Condition;
 use plan::matrix::{FACTORS, Factor};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use statistics::special::t_quantile;
 use std::collections::BTreeMap;
 
@@ -19,7 +19,7 @@ const CHOSEN: f64 = 3.0;
 
 /// What one lane of one eye would gain by being sampled elsewhere. Sizes are those of the limit box: 1 is as wide and as high
 /// as the limits ask.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct LaneGain {
     /// Lane number (DQ).
     pub lane: u16,
@@ -34,7 +34,6 @@ pub struct LaneGain {
     /// The same, Vref steps; upwards is positive.
     pub vref_steps: f64,
     /// The edge that the box about the trained point meets; `None` where that point fails.
-    #[serde(skip)]
     pub bound_by: Option<Side>,
     /// Jobs behind it.
     pub jobs: usize,
@@ -44,6 +43,30 @@ impl LaneGain {
     /// What is recoverable, limit boxes.
     pub fn gain(&self) -> f64 {
         self.best - self.trained
+    }
+
+    /// The edge in the way, in words.
+    pub fn bound_words(&self) -> &'static str {
+        match self.bound_by {
+            Some(Side::Early) => "early edge",
+            Some(Side::Late) => "late edge",
+            Some(Side::Lower) => "lower edge",
+            Some(Side::Upper) => "upper edge",
+            None => "trained point, which fails",
+        }
+    }
+
+    /// Where the best point lies from the trained one, in words.
+    pub fn best_point_words(&self) -> String {
+        let part = |by: f64, unit: &str, words: [&str; 2]| {
+            (by.abs() >= 0.05).then(|| format!("{:.1} {unit} {}", by.abs(), words[usize::from(by > 0.0)]))
+        };
+        let parts = [
+            part(self.taps, "taps", ["earlier", "later"]),
+            part(self.vref_steps, "steps", ["lower", "higher"]),
+        ];
+        let parts: Vec<String> = parts.into_iter().flatten().collect();
+        if parts.is_empty() { "where it is".into() } else { parts.join(", ") }
     }
 
     /// Is the gain more than chance?

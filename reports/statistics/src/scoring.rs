@@ -78,6 +78,9 @@ pub struct Scored {
 /// Largest and smallest z that counts can tell apart.
 const RANGE: (f64, f64) = (-8.0, 30.0);
 
+/// From here on Q(z) times any number of bits is nothing: 1e-28.
+const NOTHING: f64 = 11.0;
+
 /// Logarithm of Q(z).
 fn ln_tail(z: f64) -> f64 {
     normal_sf(z).ln()
@@ -90,6 +93,10 @@ fn of_count(counts: &Counts, z: f64) -> (f64, f64, f64) {
         return (-0.5 * information * off * off, -information * off, information);
     }
     let z = z.clamp(RANGE.0, RANGE.1);
+    // No error where none is to be expected: nothing is told.
+    if counts.errors == 0.0 && z > NOTHING {
+        return (0.0, 0.0, 0.0);
+    }
     let density = normal_pdf(z);
     let (up, down) = (density / normal_sf(z), density / normal_sf(-z));
     let (bad, good) = (counts.errors, counts.bits - counts.errors);
@@ -116,12 +123,22 @@ pub fn score(
     let prior_of = |x: &[f64]| -> f64 {
         x.iter().zip(priors).map(|(x, prior)| -0.5 * ((x - prior.mean) / prior.sd).powi(2)).sum()
     };
-    let likelihood =
-        |said: &Said| counts.iter().zip(&said.z).map(|(counts, z)| of_count(counts, *z).0).sum::<f64>();
+    // Value, slope and curvature of every count at what the model says: each place is looked at once.
+    let looked = |said: &Said, at: &mut Vec<(f64, f64)>| -> f64 {
+        at.clear();
+        let mut sum = 0.0;
+        for (counts, z) in counts.iter().zip(&said.z) {
+            let (value, pull, bend) = of_count(counts, *z);
+            sum += value;
+            at.push((pull, bend));
+        }
+        sum
+    };
     let mut x = start.to_vec();
     let (mut said, mut trial) = (Said::default(), Said::default());
+    let (mut here, mut there_too) = (Vec::new(), Vec::new());
     model(&x, &mut said);
-    let mut ln_likelihood = likelihood(&said);
+    let mut ln_likelihood = looked(&said, &mut here);
     let mut value = ln_likelihood + prior_of(&x);
     let mut curvature = Symmetric::zero(size);
     let mut settled = false;
@@ -133,10 +150,11 @@ pub fn score(
             curvature.entries[place * size + place] += information;
             slope[place] -= information * (x[place] - prior.mean);
         }
-        for ((counts, z), row) in counts.iter().zip(&said.z).zip(said.slopes.chunks_exact(size)) {
-            let (_, pull, bend) = of_count(counts, *z);
-            curvature.add_outer(row, bend);
-            slope.iter_mut().zip(row).for_each(|(sum, part)| *sum += pull * part);
+        for ((pull, bend), row) in here.iter().zip(said.slopes.chunks_exact(size)) {
+            if *pull != 0.0 || *bend != 0.0 {
+                curvature.add_outer(row, *bend);
+                slope.iter_mut().zip(row).for_each(|(sum, part)| *sum += pull * part);
+            }
         }
         // For the new place instead of the step, so that zero is where a held parameter ends.
         let right: Vec<f64> = (0..size)
@@ -150,12 +168,13 @@ pub fn score(
         for _ in 0..8 {
             let there: Vec<f64> = x.iter().zip(&wanted).map(|(x, to)| x + share * (to - x)).collect();
             model(&there, &mut trial);
-            let alone = likelihood(&trial);
+            let alone = looked(&trial, &mut there_too);
             let whole = alone + prior_of(&there);
             if whole.is_finite() && whole > value {
                 gained = whole - value;
                 (x, value, ln_likelihood) = (there, whole, alone);
                 std::mem::swap(&mut said, &mut trial);
+                std::mem::swap(&mut here, &mut there_too);
                 break;
             }
             share *= 0.5;

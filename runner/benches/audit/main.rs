@@ -3,10 +3,12 @@
 //!
 //! `cargo bench -p runner --bench audit` prints the table of reports/AUDIT.md (half an hour on two cores); `-- short` has
 //! fewer seeds (five minutes) and fails when a row is wrong; `-- KEEP DIR` keeps what was measured, so that it need only be
-//! judged again; `-- bias` prints how far readings lie off.
+//! judged again; `-- bias` prints how far readings lie off; `-- only commands` counts 1,000 unchanged reruns through `run` and
+//! `compare` themselves.
 
 mod bias;
 mod cases;
+mod command;
 #[path = "../support/cubic.rs"]
 mod cubic;
 mod eyes;
@@ -123,6 +125,11 @@ fn main() {
             .collect();
         rows.extend(hours::rows(&took));
         eprintln!("hours: {:.0} s", begun.elapsed().as_secs_f64());
+    }
+    if only.is_some_and(|only| command::NAME.contains(only.as_str())) {
+        let begun = std::time::Instant::now();
+        rows.extend(command::rows(if short { 20 } else { 1000 }));
+        eprintln!("commands: {:.0} s", begun.elapsed().as_secs_f64());
     }
     if let Some(biases) = &biases {
         biases.print();

@@ -2,15 +2,17 @@
 //! run captures them and its causes named as `why` names them; beside it healthy lanes, and a model that is wrong for all.
 //!
 //! `cargo bench -p runner --bench why` prints the table (200 setups with one cause); `-- 20` takes so many, `-- 20 each` prints
-//! every setup as well, `only single` takes one row, `seed 4,7` these seeds.
+//! every setup as well, `only single` takes one row, `from 5000` begins at another seed, `seed 4,7` takes these, `extra` measures the
+//! extra jobs of `[diagnosis]`, too.
 
 mod setups;
 
-use judge::causes::{Cause, Finding, LaneCauses, library};
+use judge::causes::{Cause, Finding, Job, LaneCauses, library};
 use judge::why::lane_gains;
 use rayon::prelude::*;
 use setups::{Kind, Setup};
 use std::collections::BTreeMap;
+use std::time::Instant;
 
 /// What came of one setup.
 struct Outcome {
@@ -31,25 +33,35 @@ fn names(found: &LaneCauses) -> Vec<Cause> {
     names
 }
 
-fn run(kind: Kind, seed: u64) -> Option<Outcome> {
-    let mut setup = Setup::new(kind, seed)?;
-    let capture = setup.capture();
-    let view = eye::counts::CaptureView::new(&capture).expect("sound counts");
-    let limits = setup.limits();
-    let gains = lane_gains(std::slice::from_ref(&capture), &limits, None).expect("sound counts");
+fn run(kind: Kind, seed: u64, extra: bool) -> Option<Outcome> {
+    let mut setup = Setup::new(kind, seed, extra)?;
+    let captures = setup.captures();
+    let views: Vec<_> = captures
+        .iter()
+        .map(|capture| eye::counts::CaptureView::new(capture).expect("sound counts"))
+        .collect();
+    let (capture, limits) = (&captures[0], setup.limits());
+    let gains = lane_gains(std::slice::from_ref(capture), &limits, None).expect("sound counts");
     let best: Vec<f64> = capture
         .lanes
         .iter()
         .map(|lane| gains.iter().find(|gain| gain.lane == *lane).map_or(f64::NAN, |gain| gain.best))
         .collect();
-    let made = library(&view, &limits, &setup.model, &best, &[setup.lane]);
+    let begun = Instant::now();
+    let jobs: Vec<Job<'_>> =
+        views.iter().zip(setup.models()).map(|(view, model)| Job { view, model }).collect();
+    let made = library(&jobs, &limits, &best, &[setup.lane]);
+    let library_s = begun.elapsed().as_secs_f64();
     let (found, words) = match made {
         Ok(library) => {
-            let words = format!("reference {:.2}", library.chi_square);
-            (library.causes(&view, setup.lane, setup.held), words)
+            let words = format!("reference {:.2} over {} jobs", library.chi_square, library.jobs());
+            (library.causes(&jobs, setup.lane, setup.trained), words)
         }
         Err(words) => (None, words),
     };
+    let words = format!("{words}; {library_s:.2} s and {:.2} s", begun.elapsed().as_secs_f64() - library_s);
+    drop(jobs);
+    drop(views);
     Some(Outcome { setup, found, words })
 }
 
@@ -59,8 +71,14 @@ fn percent(part: usize, of: usize) -> String {
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
-    let number: usize = arguments.iter().find_map(|word| word.parse().ok()).unwrap_or(200);
+    let number: usize = arguments.first().and_then(|word| word.parse().ok()).unwrap_or(200);
     let each = arguments.iter().any(|word| word == "each");
+    let extra = arguments.iter().any(|word| word == "extra");
+    let from: u64 = arguments
+        .iter()
+        .position(|word| word == "from")
+        .and_then(|at| arguments.get(at + 1))
+        .map_or(0, |word| word.parse().expect("a seed"));
     let rows = [
         (Kind::Single, number),
         (Kind::Double, number.div_ceil(4)),
@@ -78,20 +96,23 @@ fn main() {
         {
             continue;
         }
-        let begun = std::time::Instant::now();
+        let begun = Instant::now();
         // Draws that make no strong cause are no setups; enough seeds are tried.
         let mut outcomes: Vec<Outcome> = Vec::new();
-        let mut first = 0u64;
-        while outcomes.len() < wanted && first < 40 * wanted as u64 {
+        let mut first = from;
+        while outcomes.len() < wanted && first < from + 40 * wanted as u64 {
             if let Some(at) = arguments.iter().position(|word| word == "seed") {
                 outcomes.extend(
-                    arguments[at + 1].split(',').filter_map(|seed| run(kind, seed.parse().expect("a seed"))),
+                    arguments[at + 1]
+                        .split(',')
+                        .filter_map(|seed| run(kind, seed.parse().expect("a seed"), extra)),
                 );
                 break;
             }
             let batch: Vec<u64> = (first..first + wanted as u64).collect();
             first += wanted as u64;
-            outcomes.extend(batch.into_par_iter().filter_map(|seed| run(kind, seed)).collect::<Vec<_>>());
+            outcomes
+                .extend(batch.into_par_iter().filter_map(|seed| run(kind, seed, extra)).collect::<Vec<_>>());
         }
         outcomes.truncate(wanted);
         let n = outcomes.len();

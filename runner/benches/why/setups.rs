@@ -2,13 +2,15 @@
 
 use contract::{DriverError, EyeCapabilities, PointCounts, PointRequest, Setting};
 use eye::shapes::Mask;
-use judge::causes::Cause;
-use judge::causes::surface::{HalfBox, Place, Surface, quantile};
+use judge::causes::surface::{HalfBox, Surface, quantile};
+use judge::causes::{Cause, Trained, TrueLane};
 use judge::why::limit_box;
+use nightbench_core::devices::Pattern;
 use nightbench_core::point_rule::{PointRule, PreparedRule};
 use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{Capture, CaptureMode, Direction, LanePoint};
 use plan::Plan;
+use plan::diagnosis::lower_rate;
 use plan::expand::{expand, jobs};
 use plan::keys::JobKeys;
 use plan::selection::Selection;
@@ -56,9 +58,15 @@ pub struct Setup {
     pub seed: u64,
     pub words: String,
     pub lane: usize,
-    pub held: bool,
+    pub trained: Trained,
     pub hidden: Vec<Hidden>,
-    pub model: NominalLane,
+    /// The job asked about, then its extra jobs where they are asked for.
+    jobs: Vec<SetupJob>,
+}
+
+/// One job of a setup.
+struct SetupJob {
+    model: NominalLane,
     device: EyeCapabilities,
     surfaces: Vec<LaneSurface>,
     operating: Vec<LanePoint>,
@@ -153,21 +161,19 @@ fn scaled(p: &Parameters, names: &[&str], by: f64) -> Option<Parameters> {
     Some(p)
 }
 
-/// A lane's exact surface on the scale of a tail.
-fn exact(lane: &mut LaneSurface, device: &EyeCapabilities) -> Surface {
+/// A lane's exact error ratios.
+fn exact(lane: &mut LaneSurface, device: &EyeCapabilities) -> Vec<f64> {
     let grid = device.grid;
-    let ratios: Vec<f64> = (0..grid.len())
-        .map(|at| {
-            let point = grid.point(at);
-            lane.ber(point.tap.into(), point.vref.into())
-        })
-        .collect();
-    Surface::new(&grid, &ratios).expect("the grid's points")
+    let ratio = |at| {
+        let point = grid.point(at);
+        lane.ber(point.tap.into(), point.vref.into())
+    };
+    (0..grid.len()).map(ratio).collect()
 }
 
 impl Setup {
     /// A setup of a seed; `None` where the draws make none that counts: no eye to speak of, or a cause that is not strong.
-    pub fn new(kind: Kind, seed: u64) -> Option<Setup> {
+    pub fn new(kind: Kind, seed: u64, extra: bool) -> Option<Setup> {
         let mut random =
             Random(SplitMix64::new(seed.wrapping_mul(0x9e37_79b9) ^ (kind as u64) << 48 ^ 0x5eed));
         let ddr5 = random.uniform() < 0.4;
@@ -193,16 +199,13 @@ impl Setup {
         let executor = Executor::new(&plan, &expansion, &keys);
         let job = *jobs(&plan, &expansion).first().expect("a job");
         let setting: Setting = executor.setting(&expansion.conditions[0], &job, 1);
-        let device = expected_eyes(
-            &plan.interface,
-            &setting.module,
-            setting.rate,
-            &setting.supply,
-            &[if write { Direction::Write } else { Direction::Read }],
-        )
-        .into_iter()
-        .next()
-        .expect("an eye");
+        let device_of = |setting: &Setting| {
+            let direction = if write { Direction::Write } else { Direction::Read };
+            let (module, supply) = (&setting.module, &setting.supply);
+            let eyes = expected_eyes(&plan.interface, module, setting.rate, supply, &[direction]);
+            eyes.into_iter().next().expect("an eye")
+        };
+        let device = device_of(&setting);
         let mut p = assembly::parameters(plan.interface.generation, []).expect("defaults");
         for (names, sd) in [(&SCATTERED[..], 0.12), (&IMPEDANCES[..], 0.05)] {
             for name in names {
@@ -236,21 +239,20 @@ impl Setup {
             })
             .collect();
         let eye = device.eye;
-        let link = |p: &Parameters| {
-            Link::new(assembly::setup(&plan.interface, &setting, eye, p.clone(), Mounting::default(), None))
+        let link_of = |setting: &Setting, p: &Parameters| {
+            Link::new(assembly::setup(&plan.interface, setting, eye, p.clone(), Mounting::default(), None))
                 .ok()
         };
+        let link = |p: &Parameters| link_of(&setting, p);
         let healthy = link(&p)?;
         let mut surfaces: Vec<LaneSurface> =
             bits.iter().map(|bit| healthy.lane(bit).ok()).collect::<Option<Vec<_>>>()?;
         let limit = quantile(LIMIT);
         let grid = device.grid;
-        let half = HalfBox {
-            taps: 0.5 * BOX.0 * grid.ui.0 / grid.tap_step.0,
-            steps: 0.5 * BOX.1 / 100.0 * grid.vddq.0 / grid.vref_step.0,
-        };
+        let limits = limit_box(BOX.0 * grid.ui.0, BOX.1 / 100.0 * grid.vddq.0);
+        let half = HalfBox::of(&grid, &limits);
         let lane = (random.0.next_u64() % u64::from(LANES)) as usize;
-        let base = exact(&mut surfaces[lane], &device);
+        let base = Surface::new(&grid, &exact(&mut surfaces[lane], &device))?;
         let open = base.box_about(base.trained(limit)?, half, limit);
         if open < 0.9 {
             return None;
@@ -315,13 +317,11 @@ impl Setup {
         if held {
             surfaces[lane].set_shift(drifted * grid.tap_step.0 / grid.ui.0);
         }
-        let at = operating[lane];
-        let trained = Place { tap: at.tap.into(), step: at.vref.into() };
-        let now_surface = exact(&mut surfaces[lane], &device);
-        let now = now_surface.box_about(trained, half, limit);
-        let rule = now_surface.trained(limit)?;
-        let off = Place { tap: trained.tap - rule.tap, step: trained.step - rule.step };
-        let retrained = now_surface.box_about(rule, half, limit) - now;
+        // A DDR4 DRAM has one write Vref: a lane trained anew moves in time only.
+        let by = Trained { held, shared_vref: write && !ddr5 };
+        let ratios = exact(&mut surfaces[lane], &device);
+        let truth = TrueLane::new(&grid, &ratios, operating[lane], &limits, LIMIT, by)?;
+        let (now, retrained) = (truth.box_now(), truth.retraining());
         let mut hidden = Vec::new();
         for (number, (change, size)) in chosen.iter().enumerate() {
             let gain = if matches!(change.0, Cause::Centring | Cause::Drift) {
@@ -336,10 +336,7 @@ impl Setup {
                 }
                 let bit = if change.0 == Cause::Nonlinearity { bits[lane] } else { fault_bit };
                 let mut other = link(&without)?.lane(&bit).ok()?;
-                let surface = exact(&mut other, &device);
-                let there = surface.trained(limit)?;
-                let place = Place { tap: there.tap + off.tap, step: there.step + off.step };
-                surface.box_about(place, half, limit) - now
+                truth.with(&grid, &exact(&mut other, &device))?
             };
             hidden.push(Hidden { cause: change.0, words: format!("{} {size:.2}", change.1.join("+")), gain });
         }
@@ -355,25 +352,78 @@ impl Setup {
                 return None;
             }
         }
-        let model = NominalLane::new(&plan.interface, &setting, &[], None).ok()?;
+        let model = |setting: &Setting| NominalLane::new(&plan.interface, setting, &[], None).ok();
         let words = format!("{generation}-{rate} {direction} {risers} risers, box {open:.2} to {now:.2}");
-        Some(Setup { seed, words, lane, held, hidden, model, device, surfaces, operating })
+        let shift_ps = drifted * grid.tap_step.0;
+        let mut jobs =
+            vec![SetupJob { model: model(&setting)?, device, surfaces, operating: operating.clone() }];
+        let settings = if extra { extra_settings(&setting) } else { Vec::new() };
+        for (place, other) in settings.into_iter().enumerate() {
+            let device = device_of(&other);
+            let (healthy, faulty) = (link_of(&other, &p)?, link_of(&other, &faulty)?);
+            let mut surfaces: Vec<LaneSurface> =
+                bits.iter().map(|bit| healthy.lane(bit).ok()).collect::<Option<Vec<_>>>()?;
+            surfaces[lane] = faulty.lane(&fault_bit).ok()?;
+            if held {
+                surfaces[lane].set_shift(shift_ps / device.grid.ui.0);
+            }
+            let mut at = operating.clone();
+            // Another rate is trained anew; a lane that does not train there is left where it was.
+            if place == 0 {
+                for (at, surface) in at.iter_mut().zip(&mut surfaces) {
+                    if let Ok(there) = train_coarse_to_fine(surface, LIMIT, needed) {
+                        *at = LanePoint { tap: there.tap as u16, vref: there.vref as u16 };
+                    }
+                }
+            }
+            jobs.push(SetupJob { model: model(&other)?, device, surfaces, operating: at });
+        }
+        Some(Setup { seed, words, lane, trained: by, hidden, jobs })
     }
 
     pub fn limits(&self) -> Mask {
-        let grid = self.device.grid;
+        let grid = self.jobs[0].device.grid;
         limit_box(BOX.0 * grid.ui.0, BOX.1 / 100.0 * grid.vddq.0)
     }
 
-    /// The eye's counts, as a run captures them.
-    pub fn capture(&mut self) -> Capture {
+    /// The model of each job's nominal lane.
+    pub fn models(&self) -> impl Iterator<Item = &NominalLane> {
+        self.jobs.iter().map(|job| &job.model)
+    }
+
+    /// The counts of each job's eye, as a run captures them.
+    pub fn captures(&mut self) -> Vec<Capture> {
         let rule = PointRule::sequential(LIMIT, 0.95);
         let options = CaptureOptions::new(CaptureMode::Exact, rule);
-        let key = draws::key(&[b"why bench", &self.seed.to_le_bytes()]);
         let lanes: Vec<u16> = (0..LANES).collect();
-        let mut asked = Lanes { surfaces: &mut self.surfaces, noise: Noise::new(key), prepared: None };
-        capture(&mut asked, &self.device, &lanes, &self.operating, &options).expect("captured")
+        let seed = self.seed.to_le_bytes();
+        let number = 0u64..;
+        self.jobs
+            .iter_mut()
+            .zip(number)
+            .map(|(job, number)| {
+                let number = number.to_le_bytes();
+                let mut words: Vec<&[u8]> = vec![b"why bench", &seed];
+                if number != [0; 8] {
+                    words.push(&number);
+                }
+                let key = draws::key(&words);
+                let mut asked = Lanes { surfaces: &mut job.surfaces, noise: Noise::new(key), prepared: None };
+                capture(&mut asked, &job.device, &lanes, &job.operating, &options).expect("captured")
+            })
+            .collect()
     }
+}
+
+/// The settings of the extra jobs: as [`plan::diagnosis`] has them.
+fn extra_settings(base: &Setting) -> Vec<Setting> {
+    let mut all = Vec::new();
+    if let Some(rate) = lower_rate(base.rate) {
+        all.push(Setting { rate, ..base.clone() });
+    }
+    let patterns = ["01", "1", "0"].map(|bits| Pattern::Fixed(bits.into()));
+    all.extend(patterns.map(|pattern| Setting { pattern, ..base.clone() }));
+    all
 }
 
 /// The lanes as a target that samples them.

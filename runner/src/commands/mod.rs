@@ -5,6 +5,7 @@ mod channel;
 mod check;
 mod compare;
 mod export;
+mod extra_jobs;
 mod gonogo;
 mod look;
 mod manual;

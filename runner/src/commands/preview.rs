@@ -1,5 +1,6 @@
 //! `preview`: what would run, in which order, how long, and what to mount when.
 
+use super::extra_jobs;
 use super::preview_hours::Tonight;
 use super::run::run_folder_of;
 use super::run_summary::nothing_counts;
@@ -82,6 +83,9 @@ pub fn preview(
         }
         if let Some((_, foreseen)) = &foreseen {
             value["against"] = json!(foreseen);
+        }
+        if let Some((jobs, hours)) = extra_jobs::foreseen(plan, &forecast)? {
+            value["extra_jobs"] = json!({ "jobs": jobs, "hours": hours });
         }
         value.to_string()
     } else {
@@ -277,6 +281,7 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
     text.push('\n');
     text.push_str(&hours_words(plan, forecast));
     text.push_str(&finish_words(plan, forecast)?);
+    text.push_str(&extra_jobs::foreseen_words(plan, extra_jobs::foreseen(plan, forecast)?));
     text.push_str(&capture_words(plan, ways));
     text.push_str("\n\nTimes of the bench that [bench_times] does not state are estimates.\n");
     text.push_str(&budget_words(plan));

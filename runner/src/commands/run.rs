@@ -1,5 +1,6 @@
 //! `run`: runs a plan, or continues it, and writes the report.
 
+use super::extra_jobs;
 use super::run_summary::{closing_words, exit_of, explain, nothing_counts};
 use crate::cli::RunArguments;
 use crate::console::exit::{Exit, Failure, Outcome};
@@ -45,8 +46,10 @@ use std::time::SystemTime;
 
 /// Runs or continues a plan, and writes its report.
 pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
+    let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
+    let dir = run_folder_of(&arguments.plan, arguments.into.as_deref());
     let Measured { dir, mut store, selection, selected, stopped, on_bench, no_time_left, live, telling } =
-        measure(terminal, arguments, Extent::AsPlanned)?;
+        measure_file(terminal, arguments, &file, dir, Extent::AsPlanned)?;
     let folder = JudgedFolder::read(&dir, store.reader(), JudgedBy::plan(CacheUse::Keep))?;
     let report = folder.write_page(&dir, store.reader())?;
     folder.keep(&mut store)?;
@@ -61,6 +64,13 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
     store.close()?;
     // Only words are left: a terminal that nobody reads may hold them up, and a signal then ends the program.
     telling.watch.over();
+    let sound = stopped.is_none() && on_bench.as_ref().is_none_or(BenchEnd::is_sound);
+    let extra = if sound && folder.is_complete() {
+        drop(telling);
+        extra_jobs::measure_for(terminal, arguments, &file, &dir, &folder)?
+    } else {
+        None
+    };
     if arguments.json.json {
         terminal.out(&folder.summary(&report).to_string());
     } else {
@@ -77,9 +87,9 @@ pub fn run(terminal: &Terminal, arguments: &RunArguments) -> Outcome {
         if let Some(exit) = tell_alarms(terminal, ended) {
             return Ok(exit);
         }
-        return Ok(stopped.unwrap_or_else(|| ended.exit(verdicts)));
+        return Ok(stopped.or(extra).unwrap_or_else(|| ended.exit(verdicts)));
     }
-    Ok(stopped.unwrap_or(verdicts))
+    Ok(stopped.or(extra).unwrap_or(verdicts))
 }
 
 /// What the run ended with, for those who look on.
@@ -156,10 +166,29 @@ pub enum Extent {
 /// # Errors
 /// Every refusal of `run`.
 pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) -> Result<Measured, Failure> {
-    let notice = SlowNotice::start(terminal, "working out the order of the jobs ...");
     let file = PlanFile::read(&arguments.plan, terminal.colour_err)?;
+    measure_file(
+        terminal,
+        arguments,
+        &file,
+        run_folder_of(&arguments.plan, arguments.into.as_deref()),
+        extent,
+    )
+}
+
+/// As [`measure`], of a plan that was read, into a folder.
+///
+/// # Errors
+/// As [`measure`].
+pub fn measure_file(
+    terminal: &Terminal,
+    arguments: &RunArguments,
+    file: &PlanFile,
+    dir: PathBuf,
+    extent: Extent,
+) -> Result<Measured, Failure> {
+    let notice = SlowNotice::start(terminal, "working out the order of the jobs ...");
     let plan = &file.plan;
-    let dir = run_folder_of(&arguments.plan, arguments.into.as_deref());
     // The whole plan gives every job its place; selection and shard say which of them are run now.
     let forecast = Forecast::new(plan, &[])?;
     drop(notice);
@@ -195,7 +224,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
     let bench = match &arguments.bench {
         Some(path) => {
             let state = state_folder()?;
-            let session = BenchSession::prepare(terminal, path, &file, &forecast, &keys, &dir, &state)?;
+            let session = BenchSession::prepare(terminal, path, file, &forecast, &keys, &dir, &state)?;
             let program = std::env::current_exe()
                 .map_err(|error| refused(format!("no watchdog: this program cannot be found: {error}")))?;
             Some(session.guarded_by(program, path, &dir)?)
@@ -203,8 +232,8 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
         None => None,
     };
     let mut store = match &bench {
-        Some(session) => open_on(&dir, &file, arguments.seed, session.target())?,
-        None => open_for(&dir, &file, arguments.seed)?,
+        Some(session) => open_on(&dir, file, arguments.seed, session.target())?,
+        None => open_for(&dir, file, arguments.seed)?,
     };
     if bench.is_some() {
         crate::run::bench_run::reopen_unmeasured(&mut store, &selected)?;
@@ -271,7 +300,7 @@ pub fn measure(terminal: &Terminal, arguments: &RunArguments, extent: Extent) ->
     if let Some(words) = nothing_counts(plan, selected.iter().map(|pending| &pending.condition)) {
         terminal.note(folded(&words, "", "  ").trim_end());
     }
-    remember(&mut store, &file, &criteria, places, &forecast)?;
+    remember(&mut store, file, &criteria, places, &forecast)?;
     if let Some(shard) = arguments.shard {
         keep_shard(&mut store, &shard.to_string())?;
     }

@@ -8,7 +8,6 @@ use crate::evaluate::causes::{self, EyeCauses};
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::evaluate::why::{self, ConditionWhy, EyeWhy};
 use crate::folder::run_folder::open_whole;
-use eye::edges::Side;
 use judge::causes::LaneCauses;
 use judge::judged::Verdict;
 use judge::why::{EdgeShift, LaneGain};
@@ -31,7 +30,7 @@ pub fn why(terminal: &Terminal, arguments: &WhyArguments) -> Outcome {
     let folder = JudgedFolder::read(&arguments.dir, &reader, by)?;
     let wanted = wanted(&folder, &arguments.only.only)?;
     let found = why::conditions(&folder, &reader, &wanted)?;
-    let shifts = why::by_factor(&folder, &arguments.dir, &reader)?;
+    let shifts = &folder.facts.edge_shifts;
     let causes = causes::of_conditions(&folder, &arguments.dir, &reader, &found)?;
     drop(notice);
     if let Some(words) = &causes.not_kept {
@@ -39,9 +38,9 @@ pub fn why(terminal: &Terminal, arguments: &WhyArguments) -> Outcome {
     }
     let causes = causes.eyes;
     if arguments.json.json {
-        terminal.out(&machine(&folder, &found, &causes, &shifts).to_string());
+        terminal.out(&machine(&folder, &found, &causes, shifts).to_string());
     } else {
-        terminal.out(&words(&folder, &found, &causes, &shifts));
+        terminal.out(&words(&folder, &found, &causes, shifts));
     }
     Ok(Exit::Pass)
 }
@@ -49,47 +48,13 @@ pub fn why(terminal: &Terminal, arguments: &WhyArguments) -> Outcome {
 /// Conditions by index: those selected, or the worst that have a verdict.
 fn wanted(folder: &JudgedFolder, only: &[String]) -> Result<Vec<usize>, Failure> {
     let selection = Selection::read(&folder.file.plan, only).map_err(Failure::invalid)?;
-    let mut chosen: Vec<usize> = (0..folder.run.conditions.len())
-        .filter(|index| {
-            let judged = &folder.run.conditions[*index];
-            selection.contains(&judged.condition) && judged.worst().is_some()
-        })
-        .collect();
+    let mut chosen = why::worst_first(folder, &selection);
     if chosen.is_empty() {
         return Err(Failure::new(Exit::NothingSelected, "no condition that is selected has a margin yet"));
     }
-    let conditions = &folder.run.conditions;
-    // What counts comes before what lies beyond a rating.
-    let aside = |index: usize| conditions[index].beyond_rating && !folder.run.beyond_rating_counts;
-    chosen.sort_by(|a, b| {
-        aside(*a).cmp(&aside(*b)).then(match (conditions[*a].worst(), conditions[*b].worst()) {
-            (Some(one), Some(other)) => one.compare_worst(other),
-            _ => std::cmp::Ordering::Equal,
-        })
-    });
-    chosen.truncate(if only.is_empty() { WORST } else { MOST });
+    let asked = folder.file.plan.diagnosis.map_or(WORST, |asked| WORST.max(asked.worst_conditions.into()));
+    chosen.truncate(if only.is_empty() { asked } else { MOST });
     Ok(chosen)
-}
-
-fn side(side: Option<Side>) -> &'static str {
-    match side {
-        Some(Side::Early) => "early edge",
-        Some(Side::Late) => "late edge",
-        Some(Side::Lower) => "lower edge",
-        Some(Side::Upper) => "upper edge",
-        None => "fails there",
-    }
-}
-
-/// Where the best point lies from the trained one, in words.
-fn moved(gain: &LaneGain) -> String {
-    let part = |by: f64, unit: &str, words: [&str; 2]| {
-        (by.abs() >= 0.05).then(|| format!("{:.1} {unit} {}", by.abs(), words[usize::from(by > 0.0)]))
-    };
-    let parts =
-        [part(gain.taps, "taps", ["earlier", "later"]), part(gain.vref_steps, "steps", ["lower", "higher"])];
-    let parts: Vec<String> = parts.into_iter().flatten().collect();
-    if parts.is_empty() { "where it is".into() } else { parts.join(", ") }
 }
 
 fn eye_words(text: &mut String, found: &EyeWhy) {
@@ -120,8 +85,8 @@ fn eye_words(text: &mut String, found: &EyeWhy) {
                 format!("{:.2}", gain.trained),
                 format!("{:.2}", gain.best),
                 format!("{:+.2} \u{b1} {:.2}", gain.gain(), gain.expanded_uncertainty),
-                side(gain.bound_by).into(),
-                moved(gain),
+                gain.bound_words().into(),
+                gain.best_point_words(),
             ]
         })
         .collect();
@@ -134,8 +99,21 @@ fn cause_words(text: &mut String, found: &EyeCauses) {
     if !found.nothing.is_empty() {
         text.push_str(&folded(&format!("causes: cannot tell: {}", found.nothing), "    ", "      "));
     }
+    let jobs = counted(found.extra.len(), "extra job");
+    match (found.extra.len(), found.extra_used) {
+        (0, _) => {}
+        (_, 0) => {
+            let words =
+                format!("causes from the eye alone: the model does not describe {jobs} of healthy lanes");
+            text.push_str(&folded(&words, "    ", "      "));
+        }
+        _ => text.push_str(&format!("    causes from the eye and {jobs}\n")),
+    }
     for lane in &found.lanes {
         text.push_str(&folded(&format!("why lane {}: {}", lane.lane, lane.words()), "    ", "      "));
+        if let Some(truth) = &lane.truth {
+            text.push_str(&folded(&truth.words(), "      ", "        "));
+        }
     }
 }
 
@@ -208,7 +186,7 @@ fn machine(
         json!({
             "lane": gain.lane, "trained_boxes": gain.trained, "best_boxes": gain.best,
             "recoverable_boxes": gain.gain(), "recoverable_expanded_uncertainty_boxes": gain.expanded_uncertainty,
-            "best_point_taps": gain.taps, "best_point_vref_steps": gain.vref_steps, "bound_by": side(gain.bound_by),
+            "best_point_taps": gain.taps, "best_point_vref_steps": gain.vref_steps, "bound_by": gain.bound_words(),
             "jobs": gain.jobs,
         })
     };
@@ -227,7 +205,7 @@ fn machine(
             .collect();
         json!({
             "lane": lane.lane, "finding": lane.finding, "causes": causes, "trained_boxes": lane.trained,
-            "chi_square": lane.chi_square, "accepted": lane.accepted,
+            "chi_square": lane.chi_square, "accepted": lane.accepted, "simulated_truth": lane.truth,
         })
     };
     let conditions: Vec<_> = found
@@ -242,7 +220,7 @@ fn machine(
                         |(index, found): &&(usize, EyeCauses)| *index == condition.index && found.eye == eye.eye;
                     let causes = causes.iter().find(of_eye).map(|(_, found)| {
                         json!({
-                            "model": found.model, "nothing_because": found.nothing,
+                            "model": found.model, "nothing_because": found.nothing, "extra_jobs": found.extra_used,
                             "lanes": found.lanes.iter().map(lane_causes).collect::<Vec<_>>(),
                         })
                     });

@@ -4,27 +4,32 @@
 //! the counts that are there now, and needs no model.
 
 use crate::console::exit::{Exit, Failure};
+use crate::evaluate::extra::{ExtraJob, ExtraJobs};
 use crate::evaluate::judging::JudgedFolder;
-use crate::evaluate::why::{ConditionWhy, limits_of};
+use crate::evaluate::truth::{self, Measured};
+use crate::evaluate::why::{ConditionWhy, EyeWhy, lanes_a_device, limits_of};
 use crate::folder::output::Output;
 use crate::folder::run_folder::keys_of;
 use crate::inputs::plain_file::read_if_there;
 use crate::run::execute::Executor;
-use crate::store::{StoreReader, hex};
+use crate::store::{StoreReader, Target, hex};
+use contract::{Setting, TrainingRequest};
 use eye::counts::CaptureView;
-use judge::causes::{LEAST_GAIN, LaneCauses, library};
+use eye::shapes::Mask;
+use judge::causes::{Job as CountedJob, LEAST_GAIN, LaneCauses, Trained, library};
 use judge::judged::FoundCauses;
 use judge::why::{LaneGain, lane_gains};
-use nightbench_core::results::EyeName;
+use nightbench_core::results::{Capture, EyeName};
 use plan::expand::{Job, expand};
 use plan::measure::TrainingPolicy;
 use plan::selection::Selection;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use simulator::nominal::NominalLane;
-use simulator::target::MODEL_VERSION;
+use simulator::target::{MODEL_VERSION, SimulatedOptions};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::Path;
+use std::sync::Arc;
 
 /// Name of the file in the run folder.
 pub const FILE: &str = "causes.json";
@@ -41,10 +46,19 @@ pub struct EyeCauses {
     pub eye: EyeName,
     /// Width and height of the limit box, ps and mV.
     pub limit_box: (f64, f64),
+    /// Digests of what the extra jobs beside it measured.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub extra: Vec<String>,
+    /// How many of them the causes rest on: all, or none where the model does not describe them.
+    #[serde(default)]
+    pub extra_used: usize,
     /// Which model was asked.
     pub model: String,
     /// Worst lane first.
     pub lanes: Vec<LaneCauses>,
+    /// What every lane would gain at its best point.
+    #[serde(default)]
+    pub gains: Vec<LaneGain>,
     /// Why nothing can be said; empty where something can.
     pub nothing: String,
 }
@@ -88,9 +102,16 @@ pub fn standing(
             counts.insert(hex(key), (job.condition as usize, hex(&stored.content_sha256)));
         }
     }
+    // An archive holds no extra jobs: what was found with them stands as it is.
+    let extra: Option<BTreeSet<String>> = match kept.iter().all(|found| found.extra.is_empty()) {
+        true => None,
+        false => ExtraJobs::open(dir)?.map(|extra| extra.digests()).transpose()?.map(BTreeSet::from_iter),
+    };
     let stands = |found: EyeCauses| {
         let (condition, now) = counts.get(&found.job)?;
-        (*now == found.counts).then_some((*condition, found))
+        let whole = *now == found.counts
+            && found.extra.iter().all(|digest| extra.as_ref().is_none_or(|known| known.contains(digest)));
+        whole.then_some((*condition, found))
     };
     Ok(kept.into_iter().filter_map(stands).collect())
 }
@@ -102,6 +123,9 @@ pub fn shown(standing: Vec<(usize, EyeCauses)>) -> Vec<FoundCauses> {
         eye: found.eye,
         model: found.model,
         lanes: found.lanes,
+        gains: found.gains,
+        extra_jobs: found.extra_used,
+        unused_jobs: found.extra.len() - found.extra_used.min(found.extra.len()),
         nothing: found.nothing,
     };
     standing.into_iter().map(shown).collect()
@@ -130,7 +154,16 @@ pub fn of_conditions(
     let meta = reader.meta()?;
     let keys = keys_of(plan, &meta.target)?;
     let executor = Executor::new(plan, &expansion, &keys);
-    let held = matches!(plan.training.policy, TrainingPolicy::Held { .. });
+    let extra_jobs = ExtraJobs::open(dir)?;
+    let options = (meta.target == Target::Simulated).then(|| {
+        Arc::new(SimulatedOptions {
+            interface: plan.interface.clone(),
+            model: plan.model.clone(),
+            directions: plan.capture.directions.clone(),
+            measured: folder.file.measured.clone(),
+            seed: meta.seed,
+        })
+    });
     let before: Vec<EyeCauses> =
         standing(dir, reader, &folder.jobs)?.into_iter().map(|(_, found)| found).collect();
     let mut all = before.clone();
@@ -150,59 +183,25 @@ pub fn of_conditions(
         else {
             continue;
         };
-        let counts = hex(&stored.content_sha256);
         let damaged = |words: String| {
             Failure::new(Exit::Store, format!("job {} in the store is damaged: {words}", hex(key)))
         };
+        let levels = &expansion.conditions[condition.index];
+        let extra = extra_jobs.as_ref().map_or(Ok(Vec::new()), |extra| extra.of(plan, levels))?;
+        let one = OneJob {
+            folder,
+            condition: condition.index,
+            gains: &condition.eyes,
+            key: hex(key),
+            counts: hex(&stored.content_sha256),
+            setting: executor.setting(levels, job, stored.attempt),
+            training: executor.training_request(),
+            extra: &extra,
+            options: options.as_ref(),
+        };
         let captures = reader.counts(&stored)?.captures().map_err(damaged)?;
-        let setting = executor.setting(&expansion.conditions[condition.index], job, 1);
-        let measured = folder.file.measured.get(&setting.channel.name).cloned();
-        let model = NominalLane::new(&plan.interface, &setting, &plan.model, measured);
-        let eyes: Vec<EyeCauses> = captures
-            .par_iter()
-            .filter_map(|capture| {
-                let limits = limits_of(folder, condition.index, capture.eye, std::slice::from_ref(capture))?;
-                let mut eye = EyeCauses {
-                    job: hex(key),
-                    counts: counts.clone(),
-                    eye: capture.eye,
-                    limit_box: (2.0 * limits.half_width.0, 2.0 * limits.half_height.0),
-                    model: MODEL_VERSION.into(),
-                    lanes: Vec::new(),
-                    nothing: String::new(),
-                };
-                let same = |known: &&EyeCauses| {
-                    (&known.job, known.eye, known.limit_box, &known.model)
-                        == (&eye.job, eye.eye, eye.limit_box, &eye.model)
-                };
-                if let Some(known) = before.iter().find(same) {
-                    return Some(known.clone());
-                }
-                match (&model, CaptureView::new(capture)) {
-                    (Err(error), _) => eye.nothing = error.to_string(),
-                    (_, Err(error)) => eye.nothing = error.to_string(),
-                    (Ok(model), Ok(view)) => {
-                        let gains = lane_gains(std::slice::from_ref(capture), &limits, None).ok()?;
-                        let of = |lane: &u16| gains.iter().find(|gain| gain.lane == *lane);
-                        let best: Vec<f64> = capture
-                            .lanes
-                            .iter()
-                            .map(|lane| of(lane).map_or(f64::NAN, |gain| gain.best))
-                            .collect();
-                        let asked = worst(&gains, &capture.lanes);
-                        match library(&view, &limits, model, &best, &asked) {
-                            Ok(library) => {
-                                let lanes =
-                                    asked.iter().filter_map(|lane| library.causes(&view, *lane, held));
-                                eye.lanes = lanes.collect();
-                            }
-                            Err(words) => eye.nothing = words,
-                        }
-                    }
-                }
-                Some(eye)
-            })
-            .collect();
+        let eyes: Vec<EyeCauses> =
+            captures.par_iter().filter_map(|capture| one.causes(capture, &before)).collect();
         for eye in eyes {
             if !before.contains(&eye) {
                 all.retain(|known| (&known.job, known.eye) != (&eye.job, eye.eye));
@@ -214,6 +213,125 @@ pub fn of_conditions(
     // A medium that cannot be written keeps nothing: what was found is told all the same.
     let not_kept = if all == before { None } else { keep(dir, &all).err().map(|failure| failure.words) };
     Ok(Found { eyes: found, not_kept })
+}
+
+/// A condition's job with everything that explains it.
+struct OneJob<'a> {
+    folder: &'a JudgedFolder,
+    condition: usize,
+    gains: &'a [EyeWhy],
+    key: String,
+    counts: String,
+    setting: Setting,
+    training: TrainingRequest,
+    extra: &'a [ExtraJob],
+    /// The target, where it is a simulated one.
+    options: Option<&'a Arc<SimulatedOptions>>,
+}
+
+impl OneJob<'_> {
+    fn model(&self, setting: &Setting) -> Result<NominalLane, String> {
+        let plan = &self.folder.file.plan;
+        // A folder keeps a measured channel's digest, not its data: a model without it would be of another channel.
+        if let Some(data) = &setting.channel.measured {
+            return Err(format!(
+                "channel {} is measured data ({}), which the model has no figures of",
+                setting.channel.name, data.file
+            ));
+        }
+        NominalLane::new(&plan.interface, setting, &plan.model, None).map_err(|error| error.to_string())
+    }
+
+    /// The causes of one eye: as known, or found now; `None` where no box is judged.
+    fn causes(&self, capture: &Capture, before: &[EyeCauses]) -> Option<EyeCauses> {
+        let limits = limits_of(self.folder, self.condition, capture.eye, std::slice::from_ref(capture))?;
+        // The same eye and lanes in each extra job.
+        let beside: Vec<(&ExtraJob, &Capture)> = self
+            .extra
+            .iter()
+            .filter_map(|extra| {
+                let same = |one: &&Capture| one.eye == capture.eye && one.lanes == capture.lanes;
+                Some((extra, extra.captures.iter().find(same)?))
+            })
+            .collect();
+        let mut eye = EyeCauses {
+            job: self.key.clone(),
+            counts: self.counts.clone(),
+            eye: capture.eye,
+            limit_box: (2.0 * limits.half_width.0, 2.0 * limits.half_height.0),
+            extra: beside.iter().map(|(extra, _)| extra.counts.clone()).collect(),
+            extra_used: 0,
+            model: MODEL_VERSION.into(),
+            lanes: Vec::new(),
+            gains: self
+                .gains
+                .iter()
+                .find(|why| why.eye == capture.eye)
+                .map_or(Vec::new(), |why| why.lanes.clone()),
+            nothing: String::new(),
+        };
+        let same = |known: &&EyeCauses| {
+            (&known.job, known.eye, known.limit_box, &known.model, &known.extra, &known.gains)
+                == (&eye.job, eye.eye, eye.limit_box, &eye.model, &eye.extra, &eye.gains)
+        };
+        if let Some(known) = before.iter().find(same) {
+            return Some(known.clone());
+        }
+        match self.lanes(capture, &beside, &limits) {
+            Ok((lanes, jobs)) => (eye.lanes, eye.extra_used) = (lanes, jobs.saturating_sub(1)),
+            Err(words) => eye.nothing = words,
+        }
+        Some(eye)
+    }
+
+    fn lanes(
+        &self,
+        capture: &Capture,
+        beside: &[(&ExtraJob, &Capture)],
+        limits: &Mask,
+    ) -> Result<(Vec<LaneCauses>, usize), String> {
+        let plan = &self.folder.file.plan;
+        let by = Trained {
+            held: matches!(plan.training.policy, TrainingPolicy::Held { .. }),
+            shared_vref: lanes_a_device(plan, &self.setting.module, capture.eye).is_some(),
+        };
+        let gains = lane_gains(std::slice::from_ref(capture), limits, None)?;
+        let of = |lane: &u16| gains.iter().find(|gain| gain.lane == *lane);
+        let best: Vec<f64> =
+            capture.lanes.iter().map(|lane| of(lane).map_or(f64::NAN, |gain| gain.best)).collect();
+        let asked = worst(&gains, &capture.lanes);
+        let base = self.model(&self.setting)?;
+        let view = CaptureView::new(capture).map_err(|error| error.to_string())?;
+        let mut models = vec![base];
+        let mut views = vec![view];
+        for (extra, capture) in beside {
+            models.push(self.model(&extra.setting)?);
+            views.push(CaptureView::new(capture).map_err(|error| error.to_string())?);
+        }
+        let jobs: Vec<CountedJob<'_>> =
+            views.iter().zip(&models).map(|(view, model)| CountedJob { view, model }).collect();
+        let library = library(&jobs, limits, &best, &asked)?;
+        let mut lanes: Vec<LaneCauses> =
+            asked.iter().filter_map(|lane| library.causes(&jobs, *lane, by)).collect();
+        if let Some(options) = self.options {
+            let measured = Measured {
+                setting: &self.setting,
+                training: self.training,
+                eye: capture.eye,
+                grid: capture.grid,
+                ber_limit: views[0].ber_limit(),
+                limits,
+                by,
+            };
+            for lane in &mut lanes {
+                let place = capture.lanes.iter().position(|known| *known == lane.lane);
+                let Some(operating) = place.and_then(|place| capture.operating.get(place)) else { continue };
+                lane.truth = truth::of_lane(options, &measured, lane.lane, *operating)
+                    .map_err(|error| error.to_string())?;
+            }
+        }
+        Ok((lanes, library.jobs()))
+    }
 }
 
 /// Positions of the lanes to be looked into: the worst, and others that lag as far behind their neighbours.

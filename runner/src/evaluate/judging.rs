@@ -24,6 +24,7 @@ use crate::store::{Meta, Store, StoreReader, Target, hex};
 use judge::judged::{JudgedMetric, JudgedRun, OutsidePlan, RunFacts};
 use judge::study::MetricStudy;
 use judge::tap_size::TapSizes;
+use judge::why::EdgeMeans;
 use judge::{Judge, Series, extrapolated, reference_condition};
 use nightbench_core::condition::ConditionState;
 use nightbench_core::results::JobOutcome;
@@ -99,6 +100,8 @@ struct Filled<'p> {
     /// Failed jobs of a bench, in the plan's order as far as stored.
     failed: Vec<([u8; 32], JobOutcome)>,
     new_summaries: Vec<NewSummary>,
+    /// Mean edges of every condition.
+    edges: EdgeMeans,
 }
 
 fn plan_of(dir: &Path, meta: &Meta) -> Result<PlanFile, Failure> {
@@ -133,6 +136,7 @@ fn fill<'p>(
     let (mut ran, mut failed) = (Vec::new(), Vec::new());
     let expansion = &forecast.expansion;
     let mut outside = OutsidePlan::default();
+    let mut edges = EdgeMeans::default();
     let new_summaries = each_summary(
         &SummarisedFolder { dir, reader, limits, plan, expansion, cache_use: cache },
         |stored| {
@@ -148,6 +152,8 @@ fn fill<'p>(
             if !simulated && stored.outcome != JobOutcome::Measured && failed.len() < MOST_TEXTS {
                 failed.push((stored.row.key, stored.outcome.clone()));
             }
+            let levels = &expansion.conditions[job.condition as usize];
+            digest.captures.iter().flatten().for_each(|eye| edges.add(levels, eye));
             judge.add(job, &stored.row.key, &facts(stored), digest);
             first_keys[job.condition as usize].get_or_insert(stored.row.key);
             clock.took(stored.row.plan_position, &stored.outcome, stored.times);
@@ -168,7 +174,7 @@ fn fill<'p>(
         (None, true) => Some(clock.observed(Rest::InTurn)?.done.hours()),
         (None, false) => Some(bench_hours(reader)?),
     };
-    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran, failed, new_summaries })
+    Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran, failed, new_summaries, edges })
 }
 
 /// Studies the measurement of a run folder.
@@ -324,6 +330,7 @@ impl JudgedFolder {
             superseded: superseded(reader, &jobs)?,
             notes: notes::read(dir, &jobs)?,
             causes,
+            edge_shifts: filled.edges.shifts(),
             strobe_lanes: strobe_lanes(&file.plan),
             what_if: None,
             held_degc: match file.plan.training.policy {

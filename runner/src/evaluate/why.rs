@@ -2,18 +2,17 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::evaluate::judging::JudgedFolder;
-use crate::folder::eye_summaries::{CacheUse, SummarisedFolder, each_summary};
 use crate::store::{StoreReader, hex};
 use eye::shapes::Mask;
 use judge::eye_summary::masks_for;
-use judge::why::{EdgeMeans, EdgeShift, LaneGain, lane_gains, limit_box};
+use judge::why::{LaneGain, lane_gains, limit_box};
+use nightbench_core::devices::Module;
 use nightbench_core::results::{Capture, Direction, EyeName, MOST_LANES};
-use plan::expand::expand;
+use plan::Plan;
 use plan::limits::Metric;
 use plan::selection::Selection;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
-use std::path::Path;
 
 /// One eye of a condition.
 pub struct EyeWhy {
@@ -31,6 +30,27 @@ pub struct ConditionWhy {
     /// Its index in the judged run.
     pub index: usize,
     pub eyes: Vec<EyeWhy>,
+}
+
+/// Folder of the extra jobs within a run folder.
+pub const EXTRA_JOBS: &str = "extra-jobs";
+
+/// Conditions with a margin, by index, worst first; what counts comes before what lies beyond a rating.
+pub fn worst_first(folder: &JudgedFolder, selection: &Selection) -> Vec<usize> {
+    let conditions = &folder.run.conditions;
+    let mut chosen: Vec<usize> = (0..conditions.len())
+        .filter(|index| {
+            selection.contains(&conditions[*index].condition) && conditions[*index].worst().is_some()
+        })
+        .collect();
+    let aside = |index: usize| conditions[index].beyond_rating && !folder.run.beyond_rating_counts;
+    chosen.sort_by(|a, b| {
+        aside(*a).cmp(&aside(*b)).then(match (conditions[*a].worst(), conditions[*b].worst()) {
+            (Some(one), Some(other)) => one.compare_worst(other),
+            _ => std::cmp::Ordering::Equal,
+        })
+    });
+    chosen
 }
 
 /// Lane by lane, for conditions by index.
@@ -67,14 +87,7 @@ fn condition(folder: &JudgedFolder, reader: &StoreReader, index: usize) -> Resul
 fn eye_why(folder: &JudgedFolder, index: usize, eye: EyeName, captures: &[Capture]) -> EyeWhy {
     let plan = &folder.file.plan;
     let judged = &folder.run.conditions[index];
-    // Only what the device can set is recoverable.
-    let shared = plan.interface.generation.facts().shared_write_vref;
-    let lanes_a_device = match eye.direction {
-        Direction::Read => None,
-        Direction::Write => shared.map(|shared| shared.lanes(judged.condition.module(plan).device_width)),
-        // One reference for all command lines.
-        Direction::Command => Some(MOST_LANES),
-    };
+    let lanes_a_device = lanes_a_device(plan, judged.condition.module(plan), eye);
     let shared_vref = lanes_a_device.is_some();
     let nothing = |words: &str| EyeWhy { eye, lanes: Vec::new(), shared_vref, nothing: words.into() };
     let Some(limits) = limits_of(folder, index, eye, captures) else {
@@ -88,6 +101,17 @@ fn eye_why(folder: &JudgedFolder, index: usize, eye: EyeName, captures: &[Captur
             EyeWhy { eye, lanes, shared_vref, nothing: String::new() }
         }
         Err(words) => nothing(&words),
+    }
+}
+
+/// Lanes that share one Vref; `None` where each has its own. Only what the device can set is recoverable.
+pub(super) fn lanes_a_device(plan: &Plan, module: &Module, eye: EyeName) -> Option<u16> {
+    let shared = plan.interface.generation.facts().shared_write_vref;
+    match eye.direction {
+        Direction::Read => None,
+        Direction::Write => shared.map(|shared| shared.lanes(module.device_width)),
+        // One reference for all command lines.
+        Direction::Command => Some(MOST_LANES),
     }
 }
 
@@ -109,31 +133,4 @@ pub(super) fn limits_of(
     let grid = &captures.first()?.grid;
     let rate = judged.condition.rate(&folder.file.plan);
     masks_for(&folder.facts.limits, eye, grid, rate).into_iter().next()
-}
-
-/// Which factor moves which edge, over every condition of the run.
-///
-/// # Errors
-/// Exit 74: the store cannot be read.
-pub fn by_factor(folder: &JudgedFolder, dir: &Path, reader: &StoreReader) -> Result<Vec<EdgeShift>, Failure> {
-    let plan = &folder.file.plan;
-    let expansion = expand(plan, &Selection::default());
-    let summarised = SummarisedFolder {
-        dir,
-        reader,
-        limits: &folder.facts.limits,
-        plan,
-        expansion: &expansion,
-        cache_use: CacheUse::Look,
-    };
-    let mut means = EdgeMeans::default();
-    each_summary(
-        &summarised,
-        |stored| folder.jobs.get(&stored.row.key).copied(),
-        |_, job, summary| {
-            let condition = &expansion.conditions[job.condition as usize];
-            summary.captures.iter().flatten().for_each(|eye| means.add(condition, eye));
-        },
-    )?;
-    Ok(means.shifts())
 }

@@ -143,6 +143,19 @@ impl<'p> Executor<'p> {
         }
     }
 
+    /// The setting that is trained at, where it is another one than measured, and whether the training must be restored after it:
+    /// a device keeps it over another pattern.
+    fn trained_setting(&self, setting: &Setting) -> Option<(Setting, bool)> {
+        let mut trained = self.held_setting(setting);
+        let restored = trained.is_some();
+        if let Some(pattern) =
+            self.plan.training.pattern.as_ref().filter(|pattern| **pattern != setting.pattern)
+        {
+            trained.get_or_insert_with(|| setting.clone()).pattern = pattern.clone();
+        }
+        Some((trained?, restored))
+    }
+
     /// The condition that training is held from, where it is.
     pub fn held_setting(&self, setting: &Setting) -> Option<Setting> {
         let TrainingPolicy::Held { temperature, supply } = &self.plan.training.policy else { return None };
@@ -230,8 +243,9 @@ impl<'p> Executor<'p> {
     ) -> Result<(), DriverError> {
         let call = || Call::within(self.call_limit, cancel);
         let reach = || Call::within(self.apply_limit, cancel);
-        let held = self.held_setting(setting);
-        let first: Readback = driver.apply(held.as_ref().unwrap_or(setting), &reach())?;
+        let held = self.trained_setting(setting);
+        let first: Readback =
+            driver.apply(held.as_ref().map_or(setting, |(trained_at, _)| trained_at), &reach())?;
         result.readback = Some(first);
         result.identity = driver.identity(&call())?;
         if let Some(fault) = stranger(&result.identity) {
@@ -249,9 +263,11 @@ impl<'p> Executor<'p> {
             result.outcome = JobOutcome::TrainingFailed;
             return Ok(());
         }
-        if held.is_some() {
+        if let Some((_, restored)) = held {
             result.readback = Some(driver.apply(setting, &reach())?);
-            driver.restore(&settings, &call())?;
+            if restored {
+                driver.restore(&settings, &call())?;
+            }
         }
         let before = driver.elapsed().0;
         for eye in driver.capabilities(&call())?.eyes {

@@ -23,6 +23,7 @@ impl Data {
             Pattern::Prbs => Data::Random { weights: weights.to_vec(), each: 1.0 },
             Pattern::Sequence(bits) => Data::Sequence(pattern::signs(bits), weights.to_vec()),
             Pattern::VictimAggressor => Data::Random { weights: vec![total], each: weights.len() as f64 },
+            Pattern::VictimOnly => Data::Random { weights: Vec::new(), each: 0.0 },
             Pattern::DataBusInversion => {
                 let events = pattern::data_bus_inversion_events(weights, false);
                 let ones = events.iter().filter(|e| e.victim > 0.0).map(|e| e.probability).sum();

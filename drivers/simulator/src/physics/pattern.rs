@@ -15,6 +15,8 @@ pub enum Pattern {
     /// Random bits on the victim, and one other random sequence on all seven aggressors together, so that their coupling
     /// always adds up with one sign.
     VictimAggressor,
+    /// Random bits on the victim; the other seven lines keep one level, so that they couple nothing.
+    VictimOnly,
     /// Random bytes with data-bus inversion: a byte with more than four zeros is sent inverted, so at most four of its
     /// eight bits are 0. Probabilities by enumeration of the 256 bytes; the inversion bit itself is not modelled.
     DataBusInversion,

@@ -279,6 +279,17 @@ impl LaneSurface {
         }
     }
 
+    /// The same lane with another jitter and delay line: what was computed before the jitter stays. `link` and `bit` differ from
+    /// this lane's own in nothing else.
+    #[must_use]
+    pub fn retimed(&self, link: &Link, bit: &BitVariation) -> LaneSurface {
+        let setup = link.setup();
+        let (p, ui_s) = (&setup.parameters, setup.operating_point.unit_interval_s());
+        let instants = timing::tap_instants_ui(p, link.shared.channel.drifted(), bit, ui_s);
+        let columns = vec![None; instants.len()];
+        LaneSurface { shared: Arc::clone(&link.shared), columns, instants, ..self.clone() }
+    }
+
     /// Error ratios of one tap over the reference steps, or `None` when every one of them is proven to be above
     /// `limit` (then most of the work is saved).
     ///

@@ -1,5 +1,6 @@
 //! One lane's counts held against a nominal lane with some causes at work.
 
+use super::Job;
 use super::signatures::{Mode, Nominal, Signature};
 use super::surface::{Place, Surface};
 use eye::counts::CaptureView;
@@ -9,27 +10,44 @@ use statistics::special::normal_sf;
 
 /// Points with a higher observed error ratio tell little of where an eye ends.
 const HIGHEST_RATIO: f64 = 0.05;
+/// Columns either side of the operating one that a level that never changes is read from.
+const LEVEL_COLUMNS: u16 = 2;
 /// How well a place of the eye is known beforehand, taps and Vref steps: hardly.
 const SHIFT: f64 = 6.0;
 /// How far a cause may go beyond its signature's levels: they are wide enough.
 const SIZE: f64 = 4.0;
 
-/// What one lane's counts are: points and weights.
+/// What one lane's counts are: points and weights, job after job.
 #[derive(Debug, Clone)]
 pub struct LaneCounts {
-    pub places: Vec<Place>,
+    /// Sheet and place of each point.
+    pub places: Vec<(usize, Place)>,
     pub counts: Vec<Counts>,
-    /// Middle of what passes.
-    pub middle: Option<Place>,
+    /// Middle of what passes, of each job.
+    pub middles: Vec<Option<Place>>,
 }
 
 impl LaneCounts {
-    /// Of a lane by position. `floor`: how far a model may be off in z.
-    pub fn of(view: &CaptureView<'_>, lane: usize, floor: f64) -> LaneCounts {
+    /// Of a lane by position over the jobs. `floor`: how far a model may be off in z.
+    pub fn of(jobs: &[Job<'_>], lane: usize, floor: f64) -> LaneCounts {
+        let mut all = LaneCounts { places: Vec::new(), counts: Vec::new(), middles: Vec::new() };
+        for (sheet, job) in jobs.iter().enumerate() {
+            all.add(sheet, job.view, lane, floor);
+        }
+        all
+    }
+
+    fn add(&mut self, sheet: usize, view: &CaptureView<'_>, lane: usize, floor: f64) {
         let grid = view.grid();
-        let (mut places, mut counts) = (Vec::new(), Vec::new());
         let (mut passing, mut tap, mut step) = (0.0, 0.0, 0.0);
         let map = &view.maps()[lane];
+        let at = view.capture().operating[lane];
+        // A level that never changes is the same at every tap: a few columns tell all of it.
+        let row = |tap| map.passes(Point { tap, vref: at.vref });
+        let columns = match row(0) && row(grid.taps - 1) {
+            true => at.tap.saturating_sub(LEVEL_COLUMNS)..=at.tap + LEVEL_COLUMNS,
+            false => 0..=grid.taps,
+        };
         for index in 0..grid.len() {
             let point: Point = grid.point(index);
             if map.passes(point) {
@@ -39,21 +57,26 @@ impl LaneCounts {
             }
             let Some((bits, errors)) = view.count(lane, point) else { continue };
             let (bits, errors) = (bits as f64, errors as f64);
-            if errors > HIGHEST_RATIO * bits {
+            if errors > HIGHEST_RATIO * bits || !columns.contains(&point.tap) {
                 continue;
             }
-            places.push(Place { tap: point.tap.into(), step: point.vref.into() });
-            counts.push(Counts::new(bits, errors, floor));
+            self.places.push((sheet, Place { tap: point.tap.into(), step: point.vref.into() }));
+            self.counts.push(Counts::new(bits, errors, floor));
         }
-        let middle = (passing > 0.0).then(|| Place { tap: tap / passing, step: step / passing });
-        LaneCounts { places, counts, middle }
+        self.middles.push((passing > 0.0).then(|| Place { tap: tap / passing, step: step / passing }));
     }
 }
 
-/// Parameters of a lane beside its causes: two shifts and what is its own.
-fn own_priors(own: &[Mode]) -> impl Iterator<Item = Prior> + '_ {
+/// Parameters of a lane beside its causes: two shifts a job and what is its own.
+fn own_priors(nominal: &Nominal) -> impl Iterator<Item = Prior> + '_ {
     let shift = Prior { mean: 0.0, sd: SHIFT, held: false };
-    [shift, shift].into_iter().chain(own.iter().map(|mode| Prior { mean: 0.0, sd: mode.sd, held: false }))
+    let own = nominal.own.iter().map(|mode| Prior { mean: 0.0, sd: mode.sd, held: false });
+    std::iter::repeat_n(shift, 2 * nominal.base.sheets()).chain(own)
+}
+
+/// How z of a point hangs on the shifts of every job: on its own job's only.
+fn along_shifts(sheets: usize, sheet: usize, (taps, steps): (f64, f64)) -> impl Iterator<Item = f64> {
+    (0..sheets).flat_map(move |one| if one == sheet { [-taps, -steps] } else { [0.0, 0.0] })
 }
 
 /// A fit of one lane.
@@ -62,12 +85,19 @@ pub struct LaneFit {
     pub scored: Scored,
     /// Causes in it: the first parameters.
     pub causes: usize,
+    /// Jobs in it: two shifts each come next.
+    pub sheets: usize,
 }
 
 impl LaneFit {
-    /// Shift of the lane from the nominal one, taps and Vref steps.
+    /// Shifts of the lane from the nominal one, taps and Vref steps of each job.
+    pub fn shifts(&self) -> &[f64] {
+        &self.scored.parameters[self.causes..self.causes + 2 * self.sheets]
+    }
+
+    /// The same of the job asked about.
     pub fn shift(&self) -> Place {
-        Place { tap: self.scored.parameters[self.causes], step: self.scored.parameters[self.causes + 1] }
+        Place { tap: self.shifts()[0], step: self.shifts()[1] }
     }
 
     /// Size of a cause, in levels of its signature.
@@ -77,7 +107,7 @@ impl LaneFit {
 
     /// What is the lane's own, in the order of the modes.
     pub fn own(&self) -> &[f64] {
-        &self.scored.parameters[self.causes + 2..]
+        &self.scored.parameters[self.causes + 2 * self.sheets..]
     }
 
     /// The lane's surface in the nominal lane's coordinates, each cause at a size.
@@ -96,14 +126,13 @@ pub fn fit(
     start: &[f64],
     steps: usize,
 ) -> Option<LaneFit> {
-    let causes = signatures.len();
+    let (causes, sheets) = (signatures.len(), nominal.base.sheets());
     let mut priors = vec![Prior { mean: 0.0, sd: SIZE, held: true }; causes];
-    priors.extend(own_priors(&nominal.own));
+    priors.extend(own_priors(nominal));
     let mut from = start.to_vec();
     from.resize(priors.len(), 0.0);
     let size = priors.len();
     let scored = score(&lane.counts, &priors, &from, steps, |x, said: &mut Said| {
-        let shift = Place { tap: x[causes], step: x[causes + 1] };
         said.z.clear();
         said.slopes.clear();
         said.slopes.reserve(size * lane.places.len());
@@ -111,15 +140,12 @@ pub fn fit(
         let changes: Vec<(Surface, Surface)> =
             signatures.iter().zip(x).map(|(signature, x)| signature.change(*x)).collect();
         let whole = nominal.base.plus(changes.iter().map(|(change, _)| (1.0, change)));
-        for place in &lane.places {
-            let at = Place { tap: place.tap - shift.tap, step: place.step - shift.step };
-            let stencil = whole.stencil(at);
+        for (sheet, place) in &lane.places {
+            let stencil = whole.stencil(*sheet, moved(*place, &x[causes + 2 * sheet..]));
             let mut z = whole.read(&stencil);
-            let (along_taps, along_steps) = whole.slopes(&stencil);
             said.slopes.extend(changes.iter().map(|(_, slope)| slope.read(&stencil)));
-            said.slopes.push(-along_taps);
-            said.slopes.push(-along_steps);
-            for (mode, by) in nominal.own.iter().zip(&x[causes + 2..]) {
+            said.slopes.extend(along_shifts(sheets, *sheet, whole.slopes(&stencil)));
+            for (mode, by) in nominal.own.iter().zip(&x[causes + 2 * sheets..]) {
                 let slope = mode.slope.read(&stencil);
                 z += by * slope;
                 said.slopes.push(slope);
@@ -127,13 +153,18 @@ pub fn fit(
             said.z.push(z);
         }
     })?;
-    Some(LaneFit { scored, causes })
+    Some(LaneFit { scored, causes, sheets })
+}
+
+/// A place as the nominal lane counts it, its job's two shifts given first.
+fn moved(place: Place, shifts: &[f64]) -> Place {
+    Place { tap: place.tap - shifts[0], step: place.step - shifts[1] }
 }
 
 /// Mean over points of (errors - expected)^2 / (expected + (share x expected)^2): 1 for a model that is right.
-pub fn chi_square(lane: &LaneCounts, shift: Place, surface: &Surface, share: f64) -> f64 {
-    let terms = lane.places.iter().zip(&lane.counts).map(|(place, counts)| {
-        let z = surface.at(Place { tap: place.tap - shift.tap, step: place.step - shift.step });
+pub fn chi_square(lane: &LaneCounts, shifts: &[f64], surface: &Surface, share: f64) -> f64 {
+    let terms = lane.places.iter().zip(&lane.counts).map(|((sheet, place), counts)| {
+        let z = surface.at(*sheet, moved(*place, &shifts[2 * sheet..]));
         let expected = (counts.bits() * normal_sf(z)).max(0.05);
         (counts.errors() - expected).powi(2) / (expected + (share * expected).powi(2))
     });
@@ -149,9 +180,10 @@ pub fn fit_together(
     start: &[f64],
     steps: usize,
 ) -> Option<Scored> {
-    let (common, own) = (shared.len(), nominal.own.len() + 2);
+    let (common, sheets) = (shared.len(), nominal.base.sheets());
+    let own = nominal.own.len() + 2 * sheets;
     let mut priors = shared_priors.to_vec();
-    lanes.iter().for_each(|_| priors.extend(own_priors(&nominal.own)));
+    lanes.iter().for_each(|_| priors.extend(own_priors(nominal)));
     let size = priors.len();
     let counts: Vec<Counts> = lanes.iter().flat_map(|lane| lane.counts.iter().copied()).collect();
     score(&counts, &priors, start, steps, |x, said: &mut Said| {
@@ -160,9 +192,8 @@ pub fn fit_together(
         for (number, lane) in lanes.iter().enumerate() {
             let first = common + number * own;
             let mine = &x[first..first + own];
-            for place in &lane.places {
-                let at = Place { tap: place.tap - mine[0], step: place.step - mine[1] };
-                let stencil = nominal.base.stencil(at);
+            for (sheet, place) in &lane.places {
+                let stencil = nominal.base.stencil(*sheet, moved(*place, &mine[2 * sheet..]));
                 let (along_taps, along_steps) = nominal.base.slopes(&stencil);
                 let mut z = nominal.base.read(&stencil);
                 let row = said.slopes.len();
@@ -172,10 +203,11 @@ pub fn fit_together(
                     slopes[place] = mode.slope.read(&stencil);
                     z += by * slopes[place];
                 }
-                (slopes[first], slopes[first + 1]) = (-along_taps, -along_steps);
-                for (place, (mode, by)) in nominal.own.iter().zip(&mine[2..]).enumerate() {
-                    slopes[first + 2 + place] = mode.slope.read(&stencil);
-                    z += by * slopes[first + 2 + place];
+                (slopes[first + 2 * sheet], slopes[first + 2 * sheet + 1]) = (-along_taps, -along_steps);
+                let own = first + 2 * sheets;
+                for (place, (mode, by)) in nominal.own.iter().zip(&mine[2 * sheets..]).enumerate() {
+                    slopes[own + place] = mode.slope.read(&stencil);
+                    z += by * slopes[own + place];
                 }
                 said.z.push(z);
             }

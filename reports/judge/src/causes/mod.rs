@@ -10,8 +10,10 @@ mod signatures;
 pub mod surface;
 #[cfg(test)]
 mod tests;
+mod truth;
 
 pub use signatures::Cause;
+pub use truth::{LaneTruth, TrueLane};
 
 use eye::counts::CaptureView;
 use eye::shapes::Mask;
@@ -22,7 +24,7 @@ use serde::{Deserialize, Serialize};
 use signatures::{Asked, FITTED, MIDDLE, Nominal, Signature};
 use statistics::scoring::Prior;
 use std::collections::BTreeMap;
-use surface::{HalfBox, Place, Surface, quantile};
+use surface::{HalfBox, LEVEL, Place, Surface, quantile};
 
 /// How far the model may be off in z: while a reference is looked for, and at the end.
 const FLOORS: [(f64, usize); 2] = [(0.5, 6), (0.1, 14)];
@@ -34,6 +36,8 @@ const TRUST: f64 = 0.15;
 const FARTHEST: f64 = 0.7;
 /// Steps of ln likelihood that are none.
 const SETTLED: f64 = 0.5;
+/// Steps that slopes serve while each gains much.
+const SERVES: u32 = 3;
 /// Lanes that a reference rests on: enough to average their own deviations, few enough to be quick.
 const MOST_REFERENCE: usize = 4;
 /// Fewest lanes beside the one asked about.
@@ -48,6 +52,13 @@ pub const STRONG: f64 = 0.5;
 const EVIDENCE: f64 = 12.0;
 /// How much a second one must.
 const SECOND: f64 = 20.0;
+/// Sizes that a cause is looked for from, in levels of its signature.
+const STARTS: [f64; 2] = [1.0, 3.0];
+/// How much a cause must promise in ln likelihood, its model taken as off by [`COARSE`], to be looked at closely.
+const PROMISE: f64 = 1.0;
+/// Descriptions that may get a second figure of their cause, and how much it must gain in ln likelihood.
+const SIBLINGS: usize = 2;
+const SIBLING: f64 = 6.0;
 /// Signatures of a cause that are looked at closely, and how often one is made anew.
 const CLOSELY: usize = 2;
 const REFINED: usize = 2;
@@ -79,6 +90,21 @@ pub struct Blamed {
     pub expanded_uncertainty: f64,
 }
 
+impl Blamed {
+    /// One name, or two that cannot be told apart.
+    fn name(&self) -> String {
+        match self.or {
+            Some(or) => format!("{} or {}", self.cause.words(), or.words()),
+            None => self.cause.words().to_string(),
+        }
+    }
+
+    /// The name with its gain and U.
+    pub fn words(&self) -> String {
+        format!("{}: {} \u{b1} {:.2}", self.name(), signed(self.gain), self.expanded_uncertainty)
+    }
+}
+
 /// What can be said of a lane.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -106,25 +132,22 @@ pub struct LaneCauses {
     pub chi_square: f64,
     /// Gains are estimates (the fit is believed), not a ranking only.
     pub accepted: bool,
+    /// What the simulated target knows; `None` of a bench.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub truth: Option<LaneTruth>,
 }
 
 impl LaneCauses {
     /// What is found, in words; a gain stands with its interval, or not at all.
     pub fn words(&self) -> String {
-        let name = |blamed: &Blamed| match blamed.or {
-            Some(or) => format!("{} or {}", blamed.cause.words(), or.words()),
-            None => blamed.cause.words().to_string(),
-        };
         let list = |with: &dyn Fn(&Blamed) -> String| -> String {
             self.causes.iter().map(with).collect::<Vec<_>>().join("; ")
         };
         match self.finding {
-            Finding::Named if self.accepted => list(&|blamed| {
-                format!("{}: {:+.2} \u{b1} {:.2}", name(blamed), blamed.gain, blamed.expanded_uncertainty)
-            }),
+            Finding::Named if self.accepted => list(&Blamed::words),
             Finding::Named => format!(
                 "{} (a ranking only: the model meets the counts with chi-square {:.1})",
-                list(&name),
+                list(&Blamed::name),
                 self.chi_square
             ),
             Finding::NothingDominant => "no dominant cause".into(),
@@ -146,10 +169,25 @@ pub struct Library<'m> {
     half: HalfBox,
 }
 
-/// Sizes of the limits' box in taps and Vref steps.
-fn half_box(view: &CaptureView<'_>, limits: &Mask) -> HalfBox {
-    let grid = view.grid();
-    HalfBox { taps: limits.half_width.0 / grid.tap_step.0, steps: limits.half_height.0 / grid.vref_step.0 }
+/// The counts of one job's eye, and the model of a nominal lane at its condition.
+#[derive(Clone, Copy)]
+pub struct Job<'a> {
+    pub view: &'a CaptureView<'a>,
+    pub model: &'a dyn LaneModel,
+}
+
+/// How the lane asked about came to its sampling point.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Trained {
+    /// It still runs with a training at another condition.
+    pub held: bool,
+    /// Its Vref serves the other lanes of its device as well: training the lane anew moves it in time only.
+    pub shared_vref: bool,
+}
+
+/// A gain with its sign.
+fn signed(gain: f64) -> String {
+    format!("{gain:+.2}")
 }
 
 /// The lanes, by position, that stand for healthy ones: those nearest above the median of what each could be at best.
@@ -164,32 +202,49 @@ fn healthy(best: &[f64], asked: &[usize]) -> Option<Vec<usize>> {
     (others.len() >= FEWEST_REFERENCE).then_some(others)
 }
 
-/// Makes the reference for some lanes of an eye, by position: fits the model to healthy lanes beside it. `best` is each lane's largest limit
-/// box, by position; `limits` the box at scale 1.
+/// Makes the reference for some lanes of an eye, by position: fits the model to healthy lanes beside it. The first job is the one asked
+/// about, further ones the extra jobs of its condition, of the same lanes. `best` is each lane's largest limit box, by position;
+/// `limits` the box at scale 1.
 ///
 /// # Errors
 /// Too few healthy lanes, a model without an answer, or one that does not describe them, in words.
 pub fn library<'m>(
-    view: &CaptureView<'_>,
+    jobs: &[Job<'m>],
     limits: &Mask,
-    model: &'m dyn LaneModel,
     best: &[f64],
     lanes: &[usize],
 ) -> Result<Library<'m>, String> {
+    let all = of_jobs(jobs, limits, best, lanes)?;
+    // A model that cannot say of healthy lanes what the extra jobs counted is asked about the eye alone.
+    if jobs.len() > 1 && all.chi_square > REFERENCE_GATE {
+        of_jobs(&jobs[..1], limits, best, lanes)
+    } else {
+        Ok(all)
+    }
+}
+
+fn of_jobs<'m>(
+    jobs: &[Job<'m>],
+    limits: &Mask,
+    best: &[f64],
+    lanes: &[usize],
+) -> Result<Library<'m>, String> {
+    let view = jobs.first().ok_or("no job was given")?.view;
     let limit = quantile(view.ber_limit());
-    let asked = Asked { model, eye: view.capture().eye, grid: *view.grid(), limit };
+    let models = jobs.iter().map(|job| (job.model, *job.view.grid()));
+    let asked = Asked::new(models, view.capture().eye, limit)?;
     let chosen = healthy(best, lanes).ok_or_else(|| {
         format!("fewer than {FEWEST_REFERENCE} healthy lanes of the same eye: there is no reference to hold it against")
     })?;
     let mut reference = Reference::new(&asked)?;
     for (floor, rounds) in FLOORS {
-        let counts: Vec<LaneCounts> = chosen.iter().map(|lane| LaneCounts::of(view, *lane, floor)).collect();
+        let counts: Vec<LaneCounts> = chosen.iter().map(|lane| LaneCounts::of(jobs, *lane, floor)).collect();
         reference.fit(&asked, &counts, rounds)?;
     }
     let nominal = asked.nominal(&reference.changes)?;
     let signatures = asked.signatures(&nominal, &reference.changes);
     let Reference { changes, chi_square, .. } = reference;
-    Ok(Library { asked, nominal, signatures, chi_square, changes, half: half_box(view, limits) })
+    Ok(Library { asked, nominal, signatures, chi_square, changes, half: HalfBox::of(view.grid(), limits) })
 }
 
 /// The model as it is fitted to healthy lanes.
@@ -209,20 +264,21 @@ impl Reference {
 
     /// The lanes alone, the model's figures as they are; with the ln posterior of both.
     fn lanes(&self, counts: &[LaneCounts], limit: f64) -> Option<(Vec<f64>, f64)> {
-        let start = if self.own.is_empty() {
-            let mut start = Vec::new();
-            for counts in counts {
-                start.extend(aligned(counts, &self.nominal.base, limit));
-                start.extend(self.nominal.own.iter().map(|_| 0.0));
-            }
-            start
-        } else {
-            self.own.clone()
-        };
-        let scored = fit_together(counts, &self.nominal, &[], &[], &start, 8)?;
+        let each = self.nominal.own.len() + 2 * self.nominal.base.sheets();
+        let mut own = Vec::with_capacity(each * counts.len());
+        let mut value = 0.0;
+        for (number, counts) in counts.iter().enumerate() {
+            let start = match self.own.get(number * each..(number + 1) * each) {
+                Some(before) => before.to_vec(),
+                None => aligned(counts, &self.nominal.base, limit),
+            };
+            let scored = fit(counts, &self.nominal, &[], &start, 8)?.scored;
+            own.extend(scored.parameters);
+            value += scored.ln_posterior;
+        }
         let known: f64 =
             self.changes.iter().zip(FITTED).map(|(change, (_, sd))| -0.5 * (change.by / sd).powi(2)).sum();
-        Some((scored.parameters, scored.ln_posterior + known))
+        Some((own, value + known))
     }
 
     /// Fits the model's figures, as far as each step makes the counts likelier.
@@ -232,6 +288,8 @@ impl Reference {
         self.own = own;
         let mut trust = TRUST;
         let mut shared = asked.fitted(&self.nominal.base, &self.changes)?;
+        // Steps since the slopes were taken: they serve more than one.
+        let mut stale = 0;
         for _ in 0..rounds {
             let priors: Vec<Prior> = self
                 .changes
@@ -264,33 +322,53 @@ impl Reference {
                 Some((there, better)) if better > value => {
                     let gained = better - value;
                     (*self, value) = (there, better);
-                    if gained < SETTLED {
+                    if gained < SETTLED && stale == 0 {
                         break;
                     }
-                    self.nominal = asked.nominal(&self.changes)?;
-                    shared = asked.fitted(&self.nominal.base, &self.changes)?;
+                    stale += 1;
                     trust = (1.5 * trust).min(2.0 * TRUST);
+                    if stale < SERVES && gained > 0.1 * value.abs() {
+                        continue;
+                    }
                 }
-                _ => trust *= 0.35,
+                _ if stale > 0 => {}
+                _ => {
+                    trust *= 0.35;
+                    continue;
+                }
             }
+            self.nominal = asked.nominal(&self.changes)?;
+            shared = asked.fitted(&self.nominal.base, &self.changes)?;
+            stale = 0;
         }
-        let each = self.nominal.own.len() + 2;
+        let shifts = 2 * self.nominal.base.sheets();
+        let each = self.nominal.own.len() + shifts;
         let chi = counts.iter().zip(self.own.chunks_exact(each)).map(|(counts, mine)| {
-            let modes = mine[2..].iter().zip(&self.nominal.own).map(|(by, mode)| (*by, &mode.slope));
+            let modes = mine[shifts..].iter().zip(&self.nominal.own).map(|(by, mode)| (*by, &mode.slope));
             let surface = self.nominal.base.plus(modes);
-            chi_square(counts, Place { tap: mine[0], step: mine[1] }, &surface, GATE.1)
+            chi_square(counts, &mine[..shifts], &surface, GATE.1)
         });
         self.chi_square = chi.sum::<f64>() / counts.len() as f64;
         Ok(())
     }
 }
 
-/// Shifts that lay the middle of a surface on the middle of what passes.
-fn aligned(counts: &LaneCounts, surface: &Surface, limit: f64) -> [f64; 2] {
-    match (counts.middle, surface.middle(limit)) {
+/// Shifts that lay the middle of each job's surface on the middle of what passes.
+fn aligned(counts: &LaneCounts, surface: &Surface, limit: f64) -> Vec<f64> {
+    let of_sheet = |(sheet, seen): (usize, &Option<Place>)| match (seen, surface.middle(sheet, limit)) {
+        (Some(seen), Some(said)) if surface.is_level(sheet, limit) => [0.0, LEVEL * (seen.step - said.step)],
         (Some(seen), Some(said)) => [seen.tap - said.tap, seen.step - said.step],
         _ => [0.0; 2],
-    }
+    };
+    counts.middles.iter().enumerate().flat_map(of_sheet).collect()
+}
+
+/// What a description may get beside what it has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Further {
+    OtherCause,
+    /// Another figure of the last cause.
+    SameCause,
 }
 
 /// One way to describe a lane.
@@ -330,19 +408,25 @@ struct Closed {
 }
 
 impl Library<'_> {
-    /// Descriptions with one more cause than `with`, one for each signature of a cause not in it; likeliest first.
-    fn more(&self, counts: &LaneCounts, with: &Described, steps: usize) -> Vec<Described> {
-        let used: Vec<Cause> = with.signatures.iter().map(|signature| signature.cause).collect();
+    /// Descriptions with one more signature than `with`, one for each that is `further`; likeliest first.
+    fn more(&self, counts: &LaneCounts, with: &Described, further: Further, steps: usize) -> Vec<Described> {
+        let is_further = |signature: &Signature| match further {
+            Further::OtherCause => with.signatures.iter().all(|used| used.cause != signature.cause),
+            Further::SameCause => {
+                with.last() == Some(signature.cause)
+                    && with.signatures.iter().all(|used| used.knob != signature.knob)
+            }
+        };
         let mut all: Vec<Described> = self
             .signatures
             .par_iter()
-            .filter(|signature| !used.contains(&signature.cause))
+            .filter(|signature| is_further(signature))
             .filter_map(|signature| {
                 let mut signatures = with.signatures.clone();
                 signatures.push(signature.clone());
-                let fits = (0..signature.levels.len()).filter_map(|level| {
+                let fits = STARTS.into_iter().filter_map(|start| {
                     let mut sizes = with.sizes();
-                    sizes.push(level as f64 + 0.6);
+                    sizes.push(start);
                     let surface = with.fit.surface(&self.nominal, &signatures, &sizes);
                     let shifts = aligned(counts, &surface, self.asked.limit);
                     let mut start = sizes;
@@ -383,12 +467,24 @@ impl Library<'_> {
     }
 
     /// The likeliest descriptions with one cause more, each fitted to the end; likeliest first.
-    fn finalists(&self, coarse: &LaneCounts, fine: &LaneCounts, with: &Described) -> Vec<Described> {
-        let mut first = self.more(coarse, with, 6);
+    fn finalists(
+        &self,
+        coarse: &LaneCounts,
+        fine: &LaneCounts,
+        with: &Described,
+        further: Further,
+    ) -> Vec<Described> {
+        let mut first = self.more(coarse, with, further, 6);
         // A few of each cause: none is left out before it was looked at closely.
         let mut taken: BTreeMap<Cause, usize> = BTreeMap::new();
+        let start = &with.fit.scored.parameters;
+        let without = fit(coarse, &self.nominal, &with.signatures, start, 6)
+            .map_or(f64::NEG_INFINITY, |fit| fit.scored.ln_posterior);
         first.retain(|described| {
             let Some(cause) = described.last() else { return false };
+            if described.value() < without + PROMISE {
+                return false;
+            }
             let number = taken.entry(cause).or_default();
             *number += 1;
             *number <= CLOSELY
@@ -455,9 +551,16 @@ impl Library<'_> {
         closed
     }
 
-    /// Names the causes of one lane, by position; `held` where it still runs with a training at another condition.
-    pub fn causes(&self, view: &CaptureView<'_>, lane: usize, held: bool) -> Option<LaneCauses> {
-        let (fine, coarse) = (LaneCounts::of(view, lane, FINE), LaneCounts::of(view, lane, COARSE));
+    /// Jobs that it rests on: all that were given, or the first alone where the model does not describe the others.
+    pub fn jobs(&self) -> usize {
+        self.asked.jobs.len()
+    }
+
+    /// Names the causes of one lane, by position. `jobs`: those that the library was made of.
+    pub fn causes(&self, jobs: &[Job<'_>], lane: usize, by: Trained) -> Option<LaneCauses> {
+        let view = jobs.first()?.view;
+        let jobs = jobs.get(..self.jobs())?;
+        let (fine, coarse) = (LaneCounts::of(jobs, lane, FINE), LaneCounts::of(jobs, lane, COARSE));
         let start = aligned(&fine, &self.nominal.base, self.asked.limit);
         let rough = fit(&coarse, &self.nominal, &[], &start, 8)?;
         let exact = fit(&fine, &self.nominal, &[], &rough.scored.parameters, 12)?;
@@ -466,7 +569,8 @@ impl Library<'_> {
         let base = nothing.value();
         let mut found = Closed { nominal: self.nominal.clone(), described: nothing, changes: Vec::new() };
         let mut rivals: Vec<(Cause, f64)> = Vec::new();
-        let alone = self.closest(&fine, &self.finalists(&coarse, &fine, &rough));
+        let mut alone = self.closest(&fine, &self.finalists(&coarse, &fine, &rough, Further::OtherCause));
+        self.add_siblings(&coarse, &fine, &mut alone);
         if let Some(best) = alone.first().filter(|best| best.described.value() - base > EVIDENCE) {
             let behind = |other: &Closed| best.described.value() - other.described.value();
             rivals.extend(alone.iter().filter_map(|other| Some((other.described.last()?, behind(other)))));
@@ -478,11 +582,14 @@ impl Library<'_> {
                 &best.described.signatures,
                 &best.described.sizes(),
             );
-            let well = chi_square(&fine, best.described.fit.shift(), &surface, GATE.1) < WELL;
+            let well = chi_square(&fine, best.described.fit.shifts(), &surface, GATE.1) < WELL;
             let begun = &alone[..if well { 1 } else { alone.len() }];
             let mut two: Vec<Closed> = begun
                 .par_iter()
-                .flat_map(|one| self.closest(&fine, &self.finalists(&coarse, &fine, &self.open(&fine, one))))
+                .flat_map(|one| {
+                    let open = self.open(&fine, one);
+                    self.closest(&fine, &self.finalists(&coarse, &fine, &open, Further::OtherCause))
+                })
                 .collect();
             two.sort_by(|a, b| b.described.value().total_cmp(&a.described.value()));
             if let Some(second) = two.into_iter().next()
@@ -491,7 +598,21 @@ impl Library<'_> {
                 found = second;
             }
         }
-        Some(self.told(view, lane, &fine, &found, &rivals, held))
+        Some(self.told(view, lane, &fine, &found, &rivals, by))
+    }
+
+    /// A second figure of the same cause where the counts ask for it: a bad joint is no single figure of a model. Likeliest first again.
+    fn add_siblings(&self, coarse: &LaneCounts, fine: &LaneCounts, alone: &mut [Closed]) {
+        for one in alone.iter_mut().take(SIBLINGS) {
+            let open = self.open(fine, one);
+            let two = self.closest(fine, &self.finalists(coarse, fine, &open, Further::SameCause));
+            if let Some(two) = two.into_iter().next()
+                && two.described.value() - one.described.value() > SIBLING
+            {
+                *one = two;
+            }
+        }
+        alone.sort_by(|a, b| b.described.value().total_cmp(&a.described.value()));
     }
 
     /// A closed description in the terms of the signatures, to be added to.
@@ -520,7 +641,7 @@ impl Library<'_> {
         counts: &LaneCounts,
         found: &Closed,
         rivals: &[(Cause, f64)],
-        held: bool,
+        by: Trained,
     ) -> LaneCauses {
         let limit = self.asked.limit;
         let Closed { nominal, described, changes } = found;
@@ -531,25 +652,33 @@ impl Library<'_> {
         let at = view.capture().operating[lane];
         let trained = Place { tap: f64::from(at.tap) - shift.tap, step: f64::from(at.vref) - shift.step };
         let box_now = now.box_about(trained, self.half, limit);
-        let rule = now.trained(limit).unwrap_or(trained);
+        let only_step = by.shared_vref.then_some(trained.step);
+        let rule = now.retrained(limit, only_step).unwrap_or(trained);
         let off = Place { tap: trained.tap - rule.tap, step: trained.step - rule.step };
-        let without = |place: usize| {
-            let nominal = self.asked.nominal(&self.with_but(changes, place)).ok()?;
+        let without = |cause: Cause| {
+            let others = changes.iter().zip(&described.signatures).filter(|(_, one)| one.cause != cause);
+            let left: Vec<Change> =
+                self.changes.iter().copied().chain(others.map(|(change, _)| *change)).collect();
+            let nominal = self.asked.nominal(&left).ok()?;
             let surface = fit.surface(&nominal, &[], &[]);
-            let there = surface.trained(limit)?;
+            let there = surface.retrained(limit, only_step)?;
             let point = Place { tap: there.tap + off.tap, step: there.step + off.step };
             Some(surface.box_about(point, self.half, limit) - box_now)
         };
-        let chi_square = chi_square(counts, shift, &now, GATE.1);
+        let chi_square = chi_square(counts, fit.shifts(), &now, GATE.1);
         let accepted = chi_square < GATE.0 && self.chi_square < REFERENCE_GATE;
         let covariance = fit.scored.curvature.inverse();
         let mut causes: Vec<Blamed> = Vec::new();
         for (place, signature) in described.signatures.iter().enumerate() {
-            let Some(gain) = without(place) else { continue };
-            let sd =
-                covariance.as_ref().map_or(1.0, |covariance| covariance.at(place, place).max(0.0).sqrt());
+            let first = described.signatures.iter().position(|one| one.cause == signature.cause);
+            let Some(gain) = without(signature.cause).filter(|_| first == Some(place)) else { continue };
+            let alike = (0..described.signatures.len())
+                .filter(|other| described.signatures[*other].cause == signature.cause);
+            let variance: f64 = alike
+                .map(|at| covariance.as_ref().map_or(1.0, |covariance| covariance.at(at, at).max(0.0)))
+                .sum();
             // A level of a signature made anew is a fifth of its size.
-            let u = (0.2 * sd * gain).hypot(MODEL_U);
+            let u = (0.2 * variance.sqrt() * gain).hypot(MODEL_U);
             // A weak cause gets a second name.
             let apart = if gain < STRONG { WEAK_APART } else { APART };
             let rival = rivals.iter().find(|(cause, behind)| *cause != signature.cause && *behind < apart);
@@ -561,7 +690,7 @@ impl Library<'_> {
             causes.clear();
         }
         causes.push(Blamed {
-            cause: if held { Cause::Drift } else { Cause::Centring },
+            cause: if by.held { Cause::Drift } else { Cause::Centring },
             or: None,
             gain: now.box_about(rule, self.half, limit) - box_now,
             expanded_uncertainty: 2.0 * MODEL_U,
@@ -590,6 +719,7 @@ impl Library<'_> {
             trained: box_now,
             chi_square,
             accepted,
+            truth: None,
         }
     }
 }

@@ -1,6 +1,6 @@
 //! The signatures of causes: what a nominal lane's eye would be with one figure changed, made by a model.
 
-use super::surface::{Surface, cubic};
+use super::surface::{Place, Surface, cubic};
 use nightbench_core::lane_model::{Change, Knob, LaneModel};
 use nightbench_core::results::{EyeName, Grid};
 use rayon::prelude::*;
@@ -27,6 +27,28 @@ pub enum Cause {
 }
 
 impl Cause {
+    /// What a change of a figure is called.
+    pub fn of(knob: Knob) -> Cause {
+        match knob {
+            Knob::BoardImpedance
+            | Knob::ModuleImpedance
+            | Knob::RiserImpedance
+            | Knob::LineImpedance
+            | Knob::ConnectorCapacitance
+            | Knob::ViaCapacitance
+            | Knob::PadCapacitance
+            | Knob::Termination
+            | Knob::Driver
+            | Knob::DriverEdge => Cause::Reflection,
+            Knob::LossTangent | Knob::BoardLoss | Knob::Resistivity => Cause::Loss,
+            Knob::Coupling => Cause::Crosstalk,
+            Knob::RandomJitter => Cause::RandomJitter,
+            Knob::BoundedJitter | Knob::DutyCycle => Cause::BoundedJitter,
+            Knob::Noise | Knob::BoundedNoise => Cause::Noise,
+            Knob::Nonlinearity(_) => Cause::Nonlinearity,
+        }
+    }
+
     /// As a page prints it.
     pub fn words(self) -> &'static str {
         match self {
@@ -54,29 +76,29 @@ struct Variant {
 /// Figures by cause, with the largest change that is thought of (estimates: what a bad joint, a wrong part or a defect does).
 fn variants() -> Vec<Variant> {
     let mut all = Vec::new();
-    let mut add = |cause, knob, most: f64| {
+    let mut add = |knob, most: f64| {
         let sizes = [0.15, 0.35, 0.65, 1.0].map(|part| part * most);
-        all.push(Variant { cause, knob, sizes });
+        all.push(Variant { cause: Cause::of(knob), knob, sizes });
     };
     for knob in [Knob::BoardImpedance, Knob::ModuleImpedance, Knob::RiserImpedance] {
-        add(Cause::Reflection, knob, 0.8);
-        add(Cause::Reflection, knob, -0.8);
+        add(knob, 0.8);
+        add(knob, -0.8);
     }
-    add(Cause::Reflection, Knob::ConnectorCapacitance, 1.6);
-    add(Cause::Reflection, Knob::ViaCapacitance, 2.4);
-    add(Cause::Reflection, Knob::PadCapacitance, 1.1);
-    add(Cause::Reflection, Knob::Termination, 1.1);
-    add(Cause::Reflection, Knob::Termination, -1.1);
-    add(Cause::Loss, Knob::LossTangent, 2.4);
-    add(Cause::Loss, Knob::BoardLoss, 2.4);
-    add(Cause::Loss, Knob::Resistivity, 3.2);
-    add(Cause::Crosstalk, Knob::Coupling, 1.6);
-    add(Cause::RandomJitter, Knob::RandomJitter, 2.0);
-    add(Cause::BoundedJitter, Knob::BoundedJitter, 2.4);
-    add(Cause::BoundedJitter, Knob::DutyCycle, 2.4);
-    add(Cause::Noise, Knob::Noise, 2.2);
-    add(Cause::Noise, Knob::BoundedNoise, 2.2);
-    (0..8).for_each(|phase| add(Cause::Nonlinearity, Knob::Nonlinearity(phase), 6.0));
+    add(Knob::ConnectorCapacitance, 1.6);
+    add(Knob::ViaCapacitance, 2.4);
+    add(Knob::PadCapacitance, 1.1);
+    add(Knob::Termination, 1.1);
+    add(Knob::Termination, -1.1);
+    add(Knob::LossTangent, 2.4);
+    add(Knob::BoardLoss, 2.4);
+    add(Knob::Resistivity, 3.2);
+    add(Knob::Coupling, 1.6);
+    add(Knob::RandomJitter, 2.0);
+    add(Knob::BoundedJitter, 2.4);
+    add(Knob::DutyCycle, 2.4);
+    add(Knob::Noise, 2.2);
+    add(Knob::BoundedNoise, 2.2);
+    (0..8).for_each(|phase| add(Knob::Nonlinearity(phase), 6.0));
     all
 }
 
@@ -133,11 +155,12 @@ pub struct Nominal {
     pub own: Vec<Mode>,
 }
 
-/// A model's answers for one eye.
+/// A model's answers for one eye of each job.
 pub struct Asked<'m> {
-    pub model: &'m dyn LaneModel,
+    /// Model and grid of each job, and where its unchanged eye has its middle: a large eye runs off the grid, so that every surface is
+    /// moved as little as can be.
+    pub jobs: Vec<(&'m dyn LaneModel, Grid, Place)>,
     pub eye: EyeName,
-    pub grid: Grid,
     /// z of the BER limit.
     pub limit: f64,
 }
@@ -145,16 +168,40 @@ pub struct Asked<'m> {
 /// Change of a figure that its slope is taken over.
 const STEP: f64 = 0.05;
 
-impl Asked<'_> {
+/// One job's eye as a model says it.
+fn answer(model: &dyn LaneModel, eye: EyeName, grid: &Grid, changes: &[Change]) -> Result<Surface, String> {
+    let ratios = model.error_ratios(eye, changes)?;
+    Surface::new(grid, &ratios).ok_or_else(|| format!("the model answered {} points for {eye}", ratios.len()))
+}
+
+impl<'m> Asked<'m> {
+    /// Models of one eye with the grid of each job.
+    ///
+    /// # Errors
+    /// The model's own words.
+    pub fn new(
+        jobs: impl Iterator<Item = (&'m dyn LaneModel, Grid)>,
+        eye: EyeName,
+        limit: f64,
+    ) -> Result<Asked<'m>, String> {
+        let with_middle = |(model, grid): (&'m dyn LaneModel, Grid)| {
+            let half = |count: u16| 0.5 * (f64::from(count) - 1.0);
+            let middle = answer(model, eye, &grid, &[])?.middle(0, limit);
+            let centre = Place { tap: half(grid.taps), step: half(grid.vref_steps) };
+            Ok((model, grid, middle.unwrap_or(centre)))
+        };
+        Ok(Asked { jobs: jobs.map(with_middle).collect::<Result<_, String>>()?, eye, limit })
+    }
+
     /// The nominal lane with changes.
     ///
     /// # Errors
     /// The model's own words.
     pub fn surface(&self, changes: &[Change]) -> Result<Surface, String> {
-        let ratios = self.model.error_ratios(self.eye, changes)?;
-        Surface::new(&self.grid, &ratios)
-            .map(|surface| surface.centred(self.limit))
-            .ok_or_else(|| format!("the model answered {} points for {}", ratios.len(), self.eye))
+        let sheet = |(model, grid, middle): &(&dyn LaneModel, Grid, Place)| {
+            answer(*model, self.eye, grid, changes).map(|surface| surface.centred(self.limit, *middle))
+        };
+        self.jobs.iter().map(sheet).collect::<Result<Vec<_>, String>>().map(Surface::stacked)
     }
 
     fn with(&self, changes: &[Change], knob: Knob, by: f64) -> Result<Surface, String> {

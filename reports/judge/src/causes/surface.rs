@@ -1,18 +1,31 @@
-//! A lane's eye as a model says it: the error ratio on the scale on which a Gaussian tail is straight, over the grid.
+//! A lane's eye as a model says it: the error ratio on the scale on which a Gaussian tail is straight, over the grid. Eyes of
+//! extra jobs lie behind it as further sheets, so that one sum or difference serves all.
 
+use eye::shapes::Mask;
 use nightbench_core::results::Grid;
 use statistics::special::normal_upper_quantile;
+use std::sync::{Arc, OnceLock};
 
 /// Parts of a Vref step at which a box meets the eye.
 const PARTS: usize = 4;
+/// The middle of what ends at one Vref alone moves half as far as its end.
+pub const LEVEL: f64 = 2.0;
 /// Half of the range of z in which a point counts as partly inside.
 const EDGE: f64 = 1.5;
 
-/// Values of z over the grid, row by row: the error ratio is Q(z).
-#[derive(Debug, Clone, PartialEq)]
-pub struct Surface {
+/// One job's grid within a surface.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Sheet {
     taps: usize,
     steps: usize,
+    /// Place of its first value.
+    start: usize,
+}
+
+/// Values of z over the grid, row by row, sheet after sheet: the error ratio is Q(z).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Surface {
+    sheets: Arc<[Sheet]>,
     z: Vec<f64>,
 }
 
@@ -39,9 +52,38 @@ pub struct HalfBox {
     pub steps: f64,
 }
 
+impl HalfBox {
+    /// Of a box in ps and mV.
+    pub fn of(grid: &Grid, limits: &Mask) -> HalfBox {
+        HalfBox {
+            taps: limits.half_width.0 / grid.tap_step.0,
+            steps: limits.half_height.0 / grid.vref_step.0,
+        }
+    }
+}
+
 /// z of an error ratio.
 pub fn quantile(ratio: f64) -> f64 {
     normal_upper_quantile(ratio.clamp(1e-90, 1.0 - 1e-6)).unwrap_or(0.0)
+}
+
+/// Steps of ln ratio at which z is tabulated: straight between them it is within 1e-4.
+const STEP: f64 = 0.02;
+
+/// [`quantile`], pressed, from a table: it is asked for every point of every surface.
+fn from_ratio(ratio: f64) -> f64 {
+    static TABLE: OnceLock<Vec<f64>> = OnceLock::new();
+    // From ln 0.5 downwards.
+    let table = TABLE.get_or_init(|| {
+        let last = ((0.5f64.ln() - 1e-90f64.ln()) / STEP).ceil() as usize + 1;
+        (0..=last).map(|place| quantile((0.5f64.ln() - STEP * place as f64).exp())).collect()
+    });
+    let below = |ratio: f64| {
+        let place = (0.5f64.ln() - ratio.max(1e-90).ln()) / STEP;
+        let first = (place as usize).min(table.len() - 2);
+        table[first] + (place - first as f64) * (table[first + 1] - table[first])
+    };
+    if ratio <= 0.5 { pressed(below(ratio)) } else { -below((1.0 - ratio).max(1e-6)) }
 }
 
 /// From here inwards z is pressed together, to at most twice the width more: no count tells of error ratios that small, and
@@ -57,10 +99,30 @@ impl Surface {
     /// Of error ratios over a grid, row by row; `None` where they are not as many as its points.
     pub fn new(grid: &Grid, ratios: &[f64]) -> Option<Surface> {
         (ratios.len() == grid.len()).then(|| Surface {
-            taps: grid.taps.into(),
-            steps: grid.vref_steps.into(),
-            z: ratios.iter().map(|ratio| pressed(quantile(*ratio))).collect(),
+            sheets: Arc::new([Sheet { taps: grid.taps.into(), steps: grid.vref_steps.into(), start: 0 }]),
+            z: ratios.iter().map(|ratio| from_ratio(*ratio)).collect(),
         })
+    }
+
+    /// Several jobs' surfaces, one behind the other.
+    pub fn stacked(parts: Vec<Surface>) -> Surface {
+        let mut z = Vec::with_capacity(parts.iter().map(|part| part.z.len()).sum());
+        let mut sheets = Vec::new();
+        for part in parts {
+            sheets.extend(part.sheets.iter().map(|sheet| Sheet { start: sheet.start + z.len(), ..*sheet }));
+            z.extend(part.z);
+        }
+        Surface { sheets: sheets.into(), z }
+    }
+
+    /// Jobs in it.
+    pub fn sheets(&self) -> usize {
+        self.sheets.len()
+    }
+
+    fn values(&self, sheet: usize) -> (Sheet, &[f64]) {
+        let sheet = self.sheets[sheet];
+        (sheet, &self.z[sheet.start..sheet.start + sheet.taps * sheet.steps])
     }
 
     /// This surface plus shares of others.
@@ -75,7 +137,7 @@ impl Surface {
     /// (this - other) x `by`.
     pub fn less(&self, other: &Surface, by: f64) -> Surface {
         let z = self.z.iter().zip(&other.z).map(|(a, b)| by * (a - b)).collect();
-        Surface { z, ..*self }
+        Surface { z, sheets: Arc::clone(&self.sheets) }
     }
 
     /// Largest value either way.
@@ -83,14 +145,15 @@ impl Surface {
         self.z.iter().fold(0.0, |most, z| z.abs().max(most))
     }
 
-    /// Where a place reads surfaces of this size; outside the grid at its border.
-    pub fn stencil(&self, place: Place) -> Stencil {
-        let (x, weights_x, slopes_x) = cubic(place.tap, self.taps);
-        let (y, weights_y, slopes_y) = cubic(place.step, self.steps);
+    /// Where a place of a sheet reads surfaces of this size; outside the grid at its border.
+    pub fn stencil(&self, sheet: usize, place: Place) -> Stencil {
+        let Sheet { taps, steps, start } = self.sheets[sheet];
+        let (x, weights_x, slopes_x) = cubic(place.tap, taps);
+        let (y, weights_y, slopes_y) = cubic(place.step, steps);
         let mut stencil = Stencil { points: [0; 16], value: [0.0; 16], taps: [0.0; 16], steps: [0.0; 16] };
         for at in 0..16 {
             let (row, column) = (at / 4, at % 4);
-            stencil.points[at] = y[row] * self.taps + x[column];
+            stencil.points[at] = start + y[row] * taps + x[column];
             stencil.value[at] = weights_y[row] * weights_x[column];
             stencil.taps[at] = weights_y[row] * slopes_x[column];
             stencil.steps[at] = slopes_y[row] * weights_x[column];
@@ -112,58 +175,61 @@ impl Surface {
         stencil.points.iter().zip(weights).map(|(point, weight)| weight * self.z[*point]).sum()
     }
 
-    /// Value at a place.
-    pub fn at(&self, place: Place) -> f64 {
-        self.read(&self.stencil(place))
+    /// Value at a place of a sheet.
+    pub fn at(&self, sheet: usize, place: Place) -> f64 {
+        self.read(&self.stencil(sheet, place))
     }
 
-    /// Between two rows, straight.
+    /// Between two rows of the first sheet, straight.
     fn row(&self, step: f64) -> impl Fn(usize) -> f64 + '_ {
-        let below = (step.floor().max(0.0) as usize).min(self.steps - 1);
-        let above = (below + 1).min(self.steps - 1);
+        let (Sheet { taps, steps, .. }, z) = self.values(0);
+        let below = (step.floor().max(0.0) as usize).min(steps - 1);
+        let above = (below + 1).min(steps - 1);
         let part = (step - below as f64).clamp(0.0, 1.0);
         move |tap| {
-            let (low, high) = (self.z[below * self.taps + tap], self.z[above * self.taps + tap]);
+            let (low, high) = (z[below * taps + tap], z[above * taps + tap]);
             low + part * (high - low)
         }
     }
 
     /// Scale of the largest box about a place inside z = `limit`; 0 where the place itself lies outside.
     pub fn box_about(&self, place: Place, half: HalfBox, limit: f64) -> f64 {
-        if self.at(place) < limit {
+        let Sheet { taps, steps, .. } = self.sheets[0];
+        if self.at(0, place) < limit {
             return 0.0;
         }
         let mut least = f64::INFINITY;
         let mut meets = |step: f64| {
             let away = (step - place.step).abs() / half.steps;
             if away < least {
-                let reach = match run_about(&self.row(step), self.taps, place.tap, limit) {
+                let reach = match run_about(&self.row(step), taps, place.tap, limit) {
                     Some((early, late)) => (place.tap - early).min(late - place.tap).max(0.0) / half.taps,
                     None => 0.0,
                 };
                 least = least.min(away.max(reach));
             }
         };
-        for part in 0..=(self.steps - 1) * PARTS {
+        for part in 0..=(steps - 1) * PARTS {
             meets(part as f64 / PARTS as f64);
         }
         // Nothing is known beyond the grid.
-        least.min((place.step + 1.0) / half.steps).min((self.steps as f64 - place.step) / half.steps)
+        least.min((place.step + 1.0) / half.steps).min((steps as f64 - place.step) / half.steps)
     }
 
     /// Where firmware would train to: the middle of the widest row's run, then the middle of the column's run there; rows
     /// within a tap of the widest count alike. `None` where nothing is open.
     pub fn trained(&self, limit: f64) -> Option<Place> {
+        let Sheet { taps, steps, .. } = self.sheets[0];
         let widest = |step: usize| {
             let row = self.row(step as f64);
             let mut best: Option<(f64, f64)> = None;
             let mut tap = 0;
-            while tap < self.taps {
+            while tap < taps {
                 if row(tap) < limit {
                     tap += 1;
                     continue;
                 }
-                let run = run_about(&row, self.taps, tap as f64, limit)?;
+                let run = run_about(&row, taps, tap as f64, limit)?;
                 if best.is_none_or(|best| run.1 - run.0 > best.1 - best.0) {
                     best = Some(run);
                 }
@@ -172,7 +238,7 @@ impl Surface {
             best
         };
         let rows: Vec<(usize, (f64, f64))> =
-            (0..self.steps).filter_map(|step| widest(step).map(|run| (step, run))).collect();
+            (0..steps).filter_map(|step| widest(step).map(|run| (step, run))).collect();
         let width = |run: &(f64, f64)| run.1 - run.0;
         let most = rows.iter().map(|(_, run)| width(run)).fold(0.0, f64::max);
         let equals: Vec<&(usize, (f64, f64))> =
@@ -180,39 +246,77 @@ impl Surface {
         let count = equals.len() as f64;
         let tap = equals.iter().map(|(_, run)| 0.5 * (run.0 + run.1)).sum::<f64>() / count;
         let step = (equals.iter().map(|(step, _)| *step as f64).sum::<f64>() / count).round() as usize;
-        let column = |at: usize| self.at(Place { tap, step: at as f64 });
-        let (lower, upper) = run_about(&column, self.steps, step as f64, limit)?;
+        let column = |at: usize| self.at(0, Place { tap, step: at as f64 });
+        let (lower, upper) = run_about(&column, steps, step as f64, limit)?;
         Some(Place { tap, step: 0.5 * (lower + upper) })
     }
 
-    /// Middle of what lies inside z = `limit`, a point at the edge counting in part; of the most open places where nothing does.
-    pub fn middle(&self, limit: f64) -> Option<Place> {
-        let most = self.z.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    /// Where training would go: as [`Surface::trained`], or in the row of a Vref step that the lane has no choice of.
+    pub fn retrained(&self, limit: f64, only_step: Option<f64>) -> Option<Place> {
+        let Some(step) = only_step else { return self.trained(limit) };
+        let Sheet { taps, .. } = self.sheets[0];
+        let row = self.row(step);
+        let mut best: Option<(f64, f64)> = None;
+        let mut tap = 0;
+        while tap < taps {
+            let run = run_about(&row, taps, tap as f64, limit);
+            if let Some(run) = run.filter(|run| best.is_none_or(|best| run.1 - run.0 > best.1 - best.0)) {
+                best = Some(run);
+            }
+            tap = run.map_or(tap, |run| run.1.floor() as usize) + 1;
+        }
+        best.map(|(early, late)| Place { tap: 0.5 * (early + late), step })
+    }
+
+    /// Does what lies inside z = `limit` on a sheet reach from the first tap to the last, as under a level that never changes? Then it
+    /// ends at one Vref alone.
+    pub fn is_level(&self, sheet: usize, limit: f64) -> bool {
+        let (Sheet { taps, .. }, values) = self.values(sheet);
+        let inside = |row: &[f64]| row.first() >= Some(&limit) && row.last() >= Some(&limit);
+        values.chunks_exact(taps).any(inside)
+    }
+
+    /// Middle of what lies inside z = `limit` on a sheet, a point at the edge counting in part; of the most open places where nothing does.
+    pub fn middle(&self, sheet: usize, limit: f64) -> Option<Place> {
+        let (Sheet { taps, .. }, values) = self.values(sheet);
+        let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let limit = if most > limit + EDGE { limit } else { most - 2.0 * EDGE };
         let (mut count, mut tap, mut step) = (0.0, 0.0, 0.0);
-        for (place, z) in self.z.iter().enumerate() {
+        for (place, z) in values.iter().enumerate() {
             let share = (0.5 + 0.5 * (z - limit) / EDGE).clamp(0.0, 1.0);
             count += share;
-            tap += share * (place % self.taps) as f64;
-            step += share * (place / self.taps) as f64;
+            tap += share * (place % taps) as f64;
+            step += share * (place / taps) as f64;
         }
         (count > 0.0).then(|| Place { tap: tap / count, step: step / count })
     }
 
-    /// The same eye moved so that its middle lies in the middle of the grid: where a model puts it says nothing.
-    pub fn centred(&self, limit: f64) -> Surface {
-        let Some(middle) = self.middle(limit) else { return self.clone() };
-        let by = Place {
-            tap: middle.tap - 0.5 * (self.taps as f64 - 1.0),
-            step: middle.step - 0.5 * (self.steps as f64 - 1.0),
-        };
-        let z = (0..self.z.len())
-            .map(|place| {
-                let (tap, step) = ((place % self.taps) as f64, (place / self.taps) as f64);
-                self.at(Place { tap: tap + by.tap, step: step + by.step })
-            })
-            .collect();
-        Surface { z, ..*self }
+    /// One job's eye moved so that its middle lies at a place: where a model puts it says nothing. The place should be near: what moves in over a border is
+    /// made up of it.
+    pub fn centred(&self, limit: f64, place: Place) -> Surface {
+        let Some(middle) = self.middle(0, limit) else { return self.clone() };
+        let Sheet { taps, steps, .. } = self.sheets[0];
+        let mut by = Place { tap: middle.tap - place.tap, step: middle.step - place.step };
+        if self.is_level(0, limit) {
+            by = Place { tap: 0.0, step: LEVEL * by.step };
+        }
+        // Every place is moved alike: the weights along each axis are the same for a whole column or row.
+        let along: Vec<_> = (0..taps).map(|tap| cubic(tap as f64 + by.tap, taps)).collect();
+        let mut rows = vec![0.0; self.z.len()];
+        for (row, z) in rows.chunks_exact_mut(taps).zip(self.z.chunks_exact(taps)) {
+            for (out, (places, weights, _)) in row.iter_mut().zip(&along) {
+                *out = places.iter().zip(weights).map(|(place, weight)| weight * z[*place]).sum();
+            }
+        }
+        let mut moved = vec![0.0; self.z.len()];
+        for (step, row) in moved.chunks_exact_mut(taps).enumerate() {
+            let (places, weights, _) = cubic(step as f64 + by.step, steps);
+            for (place, weight) in places.iter().zip(weights) {
+                let from = &rows[place * taps..(place + 1) * taps];
+                row.iter_mut().zip(from).for_each(|(out, value)| *out += weight * value);
+            }
+        }
+        Surface { z: moved, sheets: Arc::clone(&self.sheets) }
     }
 }
 
@@ -260,4 +364,20 @@ pub(super) fn cubic(at: f64, length: usize) -> ([usize; 4], [f64; 4], [f64; 4]) 
         0.5 * (-2.0 * t + 3.0 * t2),
     ];
     ([place(-1.0), place(0.0), place(1.0), place(2.0)], weights, slopes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_of_z_is_the_quantile() {
+        for power in 0..900 {
+            let ratio = 0.5 * 10f64.powf(-f64::from(power) / 10.03);
+            assert!((from_ratio(ratio) - pressed(quantile(ratio))).abs() < 1e-4, "{ratio}");
+            let other = 1.0 - 0.5 * 10f64.powf(-f64::from(power) / 180.0);
+            assert!((from_ratio(other) - quantile(other)).abs() < 1e-4, "{other}");
+        }
+        assert!((from_ratio(0.0) - pressed(quantile(0.0))).abs() < 1e-4);
+    }
 }

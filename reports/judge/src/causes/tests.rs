@@ -48,13 +48,19 @@ impl LaneModel for Edges {
 
 /// Six lanes, the spreads of their edges given; every point counted as its ratio says.
 fn capture(lanes: &[(f64, f64)]) -> Capture {
+    moved(lanes, (0.0, 0.0))
+}
+
+/// The same eye, so many taps later and steps higher.
+fn moved(lanes: &[(f64, f64)], by: (f64, f64)) -> Capture {
     let bits = 4_000_000;
     let visit = |index| {
         let point = GRID.point(index);
         let errors = lanes
             .iter()
             .map(|(jitter, noise)| {
-                (bits as f64 * ratio(point.tap.into(), point.vref.into(), *jitter, *noise)).round() as u64
+                let (tap, step) = (f64::from(point.tap) - by.0, f64::from(point.vref) - by.1);
+                (bits as f64 * ratio(tap, step, *jitter, *noise)).round() as u64
             })
             .collect();
         Visit { point, kind: VisitKind::Measure, bits, errors }
@@ -79,9 +85,10 @@ fn found(bad: (f64, f64)) -> LaneCauses {
     let view = CaptureView::new(&capture).expect("sound");
     let limits = limit_box(2.0 * 4.0 * GRID.tap_step.0, 2.0 * 4.0 * GRID.vref_step.0);
     let best = [2.0, 2.0, 1.2, 2.0, 2.0, 2.0];
-    let library = library(&view, &limits, &Edges, &best, &[2]).expect("a reference");
+    let jobs = [Job { view: &view, model: &Edges }];
+    let library = library(&jobs, &limits, &best, &[2]).expect("a reference");
     assert!(library.chi_square < 1.0, "{}", library.chi_square);
-    library.causes(&view, 2, false).expect("a fit")
+    library.causes(&jobs, 2, Trained::default()).expect("a fit")
 }
 
 /// The BER is 1e-6 where 0.5 Q(z) is: z = 4.611 spreads inside an edge. Of a box of four taps the lane loses
@@ -100,6 +107,39 @@ fn jitter_is_named_with_what_it_costs() {
     assert!(found.accepted && found.words().starts_with("RJ: +"), "{}", found.words());
 }
 
+/// An extra job, trained elsewhere, tells the same: its counts add to the eye's and its shift is its own.
+#[test]
+fn an_extra_job_adds_its_counts_wherever_it_was_trained() {
+    let mut lanes = vec![(1.1 * SPREAD.0, 0.9 * SPREAD.1); 6];
+    lanes[2].0 = 3.0 * SPREAD.0;
+    let captures = [capture(&lanes), moved(&lanes, (2.5, -1.5))];
+    let views = captures.each_ref().map(|capture| CaptureView::new(capture).expect("sound"));
+    let jobs: Vec<Job<'_>> = views.iter().map(|view| Job { view, model: &Edges }).collect();
+    let limits = limit_box(2.0 * 4.0 * GRID.tap_step.0, 2.0 * 4.0 * GRID.vref_step.0);
+    let best = [2.0, 2.0, 1.2, 2.0, 2.0, 2.0];
+    let both = library(&jobs, &limits, &best, &[2]).expect("a reference");
+    let both = both.causes(&jobs, 2, Trained::default()).expect("a fit");
+    let alone = found(lanes[2]);
+    assert_eq!(both.causes[0].cause, Cause::RandomJitter, "{both:?}");
+    assert!((both.causes[0].gain - alone.causes[0].gain).abs() < 0.05, "{both:?}, alone {alone:?}");
+    assert!((both.trained - alone.trained).abs() < 0.05, "{both:?}, alone {alone:?}");
+}
+
+/// A lane that its device's one Vref holds six steps below its middle gains nothing by being trained anew; with a Vref of its own it
+/// would.
+#[test]
+fn a_shared_vref_is_no_offset_that_training_could_mend() {
+    let mut capture = capture(&[(1.1 * SPREAD.0, 0.9 * SPREAD.1); 6]);
+    capture.operating[2].vref -= 6;
+    let view = CaptureView::new(&capture).expect("sound");
+    let jobs = [Job { view: &view, model: &Edges }];
+    let limits = limit_box(2.0 * 4.0 * GRID.tap_step.0, 2.0 * 4.0 * GRID.vref_step.0);
+    let library = library(&jobs, &limits, &[2.0; 6], &[2]).expect("a reference");
+    let told = |shared_vref| library.causes(&jobs, 2, Trained { held: false, shared_vref }).expect("a fit");
+    assert_eq!(told(false).causes.first().map(|one| one.cause), Some(Cause::Centring), "{:?}", told(false));
+    assert_eq!(told(true).finding, Finding::NothingDominant, "{:?}", told(true));
+}
+
 #[test]
 fn a_lane_like_its_neighbours_has_no_cause() {
     let found = found((1.1 * SPREAD.0, 0.9 * SPREAD.1));
@@ -111,6 +151,7 @@ fn a_lane_like_its_neighbours_has_no_cause() {
 fn without_neighbours_there_is_no_reference() {
     let capture = capture(&[SPREAD; 3]);
     let view = CaptureView::new(&capture).expect("sound");
-    let error = library(&view, &limit_box(80.0, 64.0), &Edges, &[2.0; 3], &[0]).err().expect("too few lanes");
+    let jobs = [Job { view: &view, model: &Edges }];
+    let error = library(&jobs, &limit_box(80.0, 64.0), &[2.0; 3], &[0]).err().expect("too few lanes");
     assert!(error.contains("fewer than 3 healthy lanes"), "{error}");
 }

@@ -1,6 +1,8 @@
 //! An invented run of any size. Values follow simple made-up trends so that every verdict occurs; no name is real.
 
 use super::judged::*;
+use judge::causes::{Blamed, Cause, Finding, LaneCauses, LaneTruth};
+use judge::why::{EdgeShift, LaneGain};
 use nightbench_core::condition::ConditionState;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::random::SplitMix64;
@@ -445,6 +447,83 @@ fn texts(run: &JudgedRun, kind: Kind) -> Vec<JobTexts> {
         .collect()
 }
 
+/// What `why` would have found of the first conditions with a verdict.
+fn causes(run: &JudgedRun, simulated: bool) -> Vec<FoundCauses> {
+    let gain = |lane: u16| {
+        let size = f64::from(lane % 7) / 10.0;
+        LaneGain {
+            lane,
+            trained: 1.3 - size,
+            best: 1.4 - 0.8 * size,
+            expanded_uncertainty: 0.08,
+            taps: 1.5 * size,
+            vref_steps: 2.0 - f64::from(lane % 4),
+            bound_by: [None, Some(eye::edges::Side::Early), Some(eye::edges::Side::Upper)]
+                [usize::from(lane % 3)],
+            jobs: 1,
+        }
+    };
+    let blamed = |cause, or, gain| Blamed { cause, or, gain, expanded_uncertainty: 0.18 };
+    let lane = |lane, finding, causes: Vec<Blamed>, accepted| LaneCauses {
+        lane,
+        finding,
+        trained: 0.4,
+        chi_square: if accepted { 0.9 } else { 3.4 },
+        accepted,
+        truth: simulated.then(|| LaneTruth {
+            trained: 0.41,
+            gains: causes
+                .iter()
+                .map(|one| (one.cause, one.gain + 0.03))
+                .chain([(Cause::Drift, 0.02)])
+                .collect(),
+        }),
+        causes,
+    };
+    let named = vec![blamed(Cause::Crosstalk, None, 0.62), blamed(Cause::Centring, None, 0.21)];
+    let judged = run.conditions.iter().enumerate().filter(|(_, one)| one.verdict.is_some());
+    judged
+        .take(2)
+        .map(|(condition, _)| FoundCauses {
+            condition,
+            eye: EYE,
+            model: "channel model".into(),
+            lanes: vec![
+                lane(13, Finding::Named, named.clone(), true),
+                match condition % 2 {
+                    0 => lane(34, Finding::CannotTell, Vec::new(), false),
+                    _ => lane(
+                        34,
+                        Finding::Named,
+                        vec![blamed(Cause::Loss, Some(Cause::Reflection), 0.4)],
+                        false,
+                    ),
+                },
+            ],
+            gains: (0..LANES).map(gain).collect(),
+            extra_jobs: 4 * (condition % 2),
+            unused_jobs: 0,
+            nothing: String::new(),
+        })
+        .collect()
+}
+
+fn edge_shifts() -> Vec<EdgeShift> {
+    let shift = |factor, pairs: usize, change| EdgeShift {
+        factor,
+        from: 0,
+        to: 1,
+        eye: EYE,
+        pairs,
+        change,
+        expanded_uncertainty: (pairs > 1).then_some([0.8, 0.9, 1.2, 1.1]),
+    };
+    vec![
+        shift(Factor::Rate, 12, [-11.4, -12.0, -7.5, -6.9]),
+        shift(Factor::Channel, 1, [-4.2, -6.8, 0.3, -9.4]),
+    ]
+}
+
 fn facts(run: &JudgedRun, kind: Kind) -> RunFacts {
     let simulated = kind != Kind::Bench;
     let title = match kind {
@@ -535,7 +614,8 @@ fn facts(run: &JudgedRun, kind: Kind) -> RunFacts {
                 date: Some("2026-03-04".into()),
             })
             .collect(),
-        causes: Vec::new(),
+        causes: causes(run, simulated),
+        edge_shifts: edge_shifts(),
         held_degc: Some(25.0),
         title,
         ..RunFacts::default()

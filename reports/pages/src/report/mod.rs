@@ -31,6 +31,7 @@ mod timeline;
 mod trends;
 mod verdicts;
 mod wanted;
+mod why;
 mod words;
 
 #[cfg(test)]
@@ -147,6 +148,7 @@ struct Page<'a> {
     lanes: Vec<plot::Plot>,
     spread: Vec<plot::Plot>,
     trends: Vec<plot::Plot>,
+    why: why::WhyView,
     conditions: tables::ConditionsView,
     timeline: timeline::TimelineView,
     said: attachments::TextsView,
@@ -226,6 +228,7 @@ pub fn build(
         lanes: lanes::overview(run, simulated),
         spread: distributions::plots(run, &margins, simulated),
         trends: [trends::plots(run, &margins, simulated), drift::plots(run, facts)].concat(),
+        why: why::why(run, facts, &anchors),
         timeline: timeline::timeline(run, facts, &shown, &anchors, options.most_lines),
         said: attachments::texts(run, facts, options.most_lines),
         superseded: tables::superseded(run, facts, options.most_lines),
@@ -273,7 +276,7 @@ pub(crate) fn running_rules(text: &str, simulated: bool) -> String {
     )
 }
 
-const TEMPLATES: [(&str, &str); 12] = [
+const TEMPLATES: [(&str, &str); 13] = [
     ("eye.html", include_str!("eye.html")),
     ("live.html", include_str!("live.html")),
     ("served.html", include_str!("served.html")),
@@ -286,6 +289,7 @@ const TEMPLATES: [(&str, &str); 12] = [
     ("lists.html", include_str!("lists.html")),
     ("provenance.html", include_str!("provenance.html")),
     ("verdicts.html", include_str!("verdicts.html")),
+    ("why.html", include_str!("why.html")),
 ];
 
 fn render(name: &str, page: &impl Serialize) -> Result<String, PageError> {

@@ -206,7 +206,7 @@ fn assumed(run: &JudgedRun) -> String {
         lines.iter().map(|(name, sizes)| format!("{name} ({})", sizes.join(", "))).collect();
     format!(
         "Assumed, not measured: {}. These standard uncertainties are estimates that enter every U below; repeats, re-seats \
-         or a study would measure them. What else rests on estimates (type B) stands in section 12.",
+         or a study would measure them. What else rests on estimates (type B) stands in section 13.",
         words.join("; ")
     )
 }

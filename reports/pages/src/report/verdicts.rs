@@ -38,7 +38,6 @@ pub(super) fn annex(run: &JudgedRun, facts: &RunFacts) -> Annex {
         words.push(format!("and {}", count(left_out, "more remark", "more remarks")));
     }
     let tables = [
-        causes(run, facts),
         limit_sets(audit),
         set_changes(audit),
         risks(audit),
@@ -51,34 +50,6 @@ pub(super) fn annex(run: &JudgedRun, facts: &RunFacts) -> Annex {
         charts: audit.charts.iter().map(|chart| control_chart(chart, simulated)).collect(),
         words,
     }
-}
-
-/// Why the worst lanes have less margin than their neighbours.
-fn causes(run: &JudgedRun, facts: &RunFacts) -> Option<AnnexTable> {
-    let mut rows = Vec::new();
-    for found in &facts.causes {
-        let name = run.conditions.get(found.condition).map_or("", |judged| judged.name.as_str());
-        let mut row = |lane: String, now: String, words: String| {
-            rows.push(vec![name.to_string(), found.eye.to_string(), lane, now, words]);
-        };
-        if !found.nothing.is_empty() {
-            row("\u{2013}".into(), "\u{2013}".into(), format!("cannot tell: {}", found.nothing));
-        }
-        for lane in &found.lanes {
-            row(lane.lane.to_string(), format!("{:.2}", lane.trained), lane.words());
-        }
-    }
-    let model = facts.causes.first().map_or("", |found| found.model.as_str());
-    let words = format!(
-        "Gains in limit boxes: what the lane would have more without the cause, trained alike. Told against the healthy lanes of \
-         the same eye, by signatures of the {model}; what all lanes share is no cause here. They change no verdict."
-    );
-    table(
-        "Where the margin of the worst lanes went",
-        &["Condition", "Eye", "Lane", "Limit box now", "Causes"],
-        rows,
-        &[&words],
-    )
 }
 
 /// What explains the run and decides nothing stays off the paper.

@@ -115,6 +115,11 @@ pub struct BenchEnd {
 }
 
 impl BenchEnd {
+    /// Did it end as it should, so that more may be measured?
+    pub fn is_sound(&self) -> bool {
+        self.not_safe.is_none() && self.alarm.is_none() && self.ended_early.is_none() && !self.wrong_mounting
+    }
+
     /// The exit code, given that of the verdicts over everything selected.
     pub fn exit(&self, verdicts: Exit) -> Exit {
         if self.wrong_mounting {
