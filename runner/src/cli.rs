@@ -64,6 +64,9 @@ const OF_LINE: &str = "Exit codes, also for a handler that tests one unit a call
                       not be read or written; 130/143 stopped by a signal, after a safe stop.";
 const OF_LOT: &str = "Exit codes: 0 told, and the test holds; 1 golden units stopped the lot, the mean residual drifted, or a drawn unit \
                      was bad; 2 no such lot, or mistakes in a file; 74 the lot is damaged, or a file could not be written.";
+const OF_FIT: &str = "Exit codes: 0 correlated: held-out margins agree and nothing left out gains more than chance; 1 a misfit; 3 too few \
+                     conditions were held out to say; 2 no such plan, folder, figure or selection; 4 nothing is left to be fitted, or \
+                     held out; 74 a folder is damaged, the model has no answer, or a file could not be written.";
 const OF_FILE: &str = "Exit codes: 0 read; 2 no such file, or mistakes in it.";
 
 /// The commands.
@@ -153,6 +156,9 @@ pub enum Command {
     /// Tell where the margin went: what each lane would gain at a better sampling point, and which factor moves which edge.
     #[command(after_help = OF_WHY)]
     Why(WhyArguments),
+    /// Fit the channel model's figures to measured counts, and hold the fit against conditions that it has not seen.
+    #[command(after_help = OF_FIT)]
+    Fit(FitArguments),
     /// Merge shards, or parts measured on several benches, into one run folder.
     #[command(after_help = OF_VERDICT)]
     Merge {
@@ -598,6 +604,28 @@ pub struct CompareArguments {
     /// What was worked out before.
     #[command(flatten)]
     pub afresh: Afresh,
+    /// Machine output.
+    #[command(flatten)]
+    pub json: Json,
+}
+
+/// Arguments of `fit`.
+#[derive(Debug, Args)]
+pub struct FitArguments {
+    /// Plan (TOML) whose model is fitted: its figures are where the fit begins.
+    pub plan: PathBuf,
+    /// Run folders whose counts it is fitted to, simulated or measured; modules and channels are found in the plan by their names.
+    #[arg(required = true, value_name = "DIR")]
+    pub dirs: Vec<PathBuf>,
+    /// Figures of `[model]` to be fitted. Default: drivers, terminations, connectors, coupling, random jitter, bounded noise.
+    #[arg(long, value_name = "KEYS", value_delimiter = ',')]
+    pub free: Vec<String>,
+    /// Conditions that are predicted, not fitted, for example rate=2667,temperature=85; given several times, those of any.
+    #[arg(long, value_name = "SELECTION")]
+    pub hold_out: Vec<String>,
+    /// File to write with the fitted model, for `file` in a plan's `[model]`. Default: fitted.toml in the first run folder.
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
     /// Machine output.
     #[command(flatten)]
     pub json: Json,

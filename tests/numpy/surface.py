@@ -27,6 +27,7 @@ RJ, DCD, DJ = 4.5e-12, 14e-12, 18e-12
 RON, RODT, T2080, APERTURE = 34.3, 48.0, 70e-12, 36e-12
 TX = 2e-12 + 6e-12  # one connector
 PER_UI, GRID = 64, 256
+INL = 0.6
 
 phi = np.vectorize(math.erfc)
 
@@ -165,7 +166,7 @@ def surface(lane, weights, half):
     logs = np.log(np.maximum(rows, 1e-100))
     rows = np.exp(np.array([np.interp(fine / 4, list(phases), column) for column in logs.T])).T
     n = np.arange(64)
-    inl = 0.3 * np.sin(2 * np.pi * n / 19 + turn) + 0.15 * np.sin(2 * np.pi * n / 5.3 + 2 * turn)
+    inl = INL / 2 * np.sin(2 * np.pi * n / 19 + turn) + INL / 4 * np.sin(2 * np.pi * n / 5.3 + 2 * turn)
     place = np.clip(((n - 32 + inl) / 32 - skew / UI) * GRID, -384, 384)
     out = np.empty((64, 64))
     jittered = lambda g: weights @ rows[np.clip(np.arange(g - half, g + half + 1), -384, 384) + 384]
@@ -188,4 +189,5 @@ def main():
             print(f"value {number} {tap} {step} {values[tap, step]:.9e}")
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -11,7 +11,7 @@ import random
 import numpy
 import scipy
 from scipy.optimize import minimize, nnls
-from scipy.stats import norm
+from scipy.stats import norm, spearmanr
 
 draw = random.Random(19)
 print(f"//! Fits of scipy {scipy.__version__}, written by tests/outside/scipy_fits.py.")
@@ -60,4 +60,25 @@ for bend in (0.5, -0.3):
     best = minimize(loss, best.x, method="Nelder-Mead", bounds=[(None, None), (None, None), (0, None)],
                     options={"xatol": 1e-10, "fatol": 1e-13, "maxiter": 20000, "maxfev": 20000})
     print(f"    ({row(places)}, {row(bits)}, {row(errors)}, [{', '.join(repr(float(x)) for x in best.x)}], {float(-best.fun)!r}),")
+print("];")
+print()
+print("/// See [`SPEARMAN`].")
+print("pub type Ranked = (&'static [f64], &'static [f64], f64);")
+print("/// See [`EIGEN`].")
+print("pub type Decomposed = (usize, &'static [f64], &'static [f64]);")
+print()
+print("/// scipy.stats.spearmanr: two lists (the last two with ties), their correlation.")
+print("pub const SPEARMAN: &[Ranked] = &[")
+for number, parts in [(5, 0), (12, 0), (9, 3), (20, 4)]:
+    one = [round(draw.gauss(0, 1) * parts) / parts if parts else draw.gauss(0, 1) for _ in range(number)]
+    other = [0.6 * a + (round(draw.gauss(0, 1) * parts) / parts if parts else draw.gauss(0, 1)) for a in one]
+    print(f"    ({row(one)}, {row(other)}, {float(spearmanr(one, other).statistic)!r}),")
+print("];")
+print()
+print("/// numpy.linalg.eigvalsh: size, matrix row by row, eigenvalues in rising order.")
+print("pub const EIGEN: &[Decomposed] = &[")
+for size in (2, 5, 9):
+    half = numpy.array([[draw.gauss(0, 1) for _ in range(size)] for _ in range(size)])
+    matrix = half @ half.T + numpy.diag([10.0 ** draw.uniform(-3, 3) for _ in range(size)])
+    print(f"    ({size}, {row(matrix.flatten())}, {row(numpy.linalg.eigvalsh(matrix))}),")
 print("];")

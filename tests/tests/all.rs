@@ -16,6 +16,7 @@ mod command_line;
 mod desk;
 mod faulty;
 mod files;
+mod fit;
 mod fuzz;
 mod gonogo;
 mod gonogo_bench;

@@ -117,6 +117,12 @@ fn a_whole_run_gives_the_verdicts_of_the_simulated_target() {
     assert_eq!(json(&asked)["worse"], 0, "{}", asked.out);
     let html = std::fs::read_to_string(rig.folder.path().join("out/compare.html")).unwrap();
     assert!(html.contains("the difference is that of model and hardware"));
+    // The emulated bench measures the same silicon: it agrees, and that is said.
+    assert!(html.contains("Does it agree? Simulated less measured, read width"), "{html}");
+    let agreement = json(&asked)["agreement"].clone();
+    let widths = &agreement.as_array().expect("a list")[0];
+    assert!(widths["bias_steps"].as_f64().is_some_and(|bias| bias.abs() < 0.5), "{agreement}");
+    assert!(!widths["by_factor"].as_array().expect("levels").is_empty(), "{agreement}");
     // A second run has nothing to do, and a simulated run is refused in this folder.
     let again = nightbench(rig.folder.path(), &["run", &rig.plan, "--into", "out"]);
     assert_eq!(again.code, 2, "{}", again.err);

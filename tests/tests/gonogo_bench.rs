@@ -198,7 +198,10 @@ fn units_at_a_bench_are_typed_or_name_themselves() {
     };
     let Some((code, seen)) = call("typed", &[], "U-1,,U-1,n,U-2,end") else { return };
     assert_eq!(code, Some(0), "{seen}");
-    assert!(seen.contains("hands") && seen.contains("Every rail was measured off"), "{seen}");
+    assert!(
+        seen.contains("CAUTION before you reach in") && seen.contains("Every rail was measured off"),
+        "{seen}"
+    );
     assert!(seen.contains("no serial number: type or scan one") && seen.contains("left as it is"), "{seen}");
     assert_eq!(units("typed"), ["U-1", "U-2"]);
     // Nobody at a terminal: nothing is touched.

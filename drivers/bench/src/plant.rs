@@ -26,6 +26,9 @@ pub struct WatchedValue {
 
 /// Readings kept until they are fetched.
 const MOST_READINGS: usize = 20_000;
+/// A rail below its tolerance is looked at so often, so many bench seconds apart, until it stands still.
+const FALLING_LOOKS: u32 = 30;
+const FALLING_LOOK_S: f64 = 0.1;
 
 /// What is watched at present.
 pub(super) struct Watched {
@@ -355,6 +358,10 @@ impl Plant {
             // One look may fall into a spike of the reading itself: a second decides.
             measured = self.measure_rail(&rail, asked, call)?;
         }
+        let mut is_off = false;
+        if asked - measured > rail.tolerance.0 {
+            (measured, is_off) = self.where_it_falls(&rail, asked, measured, call)?;
+        }
         self.read(rail.name.clone(), measured, "V");
         self.look_at_current(&rail, call)?;
         if measured > rail.over_voltage.0 {
@@ -364,7 +371,7 @@ impl Plant {
             ));
         }
         // Who switched it off, a person at the front panel or a protection, had a reason: it stays off.
-        if measured < rail.off_below.0 && asked > rail.off_below.0 {
+        if asked > rail.off_below.0 && (is_off || measured < rail.off_below.0) {
             // Who made the bench safe from outside said so.
             self.custody.may_switch_on()?;
             return Err(bench_fault(
@@ -389,6 +396,36 @@ impl Plant {
             slot.1 = now;
         }
         Ok(())
+    }
+
+    /// What is switched off falls for a while, and looks like a rail that drifts until it is down: its voltage when it stands
+    /// still, and whether its output says twice that it is off.
+    fn where_it_falls(
+        &mut self,
+        rail: &Rail,
+        asked: f64,
+        mut measured: f64,
+        call: &Call,
+    ) -> Result<(f64, bool), DriverError> {
+        let supply = self.instrument(&rail.supply)?;
+        if supply.has(Action::IsOn)
+            && !supply.ask_switch(Action::IsOn, rail.channel.as_deref(), true, call)?
+            && !supply.ask_switch(Action::IsOn, rail.channel.as_deref(), true, call)?
+        {
+            return Ok((measured, true));
+        }
+        for _ in 0..FALLING_LOOKS {
+            if measured < rail.off_below.0 {
+                break;
+            }
+            self.wait(FALLING_LOOK_S, call, "a rail that falls")?;
+            let before = measured;
+            measured = self.measure_rail(rail, asked, call)?;
+            if before - measured <= rail.tolerance.0 {
+                break;
+            }
+        }
+        Ok((measured, false))
     }
 
     /// The current of a rail, where its supply measures it: above its limit the protection has failed.

@@ -11,6 +11,7 @@ pub mod assembly;
 mod attempt;
 pub mod draws;
 pub mod effects_table;
+pub mod fitting;
 pub mod model_table;
 pub mod noise;
 pub mod nominal;

@@ -3,7 +3,7 @@
 use super::assembly::{self, refused};
 use super::physics::{BitVariation, LaneSurface, Link, Measured, Mounting, Parameters};
 use contract::{DriverError, Setting};
-use nightbench_core::devices::{Interface, ModelValue, Pattern};
+use nightbench_core::devices::{Interface, ModelValue};
 use nightbench_core::lane_model::{Change, Knob, LaneModel};
 use nightbench_core::results::EyeName;
 use std::collections::{BTreeMap, VecDeque};
@@ -197,10 +197,7 @@ impl LaneModel for NominalLane {
         let (taps, steps) = (lane.taps(), lane.vref_steps());
         let mut ratios = vec![0.0; taps * steps];
         // A level that never changes is the same at every tap.
-        let constant = match &self.setting.pattern {
-            Pattern::Fixed(bits) => bits.bytes().all(|bit| bits.bytes().next() == Some(bit)),
-            _ => false,
-        };
+        let constant = self.setting.pattern.is_level();
         for tap in 0..taps {
             let computed = if constant { 0 } else { tap };
             for step in 0..steps {

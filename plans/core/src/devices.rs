@@ -456,6 +456,11 @@ impl Pattern {
         }
     }
 
+    /// Is it a level that never changes?
+    pub fn is_level(&self) -> bool {
+        matches!(self, Pattern::Fixed(bits) if bits.bytes().all(|bit| bits.bytes().next() == Some(bit)))
+    }
+
     /// Passes that a byte's lanes need to be compared: with quiet neighbours only one of eight is looked at.
     pub fn passes(&self) -> u32 {
         if matches!(self, Pattern::VictimOnly) { 8 } else { 1 }

@@ -21,6 +21,7 @@ pub mod devices;
 pub mod events;
 pub mod eye_confidence;
 pub mod faults;
+pub mod figure_model;
 pub mod generations;
 pub mod lane_model;
 pub mod line;

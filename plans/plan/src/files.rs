@@ -1,7 +1,8 @@
-//! Files that a plan names: SPD images of modules and measured channels. Nothing is opened here: the caller
+//! Files that a plan names: SPD images of modules, measured channels, a fitted model. Nothing is opened here: the caller
 //! reads the files and hands their content over; a stored plan carries it in `[[file]]` tables of its own.
 
 use super::section::{Mistakes, Placed, Section};
+use crate::fitted_model::FittedModel;
 use crate::spd::SpdImage;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
@@ -17,6 +18,8 @@ pub enum FileKind {
     Spd,
     /// Touchstone data of a channel (`touchstone`).
     Touchstone,
+    /// A fitted model (`file` in `[model]`).
+    Model,
 }
 
 /// A file that a plan names.
@@ -83,6 +86,8 @@ struct Content {
     sha256: String,
     /// The bytes of an SPD image; a channel's data is known by its digest only.
     spd: Option<Vec<u8>>,
+    /// The text of a fitted model.
+    text: Option<String>,
 }
 
 /// The files named by the `spd` and `touchstone` keys of a plan's text, each once; none where the text is not
@@ -109,6 +114,13 @@ pub fn named_files(text: &str) -> Vec<NamedFile> {
             }
         }
     }
+    let model = document.get_ref().get("model").and_then(|model| model.get_ref().as_table());
+    if let Some(value) = model.and_then(|model| model.get("file"))
+        && let Some(name) = value.get_ref().as_str()
+        && !name.trim().is_empty()
+    {
+        files.push(NamedFile { name: name.to_string(), kind: FileKind::Model, span: value.span() });
+    }
     files
 }
 
@@ -125,7 +137,9 @@ impl Files {
     /// Takes the bytes of a file that was read.
     pub fn insert(&mut self, file: &NamedFile, bytes: &[u8]) {
         let spd = (file.kind == FileKind::Spd).then(|| bytes.to_vec());
-        self.known.insert(file.name.clone(), Ok(Content { sha256: digest(bytes), spd }));
+        let model = file.kind == FileKind::Model;
+        let text = model.then(|| String::from_utf8_lossy(bytes).into_owned());
+        self.known.insert(file.name.clone(), Ok(Content { sha256: digest(bytes), spd, text }));
     }
 
     /// Remembers why a file could not be read; it becomes a mistake of the plan at the key that names it.
@@ -154,6 +168,9 @@ impl Files {
             if let Some(bytes) = &content.spd {
                 let _ = writeln!(out, "spd_hex = \"{}\"", hex(bytes));
             }
+            if let Some(text) = &content.text {
+                let _ = writeln!(out, "text = {}", toml::Value::String(text.clone()));
+            }
         }
         out
     }
@@ -173,6 +190,15 @@ impl Files {
         let content = self.content(name)?;
         let bytes = content.spd.as_ref().ok_or_else(|| not_read(name))?;
         SpdImage::read(bytes).map_err(|error| format!("{name}: {error}"))
+    }
+
+    /// The fitted model in a file.
+    ///
+    /// # Errors
+    /// Why it could not be read.
+    pub fn model(&self, name: &str) -> Result<FittedModel, String> {
+        let content = self.content(name)?;
+        FittedModel::read(name, content.text.as_ref().ok_or_else(|| not_read(name))?)
     }
 
     /// The digest of a file's bytes.
@@ -203,18 +229,20 @@ pub(super) fn read_files(sections: Vec<Section<'_>>, given: &Files) -> Files {
         let name = section.required_text("name", "the file's name as the plan writes it");
         let sha256 = section.required_text("sha256", "digest of the file's bytes");
         let bytes = section.text("spd_hex").and_then(|text| from_hex(&section, &text));
+        let text = section.any_text("text");
         section.finish();
         let (Some(name), Some(sha256)) = (name, sha256) else { continue };
-        if let Some(bytes) = &bytes
-            && digest(bytes) != sha256.value
+        let held = bytes.as_deref().or(text.as_ref().map(|text| text.as_bytes()));
+        if let Some(held) = held
+            && digest(held) != sha256.value
         {
             section.mistake(
                 "sha256",
-                format!("{} holds bytes of the digest {}", section.title, digest(bytes)),
+                format!("{} holds bytes of the digest {}", section.title, digest(held)),
                 "restore the table as the run wrote it, or remove it to read the file again",
             );
         }
-        let own = Content { sha256: sha256.value, spd: bytes };
+        let own = Content { sha256: sha256.value, spd: bytes, text };
         match files.known.get(&name.value) {
             Some(Ok(read)) if read.sha256 != own.sha256 => section.mistake(
                 "sha256",

@@ -53,6 +53,7 @@ mod earlier_words;
 pub mod expand;
 pub mod files;
 pub mod first_plan;
+pub mod fitted_model;
 pub mod highest_rate;
 pub mod keys;
 pub mod limits;

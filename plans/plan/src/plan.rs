@@ -5,6 +5,7 @@ use crate::bench_file::BenchLimits;
 use crate::budget::BudgetConfig;
 use crate::coverage::Coverage;
 use crate::diagnosis::Diagnosis;
+use crate::fitted_model::FittedModel;
 use crate::highest_rate::HighestRate;
 use crate::limits::{DecisionRule, Limit};
 use crate::matrix::{FACTORS, Factor, Matrix, Skip};
@@ -54,6 +55,8 @@ pub struct Plan {
     pub coverage: Coverage,
     /// Values of the simulated target's model that differ from the defaults.
     pub model: Vec<ModelValue>,
+    /// The fitted model that `[model]` names; its figures stand in `model`.
+    pub fitted: Option<FittedModel>,
     /// What is allowed, but probably not meant, each with its place.
     pub warnings: Vec<Mistake>,
     /// The bench's limits as far as the plan narrows them.

@@ -1,5 +1,7 @@
 //! Reads the devices of a plan: `[interface]`, `[[chip]]`, `[[firmware]]`, `[[supply]]`, and model values.
 
+use super::files::Files;
+use super::fitted_model::FittedModel;
 use super::section::{Placed, Section};
 use nightbench_core::devices::*;
 use nightbench_core::generations::{Rail, RailFacts, TerminationRule, VrefRange};
@@ -228,6 +230,33 @@ pub(super) fn read_overrides(section: &Section<'_>) -> Vec<ModelValue> {
     section.table("model").map(read_model).unwrap_or_default()
 }
 
+/// Reads the plan's own `[model]`: figures, and a fitted model whose figures stand behind them. `effects` has words; the model's
+/// figure of that name is 1, or not set.
+pub fn read_plan_model(section: Section<'_>, files: &Files) -> (Vec<ModelValue>, Option<FittedModel>) {
+    let file = section.text("file");
+    let span = section.place("effects");
+    let on = section.choice("effects", &[("none", false), ("estimated", true)]).unwrap_or(false);
+    let mistakes = section.mistakes();
+    let mut values: Vec<ModelValue> = on
+        .then(|| ModelValue { name: "effects".into(), value: 1.0, span })
+        .into_iter()
+        .chain(read_model(section))
+        .collect();
+    let Some(file) = file else { return (values, None) };
+    match files.model(&file.value) {
+        Ok(fitted) => {
+            let own = std::mem::replace(&mut values, fitted.model_values(&file.span));
+            values.retain(|value| own.iter().all(|known| known.name != value.name));
+            values.extend(own);
+            (values, Some(fitted))
+        }
+        Err(words) => {
+            mistakes.add(file.span, format!("`file` in [model]: {words}"), None);
+            (values, None)
+        }
+    }
+}
+
 /// Reads a table of model values: names are checked against the model later, by whoever knows it.
 pub fn read_model(section: Section<'_>) -> Vec<ModelValue> {
     section
@@ -235,14 +264,6 @@ pub fn read_model(section: Section<'_>) -> Vec<ModelValue> {
         .into_iter()
         .map(|(name, value)| ModelValue { name: name.value, value, span: name.span })
         .collect()
-}
-
-/// Reads the plan's own `[model]`: `effects` has words; the model's figure of that name is 1, or not set.
-pub fn read_plan_model(section: Section<'_>) -> Vec<ModelValue> {
-    let span = section.place("effects");
-    let on = section.choice("effects", &[("none", false), ("estimated", true)]).unwrap_or(false);
-    let effects = on.then(|| ModelValue { name: "effects".into(), value: 1.0, span });
-    effects.into_iter().chain(read_model(section)).collect()
 }
 
 /// Reads every `[[supply]]`; the generation's nominal rails where none is declared.

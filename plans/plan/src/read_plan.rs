@@ -154,7 +154,8 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
     let (order, reference) = OrderConfig::read(plan.table("order"), &mut times, &modules, &channels);
     let attended = Attended::read(plan.table("attended"), &times, order.night_only);
     let coverage = plan.table("coverage");
-    let model = plan.table("model").map(read_devices::read_plan_model).unwrap_or_default();
+    let (model, fitted) =
+        plan.table("model").map(|section| read_devices::read_plan_model(section, &files)).unwrap_or_default();
     let bench_limits = BenchLimits::read(plan.table("bench_limits"));
     let skip_sections = plan.tables("skip");
     let matrix_read = matrix.is_some();
@@ -195,6 +196,7 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
         attended,
         coverage: Coverage::default(),
         model,
+        fitted,
         bench_limits,
         warnings: Vec::new(),
     };

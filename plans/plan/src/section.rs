@@ -144,6 +144,16 @@ impl<'a> Section<'a> {
         self.table.get(key)
     }
 
+    /// A text of several lines, if present: nothing in it is looked at.
+    pub fn any_text(&self, key: &'static str) -> Option<String> {
+        let value = self.find(key)?;
+        let text = value.get_ref().as_str().map(str::to_string);
+        if text.is_none() {
+            self.wrong_type(key, value, "a text");
+        }
+        text
+    }
+
     fn wrong_type(&self, key: &str, value: &Spanned<DeValue<'_>>, wanted: &str) {
         self.mistakes.add(
             value.span(),

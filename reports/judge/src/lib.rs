@@ -8,6 +8,7 @@
 #![warn(clippy::print_stdout, clippy::print_stderr)]
 
 mod aggregate;
+pub mod agreement;
 mod assumed;
 pub mod audit;
 mod between_lanes;
@@ -15,6 +16,7 @@ pub mod budget;
 pub mod causes;
 mod chart;
 pub mod comparison;
+pub mod correlation;
 mod details;
 mod distributions;
 mod doubt;

@@ -139,7 +139,7 @@ pub struct FoundCauses {
 /// Facts about the run that the page prints beside the judged results.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct RunFacts {
-    /// What a reader should know of the memory, a sentence each.
+    /// What a reader should know of the memory, and of a model that was fitted, a sentence each.
     pub memory: Vec<String>,
     /// Title of the plan.
     pub title: String,

@@ -272,7 +272,7 @@ mod tests {
     #[test]
     fn extremes_come_first_and_the_fastest_rate_says_most() {
         let plan = Plan::read(PLAN).unwrap();
-        let run = nothing(&plan);
+        let mut run = nothing(&plan);
         let all = worths(&plan, &run);
         let at = |index: usize| (&run.conditions[index], all[index]);
         let temperatures: Vec<f64> = plan.matrix.temperatures.iter().map(|one| one.0).collect();
@@ -282,15 +282,20 @@ mod tests {
             let celsius = judged.condition.temperature(&plan).0;
             if worth.why == Decides::Extreme {
                 assert!(celsius == cold || celsius == hot, "{}", judged.name);
-                assert!(!judged.beyond_rating, "{}", judged.name);
+                assert!(!judged.beyond_rating || run.beyond_rating_counts, "{}", judged.name);
                 extremes += 1;
             }
         }
         assert!(extremes > 0);
         let best = all.iter().map(|worth| worth.value).fold(0.0, f64::max);
         assert_eq!(best, EXTREME);
-        let uncounted = (0..all.len()).map(at).find(|(judged, _)| judged.beyond_rating);
-        assert!(uncounted.is_none_or(|(_, worth)| worth.value <= UNCOUNTED));
+        run.beyond_rating_counts = false;
+        let all = worths(&plan, &run);
+        let beyond: Vec<f64> = (0..all.len())
+            .filter(|index| run.conditions[*index].beyond_rating)
+            .map(|index| all[index].value)
+            .collect();
+        assert!(!beyond.is_empty() && beyond.iter().all(|value| *value <= UNCOUNTED));
     }
 
     #[test]

@@ -7,6 +7,7 @@
 
 pub mod comparison;
 pub mod export;
+pub mod fit;
 pub mod gonogo;
 mod own;
 pub mod report;

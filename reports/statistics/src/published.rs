@@ -11,7 +11,7 @@ mod intervals;
 mod library;
 mod reference_sets;
 mod risk;
-mod scipy_fits;
+pub(crate) mod scipy_fits;
 mod stored;
 mod tables;
 mod traps;

@@ -33,6 +33,21 @@ impl Counts {
         Counts { bits, errors, z, information, weight: 1.0 / (1.0 + information * floor * floor) }
     }
 
+    /// Counts whose error ratio a model may be off by a share `share` (0.03: 3 %): as [`Counts::new`], with the information in the logarithm
+    /// of the ratio, which for small ratios is the number of errors.
+    pub fn with_share(bits: f64, errors: f64, share: f64) -> Counts {
+        let counts = Counts::new(bits, errors, 0.0);
+        let ratio = (errors.max(0.3) / bits.max(1.0)).min(0.499);
+        let information = bits * ratio / (1.0 - ratio);
+        Counts { weight: 1.0 / (1.0 + information * share * share), ..counts }
+    }
+
+    /// Logarithm of the weighted likelihood where the model says z, less that of a model that meets the counts; with its slope and
+    /// its curvature (positive).
+    pub fn likelihood(&self, z: f64) -> (f64, f64, f64) {
+        of_count(self, z)
+    }
+
     pub fn bits(&self) -> f64 {
         self.bits
     }

@@ -37,7 +37,7 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
         cache: arguments.afresh.cache(),
     };
     let (old_reader, new_reader) = (open_whole(&arguments.baseline)?, open_whole(&arguments.dir)?);
-    let Compared { old, new, comparison, mut words } = compared(&asked, &old_reader, &new_reader)?;
+    let Compared { old, new, comparison, agreement, mut words } = compared(&asked, &old_reader, &new_reader)?;
     if comparison.lacks_repeats(&old.run, &new.run) {
         words.push(NO_REPEATS.into());
     }
@@ -55,7 +55,9 @@ pub fn compare(terminal: &Terminal, arguments: &CompareArguments) -> Outcome {
     Output::page(&arguments.dir, "compare.html")?.put(&html)?;
     let page = arguments.dir.join("compare.html");
     if arguments.json.json {
-        terminal.out(&machine(arguments, &comparison, &old, &new, &words, &page).to_string());
+        let mut object = machine(arguments, &comparison, &old, &new, &words, &page);
+        object["agreement"] = json!(agreement);
+        terminal.out(&object.to_string());
     } else {
         terminal.out(&text(arguments, &comparison, &old, &new, &words, &page));
     }

@@ -6,6 +6,7 @@ mod check;
 mod compare;
 mod export;
 mod extra_jobs;
+mod fit;
 mod gonogo;
 mod look;
 mod manual;
@@ -39,6 +40,7 @@ fn asks_for_json(command: &Command) -> bool {
         Command::Run(arguments) => arguments.json.json,
         Command::Report(arguments) => arguments.json.json,
         Command::Why(arguments) => arguments.json.json,
+        Command::Fit(arguments) => arguments.json.json,
         Command::Compare(arguments) => arguments.json.json,
         Command::Gonogo(GonogoCommand::Derive(arguments)) => arguments.json.json,
         Command::Gonogo(GonogoCommand::Run(arguments)) => arguments.json.json,
@@ -82,6 +84,7 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::Report(arguments) => report::report(&terminal, &arguments),
         Command::Study { dir, afresh, json } => study::study(&terminal, &dir, afresh.cache(), json.json),
         Command::Compare(arguments) => compare::compare(&terminal, &arguments),
+        Command::Fit(arguments) => fit::fit(&terminal, &arguments),
         Command::Why(arguments) => why::why(&terminal, &arguments),
         Command::Merge { out, parts, json } => merge::merge(&terminal, &out, &parts, json.json),
         Command::Export { dir, format, out, only, afresh } => {

@@ -6,12 +6,14 @@ use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::folder::eye_summaries::CacheUse;
 use crate::folder::run_folder::{keys_of, open_whole};
 use crate::store::{StoreReader, Target};
+use judge::agreement::{Agreement, Both, OfLevel, agreements};
 use judge::comparison::power::{Foresight, foresee};
 use judge::comparison::{Comparison, Demands, Pair, compare};
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::{Condition, Expansion};
 use plan::keys::JobKeys;
+use plan::limits::Metric;
 use plan::matrix::Factor;
 use std::collections::{HashMap, HashSet};
 use std::path::Path;
@@ -40,6 +42,8 @@ pub struct Compared {
     /// The other one, judged by the baseline's limits.
     pub new: JudgedFolder,
     pub comparison: Comparison,
+    /// Where one run is simulated and the other measured: does the model agree? Empty otherwise.
+    pub agreement: Vec<Agreement>,
     /// What a reader must know beside it.
     pub words: Vec<String>,
 }
@@ -78,7 +82,80 @@ pub fn compared(
     };
     let same_chip = serials(&old) == serials(&new);
     let comparison = compare(&old.run, &new.run, &pairs, Demands { same_chip, ..asked.demands });
-    Ok(Compared { old, new, comparison, words })
+    let agreement = if old.facts.simulated == new.facts.simulated {
+        Vec::new()
+    } else {
+        let agreement = agreements(&both(&old, &new, &pairs));
+        words.extend(
+            agreement.iter().map(|one| format!("Does it agree? Simulated less measured, {}.", one.words())),
+        );
+        words.extend(agreement.iter().filter_map(by_factor));
+        agreement
+    };
+    Ok(Compared { old, new, comparison, agreement, words })
+}
+
+/// Mean width and height of each eye of the pairs, simulated and measured.
+fn both(old: &JudgedFolder, new: &JudgedFolder, pairs: &[Pair]) -> Vec<Both> {
+    let mut all = Vec::new();
+    for pair in pairs {
+        let (before, after) = (&old.run.conditions[pair.before], &new.run.conditions[pair.after]);
+        let plan = &new.file.plan;
+        let levels = |(word, factor): &(&'static str, Factor)| {
+            (word.to_string(), plan.level_name(*factor, after.condition.level(*factor)))
+        };
+        let levels: Vec<(String, String)> = Factor::ALL.iter().map(levels).collect();
+        for values in &after.lanes {
+            let Some(others) = before.lanes.iter().find(|other| other.eye == values.eye) else { continue };
+            let sweep = plan.interface.sweep(values.eye.direction);
+            let steps =
+                [pair.ui_ps / f64::from(sweep.taps_per_ui), pair.vddq_mv * sweep.vref_step_percent / 100.0];
+            for (metric, step) in [Metric::Width, Metric::Height].into_iter().zip(steps) {
+                let (Some(was), Some(is)) = (others.of(metric), values.of(metric)) else { continue };
+                // Lanes that both have.
+                let lane = |at: usize| {
+                    values.lanes.get(at).and_then(|lane| others.lanes.iter().position(|known| known == lane))
+                };
+                let pairs: Vec<(f64, f64)> = (0..is.len())
+                    .filter_map(|at| Some((f64::from(*was.get(lane(at)?)?), f64::from(is[at]))))
+                    .filter(|(was, is)| was.is_finite() && is.is_finite())
+                    .collect();
+                if pairs.is_empty() {
+                    continue;
+                }
+                let mean =
+                    |of: fn(&(f64, f64)) -> f64| pairs.iter().map(of).sum::<f64>() / pairs.len() as f64;
+                let (was, is) = (mean(|pair| pair.0), mean(|pair| pair.1));
+                let (predicted, measured) = if old.facts.simulated { (was, is) } else { (is, was) };
+                all.push(Both {
+                    condition: format!("{}, {}", after.name, values.eye),
+                    levels: levels.clone(),
+                    direction: values.eye.direction,
+                    metric,
+                    predicted,
+                    measured,
+                    u: None,
+                    step,
+                });
+            }
+        }
+    }
+    all
+}
+
+/// Where the differences lie, in a sentence; `None` with one level of every factor.
+fn by_factor(agreement: &Agreement) -> Option<String> {
+    if agreement.by_factor.is_empty() {
+        return None;
+    }
+    let level = |of: &OfLevel| format!("{} {} {:+.2}", of.factor, of.level, of.bias_steps);
+    Some(format!(
+        "By factor, mean of {} {} in {}: {}.",
+        agreement.direction,
+        agreement.metric.name(),
+        agreement.step_unit(),
+        agreement.by_factor.iter().map(level).collect::<Vec<_>>().join(", ")
+    ))
 }
 
 /// What a run of a plan will be able to see against a baseline.

@@ -300,6 +300,10 @@ impl JudgedFolder {
                 .on_die_ecc
                 .map(|words| format!("{generation}: {words}."))
                 .into_iter()
+                .chain(file.plan.fitted.iter().filter(|_| simulated).map(|fitted| fitted.words()))
+                .chain(file.plan.fitted.iter().filter(|_| simulated).filter_map(|fitted| {
+                    fitted.warning(&file.plan, &forecast.expansion).map(|words| format!("{words}."))
+                }))
                 .collect(),
             title: file.plan.title.clone(),
             purpose: file.plan.purpose.clone(),

@@ -6,6 +6,7 @@ pub mod comparing;
 pub mod criteria;
 mod extra;
 pub mod eye_page;
+pub mod fitting;
 pub mod heads;
 pub mod judging;
 pub mod left;

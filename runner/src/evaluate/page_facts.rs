@@ -27,14 +27,25 @@ pub fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
     let Ok(parameters) = assembly::parameters(plan.interface.generation, &plan.model) else {
         return Vec::new();
     };
+    // What the plan says itself stands before what its file says.
+    let fitted = |name: &str| {
+        let file = plan.fitted.as_ref()?;
+        let value = plan.model.iter().find(|value| value.name == name)?;
+        let same = file.values.iter().any(|(known, of_file)| known == name && *of_file == value.value);
+        (same && file.fitted.figures.iter().any(|known| known == name)).then_some(&file.file)
+    };
     let mut entries: Vec<ModelEntry> = parameters
         .entries()
         .map(|entry| ModelEntry {
             name: entry.name.into(),
             value: entry.value,
             unit: entry.unit.into(),
-            mark: entry.mark.text().into(),
-            set_by_plan: plan.model.iter().any(|value| value.name == entry.name),
+            mark: match fitted(entry.name) {
+                Some(file) => format!("fitted: {file}"),
+                None => entry.mark.text().into(),
+            },
+            set_by_plan: fitted(entry.name).is_none()
+                && plan.model.iter().any(|value| value.name == entry.name),
         })
         .collect();
     // A firmware's, module's or channel's own values stand behind the plan's.

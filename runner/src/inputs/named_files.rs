@@ -1,5 +1,6 @@
-//! Reads the files that a plan names: SPD images of modules, Touchstone data of channels.
+//! Reads the files that a plan names: SPD images of modules, Touchstone data of channels, a fitted model.
 
+use crate::inputs::plain_file::read_text;
 use crate::store::Store;
 use nightbench_core::devices::{Channel, MeasuredChannel};
 use plan::Plan;
@@ -54,6 +55,11 @@ pub fn read(text: &str, plan_path: &Path) -> Loaded {
 fn read_one(file: &NamedFile, path: &Path) -> Result<(Vec<u8>, Option<Touchstone>), String> {
     match file.kind {
         FileKind::Spd => Ok((read_spd(path)?, None)),
+        FileKind::Model => {
+            let text =
+                read_text(path, "a file that `nightbench fit` wrote").map_err(|failure| failure.words)?;
+            Ok((text.into_bytes(), None))
+        }
         FileKind::Touchstone => {
             let (bytes, network) = read_touchstone(path)?;
             Ok((bytes, Some(network)))

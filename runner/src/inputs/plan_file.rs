@@ -5,7 +5,9 @@ use crate::inputs::named_files;
 use crate::inputs::plain_file::read_text;
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use nightbench_core::text::counted;
+use plan::expand::expand;
 use plan::section::{MOST_TOLD, Mistake};
+use plan::selection::Selection;
 use plan::{Plan, add_stored_defaults, in_todays_words};
 use simulator::assembly;
 use simulator::physics::Measured;
@@ -51,6 +53,10 @@ impl PlanFile {
         let mut warnings: Vec<String> =
             plan.warnings.iter().chain(&earlier).map(|warning| one_line(&text, &origin, warning)).collect();
         warnings.extend(found.warnings);
+        if let Some(fitted) = &plan.fitted {
+            warnings.push(fitted.words());
+            warnings.extend(fitted.warning(&plan, &expand(&plan, &Selection::default())));
+        }
         let text = add_stored_defaults(loaded.files.add_to(&text), plan.capture.mode);
         Ok(PlanFile { plan, text, measured: found.measured, warnings })
     }

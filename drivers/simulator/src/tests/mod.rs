@@ -141,6 +141,13 @@ impl Bench {
     }
 }
 
+/// The nominal lane of the unbuffered module at 2400 MT/s.
+pub fn free_lane(channel: &str) -> crate::fitting::FreeLane {
+    let bench = Bench::new(str::to_string, &[Direction::Read]);
+    let setting = bench.setting("unbuffered", channel, "2400", 25.0);
+    crate::fitting::FreeLane::new(&bench.plan.interface, &setting, &bench.plan.model, None).unwrap()
+}
+
 fn call() -> Call {
     Call::within(Duration::from_secs(600), &CancelToken::new())
 }

@@ -125,6 +125,19 @@ impl Surface {
         (sheet, &self.z[sheet.start..sheet.start + sheet.taps * sheet.steps])
     }
 
+    /// Of error ratios over `taps` times `steps` places, row by row; `None` where they are not as many.
+    pub fn of(taps: usize, steps: usize, ratios: &[f64]) -> Option<Surface> {
+        let z = || ratios.iter().map(|ratio| pressed(quantile(*ratio))).collect();
+        (ratios.len() == taps * steps && taps > 3 && steps > 3)
+            .then(|| Surface { sheets: [Sheet { taps, steps, start: 0 }].into(), z: z() })
+    }
+
+    /// Taps and Vref steps of its first sheet.
+    pub fn size_of(&self) -> (usize, usize) {
+        let (sheet, _) = self.values(0);
+        (sheet.taps, sheet.steps)
+    }
+
     /// This surface plus shares of others.
     pub fn plus<'s>(&self, parts: impl IntoIterator<Item = (f64, &'s Surface)>) -> Surface {
         let mut sum = self.clone();

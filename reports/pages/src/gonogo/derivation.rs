@@ -1,6 +1,6 @@
 //! The page of a derivation: the test, its risks against the guard band, what it rests on, and what it cannot see.
 
-use super::{Row, Section, Table, View, cautions, class_of, percent, seconds};
+use super::{Row, Section, Table, View, cautions, class_of, head, percent, seconds};
 use crate::report::plot::{AREA, Path, Plot, Scale, range};
 use judge::gonogo::{Asked, CurvePoint, Decision, Derivation, Interval};
 use nightbench_core::text::counted;
@@ -104,7 +104,7 @@ fn decision(facts: &DerivationFacts, found: &Derivation) -> Section {
         "Predicted {} of the worst lane at the corners, {unit}: the sum of these, straightened by a cubic",
         test.metric.name()
     );
-    let table = Table { caption, head: vec!["Term", "Supply", "Coefficient"], text: &[1], rows };
+    let table = Table { caption, head: head(&["Term", "Supply", "Coefficient"]), text: &[1], rows };
     let title = if found.refusals.is_empty() { "The test" } else { "The nearest test, not to be used" };
     Section { title, words, tables: vec![table], ..Section::default() }
 }
@@ -234,7 +234,7 @@ fn risks(facts: &DerivationFacts, asked: &Asked, found: &Derivation) -> Section 
         .collect();
     let table = Table {
         caption: "Risks against the guard band".into(),
-        head: vec![
+        head: head(&[
             "s",
             "guard band",
             "escapes",
@@ -246,7 +246,7 @@ fn risks(facts: &DerivationFacts, asked: &Asked, found: &Derivation) -> Section 
             "95 %",
             "cost a unit",
             "",
-        ],
+        ]),
         text: &[],
         rows,
     };
@@ -348,7 +348,7 @@ fn sample(facts: &DerivationFacts, found: &Derivation) -> Section {
         .collect();
     let table = Table {
         caption: format!("Ways to look, {unit}"),
-        head: vec!["Look", "residual s", "correlation", "test", ""],
+        head: head(&["Look", "residual s", "correlation", "test", ""]),
         text: &[],
         rows,
     };
@@ -401,7 +401,7 @@ fn times(facts: &DerivationFacts, found: &Derivation, total: f64) -> Section {
         .collect();
     let table = Table {
         caption: "Seconds of one unit, without hands".into(),
-        head: vec!["Part", "time", "share"],
+        head: head(&["Part", "time", "share"]),
         text: &[],
         rows,
     };
@@ -439,7 +439,7 @@ fn gauge(found: &Derivation) -> Section {
     ));
     section.tables.push(Table {
         caption: format!("Standard deviations of a prediction, {}", found.test.metric.unit()),
-        head: vec!["Part", "standard deviation"],
+        head: head(&["Part", "standard deviation"]),
         text: &[],
         rows: lines
             .iter()
@@ -504,7 +504,7 @@ fn unseen(found: &Derivation) -> Section {
         .collect();
     section.tables.push(Table {
         caption: format!("Faulty units of the sample, {}", found.test.metric.unit()),
-        head: vec!["Unit", "fault", "at the corners", "predicted", "the test says"],
+        head: head(&["Unit", "fault", "at the corners", "predicted", "the test says"]),
         text: &[1, 4],
         rows,
     });
@@ -535,7 +535,7 @@ fn by_fault(found: &Derivation) -> Table {
     });
     Table {
         caption: format!("Measured at the corners less predicted, {}", found.test.metric.unit()),
-        head: vec!["Fault", "units", "mean difference", "in s", "finding"],
+        head: head(&["Fault", "units", "mean difference", "in s", "finding"]),
         text: &[4],
         rows: rows.collect(),
     }

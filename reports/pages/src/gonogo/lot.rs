@@ -1,6 +1,6 @@
 //! The page of a lot: yield, what failed, what the corner draws prove, golden units, drift, times.
 
-use super::{Row, Section, Table, View, cautions, class_of, percent, seconds};
+use super::{Row, Section, Table, View, cautions, class_of, head, percent, seconds};
 use crate::report::plot::{AREA, Path, Plot, Scale, range};
 use judge::gonogo::{Decision, LineTest, LotSummary, LotUnit, Reason};
 use nightbench_core::text::counted;
@@ -131,8 +131,12 @@ fn failures(
             });
         }
     }
-    let by_failure =
-        Table { caption: "By failure".into(), head: vec!["Reason", "units", "decision"], text: &[2], rows };
+    let by_failure = Table {
+        caption: "By failure".into(),
+        head: head(&["Reason", "units", "decision"]),
+        text: &[2],
+        rows,
+    };
     let listed: Vec<&LotUnit> = units.iter().filter(|unit| unit.judgement.decision != Decision::Go).collect();
     let rows = listed
         .iter()
@@ -154,7 +158,7 @@ fn failures(
         .collect();
     let each = Table {
         caption: format!("Units that did not go at once{}", first_of(listed.len())),
-        head: vec!["Unit", "predicted", "at the corners", "reason", "decision"],
+        head: head(&["Unit", "predicted", "at the corners", "reason", "decision"]),
         text: &[3, 4],
         rows,
     };
@@ -215,7 +219,7 @@ fn due(units: &[LotUnit], corner: &dyn Fn(&str) -> Option<f64>) -> Section {
     });
     section.tables.push(Table {
         caption: format!("Due{}", first_of(waiting.len())),
-        head: vec!["Unit", "why", "decision"],
+        head: head(&["Unit", "why", "decision"]),
         text: &[1, 2],
         rows: rows.collect(),
     });
@@ -363,7 +367,7 @@ fn times(lot: &LotSummary) -> Section {
         .collect();
     let table = Table {
         caption: "Mean bench time of a unit, without hands".into(),
-        head: vec!["Part", "time"],
+        head: head(&["Part", "time"]),
         text: &[],
         rows,
     };

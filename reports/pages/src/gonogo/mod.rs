@@ -25,7 +25,7 @@ const CAUTIONS: [&str; 5] = [
 ];
 
 #[derive(Serialize)]
-struct Tile {
+pub(crate) struct Tile {
     class: &'static str,
     number: String,
     words: String,
@@ -33,50 +33,53 @@ struct Tile {
 }
 
 #[derive(Serialize)]
-struct Row {
+pub(crate) struct Row {
     /// Of the last cell.
-    class: &'static str,
-    cells: Vec<String>,
+    pub class: &'static str,
+    pub cells: Vec<String>,
 }
 
 #[derive(Serialize)]
-struct Table {
-    caption: String,
-    head: Vec<&'static str>,
+pub(crate) struct Table {
+    pub caption: String,
+    pub head: Vec<String>,
     /// Columns that hold words, from 0.
-    text: &'static [usize],
-    rows: Vec<Row>,
+    pub text: &'static [usize],
+    pub rows: Vec<Row>,
 }
 
 #[derive(Serialize, Default)]
-struct Section {
-    title: &'static str,
-    warnings: Vec<String>,
-    words: Vec<String>,
-    plots: Vec<Plot>,
-    tables: Vec<Table>,
-    list: Vec<String>,
+pub(crate) struct Section {
+    pub title: &'static str,
+    pub warnings: Vec<String>,
+    pub words: Vec<String>,
+    pub plots: Vec<Plot>,
+    pub tables: Vec<Table>,
+    pub list: Vec<String>,
 }
 
 #[derive(Serialize)]
-struct View {
+pub(crate) struct View {
     mark: &'static str,
+    /// What stands behind the mark.
+    pub banner: &'static str,
     own: Own,
     kind: &'static str,
     title: String,
     id: String,
-    heading: &'static str,
-    class: &'static str,
-    decision: String,
-    reasons: Vec<String>,
+    pub heading: &'static str,
+    pub class: &'static str,
+    pub decision: String,
+    pub reasons: Vec<String>,
     tiles: Vec<Tile>,
-    sections: Vec<Section>,
+    pub sections: Vec<Section>,
 }
 
 impl View {
-    fn new(kind: &'static str, title: &str, id: String, simulated: bool) -> View {
+    pub fn new(kind: &'static str, title: &str, id: String, simulated: bool) -> View {
         View {
             mark: if simulated { "SIMULATED - not measured" } else { "" },
+            banner: "Every number of a simulated line comes from a model, none from hardware.",
             own: Own::new([STYLE, &running_rules(&id, simulated)].concat(), ""),
             kind,
             title: title.into(),
@@ -90,13 +93,13 @@ impl View {
         }
     }
 
-    fn tile(&mut self, class: &'static str, number: String, words: &str, small: String) {
+    pub fn tile(&mut self, class: &'static str, number: String, words: &str, small: String) {
         self.tiles.push(Tile { class, number, words: words.into(), small });
     }
 
     /// # Errors
     /// The template engine's words.
-    fn render(self) -> Result<String, String> {
+    pub fn render(self) -> Result<String, String> {
         let fault = |error: minijinja::Error| format!("{error:#}");
         let mut environment = Environment::new();
         environment.set_undefined_behavior(UndefinedBehavior::Strict);
@@ -108,6 +111,11 @@ impl View {
             .and_then(|template| template.render(value(page)))
             .map_err(fault)
     }
+}
+
+/// The heads of a table's columns.
+pub(crate) fn head(words: &[&str]) -> Vec<String> {
+    words.iter().map(|word| (*word).to_string()).collect()
 }
 
 fn cautions() -> Section {

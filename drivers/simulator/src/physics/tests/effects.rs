@@ -77,6 +77,8 @@ fn lines(pattern: &Pattern, count: usize, rng: &mut ChaCha8Rng) -> Vec<Vec<f64>>
             let (victim, other) = (random(rng), random(rng));
             std::iter::once(victim).chain((0..7).map(|_| other.clone())).collect()
         }
+        // Quiet lines couple nothing; the steady level of their supply current is the mean, which is left out everywhere.
+        Pattern::VictimOnly => std::iter::once(random(rng)).chain((0..7).map(|_| vec![0.0; count])).collect(),
         Pattern::Sequence(bits) => {
             let own = repeated(bits);
             std::iter::once(own).chain((0..7).map(|_| random(rng))).collect()

@@ -1,0 +1,134 @@
+//! Hidden targets: a plan whose model figures nobody tells the fit, run as `run` runs it.
+
+use contract::CancelToken;
+use nightbench_core::random::SplitMix64;
+use plan::Plan;
+use plan::expand::{expand, jobs};
+use plan::keys::JobKeys;
+use plan::selection::Selection;
+use rayon::prelude::*;
+use runner::evaluate::fitting::{MeasuredJob, MeasuredRun};
+use runner::inputs::plan_file::PlanFile;
+use runner::run::execute::Executor;
+use runner::store::Target;
+use simulator::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// Draws of a seed.
+pub struct Random(SplitMix64);
+
+impl Random {
+    pub fn new(seed: u64) -> Random {
+        Random(SplitMix64::new(0x0f17_5eed ^ seed.wrapping_mul(0x9e37_79b9_7f4a_7c15)))
+    }
+
+    pub fn between(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * ((self.0.next_u64() >> 11) as f64 / (1u64 << 53) as f64)
+    }
+}
+
+/// Lanes that are all the nominal one.
+pub const ALIKE: &[(&str, f64)] = &[
+    ("z_bit", 0.0),
+    ("c_bit", 0.0),
+    ("len_bit_mm", 0.0),
+    ("sk_bit_ps", 0.0),
+    ("sk_lane_ps", 0.0),
+    ("rx_off_mv", 0.0),
+    ("dly_bit_tc_ps_per_k", 0.0),
+    ("inl_pp_tap", 0.0),
+    ("seat_l", 0.0),
+    ("seat_c", 0.0),
+    ("seat_r_ohm", 0.0),
+];
+
+/// The plan of the runs: three channels at two rates to fit, others held out; model figures as given.
+pub fn plan_text(lanes: u16, model: &[(String, f64)]) -> String {
+    let values: String = model.iter().map(|(name, value)| format!("{name} = {value:?}\n")).collect();
+    format!(
+        r#"
+title = "Hidden target"
+[interface]
+generation = "DDR4"
+lanes = {lanes}
+[[chip]]
+name = "Kestrel"
+[[module]]
+name = "Amber"
+kind = "UDIMM"
+ranks = 1
+device_width = 8
+rated = 3200
+[[channel]]
+name = "direct"
+fits = ["UDIMM"]
+[[channel]]
+name = "one riser"
+risers = 1
+fits = ["UDIMM"]
+[[channel]]
+name = "two risers"
+risers = 2
+fits = ["UDIMM"]
+[[channel]]
+name = "three risers"
+risers = 3
+fits = ["UDIMM"]
+[matrix]
+channel = ["direct", "one riser", "two risers", "three risers"]
+rate = [2400, 2667, 3200]
+temperature_degc = [25, 85]
+[[skip]]
+reason = "held out, at one rate"
+channel = "two risers"
+rate = [2400, 3200]
+[[skip]]
+reason = "heat is held out, at one rate"
+temperature_degc = 85
+rate = [2667, 3200]
+[capture]
+directions = ["read"]
+mode = "exact"
+ber_limit = 1e-6
+confidence = 0.95
+[[limit]]
+metric = "width"
+direction = "read"
+minimum = 0.2
+unit = "UI"
+source = "invented"
+[model]
+{values}"#
+    )
+}
+
+/// A plan as a file.
+pub fn file(text: String) -> PlanFile {
+    PlanFile::from_text(text, "plan of the bench", false)
+        .unwrap_or_else(|failure| panic!("{}", failure.words))
+}
+
+/// Runs a hidden plan.
+pub fn measured(text: &str, seed: u64) -> MeasuredRun {
+    let plan = Plan::read(text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
+    let expansion = expand(&plan, &Selection::default());
+    let keys = JobKeys::new(&plan, MODEL_VERSION).expect("finite numbers");
+    let executor = Executor::new(&plan, &expansion, &keys);
+    let options = Arc::new(SimulatedOptions {
+        interface: plan.interface.clone(),
+        model: plan.model.clone(),
+        directions: plan.capture.directions.clone(),
+        measured: BTreeMap::new(),
+        seed,
+    });
+    let jobs: Vec<MeasuredJob> = jobs(&plan, &expansion)
+        .into_par_iter()
+        .filter_map(|job| {
+            let mut target = SimulatedTarget::new(Arc::clone(&options));
+            let result = executor.run(&mut target, &job, &CancelToken::new()).expect("no stop was asked for");
+            (!result.captures.is_empty()).then_some(MeasuredJob { job, captures: result.captures })
+        })
+        .collect();
+    MeasuredRun { target: Target::Simulated, name: plan.title.clone(), plan, jobs }
+}
