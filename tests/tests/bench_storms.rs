@@ -15,7 +15,7 @@ fn a_storm_of_faults_leaves_nothing_measured_wrongly_and_everything_off() {
     let (seeds, repeats) = effort((1, 4), (2, 50), (10, 50));
     let plan_text = format!("{}\n[repeats]\nrepeats = {repeats}\n", one_setup());
     for seed in 1..=seeds {
-        let rig = rig(&plan_text, seed, 0.0015, 2000.0);
+        let rig = rig(&plan_text, seed, 0.0015, 400.0);
         let begin = Instant::now();
         let run = rig.run(&[]);
         let summary = json(&run);
@@ -27,12 +27,17 @@ fn a_storm_of_faults_leaves_nothing_measured_wrongly_and_everything_off() {
             begin.elapsed().as_secs_f64(),
             run.code
         );
-        assert_eq!(summary["jobs"], 4 * repeats, "{}", run.err);
-        assert_eq!(summary["not_measured"], 0, "{}", run.err);
+        assert_eq!(summary["jobs"], 4 * repeats, "{}", odd_lines(&run.err));
+        assert_eq!(summary["not_measured"], 0, "{}", odd_lines(&run.err));
         assert!(happened > 0);
         rig.off();
         nothing_outside(&rig.bench);
     }
+}
+
+/// What a run said beside jobs that were measured.
+fn odd_lines(said: &str) -> String {
+    said.lines().filter(|line| !line.ends_with(": measured")).collect::<Vec<_>>().join("\n")
 }
 
 /// Faults that stay until a person comes, or that only a latch can answer.
@@ -116,14 +121,14 @@ fn storms_with_a_grave_fault_do_no_harm_and_go_on_after_a_person_came() {
             ledger.device.1,
             begin.elapsed().as_secs_f64()
         );
-        assert!([0, 1, 3, 6].contains(&run.code), "seed {seed}, {what}: {}", run.err);
-        assert_eq!(ledger.harm, Vec::new(), "seed {seed}, {what}: {}", run.err);
+        assert!([0, 1, 3, 6].contains(&run.code), "seed {seed}, {what}: {}", odd_lines(&run.err));
+        assert_eq!(ledger.harm, Vec::new(), "seed {seed}, {what}: {}", odd_lines(&run.err));
         let on = rig.bench.world().still_on();
         // What cannot be reached cannot be switched off, and that is said.
         assert!(
             on.is_empty() || ["hang-up", "deaf supply"].contains(&what) && run.code == 6,
             "seed {seed}, {what}: {on:?}\n{}",
-            run.err
+            odd_lines(&run.err)
         );
         if what == "dead sensor" {
             // Stuck at a level it hides the device's own warmth until the air moves away from it, and no more.

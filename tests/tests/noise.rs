@@ -468,25 +468,29 @@ fn noise_for_words_changes_nothing_on_a_bench() {
         ("the agent refuses", Trouble::Refused),
     ];
     for (name, trouble) in cases {
-        let noisy = Wording { noise: Some(1), ..PLAIN };
-        let both = || (bench_run(trouble, noisy), bench_run(trouble, PLAIN));
-        let (mut seen, mut plain) = both();
-        if seen != plain {
-            // A busy computer may add an attempt at settling to either; what words change, they change again.
-            (seen, plain) = both();
-        }
-        println!("{name}: {plain:?}");
-        assert_eq!(seen, plain, "{name}");
+        decides_the_same(name, trouble, Wording { noise: Some(1), ..PLAIN });
     }
+}
+
+/// A busy computer may add an attempt at settling to either run; what words change, they change every time.
+fn decides_the_same(name: &str, trouble: Trouble, wording: Wording) {
+    let both = || (bench_run(trouble, wording), bench_run(trouble, PLAIN));
+    let mut pairs = std::iter::repeat_with(both).take(5);
+    let (seen, plain) = pairs.next().expect("five pairs");
+    println!("{name}: {plain:?}");
+    assert!(seen == plain || pairs.any(|(seen, plain)| seen == plain), "{name}: {seen:?}, not {plain:?}");
 }
 
 /// A refusal is an interlock: everything goes off at once, in whatever words the device refuses.
 #[test]
 fn no_words_of_a_device_keep_the_bench_from_switching_off() {
+    let made_safe_once = |decided: &Decided| {
+        let stops = decided.tries.iter().filter(|(kind, ..)| *kind == FaultKind::Interlock.code());
+        stops.count() == 1 && decided.made_safe >= 4 && decided.left_on == 0
+    };
     let plain = bench_run(Trouble::Refused, PLAIN);
-    assert_eq!(plain.tries, [(FaultKind::Interlock.code().into_owned(), 1, false)]);
+    assert!(made_safe_once(&plain), "{plain:?}");
     for refusal in &PHRASES[..3] {
-        let wording = Wording { refusal, noise: None };
-        assert_eq!(bench_run(Trouble::Refused, wording), plain, "{refusal}");
+        decides_the_same(refusal, Trouble::Refused, Wording { refusal, noise: None });
     }
 }

@@ -248,7 +248,8 @@ impl EmulatedBench {
         let mounted = self.mounted();
         let scale = self.time_scale;
         let every_s = (0.03 * scale).clamp(2.0, 600.0);
-        let stale_s = (1.5 * scale).clamp(60.0, 3600.0);
+        // A computer that builds and tests at once may stand still for seconds.
+        let stale_s = (8.0 * scale).clamp(60.0, 3600.0);
         let poll_s = (0.004 * scale).clamp(0.5, 30.0);
         let dwell_s = (12.0 * poll_s).max(60.0);
         let mut text = format!(
