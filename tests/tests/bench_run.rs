@@ -88,6 +88,20 @@ fn command_lines_come_over_the_agent() {
     nothing_outside(&rig.bench);
 }
 
+/// One answer that is lost or wrong while a run begins costs no night.
+#[test]
+fn one_odd_answer_at_the_start_refuses_no_run() {
+    for fault in Fault::OF_ANSWERS {
+        let rig = rig(&one_setup(), 1, 0.0, 2000.0);
+        rig.bench.world().weather.arm(fault);
+        let run = rig.run(&[]);
+        assert!([0, 1].contains(&run.code), "{fault:?}: {}: {}", run.code, run.err);
+        assert_eq!(json(&run)["not_measured"], 0, "{fault:?}: {}", run.err);
+        assert_eq!(rig.bench.world().weather.happened(), [fault]);
+        rig.off();
+    }
+}
+
 #[test]
 fn a_whole_run_gives_the_verdicts_of_the_simulated_target() {
     let rig = rig(&one_setup(), 1, 0.0, 2000.0);

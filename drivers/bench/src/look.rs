@@ -9,6 +9,9 @@ use plan::bench_file::{Action, InstrumentKind, SensorSource};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+/// Times an instrument is tried before it counts as silent: one lost answer refuses no night.
+const MEETINGS: usize = 3;
+
 /// What an instrument is and has on, as `bench check` shows it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct InstrumentState {
@@ -39,10 +42,16 @@ pub(super) fn instruments(plant: &mut Plant, call: &Call) -> Vec<InstrumentState
     let mut states = Vec::new();
     let rails = plant.bench.rails.clone();
     for one in &mut plant.instruments {
-        let answer = match one.connect(call) {
-            Ok(()) => Ok(one.identity().unwrap_or_default().to_string()),
-            Err(error) => Err(error.to_string()),
-        };
+        let lost = |error: &DriverError| matches!(error.kind, FaultKind::TimeOut | FaultKind::Communication);
+        let mut met = one.connect(call);
+        for _ in 1..MEETINGS {
+            if !met.as_ref().is_err_and(lost) {
+                break;
+            }
+            met = one.connect(call);
+        }
+        let answer =
+            met.map(|()| one.identity().unwrap_or_default().to_string()).map_err(|error| error.to_string());
         if let Err(words) = &answer {
             plant.log.progress(&one.spec.name, words);
         }
