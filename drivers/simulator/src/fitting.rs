@@ -178,22 +178,21 @@ impl FigureModel for FreeLane {
         let mut lane = self.lane(eye, figures, own).map_err(|error| error.to_string())?;
         let (taps, steps) = (lane.taps(), lane.vref_steps());
         let at = lane.instant_ui(1).zip(lane.instant_ui(0)).map_or(0.0, |(next, first)| next - first);
-        let mut by_tap = Vec::with_capacity(taps * steps);
-        // What was computed before the jitter stays; the second look is cheap.
+        let whole = |lane: &mut LaneSurface| -> Vec<f64> {
+            (0..taps)
+                .flat_map(|tap| (0..steps).map(move |step| (tap, step)))
+                .map(|(tap, step)| lane.ber(tap, step))
+                .collect()
+        };
+        // What was computed before the jitter stays; a second look is cheap.
+        let mut by_tap = whole(&mut lane);
         for _ in 0..2 {
-            by_tap.clear();
-            for tap in 0..taps {
-                by_tap.extend((0..steps).map(|step| lane.ber(tap, step)));
-            }
             let late = late_by(&by_tap, taps, steps);
             if late.abs() < 1e-3 {
                 break;
             }
             lane.set_shift(lane.shift_ui() + late * at);
-        }
-        by_tap.clear();
-        for tap in 0..taps {
-            by_tap.extend((0..steps).map(|step| lane.ber(tap, step)));
+            by_tap = whole(&mut lane);
         }
         let row =
             |step: usize| by_tap.iter().skip(step).step_by(steps).take(taps).copied().collect::<Vec<_>>();

@@ -37,6 +37,9 @@ const Z_AT_MIDDLE: f64 = 1e-5;
 pub const OWN: usize = 3;
 /// Standard deviations either way at which their effect is looked at: it bends.
 const OWN_STEP: f64 = 1.5;
+/// How far the figures may go before that, and their own slopes, are looked at anew.
+const OWN_HOLDS: f64 = 0.1;
+const SLOPES_HOLD: f64 = 0.03;
 /// Unknowns of a delay line and of a place.
 const LINE: usize = 2;
 const PLACE: usize = 2;
@@ -97,6 +100,10 @@ pub struct Solved {
     pub pulls: Vec<Vec<f64>>,
     pub who_back: Vec<Eliminated>,
     lane_back: Vec<Eliminated>,
+}
+
+fn farthest(now: &[f64], then: &[f64]) -> f64 {
+    now.iter().zip(then).fold(0.0, |most, (now, then)| most.max((now - then).abs()))
 }
 
 impl<'a> Problem<'a> {
@@ -183,11 +190,13 @@ impl<'a> Problem<'a> {
     }
 
     /// The surfaces of `sources` at some figures, with their changes by the free figures and by `more` of them; `None` for others.
+    /// What a lane's own copper and pads change is taken from `kept`, frames of the same sources, where there are some.
     pub fn frames(
         &self,
         sources: &[usize],
         theta: &[f64],
         more: &[usize],
+        kept: Option<&[Option<Frame>]>,
     ) -> Result<Vec<Option<Frame>>, String> {
         let more = more.iter().map(|figure| Column { figure: *figure, setup: None, sd: PRIOR_SD });
         let columns: Vec<Column> = self.columns.iter().copied().chain(more).collect();
@@ -220,7 +229,7 @@ impl<'a> Problem<'a> {
                 } else if *what < count + 2 * OWN {
                     let sign = if (*what - count).is_multiple_of(2) { OWN_STEP } else { -OWN_STEP };
                     let sd = self.own_sd(*source);
-                    if sd[(*what - count) / 2] <= LEAST_SPREAD {
+                    if kept.is_some() || sd[(*what - count) / 2] <= LEAST_SPREAD {
                         return Ok(None);
                     }
                     match (*what - count) / 2 {
@@ -256,9 +265,10 @@ impl<'a> Problem<'a> {
                     .plus([(-0.5 * OWN_STEP.powi(-2), &base.less(less, 1.0))]);
                 [slope, bend]
             };
+            let before = kept.and_then(|kept| kept[*source].as_ref());
             frames[*source] = Some(Frame {
                 slopes: (0..count).map(change).collect(),
-                own: [own(0), own(1), own(2)],
+                own: before.map_or_else(|| [own(0), own(1), own(2)], |frame| frame.own.clone()),
                 per_tap,
                 per_step,
                 base,
@@ -602,8 +612,9 @@ impl<'a> Problem<'a> {
     pub fn fit(&mut self) -> Result<(State, Vec<Option<Frame>>), String> {
         let failed = "the counts leave the figures undetermined";
         let sources = self.sources_of(&self.used);
-        let mut frames = self.frames(&sources, &vec![0.0; self.columns.len()], &[])?;
+        let mut frames = self.frames(&sources, &vec![0.0; self.columns.len()], &[], None)?;
         let mut state = self.begin(&frames);
+        let (mut slopes_at, mut own_at) = (state.theta.clone(), state.theta.clone());
         let bases = |frames: &[Option<Frame>]| -> Vec<Option<Surface>> {
             frames.iter().map(|frame| frame.as_ref().map(|frame| frame.base.clone())).collect()
         };
@@ -622,18 +633,26 @@ impl<'a> Problem<'a> {
                 let tried = self.bases(&sources, &there.theta).ok().and_then(|bases| {
                     let (there, value) = self.inner(&frames, &bases, &there, None, 4)?;
                     let whole = value + self.prior(&there.theta);
-                    Some((there, whole))
+                    Some((there, whole, bases))
                 });
                 match tried {
-                    Some((there, better)) if better > value => {
+                    Some((there, better, bases)) if better > value => {
                         let gained = better - value;
-                        let far = there
-                            .theta
-                            .iter()
-                            .zip(&state.theta)
-                            .fold(0.0f64, |most, (now, then)| most.max((now - then).abs()));
+                        let far = farthest(&there.theta, &state.theta);
                         (state, value) = (there, better);
-                        frames = self.frames(&sources, &state.theta, &[])?;
+                        if farthest(&state.theta, &slopes_at) < SLOPES_HOLD {
+                            for (frame, base) in frames.iter_mut().zip(bases) {
+                                frame.iter_mut().zip(base).for_each(|(frame, base)| frame.base = base);
+                            }
+                        } else {
+                            let kept = farthest(&state.theta, &own_at) < OWN_HOLDS;
+                            if !kept {
+                                own_at.clone_from(&state.theta);
+                            }
+                            slopes_at.clone_from(&state.theta);
+                            let before = kept.then_some(frames.as_slice());
+                            frames = self.frames(&sources, &state.theta, &[], before)?;
+                        }
                         if gained < 10.0 * SETTLED && far < 0.01 {
                             break;
                         }
@@ -643,6 +662,9 @@ impl<'a> Problem<'a> {
                     _ => trust *= 0.35,
                 }
             }
+        }
+        if slopes_at != state.theta {
+            frames = self.frames(&sources, &state.theta, &[], None)?;
         }
         Ok((state, frames))
     }

@@ -38,7 +38,7 @@ pub fn left_out(problem: &Problem<'_>, state: &State) -> Result<(Vec<LeftOut>, f
     let candidates: Vec<usize> =
         (0..problem.asked.figures.len()).filter(|at| !problem.asked.free.contains(at)).collect();
     let sources = problem.sources_of(&problem.used);
-    let frames = problem.frames(&sources, &state.theta, &candidates)?;
+    let frames = problem.frames(&sources, &state.theta, &candidates, None)?;
     let bases: Vec<Option<Surface>> =
         frames.iter().map(|frame| frame.as_ref().map(|frame| frame.base.clone())).collect();
     let all = free + candidates.len();

@@ -72,7 +72,7 @@ pub fn predict(
     let lanes: Vec<usize> = (0..problem.lanes.lanes.len())
         .filter(|at| problem.asked.eyes[problem.lanes.lanes[*at].eye].held_out == held_out)
         .collect();
-    let frames = problem.frames(&problem.sources_of(&lanes), &state.theta, &[])?;
+    let frames = problem.frames(&problem.sources_of(&lanes), &state.theta, &[], None)?;
     let mut by_eye: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
     lanes.iter().for_each(|at| by_eye.entry(problem.lanes.lanes[*at].eye).or_default().push(*at));
     let offsets = offsets(problem, state);
