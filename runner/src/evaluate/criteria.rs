@@ -41,9 +41,10 @@ pub fn resolve(
                  give its lines by figure (`nightbench study DIR` prints them)"
             )));
         };
-        let (studies, _) = study_of(&folder, CacheUse::Look)?;
+        let (studies, taps) = study_of(&folder, CacheUse::Look)?;
         let source = format!("study of the run folder {study}");
-        let lines: Vec<_> = studies.iter().flat_map(|metric| metric.lines(&source)).collect();
+        let mut lines: Vec<_> = studies.iter().flat_map(|metric| metric.lines(&source)).collect();
+        lines.extend(taps.lines(&source));
         if lines.is_empty() {
             let words: Vec<String> = studies.iter().flat_map(|metric| metric.words.clone()).collect();
             return Err(Failure::invalid(format!(
