@@ -233,7 +233,9 @@ units = 5
         let terms = AcceptanceCriteria::read(FILE, Generation::Ddr4).expect("sound");
         assert_eq!(terms.limits.len(), 9);
         let tap = &terms.budget.lines[1];
-        assert!(tap.applies(Metric::Width, Direction::Write) && !tap.applies(Metric::Height, Direction::Write));
+        assert!(
+            tap.applies(Metric::Width, Direction::Write) && !tap.applies(Metric::Height, Direction::Write)
+        );
         assert!(!tap.applies(Metric::Width, Direction::Read));
         assert_eq!(AcceptanceCriteria::read(&terms.to_text(), Generation::Ddr4).expect("sound"), terms);
         let own = AcceptanceCriteria::read(

@@ -16,6 +16,7 @@ use crate::inputs::plan_file::PlanFile;
 use crate::run::hours::given;
 use judge::comparison::power::Foresight;
 use judge::{Assumption, assumptions};
+use nightbench_core::results::Direction;
 use nightbench_core::text::counted;
 use pages::setup_list::ListedMounting;
 use plan::Plan;
