@@ -380,3 +380,40 @@ impl Pooled {
         if below > 0.0 { whole / below } else { setups }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn tally(beside: [Option<f64>; 2]) -> LaneTally {
+        let mut tally = LaneTally::default();
+        tally.add(&LaneReading {
+            value: 100.0,
+            sampling: 1.0,
+            step: 0.0,
+            at_least: false,
+            closed: false,
+            off_centre: false,
+            beside,
+        });
+        tally
+    }
+
+    /// On a parabola the second difference is the same everywhere: a lane that shows one place only is as steep as one that shows both.
+    #[test]
+    fn a_place_that_was_not_seen_follows_from_how_crests_bend() {
+        let height = |at: f64| 200.0 - 6.0 * at * at;
+        for at in [-0.8, 0.0, 0.3, 1.1] {
+            let [before, after] = [-1.0, 1.0].map(|step| height(at + step) - height(at));
+            let both = tally([Some(before), Some(after)]);
+            let (bend, number) = both.bends();
+            assert_eq!(number, 1.0);
+            let square = both.beside(None).expect("both were seen");
+            for one in [tally([Some(before), None]), tally([None, Some(after)])] {
+                assert!((one.beside(Some(bend)).expect("one was seen") - square).abs() < 1e-9);
+                assert_eq!(one.beside(None), None);
+            }
+            assert_eq!(tally([None, None]).beside(Some(bend)), None);
+        }
+    }
+}

@@ -246,3 +246,23 @@ pub fn lanes(
     }
     all
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Strobes far apart make no outliers, and do not hide one: a lane of a high strobe that lies at the mean of all.
+    #[test]
+    fn outliers_are_told_within_their_strobe() {
+        let value = |lane: usize| if lane < 8 { 120.0 } else { 100.0 } + (lane % 4) as f64;
+        let told = |low: Option<usize>| {
+            let less = |lane: usize| if low == Some(lane) { 15.0 } else { 0.0 };
+            let lanes = (0..16).map(|lane| ((lane / 8) as u16, value(lane) - less(lane)));
+            low_outliers(&about_others(lanes), outlier_level(16))
+        };
+        assert_eq!(told(None), Vec::<usize>::new());
+        assert_eq!(told(Some(3)), [3]);
+        assert_eq!(told(Some(12)), [12]);
+        assert!(outlier_level(4) == OUTLIER_LEVEL && outlier_level(72) < 0.4 * OUTLIER_LEVEL);
+    }
+}
