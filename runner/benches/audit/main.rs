@@ -36,7 +36,8 @@ fn main() {
     let keep = arguments.iter().position(|word| word == "keep").and_then(|at| arguments.get(at + 1));
     let keep = keep.map(PathBuf::from);
     let first = arguments.iter().position(|word| word == "chips").and_then(|at| arguments.get(at + 1));
-    let first: u64 = first.map_or(0, |number| number.parse().expect("`chips` and a number: the first chip's"));
+    let first: u64 =
+        first.map_or(0, |number| number.parse().expect("`chips` and a number: the first chip's"));
     let numbers = |count: u64| (first..first + count).into_par_iter();
     if let Some(keep) = &keep {
         std::fs::create_dir_all(keep).expect("a folder");
@@ -102,8 +103,7 @@ fn main() {
     }
     if asked("failed starts") {
         let begun = std::time::Instant::now();
-        let chips: Vec<_> =
-            numbers(24).map(|chip| starts::rows(chip, if short { 8 } else { 40 })).collect();
+        let chips: Vec<_> = numbers(24).map(|chip| starts::rows(chip, if short { 8 } else { 40 })).collect();
         chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
         eprintln!("failed starts: {:.0} s", begun.elapsed().as_secs_f64());
     }
