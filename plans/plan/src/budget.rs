@@ -3,18 +3,53 @@
 
 use super::limits::Metric;
 use super::section::{Placed, Section};
+use nightbench_core::results::Direction;
 use nightbench_core::text::nearest;
 use serde::Serialize;
+
+/// What a line's standard uncertainty is given in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub enum LineUnit {
+    #[serde(rename = "ps")]
+    Picoseconds,
+    #[serde(rename = "mV")]
+    Millivolts,
+    /// Of the value itself.
+    #[serde(rename = "%")]
+    Percent,
+}
+
+impl LineUnit {
+    /// As it is written behind a figure.
+    pub fn words(self) -> &'static str {
+        match self {
+            LineUnit::Picoseconds => "ps",
+            LineUnit::Millivolts => "mV",
+            LineUnit::Percent => "% of the value",
+        }
+    }
+
+    /// The end of the key that gives it in a plan.
+    pub(crate) fn key(self) -> &'static str {
+        match self {
+            LineUnit::Picoseconds => "standard_uncertainty_ps",
+            LineUnit::Millivolts => "standard_uncertainty_mv",
+            LineUnit::Percent => "standard_uncertainty_percent",
+        }
+    }
+}
 
 /// A line that a plan adds to the uncertainty budget, or sets instead of the tool's own line of that name.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct BudgetLine {
     pub name: String,
-    /// Along the delay axis (ps) or the voltage axis (mV).
-    pub is_time: bool,
+    /// Figures in ps belong to metrics along the delay axis, in mV to those along the voltage axis.
+    pub unit: LineUnit,
     /// The one metric it belongs to; `None` = every metric along its axis.
     pub metric: Option<Metric>,
-    /// Standard uncertainty in ps or mV.
+    /// The one direction it belongs to; `None` = every one.
+    pub direction: Option<Direction>,
+    /// Standard uncertainty.
     pub standard_uncertainty: f64,
     /// Degrees of freedom; `None` = infinite (a type B estimate).
     pub degrees_of_freedom: Option<f64>,
@@ -23,9 +58,16 @@ pub struct BudgetLine {
 }
 
 impl BudgetLine {
-    /// Does the line belong in the budget of a metric?
-    pub fn applies(&self, metric: Metric) -> bool {
-        self.is_time == metric.is_time() && self.metric.is_none_or(|own| own == metric)
+    /// Does the line belong in the budget of a metric of a direction?
+    pub fn applies(&self, metric: Metric, direction: Direction) -> bool {
+        let along = match self.unit {
+            LineUnit::Picoseconds => metric.is_time(),
+            LineUnit::Millivolts => !metric.is_time(),
+            LineUnit::Percent => metric.is_time() || !OF_TAPS.contains(&self.name.as_str()),
+        };
+        along
+            && self.metric.is_none_or(|own| own == metric)
+            && self.direction.is_none_or(|own| own == direction)
     }
 }
 
@@ -38,13 +80,18 @@ pub struct BudgetConfig {
     pub studies: Vec<String>,
 }
 
+/// The tool's line of how large a tap is.
+pub const TAP_SIZE: &str = "size of a tap";
+/// Lines that no voltage has.
+const OF_TAPS: [&str; 3] = ["tap step", TAP_SIZE, "tap nonlinearity"];
+
 /// Names of the tool's own lines: a line of the plan with such a name stands in its place.
 pub const TOOL_LINES: [&str; 12] = [
     "sampling",
     "tap step",
     "Vref step",
     "edge fit",
-    "size of a tap",
+    TAP_SIZE,
     "tap nonlinearity",
     "Vref tolerance",
     "repeatability",
@@ -76,9 +123,15 @@ pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
     let mut budget = BudgetConfig::default();
     for section in sections {
         if let Some(study) = section.text("study") {
-            for key in
-                ["name", "metric", "standard_uncertainty_ps", "standard_uncertainty_mv", "degrees_of_freedom"]
-            {
+            for key in [
+                "name",
+                "metric",
+                "direction",
+                "standard_uncertainty_ps",
+                "standard_uncertainty_mv",
+                "standard_uncertainty_percent",
+                "degrees_of_freedom",
+            ] {
                 if section.has(key) {
                     section.mistake(key, "a study gives its own lines", "remove this key, or remove `study`");
                 }
@@ -93,26 +146,31 @@ pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
             warn_of_near_names(name, &section);
         }
         let metric = section.choice("metric", &Metric::ALL);
-        let ps = section.number("standard_uncertainty_ps", 0.0..=1e5, "ps");
-        let mv = section.number("standard_uncertainty_mv", 0.0..=1e5, "mV");
+        let direction = section.choice("direction", &Direction::ALL);
+        let units = [
+            (LineUnit::Picoseconds, 1e5, "ps"),
+            (LineUnit::Millivolts, 1e5, "mV"),
+            (LineUnit::Percent, 100.0, "%"),
+        ];
+        let given = units.into_iter().filter(|(unit, ..)| section.has(unit.key())).count();
+        let value = units
+            .into_iter()
+            .filter_map(|(unit, most, words)| Some((unit, section.number(unit.key(), 0.0..=most, words)?)))
+            .last();
         let freedom = section.number("degrees_of_freedom", 1.0..=1e9, "");
         let source = section.required_text("source", "study of re-seating, run folder name");
-        let value = match (ps, mv) {
-            (Some(ps), None) => Some((true, ps)),
-            (None, Some(mv)) => Some((false, mv)),
-            // A value that is not such a number has its mistake already.
-            _ if section.has("standard_uncertainty_ps") != section.has("standard_uncertainty_mv") => None,
-            _ => {
-                section.mistake(
-                    "name",
-                    format!("{} needs one standard uncertainty", section.title),
-                    "give either `standard_uncertainty_ps` or `standard_uncertainty_mv`",
-                );
-                None
-            }
-        };
-        if let (Some(metric), Some((is_time, _))) = (metric, value)
-            && metric.is_time() != is_time
+        // A value that is no such number has its mistake already.
+        if given != 1 {
+            section.mistake(
+                "name",
+                format!("{} needs one standard uncertainty", section.title),
+                "give one of `standard_uncertainty_ps`, `standard_uncertainty_mv` and `standard_uncertainty_percent` (of the value)",
+            );
+        }
+        let value = value.filter(|_| given == 1);
+        if let (Some(metric), Some((unit, _))) = (metric, value)
+            && unit != LineUnit::Percent
+            && metric.is_time() != (unit == LineUnit::Picoseconds)
         {
             section.mistake(
                 "metric",
@@ -121,11 +179,12 @@ pub fn read_budget(sections: Vec<Section<'_>>) -> BudgetConfig {
             );
         }
         section.finish();
-        if let (Some(name), Some((is_time, standard_uncertainty)), Some(source)) = (name, value, source) {
+        if let (Some(name), Some((unit, standard_uncertainty)), Some(source)) = (name, value, source) {
             budget.lines.push(BudgetLine {
                 name: name.value,
-                is_time,
+                unit,
                 metric,
+                direction,
                 standard_uncertainty,
                 degrees_of_freedom: freedom,
                 source: source.value,

@@ -164,8 +164,10 @@ pub fn budget_line(line: &BudgetLine) -> String {
     if let Some(metric) = line.metric {
         let _ = writeln!(text, "metric = {}", quoted(metric.name()));
     }
-    let unit = if line.is_time { "ps" } else { "mv" };
-    let _ = writeln!(text, "standard_uncertainty_{unit} = {:?}", line.standard_uncertainty);
+    if let Some(direction) = line.direction {
+        let _ = writeln!(text, "direction = {}", quoted(direction.name()));
+    }
+    let _ = writeln!(text, "{} = {:?}", line.unit.key(), line.standard_uncertainty);
     if let Some(freedom) = line.degrees_of_freedom {
         let _ = writeln!(text, "degrees_of_freedom = {freedom:?}");
     }
@@ -180,6 +182,8 @@ fn quoted(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::limits::Metric;
+    use nightbench_core::results::Direction;
 
     const FILE: &str = r#"
 [[limit]]
@@ -212,6 +216,12 @@ degrees_of_freedom = 7
 source = "invented"
 
 [[uncertainty]]
+name = "size of a tap"
+direction = "write"
+standard_uncertainty_percent = 0.4
+source = "invented"
+
+[[uncertainty]]
 study = "runs/study"
 
 [release]
@@ -222,6 +232,11 @@ units = 5
     fn a_set_is_written_and_read_back() {
         let terms = AcceptanceCriteria::read(FILE, Generation::Ddr4).expect("sound");
         assert_eq!(terms.limits.len(), 9);
+        let tap = &terms.budget.lines[1];
+        assert!(
+            tap.applies(Metric::Width, Direction::Write) && !tap.applies(Metric::Height, Direction::Write)
+        );
+        assert!(!tap.applies(Metric::Width, Direction::Read));
         assert_eq!(AcceptanceCriteria::read(&terms.to_text(), Generation::Ddr4).expect("sound"), terms);
         let own = AcceptanceCriteria::read(
             &FILE.replace("rule = \"ISO 14253-1\"", "guard_band_factor = 0.7"),
@@ -275,9 +290,9 @@ units = 5
                 "standard_uncertainty_mv = 1.5",
                 "standard_uncertainty_mv = 1.5\nstandard_uncertainty_ps = 1",
                 "needs one standard uncertainty",
-                "give either",
+                "give one of",
             ),
-            ("standard_uncertainty_mv = 1.5", "", "needs one standard uncertainty", "give either"),
+            ("standard_uncertainty_mv = 1.5", "", "needs one standard uncertainty", "give one of"),
         ] {
             assert_eq!(FILE.matches(from).count(), 1, "{from}");
             let mistakes = AcceptanceCriteria::read(&FILE.replace(from, to), Generation::Ddr4).unwrap_err();

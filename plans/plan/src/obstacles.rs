@@ -37,9 +37,12 @@ pub fn obstacles(plan: &Plan) -> Vec<String> {
     if plan.repeats.jobs() < 2 && plan.budget.studies.is_empty() {
         let missing: Vec<&str> = Metric::ALL
             .iter()
-            .filter(|(_, metric)| plan.limits.iter().any(|limit| limit.metric == *metric))
             .filter(|(_, metric)| {
-                !plan.budget.lines.iter().any(|line| line.name == "repeatability" && line.applies(*metric))
+                let given = |direction| {
+                    let lines = &plan.budget.lines;
+                    lines.iter().any(|line| line.name == "repeatability" && line.applies(*metric, direction))
+                };
+                plan.limits.iter().any(|limit| limit.metric == *metric && !given(limit.direction))
             })
             .map(|(name, _)| *name)
             .collect();

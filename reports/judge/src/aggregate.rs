@@ -158,9 +158,10 @@ pub struct LaneTally {
     pub closed: u16,
     /// Of these, jobs with an eye elsewhere.
     pub off_centre: u16,
-    /// Sum of the mean squares of its changes beside the operating point over the jobs that show them, and their number.
-    beside: f64,
-    seen_beside: u16,
+    /// Its changes beside the operating point: over the jobs that show both places the sum of the mean squares and of both changes
+    /// together, and over those that show one the sum of that change and of its square; with their numbers.
+    both: (f64, f64, u16),
+    one: (f64, f64, u16),
 }
 
 /// Every lane of one eye in one metric, over its captures; lanes as the first capture has them.
@@ -190,9 +191,15 @@ impl LaneTally {
         self.variances.1 += reading.step;
         self.closed += u16::from(reading.closed);
         self.off_centre += u16::from(reading.off_centre);
-        if let Some((before, after)) = reading.beside {
-            self.beside += 0.5 * (before * before + after * after);
-            self.seen_beside += 1;
+        match reading.beside {
+            [Some(before), Some(after)] => {
+                let square = 0.5 * (before * before + after * after);
+                self.both = (self.both.0 + square, self.both.1 + before + after, self.both.2 + 1);
+            }
+            [Some(change), None] | [None, Some(change)] => {
+                self.one = (self.one.0 + change, self.one.1 + change * change, self.one.2 + 1);
+            }
+            [None, None] => {}
         }
     }
 
@@ -210,9 +217,21 @@ impl LaneTally {
         }
     }
 
-    /// Mean square of the changes beside the operating points; `None` where not every job shows them.
-    pub fn beside(&self) -> Option<f64> {
-        (self.jobs > 0 && self.seen_beside == self.jobs).then(|| self.beside / f64::from(self.jobs))
+    /// Mean square of the changes beside the operating points; `None` where a job shows neither place. Both changes together are how a
+    /// crest bends, much the same for all lanes: where one place was not seen, `bend` tells it.
+    pub fn beside(&self, bend: Option<f64>) -> Option<f64> {
+        let ((squares, _, both), (changes, of_one, one)) = (self.both, self.one);
+        let others = match bend {
+            Some(bend) => of_one - bend * changes + 0.5 * f64::from(one) * bend * bend,
+            None if one > 0 => return None,
+            None => 0.0,
+        };
+        (self.jobs > 0 && both + one == self.jobs).then(|| (squares + others) / f64::from(self.jobs))
+    }
+
+    /// Both changes beside an operating point together, summed over the jobs that show both, and their number.
+    pub fn bends(&self) -> (f64, f64) {
+        (self.both.1, f64::from(self.both.2))
     }
 
     /// Variance of the mean from counting, and from the step.
@@ -359,5 +378,42 @@ impl Pooled {
         let (whole, common) = (seen * seen, own.min(seen).powi(2));
         let below = (whole - common) / self.between_jobs + common / setups;
         if below > 0.0 { whole / below } else { setups }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn tally(beside: [Option<f64>; 2]) -> LaneTally {
+        let mut tally = LaneTally::default();
+        tally.add(&LaneReading {
+            value: 100.0,
+            sampling: 1.0,
+            step: 0.0,
+            at_least: false,
+            closed: false,
+            off_centre: false,
+            beside,
+        });
+        tally
+    }
+
+    /// On a parabola the second difference is the same everywhere: a lane that shows one place only is as steep as one that shows both.
+    #[test]
+    fn a_place_that_was_not_seen_follows_from_how_crests_bend() {
+        let height = |at: f64| 200.0 - 6.0 * at * at;
+        for at in [-0.8, 0.0, 0.3, 1.1] {
+            let [before, after] = [-1.0, 1.0].map(|step| height(at + step) - height(at));
+            let both = tally([Some(before), Some(after)]);
+            let (bend, number) = both.bends();
+            assert_eq!(number, 1.0);
+            let square = both.beside(None).expect("both were seen");
+            for one in [tally([Some(before), None]), tally([None, Some(after)])] {
+                assert!((one.beside(Some(bend)).expect("one was seen") - square).abs() < 1e-9);
+                assert_eq!(one.beside(None), None);
+            }
+            assert_eq!(tally([None, None]).beside(Some(bend)), None);
+        }
     }
 }

@@ -1,7 +1,9 @@
 //! What a plan leaves to be assumed: contributions to the uncertainty that neither its own jobs nor a study will say.
 
 use nightbench_core::devices::ModuleKind;
+use nightbench_core::results::Direction;
 use plan::Plan;
+use plan::budget::BudgetLine;
 use plan::criteria::AcceptanceCriteria;
 use plan::limits::Metric;
 use std::collections::BTreeSet;
@@ -31,7 +33,8 @@ impl Assumption {
 
 /// What a plan's verdicts by these criteria (studies replaced by their lines) will rest on without having been measured.
 pub fn assumptions(plan: &Plan, criteria: &AcceptanceCriteria) -> Vec<Assumption> {
-    let judged: BTreeSet<Metric> = criteria.limits.iter().map(|limit| limit.metric).collect();
+    let judged: BTreeSet<(Metric, Direction)> =
+        criteria.limits.iter().map(|limit| (limit.metric, limit.direction)).collect();
     let repeats = &plan.repeats;
     let soldered = plan.matrix.modules.iter().any(|index| plan.modules[*index].kind == ModuleKind::Soldered);
     let seats = if soldered {
@@ -46,10 +49,13 @@ pub fn assumptions(plan: &Plan, criteria: &AcceptanceCriteria) -> Vec<Assumption
     .into_iter()
     .filter(|(_, measured, _)| !measured)
     .map(|(contribution, _, remedy)| {
-        let given = |metric: &Metric| {
-            criteria.budget.lines.iter().any(|line| line.name == contribution && line.applies(*metric))
+        let given = |(metric, direction): &(Metric, Direction)| {
+            let applies = |line: &BudgetLine| line.name == contribution && line.applies(*metric, *direction);
+            criteria.budget.lines.iter().any(applies)
         };
-        let metrics = judged.iter().copied().filter(|metric| !given(metric)).collect();
+        let mut metrics: Vec<Metric> =
+            judged.iter().filter(|one| !given(one)).map(|(metric, _)| *metric).collect();
+        metrics.dedup();
         Assumption { contribution, remedy, metrics }
     })
     .filter(|assumption| !assumption.metrics.is_empty())
@@ -59,7 +65,7 @@ pub fn assumptions(plan: &Plan, criteria: &AcceptanceCriteria) -> Vec<Assumption
 #[cfg(test)]
 mod tests {
     use super::*;
-    use plan::budget::BudgetLine;
+    use plan::budget::LineUnit;
 
     #[test]
     fn what_neither_repeats_nor_a_line_gives_is_assumed() {
@@ -77,8 +83,9 @@ mod tests {
         assert_eq!(names(&assumptions(&plan, &criteria)), ["re-seating"]);
         let line = |metric| BudgetLine {
             name: "re-seating".into(),
-            is_time: true,
+            unit: LineUnit::Picoseconds,
             metric,
+            direction: None,
             standard_uncertainty: 1.0,
             degrees_of_freedom: None,
             source: "invented".into(),

@@ -1,4 +1,4 @@
-//! How much the lanes of an eye differ: pooled over the conditions of a rate, each limit (and so each direction) by itself.
+//! How much the lanes of an eye differ within their strobes: pooled over the conditions of a rate, each limit (and so each direction) by itself.
 
 use super::aggregate::{ConditionTally, Eye, LaneTally};
 use super::budget::Inputs;
@@ -12,7 +12,8 @@ use statistics::minimum::{Noisy, Sample, Spread, low_outliers};
 use statistics::special::normal_upper_quantile;
 use std::collections::BTreeMap;
 
-/// Chance that any lane of a healthy eye is taken for an outlier and left as read, which errs on the side of rejecting.
+/// Chance that any lane of a healthy eye of a strobe or less is taken for an outlier and left as read, which errs on the side of
+/// rejecting.
 const OUTLIER_LEVEL: f64 = 0.05;
 /// How far healthy lanes lie apart before any was seen, in standard deviations of a single job's reading: half of the prior lies
 /// below (estimate: invented chips have 0.3 to 1.1; calibrated by counting, REPORT.md).
@@ -51,23 +52,20 @@ impl BetweenLanes {
                     let Some(inputs) = inputs else { continue };
                     let lanes = eye.lanes(limit.metric, mask.as_ref());
                     let own = |value: f64| common.by_lanes(value).0;
-                    let readings = readings(&lanes, &TrainingOf::of(&inputs), own);
-                    // What a strobe puts off together is no difference of its lanes.
-                    let shared =
-                        lanes.first().and_then(LaneTally::value).map_or(0.0, |v| common.by_lanes(v).1);
-                    let strobe = if shared > 0.0 { strobe_lanes(bench.plan, condition) } else { u16::MAX };
+                    let strobe = strobe_lanes(bench.plan, condition);
+                    let group = |lane: usize| first.lanes.get(lane).map_or(0, |lane| lane / strobe);
+                    let readings = readings(&lanes, group, &TrainingOf::of(&inputs), own);
+                    // What lanes differ by within their strobe: where its edges lie in a tap gives all of them more or less height.
                     let mut seen: Vec<(u16, f64, f64)> = Vec::new();
                     for (lane, reading) in readings.into_iter().enumerate() {
                         if let Some((value, variance)) = reading.filter(|_| lanes[lane].is_seen()) {
-                            seen.push((
-                                first.lanes.get(lane).map_or(0, |lane| lane / strobe),
-                                value,
-                                variance,
-                            ));
+                            seen.push((group(lane), value, variance));
                         }
                     }
-                    let values: Vec<f64> = seen.iter().map(|(_, value, _)| *value).collect();
-                    let low = low_outliers(&values, OUTLIER_LEVEL);
+                    let low = low_outliers(
+                        &about_others(seen.iter().map(|one| (one.0, one.1))),
+                        outlier_level(seen.len()),
+                    );
                     let mut groups: BTreeMap<u16, [f64; 4]> = BTreeMap::new();
                     for (_, (group, value, variance)) in
                         seen.iter().enumerate().filter(|(at, _)| !low.contains(at))
@@ -116,6 +114,13 @@ impl BetweenLanes {
     }
 }
 
+/// That chance among so many lanes: the least of many noisy ones lies further below what is true, and left as read costs more
+/// (72 lanes at 5 %: of eyes with a lane left so U covered half, which took 4 % off all).
+fn outlier_level(lanes: usize) -> f64 {
+    const STROBE: f64 = 8.0;
+    OUTLIER_LEVEL * (STROBE / lanes.max(1) as f64).sqrt().min(1.0)
+}
+
 /// Weight of the mean over lanes in a lane's own mean square of changes, against 1 for itself.
 const STEADY: f64 = 0.2;
 
@@ -144,18 +149,33 @@ impl TrainingOf {
 /// 6,885 lanes: variances of 33 to 123 mV^2, in the proportion of those squares; the slope itself says nothing more of the value).
 fn readings(
     tallies: &[LaneTally],
+    group: impl Fn(usize) -> u16,
     training: &TrainingOf,
     own: impl Fn(f64) -> f64,
 ) -> Vec<Option<(f64, f64)>> {
-    let known = || tallies.iter().filter(|tally| tally.is_seen()).filter_map(LaneTally::beside);
+    let seen = || tallies.iter().filter(|tally| tally.is_seen());
+    let bends = seen().map(LaneTally::bends).fold((0.0, 0.0), |sum, one| (sum.0 + one.0, sum.1 + one.1));
+    let bend = (bends.1 > 0.0).then(|| bends.0 / bends.1);
+    let known = || seen().filter_map(|tally| tally.beside(None));
     let square = known().sum::<f64>() / known().count().max(1) as f64;
     let rest = (training.variance - training.moves).max(0.0);
+    // A lane of which neither place was seen changes as the others of its strobe do.
+    let mut of_strobes: BTreeMap<u16, (f64, f64)> = BTreeMap::new();
+    for (lane, tally) in tallies.iter().enumerate().filter(|(_, tally)| tally.is_seen()) {
+        if let Some(beside) = tally.beside(bend) {
+            let sum = of_strobes.entry(group(lane)).or_default();
+            *sum = (sum.0 + beside, sum.1 + 1.0);
+        }
+    }
+    let of_strobe = |lane: usize| of_strobes.get(&group(lane)).map(|(sum, n)| sum / n);
     tallies
         .iter()
-        .map(|tally| {
+        .enumerate()
+        .map(|(lane, tally)| {
             let value = tally.value()?;
             let (sampling, step) = tally.edges();
-            let part = match tally.beside().filter(|_| training.variance > 0.0 && square > 0.0) {
+            let beside = tally.beside(bend).or_else(|| of_strobe(lane));
+            let part = match beside.filter(|_| training.variance > 0.0 && square > 0.0) {
                 Some(beside) => {
                     let of_lane = (beside + STEADY * square) / ((1.0 + STEADY) * square);
                     (training.moves + rest * of_lane) / training.variance
@@ -165,6 +185,22 @@ fn readings(
             Some((value, part * own(value) + sampling + step))
         })
         .collect()
+}
+
+/// Every value less the mean of the others of its strobe, as far off as a single value would be from a mean that is known; a lane that is
+/// alone in its strobe is held against all. `seen`: strobe and value.
+fn about_others(seen: impl Iterator<Item = (u16, f64)> + Clone) -> Vec<f64> {
+    let mut sums: BTreeMap<u16, (f64, f64)> = BTreeMap::new();
+    for (group, value) in seen.clone() {
+        let sum = sums.entry(group).or_default();
+        *sum = (sum.0 + value, sum.1 + 1.0);
+    }
+    let all = sums.values().fold((0.0, 0.0), |all, one| (all.0 + one.0, all.1 + one.1));
+    let of = |(group, value): (u16, f64)| {
+        let (sum, n) = sums.get(&group).copied().filter(|(_, n)| *n > 1.0).unwrap_or(all);
+        if n > 1.0 { (value - sum / n) * (n / (n - 1.0)).sqrt() } else { 0.0 }
+    };
+    seen.map(of).collect()
 }
 
 /// The lanes of an eye as the estimate of the worst one takes them; `training` and `own` as of [`readings`]. Lanes that only
@@ -178,7 +214,7 @@ pub fn lanes(
 ) -> Vec<Noisy> {
     let mut all = Vec::with_capacity(tallies.len());
     let mut seen = Vec::with_capacity(tallies.len());
-    for (lane, reading) in readings(tallies, training, own).into_iter().enumerate() {
+    for (lane, reading) in readings(tallies, &group, training, own).into_iter().enumerate() {
         let Some((value, variance)) = reading else { continue };
         let alone = spread.is_none() || !tallies[lane].is_seen();
         if !alone {
@@ -189,23 +225,44 @@ pub fn lanes(
     let Some(spread) = spread else { return all };
     let tau = spread.middle();
     let total = |one: &Noisy| (tau * tau + one.variance).max(f64::MIN_POSITIVE).sqrt();
-    let count = seen.len() as f64;
-    let centre = seen.iter().map(|at| all[*at].value).sum::<f64>() / count.max(1.0);
     // In their own deviations: a lane whose reading scatters more is no outlier for that.
-    let values: Vec<f64> = seen.iter().map(|at| (all[*at].value - centre) / total(&all[*at])).collect();
-    for low in low_outliers(&values, OUTLIER_LEVEL) {
+    let off = about_others(seen.iter().map(|at| (all[*at].group, all[*at].value)));
+    let values: Vec<f64> = off.iter().zip(&seen).map(|(off, at)| off / total(&all[*at])).collect();
+    for low in low_outliers(&values, outlier_level(seen.len())) {
         all[seen[low]].alone = true;
     }
-    let rest = || seen.iter().map(|at| all[*at]).filter(|one| !one.alone);
-    let kept = rest().count() as f64;
-    let (mean, Ok(furthest)) =
-        (rest().map(|one| one.value).sum::<f64>() / kept, normal_upper_quantile(OUTLIER_LEVEL / count))
-    else {
+    let mut rest: BTreeMap<u16, (f64, f64)> = BTreeMap::new();
+    for one in seen.iter().map(|at| all[*at]).filter(|one| !one.alone) {
+        let sum = rest.entry(one.group).or_default();
+        *sum = (sum.0 + one.value, sum.1 + 1.0);
+    }
+    let Ok(furthest) = normal_upper_quantile(outlier_level(seen.len()) / (seen.len() as f64).max(1.0)) else {
         return all;
     };
     for at in seen {
+        let Some((sum, kept)) = rest.get(&all[at].group) else { continue };
         let far = furthest * total(&all[at]) * (1.0 + 1.0 / kept).sqrt();
-        all[at].alone |= mean - all[at].value > far;
+        all[at].alone |= sum / kept - all[at].value > far;
     }
     all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Strobes far apart make no outliers, and do not hide one: a lane of a high strobe that lies at the mean of all.
+    #[test]
+    fn outliers_are_told_within_their_strobe() {
+        let value = |lane: usize| if lane < 8 { 120.0 } else { 100.0 } + (lane % 4) as f64;
+        let told = |low: Option<usize>| {
+            let less = |lane: usize| if low == Some(lane) { 15.0 } else { 0.0 };
+            let lanes = (0..16).map(|lane| ((lane / 8) as u16, value(lane) - less(lane)));
+            low_outliers(&about_others(lanes), outlier_level(16))
+        };
+        assert_eq!(told(None), Vec::<usize>::new());
+        assert_eq!(told(Some(3)), [3]);
+        assert_eq!(told(Some(12)), [12]);
+        assert!(outlier_level(4) == OUTLIER_LEVEL && outlier_level(72) < 0.4 * OUTLIER_LEVEL);
+    }
 }

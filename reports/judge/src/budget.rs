@@ -1,11 +1,11 @@
 //! The uncertainty budget of a metric (GUM, JCGM 100:2008): which contributions, how large, and what they add up to.
 
 use super::aggregate::Scatter;
-use super::tap_size::TapSize;
+use super::tap_size::{STATED, STATED_WITHIN, TapSize};
 use crate::judged::{Budget, BudgetRow};
-use nightbench_core::results::{CaptureMode, Grid};
+use nightbench_core::results::{CaptureMode, Direction, Grid};
 use nightbench_core::text::counted;
-use plan::budget::BudgetLine;
+use plan::budget::{BudgetLine, LineUnit};
 use plan::limits::Metric;
 use statistics::StatisticsError;
 use statistics::gum::{combine, coverage_factor};
@@ -13,8 +13,6 @@ use std::borrow::Cow;
 
 /// Peak-to-peak nonlinearity of a delay line, taps (estimate).
 const NONLINEARITY_PP_TAPS: f64 = 0.6;
-/// Half-width of the relative error of a tap's size, as the device states it (estimate until a bench measures it).
-const TAP_SIZE: f64 = 0.01;
 /// Tolerance of a set Vref relative to another, +- percent of VDDQ (DDR4 datasheets: valid tolerance 0.15 %).
 const VREF_TOLERANCE_PERCENT: f64 = 0.15;
 /// How far the fitted curve may be off an edge, grid steps, as standard uncertainty (seen on synthetic edges).
@@ -43,6 +41,7 @@ const RESEATING_UI_PS: f64 = 375.0;
 #[derive(Debug, Clone, Copy)]
 pub struct Inputs<'a> {
     pub metric: Metric,
+    pub direction: Direction,
     /// Axes.
     pub grid: &'a Grid,
     /// How the captures' points were chosen.
@@ -174,20 +173,24 @@ impl Common {
     /// The lines; their sources are written only where `words` asks for them.
     pub fn new(inputs: &Inputs<'_>, words: bool) -> Common {
         let mut rows = tool_rows(inputs, words);
-        for line in inputs.lines.iter().filter(|line| line.applies(inputs.metric)) {
+        for line in inputs.lines.iter().filter(|line| line.applies(inputs.metric, inputs.direction)) {
             let known = rows.iter().position(|known| known.name == line.name);
             let divisor = match line.name.as_str() {
                 "repeatability" => f64::from(inputs.jobs.max(1)).sqrt(),
                 "re-seating" => 1.0 / inputs.mounting_weight,
                 _ => 1.0,
             };
+            let (share, unit, amount) = match line.unit {
+                LineUnit::Percent => (0.01, "of 1", Amount::OfValue),
+                _ => (1.0, inputs.metric.base_unit(), Amount::Fixed),
+            };
             let row = Row {
                 name: line.name.clone().into(),
                 kind: if line.degrees_of_freedom.is_some() { 'A' } else { 'B' },
-                input: line.standard_uncertainty,
-                unit: inputs.metric.base_unit(),
+                input: share * line.standard_uncertainty,
+                unit,
                 sensitivity: 1.0 / divisor,
-                amount: Amount::Fixed,
+                amount,
                 freedom: line.degrees_of_freedom,
                 common: known.is_some_and(|index| rows[index].common),
                 assumed: false,
@@ -452,8 +455,7 @@ fn opposite_ends(grid: &Grid) -> f64 {
 fn tap_size(inputs: &Inputs<'_>, words: bool, row: &impl Fn(&'static str, f64, String) -> Row) -> Row {
     let say = |text: &dyn Fn() -> String| if words { text() } else { String::new() };
     let step = inputs.grid.tap_step.0;
-    let stated = TAP_SIZE / 3f64.sqrt();
-    let (u, kind, freedom, source) = match inputs.tap.filter(|tap| tap.tells_more_than(stated)) {
+    let (u, kind, freedom, source) = match inputs.tap.filter(|tap| tap.tells_more_than(STATED)) {
         Some(tap) => {
             let source = say(&|| {
                 format!(
@@ -465,7 +467,7 @@ fn tap_size(inputs: &Inputs<'_>, words: bool, row: &impl Fn(&'static str, f64, S
                     tap.scale * step
                 )
             });
-            (tap.u.hypot(tap.scale - 1.0), 'A', Some(tap.freedom), source)
+            (tap.uncertainty(), 'A', Some(tap.freedom), source)
         }
         None => {
             let swept = match inputs.tap {
@@ -478,9 +480,9 @@ fn tap_size(inputs: &Inputs<'_>, words: bool, row: &impl Fn(&'static str, f64, S
                 None => "estimate until its size is measured (`tap_sweep` in [capture])".into(),
             };
             let source = say(&|| {
-                format!("nominal tap of {step:.3} ps, +-{} %, rectangular; {swept}", TAP_SIZE * 100.0)
+                format!("nominal tap of {step:.3} ps, +-{} %, rectangular; {swept}", STATED_WITHIN * 100.0)
             });
-            (stated, 'B', None, source)
+            (STATED, 'B', None, source)
         }
     };
     Row {

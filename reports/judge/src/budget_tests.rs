@@ -22,6 +22,7 @@ const NONLINEARITY_PS2: f64 = 36.0 * (0.5 * 0.385559595364 + 1.0 / 16.0);
 fn inputs<'a>(metric: Metric, grid: &'a Grid, lines: &'a [BudgetLine]) -> Inputs<'a> {
     Inputs {
         metric,
+        direction: Direction::Read,
         grid,
         mode: CaptureMode::Exact,
         jobs: 4,
@@ -91,8 +92,9 @@ fn a_plan_overrides_a_line_and_adds_one_with_its_source() {
     let grid = grid();
     let line = |name: &str, u: f64| BudgetLine {
         name: name.into(),
-        is_time: true,
+        unit: LineUnit::Picoseconds,
         metric: None,
+        direction: None,
         standard_uncertainty: u,
         degrees_of_freedom: None,
         source: "invented".into(),

@@ -123,8 +123,8 @@ pub struct LaneReading {
     pub closed: bool,
     /// The operating point fails although an eye exists elsewhere.
     pub off_centre: bool,
-    /// How much more it is at the place before and the place after, ps or mV, where both were seen.
-    pub beside: Option<(f64, f64)>,
+    /// How much more it is at the place before and the place after, ps or mV, where that was seen.
+    pub beside: [Option<f64>; 2],
 }
 
 /// The mask a limit asks for; `None` for other metrics.
@@ -242,14 +242,13 @@ fn over_sides(edges: &LaneSummary, sides: &[usize], unit: f64) -> LaneReading {
         at_least: false,
         closed: edges.flags & CLOSED != 0,
         off_centre: edges.flags & OFF_CENTRE != 0,
-        beside: None,
+        beside: [Some(0.0); 2],
     };
-    let (mut before, mut after, mut unseen) = (0.0, 0.0, false);
     for &side in sides {
-        let [one, other] = edges.beside[side];
-        unseen |= one == UNSEEN || other == UNSEEN;
-        before += f64::from(f32::from(one) / BESIDE_PARTS) * unit;
-        after += f64::from(f32::from(other) / BESIDE_PARTS) * unit;
+        for (sum, change) in reading.beside.iter_mut().zip(edges.beside[side]) {
+            let seen = sum.filter(|_| change != UNSEEN);
+            *sum = seen.map(|sum| sum + f64::from(f32::from(change) / BESIDE_PARTS) * unit);
+        }
         reading.value += f64::from(edges.reach[side]) * unit;
         let u = f64::from(f32::from(edges.u[side]) / U_PARTS) * unit;
         if edges.flags & (STEPWISE << side) != 0 {
@@ -259,7 +258,6 @@ fn over_sides(edges: &LaneSummary, sides: &[usize], unit: f64) -> LaneReading {
         }
         reading.at_least |= edges.flags & (1 << side) != 0;
     }
-    reading.beside = (!unseen).then_some((before, after));
     reading
 }
 
@@ -327,7 +325,7 @@ impl EyeSummary {
             at_least,
             closed,
             off_centre: flags & OFF_CENTRE != 0,
-            beside: None,
+            beside: [None; 2],
         })
     }
 

@@ -4,7 +4,7 @@ use super::Judge;
 use super::aggregate::Part;
 use super::eye_summary::{EyeSummary, mask_of};
 use nightbench_core::results::EyeName;
-use plan::budget::BudgetLine;
+use plan::budget::{BudgetLine, LineUnit};
 use plan::criteria::AcceptanceCriteria;
 use plan::limits::Metric;
 use serde::Serialize;
@@ -48,8 +48,9 @@ impl MetricStudy {
                 let (deviation, freedom) = value.filter(|(_, freedom)| *freedom >= 1.0)?;
                 Some(BudgetLine {
                     name: name.into(),
-                    is_time: self.metric.is_time(),
+                    unit: if self.metric.is_time() { LineUnit::Picoseconds } else { LineUnit::Millivolts },
                     metric: Some(self.metric),
+                    direction: None,
                     standard_uncertainty: deviation,
                     degrees_of_freedom: Some(freedom),
                     source: source.into(),

@@ -3,12 +3,18 @@
 
 use super::eye_summary::EyeSummary;
 use nightbench_core::results::{Direction, EyeName};
+use nightbench_core::text::counted;
+use plan::budget::{BudgetLine, LineUnit, TAP_SIZE};
 use std::collections::BTreeMap;
 
 /// Nonlinearity of a delay line at two crossings, taps, as standard uncertainty, before strobes showed how they differ (0.6 taps peak
 /// to peak, arc sine: the budget's own estimate), and the weight of that estimate, in strobes.
 const NONLINEARITY_TAPS: f64 = 0.3;
 const NONLINEARITY_WEIGHT: f64 = 4.0;
+/// Half-width of the relative error of a tap's size, as the device states it (estimate until a bench measures it), and its standard
+/// uncertainty (rectangular).
+pub const STATED_WITHIN: f64 = 0.01;
+pub const STATED: f64 = STATED_WITHIN / 1.732_050_807_568_877_2;
 
 /// A tap as measured.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -23,6 +29,11 @@ pub struct TapSize {
 }
 
 impl TapSize {
+    /// Standard uncertainty of a length in taps, of itself: no value is corrected, so that what a tap is off counts (GUM F.2.4.5).
+    pub fn uncertainty(&self) -> f64 {
+        self.u.hypot(self.scale - 1.0)
+    }
+
     /// Does it say more than a device's word of this standard uncertainty, or contradict it?
     pub fn tells_more_than(&self, stated: f64) -> bool {
         self.u < stated || (self.scale - 1.0).abs() > 2.0 * self.u.hypot(stated)
@@ -56,6 +67,28 @@ impl TapSizes {
         }
     }
 
+    /// The budget lines that other runs of these devices may take, one a direction whose sweeps tell more than the device's own word.
+    pub fn lines(&self, source: &str) -> Vec<BudgetLine> {
+        let of = |(_, direction): &(&str, Direction)| {
+            let tap = self.of(*direction).filter(|tap| tap.tells_more_than(STATED))?;
+            Some(BudgetLine {
+                name: TAP_SIZE.into(),
+                unit: LineUnit::Percent,
+                metric: None,
+                direction: Some(*direction),
+                standard_uncertainty: 100.0 * tap.uncertainty(),
+                degrees_of_freedom: Some(tap.freedom),
+                source: format!(
+                    "{source}: a tap is {:.4} +- {:.4} of what the device states, by {}",
+                    tap.scale,
+                    tap.u,
+                    counted(tap.strobes, "strobe")
+                ),
+            })
+        };
+        Direction::ALL.iter().filter_map(of).collect()
+    }
+
     /// The size of a tap of a direction; `None` where no sweep saw both crossings.
     pub fn of(&self, direction: Direction) -> Option<TapSize> {
         let lines: Vec<(f64, f64)> = self
@@ -84,6 +117,7 @@ mod tests {
     use super::*;
     use nightbench_core::results::{CaptureMode, Grid};
     use nightbench_core::units::{Millivolts, Picoseconds};
+    use plan::limits::Metric;
 
     /// A capture of strobes of 8 lanes whose lines are off by these taps over a bit time; a tap is 2 % larger than stated.
     fn capture(off: &[f64]) -> EyeSummary {
@@ -126,5 +160,12 @@ mod tests {
         assert_eq!(nine.strobes, 9, "the same lines again are no other ones");
         assert!((nine.scale - 1.02).abs() < 2.0 * nine.u && nine.u < 0.4 * one.u, "{nine:?}");
         assert_eq!(sizes.of(Direction::Write), None);
+        let lines = sizes.lines("a study");
+        assert_eq!((lines.len(), lines[0].direction), (1, Some(Direction::Read)), "{lines:?}");
+        assert!(
+            (lines[0].standard_uncertainty - 100.0 * nine.u.hypot(nine.scale - 1.0)).abs() < 1e-12,
+            "{lines:?}"
+        );
+        assert!(lines[0].applies(Metric::LateMargin, Direction::Read));
     }
 }

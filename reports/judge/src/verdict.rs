@@ -101,6 +101,7 @@ impl Seen {
     fn budget(&self, bench: &Bench<'_>, metric: Metric) -> Result<Budget, StatisticsError> {
         let inputs = Inputs {
             metric,
+            direction: self.eye.direction,
             grid: &self.grid,
             mode: self.mode,
             jobs: self.jobs,
@@ -292,6 +293,7 @@ pub fn common_of<'a>(
     let mounting_weight = (squares.sqrt() / captures.len() as f64).min(1.0);
     let inputs = Inputs {
         metric,
+        direction: eye.name.direction,
         grid: &first.grid,
         mode: first.mode,
         jobs: captures.len() as u16,

@@ -224,8 +224,8 @@ pub fn permuted_rise(strata: &[Stratum]) -> Option<f64> {
 mod tests {
     use super::*;
 
-    /// Boys among the first twelve children of 6115 families with thirteen (Saxony, 1876-1885; Geissler's counts as Sokal and
-    /// Rohlf, Biometry, and Lindsey print them, from memory).
+    /// Boys among the first twelve children of 6115 families with thirteen (Saxony, 1876-1885; Geissler's counts, as the
+    /// article "Beta-binomial distribution" of Wikipedia prints them).
     const SAXONY: [u64; 13] = [3, 24, 104, 286, 670, 1033, 1343, 1112, 829, 478, 181, 45, 7];
 
     fn families() -> Vec<Cluster> {
@@ -233,8 +233,8 @@ mod tests {
         SAXONY.iter().enumerate().flat_map(of).collect()
     }
 
-    /// Maximum likelihood as published for these counts: alpha = 34.09558, beta = 31.5715, ln L = -12492.9 (from memory; the
-    /// likelihood recomputes).
+    /// Maximum likelihood as published for these counts: alpha = 34.09558, beta = 31.5715, ln L = -12492.9 (the same article;
+    /// read).
     #[test]
     fn a_published_set_has_its_published_fit() {
         let (alpha, beta) = (34.095_58, 31.571_5);

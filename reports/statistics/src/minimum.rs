@@ -339,19 +339,12 @@ const OF_GROUPS: usize = 48;
 ///
 /// A value is mean + a group's own part + its own part + the group's error + its own error: all normal, the group's error of
 /// variance `by_group`, own parts of deviation `tau`. How far groups truly differ is found from their means, given that error; a
-/// single group cannot show it, and its error stays whole.
+/// single group cannot show it, and its error stays whole. A group that lies too far below the others is drawn to nothing but itself.
 fn draw(values: &[Noisy], tau: f64, by_group: f64) -> (Vec<Drawn>, f64) {
     let as_read = |one: &Noisy| {
         let deviation = one.variance.sqrt();
         let as_read = (one.value, deviation);
-        Drawn {
-            at: one.value,
-            deviation,
-            group: if by_group > 0.0 { one.group } else { 0 },
-            of_group: by_group.sqrt(),
-            apart: 0.0,
-            as_read,
-        }
+        Drawn { at: one.value, deviation, group: one.group, of_group: by_group.sqrt(), apart: 0.0, as_read }
     };
     let pooled = || values.iter().filter(|one| !one.alone);
     let count = pooled().count();
@@ -362,9 +355,8 @@ fn draw(values: &[Noisy], tau: f64, by_group: f64) -> (Vec<Drawn>, f64) {
     let keep = |one: &Noisy| (tau * tau / total(one)).min(1.0);
     let mut groups: Vec<Group> = Vec::new();
     for one in pooled() {
-        let number = if by_group > 0.0 { one.group } else { 0 };
-        let place = groups.iter().position(|known| known.group == number).unwrap_or_else(|| {
-            groups.push(Group { group: number, ..Group::default() });
+        let place = groups.iter().position(|known| known.group == one.group).unwrap_or_else(|| {
+            groups.push(Group { group: one.group, ..Group::default() });
             groups.len() - 1
         });
         let group = &mut groups[place];
@@ -376,7 +368,7 @@ fn draw(values: &[Noisy], tau: f64, by_group: f64) -> (Vec<Drawn>, f64) {
     for low in low_outliers(&means, GROUP_LEVEL) {
         groups[low].alone = true;
     }
-    let truly = if by_group > 0.0 { between_groups(&groups, tau, by_group) } else { 0.0 };
+    let truly = between_groups(&groups, tau, by_group);
     let apart = truly + by_group;
     let kept = || groups.iter().filter(|group| !group.alone);
     let precision = |group: &Group| 1.0 / (apart + 1.0 / group.weight);
@@ -387,14 +379,27 @@ fn draw(values: &[Noisy], tau: f64, by_group: f64) -> (Vec<Drawn>, f64) {
         .iter()
         .map(|one| {
             let read = as_read(one);
-            let group = groups.iter().find(|group| group.group == read.group);
-            let Some(group) = group.filter(|group| !group.alone) else {
-                return read;
-            };
+            let Some(group) = groups.iter().find(|group| group.group == read.group) else { return read };
+            if group.alone {
+                // Drawn to the others of its group only.
+                let keep = keep(one);
+                if one.alone {
+                    return read;
+                }
+                let left = (1.0 - keep).powi(2) / group.weight + by_group;
+                let at = group.mean + keep * (one.value - group.mean);
+                return Drawn { at, deviation: (keep * one.variance).sqrt(), of_group: left.sqrt(), ..read };
+            }
             // The group's part in all, and how much of it is true.
             let (held, share) = (apart * precision(group), if apart > 0.0 { truly / apart } else { 0.0 });
             let of_group = held * (group.mean - mean);
-            let left = (share - group.keep.0 / group.keep.1).powi(2) * held / group.weight + share * by_group;
+            let mut left =
+                (share - group.keep.0 / group.keep.1).powi(2) * held / group.weight + share * by_group;
+            if groups.len() == 1 && by_group == 0.0 {
+                // What a single group has left, all have.
+                own += left / count as f64;
+                left = 0.0;
+            }
             let keep = keep(one);
             if one.alone {
                 // Its group's error is its own.
@@ -585,7 +590,15 @@ mod tests {
     /// What a strobe puts off together is told from what its lanes truly have where there are strobes enough.
     #[test]
     fn errors_of_groups_are_told_from_their_values() {
-        for (groups, apart, error) in [(1, 0.0, 4.0), (9, 0.0, 4.0), (9, 2.5, 4.0), (9, 2.5, 1.0)] {
+        for (groups, apart, error) in [
+            (1, 0.0, 4.0),
+            (9, 0.0, 4.0),
+            (9, 2.5, 4.0),
+            (9, 2.5, 1.0),
+            (9, 8.0, 0.0),
+            (2, 8.0, 0.0),
+            (1, 0.0, 0.0),
+        ] {
             let (held, _) = covered(groups, apart, error, 400);
             // 95 % of 400: 380, standard deviation 4.4; more is safe.
             assert!(held >= 366, "{groups} groups, {apart} apart, error {error}: {held} of 400");

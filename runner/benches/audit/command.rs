@@ -39,10 +39,10 @@ fn pair(folder: &Path, number: u64) -> i32 {
     code
 }
 
-/// Rows over so many pairs.
-pub fn rows(pairs: u64) -> Vec<Row> {
+/// Rows over the pairs of these numbers.
+pub fn rows(pairs: impl ParallelIterator<Item = u64>) -> Vec<Row> {
     let folder = std::env::temp_dir().join(format!("nightbench-pairs-{}", std::process::id()));
-    let codes: Vec<i32> = (0..pairs).into_par_iter().map(|number| pair(&folder, number)).collect();
+    let codes: Vec<i32> = pairs.map(|number| pair(&folder, number)).collect();
     std::fs::remove_dir_all(&folder).expect("removed");
     let mut worse = Row::new(NAME, Claim::AtMost(0.05));
     let mut shown = Row::new("commands: an unchanged rerun ends with 0 (not worse)", Claim::Information);

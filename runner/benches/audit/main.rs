@@ -4,7 +4,8 @@
 //! `cargo bench -p runner --bench audit` prints the table of reports/AUDIT.md (half an hour on two cores); `-- short` has
 //! fewer seeds (five minutes) and fails when a row is wrong; `-- KEEP DIR` keeps what was measured, so that it need only be
 //! judged again; `-- bias` prints how far readings lie off; `-- only commands` counts 1,000 unchanged reruns through `run` and
-//! `compare` themselves.
+//! `compare` themselves. `-- chips N` numbers the invented chips from N on: other silicon, contacts, noise and limits, so that a
+//! remedy is judged by chips that it was not tuned on.
 
 mod bias;
 mod cases;
@@ -34,6 +35,10 @@ fn main() {
     let only = arguments.iter().position(|word| word == "only").and_then(|at| arguments.get(at + 1));
     let keep = arguments.iter().position(|word| word == "keep").and_then(|at| arguments.get(at + 1));
     let keep = keep.map(PathBuf::from);
+    let first = arguments.iter().position(|word| word == "chips").and_then(|at| arguments.get(at + 1));
+    let first: u64 =
+        first.map_or(0, |number| number.parse().expect("`chips` and a number: the first chip's"));
+    let numbers = |count: u64| (first..first + count).into_par_iter();
     if let Some(keep) = &keep {
         std::fs::create_dir_all(keep).expect("a folder");
     }
@@ -47,8 +52,7 @@ fn main() {
             continue;
         }
         let begun = std::time::Instant::now();
-        let chips: Vec<_> = (0..case.chips)
-            .into_par_iter()
+        let chips: Vec<_> = numbers(case.chips)
             .map(|chip| {
                 let measured = eyes::measure(&case, chip, keep.as_deref());
                 (worst::rows(case.name, &measured, chip), biases.is_some().then_some(measured))
@@ -74,8 +78,7 @@ fn main() {
     let mut curves = pairs::Curves::default();
     for case in pairs::cases(short).into_iter().filter(|case| asked(case.name)) {
         let begun = std::time::Instant::now();
-        let chips: Vec<_> = (0..case.chips)
-            .into_par_iter()
+        let chips: Vec<_> = numbers(case.chips)
             .map(|chip| {
                 let mut curves = pairs::Curves::default();
                 let rows = curves.add(case.name, &eyes::measure(&case, chip, keep.as_deref()));
@@ -92,8 +95,7 @@ fn main() {
     let units = tolerance::case();
     if asked(units.name) && (!short || only.is_some()) {
         let begun = std::time::Instant::now();
-        let all: Vec<_> = (0..units.chips)
-            .into_par_iter()
+        let all: Vec<_> = numbers(units.chips)
             .filter_map(|chip| tolerance::Unit::of(&eyes::measure(&units, chip, keep.as_deref())))
             .collect();
         rows.extend(tolerance::rows(&all));
@@ -101,16 +103,14 @@ fn main() {
     }
     if asked("failed starts") {
         let begun = std::time::Instant::now();
-        let chips: Vec<_> =
-            (0..24).into_par_iter().map(|chip| starts::rows(chip, if short { 8 } else { 40 })).collect();
+        let chips: Vec<_> = numbers(24).map(|chip| starts::rows(chip, if short { 8 } else { 40 })).collect();
         chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
         eprintln!("failed starts: {:.0} s", begun.elapsed().as_secs_f64());
     }
     if asked("gain") {
         let begun = std::time::Instant::now();
         for (case, plan) in gain::PLANS {
-            let chips: Vec<_> = (0..if short { 4 } else { 24 })
-                .into_par_iter()
+            let chips: Vec<_> = numbers(if short { 4 } else { 24 })
                 .map(|chip| gain::rows(case, plan, chip, if short { 3 } else { 5 }))
                 .collect();
             chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
@@ -119,8 +119,7 @@ fn main() {
     }
     if asked("hours") {
         let begun = std::time::Instant::now();
-        let took: Vec<_> = (0..if short { 4 } else { 48 })
-            .into_par_iter()
+        let took: Vec<_> = numbers(if short { 4 } else { 48 })
             .flat_map(|number| hours::took(number, CaptureMode::Exact))
             .collect();
         rows.extend(hours::rows(&took));
@@ -128,7 +127,7 @@ fn main() {
     }
     if only.is_some_and(|only| command::NAME.contains(only.as_str())) {
         let begun = std::time::Instant::now();
-        rows.extend(command::rows(if short { 20 } else { 1000 }));
+        rows.extend(command::rows(numbers(if short { 20 } else { 1000 })));
         eprintln!("commands: {:.0} s", begun.elapsed().as_secs_f64());
     }
     if let Some(biases) = &biases {

@@ -16,6 +16,7 @@ use crate::inputs::plan_file::PlanFile;
 use crate::run::hours::given;
 use judge::comparison::power::Foresight;
 use judge::{Assumption, assumptions};
+use nightbench_core::results::Direction;
 use nightbench_core::text::counted;
 use pages::setup_list::ListedMounting;
 use plan::Plan;
@@ -299,16 +300,21 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
 /// The budget of every judged metric: which lines the plan puts in place of the tool's own, which it adds, and which are the tool's.
 fn budget_words(plan: &Plan) -> String {
     let named = |line: &BudgetLine| {
-        let (unit, of) = (if line.is_time { "ps" } else { "mV" }, line.metric.map(|metric| metric.name()));
-        let of = of.map_or_else(String::new, |name| format!(" of {name}"));
+        let mut of = line.metric.map_or_else(String::new, |metric| format!(" of {}", metric.name()));
+        if let Some(direction) = line.direction {
+            of += &format!(", {direction}");
+        }
+        let unit = line.unit.words();
         format!("{} ({} {unit}{of}, source: {})", line.name, line.standard_uncertainty, line.source)
     };
-    let judged: Vec<Metric> = plan.limits.iter().map(|limit| limit.metric).collect();
+    let judged: Vec<_> = plan.limits.iter().map(|limit| (limit.metric, limit.direction)).collect();
     let stands = |name: &str| TOOL_LINES.contains(&name);
     let (instead, beside): (Vec<&BudgetLine>, Vec<&BudgetLine>) =
         plan.budget.lines.iter().partition(|line| stands(&line.name));
     let replaced = |name: &str| {
-        let given = |metric: &Metric| instead.iter().any(|line| line.name == name && line.applies(*metric));
+        let given = |(metric, direction): &(Metric, Direction)| {
+            instead.iter().any(|line| line.name == name && line.applies(*metric, *direction))
+        };
         !judged.is_empty() && judged.iter().all(given)
     };
     let own: Vec<&str> = TOOL_LINES.into_iter().filter(|name| !replaced(name)).collect();

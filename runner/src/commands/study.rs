@@ -20,13 +20,18 @@ pub fn study(terminal: &Terminal, dir: &Path, cache: CacheUse, as_json: bool) ->
         .filter_map(|(_, direction)| Some((*direction, sizes.of(*direction)?)))
         .collect();
     let source = format!("study of the run folder {}", dir.display());
+    let carried = sizes.lines(&source);
     if as_json {
         let metrics: Vec<serde_json::Value> = studies.iter().map(|study| machine(study, &source)).collect();
         let taps: Vec<serde_json::Value> = taps.iter().map(|(of, tap)| machine_tap(*of, tap)).collect();
-        terminal.out(&json!({ "metrics": metrics, "taps": taps }).to_string());
+        terminal.out(&json!({ "metrics": metrics, "taps": taps, "tap_lines": carried }).to_string());
     } else {
         terminal.out(&words(&studies, &source));
         taps.iter().for_each(|(of, tap)| terminal.out(&tap_words(*of, tap)));
+        if !carried.is_empty() {
+            let lines: Vec<String> = carried.iter().map(budget_line).collect();
+            terminal.out(&format!("\nFor plans of the same devices:\n\n{}", lines.concat().trim_end()));
+        }
         if sizes.unseen > 0 {
             terminal.out(&format!(
                 "{} swept for the size of a tap whose crossings were not both seen: sweep more taps, or a slower rate",

@@ -7,6 +7,7 @@ use crate::folder::eye_summaries::CacheUse;
 use crate::inputs::plain_file::read_text;
 use crate::inputs::plan_file::render;
 use crate::store::{LimitSet, StoreReader};
+use nightbench_core::results::Direction;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use std::path::{Path, PathBuf};
@@ -41,11 +42,15 @@ pub fn resolve(
                  give its lines by figure (`nightbench study DIR` prints them)"
             )));
         };
-        let (studies, _) = study_of(&folder, CacheUse::Look)?;
+        let (studies, taps) = study_of(&folder, CacheUse::Look)?;
         let source = format!("study of the run folder {study}");
-        let lines: Vec<_> = studies.iter().flat_map(|metric| metric.lines(&source)).collect();
+        let mut lines: Vec<_> = studies.iter().flat_map(|metric| metric.lines(&source)).collect();
+        lines.extend(taps.lines(&source));
         if lines.is_empty() {
-            let words: Vec<String> = studies.iter().flat_map(|metric| metric.words.clone()).collect();
+            let mut words: Vec<String> = studies.iter().flat_map(|metric| metric.words.clone()).collect();
+            if Direction::ALL.iter().any(|(_, direction)| taps.of(*direction).is_some()) {
+                words.push("its sweeps say no more of the size of a tap than the device does".into());
+            }
             return Err(Failure::invalid(format!(
                 "the study `{study}` gives no budget line: {}",
                 words.join("; ")

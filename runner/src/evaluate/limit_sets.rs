@@ -4,7 +4,7 @@ use crate::evaluate::criteria::NamedCriteria;
 use judge::Judge;
 use judge::audit::{LimitSetNote, SetChange};
 use judge::judged::JudgedRun;
-use plan::budget::BudgetLine;
+use plan::budget::{BudgetLine, LineUnit};
 use plan::criteria::AcceptanceCriteria;
 use plan::limits::Limit;
 
@@ -65,7 +65,12 @@ fn limit_words(limit: &Limit) -> String {
 }
 
 fn budget_words(line: &BudgetLine) -> String {
-    let (axis, unit) = if line.is_time { ("every time", "ps") } else { ("every voltage", "mV") };
+    let axis = match line.unit {
+        LineUnit::Picoseconds => "every time",
+        LineUnit::Millivolts => "every voltage",
+        LineUnit::Percent => "every value",
+    };
     let of = line.metric.map_or(axis, |metric| metric.name());
-    format!("{} of {of} {} {unit}", line.name, line.standard_uncertainty)
+    let direction = line.direction.map_or_else(String::new, |direction| format!(" ({direction})"));
+    format!("{} of {of}{direction} {} {}", line.name, line.standard_uncertainty, line.unit.words())
 }
