@@ -1,6 +1,6 @@
 //! JSON lines: one object a condition, with its levels by name, every judged metric, lane and job.
 
-use super::{FACTOR_KEYS, level};
+use super::{FACTOR_KEYS, level, ten_digits};
 use judge::judged::{JudgedRun, RunFacts};
 use serde_json::{Map, Value, json};
 use std::fmt::Write;
@@ -46,7 +46,7 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             }
             jobs.push(value);
         }
-        let line = json!({
+        let mut line = json!({
             "simulated": facts.simulated,
             "target": if facts.simulated { "SIMULATED - not measured" } else { facts.target.as_str() },
             "report_id": facts.report_id,
@@ -62,7 +62,22 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             "unjudged": judged.unjudged,
             "jobs": jobs,
         });
+        to_ten_digits(&mut line);
         writeln!(out, "{}", serde_json::to_string(&line)?)?;
     }
     Ok(())
+}
+
+/// Every figure in a value; whole numbers stay.
+fn to_ten_digits(value: &mut Value) {
+    match value {
+        Value::Number(number) if number.is_f64() => {
+            if let Some(figure) = number.as_f64() {
+                *value = json!(ten_digits(figure));
+            }
+        }
+        Value::Array(values) => values.iter_mut().for_each(to_ten_digits),
+        Value::Object(values) => values.values_mut().for_each(to_ten_digits),
+        _ => {}
+    }
 }
