@@ -34,6 +34,7 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             let mut value = serde_json::to_value(metric)?;
             if let Value::Object(map) = &mut value {
                 map.insert("unit".into(), json!(metric.metric.base_unit()));
+                map.insert("wrong_decision_risk".into(), json!(known_digits(metric.wrong_decision_risk)));
             }
             metrics.push(value);
         }
@@ -80,4 +81,10 @@ fn to_ten_digits(value: &mut Value) {
         Value::Object(values) => values.values_mut().for_each(to_ten_digits),
         _ => {}
     }
+}
+
+/// A small probability is what another leaves of 1, whose own last bits hide it: to 1e-14, and two digits at least.
+fn known_digits(risk: f64) -> f64 {
+    let digits = (14.0 + risk.log10()).clamp(2.0, 10.0) as usize;
+    format!("{risk:.*e}", digits - 1).parse().unwrap_or(risk)
 }
