@@ -83,8 +83,8 @@ fn to_ten_digits(value: &mut Value) {
     }
 }
 
-/// A small probability is what another leaves of 1, whose own last bits hide it: to 1e-14, and two digits at least.
+/// A small probability is what another leaves of 1, whose own last bits hide it: to 1e-12, and two digits at least.
 fn known_digits(risk: f64) -> f64 {
-    let digits = (14.0 + risk.log10()).clamp(2.0, 10.0) as usize;
+    let digits = (12.0 + risk.log10()).clamp(2.0, 10.0) as usize;
     format!("{risk:.*e}", digits - 1).parse().unwrap_or(risk)
 }
