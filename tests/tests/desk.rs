@@ -116,6 +116,26 @@ fn a_look_measures_once_draws_and_names_the_difference() {
     assert_eq!(empty.code, 2, "{}", empty.err);
 }
 
+/// A lane of DDR5 belongs to one sub-channel: its eye is drawn, the other's is not asked for it.
+#[test]
+fn a_lane_is_looked_at_where_it_is() {
+    let folder = Folder::new();
+    let new = nightbench(folder.path(), &["new", "plan.toml", "--generation", "DDR5", "--kind", "UDIMM"]);
+    assert_eq!(new.code, 0, "{}", new.err);
+    let text = std::fs::read_to_string(folder.path().join("plan.toml")).expect("written");
+    folder.file(
+        "plan.toml",
+        &text.replace("repeats = 3", "repeats = 1").replace("ber_limit = 1e-6", "ber_limit = 1e-4"),
+    );
+    let look = ["look", "plan.toml", "--only", "rate=4800,temperature=25", "--lane"];
+    let drawn = nightbench(folder.path(), &[look.as_slice(), &["37"]].concat());
+    assert_eq!(drawn.code, 0, "{}", drawn.err);
+    assert!(drawn.out.contains("read rank 0 B, lane 37"), "{}", drawn.out);
+    assert!(!drawn.out.contains("read rank 0 A"), "{}", drawn.out);
+    let missing = nightbench(folder.path(), &[look.as_slice(), &["64"]].concat());
+    assert!(missing.code == 2 && missing.err.contains("lane 64 was not captured"), "{}", missing.err);
+}
+
 #[test]
 fn check_says_what_has_no_effect_and_what_a_trade_word_means() {
     let folder = Folder::new();

@@ -64,8 +64,8 @@ impl FirstPlan<'_> {
         let range = wide_sweep(generation);
         writeln!(
             plan,
-            "# Sweep of the capture flops: what yours can do. An eye that leaves it has no known size, and what lies far\n\
-             # from an eye costs a few short counts.\n\
+            "# Sweep of the capture flops: what yours can do; on a bench the device says it itself. An eye that leaves it has no\n\
+             # known size, and what lies far from an eye costs a few short counts.\n\
              [interface.read]\n\
              taps = {}\n\
              taps_per_ui = {}\n\
@@ -124,14 +124,14 @@ impl FirstPlan<'_> {
         }
         writeln!(
             plan,
-            "# A pass is shown with a guard band of U at the limit; other rules by name: see plans/PLANS.md.\n\
+            "# A pass is shown with a guard band of U at the limit; others: \"simple acceptance\", \"ILAC-G8\" and more (PLANS.md).\n\
              [decision]\nrule = \"guard band U\""
         )?;
         if matches!(generation, Generation::Ddr4 | Generation::Ddr5) {
             writeln!(
                 plan,
                 "\n# What a bench has and a plain channel lacks: supply noise, a strobe that does not track, uneven edges and more,\n\
-                 # by estimates of this program (drivers/simulator/MODEL.md). A bench knows nothing of this.\n\
+                 # by estimates of this program (MODEL.md). A bench knows nothing of this.\n\
                  [model]\neffects = \"estimated\""
             )?;
         }
@@ -164,7 +164,7 @@ impl FirstPlan<'_> {
             let same = names.iter().filter(|name| **name == plain).count();
             let name = if same == 0 { plain.clone() } else { format!("{plain} ({})", same + 1) };
             names.push(plain);
-            writeln!(plan, "# From {file}.\n{}", image.plan_entry(&name, None))?;
+            writeln!(plan, "# From {file}.\n{}", image.plan_entry(&name, Some(self.lanes())))?;
         }
         Ok(())
     }

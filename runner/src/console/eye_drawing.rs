@@ -219,7 +219,7 @@ pub fn legend(palette: Palette) -> String {
     let (point, corner) = if palette.unicode { ('\u{253c}', '\u{250c}') } else { ('+', 'o') };
     let ground = |shown: Shown| cell(shown, shown, None, palette);
     format!(
-        "{} every lane passes  {} this lane alone  {} fails  {point} trained point  {corner} limits about it",
+        "{} all lanes pass  {} only this lane  {} fails  {point} operating point  {corner} limits",
         ground(Shown::AllPass),
         ground(Shown::Passes),
         ground(Shown::Fails)

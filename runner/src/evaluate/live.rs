@@ -75,18 +75,21 @@ impl LivePage {
         let _ = self.shared.write(None, folder, reader);
     }
 
-    fn stop(&mut self) {
+    /// Ends the thread; was it still there?
+    fn stop(&mut self) -> bool {
         *self.shared.over.lock().unwrap_or_else(PoisonError::into_inner) = true;
         self.shared.wake.notify_all();
-        if let Some(thread) = self.thread.take() {
-            let _ = thread.join();
-        }
+        self.thread.take().is_some_and(|thread| thread.join().is_ok())
     }
 }
 
 impl Drop for LivePage {
+    /// Whatever ends without a last page leaves none that seems to go on.
     fn drop(&mut self) {
-        self.stop();
+        if self.stop() && self.shared.dir.join(LIVE_PAGE).is_file() {
+            self.shared.told.doing.set("Nothing is measured any more");
+            let _ = self.shared.look(None);
+        }
     }
 }
 
@@ -100,16 +103,16 @@ impl Shared {
                 return;
             }
             let begin = Instant::now();
-            let _ = self.look(wait.max(EVERY).as_secs());
+            let _ = self.look(Some(wait.max(EVERY).as_secs()));
             wait = EVERY.max(begin.elapsed() * SHARE);
         }
     }
 
-    fn look(&self, refresh_s: u64) -> Result<(), Failure> {
+    fn look(&self, refresh_s: Option<u64>) -> Result<(), Failure> {
         let reader = Store::open_read_only(&self.dir)?;
         let by = JudgedBy { instead: None, all_sets: false, cache: CacheUse::Look };
         let folder = JudgedFolder::read(&self.dir, &reader, by)?;
-        self.write(Some(refresh_s), &folder, &reader)
+        self.write(refresh_s, &folder, &reader)
     }
 
     fn write(

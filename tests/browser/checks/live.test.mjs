@@ -17,6 +17,8 @@ for (const { name, path } of pages) {
         test(`fits ${width} px in ${colorScheme} colours and has no finding of axe`, () => opened(path, { width, colorScheme }, async ({ page, troubles }) => {
           const over = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
           assert.ok(over <= 0, `${over} px too wide`);
+          const tables = await page.evaluate(() => [...document.querySelectorAll('.scroll')].filter((box) => box.scrollWidth > box.clientWidth).length);
+          assert.equal(tables, 0, 'a table must be pushed sideways to be read');
           assert.deepEqual(troubles, []);
           await page.evaluate(axe);
           const found = await page.evaluate(async () => {

@@ -4,6 +4,7 @@
 use super::{Addressing, Package, SpdImage};
 use nightbench_core::devices::{Interface, Module};
 use nightbench_core::results::{LaneSet, MOST_LANES};
+use nightbench_core::text::lane_list;
 use std::fmt::Write;
 
 impl SpdImage {
@@ -45,7 +46,7 @@ impl SpdImage {
         line("device_width", self.device_width.to_string());
         line("dies", self.package.dies().to_string());
         line("rated", self.rated.to_string());
-        line("populated_lanes", format!("[\"0-{}\"]", self.reachable_lanes(lanes).saturating_sub(1)));
+        line("populated_lanes", format!("[\"{}\"]", lane_list(self.reachable_lanes(lanes).iter())));
         if let Some(serial) = &self.serial {
             line("serial", text(serial));
         }
@@ -72,7 +73,7 @@ impl SpdImage {
             device_width: self.device_width,
             dies: self.package.dies(),
             rated: self.rated,
-            populated: vec![LaneSet::first(self.reachable_lanes(Some(interface.lanes)))],
+            populated: vec![self.reachable_lanes(Some(interface.lanes))],
             serial: self.serial.clone(),
             overrides: Vec::new(),
             lane_models: Vec::new(),
@@ -80,9 +81,22 @@ impl SpdImage {
         })
     }
 
-    /// Lanes that the module and the interface both have.
-    fn reachable_lanes(&self, interface: Option<u16>) -> u16 {
-        self.lanes().min(interface.unwrap_or(MOST_LANES)).min(MOST_LANES)
+    /// Lanes of the interface that the module has: each of its channels meets one of the interface, whose lanes for ECC it may
+    /// lack.
+    fn reachable_lanes(&self, interface: Option<u16>) -> LaneSet {
+        let own = self.lanes().min(MOST_LANES);
+        let all = interface.unwrap_or(own).min(MOST_LANES);
+        let channels = self.generation.facts().channels;
+        let (mine, theirs) = (channels.width(own).max(1), channels.width(all).max(1));
+        let mut lanes = LaneSet::default();
+        for lane in 0..own {
+            let (channel, place) = (lane / mine, lane % mine);
+            let there = channel * theirs + place;
+            if place < theirs && there < all {
+                lanes.insert(there);
+            }
+        }
+        lanes
     }
 
     /// What a person compares with the label: name and value of each fact, in reading order.

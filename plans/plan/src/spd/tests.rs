@@ -418,6 +418,22 @@ fn the_entry_is_a_module_of_a_plan() {
     }
 }
 
+/// A DDR5 module without ECC in a slot with ECC: 32 lanes in each sub-channel of 36 (JESD79-5 has two of 32 data bits a module, ECC
+/// beside them; from memory).
+#[test]
+fn each_sub_channel_of_a_module_meets_one_of_the_interface() {
+    let image = read("ddr5-udimm-4800");
+    let lanes = |interface: Option<u16>| {
+        let entry: toml::Table = image.plan_entry("m", interface).parse().unwrap();
+        entry["module"][0]["populated_lanes"][0].as_str().unwrap().to_string()
+    };
+    assert_eq!(lanes(None), "0-63");
+    assert_eq!(lanes(Some(72)), "0-31, 36-67");
+    assert_eq!(lanes(Some(80)), "0-31, 40-71");
+    assert_eq!(lanes(Some(40)), "0-31", "one sub-channel");
+    assert_eq!(lanes(Some(8)), "0-7");
+}
+
 #[test]
 fn a_module_of_the_other_generation_does_not_fit() {
     let interface = nightbench_core::devices::Interface {

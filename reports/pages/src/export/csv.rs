@@ -1,7 +1,7 @@
 //! CSV after RFC 4180: tidy, one row a job, eye and lane, written job by job so that memory stays flat. A job without
 //! lanes (failed training, not measured) has one row, and so has a condition without jobs.
 
-use super::{FACTOR_KEYS, level, outcome};
+use super::{FACTOR_KEYS, level, outcome, ten_digits};
 use eye::counts::CaptureView;
 use eye::metrics::{LaneMetrics, Wanted, lane_metrics};
 use eye::value::{EyeMetric, EyeState, Reading};
@@ -277,10 +277,10 @@ fn of_eye(judged: &JudgedCondition, eye: EyeName, metric: Metric) -> Option<&Jud
     judged.metrics.iter().find(|m| m.eye == eye && m.metric == metric)
 }
 
-/// A number with all its digits; empty when there is none.
+/// A number; empty when there is none.
 fn number(out: &mut dyn Write, value: Option<f64>) -> Result {
     match value.filter(|value| value.is_finite()) {
-        Some(value) => write!(out, ",{value}"),
+        Some(value) => write!(out, ",{}", ten_digits(value)),
         None => out.write_char(','),
     }
 }

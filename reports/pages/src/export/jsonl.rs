@@ -1,6 +1,6 @@
 //! JSON lines: one object a condition, with its levels by name, every judged metric, lane and job.
 
-use super::{FACTOR_KEYS, level};
+use super::{FACTOR_KEYS, level, ten_digits};
 use judge::judged::{JudgedRun, RunFacts};
 use serde_json::{Map, Value, json};
 use std::fmt::Write;
@@ -34,6 +34,7 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             let mut value = serde_json::to_value(metric)?;
             if let Value::Object(map) = &mut value {
                 map.insert("unit".into(), json!(metric.metric.base_unit()));
+                map.insert("wrong_decision_risk".into(), json!(known_digits(metric.wrong_decision_risk)));
             }
             metrics.push(value);
         }
@@ -46,7 +47,7 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             }
             jobs.push(value);
         }
-        let line = json!({
+        let mut line = json!({
             "simulated": facts.simulated,
             "target": if facts.simulated { "SIMULATED - not measured" } else { facts.target.as_str() },
             "report_id": facts.report_id,
@@ -62,7 +63,28 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             "unjudged": judged.unjudged,
             "jobs": jobs,
         });
+        to_ten_digits(&mut line);
         writeln!(out, "{}", serde_json::to_string(&line)?)?;
     }
     Ok(())
+}
+
+/// Every figure in a value; whole numbers stay.
+fn to_ten_digits(value: &mut Value) {
+    match value {
+        Value::Number(number) if number.is_f64() => {
+            if let Some(figure) = number.as_f64() {
+                *value = json!(ten_digits(figure));
+            }
+        }
+        Value::Array(values) => values.iter_mut().for_each(to_ten_digits),
+        Value::Object(values) => values.values_mut().for_each(to_ten_digits),
+        _ => {}
+    }
+}
+
+/// A small probability is what another leaves of 1, whose own last bits hide it: to 1e-12, and two digits at least.
+fn known_digits(risk: f64) -> f64 {
+    let digits = (12.0 + risk.log10()).clamp(2.0, 10.0) as usize;
+    format!("{risk:.*e}", digits - 1).parse().unwrap_or(risk)
 }

@@ -30,6 +30,12 @@ fn level<'a>(run: &'a JudgedRun, judged: &JudgedCondition, factor: Factor) -> &'
     names.and_then(|names| names.get(judged.condition.level(factor))).map_or("", String::as_str)
 }
 
+/// A figure to ten digits. What no measurement could tell is left out, the last bits of exponentials among it, in which systems
+/// differ.
+fn ten_digits(value: f64) -> f64 {
+    format!("{value:.9e}").parse().unwrap_or(value)
+}
+
 /// How a job ended, in one word.
 fn outcome(note: &JobNote) -> &'static str {
     match (note.valid, note.trained) {

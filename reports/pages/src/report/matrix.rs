@@ -3,6 +3,7 @@
 use super::words::*;
 use super::{Options, rank};
 use judge::judged::{JudgedCondition, JudgedRun};
+use nightbench_core::condition::ConditionState;
 use plan::matrix::Factor;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -12,8 +13,18 @@ pub(super) struct Cell {
     pub class: &'static str,
     /// Anchor to jump to; empty = none.
     pub link: String,
-    /// Glyph and verdict, then what decides and by how much, a line each.
-    pub text: String,
+    /// Sign of the verdict; empty for a combination that is not run.
+    pub glyph: &'static str,
+    /// The verdict, or why there is none.
+    pub word: String,
+    /// The sign alone says it, where the page has no room: a verdict, or nothing yet.
+    pub sign_alone: bool,
+    /// Beyond the module's rating.
+    pub beyond: bool,
+    /// The plan leaves it out.
+    pub skipped: bool,
+    /// What decides and by how much, a line each.
+    pub rest: String,
     /// Levels for the script's filter; empty for a combination that is not run.
     pub levels: String,
     /// The cell's own anchor, where nothing else on the page carries it.
@@ -52,6 +63,8 @@ pub(super) struct MatrixView {
     pub left_out: String,
     pub beyond: bool,
     pub at_least: bool,
+    /// A combination in it is left out by the plan.
+    pub skips: bool,
     pub lone: bool,
 }
 
@@ -78,7 +91,7 @@ pub(super) fn matrix(run: &JudgedRun, links: &Links<'_>, options: &Options) -> M
     let left_out: BTreeSet<[u16; plan::matrix::FACTORS]> =
         run.left_out.iter().map(|left| left.condition.levels).collect();
     let (kept, note) = keep_worst(run, &facets, options.most_cells);
-    let facets = facets
+    let facets: Vec<Facet> = facets
         .iter()
         .filter(|(key, _)| kept.contains(*key))
         .map(|(_, members)| facet(run, members, &rows, &others, &left_out, links, options))
@@ -90,6 +103,11 @@ pub(super) fn matrix(run: &JudgedRun, links: &Links<'_>, options: &Options) -> M
         .filter(|f| levels(run, *f) == 1 && !rows.contains(f) && *f != options.columns)
         .collect();
     MatrixView {
+        skips: facets
+            .iter()
+            .flat_map(|facet| &facet.rows)
+            .flat_map(|row| &row.cells)
+            .any(|cell| cell.skipped),
         facets,
         factors: format!("Rows: {}; columns: {}.", title(&rows), options.columns.name()),
         fixed: single
@@ -206,8 +224,7 @@ fn measured_cell(index: usize, judged: &JudgedCondition, links: &Links<'_>) -> C
         Some(verdict) => format!("{}{}", short_words(verdict), judged.evidence().beside()),
         None => verdict_words(judged),
     };
-    let beyond = if judged.beyond_rating { "\u{2020}" } else { "" };
-    let second = match judged.worst() {
+    let rest = match judged.worst() {
         Some(worst) => format!("{}\n{}", deciding(worst), margin(worst)),
         None if judged.verdict.is_some() => judged.reason().into_owned(),
         None => String::new(),
@@ -217,7 +234,12 @@ fn measured_cell(index: usize, judged: &JudgedCondition, links: &Links<'_>) -> C
     Cell {
         class: class(judged.verdict),
         link: if shown { anchor.clone() } else { String::new() },
-        text: format!("{} {word}{beyond}\n{second}", glyph(judged.verdict)),
+        glyph: glyph(judged.verdict),
+        word,
+        sign_alone: judged.verdict.is_some() || judged.state == ConditionState::NotRun,
+        beyond: judged.beyond_rating,
+        skipped: false,
+        rest,
         levels: level_code(&judged.condition),
         id: if shown { String::new() } else { anchor },
     }
@@ -227,7 +249,12 @@ fn empty_cell(left_out: bool) -> Cell {
     Cell {
         class: "vo",
         link: String::new(),
-        text: if left_out { "\u{b7} left out".into() } else { String::new() },
+        glyph: if left_out { "\u{b7}" } else { "" },
+        word: if left_out { "left out".into() } else { String::new() },
+        sign_alone: true,
+        beyond: false,
+        skipped: left_out,
+        rest: String::new(),
         levels: String::new(),
         id: String::new(),
     }

@@ -2,7 +2,7 @@
 
 use super::Side;
 use crate::cli::LookArguments;
-use crate::console::terminal::Terminal;
+use crate::console::terminal::{Terminal, folded};
 use crate::inputs::plan_file::PlanFile;
 use crate::store::Store;
 use plan::matrix::{FACTORS, Factor};
@@ -42,10 +42,11 @@ pub fn next(
     };
     let offered: Vec<String> =
         KEYS.iter().filter(|(_, word)| several(word)).map(|(key, word)| format!("{key} {word}")).collect();
-    terminal.note(&format!(
-        "\nnext level: {} (capital letter: the one before); l worst lane or next; b keep this one beside; other keys end",
+    let words = format!(
+        "next level: {} (capital letter: the one before); l worst lane or next; b keep this one beside; other keys end",
         offered.join(", ")
-    ));
+    );
+    terminal.note(folded(&words, "\n", "  ").trim_end());
     loop {
         let key = match console::Term::stderr().read_key() {
             Ok(console::Key::Char(key)) => key,

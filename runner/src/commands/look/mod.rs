@@ -8,7 +8,7 @@ use super::run::{Extent, Measured, measure, run_folder_of, tell_alarms};
 use crate::cli::{Json, LookArguments, Only, RunArguments};
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::eye_drawing::{Palette, Scale, beside, legend};
-use crate::console::terminal::Terminal;
+use crate::console::terminal::{Terminal, folded};
 use crate::inputs::plan_file::PlanFile;
 use keys::{levels_of, next};
 use meanwhile::{Meanwhile, Title};
@@ -163,7 +163,8 @@ fn side_by_side(terminal: &Terminal, first: &[Seen], second: &[Seen], palette: P
         let scale = Scale::of(&grids, if half >= 64 { half } else { columns });
         let (left, right) = (seen.drawn().lines(scale, palette), other.drawn().lines(scale, palette));
         terminal.out_coloured(&beside(&left, &right, columns).join("\n"));
-        terminal.out(&format!("second against first: {}\n", difference(seen, other)));
+        let words = format!("second against first: {}", difference(seen, other));
+        terminal.out(&folded(&words, "", "  "));
     }
     for seen in left_over {
         draw(terminal, seen, palette, columns);

@@ -48,7 +48,7 @@ pub fn read(dir: &Path, only: &[String], lane: Option<u16>) -> Result<(Vec<Seen>
         n if n > MOST => return Err(too_many(n, &folder.file.plan)),
         _ => {}
     }
-    let (mut seen, mut without) = (Vec::new(), Vec::new());
+    let (mut seen, mut without, mut lacking) = (Vec::new(), Vec::new(), None);
     for index in selected {
         let judged = &folder.run.conditions[index];
         let stored = folder.first_key(index).map(|key| reader.job(&key)).transpose()?.flatten();
@@ -61,10 +61,23 @@ pub fn read(dir: &Path, only: &[String], lane: Option<u16>) -> Result<(Vec<Seen>
             without.push((format!("{}: no eye: {why}", judged.name), failed));
         }
         for capture in captures {
-            seen.push(Seen::new(&folder, index, capture, lane)?);
+            // A lane belongs to one sub-channel: the eyes of the others do not have it.
+            match lane.filter(|lane| !capture.lanes.contains(lane)) {
+                None => seen.push(Seen::new(&folder, index, capture, lane)?),
+                Some(lane) => {
+                    let captured = lane_list(capture.lanes.iter().copied());
+                    lacking = Some(format!(
+                        "lane {lane} was not captured in {}; captured: {captured}",
+                        capture.eye
+                    ));
+                }
+            }
         }
     }
-    Ok((seen, without))
+    match lacking.filter(|_| seen.is_empty()) {
+        Some(words) => Err(Failure::invalid(words)),
+        None => Ok((seen, without)),
+    }
 }
 
 impl Seen {
@@ -78,13 +91,7 @@ impl Seen {
         let of_eye: Vec<_> = judged.metrics.iter().filter(|metric| metric.eye == capture.eye).collect();
         let worst = of_eye.first().map(|metric| metric.lane);
         let lane = lane.or(worst).or_else(|| capture.lanes.first().copied()).unwrap_or(0);
-        let Some(place) = capture.lanes.iter().position(|one| *one == lane) else {
-            return Err(Failure::invalid(format!(
-                "lane {lane} was not captured in {}; captured: {}",
-                capture.eye,
-                lane_list(capture.lanes.iter().copied())
-            )));
-        };
+        let place = capture.lanes.iter().position(|one| *one == lane).unwrap_or(0);
         let view = CaptureView::new(&capture)
             .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", judged.name)))?;
         let metrics = lane_metrics(&view, &Wanted::margins()).swap_remove(place);
@@ -104,8 +111,12 @@ impl Seen {
         notes.extend(of_eye.iter().map(|metric| {
             let unit = metric.metric.base_unit();
             format!(
-                "judged over {}, lane {}: {} {}{:.1} {unit} (U {:.1}), limit {:.1}: {}{}",
-                counted(usize::from(metric.jobs), "job"),
+                "{}, lane {}: {} {}{:.1} {unit} (U {:.1}), limit {:.1}: {}{}",
+                match metric.jobs {
+                    // None has a value that could be averaged.
+                    0 => "judged".into(),
+                    jobs => format!("judged over {}", counted(usize::from(jobs), "job")),
+                },
                 metric.lane,
                 metric.metric.name(),
                 if metric.at_least { "at least " } else { "" },

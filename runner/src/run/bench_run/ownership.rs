@@ -1,7 +1,8 @@
 //! Who has a bench: one run at a time, by the addresses of everything on it before the first contact, and by the instruments' identities
 //! after it; what this computer remembers of it; and making it safe from outside.
 
-use super::session::{now, refused};
+use super::session::now;
+use super::stated::refused;
 use crate::console::exit::{Exit, Failure};
 use crate::store::{FolderLock, StoreError};
 use bench::addresses::name_of_identity;

@@ -4,12 +4,13 @@ use super::deliveries::tell;
 use super::device::Bench;
 use super::jobs::Loop;
 use super::ownership::{BenchLock, custody, know, latched, lock_bench, not_safe};
+use super::stated::{narrowed, overdue, read_bench, refused, tell_doubts};
 use super::supervisor::{SHORTEST, Supervisor};
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::Terminal;
 use crate::forecast::Forecast;
 use crate::inputs::plain_file::read_text;
-use crate::inputs::plan_file::{PlanFile, render};
+use crate::inputs::plan_file::PlanFile;
 use crate::run::clock::{Awake, Clocks, ReadClocks};
 use crate::run::execute::Executor;
 use crate::run::known::Known;
@@ -27,7 +28,7 @@ use nightbench_core::events::Event;
 use nightbench_core::faults::Fault;
 use nightbench_core::results::JobOutcome;
 use plan::Plan;
-use plan::bench_file::{BenchFile, Date, EventKind};
+use plan::bench_file::{BenchFile, EventKind};
 use plan::keys::JobKeys;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
@@ -37,43 +38,6 @@ use std::time::{Duration, SystemTime};
 
 /// Log of every command, in the run folder.
 const COMMAND_LOG: &str = "commands.log";
-
-/// Reads a bench file and shows every mistake in it.
-///
-/// # Errors
-/// Exit 2.
-pub fn read_bench(path: &Path, colour: bool) -> Result<BenchFile, Failure> {
-    let name = path.display().to_string();
-    let text = read_text(path, "a bench file (TOML)")?;
-    BenchFile::read(&text).map_err(|mistakes| Failure::invalid(render(&text, &name, &mistakes, colour)))
-}
-
-/// A bench with the plan's narrower limits.
-///
-/// # Errors
-/// Exit 5: the plan would widen a limit.
-pub fn narrowed(bench: BenchFile, plan: &Plan) -> Result<BenchFile, Failure> {
-    let name = bench.name.clone();
-    let cannot = |why: Vec<String>| {
-        let why = why.join("\n  ");
-        refused(format!("the bench `{name}` cannot run this plan:\n  {why}\nnothing was touched"))
-    };
-    let narrowed = bench.narrowed(&plan.bench_limits).map_err(&cannot)?;
-    let beyond = narrowed.beyond_ratings(plan.interface.generation);
-    if beyond.is_empty() { Ok(narrowed) } else { Err(cannot(beyond)) }
-}
-
-/// Tells what a bench allows and hardly means, for a plan's generation and temperatures.
-pub fn tell_doubts(terminal: &Terminal, bench: &BenchFile, plan: &Plan) {
-    for doubt in bench.doubts(Some(plan.interface.generation), &plan.matrix.temperatures) {
-        terminal.note(&format!("warning: {doubt}"));
-    }
-}
-
-/// The bench refused.
-pub fn refused(words: impl Into<String>) -> Failure {
-    Failure::new(Exit::BenchRefused, words)
-}
 
 /// Jobs that an earlier run could not measure count as not done: the old attempt stays, with its reason.
 ///
@@ -594,18 +558,6 @@ impl Journal for Store {
 /// The present time, UTC.
 pub(super) fn now() -> String {
     utc_text(SystemTime::now())
-}
-
-/// Instruments whose calibration ran out.
-pub fn overdue(bench: &BenchFile) -> Vec<String> {
-    let Some(today) = Date::parse(&now()) else { return Vec::new() };
-    bench
-        .instruments
-        .iter()
-        .filter_map(|one| {
-            one.calibration_due.filter(|due| *due < today).map(|due| format!("{} on {due}", one.name))
-        })
-        .collect()
 }
 
 fn open_log(dir: &Path) -> Result<CommandLog, Failure> {

@@ -1,9 +1,18 @@
 //! The command line: what can be asked, in one clap definition.
 
+mod exit_codes;
+mod gonogo;
+
+pub use gonogo::{DeriveArguments, GonogoCommand, LineArguments, LotArguments, LotFormat, MetricName};
+
 use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::shard::Shard;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use exit_codes::{
+    EXIT_CODES, OF_CHECK, OF_COMPARE, OF_EXPORT, OF_FILE, OF_FIT, OF_FOLDER, OF_LOOK, OF_NEW, OF_PREVIEW,
+    OF_RUN, OF_STUDY, OF_VERDICT, OF_WHY,
+};
 use judge::comparison::Demands;
 use nightbench_core::rates::Generation;
 use std::net::SocketAddr;
@@ -23,51 +32,6 @@ pub struct Cli {
 
 /// Version and commit.
 const VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), env!("NIGHTBENCH_BUILD"));
-const EXIT_CODES: &str = "Exit codes: 0 every verdict passes (or the command worked); 1 complete, something does not \
-                          pass; 2 usage or plan invalid, nothing touched; 3 incomplete; 4 nothing selected, or nothing \
-                          that counts; 5 bench refused before the start; 6 could not make safe; 74 a file or the store \
-                          could not be read or written; 101 a fault in this program; 130/143 stopped by a signal, after \
-                          a safe stop. Every command lists its own: nightbench COMMAND --help.";
-const OF_CHECK: &str = "Exit codes: 0 no mistakes; 2 mistakes, or no such file; 4 the plan leaves everything out; 5 the bench \
-                        cannot run it; 74 a study that the plan names could not be read.";
-const OF_NEW: &str = "Exit codes: 0 written; 2 a file named does not fit, or the plan's name is taken; 74 the plan could not be \
-                      written.";
-const OF_PREVIEW: &str = "Exit codes: 0 done; 2 mistakes in plan, bench file or selection; 4 nothing selected; 5 the \
-                          bench refuses (with --bench); 74 the page could not be written.";
-const OF_RUN: &str = "Exit codes: 0 every condition that counts passes; 1 complete, something does not pass (a conditional \
-                      pass is not a pass); 2 usage or plan invalid, or the folder holds another run: nothing touched; 3 \
-                      incomplete: something that counts was not measured; 4 nothing selected, or nothing that counts (only \
-                      conditions beyond a module's rating, or without a limit); 5 the bench refused before the start; 6 \
-                      could not make safe; 74 the store could not be read or written, or another run uses it; 130/143 stopped \
-                      by a signal, after a safe stop.";
-const OF_LOOK: &str = "Exit codes: 0 drawn, whatever the eyes are; 2 mistakes in plan or selection, or too many conditions \
-                       to look at; 3 a condition could not be measured; 4 nothing selected; 5, 6, 74, 130/143 as for `run`.";
-const OF_VERDICT: &str = "Exit codes: those of the verdicts, as of `run`: 0 every condition that counts passes; 1 something \
-                          does not pass; 3 something that counts is not measured; 4 nothing counts. `report --eye`: 0 when drawn; \
-                          `report --verify`: 0 as it was, 1 something differs, 74 changed, or never known. Also 2 no such folder, or mistakes in a file; 74 the store or the page could not be read or written.";
-const OF_FOLDER: &str =
-    "Exit codes: 0 done, whatever the results are; 2 no such folder; 74 the store could not be read.";
-const OF_STUDY: &str = "Exit codes: 0 done; 2 no such folder; 3 too few repeats or re-seats to say anything; 74 the store \
-                        could not be read.";
-const OF_COMPARE: &str = "Exit codes: 0 nothing got worse; 1 something did; 2 no such folder, or runs that cannot be \
-                          compared; 3 nothing did for certain, something is undecided; 4 the runs have no condition in common; 74 a store or the page could not be \
-                          read or written.";
-const OF_EXPORT: &str = "Exit codes: 0 written; 2 no such folder, or a wrong selection; 4 the selection holds no condition of \
-                         the run; 74 the store or the file could not be read or written.";
-const OF_WHY: &str = "Exit codes: 0 told, whatever was found; 2 no such folder, or a wrong selection; 4 no condition of the \
-                      selection has a margin; 74 the store could not be read.";
-const OF_DERIVE: &str = "Exit codes: 0 derived and frozen; 1 room temperature cannot sort these units, with the reasons; 2 no such folder, \
-                        or one that does not hold what a test needs; 3 the sample is not measured whole; 5, 6, 74, 130/143 as for `run`.";
-const OF_LINE: &str = "Exit codes, also for a handler that tests one unit a call: 0 every unit was a go; 1 a no-go; 3 no no-go, but a \
-                      unit to corner test, or not measured; 2 the test was touched, or does not fit: nothing was measured; 4 nothing \
-                      to do; 5 the lot is stopped by its golden units, or the bench refused; 6 could not make safe; 74 the lot could \
-                      not be read or written; 130/143 stopped by a signal, after a safe stop.";
-const OF_LOT: &str = "Exit codes: 0 told, and the test holds; 1 golden units stopped the lot, the mean residual drifted, or a drawn unit \
-                     was bad; 2 no such lot, or mistakes in a file; 74 the lot is damaged, or a file could not be written.";
-const OF_FIT: &str = "Exit codes: 0 correlated: held-out margins agree and nothing left out gains more than chance; 1 a misfit; 3 too few \
-                     conditions were held out to say; 2 no such plan, folder, figure or selection; 4 nothing is left to be fitted, or \
-                     held out; 74 a folder is damaged, the model has no answer, or a file could not be written.";
-const OF_FILE: &str = "Exit codes: 0 read; 2 no such file, or mistakes in it.";
 
 /// The commands.
 #[derive(Debug, Subcommand)]
@@ -214,151 +178,6 @@ pub enum Command {
     /// Show delay, loss and faults of a measured channel, and its entry for a plan.
     #[command(after_help = OF_FILE)]
     Channel(ChannelArguments),
-}
-
-/// Commands about a go/no-go test.
-#[derive(Debug, Subcommand)]
-pub enum GonogoCommand {
-    /// Work out a test at room temperature from a run folder of characterized units; writes DIR/gonogo.html and, where there is
-    /// one, DIR/gonogo.toml. What the line's short look shows of each unit is measured first, as far as it is not on record.
-    #[command(after_help = OF_DERIVE)]
-    Derive(DeriveArguments),
-    /// Test unit after unit: go, no-go, or to corner test. Resumed by lot.
-    #[command(after_help = OF_LINE)]
-    Run(LineArguments),
-    /// Tell how a lot went, whether the test still holds, and take corner results up; writes DIR/lot.html.
-    #[command(after_help = OF_LOT)]
-    Lot(LotArguments),
-}
-
-/// Arguments of `gonogo derive`.
-#[derive(Debug, Args)]
-pub struct DeriveArguments {
-    /// Run folder of the sample: units (modules or chips) at corners and at room temperature.
-    pub dir: PathBuf,
-    /// Predict this metric of the worst lane.
-    #[arg(long, value_enum, default_value = "width")]
-    pub metric: MetricName,
-    /// Limit at the corners, UI for a width, % of VDDQ for a height. Default: the plan's.
-    #[arg(long, value_name = "VALUE")]
-    pub limit: Option<f64>,
-    /// Room temperature, °C: the nearest level of the run within 10 °C is taken.
-    #[arg(long, value_name = "DEGREES", default_value_t = 25.0, allow_negative_numbers = true)]
-    pub room: f64,
-    /// Most escapes, percent of all units.
-    #[arg(long, value_name = "PERCENT", default_value_t = 0.2)]
-    pub escapes: f64,
-    /// Most good units rejected, percent of the good ones.
-    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
-    pub overkill: f64,
-    /// Most units sent to the corner test, percent of all units.
-    #[arg(long, value_name = "PERCENT", default_value_t = 20.0)]
-    pub to_corner: f64,
-    /// Cost of a bad unit that is shipped; with the two others the cheapest guard band is taken.
-    #[arg(long, value_name = "COST", requires_all = ["cost_corner", "cost_overkill"])]
-    pub cost_escape: Option<f64>,
-    /// Cost of a corner test, in the same currency.
-    #[arg(long, value_name = "COST", requires = "cost_escape")]
-    pub cost_corner: Option<f64>,
-    /// Cost of a good unit that is rejected, in the same currency.
-    #[arg(long, value_name = "COST", requires = "cost_escape")]
-    pub cost_overkill: Option<f64>,
-    /// Faulty units on the line, percent of all units. Default: as in the sample.
-    #[arg(long, value_name = "PERCENT")]
-    pub faulty: Option<f64>,
-    /// Bits compared at a place, 1000 to 100000000.
-    #[arg(long, value_name = "N", default_value_t = 100_000, value_parser = clap::value_parser!(u64).range(1000..=100_000_000))]
-    pub bits: u64,
-    /// Bench (TOML) to measure the sample on: that of the run folder. Default: the simulated target.
-    #[arg(long, value_name = "BENCH")]
-    pub bench: Option<PathBuf>,
-    /// Narrows the selection.
-    #[command(flatten)]
-    pub only: Only,
-    /// Machine output.
-    #[command(flatten)]
-    pub json: Json,
-}
-
-/// Metrics that a test predicts.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum MetricName {
-    Width,
-    Height,
-}
-
-/// Arguments of `gonogo run`.
-#[derive(Debug, Args)]
-pub struct LineArguments {
-    /// The frozen test (TOML).
-    pub test: PathBuf,
-    /// Name of the lot; the same name goes on where it stopped.
-    #[arg(long, value_name = "NAME")]
-    pub lot: String,
-    /// Folder of the lot. Default: lots/NAME.
-    #[arg(long, value_name = "DIR")]
-    pub into: Option<PathBuf>,
-    /// Serial numbers from a file, one a line. Default: typed or scanned, one a line.
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["count", "from_device"])]
-    pub units: Option<PathBuf>,
-    /// So many invented units, named after the lot (simulated target only).
-    #[arg(long, value_name = "N", conflicts_with_all = ["from_device", "bench"], value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
-    pub count: Option<u32>,
-    /// Serial numbers as the device tells them (bench only).
-    #[arg(long, requires = "bench")]
-    pub from_device: bool,
-    /// Bench (TOML). Default: the simulated target.
-    #[arg(long, value_name = "BENCH")]
-    pub bench: Option<PathBuf>,
-    /// Share of the go units drawn at random for the corner test, percent.
-    #[arg(long, value_name = "PERCENT", default_value_t = 2.0)]
-    pub draw: f64,
-    /// Golden units at the begin and after so many units; 0: only when their serial number is given.
-    #[arg(long, value_name = "N", default_value_t = 200)]
-    pub golden_every: u32,
-    /// Measure a unit again that the lot has already, without asking.
-    #[arg(long)]
-    pub again: bool,
-    /// Continue a lot that golden units stopped; the reason is kept.
-    #[arg(long, value_name = "REASON")]
-    pub restart: Option<String>,
-    /// Seed of the simulated target.
-    #[arg(long, default_value_t = 1)]
-    pub seed: u64,
-    /// Machine output: one object a unit, then one for the lot.
-    #[command(flatten)]
-    pub json: Json,
-}
-
-/// Arguments of `gonogo lot`.
-#[derive(Debug, Args)]
-pub struct LotArguments {
-    /// Folder of the lot.
-    pub dir: PathBuf,
-    /// Take corner results up from a file: serial number and value, comma between, one unit a line.
-    #[arg(long, value_name = "FILE")]
-    pub corners: Option<PathBuf>,
-    /// Let the simulated target do the corner tests that are due.
-    #[arg(long, conflicts_with = "corners")]
-    pub simulate_corners: bool,
-    /// Write the units as a table or as JSON lines instead of the words.
-    #[arg(long = "as", value_enum, value_name = "FORMAT")]
-    pub format: Option<LotFormat>,
-    /// File to write. Default: standard output.
-    #[arg(long, value_name = "FILE", requires = "format")]
-    pub out: Option<PathBuf>,
-    /// Machine output.
-    #[command(flatten)]
-    pub json: Json,
-}
-
-/// Export formats of a lot.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum LotFormat {
-    /// Comma-separated table, one row a unit.
-    Csv,
-    /// One JSON object a line, one line a unit.
-    Jsonl,
 }
 
 /// Arguments of `manual`.
