@@ -24,7 +24,8 @@ pub use ownership::state_folder;
 pub(crate) use ownership::{custody, know, lock_bench, make_safe_from_outside, not_safe, not_safe_words};
 pub(crate) use session::Journal;
 pub use session::{
-    BenchEnd, BenchRun, BenchSession, narrowed, overdue, read_bench, refused, reopen_unmeasured, tell_doubts,
+    BenchEnd, BenchRun, BenchSession, Choosing, narrowed, overdue, read_bench, refused, reopen_unmeasured,
+    tell_doubts,
 };
 pub(crate) use site::Site;
 pub(crate) use texts::{MOST_TEXTS, failure_texts};
