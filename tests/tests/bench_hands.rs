@@ -15,7 +15,7 @@ use runner::console::terminal::Terminal;
 use runner::folder::run_folder::{bench_keys, open_on};
 use runner::forecast::Forecast;
 use runner::inputs::plan_file::PlanFile;
-use runner::run::bench_run::{BenchEnd, BenchRun, BenchSession};
+use runner::run::bench_run::{BenchEnd, BenchRun, BenchSession, Choosing};
 use runner::run::clock::Clocks;
 use runner::run::execute::Executor;
 use runner::run::known::Known;
@@ -170,8 +170,11 @@ impl Sitting {
             forecast: &self.forecast,
             executor,
             pending: &pending,
-            search: None,
-            hours: self.hours.map(|hours| (hours, Known::new(plan, &self.forecast.expansion))),
+            choosing: self.hours.map(|hours| Choosing {
+                known: Known::new(plan, &self.forecast.expansion),
+                search: None,
+                hours: Some(hours),
+            }),
         };
         let end = session.run_with(hands, run, &mut store, &CancelToken::new(), &mut progress);
         store.close().expect("a store that can be closed");

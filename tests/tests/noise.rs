@@ -415,7 +415,7 @@ fn bench_run(trouble: Trouble, wording: Wording) -> Decided {
         .collect();
     let executor = Executor::new(plan, &forecast.expansion, &keys);
     let mut progress = Progress::new(quiet, 0, pending.len());
-    let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending, search: None, hours: None };
+    let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending, choosing: None };
     let end = session.run_with(&mut Nobody, run, &mut store, &CancelToken::new(), &mut progress);
     let end = end.unwrap_or_else(|failure| panic!("{failure}"));
     store.close().expect("a store that can be closed");

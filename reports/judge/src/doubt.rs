@@ -57,5 +57,7 @@ pub fn judged_alone(
     let coverage = Coverage::new(criteria.decision.coverage);
     let taps = TapSizes::default();
     let bench = Bench { plan, criteria: &criteria, scatter: &scatter, taps, jobs_per_condition: 1, coverage };
-    Some(judge_condition(&bench, &BetweenLanes::default(), condition, &tally, None).0)
+    // How much its own lanes differ tells most of what the run as a whole will say of them.
+    let between = BetweenLanes::of(&bench, std::iter::once((condition, &tally)));
+    Some(judge_condition(&bench, &between, condition, &tally, None).0)
 }

@@ -1,7 +1,8 @@
 //! The highest rate of each series: what is asked next, and what was found.
 //!
-//! A condition's answer rests on its own jobs in the first mounting alone, so that no choice hangs on what else was measured,
-//! in which order, or by how many threads.
+//! While a search goes on, a condition's answer rests on its own jobs in the first mounting alone, so that no choice hangs on what
+//! else was measured, in which order, or by how many threads. Where nothing more is asked, the page's verdicts, which the whole run
+//! stands behind, are asked in their place; a series is finished by them alone.
 
 use crate::audit::HighestRateNote;
 use crate::judged::{JudgedCondition, JudgedMetric, JudgedRun, Verdict};
@@ -60,6 +61,11 @@ pub fn next(answers: &[Option<Answer>], start: usize) -> Vec<usize> {
         next.push(last + 1);
     }
     next
+}
+
+/// Was anything asked, and is nothing asked any more?
+pub fn is_finished(answers: &[Option<Answer>]) -> bool {
+    answers.iter().any(Option::is_some) && next(answers, 0).is_empty()
 }
 
 /// Where a series begins: at the fastest rate that the series before it passes, else at the fastest that the module is rated for.

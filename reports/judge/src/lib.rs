@@ -251,9 +251,7 @@ impl<'p> Judge<'p> {
         let scatter = self.scatter(criteria);
         let bench = self.bench(criteria, &scatter, self.tap_sizes());
         let jobs_per_condition = bench.jobs_per_condition;
-        let places = self.tallies.iter();
-        let measured = places.map(|(index, tally)| (&self.expansion.conditions[*index as usize], tally));
-        let between = BetweenLanes::of(&bench, measured);
+        let between = BetweenLanes::of(&bench, self.measured());
         let mut conditions = Vec::with_capacity(self.expansion.conditions.len());
         let (mut verdicts, mut beyond) = (VerdictCounts::default(), VerdictCounts::default());
         let (mut not_measured, mut not_judged, mut undecided) = (0, 0, 0);
@@ -337,9 +335,8 @@ impl<'p> Judge<'p> {
     /// some of these jobs are still to be done.
     pub fn answer(&self, index: u32) -> Option<Answer> {
         let tally = self.tallies.get(&index)?.first_mounting();
-        let repeats = &self.plan.repeats;
-        let jobs = usize::from(repeats.repeats) * usize::from(repeats.starts);
-        if tally.notes.iter().filter(|note| note.repeat < repeats.repeats).count() < jobs {
+        let jobs = self.first_mounting_jobs();
+        if !self.is_answered(&tally) {
             return None;
         }
         let criteria = AcceptanceCriteria::of(self.plan);
@@ -352,18 +349,55 @@ impl<'p> Judge<'p> {
         Answer::of(&verdict::judge_condition(&bench, &between, condition, &tally, None).0)
     }
 
+    /// What conditions (indices) say of their rates by the plan's own limits, each judged as the page judges it: by all its jobs, with
+    /// what the whole run says of lanes, scatter and taps. `None` where jobs of its first mounting are still to be done.
+    pub fn pooled_answers(&self, conditions: &[u32]) -> Vec<Option<Answer>> {
+        let criteria = AcceptanceCriteria::of(self.plan);
+        let scatter = self.scatter(&criteria);
+        // Further mountings repeat what was answered, and may still be to do.
+        let jobs_per_condition = self.first_mounting_jobs();
+        let bench = self.bench(&criteria, &scatter, self.tap_sizes());
+        let bench = verdict::Bench { jobs_per_condition, ..bench };
+        let between = BetweenLanes::of(&bench, self.measured());
+        let answer = |index: &u32| {
+            let tally = self.tallies.get(index).filter(|tally| self.is_answered(&tally.first_mounting()))?;
+            let condition = &self.expansion.conditions[*index as usize];
+            Answer::of(&verdict::judge_condition(&bench, &between, condition, tally, None).0)
+        };
+        conditions.par_iter().map(answer).collect()
+    }
+
+    fn first_mounting_jobs(&self) -> usize {
+        usize::from(self.plan.repeats.repeats) * usize::from(self.plan.repeats.starts)
+    }
+
+    /// Is everything done that the plan asks for of a first mounting?
+    fn is_answered(&self, first_mounting: &ConditionTally) -> bool {
+        let planned = first_mounting.notes.iter().filter(|note| note.repeat < self.plan.repeats.repeats);
+        planned.count() >= self.first_mounting_jobs()
+    }
+
+    /// Every condition that jobs are known of, with them.
+    fn measured(&self) -> impl ExactSizeIterator<Item = (&Condition, &ConditionTally)> {
+        let places = self.tallies.iter();
+        places.map(|(index, tally)| (&self.expansion.conditions[*index as usize], tally))
+    }
+
     /// The highest rates, where the plan asks for them; what none of them needs any more is marked.
     fn highest_rates(&self, run: &mut JudgedRun) -> Vec<HighestRateNote> {
         if self.plan.highest_rate.is_none() {
             return Vec::new();
         }
         let all = rate_series(self.plan, self.expansion, 0..self.expansion.conditions.len() as u32);
+        let conditions: Vec<u32> = all.iter().flat_map(|series| &series.conditions).copied().collect();
+        let answers = self.pooled_answers(&conditions);
+        let mut rest = &answers[..];
         let finished: Vec<bool> = all
-            .par_iter()
+            .iter()
             .map(|series| {
-                let answers: Vec<Option<Answer>> =
-                    series.conditions.iter().map(|index| self.answer(*index)).collect();
-                answers.iter().any(Option::is_some) && highest_rate::next(&answers, 0).is_empty()
+                let own;
+                (own, rest) = rest.split_at(series.conditions.len());
+                highest_rate::is_finished(own)
             })
             .collect();
         for (series, finished) in all.iter().zip(&finished) {

@@ -57,7 +57,8 @@ impl Tonight {
         if let Some(reader) = &reader {
             known.read(dir, reader, &all)?;
             if let Some(search) = &mut search {
-                search.read(dir, reader, &all)?;
+                search.begin(&known);
+                search.ask_again(&known, |_| true);
             }
             done = reader.done_keys()?;
         }

@@ -18,7 +18,9 @@ use crate::forecast::bench_clock::BenchClock;
 use crate::forecast::folder_facts::{PlanSize, digest, keep_shard, shard_of};
 use crate::forecast::shard::{Shard, split};
 use crate::inputs::plan_file::PlanFile;
-use crate::run::bench_run::{BenchEnd, BenchRun, BenchSession, not_safe_words, refused, state_folder};
+use crate::run::bench_run::{
+    BenchEnd, BenchRun, BenchSession, Choosing, not_safe_words, refused, state_folder,
+};
 use crate::run::disk_space::refuse_without_space;
 use crate::run::execute::Executor;
 use crate::run::hours::{self, HoursNote};
@@ -346,7 +348,7 @@ pub fn measure_file(
     }
     let mut no_time_left = None;
     // What is asked for again is measured, whatever a search makes of it.
-    let mut search = match (&arguments.reason, extent) {
+    let search = match (&arguments.reason, extent) {
         (Some(_), _) | (None, Extent::Everything) => None,
         (None, Extent::AsPlanned) => RateSearch::new(plan, &forecast.expansion, &selected),
     };
@@ -364,25 +366,26 @@ pub fn measure_file(
     );
     let ran = match bench {
         Some(session) => {
-            if let Some(search) = &mut search {
-                search.read(&dir, store.reader(), &selected)?;
+            if let Some(hours) = hours {
+                HoursNote::on_bench(hours).keep(&mut store)?;
             }
-            let given = match hours {
-                Some(hours) => {
+            let choosing = match (search, hours) {
+                (None, None) => None,
+                (mut search, hours) => {
                     let mut known = Known::new(plan, &forecast.expansion);
                     known.read(&dir, store.reader(), &in_order(&forecast, &keys))?;
-                    HoursNote::on_bench(hours).keep(&mut store)?;
-                    Some((hours, known))
+                    if let Some(search) = &mut search {
+                        search.begin(&known);
+                    }
+                    Some(Choosing { known, search, hours })
                 }
-                None => None,
             };
             let executor = executor.with_drop_point(drop_point);
             let mut progress = Progress::new(*terminal, done_before, done_before + pending.len())
                 .with_clock(clock)
                 .told_to(doing)
                 .announced(None);
-            let run =
-                BenchRun { plan, forecast: &forecast, executor, pending: &pending, search, hours: given };
+            let run = BenchRun { plan, forecast: &forecast, executor, pending: &pending, choosing };
             let ended = session.run(run, &mut store, &cancel, &mut progress);
             progress.finish();
             ended.map(Some)

@@ -57,10 +57,19 @@ impl<'f> BenchClock<'f> {
 
     /// The jobs at these positions are not left to do.
     pub fn leave_out(&mut self, positions: &[u64]) {
+        self.select(positions, false);
+    }
+
+    /// The jobs at these positions are to be done after all.
+    pub fn take_in(&mut self, positions: &[u64]) {
+        self.select(positions, true);
+    }
+
+    fn select(&mut self, positions: &[u64], to_do: bool) {
         let selected = self.selected.get_or_insert_with(|| vec![true; self.seconds.len()]);
         for position in positions {
             if let Some(slot) = usize::try_from(*position).ok().and_then(|place| selected.get_mut(place)) {
-                *slot = false;
+                *slot = to_do;
             }
         }
     }

@@ -4,7 +4,7 @@ use crate::console::exit::Failure;
 use crate::folder::eye_summaries::{CacheUse, SummarisedFolder, each_summary, facts};
 use crate::run::pending::PendingJob;
 use crate::store::StoreReader;
-use judge::eye_summary::{JobSummary, masks_for};
+use judge::eye_summary::JobSummary;
 use judge::highest_rate::Answer;
 use judge::judged::JudgedRun;
 use judge::{JobFacts, Judge};
@@ -74,12 +74,10 @@ impl<'p> Known<'p> {
         self.judge.add(&told.job.job, &told.job.key, &facts, told.summary.clone());
     }
 
-    /// The summary of a result that is at hand as a whole.
-    pub fn summary(&self, one: &PendingJob, result: &JobResult) -> JobSummary {
-        let rate = one.condition.rate(self.plan);
-        JobSummary::of(&result.trainings, &result.captures, |capture| {
-            masks_for(&self.plan.limits, capture.eye, &capture.grid, rate)
-        })
+    /// Takes a job that is at hand as a whole, and puts it in order.
+    pub fn hear_whole(&mut self, one: &PendingJob, result: &JobResult) {
+        self.judge.add_result(&one.job, &one.key, one.position, result);
+        self.settle();
     }
 
     /// Puts what was heard in order.
@@ -92,9 +90,14 @@ impl<'p> Known<'p> {
         self.judge.forget(&one.job, &one.key);
     }
 
-    /// What a condition (index) says of its rate.
+    /// What a condition (index) says of its rate by its own jobs.
     pub fn answer(&self, condition: u32) -> Option<Answer> {
         self.judge.answer(condition)
+    }
+
+    /// What conditions say of their rates with the whole run behind them, as the page judges them.
+    pub fn pooled_answers(&self, conditions: &[u32]) -> Vec<Option<Answer>> {
+        self.judge.pooled_answers(conditions)
     }
 
     /// Everything judged by the plan's own limits.

@@ -45,6 +45,11 @@ impl MountingId {
         let (chip, module, channel) = condition.setup();
         MountingId { chip, module, channel, number: job.mounting }
     }
+
+    /// Is a condition one of its setup?
+    pub fn is_of(&self, condition: &Condition) -> bool {
+        condition.setup() == (self.chip, self.module, self.channel)
+    }
 }
 
 impl PendingJob {

@@ -177,6 +177,22 @@ impl<'f> Progress<'f> {
         if let Some(clock) = &mut self.clock {
             clock.leave_out(positions);
         }
+        self.show_total();
+    }
+
+    /// The jobs at these positions of the order are needed after all.
+    pub fn needed_again(&mut self, positions: &[u64]) {
+        if positions.is_empty() {
+            return;
+        }
+        self.total += positions.len();
+        if let Some(clock) = &mut self.clock {
+            clock.take_in(positions);
+        }
+        self.show_total();
+    }
+
+    fn show_total(&self) {
         if let Some(bar) = &self.bar {
             let (bar, total) = (bar.clone(), self.total as u64);
             tell(move || bar.set_length(total));

@@ -1,17 +1,16 @@
 //! Which jobs a search for the highest rates asks next, of those that were selected.
+//!
+//! It goes by what conditions say by their own jobs. Where a series seems finished, [`RateSearch::ask_again`] has the verdicts asked
+//! that the whole run stands behind; where they say something else, jobs that were laid aside are needed again.
 
-use crate::console::exit::Failure;
-use crate::run::known::{Known, Told};
+use crate::run::known::Known;
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
-use crate::store::StoreReader;
-use judge::highest_rate::{Answer, next, start};
-use nightbench_core::results::JobResult;
+use judge::highest_rate::{Answer, is_finished, next, start};
 use plan::Plan;
-use plan::expand::Expansion;
+use plan::expand::{Condition, Expansion};
 use plan::highest_rate::{RateSeries, rate_series};
 use std::collections::{HashMap, HashSet};
-use std::path::Path;
 
 /// What the search says of a job.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -27,7 +26,6 @@ pub enum Wanted {
 pub struct RateSearch<'p> {
     plan: &'p Plan,
     expansion: &'p Expansion,
-    known: Known<'p>,
     /// Conditions with jobs that are heard and not yet asked what they say.
     heard: HashSet<u32>,
     series: Vec<RateSeries>,
@@ -36,6 +34,8 @@ pub struct RateSearch<'p> {
     /// Conditions that are measured whatever the search says: they are measured again and again as a reference.
     always: HashSet<u32>,
     answers: Vec<Vec<Option<Answer>>>,
+    /// Jobs that no series needed when they were looked at.
+    aside: Vec<PendingJob>,
 }
 
 impl<'p> RateSearch<'p> {
@@ -50,97 +50,103 @@ impl<'p> RateSearch<'p> {
         Some(RateSearch {
             plan,
             expansion,
-            known: Known::new(plan, expansion),
             heard: HashSet::new(),
             places: places.collect(),
             always: again.map(|one| one.job.condition).collect(),
             answers: series.iter().map(|one| vec![None; one.conditions.len()]).collect(),
             series,
+            aside: Vec::new(),
         })
     }
 
-    /// Takes everything that a folder holds.
-    ///
-    /// # Errors
-    /// Exit 74: the store cannot be read.
-    pub fn read(&mut self, dir: &Path, reader: &StoreReader, jobs: &[PendingJob]) -> Result<(), Failure> {
-        self.known.read(dir, reader, jobs)?;
+    /// Takes everything that is known.
+    pub fn begin(&mut self, known: &Known<'_>) {
         self.heard.clear();
         for (series, answers) in self.series.iter().zip(&mut self.answers) {
             for (condition, answer) in series.conditions.iter().zip(answers) {
-                *answer = self.known.answer(*condition);
+                *answer = known.answer(*condition);
             }
         }
-        Ok(())
     }
 
-    /// Takes a job; [`RateSearch::settle`] has to follow before anything is asked.
-    pub fn hear(&mut self, told: Told<'_>) {
-        self.known.hear(told);
-        self.heard.insert(told.job.job.condition);
-    }
-
-    /// Takes a job that is at hand as a whole, and works out what it says.
-    pub fn hear_whole(&mut self, one: &PendingJob, result: &JobResult) {
-        let summary = self.known.summary(one, result);
-        self.hear(Told { job: one, result, summary: &summary });
-        self.settle();
+    /// A job is known; [`RateSearch::settle`] has to follow before anything is asked.
+    pub fn hear(&mut self, one: &PendingJob) {
+        self.heard.insert(one.job.condition);
     }
 
     /// Works out what the jobs heard say.
-    pub fn settle(&mut self) {
-        if self.heard.is_empty() {
-            return;
-        }
-        self.known.settle();
+    pub fn settle(&mut self, known: &Known<'_>) {
         for condition in std::mem::take(&mut self.heard) {
             if let Some((number, place)) = self.places.get(&condition) {
-                self.answers[*number][*place] = self.known.answer(condition);
+                self.answers[*number][*place] = known.answer(condition);
             }
         }
     }
 
-    /// The result of a job does not count any more.
-    pub fn forget(&mut self, one: &PendingJob) {
-        self.known.forget(one);
+    /// Has the verdicts asked that the whole run stands behind, of every series that seems finished and whose conditions are `of` some
+    /// kind.
+    pub fn ask_again(&mut self, known: &Known<'_>, of: impl Fn(&Condition) -> bool) {
+        let meant = |number: &usize| {
+            let first = self.series[*number].conditions[0];
+            is_finished(&self.answers[*number]) && of(&self.expansion.conditions[first as usize])
+        };
+        let numbers: Vec<usize> = (0..self.series.len()).filter(meant).collect();
+        let conditions: Vec<u32> =
+            numbers.iter().flat_map(|number| &self.series[*number].conditions).copied().collect();
+        if conditions.is_empty() {
+            return;
+        }
+        let mut answers = known.pooled_answers(&conditions).into_iter();
+        for number in numbers {
+            self.answers[number].iter_mut().zip(&mut answers).for_each(|(slot, answer)| *slot = answer);
+        }
     }
 
-    /// Takes the jobs out that no series needs any more, which `progress` hears of.
-    pub fn drop_unneeded(&self, left: &mut Vec<PendingJob>, progress: &mut Progress<'_>) {
-        let mut never = Vec::new();
-        left.retain(|one| {
-            let needed = self.wants(one, false) != Wanted::Never;
-            if !needed {
-                never.push(one.position);
-            }
-            needed
-        });
-        progress.not_needed(&never);
+    /// As [`RateSearch::ask_again`], of the series of a job alone.
+    pub fn ask_again_of(&mut self, known: &Known<'_>, one: &PendingJob) {
+        let place = |condition: u32| self.places.get(&condition).map(|(number, _)| *number);
+        let Some(number) = place(one.job.condition) else { return };
+        let first = self.expansion.conditions[self.series[number].conditions[0] as usize];
+        self.ask_again(known, |condition| *condition == first);
     }
 
-    /// Takes the jobs out that are asked now, and those that no series needs any more, which `progress` hears of. Where all wait
-    /// for jobs that are not among them, the first questions are asked without.
-    pub fn take(&self, left: &mut Vec<PendingJob>, progress: &mut Progress<'_>) -> Vec<PendingJob> {
-        let mut now = Vec::new();
+    /// These jobs are not done, because no series needs them so far.
+    pub fn lay_aside(&mut self, jobs: impl IntoIterator<Item = PendingJob>) {
+        self.aside.extend(jobs);
+    }
+
+    /// The jobs laid aside that are asked for now after all, in the plan's order.
+    pub fn take_up_again(&mut self) -> Vec<PendingJob> {
+        let aside = std::mem::take(&mut self.aside);
+        let (mut again, aside): (Vec<PendingJob>, Vec<PendingJob>) =
+            aside.into_iter().partition(|one| self.wants(one, false) == Wanted::Now);
+        self.aside = aside;
+        again.sort_by_key(|one| one.position);
+        again
+    }
+
+    /// Lays the jobs aside that no series needs any more, which `progress` hears of.
+    pub fn drop_unneeded(&mut self, left: &mut Vec<PendingJob>, progress: &mut Progress<'_>) {
+        let (never, needed): (Vec<PendingJob>, Vec<PendingJob>) =
+            left.iter().partition(|one| self.wants(one, false) == Wanted::Never);
+        *left = needed;
+        progress.not_needed(&positions(&never));
+        self.lay_aside(never);
+    }
+
+    /// Takes the jobs out that are asked now, and lays those aside that no series needs any more, which `progress` hears of. Where all
+    /// wait for jobs that are not among them, the first questions are asked without.
+    pub fn take(&mut self, left: &mut Vec<PendingJob>, progress: &mut Progress<'_>) -> Vec<PendingJob> {
+        self.drop_unneeded(left, progress);
         for alone in [false, true] {
-            let mut never = Vec::new();
-            left.retain(|one| match self.wants(one, alone) {
-                Wanted::Now => {
-                    now.push(*one);
-                    false
-                }
-                Wanted::Later => true,
-                Wanted::Never => {
-                    never.push(one.position);
-                    false
-                }
-            });
-            progress.not_needed(&never);
-            if !now.is_empty() || left.is_empty() {
-                break;
+            let (now, later): (Vec<PendingJob>, Vec<PendingJob>) =
+                left.iter().partition(|one| self.wants(one, alone) == Wanted::Now);
+            *left = later;
+            if !now.is_empty() {
+                return now;
             }
         }
-        now
+        Vec::new()
     }
 
     /// Places that a series asks next; empty when it is finished. `waits`: for the series that it follows.
@@ -155,8 +161,7 @@ impl<'p> RateSearch<'p> {
     }
 
     fn is_finished(&self, number: usize) -> bool {
-        let answers = &self.answers[number];
-        answers.iter().any(Option::is_some) && next(answers, 0).is_empty()
+        is_finished(&self.answers[number])
     }
 
     /// What is to become of a job that is not done. `alone`: nothing else can be run before it, so that nothing is waited for.
@@ -180,4 +185,9 @@ impl<'p> RateSearch<'p> {
             _ => Wanted::Later,
         }
     }
+}
+
+/// Their places in the plan's order.
+pub fn positions(jobs: &[PendingJob]) -> Vec<u64> {
+    jobs.iter().map(|one| one.position).collect()
 }

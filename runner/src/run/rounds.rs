@@ -6,7 +6,7 @@ use crate::run::hours::SimulatedHours;
 use crate::run::known::{Known, Told};
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
-use crate::run::rate_search::{RateSearch, Wanted};
+use crate::run::rate_search::{RateSearch, Wanted, positions};
 use crate::run::simulated_run::{Hearer, Kept, Night, simulate_heard};
 use crate::store::Store;
 use contract::CancelToken;
@@ -38,22 +38,33 @@ impl<'p> Rounds<'_, 'p> {
         utc: impl FnOnce() -> String,
     ) -> Result<Option<String>, Failure> {
         let mut left = self.pending.to_vec();
-        if let Some(search) = &mut self.search {
-            search.read(night.dir, store.reader(), self.all)?;
-        }
         let mut known = Known::new(night.plan, &self.forecast.expansion);
+        let chooses = self.search.is_some() || self.hours.is_some();
+        if chooses {
+            known.read(night.dir, store.reader(), self.all)?;
+        }
+        if let Some(search) = &mut self.search {
+            search.begin(&known);
+        }
         let mut hours = match self.hours {
             Some(hours) => {
-                known.read(night.dir, store.reader(), self.all)?;
                 Some(SimulatedHours::begin(night.plan, self.forecast, hours, store, self.pending)?)
             }
             None => None,
         };
         while !cancel.is_cancelled() {
-            let now = match &mut hours {
-                None => self.next(&mut left, progress),
-                Some(hours) => self.next_that_fits(&mut left, hours, &mut known, store, progress)?,
-            };
+            known.settle();
+            if let Some(search) = &mut self.search {
+                search.settle(&known);
+                take_up_again(search, &mut left, progress);
+            }
+            let mut now = self.next(&mut left, &mut hours, &known, store, progress)?;
+            if let Some(search) = self.search.as_mut().filter(|_| now.is_empty()) {
+                search.ask_again(&known, |_| true);
+                if take_up_again(search, &mut left, progress) {
+                    now = self.next(&mut left, &mut hours, &known, store, progress)?;
+                }
+            }
             if now.is_empty() {
                 break;
             }
@@ -64,9 +75,9 @@ impl<'p> Rounds<'_, 'p> {
                 if verdict == Kept::Yes {
                     kept.insert(told.job.position);
                     if let Some(search) = &mut self.search {
-                        search.hear(told);
+                        search.hear(told.job);
                     }
-                    if in_order {
+                    if chooses {
                         known.hear(told);
                     }
                 }
@@ -81,34 +92,29 @@ impl<'p> Rounds<'_, 'p> {
         }
         match hours {
             Some(hours) if !cancel.is_cancelled() => {
-                progress.not_needed(&left.iter().map(|one| one.position).collect::<Vec<u64>>());
+                progress.not_needed(&positions(&left));
                 hours.end(store, &left, &utc())
             }
             _ => Ok(None),
         }
     }
 
-    fn next(&mut self, left: &mut Vec<PendingJob>, progress: &mut Progress<'_>) -> Vec<PendingJob> {
-        match &mut self.search {
-            None => std::mem::take(left),
-            Some(search) => {
-                search.settle();
-                search.take(left, progress)
-            }
-        }
-    }
-
-    fn next_that_fits(
+    /// What is done next: everything that is asked for, or what fits of it.
+    fn next(
         &mut self,
         left: &mut Vec<PendingJob>,
-        hours: &mut SimulatedHours<'_>,
-        known: &mut Known<'_>,
+        hours: &mut Option<SimulatedHours<'_>>,
+        known: &Known<'_>,
         store: &mut Store,
         progress: &mut Progress<'_>,
     ) -> Result<Vec<PendingJob>, Failure> {
-        known.settle();
+        let Some(hours) = hours else {
+            return Ok(match &mut self.search {
+                None => std::mem::take(left),
+                Some(search) => search.take(left, progress),
+            });
+        };
         if let Some(search) = &mut self.search {
-            search.settle();
             search.drop_unneeded(left, progress);
         }
         let mut chosen = Vec::new();
@@ -127,4 +133,17 @@ impl<'p> Rounds<'_, 'p> {
         left.retain(|one| !places.contains(&one.position));
         Ok(chosen)
     }
+}
+
+/// Puts the jobs back among those that are left that a search needs again; says whether there are any.
+fn take_up_again(
+    search: &mut RateSearch<'_>,
+    left: &mut Vec<PendingJob>,
+    progress: &mut Progress<'_>,
+) -> bool {
+    let again = search.take_up_again();
+    progress.needed_again(&positions(&again));
+    left.extend_from_slice(&again);
+    left.sort_by_key(|one| one.position);
+    !again.is_empty()
 }

@@ -4,11 +4,10 @@ use super::queue::Queue;
 use super::site::Site;
 use crate::forecast::Forecast;
 use crate::run::hours::{Choice, scheduled};
-use crate::run::known::{Known, Told};
+use crate::run::known::Known;
 use crate::run::pending::PendingJob;
 use contract::CancelToken;
 use judge::worths;
-use nightbench_core::results::JobResult;
 use plan::Plan;
 use schedule::{Calendar, Pace, Problem, Standing, Walk};
 use std::collections::HashSet;
@@ -28,7 +27,6 @@ pub(super) struct GivenHours<'p> {
     plan: &'p Plan,
     forecast: &'p Forecast,
     pub hours: f64,
-    known: Known<'p>,
     calendar: Calendar,
     /// Somebody can change what is mounted.
     hands: bool,
@@ -50,7 +48,7 @@ impl<'p> GivenHours<'p> {
     /// From now on.
     pub fn new(
         (plan, forecast): (&'p Plan, &'p Forecast),
-        (hours, known): (f64, Known<'p>),
+        hours: f64,
         (calendar, hands): (Calendar, bool),
         site: &Site<'_>,
     ) -> GivenHours<'p> {
@@ -59,7 +57,6 @@ impl<'p> GivenHours<'p> {
             plan,
             forecast,
             hours,
-            known,
             calendar,
             hands,
             end_min: begin_min + 60.0 * hours,
@@ -90,10 +87,9 @@ impl<'p> GivenHours<'p> {
     }
 
     /// Chooses what is done next of everything that is left.
-    pub fn choose(&mut self, queue: &mut Queue<'_>, site: &Site<'_>) {
-        self.known.settle();
-        let worths = worths(self.plan, &self.known.judged());
-        let all = queue.take_all(std::mem::take(&mut self.waiting));
+    pub fn choose(&mut self, queue: &mut Queue<'_>, known: &Known<'_>, site: &Site<'_>) {
+        let worths = worths(self.plan, &known.judged());
+        let all = queue.take_all(std::mem::take(&mut self.waiting), known);
         let problem = self.problem(queue);
         let from =
             Standing { now_min: site.local_min(), mounted: queue.scheduled(), chamber_c: site.chamber_c };
@@ -187,16 +183,9 @@ impl<'p> GivenHours<'p> {
     }
 
     /// A job is done.
-    pub fn learn(&mut self, one: &PendingJob, result: &JobResult) {
-        let summary = self.known.summary(one, result);
-        self.known.hear(Told { job: one, result, summary: &summary });
+    pub fn learn(&mut self, one: &PendingJob) {
         self.done_since = self.done_since.map(|done| done + 1);
         self.last = Some(scheduled(self.forecast, one));
-    }
-
-    /// What a job said does not count any more.
-    pub fn forget(&mut self, one: &PendingJob) {
-        self.known.forget(one);
     }
 
     /// Everything that was not chosen, at the end.

@@ -8,7 +8,7 @@ use super::mounting::{Checks, Mounted, Operator, mounting_checked, ready_for_han
 use super::queue::{Queue, Step};
 use super::record::{Begun, Record, StretchSeconds, WAITING_READING};
 use super::retry::{Again, tried};
-use super::session::{BenchEnd, BenchRun, BenchSession};
+use super::session::{BenchEnd, BenchRun, BenchSession, Choosing};
 use super::site::Site;
 use crate::console::exit::{Exit, Failure};
 use crate::run::clock::{ClockWatch, Moment};
@@ -18,13 +18,12 @@ use crate::run::mounting_check::{NextStep, next_step};
 use crate::run::operator::Hands;
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
-use crate::run::rate_search::RateSearch;
 use crate::store::{Attempts, Store, StoreReader, hex};
 use bench::RAMP_READING;
 use contract::{CancelToken, DriverError, FaultKind};
 use nightbench_core::events::{CheckVerdict, Event};
 use nightbench_core::faults::Fault;
-use nightbench_core::results::JobOutcome;
+use nightbench_core::results::{JobOutcome, JobResult};
 use plan::bench_file::EventKind;
 use schedule::Standing;
 
@@ -38,6 +37,8 @@ pub(super) struct Loop<'a, 'f> {
     record: Record<'a, 'f>,
     operator: Operator<'a>,
     known: KnownIdentities<'a>,
+    /// What the run says so far, where something is chosen by it.
+    results: Option<Known<'a>>,
     hours: Option<GivenHours<'a>>,
     end: BenchEnd,
     measured: usize,
@@ -48,7 +49,7 @@ impl<'a, 'f> Loop<'a, 'f> {
     /// For the jobs of a run.
     pub fn new(
         session: &'a BenchSession,
-        (run, search, hours): (&'a BenchRun<'a>, Option<RateSearch<'a>>, Option<(f64, Known<'a>)>),
+        (run, choosing): (&'a BenchRun<'a>, Option<Choosing<'a>>),
         (driver, hands): (&'a mut dyn Bench, &'a mut dyn Hands),
         (store, progress): (&'a mut Store, &'a mut Progress<'f>),
         cancel: &'a CancelToken,
@@ -60,6 +61,10 @@ impl<'a, 'f> Loop<'a, 'f> {
         let known = KnownIdentities::read(run.plan, store.reader())?;
         let waited_s = store.reader().reading_total(WAITING_READING)?;
         let operator = Operator { hands, hours: AttendedHours::new(run.plan, session.bench()) };
+        let (results, search, hours) = match choosing {
+            Some(Choosing { known, search, hours }) => (Some(known), search, hours),
+            None => (None, None, None),
+        };
         let hours = hours.map(|hours| {
             let staff = (operator.hours.calendar(), operator.hands.present());
             GivenHours::new((run.plan, run.forecast), hours, staff, &site)
@@ -80,6 +85,7 @@ impl<'a, 'f> Loop<'a, 'f> {
             },
             operator,
             known,
+            results,
             hours,
             end: BenchEnd::default(),
             measured: 0,
@@ -100,22 +106,40 @@ impl<'a, 'f> Loop<'a, 'f> {
                 Step::Again(one) => {
                     let why = "not measured: tried again before the setup was taken out";
                     self.record.store.supersede(&one.key, why)?;
-                    self.queue.forget(&one);
-                    if let Some(hours) = &mut self.hours {
-                        hours.forget(&one);
+                    if let Some(results) = &mut self.results {
+                        results.forget(&one);
                     }
                     self.end.not_measured -= 1;
                     self.one_job(&one, false)?;
                 }
-                Step::Mount(one) => self.mount(&one)?,
+                Step::Mount(one) => {
+                    if !self.ask_again(true) {
+                        self.mount(&one)?;
+                    }
+                }
                 Step::WaitForHands(jobs) => {
                     self.end.waiting_for_hands += jobs;
-                    break;
+                    if !self.ask_again(false) {
+                        break;
+                    }
                 }
-                Step::End => break,
+                Step::End => {
+                    if !self.ask_again(false) {
+                        break;
+                    }
+                }
             }
         }
         self.finish()
+    }
+
+    /// Asks a search again before what is mounted is taken out, or the run ends; is something needed after all? Where hours are given,
+    /// each choice does so.
+    fn ask_again(&mut self, mounted: bool) -> bool {
+        match &self.results {
+            Some(results) if self.hours.is_none() => self.queue.ask_again(results, mounted),
+            _ => false,
+        }
     }
 
     fn may_go_on(&mut self) -> bool {
@@ -168,12 +192,12 @@ impl<'a, 'f> Loop<'a, 'f> {
     /// What comes next, of what ends in time.
     fn next(&mut self) -> Result<Step, Failure> {
         loop {
-            if let Some(hours) = &mut self.hours {
+            if let (Some(hours), Some(results)) = (&mut self.hours, &self.results) {
                 if hours.is_over() {
                     return Ok(Step::End);
                 }
                 if hours.is_due(&self.queue) {
-                    hours.choose(&mut self.queue, &self.site);
+                    hours.choose(&mut self.queue, results, &self.site);
                 }
             }
             let step = self.next_in_order()?;
@@ -208,7 +232,7 @@ impl<'a, 'f> Loop<'a, 'f> {
             &mut self.record.stretch,
             &mut news,
         );
-        self.record.progress.not_needed(&self.queue.take_not_needed());
+        self.queue.tell_needs(self.record.progress);
         for event in news {
             if let Event::PlannedAnew { change } = &event {
                 self.record.say(&format!("planned anew: {change}"));
@@ -262,12 +286,20 @@ impl<'a, 'f> Loop<'a, 'f> {
             let begun = Begun::at(&self.site);
             let result = empty_result(outcome.clone());
             self.record.job(&mut self.site, one, &result, begun, Vec::new())?;
-            self.queue.learn(one, &result);
+            self.learn(one, &result);
             self.record.progress.job(&format!("{}: {outcome}", one.condition.describe(self.run.plan)));
         }
         self.end.not_measured += jobs.len();
         self.record.tell(EventKind::Fault, &fault.to_string());
         Ok(())
+    }
+
+    /// A result may change what is asked for.
+    fn learn(&mut self, one: &PendingJob, result: &JobResult) {
+        if let Some(results) = &mut self.results {
+            results.hear_whole(one, result);
+            self.queue.learn(one, results);
+        }
     }
 
     /// Runs a job and stores it.
@@ -322,9 +354,9 @@ impl<'a, 'f> Loop<'a, 'f> {
             }
         }
         self.record.job(&mut self.site, one, &result, begun, attachments)?;
-        self.queue.learn(one, &result);
+        self.learn(one, &result);
         if let Some(hours) = &mut self.hours {
-            hours.learn(one, &result);
+            hours.learn(one);
         }
         let words = format!("{}: {}", one.condition.describe(self.run.plan), result.outcome);
         if first {
@@ -351,7 +383,8 @@ impl<'a, 'f> Loop<'a, 'f> {
         if stopped || self.end.ended_early.is_some() {
             return Ok(());
         }
-        let mut left = self.queue.take_all(hours.into_waiting());
+        let Some(results) = &self.results else { return Ok(()) };
+        let mut left = self.queue.take_all(hours.into_waiting(), results);
         if !self.operator.hands.present() {
             // Hands are what they wait for, however much time there is.
             let all = left.len();

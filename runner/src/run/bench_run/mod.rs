@@ -24,7 +24,7 @@ pub(crate) use hours::{bench_hours, hours_in_words};
 pub use ownership::state_folder;
 pub(crate) use ownership::{custody, know, lock_bench, make_safe_from_outside, not_safe, not_safe_words};
 pub(crate) use session::Journal;
-pub use session::{BenchEnd, BenchRun, BenchSession, reopen_unmeasured};
+pub use session::{BenchEnd, BenchRun, BenchSession, Choosing, reopen_unmeasured};
 pub(crate) use site::Site;
 pub use stated::{narrowed, overdue, read_bench, refused, tell_doubts};
 pub(crate) use texts::{MOST_TEXTS, failure_texts};

@@ -3,10 +3,11 @@
 use super::record::StretchSeconds;
 use super::remaining::Remaining;
 use crate::forecast::Forecast;
+use crate::run::known::Known;
 use crate::run::pending::{MountingId, PendingJob};
-use crate::run::rate_search::{RateSearch, Wanted};
+use crate::run::progress::Progress;
+use crate::run::rate_search::{RateSearch, Wanted, positions};
 use nightbench_core::events::Event;
-use nightbench_core::results::JobResult;
 use plan::Plan;
 use schedule::{Calendar, Learned, Standing};
 
@@ -46,8 +47,9 @@ pub(super) struct Queue<'f> {
     out_of_turn: bool,
     /// Which jobs are asked for, where the plan searches for highest rates.
     search: Option<RateSearch<'f>>,
-    /// Places of the jobs that the search left out since this was last asked for.
+    /// Places of the jobs that the search left out, and took up again, since they were last told.
     not_needed: Vec<u64>,
+    needed_again: Vec<u64>,
 }
 
 /// What is mounted, in the plan and in the ordering problem.
@@ -74,23 +76,44 @@ impl<'f> Queue<'f> {
             out_of_turn: false,
             search,
             not_needed: Vec::new(),
+            needed_again: Vec::new(),
         }
     }
 
-    /// A job is done: what it says decides which of the others are asked for.
-    pub fn learn(&mut self, one: &PendingJob, result: &JobResult) {
+    /// A job is done and known: what it says decides which of the others are asked for. A series that it finishes is asked again at once, while
+    /// everything still stands as it is.
+    pub fn learn(&mut self, one: &PendingJob, known: &Known<'_>) {
         if let Some(search) = &mut self.search {
-            search.hear_whole(one, result);
+            search.hear(one);
+            search.settle(known);
+            search.ask_again_of(known, one);
         }
+        self.take_up_again();
     }
 
-    /// Takes everything out, with what waits elsewhere, in the plan's order; what a search does not need any more is left out.
-    pub fn take_all(&mut self, waiting: Vec<PendingJob>) -> Vec<PendingJob> {
-        self.remaining.put_back(waiting);
-        if let Some(search) = self.search.take() {
-            self.leave_out(|one| search.wants(one, false) == Wanted::Never);
-            self.search = Some(search);
+    /// Asks the series again that seem finished, those of what is mounted or all; are jobs needed for that?
+    pub fn ask_again(&mut self, known: &Known<'_>, mounted: bool) -> bool {
+        let setup = self.mounted.map(|mounted| mounted.id);
+        if let Some(search) = &mut self.search {
+            search.ask_again(known, |condition| !mounted || setup.is_some_and(|id| id.is_of(condition)));
         }
+        self.take_up_again()
+    }
+
+    fn take_up_again(&mut self) -> bool {
+        let again = self.search.as_mut().map_or(Vec::new(), RateSearch::take_up_again);
+        self.needed_again.extend(positions(&again));
+        let needed = !again.is_empty();
+        let mounted = self.mounted.map(|mounted| mounted.id);
+        self.remaining.take_in(again, |one| Some(one.mounting()) == mounted);
+        needed
+    }
+
+    /// Takes everything out, with what waits elsewhere, in the plan's order; what a search does not need is left out.
+    pub fn take_all(&mut self, waiting: Vec<PendingJob>, known: &Known<'_>) -> Vec<PendingJob> {
+        self.remaining.put_back(waiting);
+        self.ask_again(known, false);
+        self.leave_out_unneeded();
         let mut all: Vec<PendingJob> = self.remaining.jobs().copied().collect();
         all.sort_by_key(|one| one.position);
         self.remaining.replace(Vec::new());
@@ -123,21 +146,25 @@ impl<'f> Queue<'f> {
         self.remaining.learned()
     }
 
-    /// What a job said does not count any more.
-    pub fn forget(&mut self, one: &PendingJob) {
-        if let Some(search) = &mut self.search {
-            search.forget(one);
+    /// Tells `progress` which jobs turned out not to be needed, and which are needed after all.
+    pub fn tell_needs(&mut self, progress: &mut Progress<'_>) {
+        progress.not_needed(&std::mem::take(&mut self.not_needed));
+        progress.needed_again(&std::mem::take(&mut self.needed_again));
+    }
+
+    fn leave_out_unneeded(&mut self) {
+        if let Some(search) = self.search.take() {
+            let out = self.remaining.leave_out(|one| search.wants(one, false) == Wanted::Never);
+            self.search = Some(search);
+            self.lay_aside(out);
         }
     }
 
-    /// Places of the jobs that turned out not to be needed.
-    pub fn take_not_needed(&mut self) -> Vec<u64> {
-        std::mem::take(&mut self.not_needed)
-    }
-
-    fn leave_out(&mut self, unwanted: impl FnMut(&PendingJob) -> bool) {
-        let out = self.remaining.leave_out(unwanted);
-        self.not_needed.extend(out.iter().map(|one| one.position));
+    fn lay_aside(&mut self, out: Vec<PendingJob>) {
+        self.not_needed.extend(positions(&out));
+        if let Some(search) = &mut self.search {
+            search.lay_aside(out);
+        }
     }
 
     /// The mounting in place, as the ordering problem counts it.
@@ -199,10 +226,7 @@ impl<'f> Queue<'f> {
         stretch: &mut StretchSeconds,
         news: &mut Vec<Event>,
     ) -> Step {
-        if let Some(search) = self.search.take() {
-            self.leave_out(|one| search.wants(one, false) == Wanted::Never);
-            self.search = Some(search);
-        }
+        self.leave_out_unneeded();
         let mounted = self.mounted.map(|mounted| mounted.id);
         let next = self.remaining.first().map(PendingJob::mounting);
         if mounted.is_some() && mounted == next {
@@ -280,7 +304,8 @@ impl<'f> Queue<'f> {
         }
         self.search = Some(search);
         if matches!(step, Step::End) {
-            self.leave_out(|one| here(one));
+            let out = self.remaining.leave_out(|one| here(one));
+            self.lay_aside(out);
         }
         step
     }

@@ -58,6 +58,14 @@ impl<'f> Remaining<'f> {
         self.left.extend(jobs);
     }
 
+    /// These jobs are to be done after all: first those of what is mounted, the others where planning anew puts them.
+    pub fn take_in(&mut self, jobs: Vec<PendingJob>, is_mounted: impl Fn(&PendingJob) -> bool) {
+        let (here, elsewhere): (Vec<PendingJob>, Vec<PendingJob>) = jobs.into_iter().partition(is_mounted);
+        self.departed |= !elsewhere.is_empty();
+        here.into_iter().rev().for_each(|one| self.left.push_front(one));
+        self.left.extend(elsewhere);
+    }
+
     /// Only these are left, in this order: no departure from the plan.
     pub fn replace(&mut self, jobs: Vec<PendingJob>) {
         self.left = jobs.into();

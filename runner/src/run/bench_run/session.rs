@@ -103,10 +103,18 @@ pub struct BenchRun<'a> {
     pub executor: Executor<'a>,
     /// The jobs that are to be done.
     pub pending: &'a [PendingJob],
-    /// Which of them are asked for, where the plan searches.
+    /// Who chooses among them; `None`: all are done.
+    pub choosing: Option<Choosing<'a>>,
+}
+
+/// What chooses among the jobs of a run by the results so far.
+pub struct Choosing<'a> {
+    /// What is known of the run.
+    pub known: Known<'a>,
+    /// Which jobs are asked for, where the plan searches.
     pub search: Option<RateSearch<'a>>,
-    /// The bench hours it is given, and what is known of the run, where it is given any.
-    pub hours: Option<(f64, Known<'a>)>,
+    /// The bench hours it is given, if any.
+    pub hours: Option<f64>,
 }
 
 /// A checked and locked bench.
@@ -294,9 +302,9 @@ impl BenchSession {
         progress: &mut Progress,
     ) -> Result<BenchEnd, Failure> {
         let mut run = BenchRun { executor: run.executor.with_apply_limit(self.apply_limit()), ..run };
-        let (search, hours) = (run.search.take(), run.hours.take());
+        let choosing = run.choosing.take();
         self.guarded(store, cancel, |session, driver, store| {
-            Loop::new(session, (&run, search, hours), (driver, hands), (store, progress), cancel)?.run()
+            Loop::new(session, (&run, choosing), (driver, hands), (store, progress), cancel)?.run()
         })
     }
 
