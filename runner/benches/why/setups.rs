@@ -24,7 +24,7 @@ use simulator::physics::training::{Needed, train_coarse_to_fine};
 use simulator::physics::{BitDraws, BitVariation, LaneSurface, Link, Mounting, Parameters};
 use simulator::target::{MODEL_VERSION, expected_eyes};
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Kind {
     Single,
     Double,
@@ -252,7 +252,8 @@ impl Setup {
         let limits = limit_box(BOX.0 * grid.ui.0, BOX.1 / 100.0 * grid.vddq.0);
         let half = HalfBox::of(&grid, &limits);
         let lane = (random.0.next_u64() % u64::from(LANES)) as usize;
-        let base = Surface::new(&grid, &exact(&mut surfaces[lane], &device))?;
+        let base =
+            Surface::new(grid.taps.into(), grid.vref_steps.into(), &exact(&mut surfaces[lane], &device))?;
         let open = base.box_about(base.trained(limit)?, half, limit);
         if open < 0.9 {
             return None;

@@ -1,8 +1,7 @@
 //! The extra jobs of a run folder, found by the condition that they explain.
 
 use crate::console::exit::{Exit, Failure};
-use crate::evaluate::why::EXTRA_JOBS;
-use crate::folder::run_folder::{keys_of, open_whole};
+use crate::folder::run_folder::{EXTRA_JOBS, keys_of, open_whole};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::execute::Executor;
 use crate::store::{Store, StoreReader, hex};

@@ -1,7 +1,7 @@
 //! The signatures of causes: what a nominal lane's eye would be with one figure changed, made by a model.
 
 use super::surface::{Place, Surface, cubic};
-use nightbench_core::lane_model::{Change, Knob, LaneModel};
+use nightbench_core::lane_model::{Change, FRINGE, Knob, LaneModel};
 use nightbench_core::results::{EyeName, Grid};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -119,14 +119,15 @@ pub const FITTED: [(Knob, f64); 13] = [
     (Knob::BoundedNoise, 0.3),
 ];
 
-/// What differs from healthy lane to healthy lane, as standard deviations: copper, pads and the delay line (estimates).
+/// What differs from healthy lane to healthy lane, as standard deviations: copper, pads and the delay line (estimates). These phases of
+/// the delay line together are any sum of its two waves; those a quarter of a turn apart leave one out.
 const OWN: [(Knob, f64); 6] = [
     (Knob::LineImpedance, 0.025),
     (Knob::PadCapacitance, 0.05),
     (Knob::Nonlinearity(0), 0.6),
+    (Knob::Nonlinearity(1), 0.6),
     (Knob::Nonlinearity(2), 0.6),
-    (Knob::Nonlinearity(4), 0.6),
-    (Knob::Nonlinearity(6), 0.6),
+    (Knob::Nonlinearity(3), 0.6),
 ];
 
 /// How z changes with a figure, for a unit of its change.
@@ -171,7 +172,8 @@ const STEP: f64 = 0.05;
 /// One job's eye as a model says it.
 fn answer(model: &dyn LaneModel, eye: EyeName, grid: &Grid, changes: &[Change]) -> Result<Surface, String> {
     let ratios = model.error_ratios(eye, changes)?;
-    Surface::new(grid, &ratios).ok_or_else(|| format!("the model answered {} points for {eye}", ratios.len()))
+    Surface::with_fringe(grid.taps.into(), grid.vref_steps.into(), FRINGE, &ratios)
+        .ok_or_else(|| format!("the model answered {} points for {eye}", ratios.len()))
 }
 
 impl<'m> Asked<'m> {
