@@ -4,7 +4,7 @@
 //! `cargo bench -p runner --bench audit` prints the table of reports/AUDIT.md (half an hour on two cores); `-- short` has
 //! fewer seeds (five minutes) and fails when a row is wrong; `-- KEEP DIR` keeps what was measured, so that it need only be
 //! judged again; `-- bias` prints how far readings lie off; `-- only commands` counts 1,000 unchanged reruns through `run` and
-//! `compare` themselves.
+//! `compare` themselves (`pairs 250 from 500`: a part of them).
 
 mod bias;
 mod cases;
@@ -128,7 +128,12 @@ fn main() {
     }
     if only.is_some_and(|only| command::NAME.contains(only.as_str())) {
         let begun = std::time::Instant::now();
-        rows.extend(command::rows(if short { 20 } else { 1000 }));
+        let number = |name: &str, or: u64| {
+            let at = arguments.iter().position(|word| word == name).and_then(|at| arguments.get(at + 1));
+            at.map_or(or, |word| word.parse().expect("a number"))
+        };
+        let first = number("from", 0);
+        rows.extend(command::rows(first..first + number("pairs", if short { 20 } else { 1000 })));
         eprintln!("commands: {:.0} s", begun.elapsed().as_secs_f64());
     }
     if let Some(biases) = &biases {

@@ -39,7 +39,8 @@ impl Outcome {
     fn hits(&self) -> (bool, bool) {
         let (named, hidden) = (self.named(), self.hidden.as_deref().unwrap_or(&[]));
         let among = |cause: &Cause| named.iter().take(2).any(|named| named == cause);
-        let first = named.first().is_some_and(|first| hidden.first().is_some_and(|(cause, _)| cause == first));
+        let first =
+            named.first().is_some_and(|first| hidden.first().is_some_and(|(cause, _)| cause == first));
         (first, !hidden.is_empty() && hidden.iter().all(|(cause, _)| among(cause)))
     }
 
@@ -66,7 +67,13 @@ impl Outcome {
                     format!("{:?}{or} {:.2}\u{b1}{:.2}", one.cause, one.gain, one.expanded_uncertainty)
                 })
                 .collect();
-            format!("{:?} chi {:.1} [{}] now {:.2}", found.finding, found.chi_square, causes.join(", "), found.trained)
+            format!(
+                "{:?} chi {:.1} [{}] now {:.2}",
+                found.finding,
+                found.chi_square,
+                causes.join(", "),
+                found.trained
+            )
         });
         let hidden: Vec<String> =
             self.hidden.iter().flatten().map(|(cause, gain)| format!("{cause:?} {gain:.2}")).collect();
@@ -147,7 +154,11 @@ fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
     let has = |name: &str| arguments.iter().any(|word| word == name);
     let value = |name: &str| {
-        arguments.iter().position(|word| word == name).and_then(|at| arguments.get(at + 1)).map(String::as_str)
+        arguments
+            .iter()
+            .position(|word| word == name)
+            .and_then(|at| arguments.get(at + 1))
+            .map(String::as_str)
     };
     let number: usize = arguments.first().and_then(|word| word.parse().ok()).unwrap_or(200);
     let from: u64 = value("from").map_or(0, |word| word.parse().expect("a seed"));
@@ -173,7 +184,8 @@ fn main() {
             continue;
         }
         // Draws that make no strong cause are no setups; enough seeds are tried.
-        let mut next = outcomes.iter().filter(|one| one.kind == kind).map(|one| one.seed + 1).max().unwrap_or(from);
+        let mut next =
+            outcomes.iter().filter(|one| one.kind == kind).map(|one| one.seed + 1).max().unwrap_or(from);
         let last = from + 40 * wanted as u64;
         let is_setup = |one: &&Outcome| one.kind == kind && one.hidden.is_some();
         while outcomes.iter().filter(is_setup).count() < wanted
@@ -185,7 +197,8 @@ fn main() {
                 None => (next..next + 16).collect(),
             };
             next = if has("seed") { last } else { next + 16 };
-            let batch: Vec<Outcome> = seeds.into_par_iter().map(|seed| run(kind, seed, has("extra"))).collect();
+            let batch: Vec<Outcome> =
+                seeds.into_par_iter().map(|seed| run(kind, seed, has("extra"))).collect();
             for one in batch {
                 if let Some(keep) = &mut keep {
                     writeln!(keep, "{}", serde_json::to_string(&one).expect("numbers")).expect("written");

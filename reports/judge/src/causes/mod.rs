@@ -42,7 +42,9 @@ const EVIDENCE: f64 = 12.0;
 /// How much a second one must.
 const SECOND: f64 = 20.0;
 /// Standard uncertainty of a gain from the model, limit boxes (counted: `cargo bench -p runner --bench why`).
-const MODEL_U: f64 = 0.09;
+const MODEL_U: f64 = 0.06;
+/// What a lane keeps of its own without a cause, in standard deviations: more than that is the cause's work, too.
+const OWN_AT_MOST: f64 = 1.5;
 /// Causes whose likelihoods lie closer than this cannot be told apart.
 const APART: f64 = 6.0;
 /// The same for a cause below [`STRONG`].
@@ -188,9 +190,6 @@ impl Library<'_> {
         by: Trained,
     ) -> LaneCauses {
         let limit = self.asked.limit;
-        if std::env::var_os("WHY_RIVALS").is_some() {
-            eprintln!("  RIVALS lane {lane} {:?} {:?}", found.changes, rivals);
-        }
         let Closed { nominal, described, changes } = found;
         let fit = &described.fit;
         let sizes = described.sizes();
@@ -202,12 +201,17 @@ impl Library<'_> {
         let only_step = by.shared_vref.then_some(trained.step);
         let rule = now.retrained(limit, only_step).unwrap_or(trained);
         let off = Place { tap: trained.tap - rule.tap, step: trained.step - rule.step };
+        let all: Vec<Change> = self.changes.iter().chain(changes).copied().collect();
+        let middle = self.asked.middle(&all);
         let without = |cause: Cause| {
             let others = changes.iter().zip(&described.signatures).filter(|(_, one)| one.cause != cause);
             let left: Vec<Change> =
                 self.changes.iter().copied().chain(others.map(|(change, _)| *change)).collect();
             let nominal = self.asked.nominal(&left).ok()?;
-            let surface = fit.surface(&nominal, &[], &[]).shown(fit.shift());
+            // Without the cause the eye lies at other levels: under a Vref that other lanes share, and nearer or farther from the grid's end.
+            let mut shift = fit.shift();
+            shift.step += self.asked.middle(&left)?.step - middle?.step;
+            let surface = fit.surface_without(&nominal, OWN_AT_MOST).shown(shift);
             let there = surface.retrained(limit, only_step)?;
             let point = Place { tap: there.tap + off.tap, step: there.step + off.step };
             Some(surface.box_about(point, self.half, limit) - box_now)

@@ -78,9 +78,7 @@ impl Reference {
         let mut shared = asked.fitted(&self.nominal.base, &self.changes)?;
         // Steps since the slopes were taken: they serve more than one.
         let mut stale = 0;
-        let mut left = rounds;
         for _ in 0..rounds {
-            left -= 1;
             let priors: Vec<Prior> = self
                 .changes
                 .iter()
@@ -139,29 +137,6 @@ impl Reference {
             chi_square(counts, &mine[..shifts], &surface, GATE.1)
         });
         self.chi_square = chi.sum::<f64>() / counts.len() as f64;
-        if std::env::var_os("WHY_DEBUG").is_some() {
-            let mut text = format!("  REF value {value:.1} chi {:.1} trust {trust:.4} stale {stale} left {left}\n    ", self.chi_square);
-            for c in &self.changes { text += &format!("{:?} {:.2} ", c.knob, c.by); }
-            for (n, (counts, mine)) in counts.iter().zip(self.own.chunks_exact(each)).enumerate() {
-                let modes = mine[shifts..].iter().zip(&self.nominal.own).map(|(by, mode)| (*by, &mode.slope));
-                let surface = self.nominal.base.plus(modes);
-                let mut off: Vec<(f64, String)> = counts.places.iter().zip(&counts.counts).map(|((sheet, place), c)| {
-                    let z = surface.at(*sheet, Place { tap: place.tap - mine[0], step: place.step - mine[1] });
-                    let e = (c.bits() * statistics::special::normal_sf(z)).max(0.05);
-                    ((c.errors() - e).powi(2) / (e + (0.1 * e).powi(2)), format!("({},{}) {:.0}/{:.0} said {:.3} z {:.2}", place.tap, place.step, c.errors(), c.bits(), e, z))
-                }).collect();
-                let all = off.len();
-                off.sort_by(|a, b| b.0.total_cmp(&a.0));
-                let sum: f64 = off.iter().map(|o| o.0).sum();
-                let mut rest: Vec<f64> = off.iter().map(|o| o.0).collect();
-                rest.truncate(all); 
-                let big = rest.iter().filter(|x| **x > 100.0).count();
-                let own: Vec<String> = mine.iter().map(|m| format!("{m:.2}")).collect();
-                text += &format!("\n    lane {n}: n {all} chi {:.1} big {big} median {:.2} own {}", sum / all as f64, rest[all / 2], own.join(" "));
-                for o in off.iter().take(4) { text += &format!("\n        {:.0}: {}", o.0, o.1); }
-            }
-            eprintln!("{text}");
-        }
         Ok(())
     }
 }

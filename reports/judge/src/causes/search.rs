@@ -3,7 +3,7 @@
 use super::Library;
 use super::lane::{LaneCounts, LaneFit, fit};
 use super::reference::{SETTLED, aligned};
-use super::signatures::{Cause, MIDDLE, Nominal, Signature};
+use super::signatures::{Cause, INWARDS, MIDDLE, Nominal, Signature};
 use nightbench_core::lane_model::Change;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -16,7 +16,7 @@ const PROMISE: f64 = 1.0;
 const SIBLINGS: usize = 2;
 const SIBLING: f64 = 6.0;
 /// Signatures of a cause that are looked at closely, and how often one is made anew.
-const CLOSELY: usize = 2;
+const CLOSELY: usize = 4;
 const REFINED: usize = 2;
 const CLOSINGS: usize = 4;
 /// Causes that are fitted to the end.
@@ -169,8 +169,13 @@ impl Library<'_> {
         };
         let mut value = f64::NEG_INFINITY;
         for _ in 0..CLOSINGS {
-            let all = self.with_but(&closed.changes, usize::MAX);
-            let nominal = self.asked.nominal(&all).ok()?;
+            // A size may have run beyond the model's range.
+            let (nominal, changes) = INWARDS.into_iter().find_map(|share| {
+                let one = |change: &Change| Change { by: share * change.by, ..*change };
+                let changes: Vec<Change> = closed.changes.iter().map(one).collect();
+                Some((self.asked.nominal(&self.with_but(&changes, usize::MAX)).ok()?, changes))
+            })?;
+            closed.changes = changes;
             let signatures: Option<Vec<Signature>> = (0..closed.changes.len())
                 .map(|place| {
                     let others = self.with_but(&closed.changes, place);

@@ -84,6 +84,9 @@ fn variants() -> Vec<Variant> {
         add(knob, 0.8);
         add(knob, -0.8);
     }
+    // Beyond what lanes differ by.
+    add(Knob::LineImpedance, 0.4);
+    add(Knob::LineImpedance, -0.4);
     add(Knob::ConnectorCapacitance, 1.6);
     add(Knob::ViaCapacitance, 2.4);
     add(Knob::PadCapacitance, 1.1);
@@ -264,7 +267,8 @@ impl<'m> Asked<'m> {
             .collect()
     }
 
-    /// A signature made anew about one size of it; `None` where the model has no answer there.
+    /// A signature made anew about one size of it, or about the nearest smaller one that the model's range leaves room for; `None` where
+    /// the model has no answer.
     pub fn about(
         &self,
         nominal: &Nominal,
@@ -272,14 +276,29 @@ impl<'m> Asked<'m> {
         signature: &Signature,
         size: f64,
     ) -> Option<Signature> {
-        let levels = [0.8, 1.0, 1.2].map(|part| {
-            let surface = self.with(changes, signature.knob, part * size).ok()?;
-            Some((part * size, surface.less(&nominal.base, 1.0)))
-        });
-        let levels: Option<Vec<_>> = levels.into_iter().collect();
-        Some(Signature { cause: signature.cause, knob: signature.knob, levels: levels?, local: true })
+        let made = |size: f64| -> Option<Vec<(f64, Surface)>> {
+            let level = |part: f64| {
+                let surface = self.with(changes, signature.knob, part * size).ok()?;
+                Some((part * size, surface.less(&nominal.base, 1.0)))
+            };
+            // The largest first: the likeliest to lie outside.
+            let mut levels = [1.2, 1.0, 0.8].into_iter().map(level).collect::<Option<Vec<_>>>()?;
+            levels.reverse();
+            Some(levels)
+        };
+        let levels = INWARDS.into_iter().find_map(|share| made(share * size))?;
+        Some(Signature { cause: signature.cause, knob: signature.knob, levels, local: true })
+    }
+
+    /// Where the model says that the eye asked about has its middle; `None` where it has no answer.
+    pub fn middle(&self, changes: &[Change]) -> Option<Place> {
+        let (model, grid, _) = self.jobs.first()?;
+        answer(*model, self.eye, grid, changes).ok()?.middle(0, self.limit)
     }
 }
+
+/// Shares of a size that are tried where the model ends.
+pub const INWARDS: [f64; 3] = [1.0, 0.83, 0.69];
 
 /// Where the middle of a signature made anew lies on its scale.
 pub const MIDDLE: f64 = 2.0;

@@ -407,6 +407,27 @@ pub(super) fn cubic(at: f64, length: usize) -> ([usize; 4], [f64; 4], [f64; 4]) 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use statistics::special::normal_sf;
+
+    /// z = 2 + 0.1 step over a grid of six rows with three more at each end: a lane that lies two steps higher shows at its row 0 what the
+    /// model says two steps below the grid, and z is straight there as well.
+    #[test]
+    fn a_shifted_lane_shows_what_lies_beyond_the_grid() {
+        let z = |step: f64| 2.0 + 0.1 * step;
+        let ratios: Vec<f64> = (0..5 * 12).map(|place| normal_sf(z(f64::from(place / 5) - 3.0))).collect();
+        let surface = Surface::with_fringe(5, 6, 3, &ratios).expect("as many ratios");
+        for step in [-2.0, 0.5, 7.0] {
+            let at = surface.at(0, Place { tap: 2.0, step });
+            assert!((at - z(step)).abs() < 1e-3, "{step}: {at}");
+        }
+        let shown = surface.shown(Place { tap: 0.0, step: 2.0 });
+        assert_eq!(shown.size_of(), (5, 6));
+        for step in [0.0, 3.0, 5.0] {
+            let at = shown.at(0, Place { tap: 2.0, step });
+            assert!((at - z(step - 2.0)).abs() < 1e-3, "{step}: {at}");
+        }
+        assert_eq!(Surface::new(5, 6, &ratios), None);
+    }
 
     #[test]
     fn the_table_of_z_is_the_quantile() {

@@ -1,9 +1,9 @@
 //! What a lane truly gains without a cause, from exact surfaces: a simulated target knows them, and estimates are held against it.
 
-use super::signatures::Cause;
-use super::surface::{HalfBox, Place, Surface, quantile};
 use super::Trained;
 use super::found::signed;
+use super::signatures::Cause;
+use super::surface::{HalfBox, Place, Surface, quantile};
 use eye::shapes::Mask;
 use nightbench_core::results::{Grid, LanePoint};
 use serde::{Deserialize, Serialize};
