@@ -118,7 +118,7 @@ fn a_merge_and_an_archive_carry_the_extra_jobs() {
     folder.file("plan.toml", &text);
     let run = |plan: &str, into: &str, seed: &str| {
         let run = nightbench(at, &["run", plan, "--into", into, "--seed", seed]);
-        assert!([0, 1].contains(&run.code), "{}", run.err);
+        assert!([0, 1, 3].contains(&run.code), "{}", run.err);
     };
     for (into, seed) in [("one", "1"), ("two", "1"), ("other", "2")] {
         run("plan.toml", into, seed);
@@ -139,9 +139,10 @@ fn a_merge_and_an_archive_carry_the_extra_jobs() {
     run("slower.toml", "two/extra-jobs", "1");
     assert_eq!(jobs_of(&two).len(), 4);
 
-    let merge = |arguments: &[&str]| nightbench(at, &[&["merge"], arguments, &["--json"]].concat());
-    for (parts, taken, there) in [(&["one"][..], 4, 4), (&["one", "two"], 4, 8), (&["two", "one"], 0, 8)] {
-        let merged = merge(&[&["merged"], parts].concat());
+    let merge = |arguments: &[&str]| nightbench(at, &[&["merge", "--json"][..], arguments].concat());
+    let cases = [(&["one"][..], 4, 4), (&["one", "two"][..], 4, 8), (&["two", "one"][..], 0, 8)];
+    for (parts, taken, there) in cases {
+        let merged = merge(&[&["merged"][..], parts].concat());
         assert!([0, 1].contains(&merged.code), "{}", merged.err);
         assert_eq!(json(&merged)["extra_jobs"], taken, "{}", merged.err);
         assert_eq!(jobs_of(&at.join("merged/extra-jobs")).len(), there);
@@ -164,7 +165,7 @@ fn a_merge_and_an_archive_carry_the_extra_jobs() {
 
     let made = nightbench(at, &["export", "merged", "--as", "archive", "--out", "run.tar"]);
     assert_eq!(made.code, 0, "{}", made.err);
-    let number = json(&merge(&["merged", "one"]))["report_id"].as_str().unwrap().to_string();
+    let number = made.err.trim().rsplit_once("report ").unwrap().1.to_string();
     let verify = |name: &str| nightbench(at, &["report", name, "--verify", &number]);
     assert_eq!(verify("run.tar").code, 0, "{}", verify("run.tar").err);
     let unpacked = at.join("unpacked");
@@ -172,10 +173,10 @@ fn a_merge_and_an_archive_carry_the_extra_jobs() {
     runner::folder::archive::unpack(&at.join("run.tar"), &unpacked).unwrap();
     assert_eq!(jobs_of(&unpacked.join("extra-jobs")).len(), 8);
     assert_eq!(causes("unpacked", "2133"), causes("merged", "2133"));
-    // A letter of the extra jobs' own store changed: its end, before the two blocks that end the archive.
+    // A letter of the extra jobs' own store changed: the last one of the archive.
     let mut bytes = std::fs::read(at.join("run.tar")).unwrap();
-    let place =
-        bytes.windows(23).rposition(|window| window == b"SQLite format 3\0\x10\0\x01\x01\0\x40\x20").unwrap();
+    let head = b"SQLite format 3\0";
+    let place = bytes.windows(head.len()).rposition(|window| window == head).unwrap();
     let rows = bytes[place..].windows(6).position(|window| window == b"PRBS31").unwrap();
     bytes[place + rows] ^= 1;
     std::fs::write(at.join("changed.tar"), bytes).unwrap();
