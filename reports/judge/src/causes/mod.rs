@@ -43,6 +43,8 @@ const EVIDENCE: f64 = 12.0;
 const SECOND: f64 = 20.0;
 /// Standard uncertainty of a gain from the model, limit boxes (counted: `cargo bench -p runner --bench why`).
 const MODEL_U: f64 = 0.06;
+/// The same where two causes are at work.
+const TWO_MODEL_U: f64 = 0.12;
 /// What a lane keeps of its own without a cause, in standard deviations: more than that is the cause's work, too.
 const OWN_AT_MOST: f64 = 1.5;
 /// Causes whose likelihoods lie closer than this cannot be told apart.
@@ -219,6 +221,8 @@ impl Library<'_> {
         let chi_square = chi_square(counts, fit.shifts(), &whole, GATE.1);
         let accepted = chi_square < GATE.0 && self.chi_square < REFERENCE_GATE;
         let covariance = fit.scored.curvature.inverse();
+        let is_other = |one: &Signature| one.cause != described.signatures[0].cause;
+        let model_u = if described.signatures.iter().any(is_other) { TWO_MODEL_U } else { MODEL_U };
         let mut causes: Vec<Blamed> = Vec::new();
         for (place, signature) in described.signatures.iter().enumerate() {
             let first = described.signatures.iter().position(|one| one.cause == signature.cause);
@@ -229,7 +233,7 @@ impl Library<'_> {
                 .map(|at| covariance.as_ref().map_or(1.0, |covariance| covariance.at(at, at).max(0.0)))
                 .sum();
             // A level of a signature made anew is a fifth of its size.
-            let u = (0.2 * variance.sqrt() * gain).hypot(MODEL_U);
+            let u = (0.2 * variance.sqrt() * gain).hypot(model_u);
             // A weak cause gets a second name.
             let apart = if gain < STRONG { WEAK_APART } else { APART };
             let rival = rivals.iter().find(|(cause, behind)| *cause != signature.cause && *behind < apart);
