@@ -108,6 +108,81 @@ fn extra_jobs_explain_and_judge_nothing() {
     }
 }
 
+/// What explains a run goes with it: into a merged folder, where the extra jobs of every part's conditions come together, and into an
+/// archive.
+#[test]
+fn a_merge_and_an_archive_carry_the_extra_jobs() {
+    let folder = Folder::new();
+    let at = folder.path();
+    let text = plan("[diagnosis]\nworst_conditions = 1\n");
+    folder.file("plan.toml", &text);
+    let run = |plan: &str, into: &str, seed: &str| {
+        let run = nightbench(at, &["run", plan, "--into", into, "--seed", seed]);
+        assert!([0, 1, 3].contains(&run.code), "{}", run.err);
+    };
+    for (into, seed) in [("one", "1"), ("two", "1"), ("other", "2")] {
+        run("plan.toml", into, seed);
+    }
+    let (one, two) = (at.join("one/extra-jobs"), at.join("two/extra-jobs"));
+    assert_eq!(jobs_of(&one).len(), 4);
+
+    // In one folder the slower rate turned out worst.
+    let stored = |dir: &std::path::Path| -> String {
+        let store = Connection::open(dir.join("results.sqlite")).unwrap();
+        store.query_row("SELECT plan_text FROM plans ORDER BY sequence DESC", [], |row| row.get(0)).unwrap()
+    };
+    let faster = stored(&two);
+    let (head, levels) = faster.trim_end().rsplit_once("of = [\"").unwrap();
+    assert_eq!(levels.matches('1').count(), 1, "the second rate is the only second level: {levels}");
+    folder.file("slower.toml", &format!("{head}of = [\"{}\n", levels.replace('1', "0")));
+    std::fs::remove_dir_all(&two).unwrap();
+    run("slower.toml", "two/extra-jobs", "1");
+    assert_eq!(jobs_of(&two).len(), 4);
+
+    let merge = |arguments: &[&str]| nightbench(at, &[&["merge", "--json"][..], arguments].concat());
+    let cases = [(&["one"][..], 4, 4), (&["one", "two"][..], 4, 8), (&["two", "one"][..], 0, 8)];
+    for (parts, taken, there) in cases {
+        let merged = merge(&[&["merged"][..], parts].concat());
+        assert!([0, 1].contains(&merged.code), "{}", merged.err);
+        assert_eq!(json(&merged)["extra_jobs"], taken, "{}", merged.err);
+        assert_eq!(jobs_of(&at.join("merged/extra-jobs")).len(), there);
+    }
+    let causes = |dir: &str, rate: &str| {
+        let why = nightbench(at, &["why", dir, "--only", &format!("rate={rate}"), "--json"]);
+        assert_eq!(why.code, 0, "{}", why.err);
+        json(&why)["conditions"][0]["eyes"][0]["causes"].clone()
+    };
+    assert_eq!(causes("merged", "2666"), causes("one", "2666"));
+    assert_eq!(causes("merged", "2133")["extra_jobs"], 4);
+    assert_eq!(causes("one", "2133")["extra_jobs"], 0);
+
+    // What does not belong together is refused before anything is written.
+    std::fs::remove_dir_all(&two).unwrap();
+    std::fs::rename(at.join("other/extra-jobs"), &two).unwrap();
+    let refused = merge(&["mixed", "one", "two"]);
+    assert!(refused.code == 2 && refused.err.contains("seed"), "{}", refused.err);
+    assert!(!at.join("mixed").exists());
+
+    let made = nightbench(at, &["export", "merged", "--as", "archive", "--out", "run.tar"]);
+    assert_eq!(made.code, 0, "{}", made.err);
+    let number = made.err.trim().rsplit_once("report ").unwrap().1.to_string();
+    let verify = |name: &str| nightbench(at, &["report", name, "--verify", &number]);
+    assert_eq!(verify("run.tar").code, 0, "{}", verify("run.tar").err);
+    let unpacked = at.join("unpacked");
+    std::fs::create_dir(&unpacked).unwrap();
+    runner::folder::archive::unpack(&at.join("run.tar"), &unpacked).unwrap();
+    assert_eq!(jobs_of(&unpacked.join("extra-jobs")).len(), 8);
+    assert_eq!(causes("unpacked", "2133"), causes("merged", "2133"));
+    // A letter of the extra jobs' own store changed: the last one of the archive.
+    let mut bytes = std::fs::read(at.join("run.tar")).unwrap();
+    let head = b"SQLite format 3\0";
+    let place = bytes.windows(head.len()).rposition(|window| window == head).unwrap();
+    let rows = bytes[place..].windows(6).position(|window| window == b"PRBS31").unwrap();
+    bytes[place + rows] ^= 1;
+    std::fs::write(at.join("changed.tar"), bytes).unwrap();
+    assert_eq!(verify("changed.tar").code, 74, "{}", verify("changed.tar").out);
+}
+
 /// Neighbours that keep their level couple nothing (forward coupling is a derivative): the eye is as wide as without coupling.
 #[test]
 fn quiet_neighbours_are_no_coupling() {

@@ -4,7 +4,7 @@ use super::assembly::{self, refused};
 use super::physics::{BitVariation, LaneSurface, Link, Measured, Mounting, Parameters};
 use contract::{DriverError, Setting};
 use nightbench_core::devices::{Interface, ModelValue};
-use nightbench_core::lane_model::{Change, Knob, LaneModel};
+use nightbench_core::lane_model::{Change, FRINGE, Knob, LaneModel};
 use nightbench_core::results::EyeName;
 use std::collections::{BTreeMap, VecDeque};
 use std::f64::consts::TAU;
@@ -94,7 +94,11 @@ impl NominalLane {
             }
         }
         let contacts = Mounting::default();
-        let setup = assembly::setup(&self.interface, &self.setting, eye, p, contacts, self.measured.clone());
+        let mut setup =
+            assembly::setup(&self.interface, &self.setting, eye, p, contacts, self.measured.clone());
+        let (p, fringe) = (&mut setup.parameters, f64::from(FRINGE));
+        p.n_vref += 2.0 * fringe;
+        bit.offset_v = -fringe * p.vref_step * setup.operating_point.vddq_v;
         Ok((Link::new(setup).map_err(|error| error.to_string())?, bit))
     }
 }

@@ -82,10 +82,13 @@ pub struct Change {
     pub by: f64,
 }
 
+/// Vref steps below and above its grid that a model answers too: a lane whose offset lies elsewhere shows that part of the eye.
+pub const FRINGE: u16 = 8;
+
 /// A model of the lanes of one condition.
 pub trait LaneModel: Sync {
-    /// Bit error ratios of a nominal lane over the eye's grid, row by row as [`crate::results::Grid::index`] counts, with
-    /// every change made and a delay line that is straight but for them.
+    /// Bit error ratios of a nominal lane over the eye's grid with [`FRINGE`] rows more below and above it, row by row as
+    /// [`crate::results::Grid::index`] counts, with every change made and a delay line that is straight but for them.
     ///
     /// # Errors
     /// Why the model has no answer, in words: a change beyond its range, an eye it does not have.

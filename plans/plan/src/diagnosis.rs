@@ -72,20 +72,51 @@ pub fn with_extra_jobs(text: &str, conditions: &[[u16; FACTORS]]) -> String {
         .iter()
         .map(|levels| format!("\"{}\"", levels.map(|level| level.to_string()).join(" ")))
         .collect();
+    format!("{text}{}{}]\n", head(), rows.join(", "))
+}
+
+/// What stands between the text of a plan and its conditions with extra jobs.
+fn head() -> String {
     format!(
-        "{text}\n# The extra jobs of these conditions: levels of each factor, as the matrix above lists them from 0.\n[{STORED}]\n\
-         of = [{}]\n",
-        rows.join(", ")
+        "\n# The extra jobs of these conditions: levels of each factor, as the matrix above lists them from 0.\n[{STORED}]\nof = ["
     )
+}
+
+/// One text that stands for the extra jobs of all these texts, each made by [`with_extra_jobs`].
+///
+/// # Errors
+/// In words: they are not of one plan, or not trained with one pattern.
+pub fn together(texts: &[&str]) -> Result<String, String> {
+    let head = head();
+    let mut plan = None;
+    let mut all: Vec<[u16; FACTORS]> = Vec::new();
+    for text in texts {
+        let (own, rows) = text.rsplit_once(&head).ok_or("their plan names no extra jobs")?;
+        if *plan.get_or_insert(own) != own {
+            return Err("they are of different plans".into());
+        }
+        all.extend(rows.split('"').skip(1).step_by(2).filter_map(levels_of));
+    }
+    all.sort_unstable();
+    all.dedup();
+    if all.iter().any(|levels| levels[Factor::Pattern as usize] != all[0][Factor::Pattern as usize]) {
+        return Err("they were trained with different patterns, and a folder holds those of one".into());
+    }
+    Ok(with_extra_jobs(plan.ok_or("there are none")?, &all))
+}
+
+/// Levels as a stored text writes them.
+fn levels_of(row: &str) -> Option<[u16; FACTORS]> {
+    let levels: Vec<u16> = row.split(' ').map(str::parse).collect::<Result<_, _>>().ok()?;
+    levels.try_into().ok()
 }
 
 /// The plan of the extra jobs that a text asks for; rows that are none of the plan's conditions are left out.
 pub(crate) fn extra_jobs(plan: &Plan, rows: &[String]) -> Plan {
     let counts = plan.matrix.level_counts();
-    let read = |row: &String| -> Option<[u16; FACTORS]> {
-        let levels: Vec<u16> = row.split(' ').map(str::parse).collect::<Result<_, _>>().ok()?;
-        let levels: [u16; FACTORS] = levels.try_into().ok()?;
-        levels.iter().zip(counts).all(|(level, count)| usize::from(*level) < count).then_some(levels)
+    let read = |row: &String| {
+        levels_of(row)
+            .filter(|levels| levels.iter().zip(counts).all(|(level, count)| usize::from(*level) < count))
     };
     of_conditions(plan, &rows.iter().filter_map(read).collect::<Vec<_>>())
 }
@@ -205,6 +236,23 @@ mod tests {
             }
             assert_eq!(extra.training.pattern.as_ref(), Some(&plan.matrix.patterns[0]));
         }
+    }
+
+    #[test]
+    fn texts_of_one_plan_and_pattern_become_one() {
+        let levels = |rate: u16, pattern: u16| {
+            let mut levels = [0; FACTORS];
+            (levels[Factor::Rate as usize], levels[Factor::Pattern as usize]) = (rate, pattern);
+            levels
+        };
+        let text = |rows: &[[u16; FACTORS]]| with_extra_jobs(PLAN, rows);
+        let (one, two) = (text(&[levels(1, 0)]), text(&[levels(0, 0), levels(1, 0)]));
+        assert_eq!(together(&[&one, &two]).as_ref(), Ok(&two));
+        assert_eq!(together(&[&two]).as_ref(), Ok(&two));
+        assert!(together(&[&one, &text(&[levels(0, 1)])]).is_err_and(|words| words.contains("pattern")));
+        let other = with_extra_jobs("title = \"Other\"\n", &[levels(0, 0)]);
+        assert!(together(&[&one, &other]).is_err_and(|words| words.contains("plans")));
+        assert!(together(&[PLAN]).is_err());
     }
 
     #[test]

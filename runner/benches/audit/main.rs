@@ -4,8 +4,8 @@
 //! `cargo bench -p runner --bench audit` prints the table of reports/AUDIT.md (half an hour on two cores); `-- short` has
 //! fewer seeds (five minutes) and fails when a row is wrong; `-- KEEP DIR` keeps what was measured, so that it need only be
 //! judged again; `-- bias` prints how far readings lie off; `-- only commands` counts 1,000 unchanged reruns through `run` and
-//! `compare` themselves. `-- chips N` numbers the invented chips from N on: other silicon, contacts, noise and limits, so that a
-//! remedy is judged by chips that it was not tuned on.
+//! `compare` themselves (`pairs 250 chips 500`: a part of them). `-- chips N` numbers the invented chips from N on: other silicon,
+//! contacts, noise and limits, so that a remedy is judged by chips that it was not tuned on.
 
 mod bias;
 mod cases;
@@ -35,9 +35,11 @@ fn main() {
     let only = arguments.iter().position(|word| word == "only").and_then(|at| arguments.get(at + 1));
     let keep = arguments.iter().position(|word| word == "keep").and_then(|at| arguments.get(at + 1));
     let keep = keep.map(PathBuf::from);
-    let first = arguments.iter().position(|word| word == "chips").and_then(|at| arguments.get(at + 1));
-    let first: u64 =
-        first.map_or(0, |number| number.parse().expect("`chips` and a number: the first chip's"));
+    let number = |name: &str, or: u64| {
+        let at = arguments.iter().position(|word| word == name).and_then(|at| arguments.get(at + 1));
+        at.map_or(or, |word| word.parse().unwrap_or_else(|_| panic!("`{name}` and a number, not `{word}`")))
+    };
+    let first = number("chips", 0);
     let numbers = |count: u64| (first..first + count).into_par_iter();
     if let Some(keep) = &keep {
         std::fs::create_dir_all(keep).expect("a folder");
@@ -127,7 +129,7 @@ fn main() {
     }
     if only.is_some_and(|only| command::NAME.contains(only.as_str())) {
         let begun = std::time::Instant::now();
-        rows.extend(command::rows(numbers(if short { 20 } else { 1000 })));
+        rows.extend(command::rows(first..first + number("pairs", if short { 20 } else { 1000 })));
         eprintln!("commands: {:.0} s", begun.elapsed().as_secs_f64());
     }
     if let Some(biases) = &biases {

@@ -3,38 +3,88 @@
 //!
 //! `cargo bench -p runner --bench why` prints the table (200 setups with one cause); `-- 20` takes so many, `-- 20 each` prints
 //! every setup as well, `only single` takes one row, `from 5000` begins at another seed, `seed 4,7` takes these, `extra` measures the
-//! extra jobs of `[diagnosis]`, too.
+//! extra jobs of `[diagnosis]`, too. `seconds 200` stops in time, `keep FILE` adds what was found to a file of lines, where the next call
+//! goes on, and prints the table of all of it.
 
 mod setups;
 
 use judge::causes::{Cause, Finding, Job, LaneCauses, library};
 use judge::why::lane_gains;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use setups::{Kind, Setup};
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::time::Instant;
 
-/// What came of one setup.
+/// What came of one seed.
+#[derive(Serialize, Deserialize)]
 struct Outcome {
-    setup: Setup,
+    kind: Kind,
+    seed: u64,
+    /// The hidden causes with their exact gains; `None` where the draws made no setup.
+    hidden: Option<Vec<(Cause, f64)>>,
     found: Option<LaneCauses>,
-    /// Of the reference.
+    /// Of the setup and its reference.
     words: String,
 }
 
-fn names(found: &LaneCauses) -> Vec<Cause> {
-    let mut names = Vec::new();
-    if matches!(found.finding, Finding::Named) {
-        for blamed in &found.causes {
-            names.push(blamed.cause);
-            names.extend(blamed.or);
-        }
+impl Outcome {
+    fn named(&self) -> Vec<Cause> {
+        let named = self.found.iter().filter(|found| found.finding == Finding::Named);
+        named.flat_map(|found| &found.causes).flat_map(|one| [Some(one.cause), one.or]).flatten().collect()
     }
-    names
+
+    /// Is the first name right, and are the causes among the first two?
+    fn hits(&self) -> (bool, bool) {
+        let (named, hidden) = (self.named(), self.hidden.as_deref().unwrap_or(&[]));
+        let among = |cause: &Cause| named.iter().take(2).any(|named| named == cause);
+        let first =
+            named.first().is_some_and(|first| hidden.first().is_some_and(|(cause, _)| cause == first));
+        (first, !hidden.is_empty() && hidden.iter().all(|(cause, _)| among(cause)))
+    }
+
+    /// Error and U of the gain of the strongest cause, where the fit is accepted.
+    fn error(&self) -> Option<(f64, f64)> {
+        let (cause, gain) = self.hidden.as_ref()?.first()?;
+        let found = self.found.as_ref().filter(|found| found.accepted)?;
+        let same = found.causes.iter().find(|one| one.cause == *cause)?;
+        Some((same.gain - gain, same.expanded_uncertainty))
+    }
+
+    fn line(&self) -> String {
+        let mark = match self.hits() {
+            (true, _) => "+",
+            (_, true) => "2",
+            _ => "-",
+        };
+        let found = self.found.as_ref().map_or("nothing".into(), |found| {
+            let causes: Vec<String> = found
+                .causes
+                .iter()
+                .map(|one| {
+                    let or = one.or.map_or(String::new(), |or| format!("/{or:?}"));
+                    format!("{:?}{or} {:.2}\u{b1}{:.2}", one.cause, one.gain, one.expanded_uncertainty)
+                })
+                .collect();
+            format!(
+                "{:?} chi {:.1} [{}] now {:.2}",
+                found.finding,
+                found.chi_square,
+                causes.join(", "),
+                found.trained
+            )
+        });
+        let hidden: Vec<String> =
+            self.hidden.iter().flatten().map(|(cause, gain)| format!("{cause:?} {gain:.2}")).collect();
+        format!("{mark} {} | {} | {found} | {}", self.seed, hidden.join(", "), self.words)
+    }
 }
 
-fn run(kind: Kind, seed: u64, extra: bool) -> Option<Outcome> {
-    let mut setup = Setup::new(kind, seed, extra)?;
+fn run(kind: Kind, seed: u64, extra: bool) -> Outcome {
+    let Some(mut setup) = Setup::new(kind, seed, extra) else {
+        return Outcome { kind, seed, hidden: None, found: None, words: String::new() };
+    };
     let captures = setup.captures();
     let views: Vec<_> = captures
         .iter()
@@ -47,38 +97,81 @@ fn run(kind: Kind, seed: u64, extra: bool) -> Option<Outcome> {
         .iter()
         .map(|lane| gains.iter().find(|gain| gain.lane == *lane).map_or(f64::NAN, |gain| gain.best))
         .collect();
-    let begun = Instant::now();
     let jobs: Vec<Job<'_>> =
         views.iter().zip(setup.models()).map(|(view, model)| Job { view, model }).collect();
-    let made = library(&jobs, &limits, &best, &[setup.lane]);
-    let library_s = begun.elapsed().as_secs_f64();
-    let (found, words) = match made {
+    let begun = Instant::now();
+    let (found, words) = match library(&jobs, &limits, &best, &[setup.lane]) {
         Ok(library) => {
             let words = format!("reference {:.2} over {} jobs", library.chi_square, library.jobs());
             (library.causes(&jobs, setup.lane, setup.trained), words)
         }
         Err(words) => (None, words),
     };
-    let words = format!("{words}; {library_s:.2} s and {:.2} s", begun.elapsed().as_secs_f64() - library_s);
-    drop(jobs);
-    drop(views);
-    Some(Outcome { setup, found, words })
+    let hidden: Vec<(Cause, f64)> = setup.hidden.iter().map(|one| (one.cause, one.gain)).collect();
+    let figures: Vec<&str> = setup.hidden.iter().map(|one| one.words.as_str()).collect();
+    let took = begun.elapsed().as_secs_f64();
+    let words = format!("{}, {}; {words}; {took:.1} s", setup.words, figures.join(", "));
+    Outcome { kind, seed, hidden: Some(hidden), found, words }
 }
 
 fn percent(part: usize, of: usize) -> String {
     format!("{part}/{of} ({:.1} %)", 100.0 * part as f64 / of.max(1) as f64)
 }
 
+/// One row of the table, and which causes were taken for which.
+fn print(kind: Kind, outcomes: &[&Outcome]) {
+    let n = outcomes.len();
+    let count = |is: &dyn Fn(&Outcome) -> bool| percent(outcomes.iter().filter(|one| is(one)).count(), n);
+    let healthy = matches!(kind, Kind::Healthy | Kind::WrongModelHealthy);
+    let rate = |is: &dyn Fn(&Outcome) -> bool| if healthy { "-".into() } else { count(is) };
+    let errors: Vec<(f64, f64)> = outcomes.iter().filter_map(|one| one.error()).collect();
+    let number = errors.len() as f64;
+    let mean = errors.iter().map(|(error, _)| error).sum::<f64>() / number.max(1.0);
+    let squares = errors.iter().map(|(error, _)| (error - mean).powi(2)).sum::<f64>();
+    let sd = (squares / (number - 1.0).max(1.0)).sqrt();
+    println!(
+        "| {} | {n} | {} | {} | {} | {} | {}: {mean:+.3}, {sd:.3}, {} |",
+        kind.words(),
+        rate(&|one| one.hits().0),
+        rate(&|one| one.hits().1),
+        count(&|one| one.named().is_empty()),
+        count(&|one| !one.named().is_empty()),
+        errors.len(),
+        percent(errors.iter().filter(|(error, u)| error.abs() <= *u).count(), errors.len()),
+    );
+    let mut confusion: BTreeMap<(Cause, Option<Cause>), usize> = BTreeMap::new();
+    for one in outcomes.iter().filter(|one| !one.hits().0) {
+        if let Some((cause, _)) = one.hidden.iter().flatten().next() {
+            *confusion.entry((*cause, one.named().first().copied())).or_default() += 1;
+        }
+    }
+    for ((hidden, named), count) in confusion {
+        eprintln!("    {hidden:?} named {named:?}: {count}");
+    }
+}
+
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
+    let has = |name: &str| arguments.iter().any(|word| word == name);
+    let value = |name: &str| {
+        arguments
+            .iter()
+            .position(|word| word == name)
+            .and_then(|at| arguments.get(at + 1))
+            .map(String::as_str)
+    };
     let number: usize = arguments.first().and_then(|word| word.parse().ok()).unwrap_or(200);
-    let each = arguments.iter().any(|word| word == "each");
-    let extra = arguments.iter().any(|word| word == "extra");
-    let from: u64 = arguments
+    let from: u64 = value("from").map_or(0, |word| word.parse().expect("a seed"));
+    let seconds: f64 = value("seconds").map_or(f64::INFINITY, |word| word.parse().expect("seconds"));
+    let begun = Instant::now();
+    let mut outcomes: Vec<Outcome> = value("keep")
+        .and_then(|file| std::fs::read_to_string(file).ok())
         .iter()
-        .position(|word| word == "from")
-        .and_then(|at| arguments.get(at + 1))
-        .map_or(0, |word| word.parse().expect("a seed"));
+        .flat_map(|text| text.lines())
+        .map(|line| serde_json::from_str(line).expect("a line of an earlier call"))
+        .collect();
+    let mut keep = value("keep")
+        .map(|file| std::fs::File::options().append(true).create(true).open(file).expect("a file to write"));
     let rows = [
         (Kind::Single, number),
         (Kind::Double, number.div_ceil(4)),
@@ -86,126 +179,47 @@ fn main() {
         (Kind::WrongModel, number.div_ceil(4)),
         (Kind::WrongModelHealthy, number.div_ceil(2)),
     ];
+    for (kind, wanted) in rows {
+        if value("only").is_some_and(|name| !format!("{kind:?}").eq_ignore_ascii_case(name)) {
+            continue;
+        }
+        // Draws that make no strong cause are no setups; enough seeds are tried.
+        let mut next =
+            outcomes.iter().filter(|one| one.kind == kind).map(|one| one.seed + 1).max().unwrap_or(from);
+        let last = from + 40 * wanted as u64;
+        let is_setup = |one: &&Outcome| one.kind == kind && one.hidden.is_some();
+        while outcomes.iter().filter(is_setup).count() < wanted
+            && next < last
+            && begun.elapsed().as_secs_f64() < seconds
+        {
+            let seeds: Vec<u64> = match value("seed") {
+                Some(list) => list.split(',').map(|seed| seed.parse().expect("a seed")).collect(),
+                None => (next..next + 16).collect(),
+            };
+            next = if has("seed") { last } else { next + 16 };
+            let batch: Vec<Outcome> =
+                seeds.into_par_iter().map(|seed| run(kind, seed, has("extra"))).collect();
+            for one in batch {
+                if let Some(keep) = &mut keep {
+                    writeln!(keep, "{}", serde_json::to_string(&one).expect("numbers")).expect("written");
+                }
+                if has("each") && one.hidden.is_some() {
+                    eprintln!("{}", one.line());
+                }
+                outcomes.push(one);
+            }
+        }
+    }
     println!(
         "| setups | n | first name right | right among two | cannot tell | blamed | gains of accepted fits: bias, sd, U holds |"
     );
     println!("|---|---|---|---|---|---|---|");
     for (kind, wanted) in rows {
-        if let Some(only) = arguments.iter().position(|word| word == "only")
-            && arguments.get(only + 1).is_some_and(|name| !format!("{kind:?}").eq_ignore_ascii_case(name))
-        {
-            continue;
+        let row: Vec<&Outcome> =
+            outcomes.iter().filter(|one| one.kind == kind && one.hidden.is_some()).take(wanted).collect();
+        if !row.is_empty() {
+            print(kind, &row);
         }
-        let begun = Instant::now();
-        // Draws that make no strong cause are no setups; enough seeds are tried.
-        let mut outcomes: Vec<Outcome> = Vec::new();
-        let mut first = from;
-        while outcomes.len() < wanted && first < from + 40 * wanted as u64 {
-            if let Some(at) = arguments.iter().position(|word| word == "seed") {
-                outcomes.extend(
-                    arguments[at + 1]
-                        .split(',')
-                        .filter_map(|seed| run(kind, seed.parse().expect("a seed"), extra)),
-                );
-                break;
-            }
-            let batch: Vec<u64> = (first..first + wanted as u64).collect();
-            first += wanted as u64;
-            outcomes
-                .extend(batch.into_par_iter().filter_map(|seed| run(kind, seed, extra)).collect::<Vec<_>>());
-        }
-        outcomes.truncate(wanted);
-        let n = outcomes.len();
-        let (mut right, mut two, mut lost, mut blamed) = (0, 0, 0, 0);
-        let mut errors = Vec::new();
-        let mut covered = 0;
-        let mut confusion: BTreeMap<(Cause, Option<Cause>), usize> = BTreeMap::new();
-        for outcome in &outcomes {
-            let truth: Vec<Cause> = outcome.setup.hidden.iter().map(|hidden| hidden.cause).collect();
-            let named = outcome.found.as_ref().map(names).unwrap_or_default();
-            let hit = named.first().is_some_and(|first| truth.first() == Some(first));
-            let hit_two = match kind {
-                Kind::Double => truth.iter().all(|cause| named.iter().take(2).any(|named| named == cause)),
-                _ => truth.first().is_some_and(|cause| named.iter().take(2).any(|named| named == cause)),
-            };
-            right += usize::from(hit);
-            two += usize::from(hit_two);
-            blamed += usize::from(!named.is_empty());
-            lost += usize::from(named.is_empty());
-            if let (Some(found), Some(hidden)) = (&outcome.found, outcome.setup.hidden.first()) {
-                *confusion.entry((hidden.cause, named.first().copied())).or_default() += 1;
-                let same = found.causes.iter().find(|blamed| blamed.cause == hidden.cause);
-                if let Some(same) = same.filter(|_| found.accepted) {
-                    errors.push(same.gain - hidden.gain);
-                    covered += usize::from((same.gain - hidden.gain).abs() <= same.expanded_uncertainty);
-                }
-            }
-            if each {
-                let hidden: Vec<String> = outcome
-                    .setup
-                    .hidden
-                    .iter()
-                    .map(|h| format!("{:?} {} {:.2}", h.cause, h.words, h.gain))
-                    .collect();
-                let found = outcome.found.as_ref().map(|found| {
-                    let causes: Vec<String> = found
-                        .causes
-                        .iter()
-                        .map(|b| {
-                            format!(
-                                "{:?}{} {:.2}±{:.2}",
-                                b.cause,
-                                b.or.map_or(String::new(), |or| format!("/{or:?}")),
-                                b.gain,
-                                b.expanded_uncertainty
-                            )
-                        })
-                        .collect();
-                    format!(
-                        "{:?} chi {:.1} {} [{}] now {:.2}",
-                        found.finding,
-                        found.chi_square,
-                        found.accepted,
-                        causes.join(", "),
-                        found.trained
-                    )
-                });
-                eprintln!(
-                    "{} {} | {} | {} | {} | {}",
-                    if hit {
-                        "+"
-                    } else if hit_two {
-                        "2"
-                    } else {
-                        "-"
-                    },
-                    outcome.setup.seed,
-                    outcome.setup.words,
-                    hidden.join(", "),
-                    found.unwrap_or_default(),
-                    outcome.words
-                );
-            }
-        }
-        let mean = errors.iter().sum::<f64>() / errors.len().max(1) as f64;
-        let sd = (errors.iter().map(|e| (e - mean).powi(2)).sum::<f64>() / (errors.len().max(2) - 1) as f64)
-            .sqrt();
-        let healthy = matches!(kind, Kind::Healthy | Kind::WrongModelHealthy);
-        println!(
-            "| {} | {n} | {} | {} | {} | {} | {} accepted: {mean:+.3}, {sd:.3}, {} |",
-            kind.words(),
-            if healthy { "-".into() } else { percent(right, n) },
-            if healthy { "-".into() } else { percent(two, n) },
-            percent(lost, n),
-            percent(blamed, n),
-            errors.len(),
-            percent(covered, errors.len()),
-        );
-        for ((hidden, named), count) in
-            confusion.iter().filter(|((hidden, named), _)| Some(*hidden) != *named)
-        {
-            eprintln!("    {hidden:?} named {named:?}: {count}");
-        }
-        eprintln!("{}: {:.0} s", kind.words(), begun.elapsed().as_secs_f64());
     }
+    eprintln!("{:.0} s", begun.elapsed().as_secs_f64());
 }

@@ -18,13 +18,14 @@ use runner::capture::{CaptureOptions, Sampler, capture};
 use runner::run::execute::Executor;
 use simulator::assembly;
 use simulator::draws;
+use simulator::fitting::figures;
 use simulator::noise::Noise;
 use simulator::nominal::NominalLane;
 use simulator::physics::training::{Needed, train_coarse_to_fine};
 use simulator::physics::{BitDraws, BitVariation, LaneSurface, Link, Mounting, Parameters};
 use simulator::target::{MODEL_VERSION, expected_eyes};
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Kind {
     Single,
     Double,
@@ -89,32 +90,9 @@ impl Random {
     }
 }
 
-/// Figures scattered by 12 %, and impedances by 5 %.
-const SCATTERED: [&str; 22] = [
-    "dram_ron_ohm",
-    "ctl_ron_ohm",
-    "dram_cio_pf",
-    "ctl_cio_pf",
-    "dram_t2080_ps",
-    "ctl_t2080_ps",
-    "odt_rd_ohm",
-    "odt_wr_ohm",
-    "conn_l_nh",
-    "conn_c_pf",
-    "via_c_pf",
-    "pad_c_pf",
-    "tand_mod",
-    "tand_brd",
-    "rx_noise_mv",
-    "v_dj_mv",
-    "rj_ps",
-    "dcd_ps",
-    "dj_ps",
-    "xt_line_ps",
-    "xt_conn_ps",
-    "sock_l_nh",
-];
-const IMPEDANCES: [&str; 5] = ["brd_z_ohm", "mod_z_ohm", "riser_z_ohm", "dram_pkg_z_ohm", "ctl_pkg_z_ohm"];
+/// How every figure that shapes an eye is scattered, as a standard deviation, and impedances, which are kept more tightly.
+const SCATTER: f64 = 0.12;
+const IMPEDANCE_SCATTER: f64 = 0.05;
 
 /// A figure of one cause: names, and the largest change (logarithm of the factor; places that the point or the eye moves).
 type Change = (Cause, &'static [&'static str], f64);
@@ -207,10 +185,14 @@ impl Setup {
         };
         let device = device_of(&setting);
         let mut p = assembly::parameters(plan.interface.generation, []).expect("defaults");
-        for (names, sd) in [(&SCATTERED[..], 0.12), (&IMPEDANCES[..], 0.05)] {
-            for name in names {
-                p = scaled(&p, &[name], sd * random.normal().clamp(-2.5, 2.5))?;
-            }
+        for figure in figures(plan.interface.generation, &[]).ok()? {
+            let sd = match figure.unit.as_str() {
+                "ohm" if figure.name.ends_with("_z_ohm") => IMPEDANCE_SCATTER,
+                // How long a line is the drawing says.
+                "mm" => continue,
+                _ => SCATTER,
+            };
+            p = scaled(&p, &[&figure.name], sd * random.normal().clamp(-2.5, 2.5))?;
         }
         let wrong = matches!(kind, Kind::WrongModel | Kind::WrongModelHealthy);
         if wrong {
@@ -252,7 +234,8 @@ impl Setup {
         let limits = limit_box(BOX.0 * grid.ui.0, BOX.1 / 100.0 * grid.vddq.0);
         let half = HalfBox::of(&grid, &limits);
         let lane = (random.0.next_u64() % u64::from(LANES)) as usize;
-        let base = Surface::new(&grid, &exact(&mut surfaces[lane], &device))?;
+        let base =
+            Surface::new(grid.taps.into(), grid.vref_steps.into(), &exact(&mut surfaces[lane], &device))?;
         let open = base.box_about(base.trained(limit)?, half, limit);
         if open < 0.9 {
             return None;

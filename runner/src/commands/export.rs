@@ -9,8 +9,8 @@ use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::folder::archive as tar;
 use crate::folder::eye_summaries::CacheUse;
 use crate::folder::output::{Output, unwritten};
-use crate::folder::run_folder::open_whole;
-use crate::store::{Attempts, STORE_FILE, StoreReader, TemporaryFolder};
+use crate::folder::run_folder::{EXTRA_JOBS, open_whole};
+use crate::store::{Attempts, STORE_FILE, Store, StoreReader, TemporaryFolder};
 use nightbench_core::text::counted;
 use pages::export::{csv, jsonl, junit};
 use plan::keys::short_key;
@@ -77,8 +77,13 @@ pub fn export(
 pub const HOW_TO_CHECK: &str = "how-to-check.txt";
 
 /// What is in an archive, and how its reader checks it.
-pub fn how_to_check(folder: &JudgedFolder) -> String {
+pub fn how_to_check(folder: &JudgedFolder, has_extra_jobs: bool) -> String {
     let number = &folder.number.number;
+    let extra = if has_extra_jobs {
+        "\n         extra-jobs/      a run folder of its own: what was measured to explain the worst conditions, judged by nothing"
+    } else {
+        ""
+    };
     let causes = if folder.facts.causes.is_empty() {
         ""
     } else {
@@ -91,7 +96,7 @@ pub fn how_to_check(folder: &JudgedFolder) -> String {
          limits.txt       limits, decision rule and uncertainty that it judges by\n\
          notes.toml       notes of its readers, where there are any\n\
          {causes}heads.json       what identifies the results and their log; what a signature signs\n\
-         results.sqlite   every count as it was measured, with its log\n\n\
+         results.sqlite   every count as it was measured, with its log{extra}\n\n\
          Is this what was measured, and does it give this report?\n\n    \
          nightbench report ARCHIVE.tar --verify {number}\n\n\
          Who vouches for it? With a signed heads.json and the signer's public key, from the signer and not from here:\n\n    \
@@ -109,6 +114,8 @@ fn archive(folder: &JudgedFolder, reader: &StoreReader, dir: &Path, path: &Path)
     let scratch = TemporaryFolder::new()?;
     let copy = scratch.0.join(STORE_FILE);
     reader.copy_to(&copy)?;
+    let extra = dir.join(EXTRA_JOBS);
+    let extra = if Store::exists(&extra)? { Some(open_whole(&extra)?) } else { None };
     let causes = if folder.facts.causes.is_empty() { None } else { causes::text(dir)? };
     let texts = [
         ("report.html", folder.page(reader)?),
@@ -116,15 +123,23 @@ fn archive(folder: &JudgedFolder, reader: &StoreReader, dir: &Path, path: &Path)
         ("limits.txt", folder.number.limits_text.clone()),
         ("notes.toml", folder.number.notes_text.clone()),
         (causes::FILE, causes.unwrap_or_default()),
-        (HOW_TO_CHECK, how_to_check(folder)),
+        (HOW_TO_CHECK, how_to_check(folder, extra.is_some())),
         ("heads.json", Heads::of(folder, reader)?.to_text()),
     ];
     for (name, text) in texts.iter().filter(|(_, text)| !text.is_empty()) {
         tar::add(&mut out, name, text.len() as u64, &mut text.as_bytes()).map_err(unwritten)?;
     }
-    let mut store = File::open(&copy).map_err(unwritten)?;
-    let size = store.metadata().map_err(unwritten)?.len();
-    tar::add(&mut out, STORE_FILE, size, &mut store).map_err(unwritten)?;
+    let mut add_store = |name: &str, copy: &Path| {
+        let mut store = File::open(copy)?;
+        let size = store.metadata()?.len();
+        tar::add(&mut out, name, size, &mut store)
+    };
+    add_store(STORE_FILE, &copy).map_err(unwritten)?;
+    if let Some(extra) = extra {
+        let copy = scratch.0.join("extra");
+        extra.copy_to(&copy)?;
+        add_store(&format!("{EXTRA_JOBS}/{STORE_FILE}"), &copy).map_err(unwritten)?;
+    }
     tar::end(&mut out).map_err(unwritten)?;
     out.finish()
 }

@@ -26,6 +26,7 @@ pub fn merge(terminal: &Terminal, out: &Path, parts: &[PathBuf], as_json: bool) 
         summary["missing_shards"] =
             merged.missing_shards.iter().map(|(shard, _)| shard.to_string()).collect::<Vec<_>>().into();
         summary["duplicates"] = merged.duplicates.into();
+        summary["extra_jobs"] = merged.extra_jobs.into();
         terminal.out(&summary.to_string());
     } else {
         terminal.out(&closing_words(&folder, &report, &Selection::default()));
@@ -41,6 +42,9 @@ pub fn merge(terminal: &Terminal, out: &Path, parts: &[PathBuf], as_json: bool) 
 
 fn notes(merged: &Merged) -> Vec<String> {
     let mut notes = vec![format!("{} taken over", counted(merged.taken as usize, "job"))];
+    if merged.extra_jobs > 0 {
+        notes.push(format!("{} of a diagnosis taken over", counted(merged.extra_jobs as usize, "extra job")));
+    }
     for dir in &merged.without_results {
         notes.push(format!("{}: no results of a run here", dir.display()));
     }

@@ -7,10 +7,10 @@ use crate::evaluate::heads::Heads;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::folder::archive::unpack;
 use crate::folder::eye_summaries::CacheUse;
-use crate::folder::run_folder::open_whole;
+use crate::folder::run_folder::{EXTRA_JOBS, open_whole};
 use crate::inputs::plain_file::{LARGEST, read_bytes};
 use crate::inputs::signature::signer;
-use crate::store::{IssuedReport, StoreReader, TemporaryFolder, hex};
+use crate::store::{IssuedReport, Store, StoreReader, TemporaryFolder, hex};
 use serde_json::json;
 use std::path::{Path, PathBuf};
 
@@ -119,12 +119,17 @@ fn same_texts(
     folder: &JudgedFolder,
     reader: &StoreReader,
 ) -> Result<(), Failure> {
+    let extra = place.join(EXTRA_JOBS);
+    let has_extra_jobs = Store::exists(&extra)?;
+    if has_extra_jobs {
+        open_whole(&extra)?;
+    }
     let texts = [
         ("report.html", folder.page(reader)?),
         ("plan.toml", folder.file.text.clone()),
         ("limits.txt", folder.number.limits_text.clone()),
         ("heads.json", Heads::of(folder, reader)?.to_text()),
-        (HOW_TO_CHECK, how_to_check(folder)),
+        (HOW_TO_CHECK, how_to_check(folder, has_extra_jobs)),
     ];
     for (name, text) in texts {
         if std::fs::read(place.join(name)).ok().as_deref() != Some(text.as_bytes()) {

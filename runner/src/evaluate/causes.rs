@@ -102,7 +102,7 @@ pub fn standing(
             counts.insert(hex(key), (job.condition as usize, hex(&stored.content_sha256)));
         }
     }
-    // An archive holds no extra jobs: what was found with them stands as it is.
+    // An archive made by an earlier version holds no extra jobs: what was found with them stands as it is.
     let extra: Option<BTreeSet<String>> = match kept.iter().all(|found| found.extra.is_empty()) {
         true => None,
         false => ExtraJobs::open(dir)?.map(|extra| extra.digests()).transpose()?.map(BTreeSet::from_iter),

@@ -1,17 +1,15 @@
 //! The extra jobs of a run folder, found by the condition that they explain.
 
 use crate::console::exit::{Exit, Failure};
-use crate::evaluate::why::EXTRA_JOBS;
-use crate::folder::run_folder::{keys_of, open_whole};
+use crate::folder::run_folder::{EXTRA_JOBS, keys_of, open_whole};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::execute::Executor;
-use crate::store::{Store, StoreReader, hex};
+use crate::store::{JobKey, Store, StoreReader, hex};
 use contract::Setting;
 use nightbench_core::results::Capture;
 use plan::Plan;
 use plan::diagnosis::lower_rate;
 use plan::expand::{Condition, Expansion, Job, expand, jobs};
-use plan::keys::JobKeys;
 use plan::matrix::Factor;
 use plan::selection::Selection;
 use std::path::Path;
@@ -52,7 +50,8 @@ impl ExtraJobs {
         Ok(Some(ExtraJobs { reader, file, expansion }))
     }
 
-    /// The extra jobs of a plan's condition that were measured, in the order of their conditions.
+    /// The extra jobs of a plan's condition that were measured, in the order of their keys: the same in a folder that holds those of other
+    /// conditions as well.
     ///
     /// # Errors
     /// Exit 74: the store cannot be read.
@@ -61,13 +60,17 @@ impl ExtraJobs {
         let (own, base) = (keys_of(&self.file.plan, &target)?, keys_of(plan, &target)?);
         let executor = Executor::new(&self.file.plan, &self.expansion, &own);
         let text = base.condition_text(condition, &OWN);
-        let mut found = Vec::new();
+        let mut wanted = Vec::new();
         for job in jobs(&self.file.plan, &self.expansion) {
             let extra = &self.expansion.conditions[job.condition as usize];
-            if own.condition_text(extra, &OWN) != text || !self.explains(extra, plan, condition) {
-                continue;
+            if own.condition_text(extra, &OWN) == text && self.explains(extra, plan, condition) {
+                wanted.push((own.key(extra, &job), extra, job));
             }
-            found.extend(self.read(&own, &executor, extra, &job)?);
+        }
+        wanted.sort_unstable_by_key(|(key, ..)| *key);
+        let mut found = Vec::new();
+        for (key, extra, job) in wanted {
+            found.extend(self.read(key, &executor, extra, &job)?);
         }
         Ok(found)
     }
@@ -86,12 +89,11 @@ impl ExtraJobs {
 
     fn read(
         &self,
-        keys: &JobKeys<'_>,
+        key: JobKey,
         executor: &Executor<'_>,
         condition: &Condition,
         job: &Job,
     ) -> Result<Option<ExtraJob>, Failure> {
-        let key = keys.key(condition, job);
         let Some(stored) = self.reader.job(&key)? else { return Ok(None) };
         let damaged = |words: String| {
             Failure::new(Exit::Store, format!("extra job {} in the store is damaged: {words}", hex(&key)))

@@ -32,9 +32,6 @@ pub struct ConditionWhy {
     pub eyes: Vec<EyeWhy>,
 }
 
-/// Folder of the extra jobs within a run folder.
-pub const EXTRA_JOBS: &str = "extra-jobs";
-
 /// Conditions with a margin, by index, worst first; what counts comes before what lies beyond a rating.
 pub fn worst_first(folder: &JudgedFolder, selection: &Selection) -> Vec<usize> {
     let conditions = &folder.run.conditions;

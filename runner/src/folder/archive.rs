@@ -2,6 +2,7 @@
 //! opens (POSIX.1-1988, ustar), and back again into a folder to be looked through.
 
 use crate::console::exit::{Exit, Failure};
+use crate::folder::run_folder::EXTRA_JOBS;
 use std::fs::File;
 use std::io::{Read, Write};
 use std::path::Path;
@@ -46,7 +47,7 @@ pub fn end(out: &mut impl Write) -> std::io::Result<()> {
     out.write_all(&[0u8; 2 * BLOCK])
 }
 
-/// Writes the members of an archive into a folder. Only plain files directly in it are taken.
+/// Writes the members of an archive into a folder: plain files directly in it, and in the folder of the extra jobs.
 ///
 /// # Errors
 /// Exit 74: it is no such archive, or damaged.
@@ -72,9 +73,14 @@ pub fn unpack(archive: &Path, into: &Path) -> Result<Vec<String>, Failure> {
         let sum: u64 =
             (0..BLOCK).map(|at| if (148..156).contains(&at) { 32 } else { u64::from(head[at]) }).sum();
         let (name, size) = (text(0..100), number(124..136)?);
-        let plain = !name.is_empty() && !name.contains(['/', '\\']) && name != "." && name != "..";
+        let within = name.strip_prefix(EXTRA_JOBS).and_then(|rest| rest.strip_prefix('/'));
+        let file = within.unwrap_or(&name);
+        let plain = !file.is_empty() && !file.contains(['/', '\\']) && file != "." && file != "..";
         if number(148..156)? != sum || !plain || head[156] != b'0' {
             return Err(broken("its head is damaged".into()));
+        }
+        if within.is_some() {
+            std::fs::create_dir_all(into.join(EXTRA_JOBS)).map_err(|error| broken(error.to_string()))?;
         }
         let mut file = File::options()
             .write(true)

@@ -10,6 +10,9 @@ use simulator::target::MODEL_VERSION;
 use std::path::Path;
 use std::time::SystemTime;
 
+/// Folder of the extra jobs within a run folder: a run folder of its own.
+pub const EXTRA_JOBS: &str = "extra-jobs";
+
 /// Version of the program, as stored and printed.
 pub const TOOL_VERSION: &str = env!("CARGO_PKG_VERSION");
 

@@ -110,6 +110,12 @@ impl LaneFit {
         &self.scored.parameters[self.causes + 2 * self.sheets..]
     }
 
+    /// The lane's surface in the nominal lane's coordinates without any cause, with at most so many standard deviations of its own.
+    pub fn surface_without(&self, nominal: &Nominal, most: f64) -> Surface {
+        let own = self.own().iter().zip(&nominal.own);
+        nominal.base.plus(own.map(|(by, mode)| (by.clamp(-most * mode.sd, most * mode.sd), &mode.slope)))
+    }
+
     /// The lane's surface in the nominal lane's coordinates, each cause at a size.
     pub fn surface(&self, nominal: &Nominal, signatures: &[Signature], sizes: &[f64]) -> Surface {
         let own = self.own().iter().zip(&nominal.own).map(|(by, mode)| (*by, &mode.slope));

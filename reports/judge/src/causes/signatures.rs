@@ -1,7 +1,7 @@
 //! The signatures of causes: what a nominal lane's eye would be with one figure changed, made by a model.
 
 use super::surface::{Place, Surface, cubic};
-use nightbench_core::lane_model::{Change, Knob, LaneModel};
+use nightbench_core::lane_model::{Change, FRINGE, Knob, LaneModel};
 use nightbench_core::results::{EyeName, Grid};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -84,6 +84,9 @@ fn variants() -> Vec<Variant> {
         add(knob, 0.8);
         add(knob, -0.8);
     }
+    // Beyond what lanes differ by.
+    add(Knob::LineImpedance, 0.4);
+    add(Knob::LineImpedance, -0.4);
     add(Knob::ConnectorCapacitance, 1.6);
     add(Knob::ViaCapacitance, 2.4);
     add(Knob::PadCapacitance, 1.1);
@@ -119,14 +122,15 @@ pub const FITTED: [(Knob, f64); 13] = [
     (Knob::BoundedNoise, 0.3),
 ];
 
-/// What differs from healthy lane to healthy lane, as standard deviations: copper, pads and the delay line (estimates).
+/// What differs from healthy lane to healthy lane, as standard deviations: copper, pads and the delay line (estimates). These phases of
+/// the delay line together are any sum of its two waves; those a quarter of a turn apart leave one out.
 const OWN: [(Knob, f64); 6] = [
     (Knob::LineImpedance, 0.025),
     (Knob::PadCapacitance, 0.05),
     (Knob::Nonlinearity(0), 0.6),
+    (Knob::Nonlinearity(1), 0.6),
     (Knob::Nonlinearity(2), 0.6),
-    (Knob::Nonlinearity(4), 0.6),
-    (Knob::Nonlinearity(6), 0.6),
+    (Knob::Nonlinearity(3), 0.6),
 ];
 
 /// How z changes with a figure, for a unit of its change.
@@ -171,7 +175,8 @@ const STEP: f64 = 0.05;
 /// One job's eye as a model says it.
 fn answer(model: &dyn LaneModel, eye: EyeName, grid: &Grid, changes: &[Change]) -> Result<Surface, String> {
     let ratios = model.error_ratios(eye, changes)?;
-    Surface::new(grid, &ratios).ok_or_else(|| format!("the model answered {} points for {eye}", ratios.len()))
+    Surface::with_fringe(grid.taps.into(), grid.vref_steps.into(), FRINGE, &ratios)
+        .ok_or_else(|| format!("the model answered {} points for {eye}", ratios.len()))
 }
 
 impl<'m> Asked<'m> {
@@ -262,7 +267,8 @@ impl<'m> Asked<'m> {
             .collect()
     }
 
-    /// A signature made anew about one size of it; `None` where the model has no answer there.
+    /// A signature made anew about one size of it, or about the nearest smaller one that the model's range leaves room for; `None` where
+    /// the model has no answer.
     pub fn about(
         &self,
         nominal: &Nominal,
@@ -270,14 +276,29 @@ impl<'m> Asked<'m> {
         signature: &Signature,
         size: f64,
     ) -> Option<Signature> {
-        let levels = [0.8, 1.0, 1.2].map(|part| {
-            let surface = self.with(changes, signature.knob, part * size).ok()?;
-            Some((part * size, surface.less(&nominal.base, 1.0)))
-        });
-        let levels: Option<Vec<_>> = levels.into_iter().collect();
-        Some(Signature { cause: signature.cause, knob: signature.knob, levels: levels?, local: true })
+        let made = |size: f64| -> Option<Vec<(f64, Surface)>> {
+            let level = |part: f64| {
+                let surface = self.with(changes, signature.knob, part * size).ok()?;
+                Some((part * size, surface.less(&nominal.base, 1.0)))
+            };
+            // The largest first: the likeliest to lie outside.
+            let mut levels = [1.2, 1.0, 0.8].into_iter().map(level).collect::<Option<Vec<_>>>()?;
+            levels.reverse();
+            Some(levels)
+        };
+        let levels = INWARDS.into_iter().find_map(|share| made(share * size))?;
+        Some(Signature { cause: signature.cause, knob: signature.knob, levels, local: true })
+    }
+
+    /// Where the model says that the eye asked about has its middle; `None` where it has no answer.
+    pub fn middle(&self, changes: &[Change]) -> Option<Place> {
+        let (model, grid, _) = self.jobs.first()?;
+        answer(*model, self.eye, grid, changes).ok()?.middle(0, self.limit)
     }
 }
+
+/// Shares of a size that are tried where the model ends.
+pub const INWARDS: [f64; 3] = [1.0, 0.83, 0.69];
 
 /// Where the middle of a signature made anew lies on its scale.
 pub const MIDDLE: f64 = 2.0;

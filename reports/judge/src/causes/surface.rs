@@ -20,6 +20,8 @@ struct Sheet {
     steps: usize,
     /// Place of its first value.
     start: usize,
+    /// Rows that lie below the grid's first one, and as many above its last.
+    fringe: u16,
 }
 
 /// Values of z over the grid, row by row, sheet after sheet: the error ratio is Q(z).
@@ -96,12 +98,30 @@ fn pressed(z: f64) -> f64 {
 }
 
 impl Surface {
-    /// Of error ratios over a grid, row by row; `None` where they are not as many as its points.
-    pub fn new(grid: &Grid, ratios: &[f64]) -> Option<Surface> {
-        (ratios.len() == grid.len()).then(|| Surface {
-            sheets: Arc::new([Sheet { taps: grid.taps.into(), steps: grid.vref_steps.into(), start: 0 }]),
+    /// Of error ratios over `taps` times `steps` places, row by row; `None` where they are not as many, or too few to lie between.
+    pub fn new(taps: usize, steps: usize, ratios: &[f64]) -> Option<Surface> {
+        Surface::with_fringe(taps, steps, 0, ratios)
+    }
+
+    /// The same with rows below and above the grid's own.
+    pub fn with_fringe(taps: usize, steps: usize, fringe: u16, ratios: &[f64]) -> Option<Surface> {
+        let steps = steps + 2 * usize::from(fringe);
+        (ratios.len() == taps * steps && taps > 3 && steps > 3).then(|| Surface {
+            sheets: Arc::new([Sheet { taps, steps, start: 0, fringe }]),
             z: ratios.iter().map(|ratio| from_ratio(*ratio)).collect(),
         })
+    }
+
+    /// The eye of the first sheet as a lane shows it that is shifted so: over the grid alone, in its own taps and steps.
+    pub fn shown(&self, shift: Place) -> Surface {
+        let Sheet { taps, steps, fringe, .. } = self.sheets[0];
+        let steps = steps - 2 * usize::from(fringe);
+        let at = |place: usize| Place {
+            tap: (place % taps) as f64 - shift.tap,
+            step: (place / taps) as f64 - shift.step,
+        };
+        let z = (0..taps * steps).map(|place| self.at(0, at(place))).collect();
+        Surface { sheets: Arc::new([Sheet { taps, steps, start: 0, fringe: 0 }]), z }
     }
 
     /// Several jobs' surfaces, one behind the other.
@@ -123,13 +143,6 @@ impl Surface {
     fn values(&self, sheet: usize) -> (Sheet, &[f64]) {
         let sheet = self.sheets[sheet];
         (sheet, &self.z[sheet.start..sheet.start + sheet.taps * sheet.steps])
-    }
-
-    /// Of error ratios over `taps` times `steps` places, row by row; `None` where they are not as many.
-    pub fn of(taps: usize, steps: usize, ratios: &[f64]) -> Option<Surface> {
-        let z = || ratios.iter().map(|ratio| pressed(quantile(*ratio))).collect();
-        (ratios.len() == taps * steps && taps > 3 && steps > 3)
-            .then(|| Surface { sheets: [Sheet { taps, steps, start: 0 }].into(), z: z() })
     }
 
     /// Taps and Vref steps of its first sheet.
@@ -160,9 +173,9 @@ impl Surface {
 
     /// Where a place of a sheet reads surfaces of this size; outside the grid at its border.
     pub fn stencil(&self, sheet: usize, place: Place) -> Stencil {
-        let Sheet { taps, steps, start } = self.sheets[sheet];
+        let Sheet { taps, steps, start, fringe } = self.sheets[sheet];
         let (x, weights_x, slopes_x) = cubic(place.tap, taps);
-        let (y, weights_y, slopes_y) = cubic(place.step, steps);
+        let (y, weights_y, slopes_y) = cubic(place.step + f64::from(fringe), steps);
         let mut stencil = Stencil { points: [0; 16], value: [0.0; 16], taps: [0.0; 16], steps: [0.0; 16] };
         for at in 0..16 {
             let (row, column) = (at / 4, at % 4);
@@ -193,7 +206,7 @@ impl Surface {
         self.read(&self.stencil(sheet, place))
     }
 
-    /// Between two rows of the first sheet, straight.
+    /// Between two rows of the first sheet, straight. Boxes and training are asked of an eye as a lane shows it: without a fringe.
     fn row(&self, step: f64) -> impl Fn(usize) -> f64 + '_ {
         let (Sheet { taps, steps, .. }, z) = self.values(0);
         let below = (step.floor().max(0.0) as usize).min(steps - 1);
@@ -291,17 +304,15 @@ impl Surface {
 
     /// Middle of what lies inside z = `limit` on a sheet, a point at the edge counting in part; of the most open places where nothing does.
     pub fn middle(&self, sheet: usize, limit: f64) -> Option<Place> {
-        let (Sheet { taps, .. }, values) = self.values(sheet);
-        let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let limit = if most > limit + EDGE { limit } else { most - 2.0 * EDGE };
-        let (mut count, mut tap, mut step) = (0.0, 0.0, 0.0);
-        for (place, z) in values.iter().enumerate() {
-            let share = (0.5 + 0.5 * (z - limit) / EDGE).clamp(0.0, 1.0);
-            count += share;
-            tap += share * (place % taps) as f64;
-            step += share * (place / taps) as f64;
-        }
-        (count > 0.0).then(|| Place { tap: tap / count, step: step / count })
+        let (Sheet { taps, fringe, .. }, values) = self.values(sheet);
+        middle_of(values, taps, limit).map(|middle| Place { step: middle.step - f64::from(fringe), ..middle })
+    }
+
+    /// The same of the grid's own rows, as counts would see it.
+    pub fn seen_middle(&self, sheet: usize, limit: f64) -> Option<Place> {
+        let (Sheet { taps, fringe, .. }, values) = self.values(sheet);
+        let beyond = taps * usize::from(fringe);
+        middle_of(&values[beyond..values.len() - beyond], taps, limit)
     }
 
     /// One job's eye moved so that its middle lies at a place: where a model puts it says nothing. The place should be near: what moves in over a border is
@@ -331,6 +342,20 @@ impl Surface {
         }
         Surface { z: moved, sheets: Arc::clone(&self.sheets) }
     }
+}
+
+/// Middle of what lies inside z = `limit`, row by row.
+fn middle_of(values: &[f64], taps: usize, limit: f64) -> Option<Place> {
+    let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let limit = if most > limit + EDGE { limit } else { most - 2.0 * EDGE };
+    let (mut count, mut tap, mut step) = (0.0, 0.0, 0.0);
+    for (place, z) in values.iter().enumerate() {
+        let share = (0.5 + 0.5 * (z - limit) / EDGE).clamp(0.0, 1.0);
+        count += share;
+        tap += share * (place % taps) as f64;
+        step += share * (place / taps) as f64;
+    }
+    (count > 0.0).then(|| Place { tap: tap / count, step: step / count })
 }
 
 /// The run about a place along a line, to where it crosses the limit; `None` where the nearest value lies outside.
@@ -382,6 +407,27 @@ pub(super) fn cubic(at: f64, length: usize) -> ([usize; 4], [f64; 4], [f64; 4]) 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use statistics::special::normal_sf;
+
+    /// z = 2 + 0.1 step over a grid of six rows with three more at each end: a lane that lies two steps higher shows at its row 0 what the
+    /// model says two steps below the grid, and z is straight there as well.
+    #[test]
+    fn a_shifted_lane_shows_what_lies_beyond_the_grid() {
+        let z = |step: f64| 2.0 + 0.1 * step;
+        let ratios: Vec<f64> = (0..5 * 12).map(|place| normal_sf(z(f64::from(place / 5) - 3.0))).collect();
+        let surface = Surface::with_fringe(5, 6, 3, &ratios).expect("as many ratios");
+        for step in [-2.0, 0.5, 7.0] {
+            let at = surface.at(0, Place { tap: 2.0, step });
+            assert!((at - z(step)).abs() < 1e-3, "{step}: {at}");
+        }
+        let shown = surface.shown(Place { tap: 0.0, step: 2.0 });
+        assert_eq!(shown.size_of(), (5, 6));
+        for step in [0.0, 3.0, 5.0] {
+            let at = shown.at(0, Place { tap: 2.0, step });
+            assert!((at - z(step - 2.0)).abs() < 1e-3, "{step}: {at}");
+        }
+        assert_eq!(Surface::new(5, 6, &ratios), None);
+    }
 
     #[test]
     fn the_table_of_z_is_the_quantile() {

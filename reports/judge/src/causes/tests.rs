@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::why::limit_box;
-use nightbench_core::lane_model::Knob;
+use nightbench_core::lane_model::{FRINGE, Knob};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Capture, CaptureMode, Direction, EyeName, Grid, LanePoint, Visit, VisitKind};
 use nightbench_core::units::{Millivolts, Picoseconds};
@@ -38,11 +38,13 @@ impl LaneModel for Edges {
             changes.iter().filter(|change| change.knob == knob).map(|change| change.by).sum::<f64>().exp()
         };
         let (jitter, noise) = (SPREAD.0 * factor(Knob::RandomJitter), SPREAD.1 * factor(Knob::Noise));
+        let rows = f64::from(FRINGE);
+        let grid = Grid { vref_steps: GRID.vref_steps + 2 * FRINGE, ..GRID };
         let at = |index| {
-            let point = GRID.point(index);
-            ratio(point.tap.into(), point.vref.into(), jitter, noise)
+            let point = grid.point(index);
+            ratio(point.tap.into(), f64::from(point.vref) - rows, jitter, noise)
         };
-        Ok((0..GRID.len()).map(at).collect())
+        Ok((0..grid.len()).map(at).collect())
     }
 }
 

@@ -1,8 +1,9 @@
 //! What a lane truly gains without a cause, from exact surfaces: a simulated target knows them, and estimates are held against it.
 
+use super::Trained;
+use super::found::signed;
 use super::signatures::Cause;
 use super::surface::{HalfBox, Place, Surface, quantile};
-use super::{Trained, signed};
 use eye::shapes::Mask;
 use nightbench_core::results::{Grid, LanePoint};
 use serde::{Deserialize, Serialize};
@@ -49,7 +50,7 @@ impl TrueLane {
         ber_limit: f64,
         by: Trained,
     ) -> Option<TrueLane> {
-        let now = Surface::new(grid, ratios)?;
+        let now = Surface::new(grid.taps.into(), grid.vref_steps.into(), ratios)?;
         let (half, limit) = (HalfBox::of(grid, limits), quantile(ber_limit));
         let trained = Place { tap: operating.tap.into(), step: operating.vref.into() };
         let rule = now.retrained(limit, by.shared_vref.then_some(trained.step))?;
@@ -70,7 +71,7 @@ impl TrueLane {
 
     /// What it would gain with other error ratios, trained as far off as it is; `None` where nothing is open.
     pub fn with(&self, grid: &Grid, ratios: &[f64]) -> Option<f64> {
-        let other = Surface::new(grid, ratios)?;
+        let other = Surface::new(grid.taps.into(), grid.vref_steps.into(), ratios)?;
         let there = other.retrained(self.limit, self.by.shared_vref.then_some(self.trained.step))?;
         let point = Place { tap: there.tap + self.off.tap, step: there.step + self.off.step };
         Some(other.box_about(point, self.half, self.limit) - self.box_now)

@@ -149,6 +149,6 @@ impl Lanes {
 
 /// Is this many taps and steps an eye that can be read between its places?
 pub fn surface(eye: &FineEye) -> Result<crate::causes::surface::Surface, String> {
-    crate::causes::surface::Surface::of(eye.taps, eye.steps, &eye.ratios)
+    crate::causes::surface::Surface::new(eye.taps, eye.steps, &eye.ratios)
         .ok_or_else(|| format!("the model answered {} x {} places", eye.taps, eye.steps))
 }

@@ -1,5 +1,7 @@
 //! Merging run folders: shards of one simulated run, or parts of a plan measured on several benches.
 
+mod extra_jobs;
+
 use crate::console::exit::Failure;
 use crate::folder::eye_summaries::take_over;
 use crate::folder::run_folder::keys_of;
@@ -11,6 +13,7 @@ use crate::inputs::plan_file::PlanFile;
 use crate::store::{
     Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text,
 };
+use extra_jobs::ExtraParts;
 use nightbench_core::events::Event;
 use nightbench_core::text::counted;
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
@@ -59,6 +62,8 @@ pub struct Merged {
     pub missing_shards: Vec<(Shard, u64)>,
     /// Folders named without results of a run in them: a shard that never began, or one without any job.
     pub without_results: Vec<PathBuf>,
+    /// Extra jobs of `[diagnosis]` taken over.
+    pub extra_jobs: u64,
 }
 
 /// Merges `parts` into the run folder `out`, which is created, or completed by the same command after a cut.
@@ -83,6 +88,7 @@ pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> 
         refuse_foreign(first, part)?;
     }
     let chosen = choose(&parts)?;
+    let extra = ExtraParts::open(out, parts.iter().map(|part| part.dir.as_path()))?;
     let mut store = open_out(out, &parts)?;
     let mut merged = Merged { duplicates: chosen.duplicates, without_results: without, ..Merged::default() };
     copy(&parts, &chosen, &mut store, &mut merged)?;
@@ -100,6 +106,9 @@ pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> 
     let forecast = Forecast::new(&file.plan, &[])?;
     PlanSize::new(&first.meta.plan_text, &forecast).keep(&mut store)?;
     find_missing(&file, &forecast, &parts, &store, &mut merged)?;
+    if let Some(extra) = extra {
+        merged.extra_jobs = extra.merge()?;
+    }
     Ok((store, merged))
 }
 
