@@ -32,7 +32,7 @@ fn numbers_are_equal_in_store_table_json_lines_and_page() {
     let run = nightbench(folder.path(), &["run", plan.to_str().unwrap(), "--into", "d"]);
     assert!([0, 1].contains(&run.code), "{}", run.err);
     let rows = table(&export(&folder, "csv"));
-    // Store and table: every lane of every capture, to the last digit.
+    // Store and table: every lane of every capture, to the ten digits that a table prints.
     let reader = Store::open_read_only(&folder.path().join("d")).unwrap();
     let mut compared = 0;
     for stored in reader.jobs(Attempts::Counting) {
@@ -51,7 +51,12 @@ fn numbers_are_equal_in_store_table_json_lines_and_page() {
                     (EyeMetric::UpperMargin, "upper_margin_mv"),
                 ] {
                     let value = lane.value(metric, Reading::SubTap).unwrap().base_value(&capture.grid);
-                    assert_eq!(row[column].parse::<f64>().unwrap(), value, "{key} lane {number} {column}");
+                    let printed = row[column].parse::<f64>().unwrap();
+                    let last_digit = 1e-9 * value.abs();
+                    assert!(
+                        (printed - value).abs() <= last_digit,
+                        "{key} lane {number} {column}: {printed}, {value}"
+                    );
                     compared += 1;
                 }
             }

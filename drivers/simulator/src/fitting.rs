@@ -68,7 +68,14 @@ const SHAPING: &[&str] = &[
     "dj_ps",
     "xt_line_ps",
     "xt_conn_ps",
+    "pdn_z_ohm",
+    "clk_jitter_ps",
+    "tx_rj_ps",
+    "edge_skew",
+    "ron_skew",
 ];
+/// The DRAM's receiver, where the plan tells it from the controller's.
+const OWN_RECEIVER: &[&str] = &["dram_rx_ap_ps", "dram_rx_noise_mv"];
 
 /// The figures that can be fitted, with the values of a plan's `[model]`.
 ///
@@ -76,7 +83,10 @@ const SHAPING: &[&str] = &[
 /// A figure of the plan that does not exist or is out of range.
 pub fn figures(generation: Generation, model: &[ModelValue]) -> Result<Vec<Figure>, PhysicsError> {
     let parameters = assembly::parameters(generation, model)?;
-    let shaping = parameters.entries().filter(|entry| SHAPING.contains(&entry.name) && entry.value > 0.0);
+    let is_shaping =
+        |name: &str| SHAPING.contains(&name) || OWN_RECEIVER.contains(&name) && parameters.is_given(name);
+    // An effect that is switched off has no size to begin from.
+    let shaping = parameters.entries().filter(|entry| is_shaping(entry.name) && entry.value > 0.0);
     Ok(shaping
         .map(|entry| Figure {
             name: entry.name.into(),
@@ -125,18 +135,11 @@ impl FreeLane {
     }
 
     fn parameters(&self, figures: &[(&str, f64)]) -> Result<Parameters, PhysicsError> {
-        let mut p = Parameters::of(self.interface.generation);
-        for value in &self.model {
-            p.set(&value.name, value.value)?;
-        }
-        for (name, value) in figures {
-            p.set(name, *value)?;
-        }
-        for value in self.own() {
-            p.set(&value.name, value.value)?;
-        }
-        p.validate()?;
-        Ok(p)
+        let fitted: Vec<ModelValue> = figures
+            .iter()
+            .map(|(name, value)| ModelValue { name: (*name).into(), value: *value, span: 0..0 })
+            .collect();
+        assembly::parameters(self.interface.generation, self.model.iter().chain(&fitted).chain(self.own()))
     }
 
     fn lane(&self, eye: EyeName, figures: &[(&str, f64)], own: LaneOwn) -> Result<LaneSurface, PhysicsError> {
@@ -278,6 +281,44 @@ mod tests {
         assert!(lane.eye(eye, &[("conn_c_pf", 1e6)], LaneOwn::default()).unwrap_err().contains("conn_c_pf"));
         assert!(!lane.is_own("conn_c_pf"));
         assert!((lane.spread(eye).offset_steps - 4.0 / 7.8).abs() < 1e-9);
+    }
+
+    #[test]
+    fn effects_can_be_fitted_where_a_plan_has_them() {
+        let names = |model: &[(&str, f64)]| -> Vec<String> {
+            let model: Vec<ModelValue> = model
+                .iter()
+                .map(|(name, value)| ModelValue { name: (*name).into(), value: *value, span: 0..0 })
+                .collect();
+            let figures = figures(Generation::Ddr4, &model).expect("known figures");
+            figures.into_iter().map(|figure| figure.name).collect()
+        };
+        let plain = names(&[]);
+        let more = names(&[("effects", 1.0), ("dram_rx_noise_mv", 5.0)]);
+        for name in ["pdn_z_ohm", "clk_jitter_ps", "dram_rx_noise_mv"] {
+            assert!(
+                !plain.contains(&name.to_string()) && more.contains(&name.to_string()),
+                "{name}: {more:?}"
+            );
+        }
+        assert!(names(&[("tx_rj_ps", 1.0)]).contains(&"tx_rj_ps".to_string()));
+    }
+
+    /// A fit simulates what the target does: estimated effects too, and what a figure sets by name wins over them.
+    #[test]
+    fn a_free_lane_has_the_effects_of_its_plan() {
+        let mut lane = crate::tests::free_lane("direct");
+        let plain = lane.parameters(&[]).expect("figures in range");
+        lane.model.push(ModelValue { name: "effects".into(), value: 1.0, span: 0..0 });
+        let with = lane.parameters(&[]).expect("figures in range");
+        assert!(plain.pdn_z_ohm == 0.0 && with.pdn_z_ohm > 0.0);
+        assert_eq!(lane.parameters(&[("pdn_z_ohm", 0.3)]).expect("in range").pdn_z_ohm, 0.3);
+        let eye = EyeName { direction: Direction::Read, rank: 0, sub_channel: None };
+        let open = |lane: &FreeLane| {
+            let fine = lane.eye(eye, &[], LaneOwn::default()).expect("an eye");
+            fine.ratios.iter().filter(|ratio| **ratio < 1e-6).count()
+        };
+        assert!(open(&lane) < open(&crate::tests::free_lane("direct")));
     }
 
     #[test]
