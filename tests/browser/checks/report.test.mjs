@@ -95,7 +95,7 @@ for (const { name, path } of reports()) {
       assert.equal(await page.evaluate(() => document.activeElement.className), 'skip');
       assert.ok(await page.locator('.skip').evaluate((node) => node.getBoundingClientRect().left >= 0));
       await page.keyboard.press('Enter');
-      assert.equal(new URL(page.url()).hash, '#summary');
+      await page.waitForFunction(() => window.location.hash === '#summary', undefined, { timeout: 5000 });
       const reached = new Set();
       for (let step = 0; step < 400; step += 1) {
         await page.keyboard.press('Tab');
