@@ -116,7 +116,9 @@ fn of_count(counts: &Counts, z: f64) -> (f64, f64, f64) {
     let (up, down) = (density / normal_sf(z), density / normal_sf(-z));
     let (bad, good) = (counts.errors, counts.bits - counts.errors);
     let ratio = bad / counts.bits;
-    let own = if bad > 0.0 { bad * ratio.ln() + good * (-ratio).ln_1p() } else { 0.0 };
+    // All wrong or all right: what has no count has no part.
+    let part = |count: f64, ln: f64| if count > 0.0 { count * ln } else { 0.0 };
+    let own = part(bad, ratio.ln()) + part(good, (-ratio).ln_1p());
     let value = bad * ln_tail(z) + good * if z > 0.0 { (-normal_sf(z)).ln_1p() } else { ln_tail(-z) } - own;
     let slope = good * down - bad * up;
     let curvature = bad * up * (up - z) + good * down * (down + z);
@@ -206,4 +208,20 @@ pub fn score(
         ln_posterior: value,
         settled,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A count that was all wrong, of the few bits before a lane stops, is a number like another.
+    #[test]
+    fn all_wrong_has_a_likelihood() {
+        for (bits, errors) in [(8.0, 8.0), (8.0, 0.0), (1e9, 0.0)] {
+            let counts = Counts::with_share(bits, errors, 0.3);
+            let at = |z: f64| counts.likelihood(z).0;
+            assert!((-8..=30).all(|z| at(f64::from(z)).is_finite()), "{errors} of {bits}");
+            assert!((at(-3.0) > at(1.0)) == (errors > 0.0), "{errors} of {bits}");
+        }
+    }
 }
