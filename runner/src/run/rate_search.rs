@@ -88,9 +88,22 @@ impl<'p> RateSearch<'p> {
     pub fn ask_again(&mut self, known: &Known<'_>, of: impl Fn(&Condition) -> bool) {
         let meant = |number: &usize| {
             let first = self.series[*number].conditions[0];
-            is_finished(&self.answers[*number]) && of(&self.expansion.conditions[first as usize])
+            self.is_finished(*number) && of(&self.expansion.conditions[first as usize])
         };
         let numbers: Vec<usize> = (0..self.series.len()).filter(meant).collect();
+        self.take_pooled(known, &numbers);
+    }
+
+    /// As [`RateSearch::ask_again`], of the series of a job alone.
+    pub fn ask_again_of(&mut self, known: &Known<'_>, one: &PendingJob) {
+        let number = self.places.get(&one.job.condition).map(|(number, _)| *number);
+        if let Some(number) = number.filter(|number| self.is_finished(*number)) {
+            self.take_pooled(known, &[number]);
+        }
+    }
+
+    /// Takes the verdicts that the whole run stands behind for these series.
+    fn take_pooled(&mut self, known: &Known<'_>, numbers: &[usize]) {
         let conditions: Vec<u32> =
             numbers.iter().flat_map(|number| &self.series[*number].conditions).copied().collect();
         if conditions.is_empty() {
@@ -98,16 +111,8 @@ impl<'p> RateSearch<'p> {
         }
         let mut answers = known.pooled_answers(&conditions).into_iter();
         for number in numbers {
-            self.answers[number].iter_mut().zip(&mut answers).for_each(|(slot, answer)| *slot = answer);
+            self.answers[*number].iter_mut().zip(&mut answers).for_each(|(slot, answer)| *slot = answer);
         }
-    }
-
-    /// As [`RateSearch::ask_again`], of the series of a job alone.
-    pub fn ask_again_of(&mut self, known: &Known<'_>, one: &PendingJob) {
-        let place = |condition: u32| self.places.get(&condition).map(|(number, _)| *number);
-        let Some(number) = place(one.job.condition) else { return };
-        let first = self.expansion.conditions[self.series[number].conditions[0] as usize];
-        self.ask_again(known, |condition| *condition == first);
     }
 
     /// These jobs are not done, because no series needs them so far.

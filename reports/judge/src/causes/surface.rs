@@ -4,7 +4,7 @@
 use eye::shapes::Mask;
 use nightbench_core::results::Grid;
 use statistics::special::normal_upper_quantile;
-use std::sync::{Arc, OnceLock};
+use std::sync::Arc;
 
 /// Parts of a Vref step at which a box meets the eye.
 const PARTS: usize = 4;
@@ -69,25 +69,6 @@ pub fn quantile(ratio: f64) -> f64 {
     normal_upper_quantile(ratio.clamp(1e-90, 1.0 - 1e-6)).unwrap_or(0.0)
 }
 
-/// Steps of ln ratio at which z is tabulated: straight between them it is within 1e-4.
-const STEP: f64 = 0.02;
-
-/// [`quantile`], pressed, from a table: it is asked for every point of every surface.
-fn from_ratio(ratio: f64) -> f64 {
-    static TABLE: OnceLock<Vec<f64>> = OnceLock::new();
-    // From ln 0.5 downwards.
-    let table = TABLE.get_or_init(|| {
-        let last = ((0.5f64.ln() - 1e-90f64.ln()) / STEP).ceil() as usize + 1;
-        (0..=last).map(|place| quantile((0.5f64.ln() - STEP * place as f64).exp())).collect()
-    });
-    let below = |ratio: f64| {
-        let place = (0.5f64.ln() - ratio.max(1e-90).ln()) / STEP;
-        let first = (place as usize).min(table.len() - 2);
-        table[first] + (place - first as f64) * (table[first + 1] - table[first])
-    };
-    if ratio <= 0.5 { pressed(below(ratio)) } else { -below((1.0 - ratio).max(1e-6)) }
-}
-
 /// From here inwards z is pressed together, to at most twice the width more: no count tells of error ratios that small, and
 /// what a change of a figure does to them is no more than the model's rounding.
 const DEEP: (f64, f64) = (8.0, 2.0);
@@ -108,7 +89,7 @@ impl Surface {
         let steps = steps + 2 * usize::from(fringe);
         (ratios.len() == taps * steps && taps > 3 && steps > 3).then(|| Surface {
             sheets: Arc::new([Sheet { taps, steps, start: 0, fringe }]),
-            z: ratios.iter().map(|ratio| from_ratio(*ratio)).collect(),
+            z: ratios.iter().map(|ratio| pressed(quantile(*ratio))).collect(),
         })
     }
 
@@ -427,16 +408,5 @@ mod tests {
             assert!((at - z(step - 2.0)).abs() < 1e-3, "{step}: {at}");
         }
         assert_eq!(Surface::new(5, 6, &ratios), None);
-    }
-
-    #[test]
-    fn the_table_of_z_is_the_quantile() {
-        for power in 0..900 {
-            let ratio = 0.5 * 10f64.powf(-f64::from(power) / 10.03);
-            assert!((from_ratio(ratio) - pressed(quantile(ratio))).abs() < 1e-4, "{ratio}");
-            let other = 1.0 - 0.5 * 10f64.powf(-f64::from(power) / 180.0);
-            assert!((from_ratio(other) - quantile(other)).abs() < 1e-4, "{other}");
-        }
-        assert!((from_ratio(0.0) - pressed(quantile(0.0))).abs() < 1e-4);
     }
 }

@@ -90,8 +90,9 @@ impl Seen {
         let judged = &folder.run.conditions[index];
         let of_eye: Vec<_> = judged.metrics.iter().filter(|metric| metric.eye == capture.eye).collect();
         let worst = of_eye.first().map(|metric| metric.lane);
-        let lane = lane.or(worst).or_else(|| capture.lanes.first().copied()).unwrap_or(0);
-        let place = capture.lanes.iter().position(|one| *one == lane).unwrap_or(0);
+        let place_of = |lane: u16| capture.lanes.iter().position(|one| *one == lane);
+        let place = lane.or(worst).and_then(place_of).unwrap_or(0);
+        let lane = capture.lanes.get(place).copied().unwrap_or(0);
         let view = CaptureView::new(&capture)
             .map_err(|error| Failure::new(Exit::Store, format!("{}: {error}", judged.name)))?;
         let metrics = lane_metrics(&view, &Wanted::margins()).swap_remove(place);
