@@ -37,6 +37,7 @@ pub mod predicted_risk;
 pub mod proportion;
 pub mod rank;
 pub mod regression;
+pub mod reliability;
 pub mod scoring;
 pub mod special;
 pub mod summary;

@@ -137,6 +137,7 @@ fn main() {
     }
     rows.sort_by(|a, b| a.name.cmp(&b.name));
     rows::print_goals(&rows);
+    rows::print_brier(&rows);
     let sound = rows::print(&rows);
     if short && !sound {
         std::process::exit(1);

@@ -1,6 +1,7 @@
 //! Counting: how often a printed claim came true, with its exact interval.
 
 use statistics::proportion::exact_interval;
+use statistics::reliability::{Brier, Forecasts};
 
 /// What a row says of itself.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -127,6 +128,34 @@ pub fn print_goals(rows: &[Row]) {
                 100.0 * share(f64::max, 0.0),
             );
         }
+    }
+    println!();
+}
+
+/// Prints Brier's score of every P and what it is made of; each decile counts as its mean.
+pub fn print_brier(rows: &[Row]) {
+    let mut all: Vec<(&str, Vec<Forecasts>)> = Vec::new();
+    for row in rows.iter().filter(|row| row.claim == Claim::Printed && row.trials > 0) {
+        let name = row.name.rsplit_once(", ").map_or(row.name.as_str(), |(name, _)| name);
+        let one = Forecasts { probability: row.mean_printed(), number: row.trials, events: row.hits };
+        match all.iter_mut().find(|(known, _)| *known == name) {
+            Some((_, forecasts)) => forecasts.push(one),
+            None => all.push((name, vec![one])),
+        }
+    }
+    if all.is_empty() {
+        return;
+    }
+    println!("| P of | n | Brier score | reliability | resolution | uncertainty |");
+    println!("|---|---|---|---|---|---|");
+    for (name, forecasts) in all {
+        let number: u64 = forecasts.iter().map(|one| one.number).sum();
+        let Brier { score, reliability, resolution, uncertainty } =
+            Brier::of(&forecasts).expect("shares of what was counted");
+        println!(
+            "| {} | {number} | {score:.4} | {reliability:.4} | {resolution:.4} | {uncertainty:.4} |",
+            name.replacen(": P", ":", 1)
+        );
     }
     println!();
 }

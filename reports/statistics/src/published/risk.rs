@@ -4,6 +4,7 @@ use super::Mark::{C, M, R};
 use super::Table;
 use crate::conformity::{DecisionRule, Measured, Tolerance, conformance};
 use crate::global_risk::{Prior, global_risk};
+use crate::reliability::{Brier, Forecasts};
 use crate::special::{normal_quantile, normal_upper_quantile};
 
 pub fn rows(table: &mut Table) {
@@ -11,6 +12,37 @@ pub fn rows(table: &mut Table) {
     rule_rows(table);
     global_rows(table);
     process_rows(table);
+    forecast_rows(table);
+}
+
+/// Rain (more than 0.2 mm a day) forecast a day ahead in 2003 by the Finnish Meteorological Institute: probability, days, days with rain, as counted from
+/// the 346 days that have both; score and parts as the vignette of the R package verification prints them.
+fn forecast_rows(table: &mut Table) {
+    const RAIN: [(u32, u64, u64); 11] = [
+        (0, 46, 1),
+        (10, 55, 1),
+        (20, 59, 5),
+        (30, 41, 5),
+        (40, 19, 4),
+        (50, 22, 8),
+        (60, 22, 6),
+        (70, 34, 16),
+        (80, 24, 16),
+        (90, 11, 8),
+        (100, 13, 11),
+    ];
+    let forecasts = RAIN.map(|(percent, number, events)| Forecasts {
+        probability: f64::from(percent) / 100.0,
+        number,
+        events,
+    });
+    let found = Brier::of(&forecasts).unwrap();
+    let mut s = table.section("R package verification, vignette, section 2", R);
+    s.digits("Brier score", found.score, 0.1445, 4);
+    s.digits("reliability", found.reliability, 0.02536, 5);
+    s.digits("resolution", found.resolution, 0.06017, 5);
+    s.digits("uncertainty", found.uncertainty, 0.1793, 4);
+    s.digits("skill", found.skill(), 0.1942, 4);
 }
 
 fn conformance_rows(table: &mut Table) {
