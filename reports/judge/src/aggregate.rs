@@ -1,5 +1,6 @@
 //! Gathers what the jobs of each condition measured, and reads lanes out of it.
 
+use super::centring::Crest;
 use super::eye_summary::{EyeSummary, LaneReading, LaneSummary};
 use crate::judged::{JobNote, LaneValues};
 use eye::shapes::Mask;
@@ -162,6 +163,8 @@ pub struct LaneTally {
     /// together, and over those that show one the sum of that change and of its square; with their numbers.
     both: (f64, f64, u16),
     one: (f64, f64, u16),
+    /// The same about the middle of its eye.
+    pub crest: Crest,
 }
 
 /// Every lane of one eye in one metric, over its captures; lanes as the first capture has them.
@@ -191,6 +194,7 @@ impl LaneTally {
         self.variances.1 += reading.step;
         self.closed += u16::from(reading.closed);
         self.off_centre += u16::from(reading.off_centre);
+        self.crest.add(reading.off, reading.beside);
         match reading.beside {
             [Some(before), Some(after)] => {
                 let square = 0.5 * (before * before + after * after);
@@ -395,6 +399,7 @@ mod tests {
             closed: false,
             off_centre: false,
             beside,
+            off: None,
         });
         tally
     }

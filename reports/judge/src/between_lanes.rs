@@ -2,6 +2,7 @@
 
 use super::aggregate::{ConditionTally, Eye, LaneTally};
 use super::budget::Inputs;
+use super::centring::{Centred, Falls, Lane, centred};
 use super::eye_summary::TRAINING_SCATTER;
 use super::eye_summary::mask_of;
 use super::verdict::{Bench, common_of, strobe_lanes};
@@ -56,27 +57,28 @@ impl BetweenLanes {
                     let group = |lane: usize| first.lanes.get(lane).map_or(0, |lane| lane / strobe);
                     let readings = readings(&lanes, group, &TrainingOf::of(&inputs), own);
                     // What lanes differ by within their strobe: where its edges lie in a tap gives all of them more or less height.
-                    let mut seen: Vec<(u16, f64, f64)> = Vec::new();
+                    let mut seen: Vec<(u16, f64, f64, f64)> = Vec::new();
                     for (lane, reading) in readings.into_iter().enumerate() {
-                        if let Some((value, variance)) = reading.filter(|_| lanes[lane].is_seen()) {
-                            seen.push((group(lane), value, variance));
+                        if let Some(reading) = reading.filter(|one| !one.apart && lanes[lane].is_seen()) {
+                            seen.push((group(lane), reading.value, reading.variance, reading.as_read));
                         }
                     }
                     let low = low_outliers(
                         &about_others(seen.iter().map(|one| (one.0, one.1))),
                         outlier_level(seen.len()),
                     );
-                    let mut groups: BTreeMap<u16, [f64; 4]> = BTreeMap::new();
-                    for (_, (group, value, variance)) in
+                    let mut groups: BTreeMap<u16, [f64; 5]> = BTreeMap::new();
+                    for (_, (group, value, variance, as_read)) in
                         seen.iter().enumerate().filter(|(at, _)| !low.contains(at))
                     {
                         // Welford's update within the strobe.
-                        let [n, mean, squares, noise] = groups.entry(*group).or_default();
+                        let [n, mean, squares, noise, single] = groups.entry(*group).or_default();
                         *n += 1.0;
                         let off = value - *mean;
                         *mean += off / *n;
                         *squares += off * (value - *mean);
                         *noise += variance;
+                        *single += as_read;
                     }
                     let sum = |of: usize| groups.values().map(|group| group[of]).sum::<f64>();
                     let (count, freedom) = (sum(0), sum(0) - groups.len() as f64);
@@ -84,12 +86,12 @@ impl BetweenLanes {
                         continue;
                     }
                     let (between, noise) = (sum(2) / freedom, sum(3) / count);
+                    let single = sum(4) / count * eye.captures.len() as f64;
                     let [chip, module, channel] = [Factor::Chip, Factor::Module, Factor::Channel]
                         .map(|factor| condition.levels[factor as usize]);
                     let key =
                         (number, condition.levels[Factor::Rate as usize], [chip, module, channel], name);
                     let sum = sums.entry(key).or_default();
-                    let single = noise * eye.captures.len() as f64;
                     let one = [freedom, between, noise, single, 1.0];
                     sum.iter_mut().zip(one).for_each(|(sum, one)| *sum += one);
                 }
@@ -130,6 +132,8 @@ pub struct TrainingOf {
     /// lane has alike.
     pub variance: f64,
     pub moves: f64,
+    /// How a lane follows its own operating point along the row.
+    pub falls: Falls,
 }
 
 impl TrainingOf {
@@ -140,8 +144,31 @@ impl TrainingOf {
             Metric::Width | Metric::Height | Metric::Mask => 0.0,
             _ => (TRAINING_SCATTER * unit).powi(2),
         };
-        TrainingOf { variance: inputs.training.powi(2), moves }
+        let falls = match inputs.metric {
+            Metric::Height | Metric::LowerMargin | Metric::UpperMargin => {
+                Falls::Height { most: (inputs.training.powi(2) - moves).max(0.0).sqrt() / TRAINING_SCATTER }
+            }
+            Metric::Mask => Falls::Mask { most: inputs.training / TRAINING_SCATTER },
+            // A row's own Vref is the device's, and its lanes' middles truly differ there.
+            Metric::Width | Metric::EarlyMargin | Metric::LateMargin => Falls::No,
+        };
+        TrainingOf { variance: inputs.training.powi(2), moves, falls }
     }
+}
+
+/// A lane as the estimate of the worst one reads it.
+#[derive(Debug, Clone, Copy)]
+struct Reading {
+    /// Brought to where the lanes of its strobe lie on average, where that is told.
+    value: f64,
+    variance: f64,
+    /// Variance of the truth about it, and that of the value as it was read.
+    about: f64,
+    as_read: f64,
+    /// Its part in the variance that the strobe's lanes have in common for it.
+    shared: f64,
+    /// Training's scatter did not put its operating point where it is: nothing excuses what it reads.
+    apart: bool,
 }
 
 /// Every lane's value and variance: `own` is that of the mean over jobs as it is for all lanes together. A height falls off to one
@@ -152,7 +179,7 @@ fn readings(
     group: impl Fn(usize) -> u16,
     training: &TrainingOf,
     own: impl Fn(f64) -> f64,
-) -> Vec<Option<(f64, f64)>> {
+) -> Vec<Option<Reading>> {
     let seen = || tallies.iter().filter(|tally| tally.is_seen());
     let bends = seen().map(LaneTally::bends).fold((0.0, 0.0), |sum, one| (sum.0 + one.0, sum.1 + one.1));
     let bend = (bends.1 > 0.0).then(|| bends.0 / bends.1);
@@ -168,6 +195,14 @@ fn readings(
         }
     }
     let of_strobe = |lane: usize| of_strobes.get(&group(lane)).map(|(sum, n)| sum / n);
+    let of_eye: Vec<Option<Lane>> = tallies
+        .iter()
+        .enumerate()
+        .map(|(lane, tally)| {
+            Some((group(lane), tally.value()?, tally.crest, tally.jobs)).filter(|_| tally.is_seen())
+        })
+        .collect();
+    let centred = centred(&of_eye, training.falls, bend);
     tallies
         .iter()
         .enumerate()
@@ -175,14 +210,34 @@ fn readings(
             let value = tally.value()?;
             let (sampling, step) = tally.edges();
             let beside = tally.beside(bend).or_else(|| of_strobe(lane));
-            let part = match beside.filter(|_| training.variance > 0.0 && square > 0.0) {
+            // The operating point's own move, and the rest, in what training gives a lane.
+            let (moves, rest) = match beside.filter(|_| training.variance > 0.0 && square > 0.0) {
                 Some(beside) => {
                     let of_lane = (beside + STEADY * square) / ((1.0 + STEADY) * square);
-                    (training.moves + rest * of_lane) / training.variance
+                    (training.moves / training.variance, rest * of_lane / training.variance)
                 }
-                None => 1.0,
+                None => (0.0, 1.0),
             };
-            Some((value, part * own(value) + sampling + step))
+            let (own, edges) = (own(value), sampling + step);
+            let as_read = (moves + rest) * own + edges;
+            Some(match centred[lane] {
+                Centred::Moved { by, error, about, shared } => Reading {
+                    value: value + by,
+                    variance: (moves + rest * error) * own + edges,
+                    about: rest * about * own,
+                    as_read,
+                    shared: rest * shared * own,
+                    apart: false,
+                },
+                other => Reading {
+                    value,
+                    variance: as_read,
+                    about: 0.0,
+                    as_read,
+                    shared: 0.0,
+                    apart: other == Centred::NoScatter,
+                },
+            })
         })
         .collect()
 }
@@ -203,7 +258,8 @@ fn about_others(seen: impl Iterator<Item = (u16, f64)> + Clone) -> Vec<f64> {
     seen.map(of).collect()
 }
 
-/// The lanes of an eye as the estimate of the worst one takes them; `training` and `own` as of [`readings`]. Lanes that only
+/// The lanes of an eye as the estimate of the worst one takes them, and the variance that the lanes of a strobe have in common for having been
+/// brought to their mean place; `training` and `own` as of [`readings`]. Lanes that only
 /// have a lower bound stand alone, and so do those that lie further below the others than their spread explains.
 pub fn lanes(
     tallies: &[LaneTally],
@@ -211,18 +267,22 @@ pub fn lanes(
     group: impl Fn(usize) -> u16,
     training: &TrainingOf,
     own: impl Fn(f64) -> f64,
-) -> Vec<Noisy> {
+) -> (Vec<Noisy>, f64) {
     let mut all = Vec::with_capacity(tallies.len());
     let mut seen = Vec::with_capacity(tallies.len());
+    let mut shared = 0.0;
     for (lane, reading) in readings(tallies, &group, training, own).into_iter().enumerate() {
-        let Some((value, variance)) = reading else { continue };
-        let alone = spread.is_none() || !tallies[lane].is_seen();
+        let Some(reading) = reading else { continue };
+        let alone = spread.is_none() || reading.apart || !tallies[lane].is_seen();
         if !alone {
             seen.push(all.len());
         }
-        all.push(Noisy { value, variance, group: group(lane), alone });
+        shared += reading.shared;
+        let Reading { value, variance, about, .. } = reading;
+        all.push(Noisy { value, variance, about, group: group(lane), alone });
     }
-    let Some(spread) = spread else { return all };
+    let shared = shared / (all.len() as f64).max(1.0);
+    let Some(spread) = spread else { return (all, shared) };
     let tau = spread.middle();
     let total = |one: &Noisy| (tau * tau + one.variance).max(f64::MIN_POSITIVE).sqrt();
     // In their own deviations: a lane whose reading scatters more is no outlier for that.
@@ -237,14 +297,14 @@ pub fn lanes(
         *sum = (sum.0 + one.value, sum.1 + 1.0);
     }
     let Ok(furthest) = normal_upper_quantile(outlier_level(seen.len()) / (seen.len() as f64).max(1.0)) else {
-        return all;
+        return (all, shared);
     };
     for at in seen {
         let Some((sum, kept)) = rest.get(&all[at].group) else { continue };
         let far = furthest * total(&all[at]) * (1.0 + 1.0 / kept).sqrt();
         all[at].alone |= sum / kept - all[at].value > far;
     }
-    all
+    (all, shared)
 }
 
 #[cfg(test)]

@@ -27,6 +27,7 @@ pub const SUMMARY_VERSION: u32 = 6;
 pub const TRAINING_SCATTER: f64 = 0.5;
 
 const OFF_GRID: u16 = 0b1111;
+const OFF_ROW: u16 = 0b11;
 const STEPWISE: u16 = 1 << 4;
 const CLOSED: u16 = 1 << 8;
 const OFF_CENTRE: u16 = 1 << 9;
@@ -74,6 +75,12 @@ impl LaneSummary {
     pub fn centre(&self) -> Option<(f64, f64)> {
         let [early, late, lower, upper] = self.reach.map(f64::from);
         (self.flags & (OFF_GRID | CLOSED) == 0).then_some(((late - early) / 2.0, (upper - lower) / 2.0))
+    }
+
+    /// Middle of the operating row from the operating point, taps, where both ends were seen.
+    fn middle(&self) -> Option<f64> {
+        let [early, late, ..] = self.reach.map(f64::from);
+        (self.flags & (OFF_ROW | CLOSED) == 0).then_some((late - early) / 2.0)
     }
 }
 
@@ -125,6 +132,8 @@ pub struct LaneReading {
     pub off_centre: bool,
     /// How much more it is at the place before and the place after, ps or mV, where that was seen.
     pub beside: [Option<f64>; 2],
+    /// The middle of the lane's eye from the operating point, taps, where both ends of its row were seen.
+    pub off: Option<f64>,
 }
 
 /// The mask a limit asks for; `None` for other metrics.
@@ -243,6 +252,7 @@ fn over_sides(edges: &LaneSummary, sides: &[usize], unit: f64) -> LaneReading {
         closed: edges.flags & CLOSED != 0,
         off_centre: edges.flags & OFF_CENTRE != 0,
         beside: [Some(0.0); 2],
+        off: edges.middle(),
     };
     for &side in sides {
         for (sum, change) in reading.beside.iter_mut().zip(edges.beside[side]) {
@@ -326,6 +336,7 @@ impl EyeSummary {
             closed,
             off_centre: flags & OFF_CENTRE != 0,
             beside: [None; 2],
+            off: self.edges.get(lane)?.middle(),
         })
     }
 

@@ -14,6 +14,7 @@ pub mod audit;
 mod between_lanes;
 pub mod budget;
 pub mod causes;
+mod centring;
 mod chart;
 pub mod comparison;
 pub mod correlation;
@@ -506,7 +507,8 @@ fn rule_words(rule: &DecisionRule) -> String {
     format!(
         "{}: guard band w = {}, U at {} % coverage; {words}. A condition is judged on its worst lane: the lowest of many noisy \
          readings is partly low by chance, so its value is what the lowest lane truly has, given how much healthy lanes \
-         differ and how uncertain each reading is. The reading stands beside it, and a lane that lies further below the \
+         differ and how uncertain each reading is. Heights and masks are first brought to where training put the lanes of \
+         their strobe on average. The reading stands beside it, and a lane that lies further below the \
          others than chance explains is taken as read.",
         rule.name,
         rule.formula(),

@@ -438,9 +438,10 @@ fn judge_metric(
     } else {
         let group = |lane: usize| first.lanes.get(lane).map_or(0, |lane| lane / population.strobe);
         let own = |value: f64| common.by_lanes(value).0;
-        let noisy = between_lanes::lanes(&lanes, population.spread, group, &TrainingOf::of(&inputs), own);
+        let (noisy, shared) =
+            between_lanes::lanes(&lanes, population.spread, group, &TrainingOf::of(&inputs), own);
         let (_, of_strobe, of_all) = common.by_lanes(as_read);
-        let minimum = Minimum::new(&noisy, population.spread, of_strobe, of_all).map_err(unknown)?;
+        let minimum = Minimum::new(&noisy, population.spread, of_strobe + shared, of_all).map_err(unknown)?;
         Some((minimum, noisy.iter().filter(|one| one.alone).count() as u16))
     };
     let (value, u) = match &least {

@@ -121,7 +121,7 @@ fn least_of_normal_values(table: &mut Table) {
         (9, 1.48501),
         (10, 1.53875),
     ] {
-        let values = vec![Noisy { value: 0.0, variance: 1.0, group: 0, alone: true }; n];
+        let values = vec![Noisy { value: 0.0, variance: 1.0, about: 0.0, group: 0, alone: true }; n];
         let found = Minimum::new(&values, None, 0.0, 0.0).unwrap();
         let of = |k: u32| found.quantile(f64::from(2 * k + 1) / 800.0).unwrap();
         let expected = (0..400).map(of).sum::<f64>() / 400.0;
