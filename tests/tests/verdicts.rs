@@ -281,8 +281,8 @@ fn a_comparison_says_which_runs_what_loss_is_allowed_and_who_has_no_partner() {
         // 0.02 x 937.6 ps, 1 % of 1.2 V.
         "Loss allowed: 0.02 UI along the delay axis (here 9.4 ps), 1 % of VDDQ along the voltage axis (here 12.0 mV).",
         "Undecided: neither is shown. In brackets: the limits that decide",
-        "6 conditions of the baseline have no partner: Amber, direct, 2133 MT/s, 60 °C",
-        "6 conditions of the run have no partner: Amber, direct, 1866 MT/s, 25 °C",
+        "6 conditions of the baseline have no partner (exit 3 without --allow-unmatched): Amber, direct, 2133 MT/s, 60 °C",
+        "6 conditions of the run have no partner (exit 3 without --allow-unmatched): Amber, direct, 1866 MT/s, 25 °C",
         "and 1 more, named in the report",
         "Measure both with `repeats = 3` or more in [repeats], and compare again.",
     ] {

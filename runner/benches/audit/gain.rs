@@ -1,12 +1,12 @@
 //! What a lane gains at its best sampling point: the printed gain and its U against the exact surfaces, both at the point
-//! trained and at the point called best.
+//! trained and at the point called best. Lanes of a device that have one write Vref are moved to one row together.
 
 use crate::cases::plan;
 use crate::rows::{Claim, Row};
 use crate::truth::{limit_crossings, options};
 use contract::CancelToken;
 use judge::why::{lane_gains, limit_box};
-use nightbench_core::results::{Grid, JobOutcome, LanePoint};
+use nightbench_core::results::{Direction, Grid, JobOutcome, LanePoint};
 use plan::Plan;
 use plan::expand::{expand, jobs};
 use plan::keys::JobKeys;
@@ -14,14 +14,18 @@ use plan::selection::Selection;
 use runner::run::execute::Executor;
 use simulator::physics::LaneSurface;
 use simulator::target::{MODEL_VERSION, SimulatedTarget};
+use std::collections::BTreeMap;
 
 /// The plan of a chip of this name.
 type PlanOf = fn(&str) -> String;
 
 /// What is looked at.
-pub const PLANS: [(&str, PlanOf); 2] = [
+pub const PLANS: [(&str, PlanOf); 3] = [
     ("DDR4 read, 8 lanes", |chip| plan(chip, "DDR4", 8, "2400, 2666", &["read"], "")),
     ("DDR5 read, 8 lanes", |chip| plan(chip, "DDR5", 8, "4400, 4800", &["read"], "")),
+    ("DDR4 write, one Vref a device", |chip| {
+        plan(chip, "DDR4", 16, "2400, 2666", &["write"], "[model]\nvref_shared = 1\n")
+    }),
 ];
 
 /// Width in UI and height in % VDDQ of the box.
@@ -50,7 +54,13 @@ pub fn rows(case: &str, text: PlanOf, chip: u64, seeds: u64) -> Vec<Row> {
                 let grid = capture.grid;
                 let limits = limit_box(BOX.0 * grid.ui.0, BOX.1 / 100.0 * grid.vddq.0);
                 let half = (limits.half_width.0 / grid.tap_step.0, limits.half_height.0 / grid.vref_step.0);
-                let gains = lane_gains(std::slice::from_ref(capture), &limits, None).expect("sound counts");
+                let shared = plan.interface.generation.facts().shared_write_vref;
+                let shared = shared.filter(|_| capture.eye.direction == Direction::Write);
+                let module = expansion.conditions[condition].module(&plan);
+                let lanes_a_device = shared.map(|shared| shared.lanes(module.device_width));
+                let gains =
+                    lane_gains(std::slice::from_ref(capture), &limits, lanes_a_device).expect("sound counts");
+                let mut rows: BTreeMap<u16, u16> = BTreeMap::new();
                 for (eye, lane, surface) in target.lane_surfaces() {
                     let place = capture.lanes.iter().position(|known| *known == lane);
                     let Some(place) = place.filter(|_| eye == capture.eye) else { continue };
@@ -60,6 +70,10 @@ pub fn rows(case: &str, text: PlanOf, chip: u64, seeds: u64) -> Vec<Row> {
                         tap: (f64::from(at.tap) + gain.taps) as u16,
                         vref: (f64::from(at.vref) + gain.vref_steps) as u16,
                     };
+                    if let Some(lanes) = lanes_a_device {
+                        let row = *rows.entry(lane / lanes).or_insert(best.vref);
+                        assert_eq!(row, best.vref, "a device has one Vref");
+                    }
                     let limit = plan.capture.ber_limit;
                     let mut scale = |at| exact_box(surface, &grid, at, half, limit);
                     let truth = scale(best) - scale(at);

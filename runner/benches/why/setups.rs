@@ -47,6 +47,15 @@ impl Kind {
     }
 }
 
+/// Which extra jobs a setup has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Extra {
+    None,
+    Jobs,
+    /// Those, and one with quiet neighbours.
+    WithVictimOnly,
+}
+
 /// What was hidden in the lane.
 pub struct Hidden {
     pub cause: Cause,
@@ -151,7 +160,7 @@ fn exact(lane: &mut LaneSurface, device: &EyeCapabilities) -> Vec<f64> {
 
 impl Setup {
     /// A setup of a seed; `None` where the draws make none that counts: no eye to speak of, or a cause that is not strong.
-    pub fn new(kind: Kind, seed: u64, extra: bool) -> Option<Setup> {
+    pub fn new(kind: Kind, seed: u64, extra: Extra) -> Option<Setup> {
         let mut random =
             Random(SplitMix64::new(seed.wrapping_mul(0x9e37_79b9) ^ (kind as u64) << 48 ^ 0x5eed));
         let ddr5 = random.uniform() < 0.4;
@@ -340,8 +349,8 @@ impl Setup {
         let shift_ps = drifted * grid.tap_step.0;
         let mut jobs =
             vec![SetupJob { model: model(&setting)?, device, surfaces, operating: operating.clone() }];
-        let settings = if extra { extra_settings(&setting) } else { Vec::new() };
-        for (place, other) in settings.into_iter().enumerate() {
+        let settings = extra_settings(&setting, extra);
+        for other in settings {
             let device = device_of(&other);
             let (healthy, faulty) = (link_of(&other, &p)?, link_of(&other, &faulty)?);
             let mut surfaces: Vec<LaneSurface> =
@@ -352,7 +361,7 @@ impl Setup {
             }
             let mut at = operating.clone();
             // Another rate is trained anew; a lane that does not train there is left where it was.
-            if place == 0 {
+            if other.rate != setting.rate {
                 for (at, surface) in at.iter_mut().zip(&mut surfaces) {
                     if let Ok(there) = train_coarse_to_fine(surface, LIMIT, needed) {
                         *at = LanePoint { tap: there.tap as u16, vref: there.vref as u16 };
@@ -399,14 +408,17 @@ impl Setup {
 }
 
 /// The settings of the extra jobs: as [`plan::diagnosis`] has them.
-fn extra_settings(base: &Setting) -> Vec<Setting> {
-    let mut all = Vec::new();
-    if let Some(rate) = lower_rate(base.rate) {
-        all.push(Setting { rate, ..base.clone() });
+fn extra_settings(base: &Setting, extra: Extra) -> Vec<Setting> {
+    if extra == Extra::None {
+        return Vec::new();
     }
-    let patterns = ["01", "1", "0"].map(|bits| Pattern::Fixed(bits.into()));
-    all.extend(patterns.map(|pattern| Setting { pattern, ..base.clone() }));
-    all
+    let mut patterns: Vec<Pattern> = ["01", "1", "0"].map(|bits| Pattern::Fixed(bits.into())).into();
+    if extra == Extra::WithVictimOnly {
+        patterns.push(Pattern::VictimOnly);
+    }
+    let slower = lower_rate(base.rate).map(|rate| Setting { rate, ..base.clone() });
+    let of_pattern = patterns.into_iter().map(|pattern| Setting { pattern, ..base.clone() });
+    slower.into_iter().chain(of_pattern).collect()
 }
 
 /// The lanes as a target that samples them.

@@ -27,7 +27,7 @@ pub(super) const OF_FOLDER: &str =
 pub(super) const OF_STUDY: &str = "Exit codes: 0 done; 2 no such folder; 3 too few repeats or re-seats to say anything; 74 the store \
                         could not be read.";
 pub(super) const OF_COMPARE: &str = "Exit codes: 0 nothing got worse; 1 something did; 2 no such folder, or runs that cannot be \
-                          compared; 3 nothing did for certain, something is undecided; 4 the runs have no condition in common; 74 a store or the page could not be \
+                          compared; 3 nothing did for certain, a condition is undecided; 4 the runs have no condition in common; 74 a store or the page could not be \
                           read or written.";
 pub(super) const OF_EXPORT: &str = "Exit codes: 0 written; 2 no such folder, or a wrong selection; 4 the selection holds no condition of \
                          the run; 74 the store or the file could not be read or written.";

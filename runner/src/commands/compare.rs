@@ -176,12 +176,14 @@ fn machine(
 }
 
 /// Names conditions without a partner in the other run; empty where there are none.
-fn alone(of_run: &str, names: &[String]) -> String {
+fn alone(of_run: &str, names: &[String], allowed: bool) -> String {
     if names.is_empty() {
         return String::new();
     }
     let has = if names.len() == 1 { "has" } else { "have" };
-    let mut text = format!("{} {of_run} {has} no partner:\n", counted(names.len(), "condition"));
+    let exit = if allowed { "" } else { " (exit 3 without --allow-unmatched)" };
+    let words = format!("{} {of_run} {has} no partner{exit}:", counted(names.len(), "condition"));
+    let mut text = folded(&words, "", "  ");
     for name in names.iter().take(MOST_ALONE) {
         text.push_str(&folded(name, "  ", "    "));
     }
@@ -282,16 +284,20 @@ fn text(
     if old.facts.simulated || new.facts.simulated {
         text.push_str("SIMULATED - not measured\n");
     }
+    let by_lanes = &comparison.by_lanes;
     text.push_str(&format!(
-        "\n{} worse, {} undecided, {} not worse\n",
+        "\nconditions (mean over lanes): {} worse, {} undecided, {} not worse\nlanes (mean over conditions): {} worse, {} undecided, {} not worse\n",
         comparison.count(Answer::Worse),
         comparison.count(Answer::Undecided),
         comparison.count(Answer::NotWorse),
+        by_lanes.worse,
+        by_lanes.lanes.saturating_sub(by_lanes.worse + by_lanes.not_worse),
+        by_lanes.not_worse,
     ));
     for (of_run, names) in
         [("of the baseline", &comparison.unmatched.0), ("of the run", &comparison.unmatched.1)]
     {
-        text.push_str(&alone(of_run, names));
+        text.push_str(&alone(of_run, names, arguments.allow_unmatched));
     }
     text.push_str(&format!("\n{}\n", demanded(comparison)));
     let rows: Vec<Vec<String>> = comparison

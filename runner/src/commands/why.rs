@@ -36,11 +36,18 @@ pub fn why(terminal: &Terminal, arguments: &WhyArguments) -> Outcome {
     if let Some(words) = &causes.not_kept {
         terminal.note(&format!("the causes found are not kept with the run: {words}"));
     }
+    let kept = causes.not_kept.is_none() && !causes.eyes.is_empty();
     let causes = causes.eyes;
     if arguments.json.json {
         terminal.out(&machine(&folder, &found, &causes, shifts).to_string());
     } else {
         terminal.out(&words(&folder, &found, &causes, shifts));
+        if kept {
+            terminal.out("");
+            let words =
+                "The causes are kept with the run: the next `nightbench report` shows them in section 8.";
+            terminal.out(folded(words, "", "").trim_end());
+        }
     }
     Ok(Exit::Pass)
 }

@@ -110,6 +110,14 @@ impl LaneFit {
         &self.scored.parameters[self.causes + 2 * self.sheets..]
     }
 
+    /// The same place and deviations beside causes of these sizes, not fitted again.
+    pub fn with_causes(&self, sizes: Vec<f64>) -> LaneFit {
+        let mut other = LaneFit { causes: sizes.len(), ..self.clone() };
+        other.scored.parameters = sizes;
+        other.scored.parameters.extend(&self.scored.parameters[self.causes..]);
+        other
+    }
+
     /// The lane's surface in the nominal lane's coordinates without any cause, with at most so many standard deviations of its own.
     pub fn surface_without(&self, nominal: &Nominal, most: f64) -> Surface {
         let own = self.own().iter().zip(&nominal.own);

@@ -21,12 +21,11 @@ pub use truth::{LaneTruth, TrueLane};
 
 use eye::counts::CaptureView;
 use eye::shapes::Mask;
-use lane::{LaneCounts, chi_square, fit};
+use lane::{LaneCounts, fit};
 use nightbench_core::lane_model::{Change, LaneModel};
-use rayon::prelude::*;
 use reference::{FEWEST_REFERENCE, Reference, aligned, healthy};
-use search::{Closed, Described, Further};
-use signatures::{Asked, Nominal, Signature};
+use search::{Closed, Described, Further, Ground};
+use signatures::{Asked, Signature};
 use surface::{HalfBox, Place, quantile};
 
 /// How far the model may be off in z: while a reference is looked for, and at the end.
@@ -61,12 +60,10 @@ const WELL: f64 = 1.5;
 /// The reference and the signatures of one eye.
 pub struct Library<'m> {
     asked: Asked<'m>,
-    nominal: Nominal,
-    signatures: Vec<Signature>,
+    /// The lane that was fitted to the reference.
+    reference: Ground,
     /// Mean chi-square of the reference's own lanes.
     pub chi_square: f64,
-    /// What was fitted to the reference.
-    changes: Vec<Change>,
     half: HalfBox,
 }
 
@@ -126,9 +123,10 @@ fn of_jobs<'m>(
         reference.fit(&asked, &counts, rounds)?;
     }
     let nominal = asked.nominal(&reference.changes)?;
-    let signatures = asked.signatures(&nominal, &reference.changes);
+    let addable = asked.signatures(&nominal, &reference.changes);
     let Reference { changes, chi_square, .. } = reference;
-    Ok(Library { asked, nominal, signatures, chi_square, changes, half: HalfBox::of(view.grid(), limits) })
+    let reference = Ground { nominal, changes, addable };
+    Ok(Library { asked, reference, chi_square, half: HalfBox::of(view.grid(), limits) })
 }
 
 impl Library<'_> {
@@ -142,42 +140,26 @@ impl Library<'_> {
         let view = jobs.first()?.view;
         let jobs = jobs.get(..self.jobs())?;
         let (fine, coarse) = (LaneCounts::of(jobs, lane, FINE), LaneCounts::of(jobs, lane, COARSE));
-        let start = aligned(&fine, &self.nominal.base, self.asked.limit);
-        let rough = fit(&coarse, &self.nominal, &[], &start, 8)?;
-        let exact = fit(&fine, &self.nominal, &[], &rough.scored.parameters, 12)?;
+        let Ground { nominal, .. } = &self.reference;
+        let start = aligned(&fine, &nominal.base, self.asked.limit);
+        let rough = fit(&coarse, nominal, &[], &start, 8)?;
+        let exact = fit(&fine, nominal, &[], &rough.scored.parameters, 12)?;
         let rough = Described { signatures: Vec::new(), fit: rough };
         let nothing = Described { signatures: Vec::new(), fit: exact };
         let base = nothing.value();
-        let mut found = Closed { nominal: self.nominal.clone(), described: nothing, changes: Vec::new() };
-        let mut rivals: Vec<(Cause, f64)> = Vec::new();
-        let mut alone = self.closest(&fine, &self.finalists(&coarse, &fine, &rough, Further::OtherCause));
+        let mut found =
+            Closed { nominal: nominal.clone(), at: Vec::new(), described: nothing, changes: Vec::new() };
+        let mut rivals: Vec<Closed> = Vec::new();
+        let finalists = self.finalists(&self.reference, &coarse, &fine, &rough, Further::OtherCause);
+        let mut alone = self.closest(&self.reference, &fine, &finalists);
         self.add_siblings(&coarse, &fine, &mut alone);
-        if let Some(best) = alone.first().filter(|best| best.described.value() - base > EVIDENCE) {
-            let behind = |other: &Closed| best.described.value() - other.described.value();
-            rivals.extend(alone.iter().filter_map(|other| Some((other.described.last()?, behind(other)))));
-            found = best.clone();
-            let value = best.described.value();
+        if let Some(best) = alone.first().filter(|best| best.value() - base > EVIDENCE) {
             // Where one cause describes the counts well, another beside it is looked for only there.
-            let surface = best.described.fit.surface(
-                &best.nominal,
-                &best.described.signatures,
-                &best.described.sizes(),
-            );
-            let well = chi_square(&fine, best.described.fit.shifts(), &surface, GATE.1) < WELL;
-            let begun = &alone[..if well { 1 } else { alone.len() }];
-            let mut two: Vec<Closed> = begun
-                .par_iter()
-                .flat_map(|one| {
-                    let open = self.open(&fine, one);
-                    self.closest(&fine, &self.finalists(&coarse, &fine, &open, Further::OtherCause))
-                })
-                .collect();
-            two.sort_by(|a, b| b.described.value().total_cmp(&a.described.value()));
-            if let Some(second) = two.into_iter().next()
-                && second.described.value() - value > SECOND
-            {
-                found = second;
-            }
+            let begun = &alone[..if best.chi_square(&fine) < WELL { 1 } else { alone.len() }];
+            let two = self.pairs(&coarse, &fine, begun);
+            let is_more = two.first().is_some_and(|pair| pair.value() - best.value() > SECOND);
+            rivals = if is_more { two } else { alone };
+            found = rivals.remove(0);
         }
         Some(self.told(view, lane, &fine, &found, &rivals, by))
     }
@@ -188,14 +170,13 @@ impl Library<'_> {
         lane: usize,
         counts: &LaneCounts,
         found: &Closed,
-        rivals: &[(Cause, f64)],
+        rivals: &[Closed],
         by: Trained,
     ) -> LaneCauses {
         let limit = self.asked.limit;
-        let Closed { nominal, described, changes } = found;
+        let Closed { described, changes, .. } = found;
         let fit = &described.fit;
-        let sizes = described.sizes();
-        let whole = fit.surface(nominal, &described.signatures, &sizes);
+        let whole = found.surface();
         let now = whole.shown(fit.shift());
         let at = view.capture().operating[lane];
         let trained = Place { tap: at.tap.into(), step: at.vref.into() };
@@ -203,12 +184,12 @@ impl Library<'_> {
         let only_step = by.shared_vref.then_some(trained.step);
         let rule = now.retrained(limit, only_step).unwrap_or(trained);
         let off = Place { tap: trained.tap - rule.tap, step: trained.step - rule.step };
-        let all: Vec<Change> = self.changes.iter().chain(changes).copied().collect();
+        let all: Vec<Change> = self.reference.changes.iter().chain(changes).copied().collect();
         let middle = self.asked.middle(&all);
         let without = |cause: Cause| {
             let others = changes.iter().zip(&described.signatures).filter(|(_, one)| one.cause != cause);
             let left: Vec<Change> =
-                self.changes.iter().copied().chain(others.map(|(change, _)| *change)).collect();
+                self.reference.changes.iter().copied().chain(others.map(|(change, _)| *change)).collect();
             let nominal = self.asked.nominal(&left).ok()?;
             // Without the cause the eye lies at other levels: under a Vref that other lanes share, and nearer or farther from the grid's end.
             let mut shift = fit.shift();
@@ -218,7 +199,7 @@ impl Library<'_> {
             let point = Place { tap: there.tap + off.tap, step: there.step + off.step };
             Some(surface.box_about(point, self.half, limit) - box_now)
         };
-        let chi_square = chi_square(counts, fit.shifts(), &whole, GATE.1);
+        let chi_square = found.chi_square(counts);
         let accepted = chi_square < GATE.0 && self.chi_square < REFERENCE_GATE;
         let covariance = fit.scored.curvature.inverse();
         let is_other = |one: &Signature| one.cause != described.signatures[0].cause;
@@ -236,8 +217,7 @@ impl Library<'_> {
             let u = (0.2 * variance.sqrt() * gain).hypot(model_u);
             // A weak cause gets a second name.
             let apart = if gain < STRONG { WEAK_APART } else { APART };
-            let rival = rivals.iter().find(|(cause, behind)| *cause != signature.cause && *behind < apart);
-            let or = rival.filter(|_| place == 0).map(|(cause, _)| *cause);
+            let or = instead_of(found, signature.cause, rivals, apart).first().copied();
             causes.push(Blamed { cause: signature.cause, or, gain, expanded_uncertainty: 2.0 * u });
         }
         // What the model cannot say of healthy lanes it cannot say of this one.
@@ -258,13 +238,10 @@ impl Library<'_> {
                 if matches!(blamed.cause, Cause::Centring | Cause::Drift) { landing } else { LEAST_GAIN };
             blamed.gain >= least
         });
-        let alike = rivals.iter().filter(|(_, behind)| *behind < APART).count();
         let finding = match causes.first() {
             None if self.chi_square > REFERENCE_GATE || chi_square > GATE.0 => Finding::NotDescribed,
             None => Finding::NothingDominant,
-            Some(first) if alike > 2 && rivals.iter().any(|(cause, _)| *cause == first.cause) => {
-                Finding::CannotTell
-            }
+            Some(first) if instead_of(found, first.cause, rivals, APART).len() > 1 => Finding::CannotTell,
             Some(_) => Finding::Named,
         };
         LaneCauses {
@@ -277,4 +254,24 @@ impl Library<'_> {
             truth: None,
         }
     }
+}
+
+/// Causes that describe the counts as well in place of one of those found, `apart` the ln likelihood that tells them apart; likeliest first.
+fn instead_of(found: &Closed, cause: Cause, rivals: &[Closed], apart: f64) -> Vec<Cause> {
+    let mut others = found.causes();
+    if !others.remove(&cause) {
+        return Vec::new();
+    }
+    let mut instead = Vec::new();
+    for rival in rivals.iter().take_while(|rival| found.value() - rival.value() < apart) {
+        let mut causes = rival.causes();
+        let beside_the_others = others.iter().all(|other| causes.remove(other));
+        if let (true, Some(one), 1) = (beside_the_others, causes.first(), causes.len())
+            && *one != cause
+            && !instead.contains(one)
+        {
+            instead.push(*one);
+        }
+    }
+    instead
 }

@@ -109,6 +109,20 @@ fn jitter_is_named_with_what_it_costs() {
     assert!(found.accepted && found.words().starts_with("RJ: +"), "{}", found.words());
 }
 
+/// With twice the noise beside three times the jitter a lane without the jitter ends where the noise does: 4.611 (0.72 x 2) from its edge,
+/// in boxes of four steps. The noise costs nothing while the jitter is in the way, and is found all the same.
+#[test]
+fn a_cause_costs_what_another_one_beside_it_leaves() {
+    let found = found((3.0 * SPREAD.0, 1.8 * SPREAD.1));
+    let z = normal_upper_quantile(2e-6).expect("inside");
+    let (now, noise) = ((12.0 - z * 2.4) / 4.0, (11.0 - z * 1.44) / 4.0);
+    let first = &found.causes[0];
+    assert_eq!((first.cause, first.or, found.causes.len()), (Cause::RandomJitter, None, 1), "{found:?}");
+    let off = (first.gain - (noise - now)).abs();
+    assert!(off < 0.12 && off < first.expanded_uncertainty, "{found:?}, by arithmetic {}", noise - now);
+    assert!(found.accepted, "{found:?}");
+}
+
 /// An extra job, trained elsewhere, tells the same: its counts add to the eye's and its shift is its own.
 #[test]
 fn an_extra_job_adds_its_counts_wherever_it_was_trained() {
