@@ -162,41 +162,18 @@ impl FreeLane {
     }
 }
 
-/// How far the middle of an eye in time lies late, taps of its own grid; a column counts by how much of it is open, and one at the edge
-/// in part, so that nothing jumps.
-fn late_by(by_tap: &[f64], taps: usize, steps: usize) -> f64 {
-    let limit = MIDDLE_RATIO.ln();
-    let (mut sum, mut weight) = (0.0, 0.0);
-    for (tap, column) in by_tap.chunks_exact(steps).enumerate() {
-        let open: f64 =
-            column.iter().map(|ratio| (0.5 + (limit - ratio.max(1e-30).ln()) / 12.0).clamp(0.0, 1.0)).sum();
-        sum += open * tap as f64;
-        weight += open;
-    }
-    if weight > 0.0 { sum / weight - 0.5 * (taps as f64 - 1.0) } else { 0.0 }
-}
-
 impl FigureModel for FreeLane {
     fn eye(&self, eye: EyeName, figures: &[(&str, f64)], own: LaneOwn) -> Result<FineEye, String> {
         let mut lane = self.lane(eye, figures, own).map_err(|error| error.to_string())?;
         let (taps, steps) = (lane.taps(), lane.vref_steps());
-        let at = lane.instant_ui(1).zip(lane.instant_ui(0)).map_or(0.0, |(next, first)| next - first);
-        let whole = |lane: &mut LaneSurface| -> Vec<f64> {
-            (0..taps)
-                .flat_map(|tap| (0..steps).map(move |step| (tap, step)))
-                .map(|(tap, step)| lane.ber(tap, step))
-                .collect()
-        };
-        // What was computed before the jitter stays; a second look is cheap.
-        let mut by_tap = whole(&mut lane);
-        for _ in 0..2 {
-            let late = late_by(&by_tap, taps, steps);
-            if late.abs() < 1e-3 {
-                break;
-            }
-            lane.set_shift(lane.shift_ui() + late * at);
-            by_tap = whole(&mut lane);
-        }
+        let ends = lane.instant_ui(0).zip(lane.instant_ui(taps.saturating_sub(1)));
+        let middle = ends.map_or(0.0, |(first, last)| 0.5 * (first + last));
+        let late = lane.middle_ui(MIDDLE_RATIO) - middle;
+        lane.set_shift(late);
+        let by_tap: Vec<f64> = (0..taps)
+            .flat_map(|tap| (0..steps).map(move |step| (tap, step)))
+            .map(|(tap, step)| lane.ber(tap, step))
+            .collect();
         let row =
             |step: usize| by_tap.iter().skip(step).step_by(steps).take(taps).copied().collect::<Vec<_>>();
         let ratios = (0..steps).flat_map(row).collect();
@@ -263,12 +240,15 @@ mod tests {
         let lane = crate::tests::free_lane("three risers");
         let eye = EyeName { direction: Direction::Read, rank: 0, sub_channel: None };
         let base = lane.eye(eye, &[], LaneOwn::default()).unwrap();
-        let by_tap = |fine: &FineEye| -> Vec<f64> {
-            (0..fine.taps)
-                .flat_map(|tap| (0..fine.steps).map(move |step| fine.ratios[step * fine.taps + tap]))
-                .collect()
-        };
-        assert!(late_by(&by_tap(&base), base.taps, base.steps).abs() < 0.05);
+        let (mut sum, mut open) = (0.0, 0.0);
+        for (place, ratio) in base.ratios.iter().enumerate() {
+            if *ratio < MIDDLE_RATIO {
+                sum += (place % base.taps) as f64;
+                open += 1.0;
+            }
+        }
+        let late: f64 = sum / open - 0.5 * (base.taps as f64 - 1.0);
+        assert!(late.abs() < 0.25, "{late} places of half a tap");
         // Straight in a small change: no jump between them.
         let z = |fine: &FineEye| fine.ratios.iter().map(|ratio| ratio.max(1e-12).ln()).collect::<Vec<_>>();
         let at =

@@ -22,6 +22,8 @@ const LAST_PHASE: isize = 96;
 const PER_PHASE: isize = (GRID_PER_UI / SAMPLES_PER_UI) as isize;
 /// Largest pulse or coupling excursion that is still taken for a data line.
 const LARGEST_RESPONSE: f64 = 4.0;
+/// Logarithms of the error ratio about a limit within which a place is open in part.
+const OPEN_WITHIN: f64 = 12.0;
 /// Last jitter grid point.
 const LAST_POINT: isize = LAST_PHASE * PER_PHASE;
 
@@ -357,6 +359,22 @@ impl LaneSurface {
         let mut row = vec![0.0; self.vref_steps];
         self.phase_row(phase.clamp(-LAST_PHASE, LAST_PHASE), &mut row);
         row
+    }
+
+    /// Middle in time of what is open at `limit` without jitter, unit intervals from the pulse's maximum; a phase counts by how much of it is
+    /// open, and a place at the edge in part, so that nothing jumps when a figure changes a little.
+    pub fn middle_ui(&mut self, limit: f64) -> f64 {
+        let last = SAMPLES_PER_UI as isize;
+        let (mut sum, mut weight) = (0.0, 0.0);
+        for phase in -last..=last {
+            self.need_phase(phase);
+            let Some(row) = &self.rows[(phase * PER_PHASE + LAST_POINT) as usize] else { continue };
+            let open: f64 =
+                row.iter().map(|ratio| (0.5 + (limit.ln() - ratio.ln()) / OPEN_WITHIN).clamp(0.0, 1.0)).sum();
+            sum += open * phase as f64;
+            weight += open;
+        }
+        if weight > 0.0 { sum / weight / SAMPLES_PER_UI as f64 } else { 0.0 }
     }
 
     fn fill(&mut self, tap: usize) {

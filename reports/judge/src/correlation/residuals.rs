@@ -3,8 +3,9 @@
 //! A point's errors less what the model expects of the bits that were compared has mean zero whatever rule ended the point (optional
 //! stopping), so sums over a region are judged by that; single points of a rule that stops on errors are not.
 
-use super::engine::{Frame, Problem, State};
+use super::frames::Frame;
 use super::lanes::SHARES;
+use super::problem::{Problem, State};
 use nightbench_core::results::EyeName;
 use statistics::special::normal_sf;
 use std::collections::BTreeMap;
@@ -70,7 +71,7 @@ pub fn residuals(
                     }),
         );
         let list = by_eye.entry(lane.eye).or_default();
-        problem.each_z(*at, frame, &frame.base, state, |spot, _, z| {
+        problem.each_z(*at, frame, state, |spot, _, z| {
             let expected = (spot.bits * normal_sf(z)).max(1e-6);
             let floored = expected.max(0.05);
             chi += (spot.errors - floored).powi(2) / (floored + (0.1 * floored).powi(2));
