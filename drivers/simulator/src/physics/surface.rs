@@ -38,7 +38,7 @@ struct Shared {
     shaper: Shaper,
     jitter: Vec<f64>,
     data: Data,
-    kernels: Kernels,
+    kernels: Arc<Kernels>,
     effects: EdgeEffects,
 }
 
@@ -48,6 +48,14 @@ impl Link {
     /// # Errors
     /// Whatever is wrong with the setup, see [`Setup::validate`].
     pub fn new(setup: Setup) -> Result<Self, PhysicsError> {
+        Link::beside(setup, None)
+    }
+
+    /// The same, with what a lane of another setup has tabulated where its noise is this one's.
+    ///
+    /// # Errors
+    /// Whatever is wrong with the setup, see [`Setup::validate`].
+    pub fn beside(setup: Setup, lane: Option<&LaneSurface>) -> Result<Self, PhysicsError> {
         let channel =
             Channel::new(setup.clone(), &pulse::frequencies(setup.operating_point.data_rate_bps.max(1.0)))?;
         let shaper = Shaper::new(&channel);
@@ -63,7 +71,11 @@ impl Link {
             p.compared_bits,
         );
         let effects = EdgeEffects::new(&setup, drifted);
-        let kernels = Kernels::new(drifted.rx_noise_v, bounded_v, BIN_V);
+        let noise = (drifted.rx_noise_v, bounded_v);
+        let kernels = lane
+            .map(|lane| &lane.shared.kernels)
+            .filter(|known| (known.noise_v(), known.bounded_v()) == noise)
+            .map_or_else(|| Arc::new(Kernels::new(noise.0, noise.1, BIN_V)), Arc::clone);
         Ok(Link { shared: Arc::new(Shared { channel, shaper, jitter, data, kernels, effects }) })
     }
 

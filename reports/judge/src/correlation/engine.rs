@@ -123,7 +123,7 @@ impl Problem<'_> {
             let Some(frame) = &frames[lane.source] else { continue };
             if let (Some(seen), Some(said)) = (lane.middle, frame.base.middle(0, quantile(Z_AT_MIDDLE))) {
                 state.place[at] =
-                    [seen.tap - said.tap / frame.per_tap, seen.step - said.step / frame.per_step];
+                    [seen.tap - said.tap / frame.scale.per_tap, seen.step - frame.scale.step(said.step)];
             }
         }
         self.choose(frames, &state, SHARES[0]);

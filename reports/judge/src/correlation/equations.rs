@@ -28,7 +28,7 @@ pub struct Solved {
 }
 
 fn place_of(stack: &Stack, spot: &Spot, late: f64, place: [f64; 2]) -> Place {
-    Place { tap: stack.per_tap * (spot.tap + late - place[0]), step: stack.per_step * (spot.step - place[1]) }
+    stack.scale.place(spot.tap + late - place[0], spot.step - place[1])
 }
 
 impl Problem<'_> {

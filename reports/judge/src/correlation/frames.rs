@@ -1,15 +1,39 @@
 //! The surfaces of each source at some figures, and how they change with what is unknown.
 
 use super::lanes::surface;
-use super::problem::{Column, LEAST_SPREAD, OWN, PRIOR_SD, Problem};
-use crate::causes::surface::Surface;
-use nightbench_core::figure_model::LaneOwn;
+use super::problem::{Column, LEAST_SPREAD, OWN, PRIOR_SD, Problem, What};
+use crate::causes::surface::{Place, Surface};
+use nightbench_core::figure_model::{FineEye, LaneOwn};
 use rayon::prelude::*;
 
 /// By how much a figure is changed to see the slope, logarithm.
 const STEP: f64 = 0.02;
 /// Standard deviations either way at which the effect of a lane's own copper and pads is looked at: it bends.
 const OWN_STEP: f64 = 1.5;
+
+/// How a surface's places lie to taps and Vref steps.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scale {
+    pub per_tap: f64,
+    pub per_step: f64,
+    pub first_step: f64,
+}
+
+impl Scale {
+    fn of(eye: &FineEye) -> Scale {
+        Scale { per_tap: eye.per_tap, per_step: eye.per_step, first_step: eye.first_step }
+    }
+
+    /// The place of a tap and a Vref step.
+    pub fn place(self, tap: f64, step: f64) -> Place {
+        Place { tap: self.per_tap * tap, step: self.per_step * (step - self.first_step) }
+    }
+
+    /// The Vref step of a place.
+    pub fn step(self, place: f64) -> f64 {
+        self.first_step + place / self.per_step
+    }
+}
 
 /// The surfaces of one source.
 #[derive(Clone)]
@@ -19,8 +43,7 @@ pub struct Frame {
     pub slopes: Vec<Option<Surface>>,
     /// Change with a lane's impedance, capacitance and length: a standard deviation, and its square; `None` where lanes are alike.
     pub own: [Option<[Surface; 2]>; OWN],
-    pub per_tap: f64,
-    pub per_step: f64,
+    pub scale: Scale,
 }
 
 /// One surface that is asked of a model.
@@ -29,8 +52,8 @@ enum Ask {
     Base,
     /// With a shared unknown changed, by its place in [`Problem::columns`].
     Shared(usize),
-    /// With a figure changed that is not fitted.
-    Figure(usize),
+    /// With a figure or a contact changed that is not fitted.
+    More(What),
     /// With a lane's own impedance, capacitance or length at some standard deviations.
     Own(usize, f64),
 }
@@ -39,8 +62,7 @@ enum Ask {
 struct Made {
     surface: Surface,
     by: f64,
-    per_tap: f64,
-    per_step: f64,
+    scale: Scale,
 }
 
 /// Slope and bend from surfaces on either side.
@@ -55,30 +77,28 @@ impl Problem<'_> {
         let (model, setup, eye) = self.lanes.sources[source];
         let mut own = LaneOwn::default();
         let (mut columns, mut there) = (self.columns.clone(), theta.to_vec());
-        // Away from the end of its range.
-        let step = |figure: usize, at: f64| {
-            let figure = &self.asked.figures[figure];
-            if figure.value * (at + STEP).exp() > figure.range.1 { -STEP } else { STEP }
+        // Away from the end of its range; `None` where the source does not know it.
+        let step = |what: What, at: f64| match what {
+            What::Figure(figure) => {
+                let figure = &self.asked.figures[figure];
+                let high = figure.value * (at + STEP).exp() > figure.range.1;
+                (!self.asked.models[model].is_own(&figure.name)).then_some(if high { -STEP } else { STEP })
+            }
+            What::Contact(of, _) => (of == setup).then_some(STEP),
         };
-        let is_own = |figure: usize| self.asked.models[model].is_own(&self.asked.figures[figure].name);
         let mut by = 0.0;
         match ask {
             Ask::Base => {}
             Ask::Shared(at) => {
-                let Column { figure, setup: of, .. } = columns[at];
-                if is_own(figure) || of.is_some_and(|of| of != setup) {
-                    return Ok(None);
-                }
-                by = step(figure, there[at]);
+                let Some(step) = step(columns[at].what, there[at]) else { return Ok(None) };
+                by = step;
                 there[at] += by;
             }
             // What is not fitted keeps the plan's value unsaid elsewhere: saying it may mean more (terminations by table).
-            Ask::Figure(figure) => {
-                if is_own(figure) {
-                    return Ok(None);
-                }
-                by = step(figure, 0.0);
-                columns.push(Column { figure, setup: None, sd: PRIOR_SD });
+            Ask::More(what) => {
+                let Some(step) = step(what, 0.0) else { return Ok(None) };
+                by = step;
+                columns.push(Column { what, sd: PRIOR_SD });
                 there.push(by);
             }
             Ask::Own(which, deviations) => {
@@ -93,9 +113,9 @@ impl Problem<'_> {
                 }
             }
         }
-        let made = self.asked.models[model].eye(eye, &self.values(source, &columns, &there), own)?;
-        let (per_tap, per_step) = (made.per_tap, made.per_step);
-        Ok(Some(Made { surface: surface(&made)?, by, per_tap, per_step }))
+        let (figures, contacts) = self.values(source, &columns, &there);
+        let made = self.asked.models[model].eye(eye, &figures, &contacts, own)?;
+        Ok(Some(Made { surface: surface(&made)?, by, scale: Scale::of(&made) }))
     }
 
     /// Every source's answers to what is asked of each.
@@ -132,8 +152,7 @@ impl Problem<'_> {
                 base: made.surface,
                 slopes: Vec::new(),
                 own: [None, None, None],
-                per_tap: made.per_tap,
-                per_step: made.per_step,
+                scale: made.scale,
             });
         }
         self.renew(sources, theta, &mut frames, true)?;
@@ -165,15 +184,15 @@ impl Problem<'_> {
         Ok(())
     }
 
-    /// Adds the slopes by figures that are not fitted, behind the others.
-    pub fn add_figures(
+    /// Adds the slopes by what is not fitted, behind the others.
+    pub fn add(
         &self,
         sources: &[usize],
         theta: &[f64],
         frames: &mut [Option<Frame>],
-        figures: &[usize],
+        more: &[What],
     ) -> Result<(), String> {
-        let asks: Vec<Ask> = figures.iter().copied().map(Ask::Figure).collect();
+        let asks: Vec<Ask> = more.iter().copied().map(Ask::More).collect();
         for (source, made) in sources.iter().zip(self.answers(sources, &asks, theta)?) {
             let Some(frame) = &mut frames[*source] else { continue };
             let more: Vec<_> = made.iter().map(|made| frame.change(made.as_ref())).collect();

@@ -200,7 +200,7 @@ fn weakest(figures: &[&Figure], mut parts: Vec<f64>, covariance: &Symmetric) -> 
         .iter()
         .map(|at| {
             let way = if parts[*at] > 0.0 { "up" } else { "down" };
-            format!("{} {way} by {:.0} %", figures[*at].name, 100.0 * u * parts[*at].abs())
+            format!("{} {way} by {:.1} %", figures[*at].name, 100.0 * u * parts[*at].abs())
         })
         .collect();
     let words = match named.len() {

@@ -3,7 +3,7 @@
 
 use super::frames::Frame;
 use super::identify::{FEWEST_LANES, scatter, scores};
-use super::problem::{PRIOR_SD, Problem, State};
+use super::problem::{PRIOR_SD, Problem, State, What};
 use statistics::nonnegative::Symmetric;
 use statistics::special::{normal_quantile, t_quantile};
 
@@ -44,7 +44,8 @@ pub fn left_out(
     let sources = problem.sources_of(&problem.used);
     let all = free + candidates.len();
     let mut more = frames.to_vec();
-    problem.add_figures(&sources, &state.theta, &mut more, &candidates)?;
+    let what: Vec<What> = candidates.iter().copied().map(What::Figure).collect();
+    problem.add(&sources, &state.theta, &mut more, &what)?;
     let stacks = problem.stacks(&more, None, all);
     drop(more);
     let solved = problem.system(&stacks, state, &vec![0.0; all], all);

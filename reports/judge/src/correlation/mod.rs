@@ -265,9 +265,10 @@ fn judge(
     }
     let fewest = held_out.iter().map(|agreement| agreement.number).min().unwrap_or(0);
     if fewest < FEWEST_HELD_OUT {
+        let more = if fewest > 0 { "more " } else { "" };
         reasons.push(format!(
             "Held-out margins of one kind: {fewest}; {FEWEST_HELD_OUT} at least are asked for: a fit that meets its own counts \
-             shows nothing. Hold conditions out with --hold-out."
+             shows nothing. Hold {more}conditions out with --hold-out."
         ));
         return (Finding::NotShown, reasons);
     }

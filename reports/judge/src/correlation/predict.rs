@@ -2,7 +2,7 @@
 
 use super::frames::Frame;
 use super::lanes::LaneEye;
-use super::problem::{Problem, State};
+use super::problem::{Problem, State, What};
 use crate::causes::surface::{Place, Surface, quantile};
 use crate::eye_summary::{EyeSummary, digest};
 use eye::counts::CaptureView;
@@ -122,14 +122,13 @@ fn unseen_contacts(
     let mut contacts = vec![Contacts::new(); problem.lanes.sources.len()];
     for source in sources {
         let (model, setup, _) = problem.lanes.sources[*source];
-        if problem.columns.iter().any(|column| column.setup == Some(setup)) {
+        let is_known = |what: What| matches!(what, What::Contact(of, _) if of == setup);
+        if problem.columns.iter().any(|column| is_known(column.what)) {
             continue;
         }
-        let known = problem.asked.models[model].contacts().into_iter().filter_map(|(name, sd)| {
-            Some((problem.asked.figures.iter().position(|figure| figure.name == name)?, sd))
-        });
-        let (figures, deviations): (Vec<usize>, Vec<f64>) = known.unzip();
-        problem.add_figures(&[*source], &state.theta, frames, &figures)?;
+        let deviations = problem.asked.models[model].contacts();
+        let what: Vec<What> = (0..deviations.len()).map(|which| What::Contact(setup, which)).collect();
+        problem.add(&[*source], &state.theta, frames, &what)?;
         contacts[*source] = (problem.columns.len()..).zip(deviations).collect();
     }
     Ok(contacts)
@@ -189,7 +188,7 @@ impl Predicted<'_> {
 
     /// The tap that reads a place.
     fn tap(&self, place: f64, shift: f64) -> f64 {
-        let ideal = place / self.frame.per_tap + shift;
+        let ideal = place / self.frame.scale.per_tap + shift;
         let mut tap = ideal;
         for _ in 0..6 {
             tap = ideal - self.late(tap);
@@ -200,12 +199,12 @@ impl Predicted<'_> {
     /// Row through a Vref step: edges in taps, and the shift they were read with.
     fn row(&self, surface: &Surface, step: f64, shift: Option<f64>) -> Option<(f64, f64, f64)> {
         let (taps, _) = surface.size_of();
-        let y = self.frame.per_step * (step - self.place[1]);
+        let y = self.frame.scale.place(0.0, step - self.place[1]).step;
         let z = |tap: f64| surface.at(0, Place { tap, step: y });
         let limit = quantile(self.lane.limit);
         let operating = f64::from(self.lane.operating.tap);
         let from = match shift {
-            Some(shift) => self.frame.per_tap * (operating + self.late(operating) - shift),
+            Some(shift) => self.frame.scale.per_tap * (operating + self.late(operating) - shift),
             // The deepest of the row.
             None => {
                 let best = (0..taps).max_by(|a, b| z(*a as f64).total_cmp(&z(*b as f64)))?;
@@ -215,7 +214,8 @@ impl Predicted<'_> {
         let (early, late) = self.run(z, from, taps, limit)?;
         let shift = shift.unwrap_or_else(|| {
             let (first, last) = self.seen.unwrap_or((operating, operating));
-            0.5 * (first + self.late(first) + last + self.late(last) - (early + late) / self.frame.per_tap)
+            0.5 * (first + self.late(first) + last + self.late(last)
+                - (early + late) / self.frame.scale.per_tap)
         });
         Some((self.tap(early, shift), self.tap(late, shift), shift))
     }
@@ -231,10 +231,10 @@ impl Predicted<'_> {
         let inside =
             |low: f64, high: f64, places: u16| low >= BORDER && high <= f64::from(places) - 1.0 - BORDER;
         let (_, steps) = surface.size_of();
-        let x = self.frame.per_tap * (f64::from(at.tap) + self.late(f64::from(at.tap)) - shift);
-        let y = self.frame.per_step * (f64::from(at.vref) - self.place[1]);
+        let tap = f64::from(at.tap) + self.late(f64::from(at.tap)) - shift;
+        let Place { tap: x, step: y } = self.frame.scale.place(tap, f64::from(at.vref) - self.place[1]);
         let run = self.run(|step| surface.at(0, Place { tap: x, step }), y, steps, quantile(self.lane.limit));
-        let ends = |place: f64| place / self.frame.per_step + self.place[1];
+        let ends = |place: f64| self.frame.scale.step(place) + self.place[1];
         let run = run.map(|(lower, upper)| (ends(lower), ends(upper)));
         let run = run.filter(|(lower, upper)| inside(*lower, *upper, grid.vref_steps));
         let width = inside(early, late, grid.taps).then_some(late - early);

@@ -32,12 +32,19 @@ pub struct State {
     pub place: Vec<[f64; 2]>,
 }
 
-/// What one of the shared unknowns changes: the logarithm of a figure, everywhere or in the contacts of one setup.
+/// What one of the shared unknowns is the logarithm of.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum What {
+    /// Index in [`Asked::figures`].
+    Figure(usize),
+    /// A setup, and which of its contacts.
+    Contact(usize, usize),
+}
+
+/// A shared unknown.
 #[derive(Debug, Clone, Copy)]
 pub struct Column {
-    /// Index in [`Asked::figures`].
-    pub figure: usize,
-    pub setup: Option<usize>,
+    pub what: What,
     /// What is known beforehand, as a standard deviation.
     pub sd: f64,
 }
@@ -66,7 +73,7 @@ impl<'a> Problem<'a> {
         let spreads = lanes.sources.iter().map(|(model, _, eye)| asked.models[*model].spread(*eye)).collect();
         let used: Vec<usize> =
             (0..lanes.lanes.len()).filter(|lane| !asked.eyes[lanes.lanes[*lane].eye].held_out).collect();
-        let everywhere = |figure: &usize| Column { figure: *figure, setup: None, sd: PRIOR_SD };
+        let everywhere = |figure: &usize| Column { what: What::Figure(*figure), sd: PRIOR_SD };
         let mut columns: Vec<Column> = asked.free.iter().map(everywhere).collect();
         let mut setups: Vec<(usize, usize)> = used
             .iter()
@@ -76,10 +83,8 @@ impl<'a> Problem<'a> {
         setups.sort_unstable();
         setups.dedup_by_key(|(setup, _)| *setup);
         for (setup, model) in setups {
-            for (name, sd) in asked.models[model].contacts() {
-                let known = asked.figures.iter().position(|figure| figure.name == name);
-                columns.extend(known.map(|figure| Column { figure, setup: Some(setup), sd }));
-            }
+            let contacts = asked.models[model].contacts().into_iter().enumerate();
+            columns.extend(contacts.map(|(which, sd)| Column { what: What::Contact(setup, which), sd }));
         }
         Ok(Problem { asked, lanes, used, columns, given: 1.0, spreads })
     }
@@ -87,7 +92,7 @@ impl<'a> Problem<'a> {
     /// What is known of a shared unknown beforehand, as a standard deviation.
     pub fn column_sd(&self, at: usize) -> f64 {
         let column = &self.columns[at];
-        if column.setup.is_some() { self.given * column.sd } else { column.sd }
+        if matches!(column.what, What::Contact(..)) { self.given * column.sd } else { column.sd }
     }
 
     /// Logarithm of what is known of the shared unknowns beforehand.
@@ -95,23 +100,30 @@ impl<'a> Problem<'a> {
         theta.iter().enumerate().map(|(at, theta)| -0.5 * (theta / self.column_sd(at)).powi(2)).sum()
     }
 
-    /// The figures' values of one source, by name: those that some columns speak of.
-    pub fn values(&self, source: usize, columns: &[Column], theta: &[f64]) -> Vec<(&'a str, f64)> {
+    /// The figures' values and the contacts of one source, as far as some columns speak of them.
+    pub fn values(
+        &self,
+        source: usize,
+        columns: &[Column],
+        theta: &[f64],
+    ) -> (Vec<(&'a str, f64)>, Vec<f64>) {
         let setup = self.lanes.sources[source].1;
-        let mut sums: Vec<(usize, f64)> = Vec::new();
+        let (mut figures, mut contacts) = (Vec::new(), Vec::new());
         for (column, ln) in columns.iter().zip(theta) {
-            if column.setup.is_none_or(|of| of == setup) {
-                match sums.iter_mut().find(|(figure, _)| *figure == column.figure) {
-                    Some((_, sum)) => *sum += ln,
-                    None => sums.push((column.figure, *ln)),
+            match column.what {
+                What::Figure(at) => {
+                    let figure = &self.asked.figures[at];
+                    let value = (figure.value * ln.exp()).clamp(figure.range.0, figure.range.1);
+                    figures.push((figure.name.as_str(), value));
                 }
+                What::Contact(of, which) if of == setup => {
+                    contacts.resize(contacts.len().max(which + 1), 0.0);
+                    contacts[which] = *ln;
+                }
+                What::Contact(..) => {}
             }
         }
-        let value = |(at, ln): (usize, f64)| {
-            let figure = &self.asked.figures[at];
-            (figure.name.as_str(), (figure.value * ln.exp()).clamp(figure.range.0, figure.range.1))
-        };
-        sums.into_iter().map(value).collect()
+        (figures, contacts)
     }
 
     /// Sources that some lanes need.
@@ -150,10 +162,7 @@ impl<'a> Problem<'a> {
         place: [f64; 2],
     ) -> Place {
         let late = self.nonlinearity(lane, spot.tap, line);
-        Place {
-            tap: frame.per_tap * (spot.tap + late - place[0]),
-            step: frame.per_step * (spot.step - place[1]),
-        }
+        frame.scale.place(spot.tap + late - place[0], spot.step - place[1])
     }
 
     /// A lane's surface: its source's with its own copper and pads.

@@ -60,15 +60,11 @@ pub fn residuals(
         let lane = &problem.lanes.lanes[*at];
         let Some(frame) = &frames[lane.source] else { continue };
         let (taps, steps) = frame.base.size_of();
+        let seen = frame.base.middle(0, crate::causes::surface::quantile(1e-5));
+        let step = seen.map_or(0.5 * (steps as f64 - 1.0), |middle| middle.step);
         let middle = (
-            state.place[*at][0] + 0.5 * (taps as f64 - 1.0) / frame.per_tap,
-            state.place[*at][1]
-                + frame
-                    .base
-                    .middle(0, crate::causes::surface::quantile(1e-5))
-                    .map_or(0.5 * (steps as f64 - 1.0) / frame.per_step, |middle| {
-                        middle.step / frame.per_step
-                    }),
+            state.place[*at][0] + 0.5 * (taps as f64 - 1.0) / frame.scale.per_tap,
+            state.place[*at][1] + frame.scale.step(step),
         );
         let list = by_eye.entry(lane.eye).or_default();
         problem.each_z(*at, frame, state, |spot, _, z| {

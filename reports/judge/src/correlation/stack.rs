@@ -1,6 +1,6 @@
 //! A source's surface with everything that it changes with, place by place: what a point reads lies together in memory.
 
-use super::frames::Frame;
+use super::frames::{Frame, Scale};
 use super::problem::OWN;
 use crate::causes::surface::{Place, Stencil, Surface};
 
@@ -8,8 +8,7 @@ use crate::causes::surface::{Place, Stencil, Surface};
 pub struct Stack {
     taps: usize,
     steps: usize,
-    pub per_tap: f64,
-    pub per_step: f64,
+    pub scale: Scale,
     /// The shared unknowns that change anything here.
     pub columns: Vec<usize>,
     /// Which of a lane's own do.
@@ -42,8 +41,7 @@ impl Stack {
         for (place, row) in values.chunks_exact_mut(width).enumerate() {
             row.iter_mut().zip(&surfaces).for_each(|(value, surface)| *value = surface[place]);
         }
-        let (per_tap, per_step) = (frame.per_tap, frame.per_step);
-        Stack { taps, steps, per_tap, per_step, columns, own, width, values }
+        Stack { taps, steps, scale: frame.scale, columns, own, width, values }
     }
 
     /// How much of each surface a lane has, where the shared unknowns are moved by `by`.
@@ -74,9 +72,9 @@ impl Stack {
     pub fn read(&self, place: Place, shares: &[f64], sums: &mut [f64]) -> Reading {
         let stencil = Stencil::of(self.taps, self.steps, place);
         self.sums(&stencil.points, &stencil.taps, sums);
-        let taps = along(sums, shares) * self.per_tap;
+        let taps = along(sums, shares) * self.scale.per_tap;
         self.sums(&stencil.points, &stencil.steps, sums);
-        let steps = along(sums, shares) * self.per_step;
+        let steps = along(sums, shares) * self.scale.per_step;
         self.sums(&stencil.points, &stencil.value, sums);
         Reading { z: along(sums, shares), taps, steps }
     }
