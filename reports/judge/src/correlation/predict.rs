@@ -15,8 +15,9 @@ use std::collections::BTreeMap;
 const PART: f64 = 0.25;
 /// By how much the figures are moved to see how a margin follows, logarithm.
 const STEP: f64 = 0.02;
-/// What no fit knows better, taps or Vref steps: bias of measured edges (an estimate; the bench counts how often U holds).
-const LEAST_U: f64 = 0.1;
+/// What no fit knows better of a width and of a height, taps and Vref steps: bias of measured edges, and second-order effects of contacts
+/// (estimates; the bench counts how often U holds).
+const LEAST_U: [f64; 2] = [0.1, 0.15];
 /// Taps or Vref steps from the end of the grid within which an edge is not compared: of lanes that end there, those would be left that
 /// happen to read small.
 const BORDER: f64 = 1.0;
@@ -356,6 +357,7 @@ impl Predicting<'_> {
         let [width, height] = [(Metric::Width, 0), (Metric::Height, 1)].map(|(metric, which)| {
             let step = unit(&measured, metric);
             let off = self.off.get(&(of.capture.eye.direction, which == 1)).copied().unwrap_or(0.0);
+            let off = off.max(LEAST_U[which]);
             self.summed(std::mem::take(&mut gathered[which]), &deviations, step, off)
         });
         Ok(Prediction { condition: of.condition, eye: of.capture.eye, width, height, outline, without })
@@ -388,10 +390,8 @@ impl Predicting<'_> {
             .sum::<f64>();
         let contacts: f64 =
             gathered.contacts.iter().zip(contacts).map(|(follow, sd)| (follow * sd).powi(2)).sum();
-        let u = ((figures.max(0.0) + contacts) / (n * n)
-            + alone.max(together)
-            + (LEAST_U.max(off_steps) * step).powi(2))
-        .sqrt();
+        let u = ((figures.max(0.0) + contacts) / (n * n) + alone.max(together) + (off_steps * step).powi(2))
+            .sqrt();
         Some(Values { predicted, measured, u, step, lanes })
     }
 }
