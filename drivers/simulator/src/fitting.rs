@@ -1,16 +1,27 @@
 //! The channel model as something whose figures can be fitted to counts: which figures those are, and their eyes.
 
 use super::assembly::{self, refused};
-use super::physics::{BitVariation, LaneSurface, Link, Measured, Mounting, Parameters, PhysicsError};
+use super::physics::{
+    BitVariation, Contact, LaneSurface, Link, Measured, Mounting, Parameters, PhysicsError,
+};
 use contract::{DriverError, Setting};
 use nightbench_core::devices::{BusKind, Interface, ModelValue};
 use nightbench_core::figure_model::{Figure, FigureModel, FineEye, LaneOwn, LaneSpread};
 use nightbench_core::rates::Generation;
 use nightbench_core::results::EyeName;
+use std::collections::BTreeMap;
 use std::f64::consts::TAU;
+use std::sync::{Arc, Mutex, PoisonError};
 
-/// Places a tap and a Vref step: between them a cubic follows the tails within a hundredth of a tap.
+/// Places a tap: between them a cubic follows the tails within a hundredth of a tap.
 const FINE: usize = 2;
+/// Places of a Vref step are no further apart than this, in deviations of the receiver's noise: between them a cubic is off by less than
+/// a hundredth of the error ratio.
+const MOST_STEP_SD: f64 = 2.0;
+/// Vref steps below the grid's first and above its last: lanes are offset by some.
+const FRINGE: f64 = 4.0;
+/// Least deviation of a contact's figure where the other has one.
+const LEAST_CONTACT: f64 = 1e-4;
 /// Error ratio at which an eye's middle in time is taken.
 const MIDDLE_RATIO: f64 = 1e-4;
 
@@ -98,13 +109,33 @@ pub fn figures(generation: Generation, model: &[ModelValue]) -> Result<Vec<Figur
         .collect())
 }
 
+/// Figures that change the sampling instant alone: everything before it stays.
+const TIMING: [&str; 4] = ["rj_ps", "dcd_ps", "dj_ps", "clk_jitter_ps"];
+
 /// The nominal lane of one condition, its figures free.
-#[derive(Debug, Clone)]
 pub struct FreeLane {
     interface: Interface,
     setting: Setting,
     model: Vec<ModelValue>,
     measured: Option<Measured>,
+    /// The last lane of each eye that was no small change of another: what is asked next lies beside it.
+    kept: Mutex<BTreeMap<EyeName, Arc<Kept>>>,
+}
+
+/// A lane that was computed, and for which figures.
+struct Kept {
+    figures: Vec<(String, f64)>,
+    contacts: Vec<f64>,
+    lane: LaneSurface,
+}
+
+impl Kept {
+    /// Figures that have other values than here.
+    fn differing<'f>(&self, figures: &'f [(&'f str, f64)]) -> Vec<&'f str> {
+        let known =
+            |name: &str| self.figures.iter().find(|(known, _)| known == name).map(|(_, value)| *value);
+        figures.iter().filter(|(name, value)| known(name) != Some(*value)).map(|(name, _)| *name).collect()
+    }
 }
 
 impl FreeLane {
@@ -123,6 +154,7 @@ impl FreeLane {
             setting: setting.clone(),
             model: model.to_vec(),
             measured,
+            kept: Mutex::default(),
         };
         lane.parameters(&[]).map_err(|error| refused(&error))?;
         Ok(lane)
@@ -142,65 +174,128 @@ impl FreeLane {
         assembly::parameters(self.interface.generation, self.model.iter().chain(&fitted).chain(self.own()))
     }
 
-    fn lane(&self, eye: EyeName, figures: &[(&str, f64)], own: LaneOwn) -> Result<LaneSurface, PhysicsError> {
+    /// Places a Vref step, whatever the figures are.
+    fn per_step(&self, eye: EyeName) -> Result<f64, PhysicsError> {
+        let noise_v = self.parameters(&[])?.receiver(eye.direction).noise_v;
+        let step_v =
+            0.01 * self.interface.sweep(eye.direction).vref_step_percent * self.setting.supply.vddq().0;
+        Ok((step_v / (MOST_STEP_SD * noise_v)).ceil().clamp(1.0, 8.0))
+    }
+
+    /// Each contact's place in a mounting, with the deviations of its inductance and capacitance.
+    fn places(&self) -> Vec<fn(&mut Mounting) -> &mut Contact> {
+        let mut places: Vec<fn(&mut Mounting) -> &mut Contact> = Vec::new();
+        let kind = self.setting.module.bus_kind();
+        if !kind.is_point_to_point() {
+            places.push(|mounting| &mut mounting.socket);
+        }
+        if kind != BusKind::Soldered {
+            places.push(|mounting| &mut mounting.board);
+        }
+        let risers: [fn(&mut Mounting) -> &mut Contact; 3] = [
+            |mounting| &mut mounting.risers[0],
+            |mounting| &mut mounting.risers[1],
+            |mounting| &mut mounting.risers[2],
+        ];
+        places.extend(risers.into_iter().take(usize::from(self.setting.channel.risers)));
+        if self.setting.channel.adapter {
+            places.push(|mounting| &mut mounting.adapter);
+        }
+        places
+    }
+
+    /// The mounting whose contacts have these logarithms: inductance and capacitance of each.
+    fn mounting(&self, contacts: &[f64]) -> Mounting {
+        let mut mounting = Mounting::default();
+        for (place, pair) in self.places().into_iter().zip(contacts.chunks(2)) {
+            let contact = place(&mut mounting);
+            contact.l_scale = pair.first().map_or(1.0, |ln| ln.exp());
+            contact.c_scale = pair.get(1).map_or(1.0, |ln| ln.exp());
+        }
+        mounting
+    }
+
+    /// The last lane of an eye that is kept.
+    fn kept(&self, eye: EyeName) -> Option<Arc<Kept>> {
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner).get(&eye).cloned()
+    }
+
+    fn lane(
+        &self,
+        eye: EyeName,
+        figures: &[(&str, f64)],
+        contacts: &[f64],
+        own: LaneOwn,
+        kept: Option<&Kept>,
+    ) -> Result<LaneSurface, PhysicsError> {
         let mut parameters = self.parameters(figures)?;
         parameters.inl_pp_tap = 0.0;
         let measured = self.measured.clone();
-        let contacts = Mounting::default();
-        let mut setup = assembly::setup(&self.interface, &self.setting, eye, parameters, contacts, measured);
+        let mounting = self.mounting(contacts);
+        let mut setup = assembly::setup(&self.interface, &self.setting, eye, parameters, mounting, measured);
         let p = &mut setup.parameters;
-        let fine = FINE as f64;
+        let (fine, per_step) = (FINE as f64, self.per_step(eye)?);
         (p.n_taps, p.taps_per_ui) = (p.n_taps * fine, p.taps_per_ui * fine);
-        (p.n_vref, p.vref_step) = (p.n_vref * fine, p.vref_step / fine);
+        let offset_v = -FRINGE * p.vref_step * setup.operating_point.vddq_v;
+        (p.n_vref, p.vref_step) = ((p.n_vref + 2.0 * FRINGE) * per_step, p.vref_step / per_step);
         let bit = BitVariation {
             z_scale: own.impedance.exp(),
             c_scale: own.capacitance.exp(),
             extra_length_m: own.length_mm * 1e-3,
+            offset_v,
             ..BitVariation::default()
         };
-        Link::new(setup)?.lane(&bit)
+        let link = Link::beside(setup, kept.map(|kept| &kept.lane))?;
+        let only_timing = |kept: &&Kept| {
+            own == LaneOwn::default()
+                && kept.contacts == contacts
+                && kept.figures.len() <= figures.len()
+                && kept.differing(figures).iter().all(|name| TIMING.contains(name))
+        };
+        match kept.filter(only_timing) {
+            Some(kept) => Ok(kept.lane.retimed(&link, &bit)),
+            None => link.lane(&bit),
+        }
     }
-}
-
-/// How far the middle of an eye in time lies late, taps of its own grid; a column counts by how much of it is open, and one at the edge
-/// in part, so that nothing jumps.
-fn late_by(by_tap: &[f64], taps: usize, steps: usize) -> f64 {
-    let limit = MIDDLE_RATIO.ln();
-    let (mut sum, mut weight) = (0.0, 0.0);
-    for (tap, column) in by_tap.chunks_exact(steps).enumerate() {
-        let open: f64 =
-            column.iter().map(|ratio| (0.5 + (limit - ratio.max(1e-30).ln()) / 12.0).clamp(0.0, 1.0)).sum();
-        sum += open * tap as f64;
-        weight += open;
-    }
-    if weight > 0.0 { sum / weight - 0.5 * (taps as f64 - 1.0) } else { 0.0 }
 }
 
 impl FigureModel for FreeLane {
-    fn eye(&self, eye: EyeName, figures: &[(&str, f64)], own: LaneOwn) -> Result<FineEye, String> {
-        let mut lane = self.lane(eye, figures, own).map_err(|error| error.to_string())?;
+    fn eye(
+        &self,
+        eye: EyeName,
+        figures: &[(&str, f64)],
+        contacts: &[f64],
+        own: LaneOwn,
+    ) -> Result<FineEye, String> {
+        let kept = self.kept(eye);
+        let mut lane =
+            self.lane(eye, figures, contacts, own, kept.as_deref()).map_err(|error| error.to_string())?;
         let (taps, steps) = (lane.taps(), lane.vref_steps());
-        let at = lane.instant_ui(1).zip(lane.instant_ui(0)).map_or(0.0, |(next, first)| next - first);
-        let whole = |lane: &mut LaneSurface| -> Vec<f64> {
-            (0..taps)
-                .flat_map(|tap| (0..steps).map(move |step| (tap, step)))
-                .map(|(tap, step)| lane.ber(tap, step))
-                .collect()
+        lane.set_shift(0.0);
+        let ends = lane.instant_ui(0).zip(lane.instant_ui(taps.saturating_sub(1)));
+        let middle = ends.map_or(0.0, |(first, last)| 0.5 * (first + last));
+        let late = lane.middle_ui(MIDDLE_RATIO) - middle;
+        lane.set_shift(late);
+        let by_tap: Vec<f64> = (0..taps)
+            .flat_map(|tap| (0..steps).map(move |step| (tap, step)))
+            .map(|(tap, step)| lane.ber(tap, step))
+            .collect();
+        let per_step = self.per_step(eye).map_err(|error| error.to_string())?;
+        let differing = |kept: &Kept| {
+            let other = |at: usize| contacts.get(at).unwrap_or(&0.0) != kept.contacts.get(at).unwrap_or(&0.0);
+            let contacts = (0..contacts.len().max(kept.contacts.len())).filter(|at| other(*at)).count();
+            kept.differing(figures).len() + contacts
         };
-        // What was computed before the jitter stays; a second look is cheap.
-        let mut by_tap = whole(&mut lane);
-        for _ in 0..2 {
-            let late = late_by(&by_tap, taps, steps);
-            if late.abs() < 1e-3 {
-                break;
-            }
-            lane.set_shift(lane.shift_ui() + late * at);
-            by_tap = whole(&mut lane);
+        let is_new = kept.is_none_or(|kept| differing(&kept) > 1);
+        if own == LaneOwn::default() && is_new {
+            let figures = figures.iter().map(|(name, value)| ((*name).to_string(), *value)).collect();
+            let kept = Arc::new(Kept { figures, contacts: contacts.to_vec(), lane: lane.clone() });
+            self.kept.lock().unwrap_or_else(PoisonError::into_inner).insert(eye, kept);
         }
         let row =
             |step: usize| by_tap.iter().skip(step).step_by(steps).take(taps).copied().collect::<Vec<_>>();
         let ratios = (0..steps).flat_map(row).collect();
-        Ok(FineEye { taps, steps, per_tap: FINE as f64, per_step: FINE as f64, ratios })
+        Ok(FineEye { taps, steps, per_tap: FINE as f64, per_step, first_step: -FRINGE, ratios })
     }
 
     fn spread(&self, eye: EyeName) -> LaneSpread {
@@ -216,19 +311,12 @@ impl FigureModel for FreeLane {
         }
     }
 
-    fn contacts(&self) -> Vec<(&'static str, f64)> {
+    fn contacts(&self) -> Vec<f64> {
         let p = self.parameters(&[]).unwrap_or_else(|_| Parameters::of(self.interface.generation));
-        let mut all = vec![("sock_l_nh", p.seat_l), ("sock_c_pf", p.seat_c)];
-        all.extend(match self.setting.module.bus_kind() {
-            BusKind::Soldered => Vec::new(),
-            BusKind::Compression => vec![("camm_l_nh", p.seat_l), ("camm_c_pf", p.seat_c)],
-            _ => vec![("conn_l_nh", p.seat_l), ("conn_c_pf", p.seat_c)],
-        });
-        if self.setting.channel.adapter {
-            all.extend([("so_conn_l_nh", p.seat_l), ("so_conn_c_pf", p.seat_c)]);
+        if p.seat_l == 0.0 && p.seat_c == 0.0 {
+            return Vec::new();
         }
-        all.retain(|(_, sd)| *sd > 0.0);
-        all
+        self.places().iter().flat_map(|_| [p.seat_l, p.seat_c]).map(|sd| sd.max(LEAST_CONTACT)).collect()
     }
 
     fn is_own(&self, figure: &str) -> bool {
@@ -262,24 +350,40 @@ mod tests {
     fn an_eye_stands_in_the_middle_and_a_small_change_moves_nothing() {
         let lane = crate::tests::free_lane("three risers");
         let eye = EyeName { direction: Direction::Read, rank: 0, sub_channel: None };
-        let base = lane.eye(eye, &[], LaneOwn::default()).unwrap();
-        let by_tap = |fine: &FineEye| -> Vec<f64> {
-            (0..fine.taps)
-                .flat_map(|tap| (0..fine.steps).map(move |step| fine.ratios[step * fine.taps + tap]))
-                .collect()
-        };
-        assert!(late_by(&by_tap(&base), base.taps, base.steps).abs() < 0.05);
+        let base = lane.eye(eye, &[], &[], LaneOwn::default()).unwrap();
+        let (mut sum, mut open) = (0.0, 0.0);
+        for (place, ratio) in base.ratios.iter().enumerate() {
+            if *ratio < MIDDLE_RATIO {
+                sum += (place % base.taps) as f64;
+                open += 1.0;
+            }
+        }
+        let late: f64 = sum / open - 0.5 * (base.taps as f64 - 1.0);
+        assert!(late.abs() < 0.25, "{late} places of half a tap");
         // Straight in a small change: no jump between them.
         let z = |fine: &FineEye| fine.ratios.iter().map(|ratio| ratio.max(1e-12).ln()).collect::<Vec<_>>();
-        let at =
-            |factor: f64| z(&lane.eye(eye, &[("conn_c_pf", 0.75 * factor)], LaneOwn::default()).unwrap());
+        let at = |factor: f64| {
+            z(&lane.eye(eye, &[("conn_c_pf", 0.75 * factor)], &[], LaneOwn::default()).unwrap())
+        };
         let (low, middle, high) = (at(0.98), at(1.0), at(1.02));
         let bend =
             low.iter().zip(&middle).zip(&high).map(|((a, b), c)| (a + c - 2.0 * b).abs()).fold(0.0, f64::max);
         let change = low.iter().zip(&high).map(|(a, c)| (a - c).abs()).fold(0.0, f64::max);
         assert!(change > 0.1 && bend < 0.5 * change, "{change} {bend}");
-        assert!(lane.eye(eye, &[("conn_c_pf", 1e6)], LaneOwn::default()).unwrap_err().contains("conn_c_pf"));
+        assert!(
+            lane.eye(eye, &[("conn_c_pf", 1e6)], &[], LaneOwn::default()).unwrap_err().contains("conn_c_pf")
+        );
         assert!(!lane.is_own("conn_c_pf"));
+        // A lane beside one that was kept is what it would be by itself.
+        let beside = [("conn_c_pf", 0.9), ("rj_ps", 6.0)];
+        let fresh =
+            crate::tests::free_lane("three risers").eye(eye, &beside, &[], LaneOwn::default()).unwrap();
+        lane.eye(eye, &[("conn_c_pf", 0.9), ("rj_ps", 5.0)], &[], LaneOwn::default()).unwrap();
+        assert_eq!(lane.eye(eye, &beside, &[], LaneOwn::default()).unwrap(), fresh);
+        let louder = [("conn_c_pf", 0.9), ("rj_ps", 5.0), ("v_dj_mv", 20.0)];
+        let fresh =
+            crate::tests::free_lane("three risers").eye(eye, &louder, &[], LaneOwn::default()).unwrap();
+        assert_eq!(lane.eye(eye, &louder, &[], LaneOwn::default()).unwrap(), fresh);
         assert!((lane.spread(eye).offset_steps - 4.0 / 7.8).abs() < 1e-9);
     }
 
@@ -315,7 +419,7 @@ mod tests {
         assert_eq!(lane.parameters(&[("pdn_z_ohm", 0.3)]).expect("in range").pdn_z_ohm, 0.3);
         let eye = EyeName { direction: Direction::Read, rank: 0, sub_channel: None };
         let open = |lane: &FreeLane| {
-            let fine = lane.eye(eye, &[], LaneOwn::default()).expect("an eye");
+            let fine = lane.eye(eye, &[], &[], LaneOwn::default()).expect("an eye");
             fine.ratios.iter().filter(|ratio| **ratio < 1e-6).count()
         };
         assert!(open(&lane) < open(&crate::tests::free_lane("direct")));

@@ -58,9 +58,9 @@ Sizes are of width and height at the eye's own middle. What training makes of it
   a line that ends at VDDQ has its level from the pull-down alone.
 - **Jitter through the channel**: each edge moves by itself (`tx_rj_ps`), and what arrives is its slope times that, spread over the
   edges nearby. The set takes half of the variance of `rj_ps` for it: on the channels above it costs no more than jitter of the
-  sampling instant of the same size; where a channel spreads edges over several bits it costs more.
+  sampling instant of the same size (direct and through risers, bit by bit); where a channel spreads edges over several bits it costs more.
 - **Even and odd bits**: duty-cycle distortion moves them apart; counted together they are the two-point mix. `compared_bits` counts
-  one kind alone.
+  one kind alone: in the models of two `[[firmware]]` both eyes are levels of one plan.
 - **DFE**: `dfe` in `[interface]` is the controller's, in reads (`ctl_dfe*` where its taps differ), `dram_dfe` the DRAM's own, in writes;
   taps are adapted in training, lane by lane. Earlier decisions are taken as right. Fed with what was decided instead, bit-by-bit
   Monte Carlo counts 1.04 times as many errors near an error ratio of 1e-3 (DDR5-5600, short riser, write); the

@@ -44,13 +44,15 @@ pub struct LaneSpread {
     pub nonlinearity_taps: f64,
 }
 
-/// Error ratios of one eye on a grid finer than its own: place (i, j) is tap i / `per_tap`, Vref step j / `per_step`.
+/// Error ratios of one eye on a grid of its own: place (i, j) is tap i / `per_tap`, Vref step `first_step` + j / `per_step`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FineEye {
     pub taps: usize,
     pub steps: usize,
     pub per_tap: f64,
     pub per_step: f64,
+    /// Below 0 where rows lie below the eye's own grid: lanes are offset by some steps.
+    pub first_step: f64,
     /// Row by row: all taps of one Vref step lie together.
     pub ratios: Vec<f64>,
 }
@@ -58,17 +60,24 @@ pub struct FineEye {
 /// A model of the nominal lane of one condition whose figures can be set.
 pub trait FigureModel: Sync {
     /// The eye with some figures at other values than the plan's, its middle in time in the middle of the grid: where a model
-    /// puts an eye in time says nothing, and what it counts time from may jump.
+    /// puts an eye in time says nothing, and what it counts time from may jump. `contacts`: logarithms of factors on what
+    /// [`FigureModel::contacts`] names, in its order; those that are missing are 0.
     ///
     /// # Errors
     /// Why the model has no answer, in words: a value beyond its range, an eye it does not have.
-    fn eye(&self, eye: EyeName, figures: &[(&str, f64)], own: LaneOwn) -> Result<FineEye, String>;
+    fn eye(
+        &self,
+        eye: EyeName,
+        figures: &[(&str, f64)],
+        contacts: &[f64],
+        own: LaneOwn,
+    ) -> Result<FineEye, String>;
 
     /// How far lanes differ by the plan's figures.
     fn spread(&self, eye: EyeName) -> LaneSpread;
 
-    /// Figures of connectors that every mounting changes a little, each with the standard deviation of its logarithm.
-    fn contacts(&self) -> Vec<(&'static str, f64)>;
+    /// What every mounting changes a little, contact by contact: the standard deviation of each one's logarithm.
+    fn contacts(&self) -> Vec<f64>;
 
     /// Is this figure the condition's own (its module's, channel's or firmware's), whatever `[model]` says?
     fn is_own(&self, figure: &str) -> bool;

@@ -48,6 +48,18 @@ impl Counts {
         of_count(self, z)
     }
 
+    /// The first of [`Counts::likelihood`] alone, for less.
+    pub fn value(&self, z: f64) -> f64 {
+        if self.errors >= MANY {
+            return -0.5 * self.weight * self.information * (z - self.z).powi(2);
+        }
+        let z = z.clamp(RANGE.0, RANGE.1);
+        if self.errors == 0.0 && z > NOTHING {
+            return 0.0;
+        }
+        self.weight * exact(self, z, normal_sf(z), normal_sf(-z))
+    }
+
     pub fn bits(&self) -> f64 {
         self.bits
     }
@@ -96,9 +108,14 @@ const RANGE: (f64, f64) = (-8.0, 30.0);
 /// From here on Q(z) times any number of bits is nothing: 1e-28.
 const NOTHING: f64 = 11.0;
 
-/// Logarithm of Q(z).
-fn ln_tail(z: f64) -> f64 {
-    normal_sf(z).ln()
+/// Logarithm of the likelihood of a count at z less that at its own ratio; with Q(z) and Q(-z).
+fn exact(counts: &Counts, z: f64, upper: f64, lower: f64) -> f64 {
+    let (bad, good) = (counts.errors, counts.bits - counts.errors);
+    let ratio = bad / counts.bits;
+    // All wrong or all right: what has no count has no part.
+    let part = |count: f64, ln: f64| if count > 0.0 { count * ln } else { 0.0 };
+    let own = part(bad, ratio.ln()) + part(good, (-ratio).ln_1p());
+    part(bad, upper.ln()) + good * if z > 0.0 { (-upper).ln_1p() } else { lower.ln() } - own
 }
 
 /// Logarithm of the likelihood of a count at z less that at its own ratio, its slope and its curvature (positive).
@@ -113,13 +130,10 @@ fn of_count(counts: &Counts, z: f64) -> (f64, f64, f64) {
         return (0.0, 0.0, 0.0);
     }
     let density = normal_pdf(z);
-    let (up, down) = (density / normal_sf(z), density / normal_sf(-z));
+    let (upper, lower) = (normal_sf(z), normal_sf(-z));
+    let (up, down) = (density / upper, density / lower);
     let (bad, good) = (counts.errors, counts.bits - counts.errors);
-    let ratio = bad / counts.bits;
-    // All wrong or all right: what has no count has no part.
-    let part = |count: f64, ln: f64| if count > 0.0 { count * ln } else { 0.0 };
-    let own = part(bad, ratio.ln()) + part(good, (-ratio).ln_1p());
-    let value = bad * ln_tail(z) + good * if z > 0.0 { (-normal_sf(z)).ln_1p() } else { ln_tail(-z) } - own;
+    let value = exact(counts, z, upper, lower);
     let slope = good * down - bad * up;
     let curvature = bad * up * (up - z) + good * down * (down + z);
     (counts.weight * value, counts.weight * slope, counts.weight * curvature.max(0.0))

@@ -1,8 +1,8 @@
 //! Does a fit find what is hidden, predict what it has not seen, and see when the model is wrong elsewhere? Hidden targets by seed, run as
 //! `run` runs them and fitted as `fit` fits them.
 //!
-//! `cargo bench -p runner --bench fit` prints the table; `-- 3` takes so many seeds a row, `only spread` one row, `each` every
-//! figure. `speed` prints the time of a fit a point instead, and with numpy and scipy (`NIGHTBENCH_PYTHON`) that of tests/numpy/fit.py on
+//! `cargo bench -p runner --bench fit` prints the table; `-- 3` takes so many seeds a row, `from 101` begins there, `only spread` takes one
+//! row, `each` prints every figure and held-out margin. `speed` prints the time of a fit a point instead, and with numpy and scipy (`NIGHTBENCH_PYTHON`) that of tests/numpy/fit.py on
 //! the same counts.
 
 mod runs;
@@ -36,6 +36,8 @@ struct Outcome {
     hidden: Vec<f64>,
     found: Correlation,
     conditions: usize,
+    /// Of every condition, as [`judge::correlation::Prediction`] counts them.
+    names: Vec<String>,
     seconds: f64,
 }
 
@@ -68,7 +70,8 @@ fn one(row: Row, seed: u64) -> Outcome {
     let begun = Instant::now();
     let found = gathered.fit(&FREE.map(String::from)).unwrap_or_else(|failure| panic!("{}", failure.words));
     let seconds = begun.elapsed().as_secs_f64();
-    Outcome { seed, hidden, found, conditions: gathered.held_out, seconds }
+    let names = gathered.conditions().iter().map(|condition| condition.name.clone()).collect();
+    Outcome { seed, hidden, found, conditions: gathered.held_out, names, seconds }
 }
 
 fn rms(list: &[Agreement], metric: Metric) -> f64 {
@@ -136,6 +139,19 @@ fn tell(outcome: &Outcome, each: bool) {
         for residuals in &found.residuals {
             println!("    {} {:?}", residuals.condition, residuals.sides);
         }
+        for one in &found.held_out {
+            for (name, values) in [("width", &one.width), ("height", &one.height)] {
+                let Some(values) = values else { continue };
+                println!(
+                    "    held out {} {name}: off {:+.3} steps, u {:.3}, ratio {:+.2}, lanes {:.3}",
+                    outcome.names[one.condition],
+                    (values.predicted - values.measured) / values.step,
+                    values.u / values.step,
+                    (values.predicted - values.measured) / values.u,
+                    values.lanes_rms()
+                );
+            }
+        }
     }
 }
 
@@ -179,20 +195,23 @@ fn summary(row: Row, all: &[Outcome]) {
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
-    let number: u64 = arguments.iter().find_map(|word| word.parse().ok()).unwrap_or(10);
+    let number: u64 = arguments.first().and_then(|word| word.parse().ok()).unwrap_or(10);
     let each = arguments.iter().any(|word| word == "each");
     if arguments.iter().any(|word| word == "speed") {
         speed::speed();
         return;
     }
-    let only = arguments.iter().position(|word| word == "only").and_then(|at| arguments.get(at + 1));
+    let after =
+        |word: &str| arguments.iter().position(|known| known == word).and_then(|at| arguments.get(at + 1));
+    let only = after("only");
+    let from: u64 = after("from").and_then(|number| number.parse().ok()).unwrap_or(1);
     for row in [Row::Alike, Row::Spread, Row::Misfit] {
         if only.is_some_and(|name| !format!("{row:?}").eq_ignore_ascii_case(name)) {
             continue;
         }
         println!("{row:?}");
         let mut all = Vec::new();
-        for seed in 1..=number {
+        for seed in from..from + number {
             let outcome = one(row, seed);
             tell(&outcome, each);
             all.push(outcome);

@@ -43,64 +43,29 @@ pub const ALIKE: &[(&str, f64)] = &[
     ("seat_r_ohm", 0.0),
 ];
 
-/// The plan of the runs: three channels at two rates to fit, others held out; model figures as given.
+/// The plan of the runs: some channels and rates to fit, others held out.
+const PLAN: &str = include_str!("../../../tests/hidden-target.toml");
+
+/// That plan with so many lanes, and model figures as given.
 pub fn plan_text(lanes: u16, model: &[(String, f64)]) -> String {
+    with_model(&PLAN.replace("lanes = 8", &format!("lanes = {lanes}")), model)
+}
+
+/// One condition of it: a direct channel at 3200 MT/s.
+pub fn direct(model: &[(String, f64)]) -> String {
+    let (plan, _) = PLAN.split_once("[[skip]]").expect("what is skipped stands last");
+    let one = |text: String, line: &str, to: &str| {
+        assert!(text.contains(line), "{line}");
+        text.replace(line, to)
+    };
+    let text = one(plan.into(), r#"["direct", "one riser", "two risers", "three risers"]"#, r#"["direct"]"#);
+    let text = one(one(text, "[2400, 2667, 3200]", "[3200]"), "[25, 85]", "[25]");
+    with_model(&text, model)
+}
+
+fn with_model(plan: &str, model: &[(String, f64)]) -> String {
     let values: String = model.iter().map(|(name, value)| format!("{name} = {value:?}\n")).collect();
-    format!(
-        r#"
-title = "Hidden target"
-[interface]
-generation = "DDR4"
-lanes = {lanes}
-[[chip]]
-name = "Kestrel"
-[[module]]
-name = "Amber"
-kind = "UDIMM"
-ranks = 1
-device_width = 8
-rated = 3200
-[[channel]]
-name = "direct"
-fits = ["UDIMM"]
-[[channel]]
-name = "one riser"
-risers = 1
-fits = ["UDIMM"]
-[[channel]]
-name = "two risers"
-risers = 2
-fits = ["UDIMM"]
-[[channel]]
-name = "three risers"
-risers = 3
-fits = ["UDIMM"]
-[matrix]
-channel = ["direct", "one riser", "two risers", "three risers"]
-rate = [2400, 2667, 3200]
-temperature_degc = [25, 85]
-[[skip]]
-reason = "held out, at one rate"
-channel = "two risers"
-rate = [2400, 3200]
-[[skip]]
-reason = "heat is held out, at one rate"
-temperature_degc = 85
-rate = [2667, 3200]
-[capture]
-directions = ["read"]
-mode = "exact"
-ber_limit = 1e-6
-confidence = 0.95
-[[limit]]
-metric = "width"
-direction = "read"
-minimum = 0.2
-unit = "UI"
-source = "invented"
-[model]
-{values}"#
-    )
+    format!("{plan}\n[model]\n{values}")
 }
 
 /// A plan as a file.

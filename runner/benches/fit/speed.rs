@@ -1,6 +1,6 @@
 //! Seconds a point of a fit, beside those of tests/numpy/fit.py on the same counts in the same run.
 
-use crate::runs::{ALIKE, file, measured, plan_text};
+use crate::runs::{ALIKE, direct, file, measured};
 use eye::counts::CaptureView;
 use runner::evaluate::fitting::gather;
 use std::fmt::Write;
@@ -9,31 +9,12 @@ use std::time::Instant;
 
 const FREE: [&str; 4] = ["dram_ron_ohm", "odt_rd_ohm", "rj_ps", "v_dj_mv"];
 
-/// One condition: a direct channel at 3200 MT/s.
-fn direct(text: &str) -> String {
-    text.replace(
-        "channel = [\"direct\", \"one riser\", \"two risers\", \"three risers\"]",
-        "channel = [\"direct\"]",
-    )
-    .replace(
-        "rate = [2400, 2667, 3200]\ntemperature_degc = [25, 85]",
-        "rate = [3200]\ntemperature_degc = [25]",
-    )
-    .split("[[skip]]")
-    .enumerate()
-    .map(|(part, text)| match part {
-        0 => text.to_string(),
-        _ => text.find("[capture]").map_or(String::new(), |at| text[at..].to_string()),
-    })
-    .collect()
-}
-
 pub fn speed() {
     let told: Vec<(String, f64)> = ALIKE.iter().map(|(name, value)| ((*name).to_string(), *value)).collect();
     let mut hidden = told.clone();
     hidden.extend([("dram_ron_ohm".into(), 41.0), ("odt_rd_ohm".into(), 42.0)]);
     hidden.extend([("rj_ps".into(), 5.4), ("v_dj_mv".into(), 13.0)]);
-    let run = measured(&direct(&plan_text(8, &hidden)), 1);
+    let run = measured(&direct(&hidden), 1);
     let mut table = String::new();
     for capture in run.jobs.iter().flat_map(|job| &job.captures) {
         let view = CaptureView::new(capture).expect("sound counts");
@@ -48,7 +29,7 @@ pub fn speed() {
     }
     let csv = std::env::temp_dir().join(format!("nightbench-points-{}.csv", std::process::id()));
     std::fs::write(&csv, table).expect("a file");
-    let plan = file(direct(&plan_text(8, &told)));
+    let plan = file(direct(&told));
     let mut gathered = gather(&plan, vec![run], &[]).unwrap_or_else(|failure| panic!("{}", failure.words));
     // The script fits and no more: no figure is left out to be looked at.
     gathered.figures.retain(|figure| FREE.contains(&figure.name.as_str()));

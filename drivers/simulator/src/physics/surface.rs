@@ -22,6 +22,8 @@ const LAST_PHASE: isize = 96;
 const PER_PHASE: isize = (GRID_PER_UI / SAMPLES_PER_UI) as isize;
 /// Largest pulse or coupling excursion that is still taken for a data line.
 const LARGEST_RESPONSE: f64 = 4.0;
+/// Logarithms of the error ratio about a limit within which a place is open in part.
+const OPEN_WITHIN: f64 = 12.0;
 /// Last jitter grid point.
 const LAST_POINT: isize = LAST_PHASE * PER_PHASE;
 
@@ -36,7 +38,7 @@ struct Shared {
     shaper: Shaper,
     jitter: Vec<f64>,
     data: Data,
-    kernels: Kernels,
+    kernels: Arc<Kernels>,
     effects: EdgeEffects,
 }
 
@@ -46,6 +48,14 @@ impl Link {
     /// # Errors
     /// Whatever is wrong with the setup, see [`Setup::validate`].
     pub fn new(setup: Setup) -> Result<Self, PhysicsError> {
+        Link::beside(setup, None)
+    }
+
+    /// The same, with what a lane of another setup has tabulated where its noise is this one's.
+    ///
+    /// # Errors
+    /// Whatever is wrong with the setup, see [`Setup::validate`].
+    pub fn beside(setup: Setup, lane: Option<&LaneSurface>) -> Result<Self, PhysicsError> {
         let channel =
             Channel::new(setup.clone(), &pulse::frequencies(setup.operating_point.data_rate_bps.max(1.0)))?;
         let shaper = Shaper::new(&channel);
@@ -61,7 +71,11 @@ impl Link {
             p.compared_bits,
         );
         let effects = EdgeEffects::new(&setup, drifted);
-        let kernels = Kernels::new(drifted.rx_noise_v, bounded_v, BIN_V);
+        let noise = (drifted.rx_noise_v, bounded_v);
+        let kernels = lane
+            .map(|lane| &lane.shared.kernels)
+            .filter(|known| (known.noise_v(), known.bounded_v()) == noise)
+            .map_or_else(|| Arc::new(Kernels::new(noise.0, noise.1, BIN_V)), Arc::clone);
         Ok(Link { shared: Arc::new(Shared { channel, shaper, jitter, data, kernels, effects }) })
     }
 
@@ -357,6 +371,22 @@ impl LaneSurface {
         let mut row = vec![0.0; self.vref_steps];
         self.phase_row(phase.clamp(-LAST_PHASE, LAST_PHASE), &mut row);
         row
+    }
+
+    /// Middle in time of what is open at `limit` without jitter, unit intervals from the pulse's maximum; a phase counts by how much of it is
+    /// open, and a place at the edge in part, so that nothing jumps when a figure changes a little.
+    pub fn middle_ui(&mut self, limit: f64) -> f64 {
+        let last = SAMPLES_PER_UI as isize;
+        let (mut sum, mut weight) = (0.0, 0.0);
+        for phase in -last..=last {
+            self.need_phase(phase);
+            let Some(row) = &self.rows[(phase * PER_PHASE + LAST_POINT) as usize] else { continue };
+            let open: f64 =
+                row.iter().map(|ratio| (0.5 + (limit.ln() - ratio.ln()) / OPEN_WITHIN).clamp(0.0, 1.0)).sum();
+            sum += open * phase as f64;
+            weight += open;
+        }
+        if weight > 0.0 { sum / weight / SAMPLES_PER_UI as f64 } else { 0.0 }
     }
 
     fn fill(&mut self, tap: usize) {

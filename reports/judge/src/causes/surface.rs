@@ -41,10 +41,27 @@ pub struct Place {
 /// The grid's points and their weights that give a value between them, and its slopes.
 #[derive(Debug, Clone)]
 pub struct Stencil {
-    points: [usize; 16],
-    value: [f64; 16],
-    taps: [f64; 16],
-    steps: [f64; 16],
+    pub points: [usize; 16],
+    pub value: [f64; 16],
+    pub taps: [f64; 16],
+    pub steps: [f64; 16],
+}
+
+impl Stencil {
+    /// Where a place reads a grid of one sheet without a fringe; outside the grid at its border.
+    pub fn of(taps: usize, steps: usize, place: Place) -> Stencil {
+        let (x, weights_x, slopes_x) = cubic(place.tap, taps);
+        let (y, weights_y, slopes_y) = cubic(place.step, steps);
+        let mut stencil = Stencil { points: [0; 16], value: [0.0; 16], taps: [0.0; 16], steps: [0.0; 16] };
+        for at in 0..16 {
+            let (row, column) = (at / 4, at % 4);
+            stencil.points[at] = y[row] * taps + x[column];
+            stencil.value[at] = weights_y[row] * weights_x[column];
+            stencil.taps[at] = weights_y[row] * slopes_x[column];
+            stencil.steps[at] = slopes_y[row] * weights_x[column];
+        }
+        stencil
+    }
 }
 
 /// Half sizes of the limit box in taps and Vref steps.
@@ -141,10 +158,20 @@ impl Surface {
         sum
     }
 
+    /// This surface, so many times.
+    pub fn times(&self, by: f64) -> Surface {
+        Surface { z: self.z.iter().map(|z| by * z).collect(), sheets: Arc::clone(&self.sheets) }
+    }
+
     /// (this - other) x `by`.
     pub fn less(&self, other: &Surface, by: f64) -> Surface {
         let z = self.z.iter().zip(&other.z).map(|(a, b)| by * (a - b)).collect();
         Surface { z, sheets: Arc::clone(&self.sheets) }
+    }
+
+    /// Every value, row by row, sheet after sheet.
+    pub fn z(&self) -> &[f64] {
+        &self.z
     }
 
     /// Largest value either way.
@@ -155,16 +182,9 @@ impl Surface {
     /// Where a place of a sheet reads surfaces of this size; outside the grid at its border.
     pub fn stencil(&self, sheet: usize, place: Place) -> Stencil {
         let Sheet { taps, steps, start, fringe } = self.sheets[sheet];
-        let (x, weights_x, slopes_x) = cubic(place.tap, taps);
-        let (y, weights_y, slopes_y) = cubic(place.step + f64::from(fringe), steps);
-        let mut stencil = Stencil { points: [0; 16], value: [0.0; 16], taps: [0.0; 16], steps: [0.0; 16] };
-        for at in 0..16 {
-            let (row, column) = (at / 4, at % 4);
-            stencil.points[at] = start + y[row] * taps + x[column];
-            stencil.value[at] = weights_y[row] * weights_x[column];
-            stencil.taps[at] = weights_y[row] * slopes_x[column];
-            stencil.steps[at] = slopes_y[row] * weights_x[column];
-        }
+        let place = Place { step: place.step + f64::from(fringe), ..place };
+        let mut stencil = Stencil::of(taps, steps, place);
+        stencil.points.iter_mut().for_each(|point| *point += start);
         stencil
     }
 

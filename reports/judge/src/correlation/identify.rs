@@ -1,8 +1,9 @@
 //! What the counts can tell of the figures: intervals from the scatter between lanes and between eyes, correlations, the weakest direction.
 
-use super::engine::{Frame, Problem, State};
+use super::equations::Solved;
+use super::frames::Frame;
 use super::normal::Normal;
-use crate::causes::surface::Surface;
+use super::problem::{OWN, Problem, State};
 use nightbench_core::figure_model::Figure;
 use statistics::eigen::eigen;
 use statistics::nonnegative::Symmetric;
@@ -55,7 +56,7 @@ pub struct Identified {
 }
 
 /// What each piece of copper pulls at the figures, its own and its delay line's unknowns eliminated; those fitted only.
-pub fn scores(solved: &super::engine::Solved, figures: usize) -> Vec<Vec<f64>> {
+pub fn scores(solved: &Solved, figures: usize) -> Vec<Vec<f64>> {
     let fitted = solved.whos.iter().zip(&solved.line_of).filter(|(_, line)| **line != usize::MAX);
     fitted
         .map(|(who, line)| {
@@ -66,12 +67,12 @@ pub fn scores(solved: &super::engine::Solved, figures: usize) -> Vec<Vec<f64>> {
 }
 
 /// What each eye pulls at the figures, everything that its lanes have of their own eliminated.
-fn eye_scores(problem: &Problem<'_>, solved: &super::engine::Solved, figures: usize) -> Vec<Vec<f64>> {
+fn eye_scores(problem: &Problem<'_>, solved: &Solved, figures: usize) -> Vec<Vec<f64>> {
     let mut by_eye: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
     for (at, pull) in problem.used.iter().zip(&solved.pulls) {
         let lane = &problem.lanes.lanes[*at];
         let line = &solved.lines[lane.line];
-        let (shared, own) = pull.split_at(pull.len() - super::engine::OWN);
+        let (shared, own) = pull.split_at(pull.len() - OWN);
         let who = &solved.who_back[lane.who];
         let passed: Vec<f64> =
             shared.iter().enumerate().map(|(column, g)| g + who.passed_on(column, own)).collect();
@@ -117,11 +118,9 @@ pub fn identify(
     state: &State,
 ) -> Result<Identified, String> {
     let k = state.theta.len();
-    let bases: Vec<Option<Surface>> =
-        frames.iter().map(|frame| frame.as_ref().map(|frame| frame.base.clone())).collect();
-    let solved = problem.system(frames, &bases, state, k);
+    let solved = problem.system(&problem.stacks(frames, None, k), state, &vec![0.0; k], k);
     let mut whole: Normal = solved.normal.clone();
-    (0..k).for_each(|at| whole.known(at, state.theta[at], problem.columns[at].sd));
+    (0..k).for_each(|at| whole.known(at, state.theta[at], problem.column_sd(at)));
     let failed = "the counts leave the figures undetermined";
     let inverse = whole.matrix().inverse().ok_or(failed)?;
     let scores = scores(&solved, k);
@@ -144,7 +143,7 @@ pub fn identify(
     for row in 0..k {
         for column in 0..k {
             let held = (0..k)
-                .map(|at| inverse.at(row, at) * inverse.at(at, column) * problem.columns[at].sd.powi(-2));
+                .map(|at| inverse.at(row, at) * inverse.at(at, column) * problem.column_sd(at).powi(-2));
             covariance.entries[row * k + column] += held.sum::<f64>();
         }
     }
@@ -201,7 +200,7 @@ fn weakest(figures: &[&Figure], mut parts: Vec<f64>, covariance: &Symmetric) -> 
         .iter()
         .map(|at| {
             let way = if parts[*at] > 0.0 { "up" } else { "down" };
-            format!("{} {way} by {:.0} %", figures[*at].name, 100.0 * u * parts[*at].abs())
+            format!("{} {way} by {:.1} %", figures[*at].name, 100.0 * u * parts[*at].abs())
         })
         .collect();
     let words = match named.len() {

@@ -55,12 +55,15 @@ impl LaneEye {
 }
 
 /// All lanes of all eyes, and what they share.
+#[derive(Clone)]
 pub struct Lanes {
     pub lanes: Vec<LaneEye>,
     /// Model, setup and eye of each source of surfaces.
     pub sources: Vec<(usize, usize, EyeName)>,
     pub whos: usize,
     pub lines: usize,
+    /// Taps of the longest delay line.
+    pub taps: usize,
 }
 
 /// Takes an index for a key, a new one where it is new.
@@ -143,6 +146,7 @@ impl Lanes {
             sources: in_order.into_iter().map(|(source, _)| source).collect(),
             whos: whos.len(),
             lines: lines.len(),
+            taps: asked.eyes.iter().map(|eye| usize::from(eye.capture.grid.taps)).max().unwrap_or(0),
         })
     }
 }

@@ -1,9 +1,9 @@
 //! What the likelihood would gain if a figure that was not fitted were free: a model that is wrong elsewhere shows here, however well it
 //! meets the counts.
 
-use super::engine::{PRIOR_SD, Problem, State};
+use super::frames::Frame;
 use super::identify::{FEWEST_LANES, scatter, scores};
-use crate::causes::surface::Surface;
+use super::problem::{PRIOR_SD, Problem, State, What};
 use statistics::nonnegative::Symmetric;
 use statistics::special::{normal_quantile, t_quantile};
 
@@ -33,16 +33,22 @@ pub struct LeftOut {
 ///
 /// # Errors
 /// A model without an answer.
-pub fn left_out(problem: &Problem<'_>, state: &State) -> Result<(Vec<LeftOut>, f64), String> {
+pub fn left_out(
+    problem: &Problem<'_>,
+    frames: &[Option<Frame>],
+    state: &State,
+) -> Result<(Vec<LeftOut>, f64), String> {
     let free = state.theta.len();
     let candidates: Vec<usize> =
         (0..problem.asked.figures.len()).filter(|at| !problem.asked.free.contains(at)).collect();
     let sources = problem.sources_of(&problem.used);
-    let frames = problem.frames(&sources, &state.theta, &candidates, None)?;
-    let bases: Vec<Option<Surface>> =
-        frames.iter().map(|frame| frame.as_ref().map(|frame| frame.base.clone())).collect();
     let all = free + candidates.len();
-    let solved = problem.system(&frames, &bases, state, all);
+    let mut more = frames.to_vec();
+    let what: Vec<What> = candidates.iter().copied().map(What::Figure).collect();
+    problem.add(&sources, &state.theta, &mut more, &what)?;
+    let stacks = problem.stacks(&more, None, all);
+    drop(more);
+    let solved = problem.system(&stacks, state, &vec![0.0; all], all);
     let h = solved.normal.matrix();
     let scores = scores(&solved, all);
     let lanes = scores.len();
@@ -52,7 +58,7 @@ pub fn left_out(problem: &Problem<'_>, state: &State) -> Result<(Vec<LeftOut>, f
         for column in 0..free {
             known.entries[row * free + column] = h.at(row, column);
         }
-        known.entries[row * free + row] += problem.columns[row].sd.powi(-2);
+        known.entries[row * free + row] += problem.column_sd(row).powi(-2);
     }
     let every: Vec<usize> = (0..free).collect();
     let effective: Vec<usize> =
@@ -80,9 +86,7 @@ pub fn left_out(problem: &Problem<'_>, state: &State) -> Result<(Vec<LeftOut>, f
         let figures_pull: f64 = follow
             .iter()
             .enumerate()
-            .map(|(row, by)| {
-                by * (solved.normal.g[row] - state.theta[row] * problem.columns[row].sd.powi(-2))
-            })
+            .map(|(row, by)| by * (solved.normal.g[row] - state.theta[row] * problem.column_sd(row).powi(-2)))
             .sum();
         let pull = solved.normal.g[place] - figures_pull;
         let hold = information + PRIOR_SD.powi(-2);

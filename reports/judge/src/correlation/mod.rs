@@ -6,26 +6,30 @@
 //! correlated.
 
 mod engine;
+mod equations;
+mod frames;
 mod identify;
 mod lanes;
 mod left_out;
 mod normal;
 mod predict;
+mod problem;
 mod residuals;
+mod stack;
 #[cfg(test)]
 mod tests;
 
-pub use engine::PRIOR_SD;
 pub use identify::{Direction, Fixed, Identified};
 pub use left_out::LeftOut;
 pub use predict::{Outline, Prediction, Values};
+pub use problem::PRIOR_SD;
 pub use residuals::{Residuals, SIDES};
 
 use crate::agreement::{Agreement, Both, agreements};
-use engine::Problem;
 use nightbench_core::figure_model::{Figure, FigureModel};
 use nightbench_core::results::Capture;
 use plan::limits::Metric;
+use problem::Problem;
 use serde::Serialize;
 
 /// Fewest held-out margins that say anything.
@@ -170,10 +174,9 @@ pub fn correlate(asked: &Asked<'_>) -> Result<Correlation, String> {
     }
     let (state, frames) = problem.fit()?;
     let identified = identify::identify(&problem, &frames, &state)?;
-    let (left_out, chance) = left_out::left_out(&problem, &state)?;
+    let (left_out, chance) = left_out::left_out(&problem, &frames, &state)?;
     let (residuals, chi_square, points) = residuals::residuals(&problem, &frames, &state);
-    let fitted = predict::predict(&problem, &state, &identified.all, false)?;
-    let held_out = predict::predict(&problem, &state, &identified.all, true)?;
+    let (fitted, held_out) = predict::predict(&problem, &frames, &state, &identified.all)?;
     let figures: Vec<FittedFigure> = asked
         .free
         .iter()
@@ -262,9 +265,10 @@ fn judge(
     }
     let fewest = held_out.iter().map(|agreement| agreement.number).min().unwrap_or(0);
     if fewest < FEWEST_HELD_OUT {
+        let more = if fewest > 0 { "more " } else { "" };
         reasons.push(format!(
             "Held-out margins of one kind: {fewest}; {FEWEST_HELD_OUT} at least are asked for: a fit that meets its own counts \
-             shows nothing. Hold conditions out with --hold-out."
+             shows nothing. Hold {more}conditions out with --hold-out."
         ));
         return (Finding::NotShown, reasons);
     }

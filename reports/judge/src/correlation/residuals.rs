@@ -3,8 +3,9 @@
 //! A point's errors less what the model expects of the bits that were compared has mean zero whatever rule ended the point (optional
 //! stopping), so sums over a region are judged by that; single points of a rule that stops on errors are not.
 
-use super::engine::{Frame, Problem, State};
+use super::frames::Frame;
 use super::lanes::SHARES;
+use super::problem::{Problem, State};
 use nightbench_core::results::EyeName;
 use statistics::special::normal_sf;
 use std::collections::BTreeMap;
@@ -59,18 +60,14 @@ pub fn residuals(
         let lane = &problem.lanes.lanes[*at];
         let Some(frame) = &frames[lane.source] else { continue };
         let (taps, steps) = frame.base.size_of();
+        let seen = frame.base.middle(0, crate::causes::surface::quantile(1e-5));
+        let step = seen.map_or(0.5 * (steps as f64 - 1.0), |middle| middle.step);
         let middle = (
-            state.place[*at][0] + 0.5 * (taps as f64 - 1.0) / frame.per_tap,
-            state.place[*at][1]
-                + frame
-                    .base
-                    .middle(0, crate::causes::surface::quantile(1e-5))
-                    .map_or(0.5 * (steps as f64 - 1.0) / frame.per_step, |middle| {
-                        middle.step / frame.per_step
-                    }),
+            state.place[*at][0] + 0.5 * (taps as f64 - 1.0) / frame.scale.per_tap,
+            state.place[*at][1] + frame.scale.step(step),
         );
         let list = by_eye.entry(lane.eye).or_default();
-        problem.each_z(*at, frame, &frame.base, state, |spot, _, z| {
+        problem.each_z(*at, frame, state, |spot, _, z| {
             let expected = (spot.bits * normal_sf(z)).max(1e-6);
             let floored = expected.max(0.05);
             chi += (spot.errors - floored).powi(2) / (floored + (0.1 * floored).powi(2));

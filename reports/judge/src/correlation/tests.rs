@@ -29,7 +29,7 @@ fn eye_of(wide: f64, figures: &[f64; 4]) -> GaussianEye {
 }
 
 impl FigureModel for Edges {
-    fn eye(&self, _: EyeName, figures: &[(&str, f64)], own: LaneOwn) -> Result<FineEye, String> {
+    fn eye(&self, _: EyeName, figures: &[(&str, f64)], _: &[f64], own: LaneOwn) -> Result<FineEye, String> {
         let value = |name: &str, usual: f64| {
             figures.iter().find(|(known, _)| *known == name).map_or(usual, |(_, value)| *value)
         };
@@ -39,7 +39,7 @@ impl FigureModel for Edges {
         let (taps, steps) = (2 * usize::from(SIZE.0), 2 * usize::from(SIZE.1));
         let ratios =
             (0..taps * steps).map(|at| eye.ber((at % taps) as f64 / 2.0, (at / taps) as f64 / 2.0)).collect();
-        Ok(FineEye { taps, steps, per_tap: 2.0, per_step: 2.0, ratios })
+        Ok(FineEye { taps, steps, per_tap: 2.0, per_step: 2.0, first_step: 0.0, ratios })
     }
 
     fn spread(&self, _: EyeName) -> LaneSpread {
@@ -52,7 +52,7 @@ impl FigureModel for Edges {
         }
     }
 
-    fn contacts(&self) -> Vec<(&'static str, f64)> {
+    fn contacts(&self) -> Vec<f64> {
         Vec::new()
     }
 
