@@ -146,10 +146,9 @@ impl<'f> Walk<'f> {
             .and_then(|one| self.field.points.get(one as usize))
             .map(|point| Block { setup: point.setup, temperature: point.temperature });
         let to_begin = self.setups.iter().copied().find(|setup| !self.is_begun(*setup));
-        if let Some(here) = here {
-            if let Some(visit) = self.within(here, to_begin, clock) {
-                return Some(visit);
-            }
+        let within = here.and_then(|here| self.within(here, to_begin, clock));
+        if within.is_some() {
+            return within;
         }
         match to_begin {
             Some(setup) => Some(self.begin(setup, clock)),
