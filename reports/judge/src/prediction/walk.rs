@@ -134,6 +134,11 @@ impl<'f> Walk<'f> {
         }
     }
 
+    /// Is anything not predicted any more for what a measured block showed?
+    pub fn has_quarantine(&self) -> bool {
+        self.learnt.as_ref().is_some_and(|learnt| !learnt.calibration.quarantined.is_empty())
+    }
+
     /// What can be said now of everything that was not measured.
     pub fn predictions(&self) -> Predictions {
         Predictions::of(self.field, &self.measured, &self.mandatory, self.terms.seed)
