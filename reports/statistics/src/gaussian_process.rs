@@ -273,7 +273,10 @@ mod tests {
             assert!((posterior.log_likelihood() - process.log_likelihood).abs() < 1e-6);
             let gradient = posterior.gradient(&parts).into_iter().zip([a, b, c, d]);
             for ((slope, square), expected) in gradient.zip(process.gradient) {
-                assert!((slope * square - expected).abs() < 1e-6 * (1.0 + expected.abs()), "{slope} {expected}");
+                assert!(
+                    (slope * square - expected).abs() < 1e-6 * (1.0 + expected.abs()),
+                    "{slope} {expected}"
+                );
             }
             for (at, (mean, sd)) in process.new.iter().zip(process.means.iter().zip(process.sds)) {
                 let kernel = |other: f64| a + b * at * other + c * (-2.0 * (at - other).powi(2)).exp();

@@ -45,7 +45,7 @@ fn case(name: &'static str, few: &str, whole: &str) -> Case {
     Case { name, plan, expansion, whole: read(whole) }
 }
 
-/// The library's qualification plan, and its look at DDR5 widened to six modules, six rates and four temperatures.
+/// The library's qualification plan, and its look at DDR5 widened to six modules, four channels, six rates and four temperatures.
 pub fn cases() -> Vec<Case> {
     let whole = include_str!("../../../plans/library/qualification.toml");
     let few = whole
@@ -61,12 +61,21 @@ pub fn cases() -> Vec<Case> {
             )
         })
         .collect();
+    let channels: String = [("two short risers", 2), ("three short risers", 3)]
+        .map(|(name, risers)| {
+            format!(
+                "[[channel]]\nname = \"{name}\"\nrisers = {risers}\nfits = [\"UDIMM\", \"RDIMM\"]\n[channel.model]\n\
+                 riser_len_mm = 12.0\nriser_z_ohm = 48.0\n\n"
+            )
+        })
+        .concat();
     let ddr5 = look
         .replace("[[chip]]\nname = \"Plover P2\"\ncorner = \"slow\"\n", "")
         .replace("[[channel]]\nname = \"direct\"", &format!("{modules}[[channel]]\nname = \"direct\""))
-        .replace("rate = [4000, 4800, 5600]", "rate = [4000, 4400, 4800, 5200, 5600, 6000]")
+        .replace("rate = [4000, 4800, 5600]", "rate = [4400, 4800, 5200, 5600, 6000, 6400]")
         .replace("temperature_degc = [25, 85]", "temperature_degc = [0, 25, 60, 85]")
         .replace("temperature_degc = 25\n", "temperature_degc = [0, 25, 60]\n")
+        .replace("[[supply]]\nname = \"low\"", &format!("{channels}[[supply]]\nname = \"low\""))
         .replace("[repeats]\nstarts = 2\nstart = \"power cycle\"\n", "")
         .replace("directions = [\"read\", \"write\"]", "directions = [\"read\"]");
     let ddr5_few = ddr5.replace("lanes = 64", "lanes = 16");

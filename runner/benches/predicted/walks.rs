@@ -1,7 +1,9 @@
 //! A plan walked with predictions over a whole run that is known, on the bench's clock.
 
 use crate::truth::Case;
-use judge::prediction::{Clock, Field, Known, Measured, PredictedVerdict, Predictions, Terms, Walk, Why};
+use judge::prediction::{
+    Clock, Field, Known, Measured, PredictedVerdict, Predictions, Quarantine, Terms, Walk, Why,
+};
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::CaptureMode;
 use plan::Plan;
@@ -9,7 +11,7 @@ use plan::limits::Metric;
 use runner::forecast::{Expected, Forecast};
 use schedule::until::Walk as Bench;
 use schedule::{Calendar, JobSeconds, Standing};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// How deep conditions are measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -119,10 +121,11 @@ impl Clock for Now<'_> {
 /// What came of a walk.
 pub struct Walked {
     pub hours: f64,
-    pub measured: Measured,
     pub predictions: Predictions,
-    pub visits: BTreeMap<Why, usize>,
-    pub predicted_then_quarantined: bool,
+    /// Visits and their hours.
+    pub visits: BTreeMap<Why, (usize, f64)>,
+    /// What was quarantined on the way.
+    pub quarantined: BTreeSet<Quarantine>,
 }
 
 /// Walks a plan whose conditions read as `truth` says.
@@ -132,11 +135,11 @@ pub fn walk(field: &Field, truth: &Measured, terms: Terms, hours: &Hours) -> Wal
     let start_min = bench.now_min();
     let mut now = Now { hours, bench, start_min, beside: 0.0 };
     let mut stands = None;
-    let mut visits: BTreeMap<Why, usize> = BTreeMap::new();
-    let mut measured = Measured::new();
-    let mut quarantined = false;
+    let mut visits: BTreeMap<Why, (usize, f64)> = BTreeMap::new();
+    let mut quarantined = BTreeSet::new();
     while let Some(visit) = walk.next(stands, &now) {
-        *visits.entry(visit.why).or_default() += 1;
+        let before = now.spent();
+        let why = visit.why;
         for condition in visit.conditions {
             let (first, eye) = hours.seconds[condition as usize];
             now.bench.take(condition, Some(first)).expect("hands come");
@@ -144,24 +147,24 @@ pub fn walk(field: &Field, truth: &Measured, terms: Terms, hours: &Hours) -> Wal
             if known.as_ref().is_some_and(|known| is_in_doubt(field, condition, known)) {
                 now.beside += eye / 3600.0;
             }
-            if let Some(known) = &known {
-                measured.insert(condition, known.clone());
-            }
             walk.took(condition, known);
             stands = Some(condition);
         }
-        quarantined |= walk.has_quarantine();
+        let slot = visits.entry(why).or_default();
+        slot.0 += 1;
+        slot.1 += now.spent() - before;
+        quarantined.extend(walk.quarantined());
     }
     let predictions = walk.predictions();
-    Walked { hours: now.spent(), measured, predictions, visits, predicted_then_quarantined: quarantined }
+    Walked { hours: now.spent(), predictions, visits, quarantined }
 }
 
 /// Within twice its own uncertainty of a limit?
 fn is_in_doubt(field: &Field, condition: u32, known: &Known) -> bool {
     field.asked[condition as usize].iter().any(|asked| {
-        known.reading(asked.quantity).is_some_and(|one| {
-            !one.closed && (one.value - asked.limit * asked.whole).abs() < 2.0 * one.u
-        })
+        known
+            .reading(asked.quantity)
+            .is_some_and(|one| !one.closed && (one.value - asked.limit * asked.whole).abs() < 2.0 * one.u)
     })
 }
 
@@ -246,4 +249,45 @@ pub fn differ(field: &Field, one: &Measured, other: &Measured) -> usize {
 /// Hours of a case at a depth.
 pub fn hours(case: &Case, field: &Field, depth: Depth, attended: bool) -> Hours {
     Hours::new(&case.whole, field, depth, attended)
+}
+
+/// A fault of one module.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fault {
+    /// Margins fall from room temperature to the hottest.
+    Hot,
+    /// Below room temperature at low supply.
+    ColdLow,
+}
+
+/// How much of the limit a fault takes at its worst.
+const FAULT: f64 = 0.3;
+
+/// A run whose module has a fault, and the conditions that pass without it and fail with it.
+pub fn planted(field: &Field, truth: &Measured, module: u32, fault: Fault) -> (Measured, Vec<u32>) {
+    let hottest = field.points.iter().map(|point| point.temperature_c).fold(25.0, f64::max);
+    let mut faulty = truth.clone();
+    let mut flipped = Vec::new();
+    for (condition, known) in &mut faulty {
+        let point = &field.points[*condition as usize];
+        if point.module != module {
+            continue;
+        }
+        let by = match fault {
+            Fault::Hot => ((point.temperature_c - 25.0) / (hottest - 25.0)).max(0.0),
+            Fault::ColdLow => f64::from(u8::from(point.temperature_c < 25.0 && point.supply < 0.0)),
+        };
+        let before = passes(field, *condition, known);
+        if let Known::Read(readings) = known {
+            for asked in &field.asked[*condition as usize] {
+                for reading in readings.iter_mut().filter(|one| one.quantity == asked.quantity) {
+                    reading.value = (reading.value - FAULT * by * asked.limit * asked.whole).max(0.0);
+                }
+            }
+        }
+        if before == Some(true) && passes(field, *condition, known) == Some(false) {
+            flipped.push(*condition);
+        }
+    }
+    (faulty, flipped)
 }
