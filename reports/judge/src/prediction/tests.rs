@@ -233,35 +233,6 @@ fn every_module_and_channel_is_covered_cold_and_hot_and_audits_are_drawn() {
 }
 
 #[test]
-fn a_module_whose_hot_blocks_lie_far_off_is_not_predicted_hot() {
-    let field = field();
-    let mut measured = truth(&field);
-    let blocks = mandatory(&field, 0.03, 5);
-    let module = field.points[0].module;
-    // Of the module only one setup was measured hot.
-    let mounted = field.points[0].setup;
-    measured.retain(|condition, _| {
-        let point = &field.points[*condition as usize];
-        point.temperature_c <= 25.0 || point.module != module || point.setup == mounted
-    });
-    assert!(Predictions::of(&field, &measured, &blocks, 5).quarantined.is_empty());
-    for (condition, known) in &mut measured {
-        let point = &field.points[*condition as usize];
-        if let (true, Known::Read(readings)) = (point.module == module && point.temperature_c > 25.0, known) {
-            readings[0].value -= 0.15 * UI;
-        }
-    }
-    let found = Predictions::of(&field, &measured, &blocks, 5);
-    assert!(
-        found.quarantined.iter().any(|one| (one.shared, one.side) == (Shared::Module(module), Side::Hot))
-    );
-    for one in &found.predicted {
-        let point = &field.points[one.condition as usize];
-        assert!(point.module != module || point.temperature_c <= 25.0);
-    }
-}
-
-#[test]
 fn closed_eyes_lower_bounds_and_failed_trainings_are_taken_in() {
     let field = field();
     let mut measured = truth(&field);
