@@ -26,6 +26,7 @@ pub mod gonogo;
 pub mod highest_rate;
 pub mod judged;
 mod picture;
+pub mod prediction;
 mod ranking;
 mod release;
 mod risk;

@@ -26,6 +26,7 @@ pub mod eigen;
 pub mod error;
 pub mod factorial;
 pub mod gauge;
+pub mod gaussian_process;
 pub mod global_risk;
 pub mod gum;
 pub mod minimum;

@@ -12,8 +12,8 @@ pub(super) mod roots;
 #[cfg(test)]
 mod tests;
 
-pub use beta::{beta_quantile, t_quantile};
-pub(crate) use beta::{beta_upper_quantile, binomial_sf, f_sf, t_sf, t_tails, t_upper_quantile};
+pub use beta::{beta_quantile, t_quantile, t_sf};
+pub(crate) use beta::{beta_upper_quantile, binomial_sf, f_sf, t_tails, t_upper_quantile};
 pub use gamma::chi2_quantile;
 pub(crate) use gamma::{chi2_sf, chi2_upper_quantile, gamma_pdf};
 pub(crate) use noncentral::{noncentral_t_quantile, noncentral_t_sf};

@@ -126,7 +126,7 @@ fn check_t(t: f64) -> Result<()> {
 }
 
 /// Student t upper tail P(T > t); `dof` may be infinite (normal).
-pub(crate) fn t_sf(t: f64, dof: f64) -> Result<f64> {
+pub fn t_sf(t: f64, dof: f64) -> Result<f64> {
     Ok(t_tails(t, dof)?.1)
 }
 

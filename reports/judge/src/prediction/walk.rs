@@ -1,0 +1,408 @@
+//! What is measured next: where an hour of the bench buys more than the wrong verdicts that it prevents are worth.
+//!
+//! A setup is begun at the temperature nearest 25 °C. Then follow its mandatory blocks, and other temperatures as long as the wrong
+//! verdicts expected there are worth the hours of going there. Setups with mandatory blocks come first, so that a fault is found before
+//! many setups were taken out. At the end setups are mounted again where that pays.
+
+use super::calibration::{Calibration, FALSE_PASS};
+use super::field::Field;
+use super::measured::{Known, Measured};
+use super::model::Model;
+use super::outcome::{Predicted, PredictedVerdict, Predictions};
+use super::visits::{Block, Mandatory, blocks, first_temperatures, mandatory};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// What a plan says of predictions.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Terms {
+    /// Bench hours that one wrong verdict is worth.
+    pub price_hours: f64,
+    /// Blocks drawn at random, as a share of all that setups are not begun with.
+    pub audit_share: f64,
+    pub seed: u64,
+}
+
+/// The bench's clock, waiting for attended hours included.
+pub trait Clock {
+    /// Hours from where the bench stands until these conditions have been measured in this order, with every change-over between.
+    fn hours(&self, conditions: &[u32]) -> f64;
+    /// Hours gone since the start.
+    fn spent(&self) -> f64;
+    /// Hours that measuring everything takes by the forecast.
+    fn full(&self) -> f64;
+}
+
+/// Why something is measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Why {
+    /// A setup's first temperature.
+    Begin,
+    /// Every module and channel at its coldest and hottest.
+    Cover,
+    /// Drawn at random before the start.
+    Audit,
+    /// The wrong verdicts expected of it are worth more than its hours.
+    Doubt,
+}
+
+/// What is measured next: conditions of one block.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Visit {
+    pub block: Block,
+    pub conditions: Vec<u32>,
+    pub why: Why,
+}
+
+/// A condition is measured, where the bench stands there anyway, as if its word were wrong with at least this probability: it tells of
+/// others.
+const LEAST: f64 = 0.001;
+/// Conditions measured before the model is asked again, where they are dear.
+const AT_A_TIME: usize = 10;
+/// What it costs not to know a condition that is not predicted, in wrong verdicts.
+const UNKNOWN: f64 = 1.0;
+/// The model learns anew when so many times as many conditions were measured.
+const GROWTH: f64 = 4.0 / 3.0;
+/// Blocks beside the mandatory ones that calibrate the walk.
+const OTHER_BLOCKS: usize = 20;
+
+/// The decision what is measured next. A function of field, terms and what was measured in which steps: nothing else.
+#[derive(Debug, Clone)]
+pub struct Walk<'f> {
+    field: &'f Field,
+    terms: Terms,
+    /// Setups, those with mandatory blocks first.
+    setups: Vec<u32>,
+    blocks: BTreeMap<Block, Vec<u32>>,
+    first: BTreeMap<u32, u16>,
+    mandatory: Mandatory,
+    measured: Measured,
+    tried: BTreeSet<u32>,
+    learnt: Option<Learnt<'f>>,
+    /// A mandatory block was measured since.
+    look_again: bool,
+}
+
+#[derive(Debug, Clone)]
+struct Learnt<'f> {
+    model: Model<'f>,
+    calibration: Calibration,
+    at: usize,
+}
+
+impl<'f> Walk<'f> {
+    /// `setups`: numbers of setups in the order in which the plan would mount them; those left out follow.
+    pub fn new(field: &'f Field, terms: Terms, setups: &[u32]) -> Walk<'f> {
+        let mandatory = mandatory(field, terms.audit_share, terms.seed);
+        let blocks = blocks(field);
+        let all: BTreeSet<u32> = blocks.keys().map(|block| block.setup).collect();
+        let mut order: Vec<u32> = Vec::with_capacity(all.len());
+        for setup in setups.iter().chain(&all) {
+            if all.contains(setup) && !order.contains(setup) {
+                order.push(*setup);
+            }
+        }
+        let must = |setup: &u32| mandatory.cover.iter().any(|block| block.setup == *setup);
+        order.sort_by_key(|setup| !must(setup));
+        Walk {
+            field,
+            terms,
+            setups: order,
+            first: first_temperatures(field),
+            blocks,
+            mandatory,
+            measured: Measured::new(),
+            tried: BTreeSet::new(),
+            learnt: None,
+            look_again: false,
+        }
+    }
+
+    /// Blocks that are measured whatever the model says.
+    pub fn mandatory(&self) -> &Mandatory {
+        &self.mandatory
+    }
+
+    /// A condition was tried; `None` where nothing is known of it all the same. It is not asked for again.
+    pub fn took(&mut self, condition: u32, known: Option<Known>) {
+        self.tried.insert(condition);
+        if let Some(known) = known {
+            self.measured.insert(condition, known);
+        }
+        if let Some(point) = self.field.points.get(condition as usize) {
+            let block = Block { setup: point.setup, temperature: point.temperature };
+            self.look_again |= self.mandatory.contains(block);
+        }
+    }
+
+    /// What can be said now of everything that was not measured.
+    pub fn predictions(&self) -> Predictions {
+        Predictions::of(self.field, &self.measured, &self.mandatory, self.terms.seed)
+    }
+
+    /// What is measured next; `None` at the end. `stands`: the last condition that was measured in what is mounted.
+    pub fn next(&mut self, stands: Option<u32>, clock: &dyn Clock) -> Option<Visit> {
+        self.learn();
+        let here = stands
+            .and_then(|one| self.field.points.get(one as usize))
+            .map(|point| Block { setup: point.setup, temperature: point.temperature });
+        let to_begin = self.setups.iter().copied().find(|setup| !self.is_begun(*setup));
+        if let Some(here) = here {
+            if let Some(visit) = self.within(here, to_begin, clock) {
+                return Some(visit);
+            }
+        }
+        match to_begin {
+            Some(setup) => Some(self.begin(setup, clock)),
+            None => self.again(here, clock),
+        }
+    }
+
+    /// What a condition costs if it is left as it is, in wrong verdicts.
+    fn losses(&self, setup: u32) -> BTreeMap<u32, f64> {
+        let mut losses = BTreeMap::new();
+        let mut ask = Vec::new();
+        for (_, conditions) in
+            self.blocks.range(Block { setup, temperature: 0 }..=Block { setup, temperature: u16::MAX })
+        {
+            for condition in conditions.iter().filter(|one| !self.tried.contains(one)) {
+                losses.insert(*condition, UNKNOWN);
+                ask.push(*condition);
+            }
+        }
+        let Some(learnt) = &self.learnt else { return losses };
+        ask.retain(|one| !learnt.calibration.is_quarantined(self.field, *one));
+        for predicted in learnt.calibration.predict(&learnt.model, &ask) {
+            losses.insert(predicted.condition, loss(&predicted));
+        }
+        losses
+    }
+
+    fn left(&self, block: Block) -> Vec<u32> {
+        let all = self.blocks.get(&block).into_iter().flatten();
+        all.copied().filter(|one| !self.tried.contains(one)).collect()
+    }
+
+    fn is_begun(&self, setup: u32) -> bool {
+        let first = Block { setup, temperature: self.first[&setup] };
+        self.blocks[&first].iter().any(|one| self.tried.contains(one))
+    }
+
+    fn begin(&self, setup: u32, clock: &dyn Clock) -> Visit {
+        let block = Block { setup, temperature: self.first[&setup] };
+        let left = self.left(block);
+        let each = (clock.hours(&left) - clock.hours(&left[..1])) / (left.len() - 1).max(1) as f64;
+        let conditions =
+            if each <= LEAST * self.terms.price_hours || left.len() <= 3 { left } else { self.ends(&left) };
+        Visit { block, conditions, why: Why::Begin }
+    }
+
+    /// The slowest, a middle and the fastest rate at the supply nearest the middle.
+    fn ends(&self, left: &[u32]) -> Vec<u32> {
+        let point = |one: &u32| &self.field.points[*one as usize];
+        let variant = left.first().map(|one| point(one).variant);
+        let supply = left.iter().map(|one| point(one).supply.abs()).fold(f64::INFINITY, f64::min);
+        let mut like: Vec<u32> = left
+            .iter()
+            .copied()
+            .filter(|one| point(one).supply.abs() <= supply && Some(point(one).variant) == variant)
+            .collect();
+        like.sort_by(|a, b| point(a).rate.total_cmp(&point(b).rate));
+        let mut chosen = vec![like[0], like[like.len() / 2], like[like.len() - 1]];
+        chosen.dedup();
+        chosen
+    }
+
+    /// In what is mounted.
+    fn within(&self, here: Block, to_begin: Option<u32>, clock: &dyn Clock) -> Option<Visit> {
+        let setup = here.setup;
+        let losses = self.losses(setup);
+        if losses.is_empty() {
+            return None;
+        }
+        let next = to_begin
+            .and_then(|setup| self.left(Block { setup, temperature: self.first[&setup] }).first().copied());
+        // Hours by which what comes after is put off.
+        let price_of = |conditions: &[u32]| {
+            let mut with = conditions.to_vec();
+            with.extend(next);
+            clock.hours(&with) - next.map_or(0.0, |next| clock.hours(&[next]))
+        };
+        let price = self.terms.price_hours;
+        let worth = |one: &u32| price * losses[one].max(LEAST);
+        // Where it stands.
+        let mut open: Vec<u32> =
+            self.left(here).into_iter().filter(|one| worth(one) > clock.hours(&[*one])).collect();
+        if !open.is_empty() {
+            let why = if self.first[&setup] == here.temperature { Why::Begin } else { self.why(here) };
+            let dear = open.len() > AT_A_TIME && open.iter().any(|one| clock.hours(&[*one]) > LEAST * price);
+            if dear {
+                open.sort_by(|a, b| losses[b].total_cmp(&losses[a]).then(a.cmp(b)));
+                open.truncate(AT_A_TIME);
+                open.sort_unstable();
+            }
+            return Some(Visit { block: here, conditions: open, why });
+        }
+        let whole: BTreeSet<Block> =
+            losses.keys().map(|one| self.block_of(*one)).filter(|block| *block != here).collect();
+        // What must be measured, the nearest first.
+        let must: Vec<(Block, Vec<u32>)> = whole
+            .iter()
+            .map(|block| (*block, self.compulsory(*block)))
+            .filter(|(_, conditions)| !conditions.is_empty())
+            .collect();
+        let cost = |conditions: &[u32]| clock.hours(conditions);
+        let nearest = must.into_iter().min_by(|a, b| cost(&a.1).total_cmp(&cost(&b.1)).then(a.0.cmp(&b.0)));
+        if let Some((block, conditions)) = nearest {
+            return Some(Visit { block, conditions, why: self.why(block) });
+        }
+        // What pays.
+        let mut best: Option<(f64, Visit)> = None;
+        for block in whole {
+            let conditions = self.worthwhile(block, here, &losses, clock);
+            if conditions.is_empty() {
+                continue;
+            }
+            let hours = price_of(&conditions);
+            let there: f64 = conditions.iter().map(|one| losses[one]).sum();
+            let beside: f64 = losses
+                .iter()
+                .filter(|(one, _)| self.is_on_the_side_of(block, **one))
+                .map(|(_, loss)| 0.5 * loss)
+                .sum();
+            let gain = price * (there + beside) - hours;
+            if gain > 0.0
+                && clock.spent() + hours <= clock.full()
+                && best.as_ref().is_none_or(|(known, _)| gain > *known)
+            {
+                best = Some((gain, Visit { block, conditions, why: Why::Doubt }));
+            }
+        }
+        best.map(|(_, visit)| visit)
+    }
+
+    /// Conditions of a block that are worth their own hours once the bench stands there.
+    fn worthwhile(
+        &self,
+        block: Block,
+        _here: Block,
+        losses: &BTreeMap<u32, f64>,
+        clock: &dyn Clock,
+    ) -> Vec<u32> {
+        let left = self.left(block);
+        if left.len() < 2 {
+            return left;
+        }
+        let each = (clock.hours(&left) - clock.hours(&left[..1])) / (left.len() - 1) as f64;
+        left.into_iter().filter(|one| self.terms.price_hours * losses[one].max(LEAST) > each).collect()
+    }
+
+    /// Conditions of a block that are measured whatever the model says.
+    fn compulsory(&self, block: Block) -> Vec<u32> {
+        let mut left = self.left(block);
+        if !self.mandatory.contains(block) {
+            left.retain(|one| !self.field.is_predictable(*one));
+        }
+        left
+    }
+
+    fn why(&self, block: Block) -> Why {
+        if self.mandatory.cover.contains(&block) {
+            Why::Cover
+        } else if self.mandatory.audits.contains(&block) {
+            Why::Audit
+        } else {
+            Why::Doubt
+        }
+    }
+
+    fn block_of(&self, condition: u32) -> Block {
+        let point = &self.field.points[condition as usize];
+        Block { setup: point.setup, temperature: point.temperature }
+    }
+
+    /// Another temperature of the same side of the setup's first one?
+    fn is_on_the_side_of(&self, block: Block, condition: u32) -> bool {
+        let celsius = |block: Block| self.field.points[self.blocks[&block][0] as usize].temperature_c;
+        let other = self.block_of(condition);
+        let first = celsius(Block { setup: block.setup, temperature: self.first[&block.setup] });
+        other.setup == block.setup && other != block && (celsius(other) > first) == (celsius(block) > first)
+    }
+
+    /// A setup mounted again, where that pays.
+    fn again(&self, here: Option<Block>, clock: &dyn Clock) -> Option<Visit> {
+        let mut best: Option<(f64, Visit)> = None;
+        for setup in self.setups.iter().copied().filter(|setup| here.is_none_or(|here| here.setup != *setup))
+        {
+            let losses = self.losses(setup);
+            let whole: BTreeSet<Block> = losses.keys().map(|one| self.block_of(*one)).collect();
+            let mut all: Vec<(Block, Vec<u32>)> = Vec::new();
+            for block in whole {
+                let mut conditions = self.worthwhile(block, block, &losses, clock);
+                conditions.extend(self.compulsory(block));
+                conditions.sort_unstable();
+                conditions.dedup();
+                if !conditions.is_empty() {
+                    all.push((block, conditions));
+                }
+            }
+            let must = all.iter().flat_map(|(block, _)| self.compulsory(*block)).count() > 0;
+            // Blocks one after the other by what they are worth, as long as that pays.
+            all.sort_by(|a, b| {
+                let worth = |block: &(Block, Vec<u32>)| block.1.iter().map(|one| losses[one]).sum::<f64>();
+                worth(b).total_cmp(&worth(a)).then(a.0.cmp(&b.0))
+            });
+            let (mut sequence, mut worth) = (Vec::new(), 0.0);
+            let mut gain = f64::NEG_INFINITY;
+            let mut hours = 0.0;
+            for (_, conditions) in &all {
+                sequence.extend(conditions);
+                worth += self.terms.price_hours * conditions.iter().map(|one| losses[one]).sum::<f64>();
+                let cost = clock.hours(&sequence);
+                if worth - cost > gain {
+                    (gain, hours) = (worth - cost, cost);
+                }
+            }
+            let pays = gain > 0.0 && clock.spent() + hours <= clock.full();
+            if (pays || must)
+                && best.as_ref().is_none_or(|(known, _)| gain > *known)
+                && let Some((block, conditions)) = all.into_iter().next()
+            {
+                let why = self.why(block);
+                best = Some((gain, Visit { block, conditions, why }));
+            }
+        }
+        best.map(|(_, visit)| visit)
+    }
+
+    fn learn(&mut self) {
+        let count = self.measured.len();
+        if count == 0 {
+            return;
+        }
+        let seed = self.terms.seed;
+        let grown = |learnt: &Learnt<'_>| count as f64 >= GROWTH * learnt.at as f64;
+        let look_again = std::mem::take(&mut self.look_again);
+        match &mut self.learnt {
+            Some(learnt) if !grown(learnt) => {
+                learnt.model = learnt.model.with(&self.measured);
+                if look_again {
+                    learnt.calibration =
+                        Calibration::of(&learnt.model, &self.measured, &self.mandatory, OTHER_BLOCKS);
+                }
+            }
+            slot => {
+                let model = Model::fit(self.field, &self.measured, seed);
+                let calibration = Calibration::of(&model, &self.measured, &self.mandatory, OTHER_BLOCKS);
+                *slot = Some(Learnt { model, calibration, at: count });
+            }
+        }
+    }
+}
+
+/// What leaving a prediction as it is costs.
+fn loss(predicted: &Predicted) -> f64 {
+    match predicted.verdict {
+        PredictedVerdict::Pass => FALSE_PASS * predicted.p_wrong,
+        PredictedVerdict::Fail => predicted.p_wrong,
+    }
+}
