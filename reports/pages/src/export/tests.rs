@@ -11,7 +11,7 @@ use crate::report::tests::fixture::{Kind, demo};
 fn csv(kind: Kind) -> String {
     let demo = demo(60, kind);
     let mut out = String::new();
-    csv::header(&mut out).unwrap();
+    csv::header(&demo.run, &mut out).unwrap();
     for judged in &demo.run.conditions {
         for note in &judged.jobs {
             let rows = csv::JobRows {
