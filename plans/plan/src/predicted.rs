@@ -34,7 +34,7 @@ impl Predicted {
         if let Some(share) = section.number("audit_share", 0.0..=1.0, "") {
             asked.audit_share = share;
         }
-        if let Some(blocks) = section.whole("audit_blocks", 1..=1000, "blocks") {
+        if let Some(blocks) = section.whole("audit_blocks", 4..=1000, "blocks") {
             asked.audit_blocks = blocks as u16;
         }
         asked.counts_for_release = section.flag("counts_for_release", asked.counts_for_release);
@@ -56,6 +56,19 @@ impl Predicted {
             mistake(
                 "[predicted] chooses from every condition of the matrix, and [coverage] leaves most of them out".into(),
                 "remove one of the two",
+            );
+        }
+        let order = &plan.order;
+        if order.baseline.is_some()
+            || order.reference.is_some()
+            || order.cold_first
+            || !order.before.is_empty()
+        {
+            mistake(
+                "[predicted] decides what is measured next while it runs, and [order] asks for a baseline, a reference job, \
+                 precedences or `cold_first`"
+                    .into(),
+                "remove these from [order], or remove [predicted]",
             );
         }
         let mut others: Vec<&str> = plan
