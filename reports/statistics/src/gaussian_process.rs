@@ -243,3 +243,90 @@ pub fn conformal_quantile(scores: &[f64], coverage: f64) -> Result<f64> {
     sorted.sort_by(f64::total_cmp);
     Ok(sorted.get(rank.max(1) - 1).copied().unwrap_or(f64::INFINITY))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::published::gaussian_processes::{CONFORMAL, PROCESSES};
+
+    fn matrix(size: usize, of: impl Fn(usize, usize) -> f64) -> Symmetric {
+        Symmetric { size, entries: (0..size * size).map(|at| of(at / size, at % size)).collect() }
+    }
+
+    /// Offset, slope, squared exponential, noise.
+    fn parts(x: &[f64]) -> Vec<Symmetric> {
+        let n = x.len();
+        vec![
+            matrix(n, |_, _| 1.0),
+            matrix(n, |i, j| x[i] * x[j]),
+            matrix(n, |i, j| (-2.0 * (x[i] - x[j]).powi(2)).exp()),
+            matrix(n, |i, j| f64::from(u8::from(i == j))),
+        ]
+    }
+
+    #[test]
+    fn means_deviations_likelihoods_and_gradients_are_those_of_scikit_learn() {
+        for process in PROCESSES {
+            let parts = parts(process.x);
+            let [a, b, c, d] = process.amplitudes.map(|amplitude| amplitude * amplitude);
+            let posterior = Posterior::new(&covariance(&parts, &process.amplitudes), process.y).unwrap();
+            assert!((posterior.log_likelihood() - process.log_likelihood).abs() < 1e-6);
+            let gradient = posterior.gradient(&parts).into_iter().zip([a, b, c, d]);
+            for ((slope, square), expected) in gradient.zip(process.gradient) {
+                assert!(
+                    (slope * square - expected).abs() < 1e-6 * (1.0 + expected.abs()),
+                    "{slope} {expected}"
+                );
+            }
+            for (at, (mean, sd)) in process.new.iter().zip(process.means.iter().zip(process.sds)) {
+                let kernel = |other: f64| a + b * at * other + c * (-2.0 * (at - other).powi(2)).exp();
+                let cross: Vec<f64> = process.x.iter().map(|other| kernel(*other)).collect();
+                let (found, variance) = posterior.predict(&cross, kernel(*at) + d);
+                assert!((found - mean).abs() < 1e-6, "{found} {mean}");
+                assert!((variance.sqrt() - sd).abs() < 1e-6, "{} {sd}", variance.sqrt());
+            }
+        }
+    }
+
+    /// At the amplitudes found the slope of likelihood and prior is zero, wherever the search began.
+    #[test]
+    fn amplitudes_are_where_nothing_is_gained_any_more() {
+        let process = &PROCESSES[2];
+        let parts = parts(process.x);
+        let priors = [AmplitudePrior { median: 0.2, log_sd: 0.8 }; 4];
+        let from_below = amplitudes(&parts, process.y, &priors, &[0.2; 4]).unwrap();
+        let from_above = amplitudes(&parts, process.y, &priors, &[0.5; 4]).unwrap();
+        let posterior = Posterior::new(&covariance(&parts, &from_below), process.y).unwrap();
+        for (j, slope) in posterior.gradient(&parts).into_iter().enumerate() {
+            let prior = (from_below[j] / 0.2).ln() / (0.8 * 0.8);
+            let all = 2.0 * slope * from_below[j] * from_below[j] - prior;
+            assert!(all.abs() < 0.05, "{j}: {all}");
+            assert!((from_below[j] / from_above[j]).ln().abs() < 0.05, "{from_below:?} {from_above:?}");
+        }
+        assert!((from_below[0] / 0.2).ln().abs() > 0.05, "the data moved nothing");
+    }
+
+    #[test]
+    fn conformal_quantiles_are_those_of_the_published_recipe() {
+        for (scores, coverage, expected) in CONFORMAL {
+            assert_eq!(conformal_quantile(scores, *coverage).unwrap(), *expected);
+        }
+        assert_eq!(conformal_quantile(&[1.0; 18], 0.95), Ok(f64::INFINITY));
+        assert_eq!(conformal_quantile(&[], 0.95), Ok(f64::INFINITY));
+        assert!(conformal_quantile(&[f64::NAN; 30], 0.95).is_err());
+    }
+
+    #[test]
+    fn what_is_no_covariance_is_refused() {
+        let indefinite = Symmetric { size: 2, entries: vec![1.0, 2.0, 2.0, 1.0] };
+        assert!(matches!(Posterior::new(&indefinite, &[0.0; 2]), Err(StatisticsError::NotDetermined { .. })));
+        let odd = Symmetric { size: 1, entries: vec![f64::NAN] };
+        assert!(Posterior::new(&odd, &[0.0]).is_err());
+        assert!(Posterior::new(&Symmetric::zero(1), &[0.0; 2]).is_err());
+        // Without values the prior stands.
+        let empty = Posterior::new(&Symmetric::zero(0), &[]).unwrap();
+        assert_eq!(empty.predict(&[], 2.0), (0.0, 2.0));
+        let priors = [AmplitudePrior { median: 0.2, log_sd: 0.8 }; 4];
+        assert!(amplitudes(&parts(&[0.0]), &[0.0], &priors, &[0.0; 4]).is_err());
+    }
+}

@@ -7,6 +7,7 @@
 mod data;
 mod designs;
 mod fits;
+pub(crate) mod gaussian_processes;
 mod intervals;
 mod library;
 mod reference_sets;

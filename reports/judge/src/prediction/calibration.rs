@@ -21,6 +21,8 @@ const NORMAL: f64 = 1.959_963_984_540_054;
 const FREEDOM: f64 = 5.0;
 /// By how much a false pass weighs more than a false fail: it is a pass only if it is so much likelier.
 pub(super) const FALSE_PASS: f64 = 3.0;
+/// Predicted margins of less than this share of the limit have a factor of their own.
+const NEAR: f64 = 0.3;
 /// Factor where too little was measured to tell.
 const UNTOLD: f64 = 1.5;
 /// A residual of so many standard deviations is conspicuous: two of a block, or one of so many more.
@@ -47,6 +49,8 @@ impl Residual {
 #[derive(Debug, Clone)]
 pub(super) struct Calibration {
     pub factors: Vec<(Quantity, f64)>,
+    /// Near the limit, where residuals may be larger; never below the others.
+    pub near: Vec<(Quantity, f64)>,
     /// By how much words were wrong more often than was said.
     pub inflation: f64,
     pub quarantined: Vec<Quarantine>,
@@ -86,7 +90,8 @@ impl Calibration {
             }
         }
         let mut calibration = Calibration {
-            factors: factors(field, &residuals, &BTreeSet::new()),
+            factors: factors(field, &residuals, &BTreeSet::new(), f64::INFINITY),
+            near: factors(field, &residuals, &BTreeSet::new(), NEAR),
             inflation: 1.0,
             quarantined: Vec::new(),
             drawn: Audits::default(),
@@ -94,7 +99,8 @@ impl Calibration {
         };
         let bad = calibration.conspicuous(&residuals);
         calibration.quarantined = quarantine(field, &bad, &known);
-        calibration.factors = factors(field, &residuals, &bad);
+        calibration.factors = factors(field, &residuals, &bad, f64::INFINITY);
+        calibration.near = factors(field, &residuals, &bad, NEAR);
         let sound = |one: &&Residual| !bad.contains(&one.block);
         let all = calibration.audits(field, residuals.iter().filter(sound));
         calibration.inflation = ((all.wrong as f64 + 0.5) / (all.expected_wrong + 0.5)).max(1.0);
@@ -106,8 +112,12 @@ impl Calibration {
         Calibration { drawn, mandatory, ..calibration }
     }
 
-    fn factor(&self, quantity: Quantity) -> f64 {
-        self.factors.iter().find(|(known, _)| *known == quantity).map_or(UNTOLD, |(_, factor)| *factor)
+    fn factor(&self, guess: &Guess) -> f64 {
+        let of = |all: &[(Quantity, f64)]| {
+            all.iter().find(|(known, _)| *known == guess.quantity).map_or(UNTOLD, |(_, factor)| *factor)
+        };
+        let all = of(&self.factors);
+        if is_near(guess, NEAR) { all.max(of(&self.near)) } else { all }
     }
 
     /// Blocks whose residuals no scatter explains.
@@ -115,7 +125,7 @@ impl Calibration {
         let mut counts: BTreeMap<(Block, Quantity, bool), usize> = BTreeMap::new();
         let mut bad = BTreeSet::new();
         for one in residuals {
-            let off = one.off() / self.factor(one.quantity);
+            let off = one.off() / self.factor(&one.guess);
             if off.abs() > CONSPICUOUS {
                 let count = counts.entry((one.block, one.quantity, off < 0.0)).or_default();
                 *count += 1;
@@ -160,7 +170,7 @@ impl Calibration {
         let mut margins = Vec::with_capacity(guesses.len());
         for guess in guesses {
             let Some(asked) = asked(field, condition, guess.quantity) else { continue };
-            let spread = guess.sd * self.factor(guess.quantity);
+            let spread = guess.sd * self.factor(guess);
             let p_fail = p_below(guess.middle - 1.0, spread);
             pass *= 1.0 - p_fail;
             let limit = asked.limit * asked.whole;
@@ -194,7 +204,7 @@ impl Calibration {
         let mut audits = Audits::default();
         let mut by_condition: BTreeMap<u32, (Block, Vec<Guess>, bool)> = BTreeMap::new();
         for one in residuals {
-            let half = NORMAL * one.guess.sd * self.factor(one.quantity);
+            let half = NORMAL * one.guess.sd * self.factor(&one.guess);
             audits.margins += 1;
             audits.held += usize::from((one.seen - one.guess.middle).abs() <= half);
             let slot = by_condition.entry(one.condition).or_insert((one.block, Vec::new(), false));
@@ -230,12 +240,21 @@ fn p_below(middle: f64, spread: f64) -> f64 {
     t_sf(wide * middle / spread, FREEDOM).unwrap_or(0.5)
 }
 
-fn factors(field: &Field, residuals: &[Residual], bad: &BTreeSet<Block>) -> Vec<(Quantity, f64)> {
+fn is_near(guess: &Guess, near: f64) -> bool {
+    (guess.middle - 1.0).abs() < near
+}
+
+/// Factors from residuals whose predicted margin is less than `near`, as a share of the limit; 1 where there are too few of them near
+/// the limit to tell.
+fn factors(field: &Field, residuals: &[Residual], bad: &BTreeSet<Block>, near: f64) -> Vec<(Quantity, f64)> {
+    let untold = if near.is_finite() { 1.0 } else { UNTOLD };
     let of = |quantity: &Quantity| {
-        let mine = residuals.iter().filter(|one| one.quantity == *quantity && !bad.contains(&one.block));
+        let mine = residuals.iter().filter(|one| {
+            one.quantity == *quantity && !bad.contains(&one.block) && is_near(&one.guess, near)
+        });
         let scores: Vec<f64> = mine.map(|one| one.off().abs()).collect();
         let quantile = conformal_quantile(&scores, COVERAGE).unwrap_or(f64::INFINITY);
-        let factor = if quantile.is_finite() { (quantile / NORMAL).max(1.0) } else { UNTOLD };
+        let factor = if quantile.is_finite() { (quantile / NORMAL).max(1.0) } else { untold };
         (*quantity, factor)
     };
     field.quantities.iter().map(of).collect()

@@ -26,3 +26,6 @@ pub use outcome::{
 pub use prior::{Expected, EyeSize, Prior, Size, eye_size};
 pub use visits::{Block, Mandatory, mandatory};
 pub use walk::{Clock, Terms, Visit, Walk, Why};
+
+#[cfg(test)]
+mod tests;

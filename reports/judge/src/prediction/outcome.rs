@@ -122,6 +122,8 @@ pub struct Predictions {
     pub predicted: Vec<Predicted>,
     /// By which every prediction's standard deviation was multiplied, by quantity.
     pub factors: Vec<(Quantity, f64)>,
+    /// The same near the limit, where it is larger.
+    pub factors_near: Vec<(Quantity, f64)>,
     pub sum_p_wrong: f64,
     /// Over the random blocks; and over these and the cover.
     pub drawn: Audits,
@@ -144,7 +146,7 @@ impl Predictions {
         let mut predicted = calibration.predict(&model, &open);
         predicted.sort_by_key(|one| one.condition);
         let sum_p_wrong = predicted.iter().map(|one| one.p_wrong).sum();
-        let Calibration { factors, quarantined, drawn, mandatory, .. } = calibration;
-        Predictions { predicted, factors, sum_p_wrong, drawn, mandatory, quarantined }
+        let Calibration { factors, near: factors_near, quarantined, drawn, mandatory, .. } = calibration;
+        Predictions { predicted, factors, factors_near, sum_p_wrong, drawn, mandatory, quarantined }
     }
 }

@@ -47,7 +47,7 @@ pub struct EyeSize {
 /// Reads an eye from error ratios, row by row (`taps` a row), at a limit; all zero where no point passes. The operating point is
 /// the middle of the eye's row and column, as training leaves it.
 pub fn eye_size(ratios: &[f64], taps: usize, ber_limit: f64) -> EyeSize {
-    let steps = if taps == 0 { 0 } else { ratios.len() / taps };
+    let steps = ratios.len().checked_div(taps).unwrap_or(0);
     let at = |tap: usize, step: usize| ratios[step * taps + tap];
     let best = (0..taps * steps).min_by(|a, b| ratios[*a].total_cmp(&ratios[*b]));
     let Some(best) = best.filter(|best| ratios[*best] <= ber_limit) else { return EyeSize::default() };

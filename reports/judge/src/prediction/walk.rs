@@ -8,7 +8,7 @@ use super::calibration::{Calibration, FALSE_PASS};
 use super::field::Field;
 use super::measured::{Known, Measured};
 use super::model::Model;
-use super::outcome::{Predicted, PredictedVerdict, Predictions};
+use super::outcome::{Predicted, PredictedVerdict, Predictions, Quarantine};
 use super::visits::{Block, Mandatory, blocks, first_temperatures, mandatory};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -58,6 +58,8 @@ pub struct Visit {
 const LEAST: f64 = 0.001;
 /// Conditions measured before the model is asked again, where they are dear.
 const AT_A_TIME: usize = 10;
+/// Of what a visit prevents at the other temperatures of its side.
+const BESIDE: f64 = 0.2;
 /// What it costs not to know a condition that is not predicted, in wrong verdicts.
 const UNKNOWN: f64 = 1.0;
 /// The model learns anew when so many times as many conditions were measured.
@@ -78,6 +80,8 @@ pub struct Walk<'f> {
     measured: Measured,
     tried: BTreeSet<u32>,
     learnt: Option<Learnt<'f>>,
+    /// Losses of setups as they were worked out last.
+    known: BTreeMap<u32, BTreeMap<u32, f64>>,
     /// A mandatory block was measured since.
     look_again: bool,
 }
@@ -113,6 +117,7 @@ impl<'f> Walk<'f> {
             measured: Measured::new(),
             tried: BTreeSet::new(),
             learnt: None,
+            known: BTreeMap::new(),
             look_again: false,
         }
     }
@@ -131,7 +136,19 @@ impl<'f> Walk<'f> {
         if let Some(point) = self.field.points.get(condition as usize) {
             let block = Block { setup: point.setup, temperature: point.temperature };
             self.look_again |= self.mandatory.contains(block);
+            // What shares nothing with it hardly changes: it waits until the model learns anew.
+            let kin = |setup: &u32| {
+                let first = Block { setup: *setup, temperature: self.first[setup] };
+                let other = &self.field.points[self.blocks[&first][0] as usize];
+                other.module == point.module || other.channel == point.channel
+            };
+            self.known.retain(|setup, _| !kin(setup));
         }
+    }
+
+    /// What is not predicted any more for what a measured block showed.
+    pub fn quarantined(&self) -> &[Quarantine] {
+        self.learnt.as_ref().map_or(&[], |learnt| &learnt.calibration.quarantined)
     }
 
     /// What can be said now of everything that was not measured.
@@ -147,13 +164,25 @@ impl<'f> Walk<'f> {
             .map(|point| Block { setup: point.setup, temperature: point.temperature });
         let to_begin = self.setups.iter().copied().find(|setup| !self.is_begun(*setup));
         if let Some(here) = here {
-            if let Some(visit) = self.within(here, to_begin, clock) {
-                return Some(visit);
-            }
+            self.refresh(here.setup);
+        }
+        let within = here.and_then(|here| self.within(here, to_begin, clock));
+        if within.is_some() {
+            return within;
         }
         match to_begin {
             Some(setup) => Some(self.begin(setup, clock)),
-            None => self.again(here, clock),
+            None => {
+                self.setups.clone().into_iter().for_each(|setup| self.refresh(setup));
+                self.again(here, clock)
+            }
+        }
+    }
+
+    fn refresh(&mut self, setup: u32) {
+        if !self.known.contains_key(&setup) {
+            let losses = self.losses(setup);
+            self.known.insert(setup, losses);
         }
     }
 
@@ -215,7 +244,7 @@ impl<'f> Walk<'f> {
     /// In what is mounted.
     fn within(&self, here: Block, to_begin: Option<u32>, clock: &dyn Clock) -> Option<Visit> {
         let setup = here.setup;
-        let losses = self.losses(setup);
+        let losses = self.known.get(&setup)?;
         if losses.is_empty() {
             return None;
         }
@@ -230,6 +259,10 @@ impl<'f> Walk<'f> {
         let price = self.terms.price_hours;
         let worth = |one: &u32| price * losses[one].max(LEAST);
         // Where it stands.
+        let must = self.compulsory(here);
+        if !must.is_empty() {
+            return Some(Visit { block: here, conditions: must, why: self.why(here) });
+        }
         let mut open: Vec<u32> =
             self.left(here).into_iter().filter(|one| worth(one) > clock.hours(&[*one])).collect();
         if !open.is_empty() {
@@ -258,7 +291,7 @@ impl<'f> Walk<'f> {
         // What pays.
         let mut best: Option<(f64, Visit)> = None;
         for block in whole {
-            let conditions = self.worthwhile(block, here, &losses, clock);
+            let conditions = self.worthwhile(block, losses, clock);
             if conditions.is_empty() {
                 continue;
             }
@@ -267,7 +300,7 @@ impl<'f> Walk<'f> {
             let beside: f64 = losses
                 .iter()
                 .filter(|(one, _)| self.is_on_the_side_of(block, **one))
-                .map(|(_, loss)| 0.5 * loss)
+                .map(|(_, loss)| BESIDE * loss)
                 .sum();
             let gain = price * (there + beside) - hours;
             if gain > 0.0
@@ -281,13 +314,7 @@ impl<'f> Walk<'f> {
     }
 
     /// Conditions of a block that are worth their own hours once the bench stands there.
-    fn worthwhile(
-        &self,
-        block: Block,
-        _here: Block,
-        losses: &BTreeMap<u32, f64>,
-        clock: &dyn Clock,
-    ) -> Vec<u32> {
+    fn worthwhile(&self, block: Block, losses: &BTreeMap<u32, f64>, clock: &dyn Clock) -> Vec<u32> {
         let left = self.left(block);
         if left.len() < 2 {
             return left;
@@ -333,11 +360,11 @@ impl<'f> Walk<'f> {
         let mut best: Option<(f64, Visit)> = None;
         for setup in self.setups.iter().copied().filter(|setup| here.is_none_or(|here| here.setup != *setup))
         {
-            let losses = self.losses(setup);
+            let Some(losses) = self.known.get(&setup) else { continue };
             let whole: BTreeSet<Block> = losses.keys().map(|one| self.block_of(*one)).collect();
             let mut all: Vec<(Block, Vec<u32>)> = Vec::new();
             for block in whole {
-                let mut conditions = self.worthwhile(block, block, &losses, clock);
+                let mut conditions = self.worthwhile(block, losses, clock);
                 conditions.extend(self.compulsory(block));
                 conditions.sort_unstable();
                 conditions.dedup();
@@ -386,6 +413,7 @@ impl<'f> Walk<'f> {
             Some(learnt) if !grown(learnt) => {
                 learnt.model = learnt.model.with(&self.measured);
                 if look_again {
+                    self.known.clear();
                     learnt.calibration =
                         Calibration::of(&learnt.model, &self.measured, &self.mandatory, OTHER_BLOCKS);
                 }
@@ -394,15 +422,16 @@ impl<'f> Walk<'f> {
                 let model = Model::fit(self.field, &self.measured, seed);
                 let calibration = Calibration::of(&model, &self.measured, &self.mandatory, OTHER_BLOCKS);
                 *slot = Some(Learnt { model, calibration, at: count });
+                self.known.clear();
             }
         }
     }
 }
 
-/// What leaving a prediction as it is costs.
+/// What leaving a prediction as it is costs: the price is that of a false pass.
 fn loss(predicted: &Predicted) -> f64 {
     match predicted.verdict {
-        PredictedVerdict::Pass => FALSE_PASS * predicted.p_wrong,
-        PredictedVerdict::Fail => predicted.p_wrong,
+        PredictedVerdict::Pass => predicted.p_wrong,
+        PredictedVerdict::Fail => predicted.p_wrong / FALSE_PASS,
     }
 }

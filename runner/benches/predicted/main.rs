@@ -1,0 +1,200 @@
+//! Predicted verdicts against whole simulated runs: how many are wrong, what they cost, how often intervals hold, whether a
+//! module's fault is found.
+//!
+//! Two plans ([`truth::cases`]), two whole runs each, measured with few lanes and kept in files (`truth` makes them alone). The channel
+//! model that predictions start from is wrong on purpose: 20 of its figures are 8 to 25 % off, and its lane is nominal. Hours are
+//! those of the whole interface on the bench's clock. `cargo bench -p runner --bench predicted`: five seeds of walks over each run, at
+//! the plan's limit and at 1e-9 by row and column, then 20 planted faults. `-- ddr5` or `qualification`: one plan; `walks`, `deep`, `faults`: one
+//! part; `price 20`, `seeds 2`, `from 100`; `right`: the true model; `attended`: hands wait for attended hours; `each`: a line a walk.
+//!
+//! 1e-9 is composed: the conditions read as at the plan's limit, and hours are counted as row and column, with a full eye where a
+//! margin lies within twice its own uncertainty.
+
+mod truth;
+mod walks;
+
+use judge::prediction::{Field, Measured, PredictedVerdict, Shared, Terms};
+use std::time::Instant;
+use truth::Case;
+use walks::{Depth, Fault, Held};
+
+struct Asked {
+    price: f64,
+    seeds: u64,
+    from: u64,
+    attended: bool,
+    each: bool,
+}
+
+fn share(of: (usize, usize)) -> f64 {
+    of.0 as f64 / of.1.max(1) as f64
+}
+
+fn walks(case: &Case, field: &Field, runs: &[Measured; 2], depth: Depth, asked: &Asked) {
+    let hours = walks::hours(case, field, depth, asked.attended);
+    let differ = walks::differ(field, &runs[0], &runs[1]);
+    let deep = depth == Depth::Deep;
+    println!(
+        "{}, {}: {} conditions, {:.1} h measured whole{}; two whole runs differ in {differ} verdicts",
+        case.name,
+        if deep { "1e-9" } else { "the plan's limit" },
+        field.points.len(),
+        hours.full,
+        if deep { format!(" ({:.1} h by row and column)", hours.all_lines) } else { String::new() },
+    );
+    let mut total = Held::default();
+    let (mut sum, mut spent, mut worst, mut most, mut walked_all) = (0.0, 0.0, 0, 0.0_f64, 0);
+    for (number, run) in runs.iter().enumerate() {
+        for seed in asked.from..asked.from + asked.seeds {
+            let begin = Instant::now();
+            let terms = Terms { price_hours: asked.price, audit_share: 0.03, seed };
+            let walked = walks::walk(field, run, terms, &hours);
+            let held = walks::held(field, &walked.predictions, run);
+            let other = walks::held(field, &walked.predictions, &runs[1 - number]);
+            let p = &walked.predictions;
+            if asked.each {
+                println!(
+                    "  run {} seed {seed}: {:.1} h ({:.3}), predicted {}, wrong {} ({} false passes; {} against the other run), sum of p_wrong \
+                     {:.2}, within {:.3} {:.3}, near {:?} {:?}, factors {:.2?}, quarantined {} ({} at the end), {:.1?}, drawn {:?}, all {:?}; {:.1} s",
+                    number + 1,
+                    walked.hours,
+                    walked.hours / hours.full,
+                    held.predicted,
+                    held.wrong,
+                    held.false_passes,
+                    other.wrong,
+                    p.sum_p_wrong,
+                    share(held.within[0]),
+                    share(held.within[1]),
+                    held.near[0],
+                    held.near[1],
+                    p.factors.iter().map(|one| one.1).collect::<Vec<_>>(),
+                    walked.quarantined.len(),
+                    p.quarantined.len(),
+                    walked.visits,
+                    p.drawn,
+                    p.mandatory,
+                    begin.elapsed().as_secs_f64(),
+                );
+            }
+            total.add(&held);
+            sum += p.sum_p_wrong;
+            spent += walked.hours;
+            worst = worst.max(held.wrong);
+            most = most.max(walked.hours / hours.full);
+            walked_all += 1;
+        }
+    }
+    let n = f64::from(walked_all);
+    let part = spent / n / hours.full;
+    println!("  over {walked_all} walks at a price of {} h:", asked.price);
+    println!(
+        "  wrong verdicts a walk: {:.1}, at most {worst} ({} of {} false passes)   goal: at most {differ}",
+        total.wrong as f64 / n,
+        total.false_passes,
+        total.wrong
+    );
+    if deep {
+        println!("  hours: 1/{:.1} of full eyes, at most {most:.3}   goal: 1/15", 1.0 / part);
+    } else {
+        println!("  hours: {part:.2} of all, at most {most:.2}   goal: 0.60");
+    }
+    println!(
+        "  predicted a walk: {:.0}; sum of p_wrong {:.2}, seen {:.2}",
+        total.predicted as f64 / n,
+        sum / n,
+        total.wrong as f64 / n
+    );
+    println!(
+        "  95 % intervals held: width {:.3} of {}, height {:.3} of {}   goal: 0.93 to 0.99",
+        share(total.within[0]),
+        total.within[0].1,
+        share(total.within[1]),
+        total.within[1].1
+    );
+    println!(
+        "  near the limit (20 % of it): width {:.3} of {}, height {:.3} of {}   goal: at least 0.90",
+        share(total.near[0]),
+        total.near[0].1,
+        share(total.near[1]),
+        total.near[1].1
+    );
+}
+
+/// 20 draws of a module and a seed, half of them hot, half cold at low supply.
+fn faults(case: &Case, field: &Field, runs: &[Measured; 2], asked: &Asked) {
+    let hours = walks::hours(case, field, Depth::Plan, asked.attended);
+    let mut modules: Vec<u32> = field.points.iter().map(|point| point.module).collect();
+    modules.sort_unstable();
+    modules.dedup();
+    for fault in [Fault::Hot, Fault::ColdLow] {
+        let (mut found, mut draws, mut passed, mut all, mut spent) = (0, 0, 0, 0, 0.0);
+        for draw in 0..2 * asked.seeds.max(1) {
+            let module = modules[draw as usize % modules.len()];
+            let (truth, flipped) = walks::planted(field, &runs[draw as usize % 2], module, fault);
+            if flipped.is_empty() {
+                println!("  {fault:?} module {module}: no verdict changes, left out");
+                continue;
+            }
+            let terms = Terms { price_hours: asked.price, audit_share: 0.03, seed: asked.from + draw };
+            let walked = walks::walk(field, &truth, terms, &hours);
+            let predicted = walked.predictions.predicted.iter();
+            let missed = predicted
+                .filter(|one| one.verdict == PredictedVerdict::Pass && flipped.contains(&one.condition))
+                .count();
+            let named = walked.quarantined.iter().any(|one| one.shared == Shared::Module(module));
+            // Known, if the module is named, or hardly anything that it spoils is said to pass.
+            let known = named || 10 * missed <= flipped.len();
+            (draws, found) = (draws + 1, found + usize::from(known));
+            (passed, all) = (passed + missed, all + flipped.len());
+            spent += walked.hours / hours.full;
+            if asked.each {
+                println!(
+                    "  {fault:?} module {module}: {missed} of {} said to pass, named {named}, {:.1} h",
+                    flipped.len(),
+                    walked.hours
+                );
+            }
+        }
+        println!(
+            "{}, fault {fault:?}: found in {found} of {draws}   goal: 19 of 20; {passed} of {all} spoilt conditions said to pass; {:.2} of all hours",
+            case.name,
+            spent / f64::from(draws.max(1) as u32),
+        );
+    }
+}
+
+fn main() {
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with('-')).collect();
+    let has = |word: &str| words.iter().any(|known| known == word);
+    let number = |after: &str, default: f64| {
+        let place = words.iter().position(|known| known == after);
+        place.and_then(|place| words.get(place + 1)?.parse().ok()).unwrap_or(default)
+    };
+    let cases = truth::cases();
+    let only = words.iter().find(|word| cases.iter().any(|case| case.name == word.as_str()));
+    let asked = Asked {
+        price: number("price", 5.0),
+        seeds: number("seeds", 5.0) as u64,
+        from: number("from", 100.0) as u64,
+        attended: has("attended"),
+        each: has("each"),
+    };
+    let part = |name: &str| has(name) || !["walks", "deep", "faults"].iter().any(|word| has(word));
+    for case in cases.iter().filter(|case| only.is_none_or(|name| name == case.name)) {
+        let field = truth::field(case, !has("right"));
+        let runs = [1, 2].map(|seed| truth::measured(case, seed));
+        if has("truth") {
+            continue;
+        }
+        if part("walks") {
+            walks(case, &field, &runs, Depth::Plan, &asked);
+        }
+        if part("deep") {
+            walks(case, &field, &runs, Depth::Deep, &asked);
+        }
+        if part("faults") {
+            faults(case, &field, &runs, &asked);
+        }
+    }
+}
