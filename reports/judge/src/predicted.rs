@@ -2,8 +2,8 @@
 
 use crate::judged::JudgedRun;
 use crate::prediction::{
-    Audits, Field, Known, Measured, Point, Predicted, PredictedVerdict, Predictions, Prior, Quarantine,
-    Shared, Side, Terms, mandatory,
+    Audits, Field, Known, Measured, Point, Predicted, PredictedVerdict, Predictions, Prior, Quantity,
+    Quarantine, Shared, Side, Terms, mandatory,
 };
 use nightbench_core::condition::ConditionState;
 use nightbench_core::text::counted;
@@ -80,6 +80,8 @@ pub struct PredictionNote {
     pub sum_p_wrong: f64,
     /// By which standard deviations were multiplied, so that predictions of measured blocks hold: metric and direction, factor.
     pub factors: Vec<(String, f64)>,
+    /// The same near the limit, where it is larger.
+    pub factors_near_limit: Vec<(String, f64)>,
     /// What the blocks drawn at random said; and these with those of the cover.
     #[serde(serialize_with = "audits")]
     pub drawn: Audits,
@@ -134,7 +136,7 @@ pub(crate) fn predict(
         |blocks: &BTreeSet<(u32, u16)>| blocks.iter().map(|one| one.0).collect::<BTreeSet<u32>>().len();
     note.unvisited = (setups(&all) - setups(&visited), all.len() - visited.len());
     let found = Predictions::of(&field, &measured, &blocks, inputs.seed);
-    let Predictions { predicted, factors, drawn, mandatory, quarantined, .. } = found;
+    let Predictions { predicted, factors, factors_near, drawn, mandatory, quarantined, .. } = found;
     let known: BTreeSet<u32> = predicted.iter().map(|one| one.condition).collect();
     for one in predicted {
         let p_wrong = one.p_wrong;
@@ -142,10 +144,11 @@ pub(crate) fn predict(
             note.sum_p_wrong += p_wrong;
         }
     }
-    note.factors = factors
-        .into_iter()
-        .map(|(of, factor)| (format!("{} {}", of.metric.name(), of.direction.name()), factor))
-        .collect();
+    let named = |factors: Vec<(Quantity, f64)>| -> Vec<(String, f64)> {
+        let name = |of: Quantity| format!("{} {}", of.metric.name(), of.direction.name());
+        factors.into_iter().map(|(of, factor)| (name(of), factor)).collect()
+    };
+    (note.factors, note.factors_near_limit) = (named(factors), named(factors_near));
     (note.drawn, note.mandatory) = (drawn, mandatory);
     note.quarantined = quarantined.iter().map(|one| words(one, &field, (plan, expansion))).collect();
     let left_open = (0..)

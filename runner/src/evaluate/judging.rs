@@ -311,9 +311,10 @@ impl JudgedFolder {
         let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
         let (hours, jobs, ran, failed) = (filled.hours, filled.jobs, filled.ran, filled.failed);
         if let Some(note) = &mut run.audit.predictions {
-            let whole = forecast.schedule.hours().total;
-            let own = hours.as_ref().filter(|_| !simulated).map(|hours| hours.total);
-            note.hours = chosen_hours.or(own).map(|hours| (whole, hours));
+            // Waiting for attended hours is no work of the bench.
+            let whole = forecast.schedule.hours();
+            let own = hours.as_ref().filter(|_| !simulated).map(|hours| hours.total - hours.waiting);
+            note.hours = chosen_hours.or(own).map(|hours| (whole.total - whole.waiting, hours));
         }
         let keys = keys_of(&file.plan, &meta.target)?;
         let plan_hash = sha256(&meta.plan_text);

@@ -186,12 +186,20 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
         ),
     ));
     if !note.factors.is_empty() {
-        let words: Vec<String> =
-            note.factors.iter().map(|(of, factor)| format!("{of} {}", significant(*factor))).collect();
+        let near = |of: &str| {
+            let found = note.factors_near_limit.iter().find(|(known, _)| known == of);
+            found
+                .map_or_else(String::new, |(_, factor)| format!(" (near the limit {})", significant(*factor)))
+        };
+        let words: Vec<String> = note
+            .factors
+            .iter()
+            .map(|(of, factor)| format!("{of} {}{}", significant(*factor), near(of)))
+            .collect();
         facts.push((
             "Widened",
             format!(
-                "standard deviations by a factor, so that audited blocks lie within them: {}.",
+                "standard deviations by a factor, so that measured blocks lie within them: {}.",
                 words.join(", ")
             ),
         ));

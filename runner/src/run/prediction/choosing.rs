@@ -49,6 +49,10 @@ impl<'p> Basis<'p> {
         Walk::new(&self.field, self.terms, &setups)
     }
 
+    pub(super) fn forecast(&self) -> &'p Forecast {
+        self.forecast
+    }
+
     pub(super) fn field(&self) -> &Field {
         &self.field
     }
@@ -118,7 +122,8 @@ impl Stands {
     }
 }
 
-/// Bench hours of what was chosen, in the order it was chosen, with what each job took (`seconds`, by place).
+/// Bench hours of what was chosen, in the order it was chosen, with what each job took (`seconds`, by place); waiting for attended hours
+/// is left out.
 pub fn hours_in_order(basis: &Basis<'_>, chosen: &Chosen, seconds: &[Option<JobSeconds>]) -> f64 {
     let mut jobs = JobsOf::new();
     for (position, job) in (0..).zip(&basis.forecast.jobs) {
@@ -128,7 +133,7 @@ pub fn hours_in_order(basis: &Basis<'_>, chosen: &Chosen, seconds: &[Option<JobS
             jobs.entry(job.condition).or_default().push(one);
         }
     }
-    let mut stands = basis.begin();
+    let mut stands = Stands { calendar: Calendar::always(), ..basis.begin() };
     for visit in &chosen.visits {
         stands.did(basis, &in_order(&jobs, &visit.conditions), seconds, 1.0);
     }
@@ -296,8 +301,18 @@ impl<'b> Visiting<'b> {
     fn catch_up(&mut self, known: &Known<'_>) {
         while let Some(visit) = self.chosen.visits.get(self.heard) {
             if visit.because == Because::Asked && self.asked <= self.heard {
-                // It learns when it is asked; what it answers was noted.
-                let open = JobsOf::new();
+                // It learns when it is asked, and by the same hours as then; what it answers was noted.
+                let before: BTreeSet<u32> = self.chosen.visits[..self.heard]
+                    .iter()
+                    .flat_map(|visit| &visit.conditions)
+                    .copied()
+                    .collect();
+                let open: JobsOf = self
+                    .jobs
+                    .iter()
+                    .filter(|(condition, _)| !before.contains(condition))
+                    .map(|(condition, jobs)| (*condition, jobs.clone()))
+                    .collect();
                 let _ = self.walk.next(self.stands.condition, &ahead(self.basis, &self.stands, &open));
             }
             let conditions = visit.conditions.clone();

@@ -2,13 +2,14 @@
 //! expects. A real one differs, and then more is measured.
 
 use super::ahead::{JobsOf, in_order};
-use super::choosing::{Basis, ahead};
+use super::choosing::{Basis, Stands, ahead};
 use crate::run::pending::PendingJob;
 use judge::prediction::{Asked, Block, Clock, Known, Reading};
+use schedule::Calendar;
 use serde::Serialize;
 use std::collections::BTreeSet;
 
-/// Hours and conditions, of all that the plan has.
+/// Hours of the bench at work, and conditions, of all that the plan has.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Foreseen {
     /// Every module and channel at its extremes, and the blocks drawn at random.
@@ -34,6 +35,8 @@ pub fn foreseen(basis: &Basis<'_>, all: &[PendingJob]) -> Foreseen {
     }
     let mut walk = basis.walk();
     let mut stands = basis.begin();
+    // Waiting for attended hours is no work of the bench.
+    let mut work = Stands { calendar: Calendar::always(), ..basis.begin() };
     let field = basis.field();
     let must: Vec<u32> = {
         let mandatory = walk.mandatory();
@@ -46,9 +49,8 @@ pub fn foreseen(basis: &Basis<'_>, all: &[PendingJob]) -> Foreseen {
         must.sort_unstable();
         must.into_iter().map(|(.., condition)| condition).collect()
     };
-    let begin = ahead(basis, &stands, &jobs);
-    let mandatory_hours = begin.hours(&must);
-    let whole_hours = begin.full();
+    let mandatory_hours = ahead(basis, &work, &jobs).hours(&must);
+    let whole = basis.forecast().schedule.hours();
     let mut measured: BTreeSet<u32> = BTreeSet::new();
     loop {
         let open: JobsOf = jobs
@@ -71,15 +73,17 @@ pub fn foreseen(basis: &Basis<'_>, all: &[PendingJob]) -> Foreseen {
             let known = Known::Read(field.asked[*condition as usize].iter().map(reading).collect());
             walk.took(*condition, Some(known));
         }
-        stands.did(basis, &in_order(&jobs, &visit.conditions), &[], 1.0);
+        let done = in_order(&jobs, &visit.conditions);
+        stands.did(basis, &done, &[], 1.0);
+        work.did(basis, &done, &[], 1.0);
         measured.extend(visit.conditions);
     }
     Foreseen {
         mandatory_hours,
         mandatory_conditions: must.len(),
-        hours: stands.spent_h,
+        hours: work.spent_h,
         conditions: measured.len(),
-        whole_hours,
+        whole_hours: whole.total - whole.waiting,
         whole_conditions: field.points.len(),
     }
 }
