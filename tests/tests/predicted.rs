@@ -73,11 +73,12 @@ fn what_is_left_out_is_predicted_and_marked_everywhere() {
         assert!(
             line["metrics"].as_array().unwrap().is_empty() && line["jobs"].as_array().unwrap().is_empty()
         );
-        let [low, margin, high] = ["interval_low_ps", "predicted_margin_ps", "interval_high_ps"]
-            .map(|name| line[name].as_f64().unwrap());
-        assert!(low < margin && margin < high, "{line}");
+        // An interval may be open above: of an eye that is larger than is modelled.
+        let [low, margin] =
+            ["interval_low_ps", "predicted_margin_ps"].map(|name| line[name].as_f64().unwrap());
+        assert!(low < margin && line["interval_high_ps"].as_f64().is_none_or(|high| margin < high), "{line}");
         let p_wrong = line["p_wrong"].as_f64().unwrap();
-        assert!((0.0..=0.5).contains(&p_wrong), "{line}");
+        assert!((0.0..=1.0).contains(&p_wrong), "{line}");
         let pass = line["predicted_verdict"] == "predicted pass";
         assert!(pass || line["predicted_verdict"] == "predicted fail", "{line}");
     }
@@ -276,9 +277,16 @@ fn a_bench_leaves_out_what_is_not_worth_its_hours() {
     let plan = one_setup()
         .replace("temperature_degc = [25, 60]", "temperature_degc = [0, 10, 20, 25, 30, 40, 50, 60, 70, 80]")
         + "\n[predicted]\nwrong_verdict_hours = 0.05\n";
-    let rig = rig(&plan, 1, 0.0, 2000.0);
+    let rig = rig(&plan, 1, 0.0, 1000.0);
+    // Hours that end first: nothing is predicted, and the next run goes on.
+    let short = rig.run(&["--hours", "1.2"]);
+    let before = json(&short);
+    assert_eq!((short.code, &before["predictions"]["finished"]), (3, &Value::Bool(false)), "{}", short.err);
+    assert!(before["jobs"].as_u64() > Some(0) && short.err.contains("1.2 h"), "{}", short.err);
+    rig.off();
     let told = rig.run(&[]);
     let summary = json(&told);
+    assert!(summary["jobs"].as_u64() > before["jobs"].as_u64());
     assert_eq!((told.code, summary["not_measured"].as_u64()), (3, Some(0)), "{}", told.err);
     let export = nightbench(rig.folder.path(), &["export", "out", "--as", "jsonl"]).out;
     let foretold = export.matches("\"class\":\"predicted\"").count();
