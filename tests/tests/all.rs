@@ -34,6 +34,7 @@ mod night;
 mod nights;
 mod noise;
 mod outputs;
+mod predicted;
 mod program;
 mod record;
 mod report;

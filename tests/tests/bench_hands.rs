@@ -21,8 +21,12 @@ use runner::run::execute::Executor;
 use runner::run::known::Known;
 use runner::run::operator::Hands;
 use runner::run::pending::{Mounting, PendingJob};
+use runner::run::prediction::choosing::{Basis, Visiting};
+use runner::run::prediction::expected::kept_expected;
+use runner::run::prediction::note::Kept;
 use runner::run::progress::Progress;
 use runner::store::{Attempts, Store};
+use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -35,7 +39,7 @@ pub struct ScriptedHands<'b> {
     bench: &'b EmulatedBench,
     script: Script<'b>,
     on_leave: Box<dyn FnMut(&str) + 'b>,
-    asked: Vec<(String, Vec<String>)>,
+    pub asked: Vec<(String, Vec<String>)>,
     told: Vec<String>,
 }
 
@@ -72,7 +76,7 @@ pub fn mounts(bench: &EmulatedBench) -> Script<'_> {
     })
 }
 
-fn as_wanted(wanted: &Mounting) -> MountedThings {
+pub fn as_wanted(wanted: &Mounting) -> MountedThings {
     MountedThings {
         chip: wanted.chip.clone(),
         module: wanted.module.clone(),
@@ -89,8 +93,8 @@ pub struct Sitting {
     file: PlanFile,
     forecast: Forecast,
     pub bench: EmulatedBench,
-    bench_text: String,
-    start_local_min: Option<f64>,
+    pub bench_text: String,
+    pub start_local_min: Option<f64>,
     /// Bench hours that it is given.
     hours: Option<f64>,
     /// Seconds that this computer was suspended so far.
@@ -164,16 +168,34 @@ impl Sitting {
             })
             .collect();
         let executor = Executor::new(plan, &self.forecast.expansion, &keys);
+        let basis = plan.predicted.map(|asked| {
+            let of = (plan, &self.forecast, &executor);
+            let prior = kept_expected(&quiet, of, &BTreeMap::new(), &mut store, 1, &CancelToken::new())?;
+            Ok::<_, Failure>(Basis::new(plan, &self.forecast, asked, &prior, 1))
+        });
+        let basis = basis.transpose()?;
+        let mut known = Known::new(plan, &self.forecast.expansion);
+        known.read(&dir, store.reader(), &pending)?;
+        let done = store.reader().done_keys()?;
+        let open: Vec<PendingJob> = pending.iter().filter(|one| !done.contains(&one.key)).copied().collect();
+        let visiting = match &basis {
+            Some(basis) => {
+                let chosen = Kept::of(store.reader(), &store.reader().meta()?)?.map(|kept| kept.chosen);
+                Some(Visiting::begin(basis, chosen.unwrap_or_default(), &mut store, (&pending, &open))?)
+            }
+            None => None,
+        };
         let mut progress = Progress::new(quiet, 0, pending.len());
         let run = BenchRun {
             plan,
             forecast: &self.forecast,
             executor,
-            pending: &pending,
-            choosing: self.hours.map(|hours| Choosing {
-                known: Known::new(plan, &self.forecast.expansion),
+            pending: &open,
+            choosing: (self.hours.is_some() || visiting.is_some()).then_some(Choosing {
+                known,
                 search: None,
-                hours: Some(hours),
+                hours: self.hours,
+                visiting,
             }),
         };
         let end = session.run_with(hands, run, &mut store, &CancelToken::new(), &mut progress);
@@ -182,7 +204,7 @@ impl Sitting {
     }
 
     /// Outcome of each stored job with its setup.
-    fn outcomes(&self) -> Vec<(String, JobOutcome)> {
+    pub fn outcomes(&self) -> Vec<(String, JobOutcome)> {
         let reader = Store::open_read_only(&self.folder.path().join("out")).expect("a store");
         reader
             .jobs(Attempts::All)
@@ -379,7 +401,7 @@ fn a_change_that_is_declined_leaves_its_jobs_waiting() {
 }
 
 /// Minutes since 1970-01-01 of 20:00 on a Monday.
-const MONDAY_EVENING: f64 = (4.0 * 24.0 + 20.0) * 60.0;
+pub const MONDAY_EVENING: f64 = (4.0 * 24.0 + 20.0) * 60.0;
 
 #[test]
 fn outside_attended_hours_what_is_fitted_goes_on_and_hands_are_waited_for() {

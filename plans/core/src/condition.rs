@@ -22,4 +22,6 @@ pub enum ConditionState {
     NoTime,
     /// None of its jobs has run, and none will: the highest rate of its series is known without it.
     NotNeeded,
+    /// None of its jobs has run: measuring it was not worth its hours, and its verdict is predicted.
+    Predicted,
 }

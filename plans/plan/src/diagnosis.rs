@@ -184,7 +184,7 @@ pub fn of_conditions(plan: &Plan, conditions: &[[u16; FACTORS]]) -> Plan {
     extra.skips.clear();
     extra.budget = Default::default();
     extra.release = Default::default();
-    (extra.highest_rate, extra.diagnosis) = (None, None);
+    (extra.highest_rate, extra.predicted, extra.diagnosis) = (None, None, None);
     (extra.order.baseline, extra.order.reference) = (None, None);
     extra.order.before.clear();
     extra.warnings.clear();

@@ -62,6 +62,7 @@ pub mod measure;
 pub mod obstacles;
 pub mod ordering;
 mod plan;
+pub mod predicted;
 pub mod presets;
 mod read_channels;
 mod read_devices;

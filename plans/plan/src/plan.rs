@@ -11,6 +11,7 @@ use crate::limits::{DecisionRule, Limit};
 use crate::matrix::{FACTORS, Factor, Matrix, Skip};
 use crate::measure::{CapturePlan, Repeats, Training};
 use crate::ordering::OrderConfig;
+use crate::predicted::Predicted;
 use crate::release::ReleaseConfig;
 use crate::section::Mistake;
 use nightbench_core::devices::{Channel, Chip, Firmware, Interface, ModelValue, Module, Supply};
@@ -46,6 +47,8 @@ pub struct Plan {
     pub release: ReleaseConfig,
     /// Rates are asked until the highest passing one is known; `None`: every rate is measured.
     pub highest_rate: Option<HighestRate>,
+    /// Verdicts that are not worth their hours are predicted; `None`: every condition is measured.
+    pub predicted: Option<Predicted>,
     /// Extra jobs that tell why the worst conditions are so; `None`: none are measured.
     pub diagnosis: Option<Diagnosis>,
     pub order: OrderConfig,

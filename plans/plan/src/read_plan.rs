@@ -13,6 +13,7 @@ use crate::measure::{CapturePlan, MODES, Repeats, Training};
 use crate::obstacles::too_few_units;
 use crate::ordering::{self, OrderConfig};
 use crate::plan::Plan;
+use crate::predicted::Predicted;
 use crate::release::ReleaseConfig;
 use crate::section::{Mistake, Mistakes, PLAN, Section};
 use crate::stored_defaults::as_stored;
@@ -148,6 +149,7 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
     let budget = budget::read_budget(plan.tables("uncertainty"));
     let release = ReleaseConfig::read(plan.table("release"));
     let highest_rate = HighestRate::read(plan.table("highest_rate"), generation);
+    let predicted = Predicted::read(plan.table("predicted"));
     let diagnosis = plan.table("diagnosis").and_then(|section| Diagnosis::read(&section));
     let mut times = ordering::read_times(plan.table("bench_times"));
     ordering::check_range(plan.table("matrix"), &times);
@@ -190,6 +192,7 @@ fn read_tables(plan: &Section<'_>, files: &Files) -> Read {
         budget,
         release,
         highest_rate,
+        predicted,
         diagnosis,
         order,
         times,

@@ -58,6 +58,9 @@ pub(crate) fn validate(read: Read, section: &Section<'_>) -> Plan {
         if let Some(asked) = plan.highest_rate {
             asked.check(&plan, section);
         }
+        if let Some(asked) = plan.predicted {
+            asked.check(&plan, section);
+        }
         check_landings(&plan, section);
         check_wck(&plan, section);
         check_command(&plan, section);

@@ -1,7 +1,7 @@
 //! What an auditor asks beyond the verdicts: risks over the whole matrix, distributions, effects, headroom, the
 //! reference condition, and other limits. Plain values, no logic.
 
-use crate::judged::{Budget, Verdict, VerdictCounts};
+use crate::judged::{Budget, PredictionNote, Verdict, VerdictCounts};
 use nightbench_core::results::EyeName;
 use plan::expand::Condition;
 use plan::limits::Metric;
@@ -20,6 +20,8 @@ pub struct Audit {
     pub headroom: Vec<Headroom>,
     /// The highest rate of each series, where the plan asks for it, in the order they are run.
     pub highest_rates: Vec<HighestRateNote>,
+    /// What is to be said of predicted verdicts, where the plan asks for them.
+    pub predictions: Option<PredictionNote>,
     /// Tolerance limit over units.
     pub units: Option<UnitsNote>,
     /// Control charts of the reference condition.

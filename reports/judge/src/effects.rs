@@ -93,8 +93,8 @@ pub fn effects(run: &JudgedRun, plan: &Plan, words: &mut Vec<String>) -> Vec<Eff
 
 /// Rate headroom of each module and channel.
 pub fn headroom(run: &JudgedRun, plan: &Plan) -> Vec<Headroom> {
-    // A search leaves rates out: its own table says up to where each series passes.
-    if plan.highest_rate.is_some() {
+    // A search leaves rates out, and its own table says up to where each series passes; of what is predicted no rate is known.
+    if plan.highest_rate.is_some() || plan.predicted.is_some() {
         return Vec::new();
     }
     // By setup and rate: does every condition with that rate pass?

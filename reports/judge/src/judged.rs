@@ -1,6 +1,8 @@
 //! Judged results: what the page, the exports and the comparison are made from. Plain values, no logic.
 
 pub use crate::audit::{Audit, HighestRateNote, OutsidePlan};
+pub use crate::predicted::{PredictedCounts, PredictionInputs, PredictionNote};
+pub use crate::prediction::{Predicted, PredictedMargin, PredictedVerdict};
 pub use crate::run_facts::{
     Equipment, FoundCauses, HandsMoment, JobTexts, ModelEntry, ReviewNote, RunFacts, Superseded, TestedItem,
     TimelineStep,
@@ -176,6 +178,9 @@ pub struct JudgedCondition {
     /// Width and height of every lane.
     pub lanes: Vec<LaneValues>,
     pub jobs: Vec<JobNote>,
+    /// What is predicted of it, where it was not measured.
+    #[serde(skip)]
+    pub predicted: Option<Predicted>,
 }
 
 /// Why a metric that was measured cannot be judged.
@@ -258,6 +263,10 @@ impl JudgedCondition {
             ConditionState::NotNeeded => {
                 "not needed: the highest rate of its series is known without it".into()
             }
+            ConditionState::Predicted => match &self.predicted {
+                Some(predicted) => format!("{}, not measured", predicted.verdict.words()).into(),
+                None => "predicted, not measured".into(),
+            },
         }
     }
 
@@ -445,6 +454,10 @@ pub struct JudgedRun {
     pub not_measured: usize,
     /// Conditions that the highest rate of their series is known without.
     pub not_needed: usize,
+    /// Conditions that count and were predicted in place of being measured.
+    pub predicted: PredictedCounts,
+    /// The same of conditions beyond rating that do not count.
+    pub predicted_beyond_rating: PredictedCounts,
     /// Conditions that count and were measured, and of which nothing can be said.
     pub undecided: usize,
     /// Conditions that count and were measured, to which no limit applies.

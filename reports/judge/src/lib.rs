@@ -27,6 +27,7 @@ pub mod gonogo;
 pub mod highest_rate;
 pub mod judged;
 mod picture;
+mod predicted;
 pub mod prediction;
 mod ranking;
 mod release;
@@ -45,12 +46,15 @@ pub use assumed::{Assumption, assumptions};
 pub use chart::{Series, reference_condition};
 pub use doubt::{in_doubt, judged_alone};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
+pub use predicted::{counts_in_words, terms};
 pub use release::limit_of as unit_limit;
 pub use worth::{Decides, Worth, worths};
 
 use crate::audit::{Audit, EyeBudget, HighestRateNote};
 use crate::highest_rate::Answer;
-use crate::judged::{JobNote, JudgedRun, LeftOut, OutsidePlan};
+use crate::judged::{
+    JobNote, JudgedCondition, JudgedRun, LeftOut, OutsidePlan, PredictedCounts, PredictionInputs,
+};
 use crate::judged::{Verdict, VerdictCounts};
 use aggregate::{ConditionTally, Part, Pooled, Scatter};
 use between_lanes::BetweenLanes;
@@ -103,6 +107,7 @@ pub struct Judge<'p> {
     /// Every list of lanes seen, once.
     lanes: Vec<Arc<[u16]>>,
     outside_plan: OutsidePlan,
+    predictions: Option<PredictionInputs>,
 }
 
 impl<'p> Judge<'p> {
@@ -119,6 +124,7 @@ impl<'p> Judge<'p> {
             earlier: Vec::new(),
             lanes: Vec::new(),
             outside_plan: OutsidePlan::default(),
+            predictions: None,
         }
     }
 
@@ -130,6 +136,11 @@ impl<'p> Judge<'p> {
     /// The reference condition's values in earlier run folders, oldest first.
     pub fn set_earlier(&mut self, series: Vec<Series>) {
         self.earlier = series;
+    }
+
+    /// Verdicts of conditions that were not measured are predicted from this and the results.
+    pub fn set_predictions(&mut self, inputs: PredictionInputs) {
+        self.predictions = Some(inputs);
     }
 
     pub fn add(&mut self, job: &Job, key: &[u8; 32], facts: &JobFacts<'_>, digest: JobSummary) {
@@ -308,6 +319,8 @@ impl<'p> Judge<'p> {
             beyond_rating: beyond,
             not_measured,
             not_needed: 0,
+            predicted: PredictedCounts::default(),
+            predicted_beyond_rating: PredictedCounts::default(),
             undecided,
             not_judged,
             stages,
@@ -322,6 +335,11 @@ impl<'p> Judge<'p> {
             conditions,
         };
         run.audit.highest_rates = self.highest_rates(&mut run);
+        if let Some(asked) = self.plan.predicted {
+            let of = (self.plan, self.expansion);
+            run.audit.predictions =
+                Some(predicted::predict(&mut run, of, criteria, asked, self.predictions.as_ref()));
+        }
         let mut words = Vec::new();
         run.audit.global_risks = risk::risks(&run, criteria, &mut words);
         run.audit.distributions = distributions::distributions(&run, &mut words);
@@ -333,6 +351,27 @@ impl<'p> Judge<'p> {
         run
     }
 
+    /// A condition (index) by its own jobs alone and the plan's own limits, so that nothing hangs on what else was measured, or in which
+    /// order; `None` where some of its jobs are still to be done.
+    pub fn alone(&self, index: u32) -> Option<JudgedCondition> {
+        let tally = self.tallies.get(&index)?;
+        if tally.notes.len() < self.plan.repeats.jobs() as usize {
+            return None;
+        }
+        Some(self.by_own_jobs(index, tally, self.plan.repeats.jobs() as usize))
+    }
+
+    fn by_own_jobs(&self, index: u32, tally: &ConditionTally, jobs: usize) -> JudgedCondition {
+        let criteria = AcceptanceCriteria::of(self.plan);
+        let scatter = self.scatter_of(&criteria, [(&index, tally)]);
+        // What other conditions say of a tap comes with the whole run.
+        let bench = self.bench(&criteria, &scatter, TapSizes::default());
+        let bench = verdict::Bench { jobs_per_condition: jobs, ..bench };
+        let condition = &self.expansion.conditions[index as usize];
+        let between = BetweenLanes::of(&bench, std::iter::once((condition, tally)));
+        verdict::judge_condition(&bench, &between, condition, tally, None).0
+    }
+
     /// What a condition (index) says of its rate by its own jobs in the first mounting and the plan's own limits; `None` where
     /// some of these jobs are still to be done.
     pub fn answer(&self, index: u32) -> Option<Answer> {
@@ -341,14 +380,7 @@ impl<'p> Judge<'p> {
         if !self.is_answered(&tally) {
             return None;
         }
-        let criteria = AcceptanceCriteria::of(self.plan);
-        let scatter = self.scatter_of(&criteria, [(&index, &*tally)]);
-        // Its own jobs alone: what other conditions say of a tap comes with the whole run.
-        let bench = self.bench(&criteria, &scatter, TapSizes::default());
-        let bench = verdict::Bench { jobs_per_condition: jobs, ..bench };
-        let condition = &self.expansion.conditions[index as usize];
-        let between = BetweenLanes::of(&bench, std::iter::once((condition, &*tally)));
-        Answer::of(&verdict::judge_condition(&bench, &between, condition, &tally, None).0)
+        Answer::of(&self.by_own_jobs(index, &tally, jobs))
     }
 
     /// What conditions (indices) say of their rates by the plan's own limits, each judged as the page judges it: by all its jobs, with

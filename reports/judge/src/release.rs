@@ -1,7 +1,7 @@
 //! The release decision: yes, no or undecided, with its reasons, and the tolerance limit over units behind it.
 
 use crate::audit::{HighestRateNote, UnitsNote};
-use crate::judged::{JudgedRun, Release, ReleaseDecision};
+use crate::judged::{JudgedRun, PredictedVerdict, Release, ReleaseDecision};
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
@@ -128,10 +128,15 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
     let mut reasons = Vec::new();
     let sought = &run.audit.highest_rates;
     // Above the highest rate of a series conditions fail, and that is what was asked.
-    let bad = match sought.is_empty() {
+    let mut bad = match sought.is_empty() {
         true => verdicts.fail + verdicts.conditional_fail,
         false => sought.iter().filter(|one| one.passes() == Some(false)).count(),
     };
+    let predicted = run.predicted;
+    let admitted = plan.predicted.is_some_and(|asked| asked.counts_for_release);
+    if admitted {
+        bad += predicted.fail;
+    }
     let mut say = |count: usize, one: &str, many: &str| {
         if count > 0 {
             reasons.push(format!("{} {}", counted(count, "condition"), if count == 1 { one } else { many }));
@@ -144,6 +149,11 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
     }
     say(run.not_measured, "not measured", "not measured");
     say(run.not_needed, "not needed and not measured", "not needed and not measured");
+    let counts = if admitted { "counts, as the plan says" } else { "outside the decision" };
+    for verdict in PredictedVerdict::ALL {
+        let words = format!("not measured, {}: {counts}", verdict.words());
+        say(predicted.of(verdict), &words, &words);
+    }
     let undecided = "measured and undecided";
     say(run.undecided, undecided, undecided);
     let needs_hands = run.left_out.iter().filter(|left| left.needs_hands).count();
@@ -151,6 +161,7 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
     say(needs_hands, left_out, left_out);
     let doubtful = if sought.is_empty() { verdicts.conditional_pass } else { 0 };
     let mut open = doubtful + run.not_measured + run.undecided + needs_hands > 0;
+    open |= predicted.total() > 0 && !admitted;
     let not_judged = "measured but not judged: no limit applies, outside the decision";
     say(run.not_judged, not_judged, not_judged);
     if !sought.is_empty() {
@@ -197,11 +208,15 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
         (true, _) => ReleaseDecision::No,
         (false, true) => ReleaseDecision::Undecided,
         (false, false) => {
-            let all = match sought.is_empty() {
-                true => "every condition that counts was measured and passes under the rule",
-                false => "every series reaches the rate that is asked for under the rule",
+            let all = match (sought.is_empty(), predicted.total()) {
+                (true, 0) => "every condition that counts was measured and passes under the rule".into(),
+                (true, some) => format!(
+                    "every condition that counts passes: {} measured, under the rule, and {some} predicted and not measured",
+                    verdicts.total()
+                ),
+                (false, _) => "every series reaches the rate that is asked for under the rule".into(),
             };
-            reasons.insert(0, all.into());
+            reasons.insert(0, all);
             ReleaseDecision::Yes
         }
     };

@@ -155,6 +155,7 @@ pub fn judge_condition(
         unjudged: Vec::new(),
         lanes: Vec::new(),
         jobs: Vec::new(),
+        predicted: None,
     };
     let rate = condition.rate(bench.plan);
     let off = off_set_point(bench.plan, condition, tally);

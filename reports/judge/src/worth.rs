@@ -148,7 +148,10 @@ pub fn worths(plan: &Plan, run: &JudgedRun) -> Vec<Worth> {
         let near = known.get(&module).map(|near| nearest(plan, near, &condition, trend, fastest));
         let (value, why) = if !matches!(
             judged.state,
-            ConditionState::NotRun | ConditionState::NoTime | ConditionState::NotNeeded
+            ConditionState::NotRun
+                | ConditionState::NoTime
+                | ConditionState::NotNeeded
+                | ConditionState::Predicted
         ) {
             (1.0, Decides::Open)
         } else if untouched && counts(judged) && faster == 0 {

@@ -177,7 +177,7 @@ fn table<W: Write>(
 ) -> Result<(), Failure> {
     let (run, facts) = (&folder.run, &folder.facts);
     let fault = |error: std::fmt::Error| Failure::new(Exit::Store, error.to_string());
-    csv::header(out).map_err(fault)?;
+    csv::header(run, out).map_err(fault)?;
     for stored in reader.jobs(Attempts::Counting) {
         let stored = stored?;
         let Some(job) = folder.jobs.get(&stored.row.key) else { continue };

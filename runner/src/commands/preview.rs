@@ -7,13 +7,21 @@ use super::run_summary::nothing_counts;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, duration, folded, table};
-use crate::evaluate::comparing::foreseen;
+use crate::evaluate::comparing::foreseen as comparison_foreseen;
 use crate::folder::output::Output;
+use crate::folder::run_folder::keys_of;
 use crate::forecast::Forecast;
 use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
 use crate::forecast::setup_list::{cautions, change_over_ratio, least_change_over_h, mountings, setup_list};
 use crate::inputs::plan_file::PlanFile;
+use crate::run::execute::Executor;
 use crate::run::hours::given;
+use crate::run::pending::PendingJob;
+use crate::run::prediction::choosing::Basis;
+use crate::run::prediction::expected::ask;
+use crate::run::prediction::foreseen::{Foreseen, foreseen};
+use crate::run::prediction::note::Kept;
+use crate::store::{Store, Target};
 use judge::comparison::power::Foresight;
 use judge::{Assumption, assumptions};
 use nightbench_core::results::Direction;
@@ -26,6 +34,7 @@ use plan::criteria::AcceptanceCriteria;
 use plan::highest_rate::rate_series;
 use plan::limits::Metric;
 use plan::obstacles::obstacles;
+use plan::predicted::Predicted;
 use schedule::finish_bound;
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -71,14 +80,20 @@ pub fn preview(
     }
     let ways = capture_hours(plan, &forecast)?;
     let foreseen = against
-        .map(|baseline| Ok::<_, Failure>((baseline, foreseen(baseline, plan, &forecast.expansion)?)))
+        .map(|baseline| {
+            Ok::<_, Failure>((baseline, comparison_foreseen(baseline, plan, &forecast.expansion)?))
+        })
         .transpose()?;
     let tonight = match given(plan, hours) {
         Some(hours) => Some(Tonight::of(plan, &forecast, hours, &run_folder_of(path, into))?),
         None => None,
     };
+    let predicted = foreseen_predictions(terminal, &file, &forecast, &run_folder_of(path, into))?;
     let text = if as_json {
         let mut value = machine(plan, &forecast, &ways)?;
+        if let Some(predicted) = &predicted {
+            value["with_predictions"] = json!(predicted);
+        }
         if let Some(tonight) = &tonight {
             value["in_hours"] = tonight.machine(plan);
         }
@@ -91,6 +106,10 @@ pub fn preview(
         value.to_string()
     } else {
         let mut text = words(plan, &forecast, &ways, page.is_some())?;
+        if let (Some(asked), Some(predicted)) = (plan.predicted, &predicted) {
+            text.push_str("\n\n");
+            text.push_str(folded(&prediction_words(asked, predicted), "", "  ").trim_end());
+        }
         if let Some(tonight) = &tonight {
             text.push_str("\n\n");
             text.push_str(tonight.words(plan).trim_end());
@@ -220,6 +239,60 @@ fn foreseen_words(baseline: &Path, seen: &Foresight) -> String {
         counted(all, "condition"),
         seen.loss_seen,
         seen.visible_loss,
+    )
+}
+
+/// What a plan with predictions will take; `None` where it measures everything, or only a selection is looked at.
+fn foreseen_predictions(
+    terminal: &Terminal,
+    file: &PlanFile,
+    forecast: &Forecast,
+    dir: &Path,
+) -> Result<Option<Foreseen>, Failure> {
+    let plan = &file.plan;
+    let Some(asked) = plan.predicted else { return Ok(None) };
+    let whole = Forecast::new(plan, &[])?;
+    if whole.expansion.conditions.len() != forecast.expansion.conditions.len() {
+        return Ok(None);
+    }
+    let (mut kept, mut seed) = (None, 1);
+    if Store::exists(dir)? {
+        let reader = Store::open_read_only(dir)?;
+        let meta = reader.meta()?;
+        seed = meta.seed;
+        kept = Kept::of(&reader, &meta)?.filter(|_| meta.plan_text == file.text);
+    }
+    let keys = keys_of(plan, &Target::Simulated)?;
+    let prior = match kept {
+        Some(kept) => kept.prior,
+        None => {
+            let executor = Executor::new(plan, &whole.expansion, &keys);
+            ask(terminal, (plan, &whole, &executor), &file.measured)
+        }
+    };
+    let all: Vec<PendingJob> = (0..)
+        .zip(&whole.jobs)
+        .map(|(position, job)| {
+            let condition = whole.expansion.conditions[job.condition as usize];
+            PendingJob { job: *job, condition, key: [0; 32], position, attempt: 1 }
+        })
+        .collect();
+    Ok(Some(foreseen(&Basis::new(plan, &whole, asked, &prior, seed), &all)))
+}
+
+/// The same in words.
+fn prediction_words(asked: Predicted, seen: &Foreseen) -> String {
+    format!(
+        "with predicted verdicts, at {} h a wrong one: what is measured is decided while it runs. Cover and audits alone take {:.1} h ({}). \
+         On a bench where every margin is as the channel model expects, {:.1} h and {} in place of {:.1} h and {}; a bench that differs \
+         takes more, and all of it at most",
+        asked.wrong_verdict_hours,
+        seen.mandatory_hours,
+        counted(seen.mandatory_conditions, "condition"),
+        seen.hours,
+        counted(seen.conditions, "condition"),
+        seen.whole_hours,
+        seen.whole_conditions,
     )
 }
 

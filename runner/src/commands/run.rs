@@ -27,6 +27,9 @@ use crate::run::hours::{self, HoursNote};
 use crate::run::known::Known;
 use crate::run::mountings::check_mountings;
 use crate::run::pending::PendingJob;
+use crate::run::prediction::choosing::{Basis, Visiting};
+use crate::run::prediction::expected::kept_expected;
+use crate::run::prediction::note::{Chosen, Kept};
 use crate::run::progress::{Doing, Progress};
 use crate::run::rate_search::RateSearch;
 use crate::run::remeasure::{self, Choice, Request, choose};
@@ -233,6 +236,12 @@ pub fn measure_file(
         }
         None => None,
     };
+    if let (Some(_), Some(shard)) = (plan.predicted, arguments.shard) {
+        return Err(Failure::invalid(format!(
+            "--shard {shard}: [predicted] chooses what is measured by the results of the whole plan, and a shard has only its own; \
+             run it without --shard, or remove [predicted]"
+        )));
+    }
     let mut store = match &bench {
         Some(session) => open_on(&dir, file, arguments.seed, session.target())?,
         None => open_for(&dir, file, arguments.seed)?,
@@ -352,6 +361,28 @@ pub fn measure_file(
         (Some(_), _) | (None, Extent::Everything) => None,
         (None, Extent::AsPlanned) => RateSearch::new(plan, &forecast.expansion, &selected),
     };
+    // What is named is measured, and so is what is asked for again.
+    let predicts = plan
+        .predicted
+        .filter(|_| arguments.reason.is_none() && extent == Extent::AsPlanned)
+        .filter(|_| selection.is_everything() && only_results.is_empty());
+    let whole = in_order(&forecast, &keys);
+    let basis = match predicts {
+        Some(asked) => {
+            let of = (plan, &forecast, &executor);
+            let prior = kept_expected(terminal, of, &file.measured, &mut store, threads, &cancel)?;
+            Some(Basis::new(plan, &forecast, asked, &prior, arguments.seed))
+        }
+        None => None,
+    };
+    let visiting = match &basis {
+        Some(basis) => {
+            let meta = store.reader().meta()?;
+            let chosen = Kept::of(store.reader(), &meta)?.map_or_else(Chosen::default, |kept| kept.chosen);
+            Some(Visiting::begin(basis, chosen, &mut store, (&whole, &pending))?)
+        }
+        None => None,
+    };
     let doing = Doing::default();
     let live = LivePage::start(
         &dir,
@@ -369,15 +400,15 @@ pub fn measure_file(
             if let Some(hours) = hours {
                 HoursNote::on_bench(hours).keep(&mut store)?;
             }
-            let choosing = match (search, hours) {
-                (None, None) => None,
-                (mut search, hours) => {
+            let choosing = match (search, hours, visiting) {
+                (None, None, None) => None,
+                (mut search, hours, visiting) => {
                     let mut known = Known::new(plan, &forecast.expansion);
-                    known.read(&dir, store.reader(), &in_order(&forecast, &keys))?;
+                    known.read(&dir, store.reader(), &whole)?;
                     if let Some(search) = &mut search {
                         search.begin(&known);
                     }
-                    Some(Choosing { known, search, hours })
+                    Some(Choosing { known, search, hours, visiting })
                 }
             };
             let executor = executor.with_drop_point(drop_point);
@@ -403,13 +434,8 @@ pub fn measure_file(
                 .told_to(doing)
                 .announced(Some(guess(plan, &pending, threads)));
             let night = Night { dir: &dir, plan, executor: &executor, open: &open, threads };
-            let rounds = Rounds {
-                forecast: &forecast,
-                all: &in_order(&forecast, &keys),
-                pending: &pending,
-                search,
-                hours,
-            };
+            let rounds =
+                Rounds { forecast: &forecast, all: &whole, pending: &pending, search, hours, visiting };
             let outcome =
                 rounds.run(&night, &mut store, &cancel, &mut progress, || utc_text(SystemTime::now()));
             progress.finish();
@@ -462,7 +488,9 @@ fn banner(arguments: &RunArguments, plan: &Plan, jobs: usize, dir: &Path) -> Str
         Some(bench) => format!("the bench of {}", bench.display()),
         None => format!("the simulated target, seed {}", arguments.seed),
     };
-    format!("{}: {} on {target}, into {}", plan.title, counted(jobs, "job"), dir.display())
+    // What is measured is chosen while it runs.
+    let most = if plan.predicted.is_some() { " at most" } else { "" };
+    format!("{}: {}{most} on {target}, into {}", plan.title, counted(jobs, "job"), dir.display())
 }
 
 /// The run folder of a plan: the one asked for, or runs/NAME.

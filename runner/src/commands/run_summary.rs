@@ -4,8 +4,9 @@ use crate::console::exit::Exit;
 use crate::console::terminal::{Terminal, duration, folded, table};
 use crate::evaluate::judging::{JudgedFolder, worst};
 use crate::run::pending::PendingJob;
+use judge::counts_in_words;
 use judge::every_verdict_passes;
-use judge::judged::{HighestRateNote, JudgedCondition, Verdict};
+use judge::judged::{HighestRateNote, JudgedCondition, JudgedRun, PredictedVerdict, Verdict};
 use nightbench_core::condition::ConditionState;
 use nightbench_core::results::Evidence;
 use nightbench_core::text::counted;
@@ -44,6 +45,11 @@ pub fn exit_of(
             continue;
         }
         counting += 1;
+        // Counts where the plan admits it, and else as if it had not been measured.
+        if let (Some(predicted), true) = (&condition.predicted, admits_predictions(plan)) {
+            all_pass &= predicted.verdict == PredictedVerdict::Pass;
+            continue;
+        }
         match condition.verdict {
             None if own_jobs.is_some_and(|jobs| {
                 condition.jobs.len() >= jobs && condition.jobs.iter().all(|job| job.valid && job.trained)
@@ -79,6 +85,43 @@ fn exit_of_rates(folder: &JudgedFolder, selection: &Selection) -> Exit {
         some if some.contains(&None) => Exit::Incomplete,
         some if some.contains(&Some(false)) => Exit::NotAllPass,
         _ => Exit::Pass,
+    }
+}
+
+/// Do predicted verdicts count?
+fn admits_predictions(plan: &Plan) -> bool {
+    plan.predicted.is_some_and(|asked| asked.counts_for_release)
+}
+
+/// What is predicted, in a sentence.
+pub fn prediction_words(run: &JudgedRun) -> String {
+    let Some(note) = &run.audit.predictions else { return String::new() };
+    if !note.finished {
+        return "nothing is predicted yet: what is measured is still being chosen".into();
+    }
+    let counts = counts_in_words(run.predicted);
+    let bound = note.drawn.bounds().or_else(|| note.mandatory.bounds());
+    let bound = bound.map_or_else(
+        || "no block was audited".to_string(),
+        |(conditions, _)| format!("audits bound the share of wrong ones at {:.1} %", 100.0 * conditions),
+    );
+    let quarantined = match note.quarantined.len() {
+        0 => String::new(),
+        some => format!(
+            "; {} of the matrix not predicted, because measured blocks lay far off",
+            counted(some, "part")
+        ),
+    };
+    let admitted = match note.counts_for_release {
+        true => "they count, as the plan says",
+        false => "they decide nothing (`counts_for_release` in [predicted])",
+    };
+    match run.predicted.total() {
+        0 => format!("nothing that counts is predicted{quarantined}"),
+        _ => format!(
+            "not measured: {counts}; {admitted}; wrong by the model's own account: {:.2} of them, {bound}{quarantined}",
+            note.sum_p_wrong
+        ),
     }
 }
 
@@ -234,6 +277,12 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
     if run.not_needed > 0 {
         rows.push(vec!["not needed".into(), run.not_needed.to_string(), String::new()]);
     }
+    for verdict in PredictedVerdict::ALL {
+        let (within, beyond) = (run.predicted.of(verdict), run.predicted_beyond_rating.of(verdict));
+        if within + beyond > 0 {
+            rows.push(vec![verdict.words().to_string(), within.to_string(), beyond.to_string()]);
+        }
+    }
     if run.undecided > 0 {
         rows.push(vec!["undecided: measured".into(), run.undecided.to_string(), String::new()]);
     }
@@ -265,6 +314,9 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
         text.push_str(&rates_words(&run.audit.highest_rates));
     }
     let mut line = |words: String, first: &str| text.push_str(&folded(&words, first, "  "));
+    if run.audit.predictions.is_some() {
+        line(prediction_words(run), "\n");
+    }
     if let Some((name, metric)) = worst(run).filter(|_| run.audit.highest_rates.is_empty()) {
         line(format!("worst measured eye: {name}"), "\n");
         line(

@@ -1,6 +1,6 @@
 //! `status`: how far a run is, from another terminal too.
 
-use super::run_summary::rates_words;
+use super::run_summary::{prediction_words, rates_words};
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, about, duration, folded};
@@ -29,8 +29,9 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let judged = SoFar::of(dir, &reader, stored);
     let outside = judged.as_ref().map_or(OutsidePlan::default(), |so_far| so_far.outside);
     let run = judged.as_ref().ok().map(|so_far| &so_far.run);
-    // What a search does not need is not planned any more.
-    let planned = match run.filter(|run| !run.audit.highest_rates.is_empty()) {
+    // What a search does not need, or what is predicted, is not planned any more.
+    let chosen = |run: &&JudgedRun| !run.audit.highest_rates.is_empty() || run.audit.predictions.is_some();
+    let planned = match run.filter(chosen) {
         Some(run) => run.jobs_planned,
         None => size.jobs as usize,
     };
@@ -63,6 +64,8 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "failing": so_far.map(|so_far| &so_far.failing),
                 "highest_rates": so_far.map(|so_far| &so_far.run.audit.highest_rates),
                 "not_needed": so_far.map(|so_far| so_far.run.not_needed),
+                "predicted": run.filter(|run| run.audit.predictions.is_some()).map(|run| run.predicted),
+                "predictions": run.and_then(|run| run.audit.predictions.as_ref()),
                 "no_time_left": run.map(no_time).filter(|left| *left > 0),
                 "failing_beyond_rating": so_far.map(|so_far| &so_far.failing_beyond),
             })
@@ -88,6 +91,9 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     if let Some(count) = run.map(no_time).filter(|count| *count > 0) {
         let words = counted(count, "condition");
         text.push_str(&format!("\n  no time was left for {words} in the hours of the last run"));
+    }
+    if let Some(run) = run.filter(|run| run.audit.predictions.is_some()) {
+        text.push_str(folded(&prediction_words(run), "\n  ", "  ").trim_end());
     }
     text.push_str(&time_words(&left, wall.as_ref(), simulated, done, planned));
     text.push_str(match holder {

@@ -8,7 +8,7 @@ use crate::folder::run_folder::open_whole;
 use crate::run::pending::PendingJob;
 use crate::store::{Attempts, JobKey, StoreReader};
 use judge::comparison::{Answer, Demands};
-use judge::judged::Verdict;
+use judge::judged::{JudgedCondition, PredictedVerdict, Verdict};
 use nightbench_core::condition::ConditionState;
 use nightbench_core::results::JobOutcome;
 use plan::Plan;
@@ -25,6 +25,8 @@ pub enum Known {
     /// Measured, and nothing can be said.
     Undecided,
     Verdict(Verdict),
+    /// Not measured, and predicted.
+    Predicted(PredictedVerdict),
     /// Neither worse nor shown to be not worse than in this run folder.
     UndecidedAgainst(PathBuf),
 }
@@ -32,8 +34,8 @@ pub enum Known {
 const AGAINST: &str = "undecided-against:";
 
 /// Words that choose by result, for messages.
-pub const WORDS: &str =
-    "not-measured, undecided, fail, conditional-fail, conditional-pass, pass, undecided-against:BASELINE";
+pub const WORDS: &str = "not-measured, undecided, fail, conditional-fail, conditional-pass, pass, predicted-fail, predicted-pass, \
+     undecided-against:BASELINE";
 
 impl Known {
     fn parse(word: &str) -> Option<Known> {
@@ -41,6 +43,8 @@ impl Known {
         match word {
             "not-measured" => Some(Known::NotMeasured),
             "undecided" => Some(Known::Undecided),
+            "predicted-pass" => Some(Known::Predicted(PredictedVerdict::Pass)),
+            "predicted-fail" => Some(Known::Predicted(PredictedVerdict::Fail)),
             _ => match word.strip_prefix(AGAINST) {
                 Some("") => None,
                 Some(baseline) => Some(Known::UndecidedAgainst(baseline.into())),
@@ -101,16 +105,19 @@ pub fn jobs(
             }
         }
     }
-    if wanted.iter().any(|known| matches!(known, Known::Undecided | Known::Verdict(_))) {
+    let of_conditions =
+        |known: &Known| matches!(known, Known::Undecided | Known::Verdict(_) | Known::Predicted(_));
+    if wanted.iter().any(of_conditions) {
         let by = JudgedBy { instead: None, all_sets: false, cache: CacheUse::Look };
         let judged = JudgedFolder::read(dir, reader, by)?;
-        let is_wanted = |known: &Known, verdict, state| match known {
-            Known::Verdict(wanted) => verdict == Some(*wanted),
-            Known::Undecided => state == ConditionState::Undecided,
+        let is_wanted = |known: &Known, one: &JudgedCondition| match known {
+            Known::Verdict(wanted) => one.verdict == Some(*wanted),
+            Known::Predicted(wanted) => one.predicted.as_ref().is_some_and(|found| found.verdict == *wanted),
+            Known::Undecided => one.state == ConditionState::Undecided,
             Known::NotMeasured | Known::UndecidedAgainst(_) => false,
         };
         for condition in &judged.run.conditions {
-            if wanted.iter().any(|known| is_wanted(known, condition.verdict, condition.state)) {
+            if wanted.iter().any(|known| is_wanted(known, condition)) {
                 conditions.insert(by_name(&judged.file.plan, &condition.condition));
             }
         }

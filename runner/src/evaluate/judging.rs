@@ -19,7 +19,9 @@ use crate::forecast::merge_clock::MergedClock;
 use crate::inputs::notes;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
-use crate::run::hours::HoursNote;
+use crate::run::hours::{HoursNote, seconds_of};
+use crate::run::prediction::choosing::{Basis, hours_in_order};
+use crate::run::prediction::note::Kept;
 use crate::store::{Meta, Store, StoreReader, Target, hex};
 use judge::judged::{JudgedMetric, JudgedRun, OutsidePlan, RunFacts};
 use judge::study::MetricStudy;
@@ -259,7 +261,25 @@ impl JudgedFolder {
         let log = log_lines(reader, simulated)?;
         let causes = causes::shown(causes::standing(dir, reader, &filled.jobs)?);
         let hours_note = HoursNote::of(reader)?.filter(HoursNote::leaves_something);
-        let left = hours_note.as_ref().map_or_else(String::new, |note| format!(" {note:?}"));
+        let mut chosen_hours = None;
+        let mut left = hours_note.as_ref().map_or_else(String::new, |note| format!(" {note:?}"));
+        if file.plan.predicted.is_some()
+            && let Some(kept) = Kept::of(reader, &meta)?
+        {
+            left.push_str(&format!(" {kept:?}"));
+            if let Some(asked) = file.plan.predicted.filter(|_| simulated) {
+                let basis = Basis::new(&file.plan, &forecast, asked, &kept.prior, meta.seed);
+                let seconds = seconds_of(&forecast, reader)?;
+                chosen_hours = Some(hours_in_order(&basis, &kept.chosen, &seconds));
+            }
+            let mut inputs = kept.into_inputs(meta.seed);
+            // What was measured once is never predicted, whatever became of that attempt.
+            let withdrawn = reader.given_up()?;
+            inputs
+                .asked
+                .extend(withdrawn.keys().filter_map(|key| filled.jobs.get(key)).map(|job| job.condition));
+            filled.judge.set_predictions(inputs);
+        }
         let shown = Shown {
             // A comparison names each run's own report, whatever it judges both by.
             criteria: if by.all_sets { &criteria } else { &own },
@@ -279,7 +299,10 @@ impl JudgedFolder {
         if let Some(note) = &hours_note {
             note.mark(&mut run, &forecast);
         }
-        let needed = |job: &&Job| run.conditions[job.condition as usize].state != ConditionState::NotNeeded;
+        let needed = |job: &&Job| {
+            let state = run.conditions[job.condition as usize].state;
+            !matches!(state, ConditionState::NotNeeded | ConditionState::Predicted)
+        };
         run.jobs_planned = forecast.jobs.iter().filter(needed).count();
         run.audit.words.extend(words);
         if by.all_sets {
@@ -287,6 +310,12 @@ impl JudgedFolder {
         }
         let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
         let (hours, jobs, ran, failed) = (filled.hours, filled.jobs, filled.ran, filled.failed);
+        if let Some(note) = &mut run.audit.predictions {
+            // Waiting for attended hours is no work of the bench.
+            let whole = forecast.schedule.hours();
+            let own = hours.as_ref().filter(|_| !simulated).map(|hours| hours.total - hours.waiting);
+            note.hours = chosen_hours.or(own).map(|hours| (whole.total - whole.waiting, hours));
+        }
         let keys = keys_of(&file.plan, &meta.target)?;
         let plan_hash = sha256(&meta.plan_text);
         let (timeline, composed) = compose(ran, &meta.target, &forecast, &keys);
@@ -446,6 +475,8 @@ impl JudgedFolder {
             "undecided": run.undecided,
             "not_needed": run.not_needed,
             "not_judged": run.not_judged,
+            "predicted": run.audit.predictions.as_ref().map(|_| run.predicted),
+            "predictions": run.audit.predictions,
             "worst": worst,
             "release": run.release,
             "global_risk": run.audit.global_risks,

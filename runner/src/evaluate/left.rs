@@ -42,7 +42,7 @@ pub struct Left {
 
 impl Left {
     /// Of a folder in which `done` jobs are done. `going_on`: a run is at work in it now. `run`: its judged conditions, where they are at
-    /// hand: those not needed are not left.
+    /// hand: those not needed, or predicted, are not left.
     ///
     /// # Errors
     /// Exit 74: the store or its plan cannot be read.
@@ -67,10 +67,13 @@ impl Left {
             .map_err(|failure| Failure::new(Exit::Store, failure.words))?;
         let forecast = Forecast::new(&file.plan, &[])?;
         let mut clock = BenchClock::of_store(&file.plan, &forecast, reader)?;
-        if let Some(run) = run.filter(|run| run.not_needed > 0) {
+        let leaves_out = |run: &&JudgedRun| run.not_needed > 0 || run.audit.predictions.is_some();
+        if let Some(run) = run.filter(leaves_out) {
             let not_needed = |job: &Job| {
                 let judged = run.conditions.get(job.condition as usize);
-                judged.is_some_and(|judged| judged.state == ConditionState::NotNeeded)
+                judged.is_some_and(|judged| {
+                    matches!(judged.state, ConditionState::NotNeeded | ConditionState::Predicted)
+                })
             };
             let places = (0..).zip(&forecast.jobs).filter(|(_, job)| not_needed(job));
             clock.leave_out(&places.map(|(place, _)| place).collect::<Vec<u64>>());

@@ -126,8 +126,9 @@ impl Shared {
         let size = PlanSize::of(reader, &meta)?;
         let progress = reader.progress()?;
         let stored = (progress.measured + progress.training_failed + progress.not_measured) as usize;
-        // What a search does not need is not planned any more.
-        let planned = match folder.run.audit.highest_rates.is_empty() {
+        // What a search does not need, or what is predicted, is not planned any more.
+        let audit = &folder.run.audit;
+        let planned = match audit.highest_rates.is_empty() && audit.predictions.is_none() {
             true => size.jobs as usize,
             false => folder.run.jobs_planned,
         };

@@ -195,12 +195,12 @@ pub fn scheduled(forecast: &Forecast, one: &PendingJob) -> u32 {
 }
 
 /// A pace at which only measuring differs.
-fn measuring_at(pace: f64) -> Pace {
+pub fn measuring_at(pace: f64) -> Pace {
     Pace { hands: 1.0, up: 1.0, down: 1.0, soak: 1.0, measure: pace }
 }
 
 /// Measured times of a folder's jobs, by place; `None` where they are still to be done.
-fn seconds_of(forecast: &Forecast, reader: &StoreReader) -> Result<Vec<Option<JobSeconds>>, Failure> {
+pub fn seconds_of(forecast: &Forecast, reader: &StoreReader) -> Result<Vec<Option<JobSeconds>>, Failure> {
     let mut seconds = vec![None; forecast.jobs.len()];
     for stored in reader.jobs(Attempts::Counting) {
         let stored = stored?;
@@ -212,7 +212,8 @@ fn seconds_of(forecast: &Forecast, reader: &StoreReader) -> Result<Vec<Option<Jo
     Ok(seconds)
 }
 
-fn spent(times: JobTimes) -> JobSeconds {
+/// What a job took.
+pub fn spent(times: JobTimes) -> JobSeconds {
     JobSeconds { measuring_s: times.measuring_s, training_s: times.training_s }
 }
 

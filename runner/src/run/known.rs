@@ -6,7 +6,7 @@ use crate::run::pending::PendingJob;
 use crate::store::StoreReader;
 use judge::eye_summary::JobSummary;
 use judge::highest_rate::Answer;
-use judge::judged::JudgedRun;
+use judge::judged::{JudgedCondition, JudgedRun};
 use judge::{JobFacts, Judge};
 use nightbench_core::results::JobResult;
 use plan::Plan;
@@ -93,6 +93,11 @@ impl<'p> Known<'p> {
     /// What a condition (index) says of its rate by its own jobs.
     pub fn answer(&self, condition: u32) -> Option<Answer> {
         self.judge.answer(condition)
+    }
+
+    /// A condition (index) by its own jobs alone; `None` where some are still to be done.
+    pub fn alone(&self, condition: u32) -> Option<JudgedCondition> {
+        self.judge.alone(condition)
     }
 
     /// What conditions say of their rates with the whole run behind them, as the page judges them.

@@ -12,6 +12,7 @@ pub mod mountings;
 pub mod operator;
 pub mod pending;
 mod possible;
+pub mod prediction;
 pub mod progress;
 pub mod rate_search;
 pub mod remeasure;

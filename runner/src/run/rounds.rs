@@ -5,6 +5,7 @@ use crate::forecast::Forecast;
 use crate::run::hours::SimulatedHours;
 use crate::run::known::{Known, Told};
 use crate::run::pending::PendingJob;
+use crate::run::prediction::choosing::Visiting;
 use crate::run::progress::Progress;
 use crate::run::rate_search::{RateSearch, Wanted, positions};
 use crate::run::simulated_run::{Hearer, Kept, Night, simulate_heard};
@@ -22,6 +23,8 @@ pub struct Rounds<'a, 'p> {
     pub search: Option<RateSearch<'p>>,
     /// The hours it is given, if any.
     pub hours: Option<f64>,
+    /// Chooses what is measured, where the plan predicts the rest.
+    pub visiting: Option<Visiting<'a>>,
 }
 
 impl<'p> Rounds<'_, 'p> {
@@ -39,7 +42,7 @@ impl<'p> Rounds<'_, 'p> {
     ) -> Result<Option<String>, Failure> {
         let mut left = self.pending.to_vec();
         let mut known = Known::new(night.plan, &self.forecast.expansion);
-        let chooses = self.search.is_some() || self.hours.is_some();
+        let chooses = self.search.is_some() || self.hours.is_some() || self.visiting.is_some();
         if chooses {
             known.read(night.dir, store.reader(), self.all)?;
         }
@@ -77,6 +80,9 @@ impl<'p> Rounds<'_, 'p> {
                     if let Some(search) = &mut self.search {
                         search.hear(told.job);
                     }
+                    if let Some(visiting) = &mut self.visiting {
+                        visiting.hear(told.job, told.result.times);
+                    }
                     if chooses {
                         known.hear(told);
                     }
@@ -89,6 +95,12 @@ impl<'p> Rounds<'_, 'p> {
                 left.extend(now.iter().filter(|one| !kept.contains(&one.position)));
                 left.sort_by_key(|one| one.position);
             }
+        }
+        if let Some(visiting) = self.visiting.filter(Visiting::is_finished) {
+            let predicted = visiting.not_chosen();
+            progress.not_needed(&positions(&predicted));
+            let places: HashSet<u64> = predicted.iter().map(|one| one.position).collect();
+            left.retain(|one| !places.contains(&one.position));
         }
         match hours {
             Some(hours) if !cancel.is_cancelled() => {
@@ -109,6 +121,11 @@ impl<'p> Rounds<'_, 'p> {
         progress: &mut Progress<'_>,
     ) -> Result<Vec<PendingJob>, Failure> {
         let Some(hours) = hours else {
+            if let Some(visiting) = &mut self.visiting {
+                let now = visiting.next(known, store)?;
+                take_out(left, &now);
+                return Ok(now);
+            }
             return Ok(match &mut self.search {
                 None => std::mem::take(left),
                 Some(search) => search.take(left, progress),
@@ -116,6 +133,13 @@ impl<'p> Rounds<'_, 'p> {
         };
         if let Some(search) = &mut self.search {
             search.drop_unneeded(left, progress);
+        }
+        if let Some(visiting) = &mut self.visiting {
+            // Of what is chosen only what fits, and nothing else in its place.
+            let due = visiting.next(known, store)?;
+            let now = if due.is_empty() { due } else { hours.choose(&due, store, || known.judged())? };
+            take_out(left, &now);
+            return Ok(now);
         }
         let mut chosen = Vec::new();
         // Where a search waits for what does not fit any more, its first questions are asked without.
@@ -129,10 +153,15 @@ impl<'p> Rounds<'_, 'p> {
                 break;
             }
         }
-        let places: HashSet<u64> = chosen.iter().map(|one| one.position).collect();
-        left.retain(|one| !places.contains(&one.position));
+        take_out(left, &chosen);
         Ok(chosen)
     }
+}
+
+/// Takes the jobs out of what is left that are done now.
+fn take_out(left: &mut Vec<PendingJob>, now: &[PendingJob]) {
+    let places: HashSet<u64> = now.iter().map(|one| one.position).collect();
+    left.retain(|one| !places.contains(&one.position));
 }
 
 /// Puts the jobs back among those that are left that a search needs again; says whether there are any.

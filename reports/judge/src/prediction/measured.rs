@@ -41,7 +41,8 @@ impl Known {
             | ConditionState::NotMeasured
             | ConditionState::NotRun
             | ConditionState::NoTime
-            | ConditionState::NotNeeded => return None,
+            | ConditionState::NotNeeded
+            | ConditionState::Predicted => return None,
         }
         let mut worst: BTreeMap<Quantity, (f64, Reading)> = BTreeMap::new();
         for metric in &judged.metrics {

@@ -141,6 +141,8 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
         beyond_rating: beyond,
         not_measured,
         not_needed: 0,
+        predicted: PredictedCounts::default(),
+        predicted_beyond_rating: PredictedCounts::default(),
         undecided: 0,
         not_judged: 0,
         jobs_each: planned.max(jobs_done).checked_div(planned).unwrap_or(0),
@@ -200,6 +202,7 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
         unjudged: Vec::new(),
         lanes: Vec::new(),
         jobs: Vec::new(),
+        predicted: None,
     };
     if !done {
         return judged;

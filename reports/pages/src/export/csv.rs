@@ -1,7 +1,7 @@
 //! CSV after RFC 4180: tidy, one row a job, eye and lane, written job by job so that memory stays flat. A job without
 //! lanes (failed training, not measured) has one row, and so has a condition without jobs.
 
-use super::{FACTOR_KEYS, level, outcome, ten_digits};
+use super::{FACTOR_KEYS, level, outcome, predicted, ten_digits};
 use eye::counts::CaptureView;
 use eye::metrics::{LaneMetrics, Wanted, lane_metrics};
 use eye::value::{EyeMetric, EyeState, Reading};
@@ -83,11 +83,11 @@ pub struct JobRows<'a> {
     pub rate: DataRate,
 }
 
-/// Writes the line of column names.
+/// Writes the line of column names of a run.
 ///
 /// # Errors
 /// Only those of `out`.
-pub fn header(out: &mut dyn Write) -> Result {
+pub fn header(run: &JudgedRun, out: &mut dyn Write) -> Result {
     out.write_str("target,report_id")?;
     for name in FACTOR_KEYS.iter().map(|(name, _)| *name).chain(COLUMNS) {
         write!(out, ",{name}")?;
@@ -103,6 +103,11 @@ pub fn header(out: &mut dyn Write) -> Result {
             } else {
                 write!(out, ",condition_{name}_{figure}")?;
             }
+        }
+    }
+    if predicted::are_written(run) {
+        for name in predicted::FIELDS {
+            write!(out, ",{name}")?;
         }
     }
     out.write_str("\r\n")
@@ -189,6 +194,13 @@ fn row(
         });
         figures(judged, lane, metric, value, out)?;
     }
+    if predicted::are_written(run) {
+        text(out, predicted::class(judged))?;
+        text(out, predicted::verdict(judged).unwrap_or(NOTHING))?;
+        for value in predicted::numbers(judged) {
+            number(out, value)?;
+        }
+    }
     out.write_str("\r\n")
 }
 
@@ -203,6 +215,7 @@ fn state(judged: &JudgedCondition) -> &'static str {
         ConditionState::NotRun => "not run",
         ConditionState::NoTime => "no time left",
         ConditionState::NotNeeded => "not needed",
+        ConditionState::Predicted => "predicted",
     }
 }
 

@@ -1,6 +1,6 @@
 //! JSON lines: one object a condition, with its levels by name, every judged metric, lane and job.
 
-use super::{FACTOR_KEYS, level, ten_digits};
+use super::{FACTOR_KEYS, level, predicted, ten_digits};
 use judge::judged::{JudgedRun, RunFacts};
 use serde_json::{Map, Value, json};
 use std::fmt::Write;
@@ -63,6 +63,13 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             "unjudged": judged.unjudged,
             "jobs": jobs,
         });
+        if predicted::are_written(run) {
+            let numbers = predicted::numbers(judged).map(|value| json!(value));
+            let words = [json!(predicted::class(judged)), json!(predicted::verdict(judged))];
+            for (name, value) in predicted::FIELDS.iter().zip(words.into_iter().chain(numbers)) {
+                line[*name] = value;
+            }
+        }
         to_ten_digits(&mut line);
         writeln!(out, "{}", serde_json::to_string(&line)?)?;
     }

@@ -163,7 +163,10 @@ fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write
     let message = escaped(&match case {
         Case::LeftOut(_, why) => why.to_string(),
         Case::Waiting(judged, _)
-            if matches!(judged.state, ConditionState::NotNeeded | ConditionState::NoTime) =>
+            if matches!(
+                judged.state,
+                ConditionState::NotNeeded | ConditionState::NoTime | ConditionState::Predicted
+            ) =>
         {
             judged.reason().into_owned()
         }

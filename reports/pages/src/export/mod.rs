@@ -5,6 +5,7 @@
 pub mod csv;
 pub mod jsonl;
 pub mod junit;
+mod predicted;
 
 #[cfg(test)]
 mod tests;

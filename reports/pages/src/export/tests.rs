@@ -6,12 +6,13 @@ use nightbench_core::rates::{DataRate, Generation};
 use std::collections::BTreeSet;
 
 use crate::report::tests::fixture::{Kind, demo};
+use crate::report::tests::foretold;
 
 /// The table of an invented run, whose jobs captured nothing.
 fn csv(kind: Kind) -> String {
     let demo = demo(60, kind);
     let mut out = String::new();
-    csv::header(&mut out).unwrap();
+    csv::header(&demo.run, &mut out).unwrap();
     for judged in &demo.run.conditions {
         for note in &judged.jobs {
             let rows = csv::JobRows {
@@ -138,4 +139,29 @@ fn junit_counts_match_the_run_and_names_stay_text() {
         assert_eq!(of("<testsuite "), of("</testsuite>"));
         assert!(out.contains("SIMULATED - not measured"));
     }
+}
+
+#[test]
+fn what_is_predicted_has_fields_of_its_own_and_only_where_it_is_asked_for() {
+    let demo = foretold(Kind::Usual);
+    let mut out = String::new();
+    csv::header(&demo.run, &mut out).unwrap();
+    for judged in demo.run.conditions.iter().filter(|one| one.jobs.is_empty()) {
+        csv::not_run(&demo.run, &demo.facts, judged, &mut out).unwrap();
+    }
+    let rows = cells(&out);
+    let column = |name: &str| rows[0].iter().position(|cell| cell == name).unwrap();
+    for row in &rows[1..] {
+        let pass = row[column("predicted_verdict")] == "predicted pass";
+        let margin = if pass { ["31.25", "16.25", "46.25"] } else { ["-12.5", "-27.5", "2.5"] };
+        let of = |names: [&str; 3]| names.map(|name| row[column(name)].clone());
+        assert_eq!(of(["predicted_margin_ps", "interval_low_ps", "interval_high_ps"]), margin);
+        assert_eq!(of(["predicted_margin_mv", "interval_low_mv", "interval_high_mv"]), ["", "", ""]);
+        assert_eq!(row[column("p_wrong")], if pass { "0.02" } else { "0.1" });
+        assert_eq!([&row[column("class")], &row[column("condition_verdict")]], ["predicted", "none"]);
+    }
+    assert!(!csv(Kind::Usual).contains("predicted_verdict"));
+    let mut junit = String::new();
+    super::junit::write(&demo.run, &demo.facts, &mut junit).unwrap();
+    assert_eq!(junit.matches("<skipped message=\"predicted ").count(), rows.len() - 1);
 }

@@ -3,9 +3,9 @@
 
 use super::plot::{AREA, Path, Plot, SLOTS, Scale, range};
 use super::words::*;
-use super::{Options, PageError, eyes, matrix, render};
+use super::{Options, PageError, eyes, matrix, predicted, render, style_of};
 use crate::own::Own;
-use judge::judged::{EyePicture, JudgedRun, RunFacts, Verdict};
+use judge::judged::{EyePicture, JudgedRun, PredictedVerdict, RunFacts, Verdict};
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -88,7 +88,8 @@ pub fn build_live(
     let pictures: Vec<(usize, EyePicture)> = newest.into_iter().collect();
     let options = Options { most_cells: MOST_CELLS, ..Options::default() };
     let links = matrix::Links { anchors: &anchors, shown: &BTreeSet::new() };
-    let waiting = run.conditions.iter().filter(|condition| condition.verdict.is_none()).count();
+    let waiting =
+        run.conditions.iter().filter(|one| one.verdict.is_none() && one.predicted.is_none()).count();
     let mut tiles: Vec<(&'static str, usize, String)> = Verdict::ALL
         .into_iter()
         .map(|verdict| {
@@ -96,11 +97,16 @@ pub fn build_live(
             (class(Some(verdict)), run.verdicts.of(verdict) + run.beyond_rating.of(verdict), words)
         })
         .collect();
+    for verdict in PredictedVerdict::ALL.into_iter().filter(|_| predicted::has_some(run)) {
+        let (glyph, class) = predicted_mark(verdict);
+        let number = run.predicted.of(verdict) + run.predicted_beyond_rating.of(verdict);
+        tiles.push((class, number, format!("{glyph} {}", predicted::tile_words(verdict))));
+    }
     tiles.push((class(None), waiting, format!("{} no verdict yet", glyph(None))));
     let page = LivePage {
         facts,
         mark: if facts.simulated { SIMULATED } else { "" },
-        own: Own::new(include_str!("style.css").into(), ""),
+        own: Own::new(style_of(run), ""),
         refresh_s: live.refresh_s,
         written_utc: &live.written_utc,
         now: &live.now,

@@ -1,7 +1,7 @@
 //! The matrix of verdicts: two factors as rows, one as columns, the others as facets.
 
 use super::words::*;
-use super::{Options, rank};
+use super::{Options, predicted, rank};
 use judge::judged::{JudgedCondition, JudgedRun};
 use nightbench_core::condition::ConditionState;
 use plan::matrix::Factor;
@@ -66,6 +66,8 @@ pub(super) struct MatrixView {
     /// A combination in it is left out by the plan.
     pub skips: bool,
     pub lone: bool,
+    /// Conditions in it may be predicted.
+    pub predicts: bool,
 }
 
 /// What a cell links to, by condition index.
@@ -119,6 +121,7 @@ pub(super) fn matrix(run: &JudgedRun, links: &Links<'_>, options: &Options) -> M
         beyond: run.conditions.iter().any(|condition| condition.beyond_rating),
         at_least: run.conditions.iter().filter_map(JudgedCondition::worst).any(|worst| worst.at_least),
         lone: run.conditions.is_empty(),
+        predicts: predicted::has_some(run),
     }
 }
 
@@ -227,16 +230,18 @@ fn measured_cell(index: usize, judged: &JudgedCondition, links: &Links<'_>) -> C
     let rest = match judged.worst() {
         Some(worst) => format!("{}\n{}", deciding(worst), margin(worst)),
         None if judged.verdict.is_some() => judged.reason().into_owned(),
-        None => String::new(),
+        None => judged.predicted.as_ref().map_or_else(String::new, predicted::in_cell),
     };
+    let (glyph, class) = mark_of(judged);
     let anchor = links.anchors.get(index).cloned().unwrap_or_default();
     let shown = links.shown.contains(&index);
     Cell {
-        class: class(judged.verdict),
+        class,
         link: if shown { anchor.clone() } else { String::new() },
-        glyph: glyph(judged.verdict),
+        glyph,
         word,
-        sign_alone: judged.verdict.is_some() || judged.state == ConditionState::NotRun,
+        sign_alone: judged.verdict.is_some()
+            || matches!(judged.state, ConditionState::NotRun | ConditionState::Predicted),
         beyond: judged.beyond_rating,
         skipped: false,
         rest,

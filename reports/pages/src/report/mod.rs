@@ -21,6 +21,7 @@ mod notes;
 mod own_budget;
 mod picture;
 pub(crate) mod plot;
+mod predicted;
 mod rank;
 mod reading;
 mod room;
@@ -136,6 +137,7 @@ struct Page<'a> {
     summary: summary::Summary,
     reading: reading::Reading,
     highest: Option<highest::HighestView>,
+    predicted: Option<predicted::PredictedView>,
     room: room::Room,
     matrix: matrix::MatrixView,
     factors: Vec<FilterFactor>,
@@ -193,7 +195,8 @@ pub fn build(
     let simulated = facts.simulated;
     let carded: BTreeSet<usize> = pictures.iter().map(|(index, _)| *index).collect();
     let listed = tables::listed(run, options);
-    let shown: BTreeSet<usize> = carded.iter().chain(&listed).copied().collect();
+    let foretold = predicted::listed(run, options);
+    let shown: BTreeSet<usize> = carded.iter().chain(&listed).chain(&foretold).copied().collect();
     let mut eyes = eyes::eyes(run, facts, pictures, &anchors)?;
     for card in eyes.pictured.iter_mut().chain(&mut eyes.outlined) {
         card.notes = notes::beside(facts, card.order);
@@ -209,7 +212,7 @@ pub fn build(
     let page = Page {
         facts,
         mark: if simulated { SIMULATED } else { "" },
-        own: Own::new(STYLE.to_owned() + &rules, include_str!("script.js")),
+        own: Own::new(style_of(run) + &rules, include_str!("script.js")),
         worst_picture: worst.and_then(|index| eyes.pictured.iter().position(|card| card.order == index)),
         matrix: matrix::matrix(run, &matrix::Links { anchors: &anchors, shown: &shown }, options),
         factors: words::varied(run)
@@ -254,10 +257,16 @@ pub fn build(
         eyes,
         reading: reading::reading(run, facts),
         highest: highest::highest(run),
+        predicted: predicted::predicted(run, &anchors, options),
         room: room::room(run, simulated),
         summary,
     };
     render("page.html", &page)
+}
+
+/// The style sheet of a page of this run: predictions have a style of their own.
+fn style_of(run: &JudgedRun) -> String {
+    if predicted::has_some(run) { STYLE.to_owned() + predicted::STYLE } else { STYLE.to_owned() }
 }
 
 /// Print rules that carry the report's identifier on every page.

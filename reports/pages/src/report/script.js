@@ -3,7 +3,7 @@
   var all = function (selector, root) { return Array.prototype.slice.call((root || document).querySelectorAll(selector)); };
   var filter = document.querySelector('.filter');
   var mark = document.querySelector('.mark');
-  var verdicts = ['vp', 'vcp', 'vcf', 'vf', 'vn'];
+  var verdicts = all('[data-verdict] option').map(function (option) { return option.value; }).filter(Boolean);
   var verdictOf = function (node) { return verdicts.find(function (v) { return node.classList.contains(v); }) || 'vn'; };
 
   function apply() {

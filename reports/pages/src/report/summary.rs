@@ -1,8 +1,8 @@
 //! The top screen: the decision in a sentence, counts, coverage, the worst condition and what needs attention.
 
 use super::words::*;
-use super::{eyes::MetricRow, eyes::metric_row, rank};
-use judge::judged::{JudgedRun, ReleaseDecision, RunFacts, Verdict};
+use super::{eyes::MetricRow, eyes::metric_row, predicted, rank};
+use judge::judged::{JudgedRun, PredictedVerdict, ReleaseDecision, RunFacts, Verdict};
 use nightbench_core::condition::ConditionState;
 use plan::matrix::Factor;
 use serde::Serialize;
@@ -148,7 +148,12 @@ fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String 
         format!("of {of} judged, {}", parts.join(", "))
     };
     let mut missing = String::new();
-    for (number, words) in [(run.not_measured, "not measured"), (run.undecided, "undecided")] {
+    let predicted = run.predicted.total();
+    for (number, words) in [
+        (predicted, "predicted and not measured"),
+        (run.not_measured, "not measured"),
+        (run.undecided, "undecided"),
+    ] {
         if number > 0 {
             missing.push_str(&format!("; {} {words}", count(number, "is", "are")));
         }
@@ -277,6 +282,16 @@ fn tiles(run: &JudgedRun) -> Vec<Tile> {
     if run.not_judged > 0 {
         none(run.not_judged, "not judged: no limit");
     }
+    for verdict in PredictedVerdict::ALL.into_iter().filter(|_| predicted::has_some(run)) {
+        let (glyph, class) = predicted_mark(verdict);
+        tiles.push(Tile {
+            class,
+            glyph,
+            number: run.predicted.of(verdict),
+            words: predicted::tile_words(verdict),
+            beyond: run.predicted_beyond_rating.of(verdict),
+        });
+    }
     tiles
 }
 
@@ -285,7 +300,13 @@ fn coverage(run: &JudgedRun) -> Vec<Part> {
     let judged: usize = Verdict::ALL.into_iter().map(both).sum();
     let mut parts: Vec<(&'static str, usize, &str)> =
         Verdict::ALL.into_iter().map(|v| (class(Some(v)), both(v), v.words())).collect();
-    parts.push(("vn", run.planned.saturating_sub(judged + run.not_needed), "without a verdict"));
+    let mut without = run.planned.saturating_sub(judged + run.not_needed);
+    for verdict in PredictedVerdict::ALL {
+        let number = run.predicted.of(verdict) + run.predicted_beyond_rating.of(verdict);
+        parts.push((predicted_mark(verdict).1, number, verdict.words()));
+        without = without.saturating_sub(number);
+    }
+    parts.push(("vn", without, "without a verdict"));
     parts.push(("vo", run.not_needed, "not needed"));
     parts.push(("vo", run.left_out.len(), "left out"));
     let all: usize = parts.iter().map(|part| part.1).sum();
@@ -309,6 +330,19 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
     let metrics = || run.conditions.iter().filter_map(|condition| condition.worst());
     let counted = |verdict: Verdict| run.verdicts.of(verdict);
     add(run.jobs_planned.saturating_sub(run.jobs_done), "job not yet run", "jobs not yet run", "not-run");
+    add(
+        run.predicted.total() + run.predicted_beyond_rating.total(),
+        "condition is predicted and not measured",
+        "conditions are predicted and not measured",
+        "predicted",
+    );
+    let quarantined = run.audit.predictions.as_ref().map_or(0, |note| note.quarantined.len());
+    add(
+        quarantined,
+        "part of the matrix is not predicted: a measured block lay far from its prediction",
+        "parts of the matrix are not predicted: measured blocks lay far from their predictions",
+        "predicted",
+    );
     let sought = &run.audit.highest_rates;
     let answers = |wanted: Option<bool>| sought.iter().filter(|one| one.passes() == wanted).count();
     add(answers(None), "highest rate is not known yet", "highest rates are not known yet", "highest");

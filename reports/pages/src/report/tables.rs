@@ -3,7 +3,7 @@
 use super::attachments;
 use super::eyes::metric_row;
 use super::words::*;
-use super::{Options, rank};
+use super::{Options, predicted};
 use judge::judged::{Budget, JobNote, JudgedCondition, JudgedRun, RunFacts, Superseded, Verdict};
 use nightbench_core::condition::ConditionState;
 use plan::limits::Limit;
@@ -45,7 +45,7 @@ pub(super) struct ConditionsView {
 
 /// Conditions that get a row: the worst ones up to the cap.
 pub(super) fn listed(run: &JudgedRun, options: &Options) -> Vec<usize> {
-    let mut order = rank::worst_first(run);
+    let mut order = predicted::measured_first(run);
     order.truncate(options.most_rows);
     order
 }
@@ -93,11 +93,12 @@ pub(super) fn conditions(
         })
     });
     let rows: Vec<ConditionRow> = rows.collect();
-    let note = if rows.len() < run.conditions.len() {
+    let all = run.conditions.iter().filter(|judged| judged.predicted.is_none()).count();
+    let note = if rows.len() < all {
         format!(
             "The {} worst conditions of {} are listed; the others stand in the matrix and in the exports.",
             rows.len(),
-            run.conditions.len()
+            all
         )
     } else {
         String::new()
@@ -109,7 +110,10 @@ pub(super) fn conditions(
             "On paper: the worst {printed} of {} without the verdict pass; every condition stands in the matrix (section 2) with \
              its verdict and margin, and in the file of this report.",
             count(
-                run.conditions.iter().filter(|c| c.verdict != Some(Verdict::Pass)).count(),
+                run.conditions
+                    .iter()
+                    .filter(|c| c.verdict != Some(Verdict::Pass) && c.predicted.is_none())
+                    .count(),
                 "condition",
                 "conditions"
             )

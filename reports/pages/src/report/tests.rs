@@ -1,7 +1,11 @@
 //! Tests of the page on an invented run: escaping, determinism, size, and what it says when little was measured.
 
 use super::*;
-use judge::judged;
+use judge::judged::{self, PredictedMargin, PredictedVerdict};
+use judge::prediction::Quantity;
+use nightbench_core::condition::ConditionState;
+use nightbench_core::results::Direction;
+use plan::limits::Metric;
 use std::collections::BTreeMap;
 
 #[path = "../../examples/page_demo/fixture.rs"]
@@ -430,4 +434,62 @@ fn the_paper_leaves_out_what_a_signer_does_not_need_and_says_so() {
         rows.split("<tr ").skip(1).filter(|row| !row.split('>').next().unwrap().contains("screen")).count();
     assert_eq!(on_paper, 60);
     assert!(html.contains("On paper: the worst 60 of") && html.contains("stand in the file of this report"));
+}
+
+/// A third of an invented run measured, the rest predicted.
+pub(crate) fn foretold(kind: Kind) -> Demo {
+    let mut demo = demo(60, Kind::Interrupted);
+    if kind == Kind::Hostile {
+        demo.run.conditions.iter_mut().for_each(|one| one.name = format!("<b>{}</b>", one.name));
+    }
+    let quantity = Quantity { metric: Metric::Width, direction: Direction::Read };
+    for (index, judged) in (0..).zip(&mut demo.run.conditions) {
+        if judged.state != ConditionState::NotRun {
+            continue;
+        }
+        let pass = index % 5 > 0;
+        let margin = if pass { 31.25 } else { -12.5 };
+        judged.state = ConditionState::Predicted;
+        judged.predicted = Some(judged::Predicted {
+            condition: index,
+            verdict: if pass { PredictedVerdict::Pass } else { PredictedVerdict::Fail },
+            p_fail: if pass { 0.02 } else { 0.9 },
+            p_wrong: if pass { 0.02 } else { 0.1 },
+            margins: vec![PredictedMargin {
+                quantity,
+                limit: 80.0,
+                margin,
+                low: margin - 15.0,
+                high: Some(margin + 15.0),
+                p_fail: 0.02,
+            }],
+        });
+    }
+    let finished = judged::PredictionNote { finished: true, price_hours: 5.0, ..Default::default() };
+    demo.run.audit.predictions = Some(finished);
+    demo
+}
+
+#[test]
+fn predicted_conditions_stand_apart_from_what_was_measured() {
+    let demo = foretold(Kind::Usual);
+    let html = page(&demo, 12);
+    let (measured, rest) = html.split_once("<h3 id=\"foretold\">").expect("a list of its own");
+    let listed = measured.split_once("<table class=\"list conditions\">").expect("a list").1;
+    let foretold = rest.split_once("</table>").expect("a table").0;
+    let of = |one: &judged::JudgedCondition| one.predicted.is_some();
+    for judged in &demo.run.conditions {
+        let name = format!("{}<", judged.name.replace('/', "&#x2f;"));
+        assert_eq!((listed.contains(&name), foretold.contains(&name)), (!of(judged), of(judged)));
+    }
+    assert!(foretold.contains("\u{2248} +31.2 ps") && foretold.contains("+16.2 to +46.2 ps"));
+    let cells = html.matches("<td class=\"vpp\"").count() + html.matches("<td class=\"vpf\"").count();
+    assert_eq!(cells, demo.run.conditions.iter().filter(|one| of(one)).count());
+    let drawn = wanted_pictures(&demo.run, 24);
+    assert!(drawn.iter().all(|(index, _)| !of(&demo.run.conditions[*index])));
+    assert!(html.contains("<option value=\"vpf\">"));
+    // A plan without predictions has neither style nor words of them.
+    assert!(!page(&self::demo(60, Kind::Usual), 12).contains("vpp"));
+    // Names stay text there, too.
+    assert!(!page(&self::foretold(Kind::Hostile), 12).contains("<b>Amber"));
 }

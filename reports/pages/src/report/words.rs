@@ -1,6 +1,6 @@
 //! How the page writes numbers, verdicts, anchors and levels.
 
-use judge::judged::{JudgedCondition, JudgedMetric, JudgedRun, Verdict};
+use judge::judged::{JudgedCondition, JudgedMetric, JudgedRun, PredictedVerdict, Verdict};
 use nightbench_core::condition::ConditionState;
 use nightbench_core::text::hides;
 use plan::expand::Condition;
@@ -100,9 +100,28 @@ pub(super) fn class(verdict: Option<Verdict>) -> &'static str {
     }
 }
 
+/// Shape and style class of a prediction: as of a verdict, behind the sign for "about".
+pub(super) fn predicted_mark(verdict: PredictedVerdict) -> (&'static str, &'static str) {
+    match verdict {
+        PredictedVerdict::Pass => ("\u{2248}\u{2713}", "vpp"),
+        PredictedVerdict::Fail => ("\u{2248}\u{2715}", "vpf"),
+    }
+}
+
+/// Shape and style class of a condition: of its verdict, of what is predicted of it, or of neither.
+pub(super) fn mark_of(condition: &JudgedCondition) -> (&'static str, &'static str) {
+    match &condition.predicted {
+        Some(predicted) => predicted_mark(predicted.verdict),
+        None => (glyph(condition.verdict), class(condition.verdict)),
+    }
+}
+
 pub(super) fn verdict_words(condition: &JudgedCondition) -> String {
     let words = match (condition.verdict, condition.state) {
         (Some(verdict), _) => return format!("{}{}", verdict.words(), condition.evidence().beside()),
+        (None, ConditionState::Predicted) => {
+            condition.predicted.as_ref().map_or("predicted", |predicted| predicted.verdict.words())
+        }
         (None, ConditionState::NotRun) => "not yet run",
         (None, ConditionState::NoTime) => "no time left",
         (None, ConditionState::NotNeeded) => "not needed",

@@ -72,6 +72,11 @@ impl<'p> GivenHours<'p> {
         KEPT_SHARE * 60.0 * self.hours + KEPT_MIN
     }
 
+    /// There is more to choose from than before.
+    pub fn begin_again(&mut self) {
+        self.done_since = None;
+    }
+
     /// Is it over?
     pub fn is_over(&self) -> bool {
         self.over

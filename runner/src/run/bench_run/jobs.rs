@@ -5,7 +5,7 @@ use super::device::Bench;
 use super::given_hours::GivenHours;
 use super::identities::KnownIdentities;
 use super::mounting::{Checks, Mounted, Operator, mounting_checked, ready_for_hands};
-use super::queue::{Queue, Step};
+use super::queue::{Queue, Staff, Step};
 use super::record::{Begun, Record, StretchSeconds, WAITING_READING};
 use super::retry::{Again, tried};
 use super::session::{BenchEnd, BenchRun, BenchSession, Choosing};
@@ -13,11 +13,14 @@ use super::site::Site;
 use crate::console::exit::{Exit, Failure};
 use crate::run::clock::{ClockWatch, Moment};
 use crate::run::execute::empty_result;
+use crate::run::hours::scheduled;
 use crate::run::known::Known;
 use crate::run::mounting_check::{NextStep, next_step};
 use crate::run::operator::Hands;
 use crate::run::pending::PendingJob;
+use crate::run::prediction::choosing::{Stands, Visiting};
 use crate::run::progress::Progress;
+use crate::run::rate_search::positions;
 use crate::store::{Attempts, Store, StoreReader, hex};
 use bench::RAMP_READING;
 use contract::{CancelToken, DriverError, FaultKind};
@@ -25,7 +28,7 @@ use nightbench_core::events::{CheckVerdict, Event};
 use nightbench_core::faults::Fault;
 use nightbench_core::results::{JobOutcome, JobResult};
 use plan::bench_file::EventKind;
-use schedule::Standing;
+use schedule::{Pace, Standing};
 
 /// Why a run ends whose mounting check met a fault of the bench.
 const BENCH_FAULT: &str = "the bench has a fault";
@@ -40,9 +43,12 @@ pub(super) struct Loop<'a, 'f> {
     /// What the run says so far, where something is chosen by it.
     results: Option<Known<'a>>,
     hours: Option<GivenHours<'a>>,
+    visiting: Option<Visiting<'a>>,
     end: BenchEnd,
     measured: usize,
     faults_in_a_row: u32,
+    /// The job that was run last.
+    last: Option<PendingJob>,
 }
 
 impl<'a, 'f> Loop<'a, 'f> {
@@ -61,17 +67,19 @@ impl<'a, 'f> Loop<'a, 'f> {
         let known = KnownIdentities::read(run.plan, store.reader())?;
         let waited_s = store.reader().reading_total(WAITING_READING)?;
         let operator = Operator { hands, hours: AttendedHours::new(run.plan, session.bench()) };
-        let (results, search, hours) = match choosing {
-            Some(Choosing { known, search, hours }) => (Some(known), search, hours),
-            None => (None, None, None),
+        let (results, search, hours, visiting) = match choosing {
+            Some(Choosing { known, search, hours, visiting }) => (Some(known), search, hours, visiting),
+            None => (None, None, None, None),
         };
+        // What is measured is chosen visit by visit.
+        let pending = if visiting.is_some() { &[] } else { run.pending };
         let hours = hours.map(|hours| {
             let staff = (operator.hours.calendar(), operator.hands.present());
             GivenHours::new((run.plan, run.forecast), hours, staff, &site)
         });
         Ok(Loop {
             run,
-            queue: Queue::new(run.plan, run.forecast, run.pending, from, search),
+            queue: Queue::new(run.plan, run.forecast, pending, from, search),
             site,
             record: Record {
                 session,
@@ -87,14 +95,18 @@ impl<'a, 'f> Loop<'a, 'f> {
             known,
             results,
             hours,
+            visiting,
             end: BenchEnd::default(),
             measured: 0,
             faults_in_a_row: 0,
+            last: None,
         })
     }
 
     /// Runs everything that can be run.
     pub fn run(mut self) -> Result<BenchEnd, Failure> {
+        let mounted = self.declared();
+        self.choose_visit(mounted)?;
         self.begin()?;
         let mut clock = ClockWatch::new(Moment::now());
         while self.may_go_on() {
@@ -124,13 +136,60 @@ impl<'a, 'f> Loop<'a, 'f> {
                     }
                 }
                 Step::End => {
-                    if !self.ask_again(false) {
+                    if !self.ask_again(false) && !self.choose_visit(None)? {
                         break;
                     }
                 }
             }
         }
         self.finish()
+    }
+
+    /// A job of what is declared to be mounted, at the gentlest temperature.
+    fn declared(&self) -> Option<PendingJob> {
+        let declared = self.site.file.mounted.as_ref()?;
+        let plan = self.run.plan;
+        let same = |one: &&PendingJob| {
+            one.condition.chip(plan).name == declared.chip
+                && one.condition.module(plan).name == declared.module
+                && one.condition.channel(plan).name == declared.channel
+        };
+        let away = |one: &&PendingJob| (one.condition.temperature(plan).0 - 25.0).abs();
+        let own = self.run.pending.iter().filter(same);
+        own.min_by(|a, b| away(a).total_cmp(&away(b))).copied()
+    }
+
+    /// Chooses what is measured next, where the plan predicts the rest and what was chosen before is through; is there anything?
+    /// `declared`: a job of what is said to be mounted before anything was.
+    fn choose_visit(&mut self, declared: Option<PendingJob>) -> Result<bool, Failure> {
+        let (Some(visiting), Some(results)) = (&mut self.visiting, &self.results) else { return Ok(false) };
+        if visiting.has_begun() && !visiting.due().is_empty() {
+            // What is left of it waits for hands, or would not end in time.
+            return Ok(false);
+        }
+        let now_min = self.site.local_min();
+        let mounted = self.queue.mounted_id().or(declared.map(|one| one.mounting()));
+        let nobody = self.operator.staff(now_min) == Staff::Nobody;
+        let stands = Stands {
+            problem: self.run.forecast.problem.paced(&Pace::from(self.queue.learned())),
+            calendar: self.operator.hours.calendar(),
+            from: Standing { now_min, mounted: self.queue.scheduled(), chamber_c: self.site.chamber_c },
+            last: self.last.map(|one| scheduled(self.run.forecast, &one)),
+            spent_h: self.site.in_folder_s(self.site.elapsed_s()) / 3600.0,
+            only: mounted.filter(|_| nobody),
+            condition: self
+                .last
+                .filter(|one| Some(one.mounting()) == mounted)
+                .or(declared)
+                .map(|one| one.job.condition),
+        };
+        let jobs = visiting.next_from(results, self.record.store, &stands)?;
+        let some = !jobs.is_empty();
+        self.queue.take_in(jobs);
+        if let Some(hours) = &mut self.hours {
+            hours.begin_again();
+        }
+        Ok(some)
     }
 
     /// Asks a search again before what is mounted is taken out, or the run ends; is something needed after all? Where hours are given,
@@ -253,10 +312,18 @@ impl<'a, 'f> Loop<'a, 'f> {
             Mounted::Stop => {}
             Mounted::HandsAway(error) => self.stop("hands were not asked for", error),
             Mounted::BenchFault(error) => self.stop(BENCH_FAULT, error),
-            Mounted::LeftOut => self.end.waiting_for_hands += self.queue.give_up(one.mounting()).len(),
+            Mounted::LeftOut => {
+                self.end.waiting_for_hands += self.queue.give_up(one.mounting()).len();
+                if let Some(visiting) = &mut self.visiting {
+                    visiting.put_aside(one.mounting());
+                }
+            }
             Mounted::GivenUp(fault) => {
                 self.queue.taken_out();
-                let jobs = self.queue.give_up(one.mounting());
+                let mut jobs = self.queue.give_up(one.mounting());
+                if let Some(visiting) = &mut self.visiting {
+                    jobs.extend(visiting.give_up(one.mounting(), self.record.store)?);
+                }
                 self.not_measured(one, &jobs, &fault)?;
             }
         }
@@ -299,6 +366,9 @@ impl<'a, 'f> Loop<'a, 'f> {
         if let Some(results) = &mut self.results {
             results.hear_whole(one, result);
             self.queue.learn(one, results);
+        }
+        if let Some(visiting) = &mut self.visiting {
+            visiting.hear(one, result.times);
         }
     }
 
@@ -355,6 +425,7 @@ impl<'a, 'f> Loop<'a, 'f> {
         }
         self.record.job(&mut self.site, one, &result, begun, attachments)?;
         self.learn(one, &result);
+        self.last = Some(*one);
         if let Some(hours) = &mut self.hours {
             hours.learn(one);
         }
@@ -385,6 +456,9 @@ impl<'a, 'f> Loop<'a, 'f> {
         }
         let Some(results) = &self.results else { return Ok(()) };
         let mut left = self.queue.take_all(hours.into_waiting(), results);
+        if let Some(visiting) = self.visiting.as_ref().filter(|visiting| !visiting.is_finished()) {
+            left.extend(visiting.not_chosen());
+        }
         if !self.operator.hands.present() {
             // Hands are what they wait for, however much time there is.
             let all = left.len();
@@ -404,6 +478,9 @@ impl<'a, 'f> Loop<'a, 'f> {
 
     fn finish(mut self) -> Result<BenchEnd, Failure> {
         self.end_hours()?;
+        if let Some(visiting) = self.visiting.as_ref().filter(|visiting| visiting.is_finished()) {
+            self.record.progress.not_needed(&positions(&visiting.not_chosen()));
+        }
         if self.end.waiting_for_hands > 0 {
             let event = Event::JobsWaitForHands { jobs: self.end.waiting_for_hands as u64 };
             self.record.note(&event)?;

@@ -120,6 +120,16 @@ impl<'f> Queue<'f> {
         all
     }
 
+    /// These jobs are to be done as well, in this order.
+    pub fn take_in(&mut self, jobs: Vec<PendingJob>) {
+        self.remaining.put_back(jobs);
+    }
+
+    /// The mounting in place.
+    pub fn mounted_id(&self) -> Option<MountingId> {
+        self.mounted.map(|mounted| mounted.id)
+    }
+
     /// Only these jobs are left, in this order.
     pub fn follow(&mut self, jobs: Vec<PendingJob>) {
         self.remaining.replace(jobs);

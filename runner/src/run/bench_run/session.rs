@@ -16,6 +16,7 @@ use crate::run::execute::Executor;
 use crate::run::known::Known;
 use crate::run::operator::{Hands, TerminalHands};
 use crate::run::pending::PendingJob;
+use crate::run::prediction::choosing::Visiting;
 use crate::run::progress::Progress;
 use crate::run::rate_search::RateSearch;
 use crate::run::watchdog::Watchdog;
@@ -115,6 +116,8 @@ pub struct Choosing<'a> {
     pub search: Option<RateSearch<'a>>,
     /// The bench hours it is given, if any.
     pub hours: Option<f64>,
+    /// Chooses what is measured, where the plan predicts the rest.
+    pub visiting: Option<Visiting<'a>>,
 }
 
 /// A checked and locked bench.
