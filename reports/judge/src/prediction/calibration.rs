@@ -89,18 +89,15 @@ impl Calibration {
                 }
             }
         }
+        let bad = conspicuous(field, &residuals);
         let mut calibration = Calibration {
-            factors: factors(field, &residuals, &BTreeSet::new(), f64::INFINITY),
-            near: factors(field, &residuals, &BTreeSet::new(), NEAR),
+            factors: factors(field, &residuals, &bad, f64::INFINITY),
+            near: factors(field, &residuals, &bad, NEAR),
             inflation: 1.0,
-            quarantined: Vec::new(),
+            quarantined: quarantine(field, &bad, &known),
             drawn: Audits::default(),
             mandatory: Audits::default(),
         };
-        let bad = calibration.conspicuous(&residuals);
-        calibration.quarantined = quarantine(field, &bad, &known);
-        calibration.factors = factors(field, &residuals, &bad, f64::INFINITY);
-        calibration.near = factors(field, &residuals, &bad, NEAR);
         let sound = |one: &&Residual| !bad.contains(&one.block);
         let all = calibration.audits(field, residuals.iter().filter(sound));
         calibration.inflation = ((all.wrong as f64 + 0.5) / (all.expected_wrong + 0.5)).max(1.0);
@@ -118,23 +115,6 @@ impl Calibration {
         };
         let all = of(&self.factors);
         if is_near(guess, NEAR) { all.max(of(&self.near)) } else { all }
-    }
-
-    /// Blocks whose residuals no scatter explains.
-    fn conspicuous(&self, residuals: &[Residual]) -> BTreeSet<Block> {
-        let mut counts: BTreeMap<(Block, Quantity, bool), usize> = BTreeMap::new();
-        let mut bad = BTreeSet::new();
-        for one in residuals {
-            let off = one.off() / self.factor(&one.guess);
-            if off.abs() > CONSPICUOUS {
-                let count = counts.entry((one.block, one.quantity, off < 0.0)).or_default();
-                *count += 1;
-                if *count >= 2 || off.abs() > ALONE {
-                    bad.insert(one.block);
-                }
-            }
-        }
-        bad
     }
 
     pub fn is_quarantined(&self, field: &Field, condition: u32) -> bool {
@@ -258,6 +238,40 @@ fn factors(field: &Field, residuals: &[Residual], bad: &BTreeSet<Block>, near: f
         (*quantity, factor)
     };
     field.quantities.iter().map(of).collect()
+}
+
+/// Blocks whose residuals no scatter explains, each held against the residuals of all others that are sound: a fault must not widen what
+/// it is told by. The worst is taken out first.
+fn conspicuous(field: &Field, residuals: &[Residual]) -> BTreeSet<Block> {
+    let blocks: BTreeSet<Block> = residuals.iter().map(|one| one.block).collect();
+    let mut bad = BTreeSet::new();
+    loop {
+        let mut worst: Option<(f64, Block)> = None;
+        for block in blocks.iter().filter(|block| !bad.contains(*block)) {
+            let mut others = bad.clone();
+            others.insert(*block);
+            let factors = factors(field, residuals, &others, f64::INFINITY);
+            let mut counts: BTreeMap<(Quantity, bool), usize> = BTreeMap::new();
+            let (mut most, mut told) = (0.0_f64, false);
+            for one in residuals.iter().filter(|one| one.block == *block) {
+                let factor = factors.iter().find(|(known, _)| *known == one.quantity);
+                let off = one.off() / factor.map_or(UNTOLD, |(_, factor)| *factor);
+                most = most.max(off.abs());
+                if off.abs() > CONSPICUOUS {
+                    let count = counts.entry((one.quantity, off < 0.0)).or_default();
+                    *count += 1;
+                    told |= *count >= 2 || off.abs() > ALONE;
+                }
+            }
+            if told && worst.is_none_or(|(known, _)| most > known) {
+                worst = Some((most, *block));
+            }
+        }
+        match worst {
+            Some((_, block)) => bad.insert(block),
+            None => return bad,
+        };
+    }
 }
 
 /// What each conspicuous block's conditions share, but for what another block, as far from room temperature, shows to be sound.
