@@ -4,7 +4,7 @@
 //! of what was measured, in whatever order. Blocks go together and were not all drawn at random: what conformal prediction guarantees of
 //! independent cases is an estimate here.
 
-use super::field::{Asked, Field, Quantity};
+use super::field::{Asked, Field, Point, Quantity};
 use super::measured::Measured;
 use super::model::{CEILING, FLOOR, Guess, Model, seen};
 use super::outcome::{Audits, Predicted, PredictedMargin, PredictedVerdict, Quarantine, Shared, Side};
@@ -80,16 +80,10 @@ impl Calibration {
         known.extend(rest.into_iter().take(others).map(|(_, block, have)| (block, have)));
         let mut residuals: Vec<Residual> = Vec::new();
         for (block, have) in &known {
-            for guess in model.guesses(have, Some(*block)) {
-                let asked = asked(field, guess.condition, guess.quantity);
-                let seen = asked.and_then(|asked| seen(&measured[&guess.condition], asked));
-                if let Some(seen) = seen {
-                    let (condition, quantity) = (guess.condition, guess.quantity);
-                    residuals.push(Residual { block: *block, condition, quantity, guess, seen });
-                }
-            }
+            let block_of = |point: &Point| Block { setup: point.setup, temperature: point.temperature };
+            residuals.extend(left_out(model, measured, (*block, have), &|point| block_of(point) == *block));
         }
-        let bad = conspicuous(field, &residuals);
+        let bad = faulty(model, measured, &known);
         let mut calibration = Calibration {
             factors: factors(field, &residuals, &bad, f64::INFINITY),
             near: factors(field, &residuals, &bad, NEAR),
@@ -136,7 +130,7 @@ impl Calibration {
     /// Predictions of conditions, by setup.
     pub fn predict(&self, model: &Model<'_>, conditions: &[u32]) -> Vec<Predicted> {
         let mut by_condition: BTreeMap<u32, Vec<Guess>> = BTreeMap::new();
-        for guess in model.guesses(conditions, None) {
+        for guess in model.guesses(conditions, &|_| false) {
             by_condition.entry(guess.condition).or_default().push(guess);
         }
         let predicted = by_condition.into_iter();
@@ -240,6 +234,43 @@ fn factors(field: &Field, residuals: &[Residual], bad: &BTreeSet<Block>, near: f
     field.quantities.iter().map(of).collect()
 }
 
+/// Conditions of a block that were measured, predicted from what `without` does not name.
+fn left_out(
+    model: &Model<'_>,
+    measured: &Measured,
+    (block, have): (Block, &[u32]),
+    without: &dyn Fn(&Point) -> bool,
+) -> Vec<Residual> {
+    let of = |guess: Guess| {
+        let asked = asked(model.field, guess.condition, guess.quantity)?;
+        let seen = seen(&measured[&guess.condition], asked)?;
+        let (condition, quantity) = (guess.condition, guess.quantity);
+        Some(Residual { block, condition, quantity, guess, seen })
+    };
+    model.guesses(have, without).into_iter().filter_map(of).collect()
+}
+
+/// Blocks with a fault: without anything of their module, or their channel, on their side of room temperature, the rest of the run predicts
+/// otherwise. One block left out alone would be predicted from the same fault beside it.
+fn faulty(model: &Model<'_>, measured: &Measured, known: &[(Block, Vec<u32>)]) -> BTreeSet<Block> {
+    let field = model.field;
+    let model = model.as_expected();
+    let mut bad = BTreeSet::new();
+    let shared: [&dyn Fn(&Point, &Point) -> bool; 2] =
+        [&|a, b| a.module == b.module, &|a, b| a.channel == b.channel];
+    for same in shared {
+        let mut residuals = Vec::new();
+        for (block, have) in known {
+            let here = &field.points[have[0] as usize];
+            let side = field.side(here.condition);
+            let without = |there: &Point| same(here, there) && field.side(there.condition) == side;
+            residuals.extend(left_out(&model, measured, (*block, have), &without));
+        }
+        bad.extend(conspicuous(field, &residuals));
+    }
+    bad
+}
+
 /// Blocks whose residuals no scatter explains, each held against the residuals of all others that are sound: a fault must not widen what
 /// it is told by. The worst is taken out first.
 fn conspicuous(field: &Field, residuals: &[Residual]) -> BTreeSet<Block> {
@@ -285,7 +316,7 @@ fn quarantine(field: &Field, bad: &BTreeSet<Block>, known: &[(Block, Vec<u32>)])
             Side::Cold => there <= here.temperature_c,
             Side::Hot => there >= here.temperature_c,
         };
-        let acquitted = |same: &dyn Fn(&super::field::Point) -> bool| {
+        let acquitted = |same: &dyn Fn(&Point) -> bool| {
             known.iter().any(|(other, have)| {
                 let there = point(have);
                 !bad.contains(other)
