@@ -199,7 +199,7 @@ fn mark(run: &mut JudgedRun, predicted: Predicted) -> bool {
 
 fn audits<S: Serializer>(audits: &Audits, to: S) -> Result<S::Ok, S::Error> {
     let bounds = audits.bounds();
-    let mut map = to.serialize_struct("Audits", 9)?;
+    let mut map = to.serialize_struct("Audits", 11)?;
     map.serialize_field("blocks", &audits.blocks)?;
     map.serialize_field("conditions", &audits.conditions)?;
     map.serialize_field("wrong", &audits.wrong)?;
@@ -209,6 +209,8 @@ fn audits<S: Serializer>(audits: &Audits, to: S) -> Result<S::Ok, S::Error> {
     map.serialize_field("share_of_blocks_wrong_at_most", &bounds.map(|bounds| bounds.1))?;
     map.serialize_field("margins", &audits.margins)?;
     map.serialize_field("margins_within_interval", &audits.held)?;
+    map.serialize_field("margins_near_limit", &audits.near_margins)?;
+    map.serialize_field("margins_near_limit_within_interval", &audits.near_held)?;
     map.end()
 }
 

@@ -4,7 +4,7 @@
 //! of what was measured, in whatever order. Blocks go together and were not all drawn at random: what conformal prediction guarantees of
 //! independent cases is an estimate here.
 
-use super::field::{Asked, Field, Quantity};
+use super::field::{Asked, Field, Point, Quantity};
 use super::measured::Measured;
 use super::model::{CEILING, FLOOR, Guess, Model, seen};
 use super::outcome::{Audits, Predicted, PredictedMargin, PredictedVerdict, Quarantine, Shared, Side};
@@ -80,27 +80,18 @@ impl Calibration {
         known.extend(rest.into_iter().take(others).map(|(_, block, have)| (block, have)));
         let mut residuals: Vec<Residual> = Vec::new();
         for (block, have) in &known {
-            for guess in model.guesses(have, Some(*block)) {
-                let asked = asked(field, guess.condition, guess.quantity);
-                let seen = asked.and_then(|asked| seen(&measured[&guess.condition], asked));
-                if let Some(seen) = seen {
-                    let (condition, quantity) = (guess.condition, guess.quantity);
-                    residuals.push(Residual { block: *block, condition, quantity, guess, seen });
-                }
-            }
+            let block_of = |point: &Point| Block { setup: point.setup, temperature: point.temperature };
+            residuals.extend(left_out(model, measured, (*block, have), &|point| block_of(point) == *block));
         }
+        let bad = faulty(model, measured, &known);
         let mut calibration = Calibration {
-            factors: factors(field, &residuals, &BTreeSet::new(), f64::INFINITY),
-            near: factors(field, &residuals, &BTreeSet::new(), NEAR),
+            factors: factors(field, &residuals, &bad, f64::INFINITY),
+            near: factors(field, &residuals, &bad, NEAR),
             inflation: 1.0,
-            quarantined: Vec::new(),
+            quarantined: quarantine(field, &bad, &known),
             drawn: Audits::default(),
             mandatory: Audits::default(),
         };
-        let bad = calibration.conspicuous(&residuals);
-        calibration.quarantined = quarantine(field, &bad, &known);
-        calibration.factors = factors(field, &residuals, &bad, f64::INFINITY);
-        calibration.near = factors(field, &residuals, &bad, NEAR);
         let sound = |one: &&Residual| !bad.contains(&one.block);
         let all = calibration.audits(field, residuals.iter().filter(sound));
         calibration.inflation = ((all.wrong as f64 + 0.5) / (all.expected_wrong + 0.5)).max(1.0);
@@ -118,23 +109,6 @@ impl Calibration {
         };
         let all = of(&self.factors);
         if is_near(guess, NEAR) { all.max(of(&self.near)) } else { all }
-    }
-
-    /// Blocks whose residuals no scatter explains.
-    fn conspicuous(&self, residuals: &[Residual]) -> BTreeSet<Block> {
-        let mut counts: BTreeMap<(Block, Quantity, bool), usize> = BTreeMap::new();
-        let mut bad = BTreeSet::new();
-        for one in residuals {
-            let off = one.off() / self.factor(&one.guess);
-            if off.abs() > CONSPICUOUS {
-                let count = counts.entry((one.block, one.quantity, off < 0.0)).or_default();
-                *count += 1;
-                if *count >= 2 || off.abs() > ALONE {
-                    bad.insert(one.block);
-                }
-            }
-        }
-        bad
     }
 
     pub fn is_quarantined(&self, field: &Field, condition: u32) -> bool {
@@ -156,7 +130,7 @@ impl Calibration {
     /// Predictions of conditions, by setup.
     pub fn predict(&self, model: &Model<'_>, conditions: &[u32]) -> Vec<Predicted> {
         let mut by_condition: BTreeMap<u32, Vec<Guess>> = BTreeMap::new();
-        for guess in model.guesses(conditions, None) {
+        for guess in model.guesses(conditions, &|_| false) {
             by_condition.entry(guess.condition).or_default().push(guess);
         }
         let predicted = by_condition.into_iter();
@@ -205,8 +179,11 @@ impl Calibration {
         let mut by_condition: BTreeMap<u32, (Block, Vec<Guess>, bool)> = BTreeMap::new();
         for one in residuals {
             let half = NORMAL * one.guess.sd * self.factor(&one.guess);
+            let (held, near) = ((one.seen - one.guess.middle).abs() <= half, is_near(&one.guess, NEAR));
             audits.margins += 1;
-            audits.held += usize::from((one.seen - one.guess.middle).abs() <= half);
+            audits.held += usize::from(held);
+            audits.near_margins += usize::from(near);
+            audits.near_held += usize::from(near && held);
             let slot = by_condition.entry(one.condition).or_insert((one.block, Vec::new(), false));
             slot.1.push(one.guess);
             slot.2 |= one.seen < 1.0;
@@ -260,6 +237,76 @@ fn factors(field: &Field, residuals: &[Residual], bad: &BTreeSet<Block>, near: f
     field.quantities.iter().map(of).collect()
 }
 
+/// Conditions of a block that were measured, predicted from what `without` does not name.
+fn left_out(
+    model: &Model<'_>,
+    measured: &Measured,
+    (block, have): (Block, &[u32]),
+    without: &dyn Fn(&Point) -> bool,
+) -> Vec<Residual> {
+    let of = |guess: Guess| {
+        let asked = asked(model.field, guess.condition, guess.quantity)?;
+        let seen = seen(&measured[&guess.condition], asked)?;
+        let (condition, quantity) = (guess.condition, guess.quantity);
+        Some(Residual { block, condition, quantity, guess, seen })
+    };
+    model.guesses(have, without).into_iter().filter_map(of).collect()
+}
+
+/// Blocks with a fault: without anything of their module, or their channel, on their side of room temperature, the rest of the run predicts
+/// otherwise. One block left out alone would be predicted from the same fault beside it.
+fn faulty(model: &Model<'_>, measured: &Measured, known: &[(Block, Vec<u32>)]) -> BTreeSet<Block> {
+    let field = model.field;
+    let model = model.as_expected();
+    let apart = |same: fn(&Point, &Point) -> bool| {
+        let mut residuals = Vec::new();
+        for (block, have) in known {
+            let here = &field.points[have[0] as usize];
+            let side = field.side(here.condition);
+            let without = |there: &Point| same(here, there) && field.side(there.condition) == side;
+            residuals.extend(left_out(&model, measured, (*block, have), &without));
+        }
+        conspicuous(field, &residuals)
+    };
+    let mut bad = apart(|a, b| a.module == b.module);
+    bad.extend(apart(|a, b| a.channel == b.channel));
+    bad
+}
+
+/// Blocks whose residuals no scatter explains, each held against the residuals of all others that are sound: a fault must not widen what
+/// it is told by. The worst is taken out first.
+fn conspicuous(field: &Field, residuals: &[Residual]) -> BTreeSet<Block> {
+    let blocks: BTreeSet<Block> = residuals.iter().map(|one| one.block).collect();
+    let mut bad = BTreeSet::new();
+    loop {
+        let mut worst: Option<(f64, Block)> = None;
+        for block in blocks.iter().filter(|block| !bad.contains(*block)) {
+            let mut others = bad.clone();
+            others.insert(*block);
+            let factors = factors(field, residuals, &others, f64::INFINITY);
+            let mut counts: BTreeMap<(Quantity, bool), usize> = BTreeMap::new();
+            let (mut most, mut told) = (0.0_f64, false);
+            for one in residuals.iter().filter(|one| one.block == *block) {
+                let factor = factors.iter().find(|(known, _)| *known == one.quantity);
+                let off = one.off() / factor.map_or(UNTOLD, |(_, factor)| *factor);
+                most = most.max(off.abs());
+                if off.abs() > CONSPICUOUS {
+                    let count = counts.entry((one.quantity, off < 0.0)).or_default();
+                    *count += 1;
+                    told |= *count >= 2 || off.abs() > ALONE;
+                }
+            }
+            if told && worst.is_none_or(|(known, _)| most > known) {
+                worst = Some((most, *block));
+            }
+        }
+        match worst {
+            Some((_, block)) => bad.insert(block),
+            None => return bad,
+        };
+    }
+}
+
 /// What each conspicuous block's conditions share, but for what another block, as far from room temperature, shows to be sound.
 fn quarantine(field: &Field, bad: &BTreeSet<Block>, known: &[(Block, Vec<u32>)]) -> Vec<Quarantine> {
     let point = |conditions: &[u32]| field.points[conditions[0] as usize];
@@ -271,7 +318,7 @@ fn quarantine(field: &Field, bad: &BTreeSet<Block>, known: &[(Block, Vec<u32>)])
             Side::Cold => there <= here.temperature_c,
             Side::Hot => there >= here.temperature_c,
         };
-        let acquitted = |same: &dyn Fn(&super::field::Point) -> bool| {
+        let acquitted = |same: &dyn Fn(&Point) -> bool| {
             known.iter().any(|(other, have)| {
                 let there = point(have);
                 !bad.contains(other)

@@ -4,9 +4,8 @@
 //! share (each with its trend over rate, temperature and supply), and by a measurement's own scatter, which is larger where the eye's
 //! crest is steep. Sizes far from the limit are cut off: how far a closed eye is closed tells nothing of open ones.
 
-use super::field::{Asked, Field, Quantity};
+use super::field::{Asked, Field, Point, Quantity};
 use super::measured::{Known, Measured};
-use super::visits::Block;
 use nightbench_core::random::SplitMix64;
 use statistics::gaussian_process::{AmplitudePrior, Posterior, amplitudes};
 use statistics::nonnegative::Symmetric;
@@ -36,6 +35,10 @@ const PARTS: [f64; 26] = [
     // A measurement's scatter, the same everywhere, and as a multiple of what training's scatter does at the crest.
     0.04, 1.0,
 ];
+
+/// Of these the first hold for all conditions, and so many after them for what a module, a channel or a setup shares.
+const COMMON: usize = 7;
+const LEVELS: usize = 16;
 
 /// One condition in one quantity.
 #[derive(Debug, Clone, Copy)]
@@ -173,8 +176,22 @@ impl<'f> Model<'f> {
         self.series.iter().map(|series| series.data.len()).max().unwrap_or(0)
     }
 
-    /// What it says of conditions of one setup, without anything measured in a block.
-    pub(super) fn guesses(&self, conditions: &[u32], without: Option<Block>) -> Vec<Guess> {
+    /// The same with modules, channels and setups no further apart than they are before anything is measured: a fault widens
+    /// what is learnt of them, and must not be held against that.
+    pub(super) fn as_expected(&self) -> Model<'f> {
+        let mut model = self.clone();
+        for series in &mut model.series {
+            for (amplitude, median) in
+                series.amplitudes.iter_mut().zip(PARTS).take(COMMON + LEVELS).skip(COMMON)
+            {
+                *amplitude = amplitude.min(median);
+            }
+        }
+        model
+    }
+
+    /// What it says of conditions, each from what was measured that `without` does not name.
+    pub(super) fn guesses(&self, conditions: &[u32], without: &dyn Fn(&Point) -> bool) -> Vec<Guess> {
         let mut guesses = Vec::new();
         let mut by_setup: BTreeMap<u32, Vec<u32>> = BTreeMap::new();
         for condition in conditions.iter().filter(|one| self.field.is_predictable(**one)) {
@@ -265,13 +282,16 @@ impl Series {
     }
 
     /// `conditions`: of one setup.
-    fn guess(&self, field: &Field, conditions: &[u32], without: Option<Block>, into: &mut Vec<Guess>) {
+    fn guess(
+        &self,
+        field: &Field,
+        conditions: &[u32],
+        without: &dyn Fn(&Point) -> bool,
+        into: &mut Vec<Guess>,
+    ) {
         let Some(first) = conditions.first() else { return };
         let home = &field.points[*first as usize];
-        let left_out = |condition: u32| {
-            let point = &field.points[condition as usize];
-            without == Some(Block { setup: point.setup, temperature: point.temperature })
-        };
+        let left_out = |condition: u32| without(&field.points[condition as usize]);
         let kind = |datum: &&Datum| {
             let place = &datum.place;
             if place.setup == home.setup {

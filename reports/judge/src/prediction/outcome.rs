@@ -96,6 +96,9 @@ pub struct Audits {
     /// Margins, and how many of them lay within their 95 % interval.
     pub margins: usize,
     pub held: usize,
+    /// Of these, margins that were predicted near the limit (less than 30 % of it away).
+    pub near_margins: usize,
+    pub near_held: usize,
 }
 
 impl Audits {

@@ -155,14 +155,14 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
         let saved = whole - done;
         let words = match saved > 0.0 {
             true => format!(
-                "{} h of the bench; everything would have taken {} h by the forecast: {} h less ({:.0} %).",
+                "{} h of the bench in the order in which it was chosen; everything would have taken {} h by the forecast: {} h less ({:.0} %).",
                 plain(done, 1),
                 plain(whole, 1),
                 plain(saved, 1),
                 100.0 * saved / whole
             ),
             false => format!(
-                "{} h of the bench; everything would have taken {} h by the forecast: nothing was saved.",
+                "{} h of the bench in the order in which it was chosen; everything would have taken {} h by the forecast: nothing was saved.",
                 plain(done, 1),
                 plain(whole, 1)
             ),
@@ -241,7 +241,14 @@ fn audit(of: &'static str, audits: &Audits) -> AuditRow {
         bound: audits.bounds().map_or_else(String::new, |(conditions, blocks)| {
             format!("{}; {}", percent(conditions), percent(blocks))
         }),
-        held: share(audits.held, audits.margins),
+        held: match audits.near_margins {
+            0 => share(audits.held, audits.margins),
+            near => format!(
+                "{}; near the limit {}",
+                share(audits.held, audits.margins),
+                share(audits.near_held, near)
+            ),
+        },
     }
 }
 
