@@ -145,6 +145,12 @@ fn other_limits_are_predicted_anew_and_a_plan_may_admit_predictions() {
     let page = std::fs::read_to_string(folder.path().join("d/report.html")).expect("a page");
     assert!(page.contains("counts, as the plan says"));
     let before = json(&told);
+    // A predicted pass that may lie within the guard band is no pass.
+    let perhaps = before["predictions"]["perhaps_conditional"].as_u64();
+    let fails =
+        before["verdicts"].as_object().unwrap().iter().any(|(of, n)| of != "pass" && n.as_u64() > Some(0));
+    let all_pass = perhaps == Some(0) && !fails && before["predicted"]["fail"].as_u64() == Some(0);
+    assert_eq!(told.code == 0, all_pass, "{before}");
     let high = SMALL.replace("minimum = 0.2\n", "minimum = 0.75\n");
     let limits = high.split("[[limit]]").skip(1).map(|part| format!("[[limit]]{part}")).collect::<String>();
     folder.file("limits.toml", &limits);

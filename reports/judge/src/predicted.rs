@@ -1,8 +1,8 @@
 //! Predicted verdicts in a judged run: a state of their own, never one of the verdicts, and the remarks that stand beside them.
 
-use crate::judged::JudgedRun;
+use crate::judged::{JudgedCondition, JudgedRun};
 use crate::prediction::{
-    Audits, Field, Known, Measured, Point, Predicted, PredictedVerdict, Predictions, Prior, Quantity,
+    Audits, Doubt, Field, Known, Measured, Point, Predicted, PredictedVerdict, Predictions, Prior, Quantity,
     Quarantine, Shared, Side, Terms, mandatory,
 };
 use nightbench_core::condition::ConditionState;
@@ -13,7 +13,7 @@ use plan::expand::Expansion;
 use plan::predicted::Predicted as Asked;
 use serde::ser::SerializeStruct;
 use serde::{Serialize, Serializer};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What predictions are made from, beside the results.
 #[derive(Debug, Clone, PartialEq)]
@@ -87,7 +87,9 @@ pub struct PredictionNote {
     pub drawn: Audits,
     #[serde(serialize_with = "audits")]
     pub mandatory: Audits,
-    /// What is not predicted because a measured block lay far from its prediction.
+    /// Predicted passes that count and may lie within the guard band: measured, some would be conditional.
+    pub perhaps_conditional: usize,
+    /// What is not predicted, and why.
     pub quarantined: Vec<String>,
     /// Conditions of these.
     pub in_quarantine: usize,
@@ -138,12 +140,23 @@ pub(crate) fn predict(
     let found = Predictions::of(&field, &measured, &blocks, inputs.seed);
     let Predictions { predicted, factors, factors_near, drawn, mandatory, quarantined, .. } = found;
     let known: BTreeSet<u32> = predicted.iter().map(|one| one.condition).collect();
-    for one in predicted {
+    let guard = guard_bands(run);
+    for mut one in predicted {
         let p_wrong = one.p_wrong;
+        one.beyond_guard = one.verdict == PredictedVerdict::Pass
+            && one.margins.iter().all(|margin| {
+                let band = guard.get(&margin.quantity).copied().unwrap_or(f64::INFINITY);
+                band == 0.0 || margin.low >= band
+            });
         if !inputs.asked.contains(&one.condition) && mark(run, one) {
             note.sum_p_wrong += p_wrong;
         }
     }
+    let perhaps = |judged: &&JudgedCondition| {
+        let pass = |one: &Predicted| one.verdict == PredictedVerdict::Pass && !one.beyond_guard;
+        (!judged.beyond_rating || run.beyond_rating_counts) && judged.predicted.as_ref().is_some_and(pass)
+    };
+    note.perhaps_conditional = run.conditions.iter().filter(perhaps).count();
     let named = |factors: Vec<(Quantity, f64)>| -> Vec<(String, f64)> {
         let name = |of: Quantity| format!("{} {}", of.metric.name(), of.direction.name());
         factors.into_iter().map(|(of, factor)| (name(of), factor)).collect()
@@ -178,6 +191,20 @@ pub fn terms(asked: Asked, field: &Field, seed: u64) -> Terms {
 fn block(field: &Field, index: u32) -> (u32, u16) {
     let point = &field.points[index as usize];
     (point.setup, point.temperature)
+}
+
+/// The guard band that nine of ten measured margins of a quantity do not exceed, ps or mV.
+fn guard_bands(run: &JudgedRun) -> BTreeMap<Quantity, f64> {
+    let mut all: BTreeMap<Quantity, Vec<f64>> = BTreeMap::new();
+    for metric in run.conditions.iter().flat_map(|judged| &judged.metrics) {
+        let quantity = Quantity { metric: metric.metric, direction: metric.eye.direction };
+        all.entry(quantity).or_default().push(metric.guard_band);
+    }
+    let of = |(quantity, mut bands): (Quantity, Vec<f64>)| {
+        bands.sort_by(f64::total_cmp);
+        (quantity, bands[(bands.len() * 9 / 10).min(bands.len() - 1)])
+    };
+    all.into_iter().map(of).collect()
 }
 
 /// Puts a prediction into a run, where nothing of its condition was measured; says whether it did.
@@ -244,9 +271,13 @@ fn words(one: &Quarantine, field: &Field, (plan, expansion): (&Plan, &Expansion)
     };
     let because =
         of(&|point| (point.setup, point.temperature) == (one.because.setup, one.because.temperature));
+    let how = match one.doubt {
+        Doubt::Far => "lay far from what was predicted of it",
+        Doubt::NotCovered => "was to cover it and was not measured",
+    };
     let because = because.map_or_else(String::new, |condition| {
         format!(
-            ": {} on {} at {} \u{b0}C lay far from what was predicted of it",
+            ": {} on {} at {} \u{b0}C {how}",
             module(condition),
             condition.channel(plan).name,
             condition.temperature(plan).0

@@ -154,12 +154,18 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
         let words = format!("not measured, {}: {counts}", verdict.words());
         say(predicted.of(verdict), &words, &words);
     }
+    let perhaps = match run.audit.predictions.as_ref() {
+        Some(note) if admitted => note.perhaps_conditional,
+        _ => 0,
+    };
+    let within = "of these may lie within the guard band: a measurement could pass only conditionally";
+    say(perhaps, within, within);
     let undecided = "measured and undecided";
     say(run.undecided, undecided, undecided);
     let needs_hands = run.left_out.iter().filter(|left| left.needs_hands).count();
     let left_out = "of the matrix left out: needs hands";
     say(needs_hands, left_out, left_out);
-    let doubtful = if sought.is_empty() { verdicts.conditional_pass } else { 0 };
+    let doubtful = perhaps + if sought.is_empty() { verdicts.conditional_pass } else { 0 };
     let mut open = doubtful + run.not_measured + run.undecided + needs_hands > 0;
     open |= predicted.total() > 0 && !admitted;
     let not_judged = "measured but not judged: no limit applies, outside the decision";

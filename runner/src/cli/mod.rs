@@ -316,7 +316,7 @@ pub struct RunArguments {
     #[arg(long, value_name = "HOURS", value_parser = hours)]
     pub hours: Option<f64>,
     /// Measure finished jobs again: factor=level,... and results (any of not-measured, undecided, fail, conditional-fail,
-    /// conditional-pass, pass, predicted-fail, predicted-pass, undecided-against:BASELINE). Keeps the older attempts, marked superseded.
+    /// conditional-pass, pass, undecided-against:BASELINE). Keeps the older attempts, marked superseded.
     #[arg(long, value_name = "SELECTION", requires = "reason")]
     pub again: Vec<String>,
     /// Why the jobs are measured again; kept with the older attempts.

@@ -47,7 +47,7 @@ pub fn exit_of(
         counting += 1;
         // Counts where the plan admits it, and else as if it had not been measured.
         if let (Some(predicted), true) = (&condition.predicted, admits_predictions(plan)) {
-            all_pass &= predicted.verdict == PredictedVerdict::Pass;
+            all_pass &= predicted.beyond_guard;
             continue;
         }
         match condition.verdict {
@@ -108,9 +108,13 @@ pub fn prediction_words(run: &JudgedRun) -> String {
     let quarantined = match note.quarantined.len() {
         0 => String::new(),
         some => format!(
-            "; {} of the matrix not predicted, because measured blocks lay far off",
+            "; {} of the matrix not predicted: a block lay far off, or its cover was not measured",
             counted(some, "part")
         ),
+    };
+    let perhaps = match note.perhaps_conditional {
+        0 => String::new(),
+        some => format!("; {some} of the predicted passes may lie within the guard band"),
     };
     let admitted = match note.counts_for_release {
         true => "they count, as the plan says",
@@ -119,7 +123,7 @@ pub fn prediction_words(run: &JudgedRun) -> String {
     match run.predicted.total() {
         0 => format!("nothing that counts is predicted{quarantined}"),
         _ => format!(
-            "not measured: {counts}; {admitted}; wrong by the model's own account: {:.2} of them, {bound}{quarantined}",
+            "not measured: {counts}; {admitted}; wrong by the model's own account: {:.2} of them, {bound}{perhaps}{quarantined}",
             note.sum_p_wrong
         ),
     }

@@ -7,7 +7,7 @@
 use super::field::{Asked, Field, Point, Quantity};
 use super::measured::Measured;
 use super::model::{CEILING, FLOOR, Guess, Model, seen};
-use super::outcome::{Audits, Predicted, PredictedMargin, PredictedVerdict, Quarantine, Shared, Side};
+use super::outcome::{Audits, Doubt, Predicted, PredictedMargin, PredictedVerdict, Quarantine, Shared, Side};
 use super::visits::{Block, Mandatory, blocks};
 use nightbench_core::random::SplitMix64;
 use statistics::gaussian_process::conformal_quantile;
@@ -19,7 +19,7 @@ const COVERAGE: f64 = 0.95;
 const NORMAL: f64 = 1.959_963_984_540_054;
 /// Degrees of freedom of the tails.
 const FREEDOM: f64 = 5.0;
-/// By how much a false pass weighs more than a false fail: it is a pass only if it is so much likelier.
+/// By how much a false pass weighs more than a false fail in what is worth measuring.
 pub(super) const FALSE_PASS: f64 = 3.0;
 /// Predicted margins of less than this share of the limit have a factor of their own.
 const NEAR: f64 = 0.3;
@@ -159,8 +159,7 @@ impl Calibration {
             });
         }
         let p_fail = 1.0 - pass;
-        let verdict =
-            if FALSE_PASS * p_fail <= pass { PredictedVerdict::Pass } else { PredictedVerdict::Fail };
+        let verdict = if p_fail <= pass { PredictedVerdict::Pass } else { PredictedVerdict::Fail };
         let p_wrong = match verdict {
             PredictedVerdict::Pass => p_fail,
             PredictedVerdict::Fail => pass,
@@ -171,6 +170,7 @@ impl Calibration {
             p_fail,
             p_wrong: (inflation * p_wrong).min(p_wrong.max(0.5)),
             margins,
+            beyond_guard: false,
         }
     }
 
@@ -328,7 +328,7 @@ fn quarantine(field: &Field, bad: &BTreeSet<Block>, known: &[(Block, Vec<u32>)])
             })
         };
         let mut add = |shared| {
-            found.insert(Quarantine { shared, side, because: *block });
+            found.insert(Quarantine { shared, side, because: *block, doubt: Doubt::Far });
         };
         add(Shared::Setup(here.setup));
         if !acquitted(&|there| there.module == here.module) {

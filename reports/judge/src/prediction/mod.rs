@@ -21,7 +21,8 @@ pub use field::{Asked, Field, Point, Quantity};
 pub use measured::{Known, Measured, Reading};
 pub use model::Model;
 pub use outcome::{
-    Audits, Predicted, PredictedMargin, PredictedVerdict, Predictions, Quarantine, Shared, Side, share_bound,
+    Audits, Doubt, Predicted, PredictedMargin, PredictedVerdict, Predictions, Quarantine, Shared, Side,
+    share_bound,
 };
 pub use prior::{Expected, EyeSize, Prior, Size, eye_size};
 pub use visits::{Block, Mandatory, mandatory};

@@ -18,6 +18,9 @@ const OTHERS: usize = 30;
 /// Sizes below and above these shares of the limit are cut off there.
 pub(super) const FLOOR: f64 = 0.45;
 pub(super) const CEILING: f64 = 3.0;
+/// A residual of so many limits: sizes that are cut off as expected are heard beside it, or one eye that does not open where limits are
+/// loose would speak for all of them.
+const FAR: f64 = 1.0;
 /// Length of the squared exponentials, in rates from slowest to fastest and in 70 K.
 const LENGTH: f64 = 0.5;
 /// Standard deviation of the logarithm of every amplitude's prior.
@@ -224,19 +227,20 @@ pub(super) fn seen(known: &Known, asked: &Asked) -> Option<f64> {
 }
 
 fn data(field: &Field, measured: &Measured, quantity: Quantity, seed: u64) -> Vec<Datum> {
-    let mut data = Vec::new();
+    let (mut data, mut cut_off) = (Vec::new(), Vec::new());
     for (condition, known) in measured {
         let Some(asked) = field.asked.get(*condition as usize) else { continue };
         let Some(asked) = asked.iter().find(|one| one.quantity == quantity) else { continue };
         let Some(seen) = seen(known, asked) else { continue };
         let place = place(field, *condition, asked);
         let expected = place.above + 1.0;
-        // Cut off at the same end: it says nothing.
-        if seen == expected {
-            continue;
-        }
         let turn = SplitMix64::new(seed ^ (u64::from(*condition) << 20)).next_u64();
-        data.push(Datum { condition: *condition, residual: seen - expected, place, turn });
+        let datum = Datum { condition: *condition, residual: seen - expected, place, turn };
+        // Cut off at the same end: it says nothing.
+        if seen == expected { cut_off.push(datum) } else { data.push(datum) }
+    }
+    if data.iter().any(|datum: &Datum| datum.residual.abs() > FAR) {
+        data.append(&mut cut_off);
     }
     data.sort_by_key(|datum| (datum.turn, datum.condition));
     data

@@ -1,10 +1,10 @@
 //! What is predicted in the end, and how far it can be believed.
 
 use super::calibration::Calibration;
-use super::field::{Field, Quantity};
+use super::field::{Field, Point, Quantity};
 use super::measured::Measured;
 use super::model::Model;
-use super::visits::{Block, Mandatory};
+use super::visits::{Block, Mandatory, blocks};
 use statistics::proportion::exact_interval;
 
 /// The word of a predicted condition.
@@ -42,6 +42,8 @@ pub struct Predicted {
     pub p_wrong: f64,
     /// Every quantity that is judged, in order.
     pub margins: Vec<PredictedMargin>,
+    /// A pass whose every interval lies beyond the guard band that measured margins have: a measurement would give no conditional pass.
+    pub beyond_guard: bool,
 }
 
 impl Predicted {
@@ -72,13 +74,23 @@ pub enum Side {
     Hot,
 }
 
-/// What is not predicted any more, since a measured block lay far beyond what the others had predicted of it.
+/// Why a part of the matrix is not predicted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Doubt {
+    /// A measured block lay far beyond what the others predict of it.
+    Far,
+    /// A block of the cover could not be measured, and no other as far from room temperature was.
+    NotCovered,
+}
+
+/// What is not predicted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Quarantine {
     pub shared: Shared,
     pub side: Side,
     /// The block that gave rise to it.
     pub because: Block,
+    pub doubt: Doubt,
 }
 
 /// What mandatory blocks said of the predictions that the rest of the run would have made of them.
@@ -141,7 +153,8 @@ impl Predictions {
     /// What is predicted of everything that is not among `measured`.
     pub fn of(field: &Field, measured: &Measured, mandatory: &Mandatory, seed: u64) -> Predictions {
         let model = Model::fit(field, measured, seed);
-        let calibration = Calibration::of(&model, measured, mandatory, MOST_BLOCKS);
+        let mut calibration = Calibration::of(&model, measured, mandatory, MOST_BLOCKS);
+        calibration.quarantined.extend(not_covered(field, measured, mandatory));
         let open: Vec<u32> = (0..field.points.len() as u32)
             .filter(|one| !measured.contains_key(one) && field.is_predictable(*one))
             .filter(|one| !calibration.is_quarantined(field, *one))
@@ -152,4 +165,34 @@ impl Predictions {
         let Calibration { factors, near: factors_near, quarantined, drawn, mandatory, .. } = calibration;
         Predictions { predicted, factors, factors_near, sum_p_wrong, drawn, mandatory, quarantined }
     }
+}
+
+/// Modules and channels on a side of room temperature whose cover was not measured.
+fn not_covered(field: &Field, measured: &Measured, mandatory: &Mandatory) -> Vec<Quarantine> {
+    let blocks = blocks(field);
+    let mut found = Vec::new();
+    for block in &mandatory.cover {
+        let point = &field.points[blocks[block][0] as usize];
+        let Some(side) = field.side(point.condition) else { continue };
+        let is_covered = |same: fn(&Point, &Point) -> bool| {
+            measured.keys().any(|condition| {
+                let there = &field.points[*condition as usize];
+                let as_far = match side {
+                    Side::Cold => there.temperature_c <= point.temperature_c,
+                    Side::Hot => there.temperature_c >= point.temperature_c,
+                };
+                same(point, there) && as_far
+            })
+        };
+        let mut add = |shared| {
+            found.push(Quarantine { shared, side, because: *block, doubt: Doubt::NotCovered });
+        };
+        if !is_covered(|a, b| a.module == b.module) {
+            add(Shared::Module(point.module));
+        }
+        if !is_covered(|a, b| a.channel == b.channel) {
+            add(Shared::Channel(point.channel));
+        }
+    }
+    found
 }

@@ -351,3 +351,58 @@ fn an_eye_of_the_model_is_read_between_its_places() {
     assert_eq!(eye_size(&[], 0, 1e-6), EyeSize::default());
     assert_eq!(eye_size(&[f64::NAN; 4], 2, 1e-6), EyeSize::default());
 }
+
+#[test]
+fn what_the_cover_was_to_tell_and_did_not_is_not_predicted() {
+    let field = field();
+    let blocks = mandatory(&field, 0.03, 5);
+    let cold = |point: &Point| point.temperature_c < 25.0;
+    let mut measured = truth(&field);
+    measured.retain(|condition, _| !cold(&field.points[*condition as usize]));
+    let found = Predictions::of(&field, &measured, &blocks, 5);
+    assert!(found.quarantined.iter().all(|one| (one.doubt, one.side) == (Doubt::NotCovered, Side::Cold)));
+    assert!(!found.quarantined.is_empty());
+    assert!(found.predicted.iter().all(|one| !cold(&field.points[one.condition as usize])));
+}
+
+#[test]
+fn a_training_that_fails_where_limits_are_loose_speaks_for_itself_alone() {
+    // Widths and heights of a fiftieth of what is expected: all that train are cut off as expected.
+    let loose = |prior: &mut Prior| {
+        for one in &mut prior.expected {
+            one.width.share *= 50.0;
+            one.height.share *= 50.0;
+        }
+    };
+    let field = field_of(&text(), loose);
+    let mut measured: Measured = truth(&field)
+        .into_iter()
+        .map(|(condition, known)| match known {
+            Known::Read(mut readings) => {
+                readings.iter_mut().for_each(|one| one.value *= 50.0);
+                (condition, Known::Read(readings))
+            }
+            known => (condition, known),
+        })
+        .collect();
+    measured.retain(|condition, _| condition % 2 == 0);
+    measured.insert(0, Known::TrainingFailed);
+    let found = Predictions::of(&field, &measured, &mandatory(&field, 0.03, 5), 5);
+    let others = found.predicted.iter().filter(|one| field.points[one.condition as usize].setup > 0);
+    let mut seen = 0;
+    for one in others {
+        assert_eq!(one.verdict, PredictedVerdict::Pass, "{one:?}");
+        seen += 1;
+    }
+    assert!(seen > 0);
+}
+
+#[test]
+fn the_word_is_the_likelier_one() {
+    let field = field();
+    let mut measured = truth(&field);
+    measured.retain(|condition, _| condition % 5 == 0);
+    let found = Predictions::of(&field, &measured, &mandatory(&field, 0.03, 5), 5);
+    assert!(found.predicted.iter().any(|one| one.p_fail > 0.25 && one.p_fail < 0.5));
+    assert!(found.predicted.iter().all(|one| one.p_wrong <= 0.5), "{:?}", found.predicted);
+}

@@ -56,7 +56,7 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result<(
             "beyond_rating": judged.beyond_rating,
             "state": judged.state,
             "verdict": judged.verdict,
-            "evidence": judged.evidence(),
+            "evidence": judged.verdict.map(|_| judged.evidence()),
             "reason": judged.reason(),
             "metrics": metrics,
             "lanes": judged.lanes,

@@ -131,7 +131,8 @@ fn sentence(run: &JudgedRun, note: &PredictionNote) -> String {
         run.predicted.fail + run.predicted_beyond_rating.fail,
     );
     match all {
-        0 => "No condition is predicted: measuring each was worth its hours.".into(),
+        0 if run.not_measured == 0 => "No condition is predicted: measuring each was worth its hours.".into(),
+        0 => "No condition is predicted.".into(),
         _ => format!(
             "{all} of {} not measured, and predicted from the others: {pass} predicted pass, {fail} predicted fail.",
             count(run.planned, "condition was", "conditions were"),
@@ -152,7 +153,9 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
         return facts;
     }
     if let Some((whole, done)) = note.hours {
-        let saved = whole - done;
+        // As both are printed.
+        let tenths = |hours: f64| (10.0 * hours).round() / 10.0;
+        let saved = tenths(whole) - tenths(done);
         let words = match saved > 0.0 {
             true => format!(
                 "{} h of the bench in the order in which it was chosen; everything would have taken {} h by the forecast: {} h less ({:.0} %).",
@@ -201,6 +204,16 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
             format!(
                 "standard deviations by a factor, so that measured blocks lie within them: {}.",
                 words.join(", ")
+            ),
+        ));
+    }
+    if note.perhaps_conditional > 0 {
+        facts.push((
+            "Guard band",
+            format!(
+                "{} of the predicted passes may lie within the guard band of measured margins: a measurement could give a conditional pass, \
+                 and they count as no pass.",
+                note.perhaps_conditional
             ),
         ));
     }

@@ -339,8 +339,8 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
     let quarantined = run.audit.predictions.as_ref().map_or(0, |note| note.quarantined.len());
     add(
         quarantined,
-        "part of the matrix is not predicted: a measured block lay far from its prediction",
-        "parts of the matrix are not predicted: measured blocks lay far from their predictions",
+        "part of the matrix is not predicted (section 1 says why)",
+        "parts of the matrix are not predicted (section 1 says why)",
         "predicted",
     );
     let sought = &run.audit.highest_rates;

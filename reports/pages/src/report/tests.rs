@@ -463,6 +463,7 @@ pub(crate) fn foretold(kind: Kind) -> Demo {
                 high: Some(margin + 15.0),
                 p_fail: 0.02,
             }],
+            beyond_guard: pass,
         });
     }
     let finished = judged::PredictionNote { finished: true, price_hours: 5.0, ..Default::default() };
