@@ -41,8 +41,9 @@ for (const { name, path } of reports()) {
     }));
 
     test('lists are ordered worst first or as planned', () => opened(path, {}, async ({ page }) => {
-      const order = (key) => page.locator(ROWS).evaluateAll((rows, k) => rows.map((row) => Number(row.dataset[k])), key);
-      const rising = (list) => list.every((value, at) => at === 0 || list[at - 1] <= value);
+      const lists = page.locator('#conditions ~ .scroll tbody');
+      const order = (key) => lists.evaluateAll((all, k) => all.map((list) => [...list.rows].map((row) => Number(row.dataset[k]))), key);
+      const rising = (all) => all.every((list) => list.every((value, at) => at === 0 || list[at - 1] <= value));
       assert.ok(rising(await order('rank')), 'worst first to begin with');
       await page.locator('[data-sort]').selectOption('order');
       assert.ok(rising(await order('order')));

@@ -73,7 +73,11 @@ for (const { name, path } of reports()) {
       assert.equal(await page.locator('.filter').isVisible(), false);
       const sections = page.locator('main > section');
       assert.ok(await sections.count() >= 16);
-      for (const part of await page.locator('main > section h2').all()) { assert.ok(await part.isVisible()); }
+      for (const part of await page.locator('main > section h2').all()) {
+        // Sections out of sight are laid out when they come near.
+        await part.scrollIntoViewIfNeeded();
+        assert.ok(await part.isVisible());
+      }
       const gone = await page.locator('.gone').count();
       assert.equal(gone, 0);
       const rows = page.locator('#conditions ~ .scroll tbody tr');
