@@ -76,6 +76,18 @@ pub fn mounts(bench: &EmulatedBench) -> Script<'_> {
     })
 }
 
+/// A person who puts the wrong module in for the first change that is asked for, every time.
+pub fn first_change_wrong(bench: &EmulatedBench) -> Script<'_> {
+    let mut broken: Option<(String, String)> = None;
+    Box::new(move |wanted, _| {
+        let this = (wanted.module.clone(), wanted.channel.clone());
+        let wrong = *broken.get_or_insert_with(|| this.clone()) == this;
+        let module = if wrong { "Birch".into() } else { wanted.module.clone() };
+        bench.mount(MountedThings { module, ..as_wanted(wanted) });
+        true
+    })
+}
+
 pub fn as_wanted(wanted: &Mounting) -> MountedThings {
     MountedThings {
         chip: wanted.chip.clone(),
@@ -355,16 +367,7 @@ fn a_declared_setup_that_is_badly_seated_is_asked_for() {
 #[test]
 fn a_setup_that_never_answers_is_left_out_and_the_rest_is_planned_anew() {
     let sitting = Sitting::new(&four_setups(), 2000.0);
-    let bench = &sitting.bench;
-    // Whoever is asked for the first change puts the wrong module in, every time.
-    let mut broken: Option<(String, String)> = None;
-    let mut hands = sitting.hands(Box::new(move |wanted, _| {
-        let this = (wanted.module.clone(), wanted.channel.clone());
-        let wrong = *broken.get_or_insert_with(|| this.clone()) == this;
-        let module = if wrong { "Birch".into() } else { wanted.module.clone() };
-        bench.mount(MountedThings { module, ..as_wanted(wanted) });
-        true
-    }));
+    let mut hands = sitting.hands(first_change_wrong(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert_eq!((end.not_measured, end.waiting_for_hands), (4, 0), "{end:?}");
     let outcomes = sitting.outcomes();

@@ -1,9 +1,8 @@
 //! Predicted verdicts from the plan to the page: what is left out is marked as predicted everywhere, and nothing else changes.
 
-use crate::bench_hands::{MONDAY_EVENING, Sitting, as_wanted, mounts};
+use crate::bench_hands::{MONDAY_EVENING, Sitting, as_wanted, first_change_wrong, mounts};
 use crate::bench_run::{nothing_outside, one_setup, rig};
 use crate::support::{Folder, Run, SMALL, json, nightbench, program};
-use emulator::MountedThings;
 use runner::store::{JobKey, Store};
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -323,15 +322,7 @@ fn page_lines(sitting: &Sitting) -> Vec<Value> {
 #[test]
 fn hands_mount_what_is_chosen_and_a_setup_that_cannot_be_mounted_is_never_predicted() {
     let sitting = Sitting::new(&with_hands(), 4000.0);
-    let bench = &sitting.bench;
-    let mut broken: Option<(String, String)> = None;
-    let mut hands = sitting.hands(Box::new(move |wanted, _| {
-        let this = (wanted.module.clone(), wanted.channel.clone());
-        let wrong = *broken.get_or_insert_with(|| this.clone()) == this;
-        let module = if wrong { "Birch".into() } else { wanted.module.clone() };
-        bench.mount(MountedThings { module, ..as_wanted(wanted) });
-        true
-    }));
+    let mut hands = sitting.hands(first_change_wrong(&sitting.bench));
     let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
     assert!(end.is_sound(), "{end:?}");
     let broken = hands.asked[0].0.clone();

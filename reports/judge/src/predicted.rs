@@ -2,8 +2,8 @@
 
 use crate::judged::{JudgedCondition, JudgedRun};
 use crate::prediction::{
-    Audits, Doubt, Field, Known, Measured, Point, Predicted, PredictedVerdict, Predictions, Prior, Quantity,
-    Quarantine, Shared, Side, Terms, mandatory,
+    Audits, Block, Doubt, Field, Known, Measured, Point, Predicted, PredictedVerdict, Predictions, Prior,
+    Quantity, Quarantine, Shared, Side, Terms, mandatory,
 };
 use nightbench_core::condition::ConditionState;
 use nightbench_core::text::counted;
@@ -117,12 +117,10 @@ pub(crate) fn predict(
     let own = AcceptanceCriteria::of(plan);
     let field = Field::new(plan, expansion, criteria, &inputs.prior);
     // What was measured whatever the model said was chosen by the plan's own limits.
+    let chosen = |field: &Field| mandatory(field, terms(asked, field, inputs.seed).audit_share, inputs.seed);
     let blocks = match *criteria == own {
-        true => mandatory(&field, terms(asked, &field, inputs.seed).audit_share, inputs.seed),
-        false => {
-            let field = Field::new(plan, expansion, &own, &inputs.prior);
-            mandatory(&field, terms(asked, &field, inputs.seed).audit_share, inputs.seed)
-        }
+        true => chosen(&field),
+        false => chosen(&Field::new(plan, expansion, &own, &inputs.prior)),
     };
     let measured: Measured = (0..)
         .zip(&run.conditions)
@@ -131,11 +129,11 @@ pub(crate) fn predict(
     if measured.is_empty() {
         return note;
     }
-    let visited: BTreeSet<(u32, u16)> = measured.keys().map(|index| block(&field, *index)).collect();
-    let all: BTreeSet<(u32, u16)> =
-        (0..field.points.len() as u32).map(|index| block(&field, index)).collect();
+    let visited: BTreeSet<Block> =
+        measured.keys().map(|index| field.points[*index as usize].block()).collect();
+    let all: BTreeSet<Block> = field.points.iter().map(Point::block).collect();
     let setups =
-        |blocks: &BTreeSet<(u32, u16)>| blocks.iter().map(|one| one.0).collect::<BTreeSet<u32>>().len();
+        |blocks: &BTreeSet<Block>| blocks.iter().map(|one| one.setup).collect::<BTreeSet<u32>>().len();
     note.unvisited = (setups(&all) - setups(&visited), all.len() - visited.len());
     let found = Predictions::of(&field, &measured, &blocks, inputs.seed);
     let Predictions { predicted, factors, factors_near, drawn, mandatory, quarantined, .. } = found;
@@ -176,9 +174,8 @@ pub(crate) fn predict(
 
 /// What a plan says of predictions, for its own field.
 pub fn terms(asked: Asked, field: &Field, seed: u64) -> Terms {
-    let blocks: BTreeSet<(u32, u16)> =
-        (0..field.points.len() as u32).map(|index| block(field, index)).collect();
-    let setups: BTreeSet<u32> = blocks.iter().map(|one| one.0).collect();
+    let blocks: BTreeSet<Block> = field.points.iter().map(Point::block).collect();
+    let setups: BTreeSet<u32> = blocks.iter().map(|one| one.setup).collect();
     // Audits are drawn from the blocks that no setup is begun with.
     let drawn_from = (blocks.len() - setups.len()).max(1) as f64;
     Terms {
@@ -186,11 +183,6 @@ pub fn terms(asked: Asked, field: &Field, seed: u64) -> Terms {
         audit_share: asked.audit_share.max(f64::from(asked.audit_blocks) / drawn_from).min(1.0),
         seed,
     }
-}
-
-fn block(field: &Field, index: u32) -> (u32, u16) {
-    let point = &field.points[index as usize];
-    (point.setup, point.temperature)
 }
 
 /// The guard band that nine of ten measured margins of a quantity do not exceed, ps or mV.
@@ -269,8 +261,7 @@ fn words(one: &Quarantine, field: &Field, (plan, expansion): (&Plan, &Expansion)
         Side::Cold => "colder than where it is measured first",
         Side::Hot => "hotter than where it is measured first",
     };
-    let because =
-        of(&|point| (point.setup, point.temperature) == (one.because.setup, one.because.temperature));
+    let because = of(&|point| point.block() == one.because);
     let how = match one.doubt {
         Doubt::Far => "lay far from what was predicted of it",
         Doubt::NotCovered => "was to cover it and was not measured",

@@ -80,8 +80,7 @@ impl Calibration {
         known.extend(rest.into_iter().take(others).map(|(_, block, have)| (block, have)));
         let mut residuals: Vec<Residual> = Vec::new();
         for (block, have) in &known {
-            let block_of = |point: &Point| Block { setup: point.setup, temperature: point.temperature };
-            residuals.extend(left_out(model, measured, (*block, have), &|point| block_of(point) == *block));
+            residuals.extend(left_out(model, measured, (*block, have), &|point| point.block() == *block));
         }
         let bad = faulty(model, measured, &known);
         let mut calibration = Calibration {

@@ -2,7 +2,7 @@
 
 use super::outcome::Side;
 use super::prior::{Expected, Prior, Size};
-use super::visits::first_temperatures;
+use super::visits::{Block, first_temperatures};
 use nightbench_core::results::Direction;
 use nightbench_core::units::{Millivolts, Picoseconds};
 use plan::Plan;
@@ -45,6 +45,11 @@ impl Point {
     /// Temperature from 25 °C on, in 70 K.
     pub(super) fn heat(&self) -> f64 {
         (self.temperature_c - 25.0) / 70.0
+    }
+
+    /// The block it belongs to.
+    pub fn block(&self) -> Block {
+        Block { setup: self.setup, temperature: self.temperature }
     }
 }
 

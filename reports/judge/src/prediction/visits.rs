@@ -35,8 +35,7 @@ const LEAST_AUDITS: usize = 4;
 pub(super) fn blocks(field: &Field) -> BTreeMap<Block, Vec<u32>> {
     let mut blocks: BTreeMap<Block, Vec<u32>> = BTreeMap::new();
     for point in &field.points {
-        let block = Block { setup: point.setup, temperature: point.temperature };
-        blocks.entry(block).or_default().push(point.condition);
+        blocks.entry(point.block()).or_default().push(point.condition);
     }
     blocks
 }

@@ -5,7 +5,7 @@
 //! many setups were taken out. At the end setups are mounted again where that pays.
 
 use super::calibration::{Calibration, FALSE_PASS};
-use super::field::Field;
+use super::field::{Field, Point};
 use super::measured::{Known, Measured};
 use super::model::Model;
 use super::outcome::{Predicted, PredictedVerdict, Predictions, Quarantine};
@@ -134,8 +134,7 @@ impl<'f> Walk<'f> {
             self.measured.insert(condition, known);
         }
         if let Some(point) = self.field.points.get(condition as usize) {
-            let block = Block { setup: point.setup, temperature: point.temperature };
-            self.look_again |= self.mandatory.contains(block);
+            self.look_again |= self.mandatory.contains(point.block());
             // What shares nothing with it hardly changes: it waits until the model learns anew.
             let kin = |setup: &u32| {
                 let first = Block { setup: *setup, temperature: self.first[setup] };
@@ -159,9 +158,7 @@ impl<'f> Walk<'f> {
     /// What is measured next; `None` at the end. `stands`: the last condition that was measured in what is mounted.
     pub fn next(&mut self, stands: Option<u32>, clock: &dyn Clock) -> Option<Visit> {
         self.learn();
-        let here = stands
-            .and_then(|one| self.field.points.get(one as usize))
-            .map(|point| Block { setup: point.setup, temperature: point.temperature });
+        let here = stands.and_then(|one| self.field.points.get(one as usize)).map(Point::block);
         let to_begin = self.setups.iter().copied().find(|setup| !self.is_begun(*setup));
         if let Some(here) = here {
             self.refresh(here.setup);
@@ -211,13 +208,18 @@ impl<'f> Walk<'f> {
         all.copied().filter(|one| !self.tried.contains(one)).collect()
     }
 
+    /// The block that a setup is begun with.
+    fn begins(&self, setup: u32) -> Block {
+        Block { setup, temperature: self.first[&setup] }
+    }
+
     fn is_begun(&self, setup: u32) -> bool {
-        let first = Block { setup, temperature: self.first[&setup] };
+        let first = self.begins(setup);
         self.blocks[&first].iter().any(|one| self.tried.contains(one))
     }
 
     fn begin(&self, setup: u32, clock: &dyn Clock) -> Visit {
-        let block = Block { setup, temperature: self.first[&setup] };
+        let block = self.begins(setup);
         let left = self.left(block);
         let each = (clock.hours(&left) - clock.hours(&left[..1])) / (left.len() - 1).max(1) as f64;
         let conditions =
@@ -248,8 +250,7 @@ impl<'f> Walk<'f> {
         if losses.is_empty() {
             return None;
         }
-        let next = to_begin
-            .and_then(|setup| self.left(Block { setup, temperature: self.first[&setup] }).first().copied());
+        let next = to_begin.and_then(|setup| self.left(self.begins(setup)).first().copied());
         // Hours by which what comes after is put off.
         let price_of = |conditions: &[u32]| {
             let mut with = conditions.to_vec();
@@ -343,15 +344,14 @@ impl<'f> Walk<'f> {
     }
 
     fn block_of(&self, condition: u32) -> Block {
-        let point = &self.field.points[condition as usize];
-        Block { setup: point.setup, temperature: point.temperature }
+        self.field.points[condition as usize].block()
     }
 
     /// Another temperature of the same side of the setup's first one?
     fn is_on_the_side_of(&self, block: Block, condition: u32) -> bool {
         let celsius = |block: Block| self.field.points[self.blocks[&block][0] as usize].temperature_c;
         let other = self.block_of(condition);
-        let first = celsius(Block { setup: block.setup, temperature: self.first[&block.setup] });
+        let first = celsius(self.begins(block.setup));
         other.setup == block.setup && other != block && (celsius(other) > first) == (celsius(block) > first)
     }
 

@@ -4,7 +4,7 @@
 use super::ahead::{JobsOf, in_order};
 use super::choosing::{Basis, Stands, ahead};
 use crate::run::pending::PendingJob;
-use judge::prediction::{Asked, Block, Clock, Known, Reading};
+use judge::prediction::{Asked, Clock, Known, Reading};
 use schedule::Calendar;
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -40,10 +40,7 @@ pub fn foreseen(basis: &Basis<'_>, all: &[PendingJob]) -> Foreseen {
     let field = basis.field();
     let must: Vec<u32> = {
         let mandatory = walk.mandatory();
-        let own = field
-            .points
-            .iter()
-            .filter(|point| mandatory.contains(Block { setup: point.setup, temperature: point.temperature }));
+        let own = field.points.iter().filter(|point| mandatory.contains(point.block()));
         let mut must: Vec<(u32, u16, u32)> =
             own.map(|point| (point.setup, point.temperature, point.condition)).collect();
         must.sort_unstable();
