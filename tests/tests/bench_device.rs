@@ -1,8 +1,8 @@
 //! What the device makes and says of itself on the emulated bench: rails of its own, its module's SPD content; instruments that guard
 //! by themselves; and how little a night spends beside measuring.
 
-use crate::bench_driver::{bench_file, setting, start};
 use crate::bench_run::{Rig, nothing_outside, one_setup, rig};
+use crate::emulated::{bench_file, setting, start};
 use crate::support::{json, nightbench};
 use bench::{BenchDriver, CommandLog};
 use contract::conformance::training;

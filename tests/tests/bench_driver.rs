@@ -1,57 +1,24 @@
 //! Every driver passes one suite; the bench driver keeps its promises under each fault.
 
+use crate::emulated::{bench_file, plan, setting, start};
 use crate::scripted::Scripted;
-use crate::support::SMALL;
 use bench::{BenchDriver, CommandLog};
 use contract::conformance::{self, training};
 use contract::*;
-use emulator::{EmulatedBench, EmulatedOptions, Fault, Kind};
+use emulator::{EmulatedBench, Fault, Kind};
 use nightbench_core::generations::Rail;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{LaneSet, Point, TrainedEye};
-use nightbench_core::units::{Celsius, Volts};
+use nightbench_core::units::Volts;
 use plan::Plan;
-use plan::bench_file::BenchFile;
 use simulator::target::{SimulatedOptions, SimulatedTarget};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-pub fn plan() -> Plan {
-    Plan::read(SMALL).unwrap_or_else(|mistakes| panic!("{mistakes:?}"))
-}
-
-pub fn start(plan: &Plan, seed: u64, storm_rate: f64, time_scale: f64) -> EmulatedBench {
-    EmulatedBench::start(EmulatedOptions { plan: plan.clone(), seed, time_scale, storm_rate, first_port: 0 })
-        .expect("loopback")
-}
-
-pub fn bench_file(text: &str) -> BenchFile {
-    BenchFile::read(text).unwrap_or_else(|mistakes| panic!("{mistakes:#?}\n{text}"))
-}
-
 fn driver(bench: &EmulatedBench) -> (BenchDriver, CommandLog) {
     let log = CommandLog::in_memory();
     (BenchDriver::new(Arc::new(bench_file(&bench.bench_file())), log.clone(), false), log)
-}
-
-pub fn setting(plan: &Plan, temperature: f64) -> Setting {
-    Setting {
-        chip: Arc::new(plan.chips[0].clone()),
-        firmware: None,
-        module: Arc::new(plan.modules[0].clone()),
-        channel: Arc::new(plan.channels[0].clone()),
-        rate: plan.matrix.rates[0],
-        temperature: Celsius(temperature),
-        control_point: plan.matrix.control_point,
-        calibrated_at: Celsius(temperature),
-        supply: Arc::new(plan.supplies[0].clone()),
-        pattern: plan.matrix.patterns[0].clone(),
-        mounting: 0,
-        start: 0,
-        wck_ratio: None,
-        noise_key: [7; 32],
-    }
 }
 
 fn call() -> Call {

@@ -1,8 +1,8 @@
 //! Hands on the emulated bench, scripted: asked only when everything is off and neither hot nor cold, kept until the mounting check has
 //! passed, asked again for a re-seat; setups that do not work are left out and the rest is planned anew; attended hours.
 
-use crate::bench_driver::start;
 use crate::bench_run::named;
+use crate::emulated::start;
 use crate::support::{Folder, SMALL, STATE};
 use bench::StateFolder;
 use contract::CancelToken;

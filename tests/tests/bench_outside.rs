@@ -3,7 +3,7 @@
 //!
 //! Where an outside program is missing a check says so and passes; NIGHTBENCH_OUTSIDE=1 makes that a failure.
 
-use crate::bench_driver::{bench_file, plan, start};
+use crate::emulated::{bench_file, plan, start};
 use crate::support::{Folder, missing};
 use bench::CommandLog;
 use bench::agent::AgentLink;

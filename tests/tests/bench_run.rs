@@ -1,6 +1,6 @@
 //! `run --bench`, `bench check`, `bench safe` and `preview --bench` from outside, over the emulated bench.
 
-use crate::bench_driver::start;
+use crate::emulated::start;
 use crate::support::{Folder, SMALL, json, nightbench};
 use emulator::{EmulatedBench, Fault, MountedThings};
 use plan::Plan;

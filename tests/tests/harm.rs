@@ -1,8 +1,8 @@
 //! Faults that could heat, power or mislead, each on the emulated bench, whose ledger knows the truth: no limit is passed with power on
 //! for longer than the reaction time, nothing is switched on again, and the last word is true.
 
-use crate::bench_driver::{bench_file, setting, start};
 use crate::bench_run::{Rig, one_setup, rig};
+use crate::emulated::{bench_file, setting, start};
 use crate::harm_cases::{CASES, Case};
 use crate::support::{Run, nightbench};
 use contract::{Call, CancelToken, Driver};

@@ -1,6 +1,6 @@
 //! Every single lost command and many single odd answers in a bench's life: none does harm, none makes the last word untrue.
 
-use crate::bench_driver::{bench_file, plan, setting, start};
+use crate::emulated::{bench_file, plan, setting, start};
 use crate::support::effort;
 use bench::{BenchDriver, CommandLog};
 use contract::conformance::training;

@@ -121,7 +121,7 @@ fn mutants_of_limits_and_notes() {
 #[test]
 fn mutants_of_bench_files() {
     let plan = Plan::read(TINY).unwrap();
-    let sound = crate::bench_driver::start(&plan, 1, 0.0, 100.0).bench_file();
+    let sound = crate::emulated::start(&plan, 1, 0.0, 100.0).bench_file();
     BenchFile::read(&sound).expect("the emulated bench's file");
     each("bench files", &[sound.into_bytes()], mutate, |bytes| {
         let Ok(text) = std::str::from_utf8(bytes) else { return false };

@@ -1,9 +1,9 @@
 //! Words decide nothing. Every message of a driver, of the agent and of the instruments is replaced by noise, which
 //! may hold any phrase that once decided something: tries, switch-offs, ends, exit codes and verdicts stay the same.
 
-use crate::bench_driver::start;
 use crate::bench_run::{named, one_setup};
 use crate::chance::Chance;
+use crate::emulated::start;
 use crate::faulty::{FaultyDriver, Mishaps, Witness};
 use crate::rig::{Rig, Sitting, TINY, contents};
 use crate::support::{Folder, nightbench};

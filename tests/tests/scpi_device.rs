@@ -1,7 +1,7 @@
 //! An outside check of our side of the wire: a supply whose messages are parsed, run and answered by the crate `scpi` (a
 //! SCPI-1999 / IEEE 488.2 parser for devices that this project did not write), at the other end of a TCP socket.
 
-use crate::bench_driver::{bench_file, plan, start};
+use crate::emulated::{bench_file, plan, start};
 use bench::CommandLog;
 use bench::instrument::Instrument;
 use contract::{Call, CancelToken, FaultKind};

@@ -1,7 +1,7 @@
 //! The size of a tap: a delay line whose taps are larger than stated, swept, studied and counted in the budget; on a bench as well.
 
-use crate::bench_driver::start;
 use crate::bench_run::{named, nothing_outside};
+use crate::emulated::start;
 use crate::support::{Folder, json, nightbench};
 use plan::Plan;
 

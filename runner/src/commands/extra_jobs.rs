@@ -1,6 +1,6 @@
 //! The extra jobs of `[diagnosis]`: measured when the plan's own jobs are done, into a folder of their own.
 
-use super::run::{Extent, Measured, measure_file};
+use super::measure::{Extent, Measured, measure_file};
 use crate::cli::{Json, Only, RunArguments};
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::{Terminal, duration, folded};

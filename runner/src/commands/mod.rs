@@ -10,6 +10,7 @@ mod fit;
 mod gonogo;
 mod look;
 mod manual;
+mod measure;
 mod merge;
 mod module;
 mod new;

@@ -1,8 +1,8 @@
 //! `preview`: what would run, in which order, how long, and what to mount when.
 
 use super::extra_jobs;
+use super::measure::run_folder_of;
 use super::preview_hours::Tonight;
-use super::run::run_folder_of;
 use super::run_summary::nothing_counts;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;

@@ -4,7 +4,8 @@ mod keys;
 mod meanwhile;
 mod seen;
 
-use super::run::{Extent, Measured, measure, run_folder_of, tell_alarms};
+use super::measure::{Extent, Measured, measure, run_folder_of};
+use super::run::tell_alarms;
 use crate::cli::{Json, LookArguments, Only, RunArguments};
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::eye_drawing::{Palette, Scale, beside, legend};
