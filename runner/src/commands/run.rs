@@ -13,15 +13,16 @@ use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::evaluate::live::{LivePage, Told};
 use crate::folder::eye_summaries::CacheUse;
 use crate::folder::run_folder::{bench_keys, keys_of, open_for, open_on};
-use crate::forecast::Forecast;
 use crate::forecast::bench_clock::BenchClock;
 use crate::forecast::folder_facts::{PlanSize, digest, keep_shard, shard_of};
 use crate::forecast::shard::{Shard, split};
+use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{
     BenchEnd, BenchRun, BenchSession, Choosing, not_safe_words, refused, state_folder,
 };
 use crate::run::disk_space::refuse_without_space;
+use crate::run::earlier_nights::EarlierNights;
 use crate::run::execute::Executor;
 use crate::run::hours::{self, HoursNote};
 use crate::run::known::Known;
@@ -195,7 +196,7 @@ pub fn measure_file(
     let notice = SlowNotice::start(terminal, "working out the order of the jobs ...");
     let plan = &file.plan;
     // The whole plan gives every job its place; selection and shard say which of them are run now.
-    let forecast = Forecast::new(plan, &[])?;
+    let mut forecast = Forecast::new(plan, &[])?;
     drop(notice);
     let (only_results, only_levels) = by_result::part(&arguments.only.only)?;
     let selection = Selection::read(plan, &only_levels).map_err(Failure::invalid)?;
@@ -226,6 +227,7 @@ pub fn measure_file(
     }
     // A study that is not there is found out before anything is measured.
     let criteria = criteria::resolve(AcceptanceCriteria::of(plan), arguments.plan.parent())?;
+    let nights = EarlierNights::read(&arguments.nights)?;
     let bench = match &arguments.bench {
         Some(path) => {
             let state = state_folder()?;
@@ -242,6 +244,7 @@ pub fn measure_file(
              run it without --shard, or remove [predicted]"
         )));
     }
+    nights.refuse_others(&bench.as_ref().map_or(Target::Simulated, BenchSession::target))?;
     let mut store = match &bench {
         Some(session) => open_on(&dir, file, arguments.seed, session.target())?,
         None => open_for(&dir, file, arguments.seed)?,
@@ -312,6 +315,11 @@ pub fn measure_file(
         terminal.note(folded(&words, "", "  ").trim_end());
     }
     remember(&mut store, file, &criteria, places, &forecast)?;
+    let nights = nights.of_run(&mut store)?;
+    forecast.learned = nights.learned(PRIOR_SD);
+    if let (true, Some(words)) = (begins, nights.words(PRIOR_SD)) {
+        terminal.note(folded(&words, "", "  ").trim_end());
+    }
     if let Some(shard) = arguments.shard {
         keep_shard(&mut store, &shard.to_string())?;
     }

@@ -202,6 +202,7 @@ fn measured(
         threads: None,
         shard: None,
         hours: None,
+        nights: Vec::new(),
         again: Vec::new(),
         reason: None,
         only: Only { only: side.only.clone() },
