@@ -71,7 +71,7 @@ fn nights_of_another_target_are_refused_before_anything_runs() {
     let run = rig.run(&["--nights", "simulated"]);
     assert_eq!(run.code, 2, "{}", run.err);
     assert!(run.err.contains("measured on the simulated target"), "{}", run.err);
-    assert!(!rig.folder.path().join("out/run.sqlite").exists());
+    assert!(!rig.folder.path().join("out/results.sqlite").exists());
     let nothing = preview(&rig, &["--nights", "nowhere"]);
     assert!(nothing.code == 2 && nothing.err.contains("no run folder"), "{}", nothing.err);
     // Simulated nights teach simulated ones: captures, and change-overs that take what is planned. A folder keeps what it began with.

@@ -36,6 +36,8 @@ const LEAST_PRIOR_SD: f64 = 0.25;
 const NIGHTS_APART: [f64; 10] = [0.08, 0.113, 0.16, 0.226, 0.32, 0.453, 0.64, 0.905, 1.28, 1.81];
 /// Least of a bench's own part in that deviation.
 const LEAST_OF_BENCH: f64 = 0.4;
+/// A bench may be far off its plan in a kind of work: how many such deviations, with its odds (estimates).
+const FAR_OFF: [(f64, f64); 2] = [(0.0, 1.0), (4.0, 0.1)];
 
 /// Of observed ones, logarithms of observed over predicted durations: number, sum and sum of squares.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -272,21 +274,21 @@ fn after_nights(nights: &[Sums], noise: f64, prior_sd: f64) -> Vec<Possible> {
     if nights.is_empty() {
         return vec![Possible { weight: 1.0, mean: 0.0, sd: prior_sd }];
     }
-    let mut out: Vec<Possible> = NIGHTS_APART
-        .iter()
-        .map(|share| {
-            let night = (share * prior_sd).powi(2);
-            let bench = (prior_sd * prior_sd - night).max((LEAST_OF_BENCH * prior_sd).powi(2));
-            let variance = |sums: &Sums| night + noise * noise / sums.n;
-            let known: f64 = nights.iter().map(|sums| 1.0 / variance(sums)).sum();
-            let mean = nights.iter().map(|sums| sums.mean() / variance(sums)).sum::<f64>() / known;
-            let apart: f64 = nights.iter().map(|sums| ln_normal(sums.mean() - mean, variance(sums))).sum();
-            let fits = apart - 0.5 * known.ln() + ln_normal(mean, bench + 1.0 / known);
-            let left = 1.0 / (known + 1.0 / bench);
-            let believed = -(1.0 + share.powi(4)).ln();
-            Possible { weight: believed + fits, mean: left * known * mean, sd: (left + night).sqrt() }
-        })
-        .collect();
+    let possible = |share: f64, (off, odds): (f64, f64)| {
+        let night = (share * prior_sd).powi(2);
+        let own = (prior_sd * prior_sd - night).max((LEAST_OF_BENCH * prior_sd).powi(2));
+        let bench = own.max((off * prior_sd).powi(2));
+        let variance = |sums: &Sums| night + noise * noise / sums.n;
+        let known: f64 = nights.iter().map(|sums| 1.0 / variance(sums)).sum();
+        let mean = nights.iter().map(|sums| sums.mean() / variance(sums)).sum::<f64>() / known;
+        let apart: f64 = nights.iter().map(|sums| ln_normal(sums.mean() - mean, variance(sums))).sum();
+        let fits = apart - 0.5 * known.ln() + ln_normal(mean, bench + 1.0 / known);
+        let left = 1.0 / (known + 1.0 / bench);
+        let believed = (odds / (1.0 + share.powi(4))).ln();
+        Possible { weight: believed + fits, mean: left * known * mean, sd: (left + night).sqrt() }
+    };
+    let mut out: Vec<Possible> =
+        FAR_OFF.into_iter().flat_map(|far| NIGHTS_APART.map(|share| possible(share, far))).collect();
     normalise(&mut out);
     out
 }
@@ -350,6 +352,13 @@ mod tests {
         assert!(three_sd < one_sd && one_sd < 0.25, "{three_sd} {one_sd}");
         assert_eq!(of(&alike).possible(Work::Up), Learned::new(0.25).possible(Work::Up));
         assert_eq!((of(&alike).earlier_nights(), Learned::new(0.25).earlier_nights()), (10, 0));
+    }
+
+    /// A bench that takes three times as long as planned is a slow bench, though it was seen for one night only.
+    #[test]
+    fn a_bench_far_off_its_plan_is_believed() {
+        let (mean, sd) = Learned::after(&[night(&[1.1; 6])], 0.25).posterior(Work::Hands);
+        assert!(mean > 0.85 && sd < 0.35, "{mean} {sd}");
     }
 
     /// The night itself corrects what earlier ones said.
