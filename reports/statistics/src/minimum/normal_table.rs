@@ -3,7 +3,7 @@
 use crate::special::ln_normal_cdf;
 use std::sync::LazyLock;
 
-/// Its values, [`TABLE_STEP`] apart from -[`TABLE_END`] on.
+/// Its values, `TABLE_STEP` apart from minus `TABLE_END` on.
 pub struct Table {
     values: Vec<f64>,
 }
