@@ -14,6 +14,7 @@ mod bench_storms;
 mod chance;
 mod command_line;
 mod desk;
+mod earlier_nights;
 mod emulated;
 mod faulty;
 mod files;

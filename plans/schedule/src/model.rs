@@ -440,6 +440,11 @@ impl Problem {
         self.jobs.get(job as usize).map(|job| job.mounting)
     }
 
+    /// Temperature of a job, degC; `None` for one that the problem does not have.
+    pub fn temperature_of(&self, job: u32) -> Option<f64> {
+        self.jobs.get(job as usize).map(|job| self.temp_c(job.temperature))
+    }
+
     pub fn job_count(&self) -> usize {
         self.jobs.len()
     }

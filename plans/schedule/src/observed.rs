@@ -3,8 +3,9 @@
 
 use super::calendar::{Calendar, HandsOn, Scheduled, walk, walk_from};
 use super::cost::Standing;
+use super::learned::{Learned, Night, Work};
 use super::model::{Job, OrderError, Problem};
-use super::remaining::{FinishRange, Learned, Work, finish_range, predicted_stretches};
+use super::remaining::{FinishRange, finish_range, predicted_stretches};
 
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct JobSeconds {
@@ -40,7 +41,8 @@ pub enum Rest {
 const DRAWS: usize = 200;
 
 /// Composes what is done of a sequence: `seconds[k]` is what position `k` took, `None` where it is still to
-/// be done (also positions beyond the list). Jobs done out of turn are composed in the sequence's order; what is
+/// be done (also positions beyond the list). What is learned about the rest begins with what is known `before`; `night`: what the bench's own
+/// clock shows of this run, where it has one. Jobs done out of turn are composed in the sequence's order; what is
 /// left joins them as `rest` says.
 ///
 /// # Errors
@@ -51,7 +53,7 @@ pub fn observe(
     seconds: &[Option<JobSeconds>],
     calendar: &Calendar,
     start_min: f64,
-    prior: &Learned,
+    (before, night): (&Learned, Option<&Night>),
     rest: Rest,
 ) -> Result<Observed, OrderError> {
     let took = |k: usize| seconds.get(k).copied().flatten();
@@ -69,12 +71,16 @@ pub fn observe(
     }
     let scheduled = walk(&as_observed, &positions(&as_observed), calendar, start_min)?;
     let fresh = Standing { now_min: start_min, mounted: None, chamber_c: p.bench.start_c };
-    let mut learned = prior.clone();
-    let stretches = predicted_stretches(p, &done, fresh);
-    for (expected, observed) in
-        stretches.iter().zip(predicted_stretches(&as_observed, &positions(&as_observed), fresh))
-    {
-        learned.observe_stretch(expected, &observed);
+    let mut learned = before.clone();
+    if let Some(night) = night {
+        learned.observe_night(night);
+    } else {
+        let stretches = predicted_stretches(p, &done, fresh);
+        for (expected, observed) in
+            stretches.iter().zip(predicted_stretches(&as_observed, &positions(&as_observed), fresh))
+        {
+            learned.observe_stretch(expected, &observed);
+        }
     }
     let standing = Standing {
         now_min: scheduled.finish_min,
@@ -178,13 +184,22 @@ mod tests {
         let order = plan_order(&p, Effort::default()).unwrap();
         let seconds = vec![Some(JobSeconds { measuring_s: 300.0, training_s: 3.0 }); order.sequence.len()];
         let always = Calendar::always();
-        let all = observe(&p, &order.sequence, &seconds, &always, 0.0, &Learned::new(0.25), Rest::AfterStop)
-            .unwrap();
+        let all = observe(
+            &p,
+            &order.sequence,
+            &seconds,
+            &always,
+            0.0,
+            (&Learned::new(0.25), None),
+            Rest::AfterStop,
+        )
+        .unwrap();
         assert!((all.done.cost.minutes.total() - order.cost.minutes.total()).abs() < 1e-6);
         assert_eq!(all.done.cost.changes, order.cost.changes, "the baseline at the end is mounted again");
         assert_eq!(all.left_min, 0.0);
         let none =
-            observe(&p, &order.sequence, &[], &always, 0.0, &Learned::new(0.25), Rest::AfterStop).unwrap();
+            observe(&p, &order.sequence, &[], &always, 0.0, (&Learned::new(0.25), None), Rest::AfterStop)
+                .unwrap();
         assert_eq!(none.done.cost.minutes.total(), 0.0);
         assert!((none.left_min - order.cost.minutes.total()).abs() < 1e-6);
         assert!(
@@ -206,7 +221,7 @@ mod tests {
             &seconds,
             &Calendar::always(),
             0.0,
-            &Learned::new(0.25),
+            (&Learned::new(0.25), None),
             Rest::AfterStop,
         )
         .unwrap();
@@ -218,7 +233,7 @@ mod tests {
             &even,
             &Calendar::always(),
             0.0,
-            &Learned::new(0.25),
+            (&Learned::new(0.25), None),
             Rest::AfterStop,
         )
         .unwrap();
@@ -240,8 +255,16 @@ mod tests {
         // Every seventh, then every fifth, as threads may come to them.
         for at in (0..seconds.len()).step_by(7).chain((0..seconds.len()).step_by(5)) {
             seconds[at] = Some(JobSeconds { measuring_s: 300.0, training_s: 3.0 });
-            let now = observe(&p, &order.sequence, &seconds, &always, 0.0, &Learned::new(0.25), Rest::InTurn)
-                .unwrap();
+            let now = observe(
+                &p,
+                &order.sequence,
+                &seconds,
+                &always,
+                0.0,
+                (&Learned::new(0.25), None),
+                Rest::InTurn,
+            )
+            .unwrap();
             let sum = now.done.cost.minutes.total() + now.left_min;
             assert!((sum - whole).abs() < 1e-3, "at {at}: {sum} of {whole} min");
             assert!(now.finish.p10_min < whole && whole < now.finish.p90_min, "{:?}", now.finish);
@@ -252,7 +275,7 @@ mod tests {
         let seconds: Vec<_> = (0..order.sequence.len()).map(took).collect();
         let left = |rest: Rest| {
             let learned = Learned::new(0.25);
-            observe(&p, &order.sequence, &seconds, &always, 0.0, &learned, rest).unwrap().left_min
+            observe(&p, &order.sequence, &seconds, &always, 0.0, (&learned, None), rest).unwrap().left_min
         };
         assert!(left(Rest::InTurn) <= left(Rest::AfterStop));
     }

@@ -1,124 +1,10 @@
-//! What a run teaches about its own speed, and when it will end: a factor for each kind of work, and P10, P50
-//! and P90 of the finish through the calendar.
+//! When a run will end: P10, P50 and P90 of its finish through the calendar, each kind of work as fast as was learned.
 
 use super::calendar::Calendar;
 use super::cost::{Minutes, Standing, Walker};
+use super::learned::{KINDS, Learned, Possible, Work};
 use super::model::{OrderError, Problem};
 use nightbench_core::random::SplitMix64;
-
-/// Kinds of work that share a factor.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Work {
-    /// Hands, mounting check and boot.
-    Hands,
-    /// Ramps upwards.
-    Up,
-    /// Ramps downwards.
-    Down,
-    /// Soak and settling.
-    Soak,
-    /// Measuring and training.
-    Measure,
-}
-
-const KINDS: usize = 5;
-/// Weight of the prior, in observations.
-const PRIOR_COUNT: f64 = 3.0;
-/// Spread of single observations before any are known (relative), and its weight in observations (common
-/// practice, no source).
-const FIRST_NOISE: f64 = 0.10;
-const NOISE_COUNT: f64 = 1.0;
-
-/// Factors learned from predicted and observed durations.
-///
-/// The factor of a kind is exp(sum log(observed / predicted) / (n + 3)): steady from the first stretch on,
-/// pulled towards 1 as if by three stretches that went as predicted. That pull is known, so the range of the
-/// finish does not repeat it: there the logarithm of a factor has its normal posterior, from a prior with
-/// mean 0 and standard deviation of at least 0.25 and the spread of the stretches as observed (`posterior`).
-/// Observe one total per stretch and kind, not every job: the jobs of a stretch err together.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Learned {
-    prior_sd: f64,
-    n: [f64; KINDS],
-    sum: [f64; KINDS],
-    square: [f64; KINDS],
-}
-
-impl Learned {
-    /// Nothing observed yet. `prior_sd`: standard deviation of the logarithm of a factor before observations;
-    /// at least 0.25 is used.
-    pub fn new(prior_sd: f64) -> Learned {
-        let prior_sd = if prior_sd.is_finite() { prior_sd.clamp(0.25, 3.0) } else { 0.25 };
-        Learned { prior_sd, n: [0.0; KINDS], sum: [0.0; KINDS], square: [0.0; KINDS] }
-    }
-
-    /// Adds one observation, min. Durations that are not positive and finite teach nothing and are left out
-    /// (`false`).
-    pub fn observe(&mut self, kind: Work, predicted_min: f64, observed_min: f64) -> bool {
-        let log = (observed_min / predicted_min).ln();
-        if !(predicted_min > 0.0 && observed_min > 0.0 && log.is_finite()) {
-            return false;
-        }
-        let k = kind as usize;
-        self.n[k] += 1.0;
-        self.sum[k] += log;
-        self.square[k] += log * log;
-        true
-    }
-
-    /// Adds all kinds of one stretch, leaving out those it predicted nothing for.
-    pub fn observe_stretch(&mut self, predicted: &Minutes, observed: &Minutes) {
-        for (kind, p, o) in [
-            (Work::Hands, predicted.hands_on + predicted.boot, observed.hands_on + observed.boot),
-            (Work::Up, predicted.ramps_up, observed.ramps_up),
-            (Work::Down, predicted.ramps_down, observed.ramps_down),
-            (Work::Soak, predicted.soak + predicted.settle, observed.soak + observed.settle),
-            (Work::Measure, predicted.measuring + predicted.training, observed.measuring + observed.training),
-        ] {
-            self.observe(kind, p, o);
-        }
-    }
-
-    /// The factor for predictions.
-    pub fn factor(&self, kind: Work) -> f64 {
-        let k = kind as usize;
-        (self.sum[k] / (self.n[k] + PRIOR_COUNT)).exp()
-    }
-
-    /// Predicted minutes with the factor of each kind; waiting stays as it is.
-    pub fn scaled(&self, predicted: &Minutes) -> Minutes {
-        let (hands, soak, measure) =
-            (self.factor(Work::Hands), self.factor(Work::Soak), self.factor(Work::Measure));
-        Minutes {
-            measuring: predicted.measuring * measure,
-            training: predicted.training * measure,
-            ramps_up: predicted.ramps_up * self.factor(Work::Up),
-            ramps_down: predicted.ramps_down * self.factor(Work::Down),
-            soak: predicted.soak * soak,
-            settle: predicted.settle * soak,
-            hands_on: predicted.hands_on * hands,
-            boot: predicted.boot * hands,
-            waiting: predicted.waiting,
-        }
-    }
-
-    /// Mean and standard deviation of the logarithm of the factor, given what was observed.
-    pub fn posterior(&self, kind: Work) -> (f64, f64) {
-        let k = kind as usize;
-        let noise = self.noise(kind).powi(2);
-        let weight = self.n[k] + noise / (self.prior_sd * self.prior_sd);
-        (self.sum[k] / weight, (noise / weight).sqrt())
-    }
-
-    /// Spread of a single stretch around the factor (standard deviation of the logarithm).
-    pub fn noise(&self, kind: Work) -> f64 {
-        let k = kind as usize;
-        let about_mean =
-            if self.n[k] > 0.0 { self.square[k] - self.sum[k] * self.sum[k] / self.n[k] } else { 0.0 };
-        let count = (self.n[k] - 1.0).max(0.0) + NOISE_COUNT;
-        ((about_mean.max(0.0) + NOISE_COUNT * FIRST_NOISE * FIRST_NOISE) / count).sqrt()
-    }
-}
 
 /// When the run ends, minutes since 1970-01-01 local.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -182,17 +68,14 @@ pub fn finish_range(
 ) -> Result<FinishRange, OrderError> {
     let stages = stages(p, sequence, from);
     let mut rng = SplitMix64::new(seed);
-    let kinds = [Work::Hands, Work::Up, Work::Down, Work::Soak, Work::Measure];
     let mut ends = Vec::with_capacity(draws.max(50));
-    let mut noise = [0.0; KINDS];
-    for k in kinds {
-        noise[k as usize] = learned.noise(k);
-    }
+    let noise = Work::ALL.map(|kind| learned.noise(kind));
+    let possible = Work::ALL.map(|kind| learned.possible(kind));
     for _ in 0..draws.max(50) {
         let mut factor = [1.0; KINDS];
-        for k in kinds {
-            let (mean, sd) = learned.posterior(k);
-            factor[k as usize] = (mean + sd * normal(&mut rng)).exp();
+        for (factor, possible) in factor.iter_mut().zip(&possible) {
+            let Possible { mean, sd, .. } = drawn(possible, &mut rng);
+            *factor = (mean + sd * normal(&mut rng)).exp();
         }
         ends.push(through(&stages, calendar, from.now_min, |k| {
             let k = k as usize;
@@ -207,6 +90,18 @@ pub fn finish_range(
         ends[lo] + part * (ends[hi] - ends[lo])
     };
     Ok(FinishRange { p10_min: at(0.1), p50_min: at(0.5), p90_min: at(0.9) })
+}
+
+/// One of the distributions that are possible, by their weights.
+fn drawn(possible: &[Possible], rng: &mut SplitMix64) -> Possible {
+    let mut left = if possible.len() > 1 { rng.unit() } else { 0.0 };
+    for one in possible {
+        left -= one.weight;
+        if left <= 0.0 {
+            return *one;
+        }
+    }
+    possible[possible.len() - 1]
 }
 
 /// Walks the stages through the calendar with every kind's minutes multiplied by `factor(kind)`, asked again

@@ -1,25 +1,9 @@
-//! Learned factors by hand, and the coverage of P10 to P90 in simulated runs with a wrong time model.
+//! The coverage of P10 to P90 in simulated runs with a wrong time model.
 
 use super::*;
 use crate::calendar::{DAY_MIN, days_from_civil, walk};
 use crate::stretches::{Effort, plan_order, stretches_of};
 use crate::{BenchTimes, JobInput};
-
-#[test]
-fn factors_shrink_towards_one() {
-    let mut l = Learned::new(0.1);
-    assert_eq!(l.factor(Work::Hands), 1.0);
-    assert!((l.posterior(Work::Hands).1 - 0.25).abs() < 1e-12);
-    for _ in 0..3 {
-        assert!(l.observe(Work::Hands, 10.0, 20.0));
-    }
-    // exp(3 ln 2 / 6) = sqrt(2)
-    assert!((l.factor(Work::Hands) - 2f64.sqrt()).abs() < 1e-12);
-    assert_eq!(l.factor(Work::Up), 1.0);
-    let (mean, sd) = l.posterior(Work::Hands);
-    assert!(mean > 0.9 * 2f64.ln() && mean < 2f64.ln() && sd < 0.1);
-    assert!(!l.observe(Work::Hands, 0.0, 1.0) && !l.observe(Work::Hands, 1.0, f64::NAN));
-}
 
 fn problem() -> Problem {
     let mut jobs = Vec::new();

@@ -3,9 +3,9 @@
 
 use super::calendar::{Calendar, Scheduled, walk_from};
 use super::cost::{Standing, with_references};
+use super::learned::{Learned, Work};
 use super::model::{BenchTimes, OrderError, Problem, Rules};
 use super::nights::{CalendarEffort, plan_calendar};
-use super::remaining::{Learned, Work};
 use super::stretches::{Effort, plan_order};
 use nightbench_core::text::counted;
 

@@ -7,9 +7,9 @@
 
 use super::calendar::Calendar;
 use super::cost::{Standing, Walker};
+use super::learned::{Learned, Work};
 use super::model::{OrderError, Problem};
 use super::observed::JobSeconds;
-use super::remaining::{Learned, Work};
 use std::collections::BTreeMap;
 
 /// A job that may be chosen.

@@ -13,6 +13,9 @@ use std::borrow::Cow;
 
 /// Peak-to-peak nonlinearity of a delay line, taps (estimate).
 const NONLINEARITY_PP_TAPS: f64 = 0.6;
+/// Mean square of what that does to a mask, in squares of it (counted on 104 invented chips: off by 0.29 and 0.33 taps, and 0.03 of a tap wide on
+/// each side, since training finds the middle in taps).
+const OF_A_MASK: f64 = 0.36;
 /// Tolerance of a set Vref relative to another, +- percent of VDDQ (DDR4 datasheets: valid tolerance 0.15 %).
 const VREF_TOLERANCE_PERCENT: f64 = 0.15;
 /// How far the fitted curve may be off an edge, grid steps, as standard uncertainty (seen on synthetic edges).
@@ -385,7 +388,11 @@ fn tool_rows(inputs: &Inputs<'_>, words: bool) -> Vec<Row> {
         rows.push(tap_size(inputs, words, &row));
         // A periodic error is most of the time at its extremes (arc sine, JCGM 101 6.4.6). A margin's ends may be opposite ones; a
         // width's are, more or less, by how many taps it spans.
-        let opposite = if metric == Metric::Width { opposite_ends(grid) } else { 0.5 };
+        let opposite = match metric {
+            Metric::Width => opposite_ends(grid),
+            Metric::Mask => OF_A_MASK,
+            _ => 0.5,
+        };
         let u = NONLINEARITY_PP_TAPS * opposite.sqrt();
         let source = say(&|| {
             format!(

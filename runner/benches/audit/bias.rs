@@ -26,14 +26,16 @@ impl Moments {
 
 /// Of a metric at a rate: readings of lanes less what is true of them; the lowest reading and the value printed less the true
 /// minimum; the standard uncertainty printed; then, as variances, how far true values lie apart and what is printed of it, and
-/// how readings scatter about what is true within an eye and what is printed of that.
+/// how readings scatter about what is true within an eye and what is printed of that; and the first of these as a chip's mean: what its
+/// delay line does to all its readings.
 #[derive(Default)]
-pub struct Biases(BTreeMap<String, [Moments; 8]>);
+pub struct Biases(BTreeMap<String, [Moments; 9]>);
 
 impl Biases {
     pub fn add(&mut self, name: &str, chip: &Measured) {
         let expansion = chip.expansion();
         let criteria = AcceptanceCriteria::of(&chip.plan);
+        let mut of_chip: BTreeMap<String, Moments> = BTreeMap::new();
         for run in 0..chip.runs.len() {
             let judged = chip.judge(run, &criteria, None);
             for (number, condition) in judged.conditions.iter().enumerate() {
@@ -51,9 +53,11 @@ impl Biases {
                     let Some(read) = read.and_then(|lanes| lanes.of(found.metric)) else { continue };
                     let key =
                         format!("{name}: {} {} at {rate}", found.eye.direction.name(), found.metric.name());
+                    let own = of_chip.entry(key.clone()).or_default();
                     let moments = self.0.entry(key).or_default();
                     for (read, truth) in read.iter().zip(truths) {
                         moments[0].add(f64::from(*read) - truth[column]);
+                        own.add(f64::from(*read) - truth[column]);
                     }
                     let least = truths.iter().map(|truth| truth[column]).fold(f64::INFINITY, f64::min);
                     moments[1].add(found.worst_lane.as_read - least);
@@ -73,23 +77,30 @@ impl Biases {
                 }
             }
         }
+        for (key, own) in of_chip {
+            if let Some(moments) = self.0.get_mut(&key) {
+                moments[8].add(own.mean());
+            }
+        }
     }
 
     pub fn print(&self) {
         println!(
             "| metric | lanes: reading - true (sd) | lowest reading - true least (sd) | value printed - true least (sd) | \
-             u printed | lanes apart: true, printed | scatter of readings: seen, printed |"
+             u printed | lanes apart: true, printed | scatter of readings: seen, printed | chips' means (sd, n) |"
         );
-        println!("|---|---|---|---|---|---|---|");
-        for (name, [lanes, lowest, value, u, rest @ ..]) in &self.0 {
+        println!("|---|---|---|---|---|---|---|---|");
+        for (name, [lanes, lowest, value, u, rest @ .., chips]) in &self.0 {
             let both = |of: &Moments| format!("{:+.2} ({:.2})", of.mean(), of.deviation());
             let [apart, printed, scatter, claimed] = rest.map(|of| of.mean().sqrt());
             println!(
-                "| {name} | {} | {} | {} | {:.2} | {apart:.2}, {printed:.2} | {scatter:.2}, {claimed:.2} |",
+                "| {name} | {} | {} | {} | {:.2} | {apart:.2}, {printed:.2} | {scatter:.2}, {claimed:.2} | {}, {} |",
                 both(lanes),
                 both(lowest),
                 both(value),
                 u.mean(),
+                both(chips),
+                chips.2,
             );
         }
     }

@@ -52,6 +52,7 @@ pub fn cases(short: bool) -> Vec<Case> {
             plan: |chip| plan(chip, "DDR4", 8, "2400, 2666", &["read"], ""),
             chips,
             seeds,
+            retrained: 1,
             effort,
         },
         Case {
@@ -61,6 +62,7 @@ pub fn cases(short: bool) -> Vec<Case> {
             },
             chips: chips / 2,
             seeds: seeds / 4,
+            retrained: 1,
             effort,
         },
     ]

@@ -7,7 +7,7 @@ use judge::eye_summary::{JobSummary, masks_for};
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::{JobOutcome, JobResult};
 use plan::Plan;
-use plan::expand::{Expansion, Job, expand, jobs};
+use plan::expand::{Job, expand, jobs};
 use plan::keys::JobKeys;
 use plan::selection::Selection;
 use runner::run::execute::Executor;
@@ -20,7 +20,10 @@ pub struct Case {
     /// The plan of a chip of this name.
     pub plan: fn(&str) -> String,
     pub chips: u64,
+    /// Mountings drawn, each with contacts and training of its own.
     pub seeds: u64,
+    /// Runs in each of them, retrained and counted anew: they share what is slow, the surfaces, and the error of re-seating.
+    pub retrained: u16,
     pub effort: Effort,
 }
 
@@ -29,13 +32,13 @@ pub fn measure(case: &Case, chip: u64, keep: Option<&Path>) -> Measured {
     let name = format!("{} {chip}", case.name);
     let plan = Plan::read(&(case.plan)(&name)).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
     let expansion = expand(&plan, &Selection::default());
-    let file = keep.map(|keep| keep.join(format!("{name}.{}.json", case.seeds)));
+    let file = keep.map(|keep| keep.join(format!("{name}.{}x{}.json", case.seeds, case.retrained)));
     let kept = file.as_ref().and_then(|file| std::fs::read(file).ok());
     let numbers = kept.and_then(|bytes| serde_json::from_slice::<Numbers>(&bytes).ok());
     let numbers = numbers.unwrap_or_else(|| {
         let keys = JobKeys::new(&plan, MODEL_VERSION).expect("finite numbers");
         let truths = truths(&plan, &expansion, &keys, case.effort);
-        let runs = (1..=case.seeds).map(|seed| run(&plan, &expansion, &keys, seed)).collect();
+        let runs = (1..=case.seeds).flat_map(|seed| runs(case, &name, seed)).collect();
         let numbers = Numbers { truths, runs };
         if let Some(file) = &file {
             std::fs::write(file, serde_json::to_vec(&numbers).expect("text")).expect("written");
@@ -45,19 +48,29 @@ pub fn measure(case: &Case, chip: u64, keep: Option<&Path>) -> Measured {
     Measured { plan, truths: numbers.truths, runs: numbers.runs }
 }
 
-fn run(plan: &Plan, expansion: &Expansion, keys: &JobKeys<'_>, seed: u64) -> Vec<Kept> {
-    let executor = Executor::new(plan, expansion, keys);
-    let mut target = SimulatedTarget::new(options(plan, seed));
-    let mut list = jobs(plan, expansion);
+/// The runs of a mounting, each with the jobs that the plan asks for.
+fn runs(case: &Case, name: &str, seed: u64) -> Vec<Vec<Kept>> {
+    let mut text = (case.plan)(name);
+    if case.retrained > 1 {
+        text += &format!("[repeats]\nrepeats = {}\n", case.retrained);
+    }
+    let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
+    let expansion = expand(&plan, &Selection::default());
+    let keys = JobKeys::new(&plan, MODEL_VERSION).expect("finite numbers");
+    let executor = Executor::new(&plan, &expansion, &keys);
+    let mut target = SimulatedTarget::new(options(&plan, seed));
+    let mut list = jobs(&plan, &expansion);
     // Jobs of one condition and mounting share their physics.
     list.sort_by_key(|job| (job.condition, job.mounting, job.repeat, job.start));
-    list.into_iter()
-        .map(|job| {
-            let condition = &expansion.conditions[job.condition as usize];
-            let result = executor.run(&mut target, &job, &CancelToken::new()).expect("no stop");
-            kept(plan, condition.rate(plan), &job, keys.key(condition, &job), &result)
-        })
-        .collect()
+    let mut runs: Vec<Vec<Kept>> = (0..case.retrained).map(|_| Vec::new()).collect();
+    for job in list {
+        let condition = &expansion.conditions[job.condition as usize];
+        let result = executor.run(&mut target, &job, &CancelToken::new()).expect("no stop");
+        let (run, repeat) = if case.retrained > 1 { (usize::from(job.repeat), 0) } else { (0, job.repeat) };
+        let job_of_run = Job { repeat, ..job };
+        runs[run].push(kept(&plan, condition.rate(&plan), &job_of_run, keys.key(condition, &job), &result));
+    }
+    runs
 }
 
 fn kept(plan: &Plan, rate: DataRate, job: &Job, key: [u8; 32], result: &JobResult) -> Kept {

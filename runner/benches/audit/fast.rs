@@ -14,6 +14,7 @@ pub fn cases(short: bool) -> Vec<Case> {
             plan: |chip| plan(chip, "DDR4", 8, "2400, 2666", &["read"], "mode = \"fast\"\n"),
             chips,
             seeds,
+            retrained: 1,
             effort,
         },
         Case {
@@ -24,6 +25,7 @@ pub fn cases(short: bool) -> Vec<Case> {
             },
             chips: chips / 2,
             seeds: seeds / 2,
+            retrained: 1,
             effort,
         },
     ]

@@ -1,6 +1,6 @@
 //! Runs of an invented chip, kept as digests so that they can be judged again and again.
 
-use crate::truth::Truth;
+use crate::truth::{METRICS, Truth};
 use judge::eye_summary::{EyeSummary, JobSummary};
 use judge::judged::JudgedRun;
 use judge::{JobFacts, Judge};
@@ -12,7 +12,10 @@ use plan::expand::{Expansion, Job, expand};
 use plan::selection::Selection;
 use serde::{Deserialize, Serialize};
 
-/// A lane that is worse than measured: by so many taps and Vref steps of its width and height, and a share of its masks.
+/// Place of a mask among the metrics that truth has.
+const MASK: usize = METRICS.len() - 1;
+
+/// A lane that is worse than measured: by so many taps and Vref steps of its width and height, and masks smaller by a share of what is true of it.
 #[derive(Clone, Copy)]
 pub struct Planted {
     pub lane: usize,
@@ -67,16 +70,20 @@ impl Measured {
 
     /// A run judged by some criteria, a lane planted in every capture.
     pub fn judge(&self, run: usize, criteria: &AcceptanceCriteria, planted: Option<Planted>) -> JudgedRun {
-        self.judge_changed(run, criteria, |_, capture| {
+        let directions = &self.plan.capture.directions;
+        self.judge_changed(run, criteria, |condition, capture| {
             let Some(planted) = planted else { return };
             if let Some(edges) = capture.edges.get_mut(planted.lane) {
                 let less = [planted.taps, planted.taps, planted.steps, planted.steps];
                 edges.reach.iter_mut().zip(less).for_each(|(reach, less)| *reach -= (0.5 * less) as f32);
             }
             for mask in &mut capture.masks {
-                mask.lanes.iter_mut().skip(planted.lane).take(1).for_each(|lane| {
-                    lane.0 *= 1.0 - planted.share as f32;
-                });
+                // It scatters as before: what training and the delay line do to it is no smaller.
+                let truths = &self.truths[condition];
+                let place = directions.iter().position(|one| *one == capture.eye.direction).unwrap_or(0);
+                let truth = truths[place * truths.len() / directions.len() + planted.lane][MASK];
+                let less = planted.share * truth / (2.0 * mask.mask.half_width.0);
+                mask.lanes.iter_mut().skip(planted.lane).take(1).for_each(|lane| lane.0 -= less as f32);
             }
         })
     }

@@ -17,6 +17,7 @@ mod fast;
 mod gain;
 mod hours;
 mod kept;
+mod nights;
 mod pairs;
 mod rows;
 mod starts;
@@ -125,6 +126,7 @@ fn main() {
             .flat_map(|number| hours::took(number, CaptureMode::Exact))
             .collect();
         rows.extend(hours::rows(&took));
+        rows.extend(nights::rows(first, if short { 240 } else { 1200 }, &took));
         eprintln!("hours: {:.0} s", begun.elapsed().as_secs_f64());
     }
     if only.is_some_and(|only| command::NAME.contains(only.as_str())) {

@@ -25,6 +25,7 @@ pub fn cases(short: bool) -> Vec<Case> {
             plan: |chip| plan(chip, "DDR4", 8, "2400, 2666", &["read"], ""),
             chips,
             seeds,
+            retrained: 1,
             effort,
         },
         Case {
@@ -32,6 +33,7 @@ pub fn cases(short: bool) -> Vec<Case> {
             plan: |chip| plan(chip, "DDR4", 8, "2400, 2666", &["read"], "[repeats]\nre_seats = 7\n"),
             chips: chips / 2,
             seeds: if short { 2 } else { 10 },
+            retrained: 1,
             effort,
         },
     ]

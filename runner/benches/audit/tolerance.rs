@@ -24,6 +24,7 @@ pub fn case() -> Case {
         plan: |chip| plan(chip, "DDR4", 4, "2400", &["read"], ""),
         chips: 1200,
         seeds: 1,
+        retrained: 1,
         effort: Effort { mountings: 3, starts: 6 },
     }
 }

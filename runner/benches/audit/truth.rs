@@ -216,7 +216,7 @@ fn mask_scale(surface: &mut LaneSurface, at: LanePoint, limit: f64, half: (f64, 
     least
 }
 
-/// When a row crosses the limit before and after a point that passes, unit intervals: straight on the Q scale between two taps.
+/// When a row crosses the limit before and after a point that passes, unit intervals.
 fn limit_instants(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> Option<(f64, f64)> {
     let (early, late) = limit_crossings(surface, at, limit)?;
     let place = |surface: &LaneSurface, tap: f64| {
@@ -242,10 +242,12 @@ pub fn limit_crossings(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> 
                 return (inside - tap).abs() as f64;
             }
             if surface.ber(next as usize, vref) > limit {
-                // Straight on the Q scale between the last pass and the first fail.
-                let (pass, fail) =
-                    (q(surface.ber(inside as usize, vref)), q(surface.ber(next as usize, vref)));
-                return (inside - tap).abs() as f64 + (pass - wanted) / (pass - fail).max(1e-9);
+                // From the last pass (0) to the first fail (1), with the bend of their neighbours.
+                let y = [-1, 0, 1, 2].map(|n| {
+                    let at = (inside + sign * n).clamp(0, taps - 1);
+                    q(surface.ber(at as usize, vref))
+                });
+                return (inside - tap).abs() as f64 + cubic::crossing(y, wanted);
             }
             inside = next;
         }

@@ -7,7 +7,7 @@ use crate::rows::uniform;
 use crate::truth::Effort;
 
 fn case(name: &'static str, (chips, seeds): (u64, u64), plan: fn(&str) -> String) -> Case {
-    Case { name, plan, chips, seeds, effort: Effort { mountings: 8, starts: 24 } }
+    Case { name, plan, chips, seeds, retrained: 1, effort: Effort { mountings: 8, starts: 24 } }
 }
 
 /// Masks of one shape in many sizes, so that one of them is near what is true.
@@ -38,19 +38,30 @@ pub fn cases() -> Vec<Case> {
         case("DDR5 write, 8 lanes", (24, 40), |chip| plan(chip, "DDR5", 8, "4400, 4800", &["write"], "")),
         Case {
             effort: Effort { mountings: 8, starts: 12 },
-            ..case("DDR4 write mask", (24, 40), |chip| {
+            ..case("DDR4 write mask", (240, 4), |chip| {
                 let all = plan(chip, "DDR4", 8, RATES, &["write"], "");
                 let (rest, _) = all.split_once("[[limit]]").expect("limits");
                 format!("{rest}{}", masks())
             })
         },
         // A tap off what the device says, by its chip, and measured.
-        case("DDR4 read, 72 lanes, taps off and swept", (24, 2), |chip| {
-            let off = 0.04 * (uniform(&[chip.bytes().map(u64::from).sum::<u64>(), chip.len() as u64]) - 0.5);
-            let all =
-                plan(chip, "DDR4", 72, "2400", &["read"], "tap_sweep = true\nmode = \"row_and_column\"\n");
-            format!("{all}[model]\ntap_off = {off:.4}\n")
-        }),
+        Case {
+            effort: Effort { mountings: 6, starts: 12 },
+            retrained: 5,
+            ..case("DDR4 read, 72 lanes, taps off and swept", (24, 8), |chip| {
+                let off =
+                    0.04 * (uniform(&[chip.bytes().map(u64::from).sum::<u64>(), chip.len() as u64]) - 0.5);
+                let all = plan(
+                    chip,
+                    "DDR4",
+                    72,
+                    "2400",
+                    &["read"],
+                    "tap_sweep = true\nmode = \"row_and_column\"\n",
+                );
+                format!("{all}[model]\ntap_off = {off:.4}\n")
+            })
+        },
         case("DDR4 read, training held", (24, 40), |chip| {
             let held = "[training]\npolicy = \"held\"\nheld_temperature_degc = 25.0\n";
             let all = plan(chip, "DDR4", 8, "2666", &["read"], held);
@@ -59,7 +70,8 @@ pub fn cases() -> Vec<Case> {
         case("DDR5 read, 40 lanes", (12, 10), |chip| plan(chip, "DDR5", 40, "4000", &["read"], "")),
         Case {
             effort: Effort { mountings: 6, starts: 12 },
-            ..case("DDR4 read, 72 lanes", (12, 8), |chip| plan(chip, "DDR4", 72, "2400", &["read"], ""))
+            retrained: 5,
+            ..case("DDR4 read, 72 lanes", (24, 8), |chip| plan(chip, "DDR4", 72, "2400", &["read"], ""))
         },
     ]
 }

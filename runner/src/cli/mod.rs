@@ -69,6 +69,9 @@ pub enum Command {
         /// Run folder whose results that goes on from. Default: runs/NAME for the plan NAME.toml, where there is one.
         #[arg(long, value_name = "DIR", conflicts_with = "bench")]
         into: Option<PathBuf>,
+        /// Run folder of an earlier night on the same bench, once for each: how fast that bench was is where P10 to P90 begin.
+        #[arg(long, value_name = "DIR", conflicts_with = "bench")]
+        nights: Vec<PathBuf>,
         /// Narrows the selection.
         #[command(flatten)]
         only: Only,
@@ -315,6 +318,10 @@ pub struct RunArguments {
     /// `[bench_limits] most_hours` of the plan means the same, and the fewer hours hold.
     #[arg(long, value_name = "HOURS", value_parser = hours)]
     pub hours: Option<f64>,
+    /// Run folder of an earlier night on the same bench, once for each: how fast that bench was is where the forecast begins. Kept with
+    /// the run; the nights that its own folder holds count as well.
+    #[arg(long, value_name = "DIR")]
+    pub nights: Vec<PathBuf>,
     /// Measure finished jobs again: factor=level,... and results (any of not-measured, undecided, fail, conditional-fail,
     /// conditional-pass, pass, undecided-against:BASELINE). Keeps the older attempts, marked superseded.
     #[arg(long, value_name = "SELECTION", requires = "reason")]

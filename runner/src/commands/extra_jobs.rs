@@ -58,6 +58,7 @@ pub fn measure_for(
         threads: arguments.threads,
         shard: None,
         hours: None,
+        nights: Vec::new(),
         again: Vec::new(),
         reason: None,
         only: Only { only: Vec::new() },

@@ -15,6 +15,7 @@ mod merge;
 mod module;
 mod new;
 mod preview;
+mod preview_finish;
 mod preview_hours;
 mod report;
 mod run;
@@ -62,13 +63,14 @@ pub fn dispatch(cli: Cli) -> Exit {
         } => bench::preview(&terminal, &plan, &file, &only.only),
         Command::Bench(command) => bench::bench(&terminal, &command),
         // Hours and mountings are those of the plan; the bench file is only checked for mistakes.
-        Command::Preview { plan, bench, page, against, hours, into, only, json } => {
+        Command::Preview { plan, bench, page, against, hours, into, nights, only, json } => {
             bench.map_or(Ok(()), |file| bench::sound(&terminal, &file)).and_then(|()| {
                 let asked = preview::Asked {
                     page: page.as_deref(),
                     against: against.as_deref(),
                     hours,
                     into: into.as_deref(),
+                    nights: &nights,
                 };
                 preview::preview(&terminal, &plan, asked, &only.only, json.json)
             })

@@ -2,6 +2,7 @@
 
 use super::extra_jobs;
 use super::measure::run_folder_of;
+use super::preview_finish::finish_words;
 use super::preview_hours::Tonight;
 use super::run_summary::nothing_counts;
 use crate::console::exit::{Exit, Failure, Outcome};
@@ -10,10 +11,11 @@ use crate::console::terminal::{Terminal, duration, folded, table};
 use crate::evaluate::comparing::foreseen as comparison_foreseen;
 use crate::folder::output::Output;
 use crate::folder::run_folder::keys_of;
-use crate::forecast::Forecast;
 use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
 use crate::forecast::setup_list::{cautions, change_over_ratio, least_change_over_h, mountings, setup_list};
+use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
+use crate::run::earlier_nights::EarlierNights;
 use crate::run::execute::Executor;
 use crate::run::hours::given;
 use crate::run::pending::PendingJob;
@@ -38,7 +40,7 @@ use plan::predicted::Predicted;
 use schedule::finish_bound;
 use serde_json::json;
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Mountings shown on the terminal; the page holds them all.
 const SHOWN_MOUNTINGS: usize = 12;
@@ -58,22 +60,27 @@ pub struct Asked<'a> {
     pub hours: Option<f64>,
     /// The run folder that it goes on from.
     pub into: Option<&'a Path>,
+    /// Run folders of earlier nights on the same bench.
+    pub nights: &'a [PathBuf],
 }
 
 /// Prints the forecast of a plan, and writes its setup list as a page if asked for.
 pub fn preview(
     terminal: &Terminal,
     path: &Path,
-    Asked { page, against, hours, into }: Asked<'_>,
+    Asked { page, against, hours, into, nights }: Asked<'_>,
     only: &[String],
     as_json: bool,
 ) -> Outcome {
     let notice = SlowNotice::start(terminal, "working out order, hours and bound ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
-    let forecast = Forecast::new(plan, only)?;
+    let mut forecast = Forecast::new(plan, only)?;
+    let nights = EarlierNights::read(nights)?;
+    forecast.learned = nights.learned(PRIOR_SD);
+    let learned_from = nights.words(PRIOR_SD);
     if let Some(page) = page {
-        let html = pages::setup_list::build(&setup_list(plan, &forecast)?)
+        let html = pages::setup_list::build(&setup_list(plan, &forecast, learned_from.as_deref())?)
             .map_err(|words| Failure::new(Exit::Store, words))?;
         Output::named(page, &[path])?.put(&html)?;
         terminal.note(&format!("setup list: {}", page.display()));
@@ -91,6 +98,10 @@ pub fn preview(
     let predicted = foreseen_predictions(terminal, &file, &forecast, &run_folder_of(path, into))?;
     let text = if as_json {
         let mut value = machine(plan, &forecast, &ways)?;
+        value["earlier_nights"] = json!(forecast.learned.earlier_nights());
+        if let Some(words) = &learned_from {
+            value["learned_from"] = json!(words);
+        }
         if let Some(predicted) = &predicted {
             value["with_predictions"] = json!(predicted);
         }
@@ -105,7 +116,7 @@ pub fn preview(
         }
         value.to_string()
     } else {
-        let mut text = words(plan, &forecast, &ways, page.is_some())?;
+        let mut text = words(plan, &forecast, &ways, page.is_some(), learned_from.as_deref())?;
         if let (Some(asked), Some(predicted)) = (plan.predicted, &predicted) {
             text.push_str("\n\n");
             text.push_str(folded(&prediction_words(asked, predicted), "", "  ").trim_end());
@@ -320,7 +331,13 @@ fn needs_hands(forecast: &Forecast) -> usize {
     expansion.skipped.iter().filter(|skipped| expansion.needs_hands(skipped)).count()
 }
 
-fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) -> Result<String, Failure> {
+fn words(
+    plan: &Plan,
+    forecast: &Forecast,
+    ways: &[CaptureHours],
+    page: bool,
+    learned_from: Option<&str>,
+) -> Result<String, Failure> {
     let schedule = &forecast.schedule;
     let mut text = format!(
         "{}\n\n{}, {}; {} left out\n",
@@ -354,7 +371,7 @@ fn words(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours], page: bool) ->
     text.push_str(&missing_words(plan));
     text.push('\n');
     text.push_str(&hours_words(plan, forecast));
-    text.push_str(&finish_words(plan, forecast)?);
+    text.push_str(&finish_words(plan, forecast, learned_from)?);
     text.push_str(&extra_jobs::foreseen_words(plan, extra_jobs::foreseen(plan, forecast)?));
     text.push_str(&capture_words(plan, ways));
     text.push_str("\n\nTimes of the bench that [bench_times] does not state are estimates.\n");
@@ -483,39 +500,6 @@ fn hours_words(plan: &Plan, forecast: &Forecast) -> String {
         ));
     }
     text
-}
-
-fn finish_words(plan: &Plan, forecast: &Forecast) -> Result<String, Failure> {
-    let finish = forecast.finish()?;
-    let clock = |t: f64| forecast.clock(plan, t);
-    let mut text = String::from("\n");
-    if let Some(attended) = &plan.attended {
-        text.push_str(&format!("begins      {}\n", clock(forecast.schedule.start_min)));
-        if !attended.dated {
-            text.push_str("            (no `start` in [attended]: weeks are counted, not dates)\n");
-        }
-    }
-    text.push_str(&format!(
-        "ends  expected  {}  (everything takes its expected time)\n      P10       {}  (one run in ten is through by then)\n      \
-         P50       {}  (every second one)\n      P90       {}  (nine in ten)\n",
-        clock(forecast.schedule.finish_min),
-        clock(finish.p10_min),
-        clock(finish.p50_min),
-        clock(finish.p90_min)
-    ));
-    if forecast.schedule.cost.changes > 1 {
-        let earliest = finish_bound(&forecast.problem, &forecast.calendar, forecast.schedule.start_min)
-            .map_err(|error| Failure::invalid(error.to_string()))?;
-        text.push_str(&folded(
-            &format!(
-                "no order with everything taking its expected time could end before {}",
-                clock(earliest)
-            ),
-            "",
-            "  ",
-        ));
-    }
-    Ok(text)
 }
 
 fn capture_words(plan: &Plan, ways: &[CaptureHours]) -> String {

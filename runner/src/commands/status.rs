@@ -57,6 +57,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "bench_hours_left": left.left_hours,
                 "wall_clock_seconds_left": wall.as_ref().and_then(Wall::left_s),
                 "finish": left.finish.as_ref().map(|[p10, p50, p90]| json!({"p10": p10, "p50": p50, "p90": p90})),
+                "learned_from": left.learned_from,
                 "next_hands_on": left.next.as_ref().map(|(when, what)| json!({"begin": when, "mount": what})),
                 "running": holder.is_some(),
                 "log_head": hex(&log.head), "log_events": log.events,
@@ -126,6 +127,9 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
                 "\n  ends  P10  {p10}  (one run in ten is through by then)\n        P50  {p50}  (every second one)\n        \
                  P90  {p90}  (nine in ten)"
             ));
+            if let Some(words) = &left.learned_from {
+                text.push_str(folded(words, "\n  ", "  ").trim_end());
+            }
         }
     }
     if let Some((when, what)) = &left.next {

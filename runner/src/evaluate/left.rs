@@ -1,11 +1,12 @@
 //! What is left of a run: hours of the bench, its end, and when hands are wanted.
 
 use crate::console::exit::{Exit, Failure};
-use crate::forecast::Forecast;
 use crate::forecast::bench_clock::{BenchClock, work_min};
 use crate::forecast::folder_facts::PlanSize;
+use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::bench_hours;
+use crate::run::earlier_nights::EarlierNights;
 use crate::store::{Meta, StoreReader, Target};
 use judge::judged::JudgedRun;
 use nightbench_core::condition::ConditionState;
@@ -38,6 +39,8 @@ pub struct Left {
     pub finish: Option<[String; 3]>,
     /// When hands are needed next, and what is to be mounted then.
     pub next: Option<(String, String)>,
+    /// The earlier nights that the finish rests on, in words.
+    pub learned_from: Option<String>,
 }
 
 impl Left {
@@ -61,12 +64,18 @@ impl Left {
                 left_hours: size.bench_hours * share.max(0.0),
                 finish: None,
                 next: None,
+                learned_from: None,
             });
         }
         let file = PlanFile::from_text(meta.plan_text.clone(), "stored plan", false)
             .map_err(|failure| Failure::new(Exit::Store, failure.words))?;
-        let forecast = Forecast::new(&file.plan, &[])?;
+        let mut forecast = Forecast::new(&file.plan, &[])?;
+        let (earlier, tonight) = EarlierNights::so_far(reader, going_on)?;
+        forecast.learned = earlier.learned(PRIOR_SD);
         let mut clock = BenchClock::of_store(&file.plan, &forecast, reader)?;
+        if let Some(night) = tonight {
+            clock = clock.by_the_bench(night);
+        }
         let leaves_out = |run: &&JudgedRun| run.not_needed > 0 || run.audit.predictions.is_some();
         if let Some(run) = run.filter(leaves_out) {
             let not_needed = |job: &Job| {
@@ -101,6 +110,7 @@ impl Left {
                 [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),
             ),
             next,
+            learned_from: earlier.words(PRIOR_SD),
         })
     }
 }

@@ -152,7 +152,8 @@ impl Shared {
             done,
             planned,
             left: left.as_ref().filter(|_| done < planned).map_or_else(String::new, |left| {
-                format!("Bench time to come: {}.", about(left.left_hours * 3600.0))
+                let from = left.learned_from.as_ref().map_or_else(String::new, |words| format!(" {words}."));
+                format!("Bench time to come: {}.{from}", about(left.left_hours * 3600.0))
             }),
             finish: left.as_ref().and_then(|left| left.finish.clone()),
             hands: left.and_then(|left| left.next),

@@ -9,7 +9,7 @@ use crate::forecast::Forecast;
 use crate::store::{Attempts, StoreReader};
 use nightbench_core::results::{JobOutcome, JobTimes};
 use plan::Plan;
-use schedule::{JobSeconds, Observed, Rest};
+use schedule::{JobSeconds, Night, Observed, Rest};
 
 /// Durations of the jobs of a forecast, as they become known.
 pub struct BenchClock<'f> {
@@ -18,12 +18,14 @@ pub struct BenchClock<'f> {
     seconds: Vec<Option<JobSeconds>>,
     /// What is to be done at all, in the order of the jobs; `None` = everything.
     selected: Option<Vec<bool>>,
+    /// What a bench's own clock shows of the run.
+    night: Option<Night>,
 }
 
 impl<'f> BenchClock<'f> {
     /// Nothing is done yet.
     pub fn new(plan: &'f Plan, forecast: &'f Forecast) -> BenchClock<'f> {
-        BenchClock { plan, forecast, seconds: vec![None; forecast.jobs.len()], selected: None }
+        BenchClock { plan, forecast, seconds: vec![None; forecast.jobs.len()], selected: None, night: None }
     }
 
     /// With the jobs that a run folder holds already.
@@ -41,6 +43,12 @@ impl<'f> BenchClock<'f> {
             clock.took(stored.row.plan_position, &stored.outcome, stored.times);
         }
         Ok(clock)
+    }
+
+    /// With what the bench's own clock shows of the run.
+    pub fn by_the_bench(mut self, night: Night) -> BenchClock<'f> {
+        self.night = Some(night);
+        self
     }
 
     /// Only the jobs at these positions of the order are left to do.
@@ -89,7 +97,7 @@ impl<'f> BenchClock<'f> {
     /// # Errors
     /// Exit 2: attended hours that never come.
     pub fn observed(&self, rest: Rest) -> Result<Observed, Failure> {
-        self.forecast.observed(&self.seconds, self.selected.as_deref(), rest)
+        self.forecast.observed(&self.seconds, self.selected.as_deref(), rest, self.night.as_ref())
     }
 
     /// In words: `bench time 3 h 12 min, about 9 h 05 min left, ends (P50) Tue 2026-11-24 06:40`. A bench says by its own clock how long it

@@ -67,7 +67,7 @@ pub fn capture_hours(plan: &Plan, forecast: &Forecast) -> Result<Vec<CaptureHour
                     Some(JobSeconds { measuring_s: times.measuring_s, training_s: times.training_s })
                 })
                 .collect();
-            let done = forecast.observed(&seconds, None, Rest::InTurn)?.done;
+            let done = forecast.observed(&seconds, None, Rest::InTurn, None)?.done;
             rows.push(CaptureHours {
                 mode,
                 ber_limit: *limit,

@@ -23,7 +23,7 @@ use plan::selection::Selection;
 use plan::timetable::{ExpectedTimes, Timetable, timetable};
 use schedule::calendar::DAY_MIN;
 use schedule::{
-    Calendar, FinishRange, JobSeconds, Learned, Observed, Order, OrderError, Problem, Rest, Scheduled,
+    Calendar, FinishRange, JobSeconds, Learned, Night, Observed, Order, OrderError, Problem, Rest, Scheduled,
     Standing, Stretch, finish_range, observe, stretches_of,
 };
 use std::borrow::Cow;
@@ -49,6 +49,8 @@ pub struct Forecast {
     pub schedule: Scheduled,
     /// Attended hours.
     pub calendar: Calendar,
+    /// How fast the bench is known to be before the run.
+    pub learned: Learned,
 }
 
 impl Forecast {
@@ -85,7 +87,8 @@ impl Forecast {
                 Job { repeat: job.repeat + repeated * plan.repeats.repeats, ..job }
             })
             .collect();
-        Ok(Forecast { expansion, jobs, problem, order, schedule, calendar })
+        let learned = Learned::new(PRIOR_SD);
+        Ok(Forecast { expansion, jobs, problem, order, schedule, calendar, learned })
     }
 
     /// The mountings in the order they happen, each a stretch of `jobs`.
@@ -98,7 +101,7 @@ impl Forecast {
         &self.expansion.conditions[self.jobs[position].condition as usize]
     }
 
-    /// When the whole run ends, before anything was observed.
+    /// When the whole run ends, before anything of it was observed.
     ///
     /// # Errors
     /// Exit 2: attended hours that never come.
@@ -108,13 +111,14 @@ impl Forecast {
             mounted: None,
             chamber_c: self.problem.bench().start_c,
         };
-        let learned = Learned::new(PRIOR_SD);
-        finish_range(&self.problem, &self.schedule.sequence, &self.calendar, standing, &learned, DRAWS, 1)
+        let learned = &self.learned;
+        finish_range(&self.problem, &self.schedule.sequence, &self.calendar, standing, learned, DRAWS, 1)
             .map_err(invalid)
     }
 
     /// The bench time of what is done, composed in the plan's order, and what is left. `seconds` belongs to `jobs`, and so
     /// does `selected`: what is neither done nor selected is not left to do; what is left joins as `rest` says.
+    /// `night`: what a bench's own clock shows of this run; else change-overs are taken to take what they are expected to.
     ///
     /// # Errors
     /// Exit 2: attended hours that never come.
@@ -123,8 +127,8 @@ impl Forecast {
         seconds: &[Option<JobSeconds>],
         selected: Option<&[bool]>,
         rest: Rest,
+        night: Option<&Night>,
     ) -> Result<Observed, Failure> {
-        let prior = Learned::new(PRIOR_SD);
         let mut sequence = Cow::Borrowed(&self.schedule.sequence);
         if let Some(selected) = selected {
             let wanted = |place: usize| seconds.get(place).is_some_and(Option::is_some) || selected[place];
@@ -132,7 +136,8 @@ impl Forecast {
             let unwanted = sequence.to_mut().iter_mut().enumerate().filter(|(place, _)| !wanted(*place));
             unwanted.for_each(|(_, job)| *job = u32::MAX);
         }
-        observe(&self.problem, &sequence, seconds, &self.calendar, self.schedule.start_min, &prior, rest)
+        let (start_min, before) = (self.schedule.start_min, &self.learned);
+        observe(&self.problem, &sequence, seconds, &self.calendar, start_min, (before, night), rest)
             .map_err(invalid)
     }
 

@@ -15,11 +15,15 @@ use std::collections::HashMap;
 /// Rows of the timeline at most: a year.
 const MOST_DAYS: usize = 366;
 
-/// Builds the list of a plan's forecast.
+/// Builds the list of a plan's forecast; `learned_from`: the nights that its range rests on, in words.
 ///
 /// # Errors
 /// Exit 2: attended hours that never come.
-pub fn setup_list(plan: &Plan, forecast: &Forecast) -> Result<SetupList, Failure> {
+pub fn setup_list(
+    plan: &Plan,
+    forecast: &Forecast,
+    learned_from: Option<&str>,
+) -> Result<SetupList, Failure> {
     let clock = |t: f64| forecast.clock(plan, t);
     let finish = forecast.finish()?;
     let hours = forecast.schedule.hours();
@@ -40,6 +44,7 @@ pub fn setup_list(plan: &Plan, forecast: &Forecast) -> Result<SetupList, Failure
         begin: clock(forecast.schedule.start_min),
         expected: clock(forecast.schedule.finish_min),
         finish: [finish.p10_min, finish.p50_min, finish.p90_min].map(clock),
+        learned_from: learned_from.map(Into::into),
         facts: facts.into_iter().map(|(name, value)| (name.to_string(), value)).collect(),
         cautions: cautions(plan),
         mountings: mountings(plan, forecast),

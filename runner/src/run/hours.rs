@@ -382,7 +382,8 @@ impl<'f> SimulatedHours<'f> {
         let open: Vec<PendingJob> =
             jobs.iter().filter(|one| !self.dropped.contains(&one.position)).copied().collect();
         let seconds = seconds_of(self.forecast, store.reader())?;
-        let pace = self.forecast.observed(&seconds, None, Rest::AfterStop)?.learned.factor(Work::Measure);
+        let pace =
+            self.forecast.observed(&seconds, None, Rest::AfterStop, None)?.learned.factor(Work::Measure);
         self.paced = self.forecast.problem.paced(&measuring_at(pace));
         // Between rounds the bench stays as it is; the choice reckons with a way home, which makes it no worse.
         let from = Standing { now_min: self.walk.now_min(), ..self.walk.standing_at_home() };

@@ -3,6 +3,7 @@
 pub mod bench_run;
 pub mod clock;
 pub mod disk_space;
+pub mod earlier_nights;
 pub mod execute;
 pub mod hours;
 pub mod known;

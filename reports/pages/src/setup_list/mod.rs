@@ -57,6 +57,8 @@ pub struct SetupList {
     pub expected: String,
     /// When it ends: one in ten, half and nine in ten runs end before, in words.
     pub finish: [String; 3],
+    /// The earlier nights that this was learned from, in words.
+    pub learned_from: Option<String>,
     /// Facts in pairs: name and value.
     pub facts: Vec<(String, String)>,
     /// Cautions, most important first.

@@ -25,6 +25,7 @@ fn list() -> SetupList {
         begin: "Mon 2026-11-23 09:00".into(),
         expected: "on time".into(),
         finish: ["a".into(), "b".into(), "c".into()],
+        learned_from: None,
         facts: vec![("jobs".into(), "68".into())],
         cautions: vec!["supplies off".into()],
         mountings: vec![mounting(1, "Elm"), mounting(2, "<script>")],

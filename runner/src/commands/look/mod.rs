@@ -203,6 +203,7 @@ fn measured(
         threads: None,
         shard: None,
         hours: None,
+        nights: Vec::new(),
         again: Vec::new(),
         reason: None,
         only: Only { only: side.only.clone() },

@@ -13,11 +13,12 @@ use crate::console::terminal::{Terminal, folded};
 use crate::evaluate::criteria;
 use crate::evaluate::live::{LivePage, Told};
 use crate::folder::run_folder::{bench_keys, keys_of, open_for, open_on};
-use crate::forecast::Forecast;
 use crate::forecast::bench_clock::BenchClock;
+use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{BenchEnd, BenchSession, refused, state_folder};
 use crate::run::disk_space::refuse_without_space;
+use crate::run::earlier_nights::EarlierNights;
 use crate::run::execute::Executor;
 use crate::run::hours::{self, HoursNote};
 use crate::run::pending::PendingJob;
@@ -113,7 +114,7 @@ pub fn measure_file(
     let notice = SlowNotice::start(terminal, "working out the order of the jobs ...");
     let plan = &file.plan;
     // The whole plan gives every job its place; selection and shard say which of them are run now.
-    let forecast = Forecast::new(plan, &[])?;
+    let mut forecast = Forecast::new(plan, &[])?;
     drop(notice);
     let wanted = Wanted::read(plan, arguments)?;
     let keys = match &arguments.bench {
@@ -129,6 +130,7 @@ pub fn measure_file(
     }
     // A study that is not there is found out before anything is measured.
     let criteria = criteria::resolve(AcceptanceCriteria::of(plan), arguments.plan.parent())?;
+    let nights = EarlierNights::read(&arguments.nights)?;
     let bench = match &arguments.bench {
         Some(path) => {
             let state = state_folder()?;
@@ -140,6 +142,7 @@ pub fn measure_file(
         None => None,
     };
     refuse_predicted_shard(plan, arguments)?;
+    nights.refuse_others(&bench.as_ref().map_or(Target::Simulated, BenchSession::target))?;
     let mut store = match &bench {
         Some(session) => open_on(&dir, file, arguments.seed, session.target())?,
         None => open_for(&dir, file, arguments.seed)?,
@@ -155,6 +158,11 @@ pub fn measure_file(
     let done_before = if arguments.reason.is_some() { 0 } else { selected.len() - todo.pending.len() };
     tell_beginning(terminal, arguments, file, &selected, &todo, (done_before, extent), &dir);
     record::keep_plan(&mut store, file, &criteria, &all, &forecast)?;
+    let nights = nights.of_run(&mut store)?;
+    forecast.learned = nights.learned(PRIOR_SD);
+    if let (true, Some(words)) = (begins(&todo, extent), nights.words(PRIOR_SD)) {
+        terminal.note(folded(&words, "", "  ").trim_end());
+    }
     record::keep_beginning(&mut store, arguments, &todo, done_before as u64)?;
     let pending = &todo.pending;
     let cancel = CancelToken::new();
@@ -260,6 +268,11 @@ fn refuse_predicted_shard(plan: &Plan, arguments: &RunArguments) -> Result<(), F
     }
 }
 
+/// Is anything measured? A look at what is on record draws at once.
+fn begins(todo: &Todo, extent: Extent) -> bool {
+    !(todo.pending.is_empty() && extent == Extent::Everything)
+}
+
 /// Says what begins, with what the plan's reader should know of it.
 fn tell_beginning(
     terminal: &Terminal,
@@ -276,8 +289,7 @@ fn tell_beginning(
     for warning in &file.warnings {
         terminal.note(&format!("warning: {warning}"));
     }
-    // A look at what is on record draws at once.
-    let begins = !(todo.pending.is_empty() && extent == Extent::Everything);
+    let begins = begins(todo, extent);
     if begins {
         terminal.note(&banner(arguments, &file.plan, selected.len(), dir));
     }

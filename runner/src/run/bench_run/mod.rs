@@ -8,6 +8,7 @@ mod hours;
 mod identities;
 mod jobs;
 mod mounting;
+mod nights;
 mod ownership;
 mod queue;
 mod record;
@@ -21,6 +22,7 @@ mod texts;
 
 pub use device::Bench;
 pub(crate) use hours::{bench_hours, hours_in_words};
+pub(crate) use nights::nights_of;
 pub use ownership::state_folder;
 pub(crate) use ownership::{custody, know, lock_bench, make_safe_from_outside, not_safe, not_safe_words};
 pub(crate) use session::Journal;

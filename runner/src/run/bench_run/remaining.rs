@@ -8,8 +8,6 @@ use schedule::remaining::predicted_stretches;
 use schedule::{Calendar, CalendarEffort, Effort, Learned, Minutes, Reality, Standing, replan, walk_from};
 use std::collections::{HashMap, VecDeque};
 
-/// Spread of a kind of work's factor before anything was observed.
-const PRIOR_SD: f64 = 0.25;
 /// Most jobs whose order is searched while the bench waits, and trials of the calendar above that.
 const SEARCHED_JOBS: usize = 10_000;
 const LARGE_TRIALS: usize = 4;
@@ -36,7 +34,7 @@ impl<'f> Remaining<'f> {
             forecast,
             left: pending.iter().copied().collect(),
             given_up: Vec::new(),
-            learned: Learned::new(PRIOR_SD),
+            learned: forecast.learned.clone(),
             stretch: Vec::new(),
             from,
             departed: false,
@@ -211,7 +209,7 @@ impl<'f> Remaining<'f> {
     }
 }
 
-fn add(a: Minutes, b: Minutes) -> Minutes {
+pub(super) fn add(a: Minutes, b: Minutes) -> Minutes {
     Minutes {
         measuring: a.measuring + b.measuring,
         training: a.training + b.training,
@@ -226,7 +224,7 @@ fn add(a: Minutes, b: Minutes) -> Minutes {
 }
 
 /// What was observed, by the kinds of the plan. Ramps are told together on a bench: they are shared out as expected.
-fn observed(expected: &Minutes, seconds: StretchSeconds) -> Minutes {
+pub(super) fn observed(expected: &Minutes, seconds: StretchSeconds) -> Minutes {
     let minutes = |s: f64| s.max(0.0) / 60.0;
     let ramps = expected.ramps();
     let up = if ramps > 0.0 { expected.ramps_up / ramps } else { 0.5 };
