@@ -157,12 +157,17 @@ fn a_measured_channel_is_shown_with_its_warnings() {
         (vec!["channel", "absent.s2p"], "absent.s2p"),
         (vec!["channel", "riser.s2p", "--rate", "25000"], "25000"),
         (vec!["channel", "riser.s2p", "--at", "2000"], "0 to 1000 GHz"),
+        (vec!["channel", "riser.s2p", "--at", "-1"], "0 to 1000 GHz"),
         (vec!["channel", "riser.s2p", "--pairing", "2-1/3-4"], "no pairing"),
     ] {
         let run = nightbench(folder.path(), &arguments);
         assert_eq!(run.code, 2, "{arguments:?}");
         assert!(run.err.contains(words), "{arguments:?}: {}", run.err);
     }
+    // A program that reads JSON gets an object, wrong usage included.
+    let usage = nightbench(folder.path(), &["channel", "--json"]);
+    assert_eq!((usage.code, json(&usage)["exit_code"].as_u64()), (2, Some(2)));
+    assert!(json(&usage)["refused"].as_str().unwrap().contains("<FILE>"), "{}", usage.out);
 }
 
 /// Two 50 ohm lines of 210 ps from port 1 to 4 and 2 to 3; each couples forward into the other.
@@ -197,7 +202,7 @@ fn a_four_port_finds_its_pairing_and_brings_its_own_coupling() {
     std::fs::create_dir(folder.path().join("data")).unwrap();
     folder.file("data/riser.s4p", &coupled_file());
     let shown =
-        nightbench(folder.path(), &["channel", "data/riser.s4p", "--rate", "2750", "--at", "0.5,1.6"]);
+        nightbench(folder.path(), &["channel", "data/riser.s4p", "--rate", "2750", "--at", "0.5,1.6,30"]);
     assert_eq!(shown.code, 0, "{}", shown.err);
     for words in [
         "pairing = \"1-4/2-3\"",
@@ -205,9 +210,26 @@ fn a_four_port_finds_its_pairing_and_brings_its_own_coupling() {
         "port 1 to port 4",
         "at 1.6 GHz",
         "-26.0 dB far",
+        "at 30 GHz: not measured, the file ends at 20 GHz",
     ] {
         assert!(shown.out.contains(words), "{words}: {}", shown.out);
     }
+    let value = json(&nightbench(folder.path(), &["channel", "data/riser.s4p", "--at", "1.6,30", "--json"]));
+    assert!(value["plan_entry"].as_str().unwrap().contains("touchstone_pairing = \"1-4/2-3\""), "{value}");
+    let passes: Vec<_> = value["pairings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|of| of["passes_at_lowest"].as_f64().unwrap())
+        .collect();
+    assert_eq!(
+        passes.iter().map(|size| (size * 10.0).round()).collect::<Vec<_>>(),
+        [0.0, 0.0, 10.0],
+        "{value}"
+    );
+    assert!(
+        value["lines"][0]["at"][0]["loss_db"].is_number() && value["lines"][0]["at"][1]["loss_db"].is_null()
+    );
     let wrong = nightbench(folder.path(), &["channel", "data/riser.s4p", "--pairing", "1-3/2-4"]);
     assert!(wrong.code == 2 && wrong.err.contains("--pairing 1-4/2-3 passes 1.000"), "{}", wrong.err);
     // Far-end coupling of 5 ps a line is that of a little less than a modelled riser with its connector: an eye of about the size.
@@ -247,6 +269,12 @@ fn a_measured_channel_runs_and_its_content_is_part_of_the_key() {
     let refused = nightbench(folder.path(), &["run", path, "--into", "d"]);
     assert_eq!(refused.code, 2);
     assert!(refused.err.contains("channel `measured`"), "{}", refused.err);
+    // Whose crosstalk it is stands in the forecast and on the page.
+    let stays = "stays the model's estimate";
+    let preview = nightbench(folder.path(), &["preview", path]);
+    assert!(preview.err.replace("\n  ", " ").contains(stays), "{}", preview.err);
+    let page = std::fs::read_to_string(folder.path().join("d/report.html")).unwrap();
+    assert!(page.contains("without its neighbours") && page.contains("(risers, connector)"));
     let lossy = nightbench(folder.path(), &["run", path, "--into", "lossy", "--json"]);
     let worst = |run| json(run)["worst"]["margin"].as_f64();
     match (worst(&first), worst(&lossy)) {

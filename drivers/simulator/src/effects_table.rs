@@ -29,7 +29,7 @@ pub struct Size {
 /// A line of the table: its name, and the eye it leaves of a condition; `None` where it does not apply.
 type Line = (&'static str, fn(&Condition) -> Result<Option<Size>, PhysicsError>);
 
-const LINES: [Line; 11] = [
+const LINES: [Line; 12] = [
     ("none", |at| size(at.setup.clone()).map(Some)),
     ("supply noise", |at| with(at, &["pdn_z_ohm", "pdn_ps_per_mv"])),
     ("supply noise, data-bus inversion", |at| {
@@ -38,6 +38,7 @@ const LINES: [Line; 11] = [
         size(setup).map(Some)
     }),
     ("strobe that does not track", |at| with(at, &["clk_jitter_ps", "strobe_delay_ps", "dj_ps"])),
+    ("strobe path 60 K hotter than in training", strobe_drift),
     ("rising unlike falling edges", |at| with(at, &["edge_skew", "ron_skew"])),
     ("jitter through the channel", |at| with(at, &["rj_ps", "tx_rj_ps"])),
     ("noise of receiver and reference", |at| {
@@ -98,6 +99,28 @@ fn figures(at: &Condition, names: &[&str]) -> Setup {
 
 fn with(at: &Condition, names: &[&str]) -> Result<Option<Size>, PhysicsError> {
     size(figures(at, names)).map(Some)
+}
+
+/// A write trained before the DRAM's strobe path warmed by 60 K: twice the smaller side of what is left about the trained point. What heat does
+/// besides is in both eyes.
+fn strobe_drift(at: &Condition) -> Result<Option<Size>, PhysicsError> {
+    let mut drifting = figures(at, &["clk_jitter_ps", "strobe_delay_ps", "dqs2dq_tc_ps_per_k"]);
+    if at.setup.direction == Direction::Read || drifting.parameters.dqs2dq_tc_ps_per_k == 0.0 {
+        return Ok(None);
+    }
+    drifting.operating_point = OperatingPoint::calibrated(
+        at.setup.operating_point.data_rate_bps,
+        85.0,
+        at.setup.operating_point.vddq_v,
+    );
+    let mut still = drifting.clone();
+    still.parameters.dqs2dq_tc_ps_per_k = 0.0;
+    let (row, tap, _) = Eye::of(still)?.best_row();
+    let mut eye = Eye::of(drifting)?;
+    let side = |(middle, length): (f64, f64), from: f64| (length - 2.0 * (from - middle).abs()).max(0.0);
+    let width_ui = side(eye.width_taps(row), tap) / eye.taps_per_ui;
+    let steps = eye.height_steps(tap.round() as usize);
+    Ok(Some(Size { width_ui, height_mv: 1e3 * side(steps, row as f64) * eye.step_v }))
 }
 
 /// Write lanes of a DRAM with one reference: the width of the lane furthest off, on the row of the others.
@@ -169,9 +192,19 @@ impl Eye {
         best
     }
 
+    /// Middle and width of a row, taps.
+    fn width_taps(&mut self, row: usize) -> (f64, f64) {
+        Self::run(self.lane.taps(), |tap| self.lane.ber(tap, row))
+    }
+
+    /// Middle and height of a column, steps.
+    fn height_steps(&mut self, tap: usize) -> (f64, f64) {
+        Self::run(self.lane.vref_steps(), |row| self.lane.ber(tap, row))
+    }
+
     /// Middle (tap) and width (UI) of a row.
     fn width(&mut self, row: usize) -> (f64, f64) {
-        let (middle, taps) = Self::run(self.lane.taps(), |tap| self.lane.ber(tap, row));
+        let (middle, taps) = self.width_taps(row);
         (middle, taps / self.taps_per_ui)
     }
 
@@ -186,8 +219,7 @@ impl Eye {
 
     fn size(&mut self) -> Size {
         let (_, middle, width_ui) = self.best_row();
-        let tap = middle.round() as usize;
-        let (_, steps) = Self::run(self.lane.vref_steps(), |row| self.lane.ber(tap, row));
+        let (_, steps) = self.height_steps(middle.round() as usize);
         Size { width_ui, height_mv: 1e3 * steps * self.step_v }
     }
 }

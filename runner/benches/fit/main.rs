@@ -14,6 +14,7 @@ use nightbench_core::results::Direction;
 use plan::limits::Metric;
 use runner::evaluate::fitting::gather;
 use runs::{ALIKE, Random, file, measured, plan_text};
+use statistics::proportion::exact_interval;
 use std::time::Instant;
 
 /// Figures that are fitted.
@@ -155,13 +156,21 @@ fn tell(outcome: &Outcome, each: bool) {
     }
 }
 
+/// A share with its exact interval (95 %).
+fn share((part, of): (usize, usize)) -> String {
+    let limits = exact_interval(part as u64, of as u64, 0.95).map_or(String::new(), |found| {
+        format!(" ({:.1} to {:.1} %)", 100.0 * found.lower, 100.0 * found.upper)
+    });
+    format!("{part} of {of}{limits}")
+}
+
 /// What a row comes to, beside what is wanted.
 fn summary(row: Row, all: &[Outcome]) {
     let n = all.len() as f64;
     let rms_of =
         |of: &dyn Fn(&Outcome) -> f64| (all.iter().map(|one| of(one).powi(2)).sum::<f64>() / n).sqrt();
     let (mut within, mut covered, mut figures) = (0, 0, 0);
-    let (mut margins, mut known) = (0, 0);
+    let (mut widths, mut heights) = ((0, 0), (0, 0));
     for outcome in all {
         for ((fitted, ln), default) in outcome.found.figures.iter().zip(&outcome.hidden).zip(DEFAULTS) {
             let truth = default * ln.exp();
@@ -170,19 +179,23 @@ fn summary(row: Row, all: &[Outcome]) {
             covered += usize::from((fitted.interval.0..=fitted.interval.1).contains(&truth));
         }
         for agreement in &outcome.found.held_out_agreement {
-            margins += agreement.within.0;
-            known += agreement.within.1;
+            let of = if agreement.metric == Metric::Width { &mut widths } else { &mut heights };
+            *of = (of.0 + agreement.within.0, of.1 + agreement.within.1);
         }
     }
     let misfits = all.iter().filter(|one| one.found.finding == Finding::Misfit).count();
     let correlated = all.iter().filter(|one| one.found.finding == Finding::Correlated).count();
     println!(
-        "{row:?}, {} seeds: {within} of {figures} figures within 5 %, {covered} in their intervals; held-out width {:.3} tap (lanes {:.3}), height {:.3} step (lanes {:.3}), {margins} of {known} within U; {misfits} misfits, {correlated} correlated; {:.1} s a fit",
+        "{row:?}, {} seeds: {} figures within 5 %, {} in their intervals; held-out width {:.3} tap (lanes {:.3}), height {:.3} step (lanes {:.3}); {} widths and {} heights within U; {misfits} misfits, {correlated} correlated; {:.1} s a fit",
         all.len(),
+        share((within, figures)),
+        share((covered, figures)),
         rms_of(&|one| rms(&one.found.held_out_agreement, Metric::Width)),
         rms_of(&|one| lanes_rms(&one.found, false)),
         rms_of(&|one| rms(&one.found.held_out_agreement, Metric::Height)),
         rms_of(&|one| lanes_rms(&one.found, true)),
+        share(widths),
+        share(heights),
         all.iter().map(|one| one.seconds).sum::<f64>() / n
     );
     let wanted = match row {

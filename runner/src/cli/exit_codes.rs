@@ -41,7 +41,7 @@ pub(super) const OF_LINE: &str = "Exit codes, also for a handler that tests one 
                       not be read or written; 130/143 stopped by a signal, after a safe stop.";
 pub(super) const OF_LOT: &str = "Exit codes: 0 told, and the test holds; 1 golden units stopped the lot, the mean residual drifted, or a drawn unit \
                      was bad; 2 no such lot, or mistakes in a file; 74 the lot is damaged, or a file could not be written.";
-pub(super) const OF_FIT: &str = "Exit codes: 0 correlated: held-out margins agree and nothing left out gains more than chance; 1 a misfit; 3 too few \
-                     conditions were held out to say; 2 no such plan, folder, figure or selection; 4 nothing is left to be fitted, or \
+pub(super) const OF_FIT: &str = "Exit codes: 0 correlated: held-out margins agree and nothing left out gains more than chance; 1 a misfit; 3 what was \
+                     held out is too little, or too little known, to say; 2 no such plan, folder, figure or selection; 4 nothing is left to be fitted, or \
                      held out; 74 a folder is damaged, the model has no answer, or a file could not be written.";
 pub(super) const OF_FILE: &str = "Exit codes: 0 read; 2 no such file, or mistakes in it.";

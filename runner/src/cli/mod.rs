@@ -248,7 +248,7 @@ pub struct ChannelArguments {
     #[arg(long, value_name = "RATE", default_value = "3200")]
     pub rate: String,
     /// Show loss, reflections and coupling at these frequencies, too.
-    #[arg(long, value_name = "GHZ,...", value_delimiter = ',')]
+    #[arg(long, value_name = "GHZ,...", value_delimiter = ',', allow_negative_numbers = true)]
     pub at: Vec<f64>,
     /// Machine output.
     #[command(flatten)]

@@ -20,9 +20,15 @@ struct Line {
     points: Vec<Point>,
 }
 
-/// One line at one frequency; dB.
+/// One line at one frequency.
 struct Point {
     ghz: f64,
+    /// `None` beyond the file's last frequency.
+    seen: Option<Seen>,
+}
+
+/// What was measured there, dB.
+struct Seen {
     loss: f64,
     reflection: f64,
     /// Near-end and far-end coupling from the other line of a four-port.
@@ -58,12 +64,18 @@ pub fn channel(terminal: &Terminal, arguments: &ChannelArguments) -> Outcome {
         network.remarks.iter().cloned().chain(check_data(&network).iter().map(ToString::to_string)).collect();
     if arguments.json.json {
         let point_value = |point: &Point| {
+            let seen = point.seen.as_ref();
+            let coupling = seen.and_then(|seen| seen.coupling);
             json!({
-                "frequency_ghz": point.ghz, "loss_db": point.loss, "reflection_db": point.reflection,
-                "near_end_coupling_db": point.coupling.map(|both| both.0),
-                "far_end_coupling_db": point.coupling.map(|both| both.1),
+                "frequency_ghz": point.ghz, "loss_db": seen.map(|seen| seen.loss),
+                "reflection_db": seen.map(|seen| seen.reflection),
+                "near_end_coupling_db": coupling.map(|both| both.0),
+                "far_end_coupling_db": coupling.map(|both| both.1),
             })
         };
+        let passes = |(word, pairing): &(&str, PortPairing)| json!({ "pairing": word, "passes_at_lowest": network.passes(*pairing) });
+        let pairings: Vec<_> =
+            if network.ports == 4 { PortPairing::ALL.iter().map(passes).collect() } else { Vec::new() };
         let line_value = |line: &Line| {
             let (from, to) = line.through.ports;
             let half = line.through.to_measured().map(|measured| measured.at(0.5 * rate_bps));
@@ -78,7 +90,8 @@ pub fn channel(terminal: &Terminal, arguments: &ChannelArguments) -> Outcome {
         let value = json!({
             "file": name, "ports": network.ports, "points": network.frequency_hz.len(),
             "lowest_hz": network.frequency_hz.first(), "highest_hz": network.frequency_hz.last(),
-            "rate_mts": rate_bps / 1e6, "pairing": pairing.name(),
+            "rate_mts": rate_bps / 1e6, "pairing": pairing.name(), "pairings": pairings,
+            "plan_entry": entry(&network, arguments),
             "lines": lines.iter().map(line_value).collect::<Vec<_>>(), "warnings": warnings,
         });
         terminal.out(&value.to_string());
@@ -123,16 +136,18 @@ fn one_line(
     let warnings =
         check_through(network, pairing, &through, rate_bps).iter().map(ToString::to_string).collect();
     let measured = through.to_measured().map_err(|error| error.to_string())?;
+    let highest_hz = network.frequency_hz.last().copied().unwrap_or(0.0);
     let points = arguments.at.iter().map(|ghz| {
-        let here = measured.at(ghz * 1e9);
-        Point {
-            ghz: *ghz,
-            loss: -decibel(here.s21.norm()),
-            reflection: decibel(here.s11.norm().max(here.s22.norm())),
-            coupling: network
-                .crosstalk(pairing, number, ghz * 1e9)
-                .map(|(near, far)| (decibel(near), decibel(far))),
-        }
+        let seen = || {
+            let here = measured.at(ghz * 1e9);
+            let coupling = network.crosstalk(pairing, number, ghz * 1e9);
+            Seen {
+                loss: -decibel(here.s21.norm()),
+                reflection: decibel(here.s11.norm().max(here.s22.norm())),
+                coupling: coupling.map(|(near, far)| (decibel(near), decibel(far))),
+            }
+        };
+        Point { ghz: *ghz, seen: (ghz * 1e9 <= highest_hz * (1.0 + 1e-9)).then(seen) }
     });
     let points = points.collect();
     Ok(Line { number, facts, through, warnings, points })
@@ -147,11 +162,19 @@ fn words(network: &Touchstone, lines: &[Line], warnings: &[String], arguments: &
         let title = format!("line {}", line.number + 1);
         text.push_str(&format!("\n\n{}", table(&[&title, ""], &rows(&line.facts), 2)));
         for point in &line.points {
+            let Some(seen) = &point.seen else {
+                let highest = network.frequency_hz.last().copied().unwrap_or(0.0) / 1e9;
+                text.push_str(&format!(
+                    "\nat {} GHz: not measured, the file ends at {highest} GHz",
+                    point.ghz
+                ));
+                continue;
+            };
             text.push_str(&format!(
                 "\nat {} GHz: loss {:.2} dB, reflection {:.1} dB",
-                point.ghz, point.loss, point.reflection
+                point.ghz, seen.loss, seen.reflection
             ));
-            if let Some((near, far)) = point.coupling {
+            if let Some((near, far)) = seen.coupling {
                 text.push_str(&format!(", coupling {near:.1} dB near, {far:.1} dB far"));
             }
         }
@@ -162,11 +185,17 @@ fn words(network: &Touchstone, lines: &[Line], warnings: &[String], arguments: &
     for warning in warnings {
         text.push_str(&format!("\n\nwarning: {warning}"));
     }
-    let file = toml::Value::String(arguments.file.display().to_string());
     text.push_str(&format!(
-        "\n\nFor a plan (say which modelled segments the data stands in for):\n\n[[channel]]\nname = \"measured\"\n\
-         touchstone = {file}\n"
+        "\n\nFor a plan (say which modelled segments the data stands in for):\n\n{}",
+        entry(network, arguments)
     ));
+    text
+}
+
+/// The file's entry in a plan.
+fn entry(network: &Touchstone, arguments: &ChannelArguments) -> String {
+    let file = toml::Value::String(arguments.file.display().to_string());
+    let mut text = format!("[[channel]]\nname = \"measured\"\ntouchstone = {file}\n");
     if network.ports == 4 {
         // Whatever was asked for: the entry names the ports that belong together.
         text.push_str(&format!(
@@ -174,6 +203,10 @@ fn words(network: &Touchstone, lines: &[Line], warnings: &[String], arguments: &
              the model's\n",
             network.best_pairing().name()
         ));
+    } else {
+        text.push_str(
+            "# One line alone: what its neighbours couple stays the model's (xt_line_ps, xt_conn_ps).\n",
+        );
     }
     if arguments.reversed {
         text.push_str("touchstone_reversed = true\n");

@@ -10,7 +10,7 @@ use crate::folder::run_folder::TOOL_VERSION;
 use crate::inputs::plan_file::PlanFile;
 use crate::store::{Target, utc_text};
 use judge::agreement::Agreement;
-use judge::correlation::{Correlation, Finding, Prediction};
+use judge::correlation::{Correlation, FEWEST_HELD_OUT, Finding, Prediction};
 use nightbench_core::text::counted;
 use pages::fit::{FitFacts, decision, fit_page};
 use plan::fitted_model::{Fitted, FittedModel};
@@ -40,6 +40,8 @@ pub fn fit(terminal: &Terminal, arguments: &FitArguments) -> Outcome {
     let model = model(&file, &gathered, &found, &names, arguments);
     let (model_path, page_path) = paths(arguments);
     write(&model_path, &model_text(&model, &found)?)?;
+    let few = found.held_out_agreement.iter().map(|of| of.number).min().unwrap_or(0) < FEWEST_HELD_OUT;
+    let hint = if few { could_be_held_out(&gathered) } else { String::new() };
     let facts = FitFacts {
         title: file.plan.title.clone(),
         origin: format!("{}; nightbench {TOOL_VERSION}, {MODEL_VERSION}", names.join("; ")),
@@ -54,7 +56,16 @@ pub fn fit(terminal: &Terminal, arguments: &FitArguments) -> Outcome {
     if arguments.json.json {
         terminal.out(&machine(&found, &facts, &model_path, &page_path).to_string());
     } else {
-        terminal.out(&words(&found, &facts, &model_path, &page_path));
+        let named = named_in_plan(&arguments.plan, &model_path);
+        terminal.out(
+            &(words(&found, &facts, &hint)
+                + &format!(
+                    "model: {}; in {}: [model] file = \"{named}\"\npage: {}",
+                    model_path.display(),
+                    arguments.plan.display(),
+                    page_path.display()
+                )),
+        );
     }
     Ok(match found.finding {
         Finding::Correlated => Exit::Pass,
@@ -69,6 +80,29 @@ fn paths(arguments: &FitArguments) -> (PathBuf, PathBuf) {
     match &arguments.out {
         Some(out) => (out.clone(), out.with_extension("html")),
         None => (first.join(MODEL), first.join(PAGE)),
+    }
+}
+
+/// A file as a plan names it: from the plan's own folder, where it lies below it.
+fn named_in_plan(plan: &Path, file: &Path) -> String {
+    let own = plan.parent().and_then(|folder| file.strip_prefix(folder).ok());
+    own.unwrap_or(file).display().to_string()
+}
+
+/// Levels that conditions could be held out by, in a sentence; empty where every factor has one.
+fn could_be_held_out(gathered: &Gathered) -> String {
+    let several = gathered.levels.iter().filter(|(_, levels)| levels.len() > 1);
+    let named: Vec<String> = several
+        .map(|(factor, levels)| {
+            let options: Vec<String> = levels.iter().map(|level| format!("{factor}={level}")).collect();
+            options.join(" or ")
+        })
+        .collect();
+    match named.is_empty() {
+        true => {
+            "Every factor of the fitted conditions has one level: measure others, and hold them out.".into()
+        }
+        false => format!("Could be held out as well: {}.", named.join("; ")),
     }
 }
 
@@ -124,7 +158,7 @@ fn model_text(model: &FittedModel, found: &Correlation) -> Result<String, Failur
     model.text(&comment).map_err(|words| Failure::new(Exit::Store, words))
 }
 
-fn words(found: &Correlation, facts: &FitFacts, model: &Path, page: &Path) -> String {
+fn words(found: &Correlation, facts: &FitFacts, hint: &str) -> String {
     let mut text = String::new();
     if facts.simulated {
         text.push_str("SIMULATED - not measured\n");
@@ -132,6 +166,9 @@ fn words(found: &Correlation, facts: &FitFacts, model: &Path, page: &Path) -> St
     text.push_str(&folded(&format!("{}.", decision(found.finding)), "", "  "));
     for reason in &found.reasons {
         text.push_str(&folded(reason, "  ", "    "));
+    }
+    if !hint.is_empty() {
+        text.push_str(&folded(hint, "  ", "    "));
     }
     text.push_str(&format!(
         "fitted: {} of {}, {}, mean chi-square {:.2}\n",
@@ -160,11 +197,20 @@ fn words(found: &Correlation, facts: &FitFacts, model: &Path, page: &Path) -> St
         text.push_str(&folded(&fixed.words, "", "  "));
     }
     for agreement in &found.held_out_agreement {
-        text.push_str(&folded(&format!("held out: {}", agreement.words()), "", "  "));
+        let (within, of) = agreement.within;
+        let words = format!("held out: {}; {within} of {of} within U", agreement.words());
+        text.push_str(&folded(&words, "", "  "));
+    }
+    if !found.left_out.is_empty() {
+        let words = format!(
+            "left out, and what freeing one more would gain (ln likelihood; chance gives one of them {:.1} in one fit of twenty):",
+            found.chance
+        );
+        text.push_str(&folded(&words, "", "  "));
     }
     for left in found.left_out.iter().take(LISTED) {
         text.push_str(&format!(
-            "left out: {} would gain {:.1} by {:+.0} %{}\n",
+            "  {} {:.1}, by {:+.1} %{}\n",
             left.name,
             left.gain,
             100.0 * left.change.exp_m1(),
@@ -175,7 +221,6 @@ fn words(found: &Correlation, facts: &FitFacts, model: &Path, page: &Path) -> St
         text.push_str(&folded(words, "", "  "));
     }
     text.push_str(&folded(&facts.validity, "", "  "));
-    text.push_str(&format!("model: {}\npage: {}", model.display(), page.display()));
     text
 }
 

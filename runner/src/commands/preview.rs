@@ -9,6 +9,7 @@ use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, duration, folded, table};
 use crate::evaluate::comparing::foreseen as comparison_foreseen;
+use crate::evaluate::page_facts::model_limits;
 use crate::folder::output::Output;
 use crate::folder::run_folder::keys_of;
 use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
@@ -134,6 +135,9 @@ pub fn preview(
     drop(notice);
     for warning in &file.warnings {
         terminal.note(&format!("warning: {warning}"));
+    }
+    for words in model_limits(plan) {
+        terminal.note(folded(&words, "", "  ").trim_end());
     }
     if let Some(words) = nothing_counts(plan, forecast.expansion.conditions.iter()) {
         terminal.note(folded(&words, "", "  ").trim_end());

@@ -5,7 +5,7 @@ use crate::evaluate::causes;
 use crate::evaluate::criteria::{self, NamedCriteria};
 use crate::evaluate::limit_sets::compare_sets;
 use crate::evaluate::page_facts::{
-    equipment, log_lines, model_entries, strobe_lanes, superseded, tested_items,
+    equipment, log_lines, model_entries, model_limits, strobe_lanes, superseded, tested_items,
 };
 use crate::evaluate::pictures::{self, Depth};
 use crate::evaluate::report_number::{ReportNumber, Shown};
@@ -333,6 +333,7 @@ impl JudgedFolder {
                 .chain(file.plan.fitted.iter().filter(|_| simulated).filter_map(|fitted| {
                     fitted.warning(&file.plan, &forecast.expansion).map(|words| format!("{words}."))
                 }))
+                .chain(if simulated { model_limits(&file.plan) } else { Vec::new() })
                 .collect(),
             title: file.plan.title.clone(),
             purpose: file.plan.purpose.clone(),

@@ -12,7 +12,7 @@ pub mod judging;
 pub mod left;
 mod limit_sets;
 pub mod live;
-mod page_facts;
+pub(crate) mod page_facts;
 pub mod pictures;
 pub mod report_number;
 pub mod timeline;

@@ -4,7 +4,7 @@ use crate::console::exit::Failure;
 use crate::inputs::plan_file::PlanFile;
 use crate::store::{Attempts, StoreReader, StoredEvent};
 use judge::judged::{Equipment, ModelEntry, Superseded, TestedItem};
-use nightbench_core::devices::{ModelValue, Module};
+use nightbench_core::devices::{ChannelSegment, ModelValue, Module};
 use nightbench_core::events::Event;
 use nightbench_core::results::Identity;
 use nightbench_core::text::lane_list;
@@ -82,6 +82,39 @@ pub fn model_entries(file: &PlanFile) -> Vec<ModelEntry> {
         }
     }
     entries
+}
+
+/// What the simulated target leaves out of what a plan asks for, and what stands in for what was not measured.
+pub fn model_limits(plan: &Plan) -> Vec<String> {
+    let mut words = Vec::new();
+    if plan.interface.dfe || plan.interface.dram_dfe {
+        words.push(
+            "Simulated DFE: earlier decisions are taken as right. With wrong ones fed back there are at most 1.2 times as many errors at an error \
+             ratio of 1e-3 and 1.1 times at 1e-4 (counted bit by bit, drivers/simulator/MODEL.md): early and late edges would lie less than \
+             0.1 taps further in (32 taps a UI), lower and upper ones where they are."
+                .into(),
+        );
+    }
+    for index in &plan.matrix.channels {
+        let channel = &plan.channels[*index];
+        let Some(data) = &channel.measured else { continue };
+        let named = ChannelSegment::ALL.iter().filter(|(_, segment)| data.replaces.contains(segment));
+        let replaced: Vec<&str> = named.map(|(word, _)| *word).collect();
+        let replaced = replaced.join(", ");
+        words.push(if data.coupling {
+            format!(
+                "Channel {}: crosstalk of what was measured ({replaced}) is that of the four-port's other line; the model's is left out there.",
+                channel.name
+            )
+        } else {
+            format!(
+                "Channel {}: one line was measured, without its neighbours. Crosstalk of what it stands in for ({replaced}) stays the model's \
+                 estimate (xt_line_ps, xt_conn_ps).",
+                channel.name
+            )
+        });
+    }
+    words
 }
 
 /// The chips, modules and channels that the matrix names.

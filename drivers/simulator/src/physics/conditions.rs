@@ -122,6 +122,7 @@ impl Drifted {
                 p,
                 p.rj_ps * 1e-12 * factor("random jitter", 1.0 + p.rj_tc_per_k * dt_k)?,
                 direction,
+                strobe_drift_s(p, direction, dt_k, dv_v),
             ),
             rx_noise_v: p.receiver(direction).noise_v
                 * factor("receiver noise", 1.0 + p.noise_tc_per_k * dt_k)?,
@@ -137,12 +138,13 @@ impl Drifted {
 ///
 /// The strobe is late by tau against the data path, so that what they have in common differs by as much as it moves in tau:
 /// J^2 = integral of S(f) 4 sin^2(pi f tau) df. For a spectrum with one pole at the corner fc that is 2 s^2 (1 - exp(-2 pi
-/// fc tau)). Command lines are sampled by the clock itself.
-fn with_untracked(p: &Parameters, own_s: f64, direction: Direction) -> f64 {
+/// fc tau)). What a strobe path drifts (`drift_s`) is part of tau. Command lines are sampled by the clock itself.
+fn with_untracked(p: &Parameters, own_s: f64, direction: Direction, drift_s: f64) -> f64 {
     if p.clk_jitter_ps == 0.0 || direction == Direction::Command {
         return own_s;
     }
-    let turned = TAU * p.clk_jitter_mhz * 1e6 * p.strobe_delay_ps * 1e-12;
+    let behind_s = (p.strobe_delay_ps * 1e-12 + drift_s).abs();
+    let turned = TAU * p.clk_jitter_mhz * 1e6 * behind_s;
     let squared = -2.0 * (p.clk_jitter_ps * 1e-12).powi(2) * (-turned).exp_m1();
     own_s.hypot(squared.sqrt())
 }

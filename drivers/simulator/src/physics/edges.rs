@@ -20,8 +20,8 @@ use super::data::Data;
 use super::gauss::normal_plus_uniform_tail;
 use super::kernels::Kernels;
 use super::pulse::{CURSORS, Response};
+use super::rows::Work;
 use super::stateye::{self, Mass};
-use super::surface::Work;
 use nightbench_core::generations::Signalling;
 use nightbench_core::results::Direction;
 
@@ -76,7 +76,8 @@ pub(super) struct Seen<'a> {
 }
 
 impl Seen<'_> {
-    fn own(&self, k: isize) -> f64 {
+    /// By the lane's own bit k, the DFE's feedback included.
+    pub fn own(&self, k: isize) -> f64 {
         let tap = usize::try_from(k - 1).ok().and_then(|tap| self.feedback.get(tap));
         self.amplitude * self.response.pulse(self.phase, k) + tap.copied().unwrap_or(0.0)
     }
@@ -86,7 +87,8 @@ impl Seen<'_> {
         effects.supply * self.amplitude * self.response.pulse(self.phase, k)
     }
 
-    fn coupled(&self, k: isize) -> f64 {
+    /// By each other line's bit k, a weight of 1.
+    pub fn coupled(&self, k: isize) -> f64 {
         self.amplitude * self.response.coupled(self.phase, k)
     }
 

@@ -6,7 +6,8 @@
 //! ratio without jitter) -> [`jitter`] -> [`timing`] (delay line and reference voltage) -> [`surface`] (one lane's
 //! error-ratio surface) -> [`training`] (what the firmware would settle on).
 //! Beside it: `coupled` (what a measured four-port couples), `edges` (rows of a lane whose edges are not all alike: supply
-//! noise, jitter of the transmitter, rising against falling), `data` (the pattern as both kinds of rows need it).
+//! noise, jitter of the transmitter, rising against falling), `data` (the pattern as both kinds of rows need it), `rows` (error ratio
+//! without jitter at one phase), `link` (what the lanes of a setup share).
 //!
 //! Plain `f64` numbers in SI units inside; units are in the names where they are not SI. Nothing here draws random
 //! numbers, reads a clock or starts a thread: the same input gives the same bits.
@@ -25,11 +26,13 @@ pub mod gauss;
 pub mod jitter;
 pub mod kernels;
 pub mod line;
+mod link;
 pub mod measured;
 pub mod parameters;
 pub mod path;
 pub mod pattern;
 pub mod pulse;
+mod rows;
 pub mod stateye;
 pub mod surface;
 pub mod timing;
@@ -44,10 +47,11 @@ pub use channel::{Channel, Dfe, Setup};
 pub use conditions::OperatingPoint;
 pub use coupled::MeasuredCoupling;
 pub use error::PhysicsError;
+pub use link::Link;
 pub use measured::MeasuredTwoPort;
 pub use parameters::{Entry, Mark, Parameters};
 pub use path::{CommandLine, Load, Measured, Path};
 pub use pattern::Pattern;
-pub use surface::{LaneSurface, Link};
+pub use surface::LaneSurface;
 pub use training::{Margins, Trained, TrainingFailure, train};
 pub use variation::{BitDraws, BitVariation, Contact, Mounting};

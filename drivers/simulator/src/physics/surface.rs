@@ -3,16 +3,14 @@
 //! Columns are computed when asked for: a tap needs the error ratio without jitter only at the phases its jitter reaches.
 
 use super::channel::Dfe;
-use super::channel::{Channel, Setup};
-use super::data::Data;
 use super::dfe;
-use super::edges::{self, EdgeEffects, Seen};
-use super::error::PhysicsError;
-use super::jitter::{self, GRID_PER_UI};
+use super::edges::Seen;
+use super::jitter::GRID_PER_UI;
 use super::kernels::Kernels;
-use super::pulse::{self, CURSORS, Response, SAMPLES_PER_UI, Shaper};
-use super::stateye::{self, BIN_V, BLOCK, FLOOR_BER, Interference, Mass, Tail, add_scaled};
-use super::timing;
+use super::link::{Link, Shared};
+use super::pulse::{CURSORS, Response, SAMPLES_PER_UI};
+use super::rows::{self, Work};
+use super::stateye::{BLOCK, FLOOR_BER, add_scaled};
 use super::variation::BitVariation;
 use std::sync::Arc;
 
@@ -20,128 +18,10 @@ use std::sync::Arc;
 const LAST_PHASE: isize = 96;
 /// Jitter grid points between two phases.
 const PER_PHASE: isize = (GRID_PER_UI / SAMPLES_PER_UI) as isize;
-/// Largest pulse or coupling excursion that is still taken for a data line.
-const LARGEST_RESPONSE: f64 = 4.0;
 /// Logarithms of the error ratio about a limit within which a place is open in part.
 const OPEN_WITHIN: f64 = 12.0;
 /// Last jitter grid point.
 const LAST_POINT: isize = LAST_PHASE * PER_PHASE;
-
-/// One setup made ready: what its lanes share. Cheap to copy, usable from several threads.
-#[derive(Clone)]
-pub struct Link {
-    shared: Arc<Shared>,
-}
-
-struct Shared {
-    channel: Channel,
-    shaper: Shaper,
-    jitter: Vec<f64>,
-    data: Data,
-    kernels: Arc<Kernels>,
-    effects: EdgeEffects,
-}
-
-impl Link {
-    /// Makes `setup` ready: checks it and computes what its lanes share.
-    ///
-    /// # Errors
-    /// Whatever is wrong with the setup, see [`Setup::validate`].
-    pub fn new(setup: Setup) -> Result<Self, PhysicsError> {
-        Link::beside(setup, None)
-    }
-
-    /// The same, with what a lane of another setup has tabulated where its noise is this one's.
-    ///
-    /// # Errors
-    /// Whatever is wrong with the setup, see [`Setup::validate`].
-    pub fn beside(setup: Setup, lane: Option<&LaneSurface>) -> Result<Self, PhysicsError> {
-        let channel =
-            Channel::new(setup.clone(), &pulse::frequencies(setup.operating_point.data_rate_bps.max(1.0)))?;
-        let shaper = Shaper::new(&channel);
-        let p = &setup.parameters;
-        let drifted = channel.drifted();
-        let bounded_v = p.v_dj_mv * 1e-3;
-        let data = Data::new(&setup.pattern, &p.coupling_weights(), drifted.rx_noise_v, bounded_v);
-        let jitter = jitter::weights(
-            setup.operating_point.unit_interval_s(),
-            drifted.rj_s,
-            p.dcd_ps * 1e-12,
-            p.dj_ps * 1e-12,
-            p.compared_bits,
-        );
-        let effects = EdgeEffects::new(&setup, drifted);
-        let noise = (drifted.rx_noise_v, bounded_v);
-        let kernels = lane
-            .map(|lane| &lane.shared.kernels)
-            .filter(|known| (known.noise_v(), known.bounded_v()) == noise)
-            .map_or_else(|| Arc::new(Kernels::new(noise.0, noise.1, BIN_V)), Arc::clone);
-        Ok(Link { shared: Arc::new(Shared { channel, shaper, jitter, data, kernels, effects }) })
-    }
-
-    /// The setup this link was made of.
-    #[must_use]
-    pub fn setup(&self) -> &Setup {
-        self.shared.channel.setup()
-    }
-
-    /// Pulse and coupling response of one bit.
-    ///
-    /// # Errors
-    /// [`PhysicsError::OutOfRange`] for an impossible deviation, or a response no passive data line has.
-    pub fn response(&self, bit: &BitVariation) -> Result<Response, PhysicsError> {
-        let channel = &self.shared.channel;
-        let own = channel.transfer(bit)?;
-        let coupled = channel.coupling(bit)?;
-        let edges = if self.shared.effects.any() { Some(channel.edges(bit)?) } else { None };
-        let response = self.shared.shaper.response(&own, coupled.as_deref(), edges.as_ref());
-        // A passive path stays below 1; only a faulty measurement or a lossless resonance gets near this.
-        PhysicsError::check_range(
-            "the largest excursion of the pulse response, as a share of VDDQ (a resonance without loss, or a measured \
-             two-port with gain, drives it up),",
-            response.largest(),
-            0.0,
-            LARGEST_RESPONSE,
-            "",
-        )?;
-        Ok(response)
-    }
-
-    /// One lane, with nothing of its surface computed yet.
-    ///
-    /// # Errors
-    /// [`PhysicsError::OutOfRange`] for an impossible deviation.
-    pub fn lane(&self, bit: &BitVariation) -> Result<LaneSurface, PhysicsError> {
-        let response = self.response(bit)?;
-        let setup = self.setup();
-        let (p, at) = (&setup.parameters, &setup.operating_point);
-        let middle_v =
-            timing::levels_v(setup.signalling, at.vddq_v, response.h0).1 + at.vddq_v * response.middle_shift;
-        let amplitude_v = 0.5 * at.vddq_v;
-        let feedback_v = match setup.dfe {
-            Dfe::Off => [0.0; 4],
-            Dfe::FourTap => dfe::adapt(&dfe::Taps::of(p, setup.direction), &response, amplitude_v),
-        };
-        let thresholds: Vec<f64> =
-            timing::thresholds_v(p, at.vddq_v, bit).iter().map(|v| v - middle_v).collect();
-        let instants = timing::tap_instants_ui(p, self.shared.channel.drifted(), bit, at.unit_interval_s());
-        Ok(LaneSurface {
-            shared: Arc::clone(&self.shared),
-            vref_steps: thresholds.len(),
-            columns: vec![None; instants.len()],
-            thresholds,
-            instants,
-            shift_ui: 0.0,
-            amplitude_v,
-            middle_v,
-            feedback_v,
-            response,
-            rows: Vec::new(),
-            work: Work::default(),
-            read_back: 0.0,
-        })
-    }
-}
 
 /// Error ratio of one lane at every tap and reference step.
 #[derive(Clone)]
@@ -166,31 +46,38 @@ pub struct LaneSurface {
     read_back: f64,
 }
 
-/// Memory that the rows of a lane share.
-#[derive(Clone)]
-pub(super) struct Work {
-    interference: Interference,
-    pub(super) terms: Vec<f64>,
-    pub(super) one: Mass,
-    pub(super) zero: Mass,
-    tail_one: Tail,
-    pub(super) tail_zero: Tail,
-}
-
-impl Default for Work {
-    fn default() -> Self {
-        Work {
-            interference: Interference::default(),
-            terms: Vec::new(),
-            one: Mass::new(BIN_V),
-            zero: Mass::new(BIN_V),
-            tail_one: Tail::default(),
-            tail_zero: Tail::default(),
+impl LaneSurface {
+    /// Nothing computed yet; `levels_v`: amplitude and middle.
+    pub(super) fn new(
+        link: &Link,
+        response: Response,
+        (amplitude_v, middle_v): (f64, f64),
+        feedback_v: [f64; 4],
+        thresholds: Vec<f64>,
+        instants: Vec<f64>,
+    ) -> LaneSurface {
+        LaneSurface {
+            shared: link.shared(),
+            vref_steps: thresholds.len(),
+            columns: vec![None; instants.len()],
+            thresholds,
+            instants,
+            shift_ui: 0.0,
+            amplitude_v,
+            middle_v,
+            feedback_v,
+            response,
+            rows: Vec::new(),
+            work: Work::default(),
+            read_back: 0.0,
         }
     }
-}
 
-impl LaneSurface {
+    /// What its noise is tabulated in.
+    pub(super) fn kernels(&self) -> &Arc<Kernels> {
+        &self.shared.kernels
+    }
+
     #[must_use]
     pub fn taps(&self) -> usize {
         self.instants.len()
@@ -297,11 +184,9 @@ impl LaneSurface {
     /// this lane's own in nothing else.
     #[must_use]
     pub fn retimed(&self, link: &Link, bit: &BitVariation) -> LaneSurface {
-        let setup = link.setup();
-        let (p, ui_s) = (&setup.parameters, setup.operating_point.unit_interval_s());
-        let instants = timing::tap_instants_ui(p, link.shared.channel.drifted(), bit, ui_s);
+        let instants = link.instants_ui(bit);
         let columns = vec![None; instants.len()];
-        LaneSurface { shared: Arc::clone(&link.shared), columns, instants, ..self.clone() }
+        LaneSurface { shared: link.shared(), columns, instants, ..self.clone() }
     }
 
     /// Error ratios of one tap over the reference steps, or `None` when every one of them is proven to be above
@@ -498,108 +383,9 @@ impl LaneSurface {
         }
     }
 
-    /// Error ratio without jitter at one phase.
     fn phase_row(&mut self, phase: isize, row: &mut [f64]) {
-        let amplitude = self.amplitude_v;
-        if self.shared.effects.any() {
-            let seen = Seen { response: &self.response, amplitude, feedback: &self.feedback_v, phase };
-            let Shared { effects, data, kernels, .. } = &*self.shared;
-            edges::row(effects, &seen, data, &self.thresholds, kernels, &mut self.work, row);
-            for value in row {
-                *value = value.clamp(FLOOR_BER, 1.0);
-            }
-            return;
-        }
-        let work = &mut self.work;
-        let seen = &mut work.interference;
-        seen.main = amplitude * self.response.pulse(phase, 0);
-        seen.own.clear();
-        seen.coupled.clear();
-        seen.coupled.push(amplitude * self.response.coupled(phase, 0));
-        for k in CURSORS {
-            if k == 0 {
-                continue;
-            }
-            let fed_back =
-                if k > 0 { self.feedback_v.get(k as usize - 1).copied().unwrap_or(0.0) } else { 0.0 };
-            seen.own.push(amplitude * self.response.pulse(phase, k) + fed_back);
-            seen.coupled.push(amplitude * self.response.coupled(phase, k));
-        }
-        let kernels = &self.shared.kernels;
-        let (low, high) =
-            self.thresholds.iter().fold((f64::MAX, f64::MIN), |(l, h), d| (l.min(*d), h.max(*d)));
-        let main = seen.main;
-        match &self.shared.data {
-            Data::Random { weights, .. } => {
-                work.terms.clear();
-                work.terms.extend_from_slice(&seen.own);
-                for x in &seen.coupled {
-                    work.terms.extend(weights.iter().map(|w| w * x));
-                }
-                stateye::fill_random(&mut work.zero, &mut work.terms);
-                let reach = high.max(-low);
-                work.tail_zero.fill(&work.zero, kernels, main - reach, main + reach);
-                for (out, d) in row.iter_mut().zip(&self.thresholds) {
-                    *out = 0.5 * (work.tail_zero.at(main - d) + work.tail_zero.at(main + d));
-                }
-            }
-            Data::Coded { events, ones, .. } => {
-                stateye::fill_coded(&mut work.one, &mut work.zero, seen, events, *ones);
-                work.tail_one.fill(&work.one, kernels, main - high, main - low);
-                work.tail_zero.fill(&work.zero, kernels, main + low, main + high);
-                for (out, d) in row.iter_mut().zip(&self.thresholds) {
-                    *out = ones * work.tail_one.at(main - d) + (1.0 - ones) * work.tail_zero.at(main + d);
-                }
-            }
-            Data::Sequence(signs, weights) => {
-                work.terms.clear();
-                for x in &seen.coupled {
-                    work.terms.extend(weights.iter().map(|w| w * x));
-                }
-                stateye::fill_random(&mut work.zero, &mut work.terms);
-                work.terms.clear();
-                work.terms.extend((0..signs.len()).map(|at| fixed_interference(seen, signs, 0.0, at)));
-                let own: f64 = seen.own.iter().map(|term| term.abs()).sum();
-                let reach = high.max(-low) + own;
-                work.tail_zero.fill(&work.zero, kernels, main - reach, main + reach);
-                let share = 1.0 / signs.len() as f64;
-                for (out, d) in row.iter_mut().zip(&self.thresholds) {
-                    let errors = signs
-                        .iter()
-                        .zip(&work.terms)
-                        .map(|(sign, isi)| work.tail_zero.at(main + sign * (isi - d)))
-                        .sum::<f64>();
-                    *out = share * errors;
-                }
-            }
-            Data::Fixed { signs, total, noise: noise_tail } => {
-                work.terms.clear();
-                work.terms.extend((0..signs.len()).map(|at| fixed_interference(seen, signs, *total, at)));
-                let share = 1.0 / signs.len() as f64;
-                for (out, d) in row.iter_mut().zip(&self.thresholds) {
-                    let errors = signs
-                        .iter()
-                        .zip(&work.terms)
-                        .map(|(sign, isi)| noise_tail.tail(main + sign * (isi - d)))
-                        .sum::<f64>();
-                    *out = share * errors;
-                }
-            }
-        }
-        for value in row {
-            *value = value.clamp(FLOOR_BER, 1.0);
-        }
+        let seen =
+            Seen { response: &self.response, amplitude: self.amplitude_v, feedback: &self.feedback_v, phase };
+        rows::fill(&self.shared, &seen, &self.thresholds, &mut self.work, row);
     }
-}
-
-/// Interference on bit `at` of a repeated sequence, all lines sending the same, V.
-fn fixed_interference(seen: &Interference, signs: &[f64], total: f64, at: usize) -> f64 {
-    let length = signs.len() as isize;
-    let sent = |cursor: isize| signs[(at as isize - cursor).rem_euclid(length) as usize];
-    let mut sum = seen.coupled.first().map_or(0.0, |x| total * x * sent(0));
-    let cursors = CURSORS.filter(|k| *k != 0);
-    for (k, (own, coupled)) in cursors.zip(seen.own.iter().zip(seen.coupled.iter().skip(1))) {
-        sum += (own + total * coupled) * sent(k);
-    }
-    sum
 }

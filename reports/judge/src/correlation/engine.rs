@@ -64,7 +64,7 @@ impl Problem<'_> {
         let mut value = value_of(&state);
         for _ in 0..steps {
             let by = apart(&state.theta, &from.theta);
-            let mut solved = self.system(stacks, &state, &by, figures);
+            let mut solved = self.system(stacks, &state, &by, figures, None);
             let x = match trust {
                 Some(trust) => {
                     for (at, by) in by.iter().enumerate() {

@@ -121,14 +121,23 @@ impl Problem<'_> {
     }
 
     /// The normal equations where the surfaces are those of the stacks, the shared unknowns moved by `by`, with the first `figures` of them
-    /// (none: held).
-    pub fn system(&self, stacks: &[Option<Stack>], state: &State, by: &[f64], figures: usize) -> Solved {
+    /// (none: held), and one eye left out if asked for.
+    pub fn system(
+        &self,
+        stacks: &[Option<Stack>],
+        state: &State,
+        by: &[f64],
+        figures: usize,
+        without: Option<usize>,
+    ) -> Solved {
         let late = self.late(state);
         let of_lane = |at: &usize| {
             let lane = &self.lanes.lanes[*at];
             let mut normal = match &stacks[lane.source] {
-                Some(stack) => self.lane_normal(*at, stack, state, by, &late[lane.line], figures),
-                None => Normal::zero(figures + LINE + OWN + PLACE),
+                Some(stack) if without != Some(lane.eye) => {
+                    self.lane_normal(*at, stack, state, by, &late[lane.line], figures)
+                }
+                _ => Normal::zero(figures + LINE + OWN + PLACE),
             };
             for (which, sd) in self.place_sd(lane).into_iter().enumerate() {
                 normal.known(figures + LINE + OWN + which, state.place[*at][which], sd);

@@ -118,7 +118,7 @@ pub fn identify(
     state: &State,
 ) -> Result<Identified, String> {
     let k = state.theta.len();
-    let solved = problem.system(&problem.stacks(frames, None, k), state, &vec![0.0; k], k);
+    let solved = problem.system(&problem.stacks(frames, None, k), state, &vec![0.0; k], k, None);
     let mut whole: Normal = solved.normal.clone();
     (0..k).for_each(|at| whole.known(at, state.theta[at], problem.column_sd(at)));
     let failed = "the counts leave the figures undetermined";
@@ -205,7 +205,9 @@ fn weakest(figures: &[&Figure], mut parts: Vec<f64>, covariance: &Symmetric) -> 
         .collect();
     let words = match named.len() {
         0 => String::new(),
-        1 => format!("Least known: {} within the standard uncertainty.", named[0]),
+        1 => {
+            format!("Least known: {}, to {:.1} % (standard uncertainty).", figures[order[0]].name, 100.0 * u)
+        }
         _ => format!(
             "Least known: {}, together: the counts change least along this way (one standard uncertainty).",
             named.join(", ")

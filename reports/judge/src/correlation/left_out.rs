@@ -48,7 +48,7 @@ pub fn left_out(
     problem.add(&sources, &state.theta, &mut more, &what)?;
     let stacks = problem.stacks(&more, None, all);
     drop(more);
-    let solved = problem.system(&stacks, state, &vec![0.0; all], all);
+    let solved = problem.system(&stacks, state, &vec![0.0; all], all, None);
     let h = solved.normal.matrix();
     let scores = scores(&solved, all);
     let lanes = scores.len();

@@ -91,9 +91,9 @@ pub struct Asked<'a> {
 pub enum Finding {
     /// Held-out margins agree, and nothing left out gains more than chance.
     Correlated,
-    /// No, or too few, held-out margins.
+    /// No, or too few, held-out margins, or none that the fit knows well enough.
     NotShown,
-    /// Held-out margins are off, or a figure left out gains more than chance.
+    /// Held-out margins are off by more than their U explains, or a figure left out gains more than chance.
     Misfit,
 }
 
@@ -192,7 +192,8 @@ pub fn correlate(asked: &Asked<'_>) -> Result<Correlation, String> {
         .collect();
     let agreement = agreements(&both(asked, &fitted));
     let held_out_agreement = agreements(&both(asked, &held_out));
-    let (finding, mut reasons) = judge(&figures, &left_out, &held_out_agreement, chance);
+    let beyond: Vec<f64> = held_out_agreement.iter().map(|of| beyond_u(&held_out, of)).collect();
+    let (finding, mut reasons) = judge(&figures, &left_out, &held_out_agreement, &beyond, chance);
     let met = chi_square < MEETS;
     if !met {
         reasons.insert(
@@ -223,10 +224,24 @@ pub fn correlate(asked: &Asked<'_>) -> Result<Correlation, String> {
     })
 }
 
+/// How far held-out margins are off beyond their U (twice the standard uncertainty): what a fit says that it does not know speaks neither for
+/// the model nor against it. Root mean square, taps or Vref steps.
+fn beyond_u(held_out: &[Prediction], of: &Agreement) -> f64 {
+    let eyes = held_out.iter().filter(|one| one.eye.direction == of.direction);
+    let margins =
+        eyes.filter_map(|one| if of.metric.is_time() { one.width.as_ref() } else { one.height.as_ref() });
+    let beyond = |values: &Values| {
+        let off = (values.predicted - values.measured).powi(2) - (2.0 * values.u).powi(2);
+        off.max(0.0) / values.step.powi(2)
+    };
+    (margins.map(beyond).sum::<f64>() / of.number.max(1) as f64).sqrt()
+}
+
 fn judge(
     figures: &[FittedFigure],
     left_out: &[LeftOut],
     held_out: &[Agreement],
+    beyond: &[f64],
     chance: f64,
 ) -> (Finding, Vec<String>) {
     let mut reasons = Vec::new();
@@ -243,17 +258,27 @@ fn judge(
             told.join(", ")
         ));
     }
-    for agreement in held_out {
+    let mut unsure = Vec::new();
+    for (agreement, beyond) in held_out.iter().zip(beyond) {
         let limit = AGREES[usize::from(!agreement.metric.is_time())];
-        if agreement.rms_steps > limit {
-            reasons.push(format!(
-                "Held-out {} of the {} eyes are off by {:.2} {} (root mean square; agreement is {limit} or less), the worst by {:+.2} at {}.",
-                if agreement.metric.is_time() { "widths" } else { "heights" },
-                agreement.direction,
-                agreement.rms_steps,
-                agreement.step_unit(),
-                agreement.worst_steps,
-                agreement.worst
+        if agreement.rms_steps <= limit {
+            continue;
+        }
+        let off = format!(
+            "Held-out {} of the {} eyes are off by {:.2} {} (root mean square; agreement is {limit} or less), the worst by {:+.2} at {}",
+            if agreement.metric.is_time() { "widths" } else { "heights" },
+            agreement.direction,
+            agreement.rms_steps,
+            agreement.step_unit(),
+            agreement.worst_steps,
+            agreement.worst
+        );
+        if *beyond > limit {
+            reasons.push(format!("{off}."));
+        } else {
+            unsure.push(format!(
+                "{off}; beyond their U that is {beyond:.2}. The fit does not know them well enough to say: fit more conditions, or other \
+                 mountings of these."
             ));
         }
     }
@@ -261,7 +286,11 @@ fn judge(
         reasons.push(format!("{} ran to the end of what a fit allows.", fitted.figure.name));
     }
     if !reasons.is_empty() {
+        reasons.extend(unsure);
         return (Finding::Misfit, reasons);
+    }
+    if !unsure.is_empty() {
+        return (Finding::NotShown, unsure);
     }
     let fewest = held_out.iter().map(|agreement| agreement.number).min().unwrap_or(0);
     if fewest < FEWEST_HELD_OUT {

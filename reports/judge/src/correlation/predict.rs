@@ -1,5 +1,6 @@
 //! Margins as the fitted model has them, beside the measured ones.
 
+use super::engine::FARTHEST;
 use super::frames::Frame;
 use super::lanes::LaneEye;
 use super::problem::{Problem, State, What};
@@ -9,15 +10,15 @@ use eye::counts::CaptureView;
 use nightbench_core::results::{Direction, EyeName, Point};
 use plan::limits::Metric;
 use statistics::nonnegative::Symmetric;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Parts of a place of the model's grid in which an edge is looked for.
 const PART: f64 = 0.25;
 /// By how much the figures are moved to see how a margin follows, logarithm.
 const STEP: f64 = 0.02;
-/// What no fit knows better of a width and of a height, taps and Vref steps: bias of measured edges, and second-order effects of contacts
-/// (estimates; the bench counts how often U holds).
-const LEAST_U: [f64; 2] = [0.1, 0.15];
+/// How far measured edges lie off where too few fitted eyes say it, taps and Vref steps.
+const FEW_U: [f64; 2] = [0.1, 0.15];
+const FEWEST_EYES: f64 = 3.0;
 /// Taps or Vref steps from the end of the grid within which an edge is not compared: of lanes that end there, those would be left that
 /// happen to read small.
 const BORDER: f64 = 1.0;
@@ -81,8 +82,10 @@ pub fn predict(
     covariance: &Symmetric,
 ) -> Result<(Vec<Prediction>, Vec<Prediction>), String> {
     let none = vec![Contacts::new(); problem.lanes.sources.len()];
+    let unseen = unseen_eyes(problem, frames, state);
     let mut what = Predicting {
         problem,
+        unseen: &unseen,
         state,
         covariance,
         frames,
@@ -102,7 +105,11 @@ pub fn predict(
             }
         }
     }
-    what.off = sums.into_iter().map(|(which, (sum, n))| (which, (sum / n).sqrt())).collect();
+    let told = |n: f64, height: bool, off: f64| {
+        if n < FEWEST_EYES { off.max(FEW_U[usize::from(height)]) } else { off }
+    };
+    what.off =
+        sums.into_iter().map(|(which, (sum, n))| (which, told(n, which.1, (sum / n).sqrt()))).collect();
     let lanes: Vec<usize> = (0..problem.lanes.lanes.len())
         .filter(|at| problem.asked.eyes[problem.lanes.lanes[*at].eye].held_out)
         .collect();
@@ -111,6 +118,20 @@ pub fn predict(
     let contacts = unseen_contacts(problem, state, &sources, &mut more)?;
     (what.frames, what.contacts) = (&more, &contacts);
     Ok((fitted, what.eyes(true)?))
+}
+
+/// By how much the shared unknowns would move, to first order, had the fit not seen one eye: by eye.
+fn unseen_eyes(problem: &Problem<'_>, frames: &[Option<Frame>], state: &State) -> BTreeMap<usize, Vec<f64>> {
+    let k = state.theta.len();
+    let stacks = problem.stacks(frames, None, k);
+    let eyes: BTreeSet<usize> = problem.used.iter().map(|at| problem.lanes.lanes[*at].eye).collect();
+    let without = |eye: usize| {
+        let mut normal = problem.system(&stacks, state, &vec![0.0; k], k, Some(eye)).normal;
+        (0..k).for_each(|at| normal.known(at, state.theta[at], problem.column_sd(at)));
+        let moved = normal.solve()?;
+        Some((eye, moved.into_iter().map(|by| by.clamp(-FARTHEST, FARTHEST)).collect()))
+    };
+    eyes.into_iter().filter_map(without).collect()
 }
 
 /// Contacts of mountings that no fitted eye has: their slopes are added to the frames.
@@ -246,6 +267,8 @@ impl Predicted<'_> {
 /// What predictions are made from.
 struct Predicting<'p> {
     problem: &'p Problem<'p>,
+    /// By how much the shared unknowns move where one eye is left out, by eye.
+    unseen: &'p BTreeMap<usize, Vec<f64>>,
     state: &'p State,
     covariance: &'p Symmetric,
     frames: &'p [Option<Frame>],
@@ -356,8 +379,8 @@ impl Predicting<'_> {
         };
         let [width, height] = [(Metric::Width, 0), (Metric::Height, 1)].map(|(metric, which)| {
             let step = unit(&measured, metric);
-            let off = self.off.get(&(of.capture.eye.direction, which == 1)).copied().unwrap_or(0.0);
-            let off = off.max(LEAST_U[which]);
+            let known = self.off.get(&(of.capture.eye.direction, which == 1));
+            let off = known.copied().unwrap_or(FEW_U[which]);
             self.summed(std::mem::take(&mut gathered[which]), &deviations, step, off)
         });
         Ok(Prediction { condition: of.condition, eye: of.capture.eye, width, height, outline, without })
@@ -390,8 +413,14 @@ impl Predicting<'_> {
             .sum::<f64>();
         let contacts: f64 =
             gathered.contacts.iter().zip(contacts).map(|(follow, sd)| (follow * sd).powi(2)).sum();
-        let u = ((figures.max(0.0) + contacts) / (n * n) + alone.max(together) + (off_steps * step).powi(2))
-            .sqrt();
+        // By as much as what is shared moves with one eye more or less (jackknife): few eyes and many contacts meet their own counts however
+        // wrong they are, so that the scatter of what eyes pull at says too little.
+        let eyes = self.unseen.len() as f64;
+        let follows = |moved: &Vec<f64>| follow.iter().zip(moved).map(|(a, b)| a * b).sum::<f64>();
+        let eye_by_eye = self.unseen.values().map(|moved| follows(moved).powi(2)).sum::<f64>() * (eyes - 1.0)
+            / eyes.max(1.0);
+        let shared = (figures.max(0.0) + eye_by_eye + contacts) / (n * n);
+        let u = (shared + alone.max(together) + (off_steps * step).powi(2)).sqrt();
         Some(Values { predicted, measured, u, step, lanes })
     }
 }

@@ -37,7 +37,9 @@ pub fn decision(finding: Finding) -> &'static str {
         Finding::Correlated => {
             "Correlated: held-out margins agree, and nothing that was left out gains more than chance"
         }
-        Finding::NotShown => "Not shown: fitted, and held against too few conditions that were held out",
+        Finding::NotShown => {
+            "Not shown: fitted, and what was held out is too little, or too little known, to say"
+        }
         Finding::Misfit => "Misfit: the fitted model does not describe what was measured",
     }
 }
@@ -153,7 +155,7 @@ fn left_out(found: &Correlation) -> Section {
             cells: vec![
                 left.name.clone(),
                 format!("{:.1}", left.gain),
-                format!("{:+.0} %", 100.0 * left.change.exp_m1()),
+                format!("{:+.1} %", 100.0 * left.change.exp_m1()),
                 left.lanes_say.map_or("-".into(), |said| format!("{said:+.1}")),
                 if left.told { "more than chance".into() } else { "chance".into() },
             ],
