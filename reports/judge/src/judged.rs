@@ -178,6 +178,9 @@ pub struct JudgedCondition {
     /// Width and height of every lane.
     pub lanes: Vec<LaneValues>,
     pub jobs: Vec<JobNote>,
+    /// Not measured for one reason alone: fewer jobs are done than the plan asks for. What they say is sound.
+    #[serde(skip)]
+    pub lacks_jobs: bool,
     /// What is predicted of it, where it was not measured.
     #[serde(skip)]
     pub predicted: Option<Predicted>,

@@ -155,6 +155,7 @@ pub fn judge_condition(
         unjudged: Vec::new(),
         lanes: Vec::new(),
         jobs: Vec::new(),
+        lacks_jobs: false,
         predicted: None,
     };
     let rate = condition.rate(bench.plan);
@@ -200,6 +201,7 @@ pub fn judge_condition(
     } else if done < bench.jobs_per_condition {
         judged.state = ConditionState::NotMeasured;
         judged.detail = format!("{done} of {} jobs done", bench.jobs_per_condition);
+        judged.lacks_jobs = true;
     } else if judged.metrics.is_empty() && judged.unjudged.is_empty() {
         judged.state = ConditionState::NotJudged;
     } else {

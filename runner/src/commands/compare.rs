@@ -20,6 +20,8 @@ use std::path::Path;
 const MOST_EYES: usize = 4;
 /// Conditions listed on the terminal.
 const MOST_LISTED: usize = 12;
+/// Undecided lanes named on the terminal.
+const MOST_UNDECIDED: usize = 3;
 /// Conditions without a partner named on the terminal, of each run.
 const MOST_ALONE: usize = 5;
 
@@ -203,7 +205,7 @@ fn lanes(comparison: &Comparison) -> String {
         text.push_str(&folded(
             &format!(
                 "{} {}, mean over all lanes and conditions: {:+.1} {unit} ({low:+.1} to {high:+.1}; p that nothing was \
-                 lost {:.3})",
+                 lost, adjusted over the page's lines (Holm), {:.3})",
                 line.direction,
                 line.metric.name(),
                 line.difference,
@@ -213,11 +215,16 @@ fn lanes(comparison: &Comparison) -> String {
             "  ",
         ));
     }
-    for change in by_lanes.changes.iter().filter(|change| change.answer == Answer::Worse).take(MOST_LISTED) {
+    let undecided = by_lanes.lanes.saturating_sub(by_lanes.worse + by_lanes.not_worse);
+    let of = |answer: Answer, most: usize| {
+        by_lanes.changes.iter().filter(move |change| change.answer == answer).take(most)
+    };
+    for change in of(Answer::Worse, MOST_LISTED).chain(of(Answer::Undecided, MOST_UNDECIDED)) {
         let (unit, (low, high)) = (change.metric.base_unit(), change.interval);
         text.push_str(&folded(
             &format!(
-                "worse: lane {} of {}, {} of {}: {:+.1} {unit} ({low:+.1} to {high:+.1}) over {}",
+                "{}: lane {} of {}, {} of {}: {:+.1} {unit} ({low:+.1} to {high:+.1}) over {}",
+                change.answer.words(),
                 change.lane,
                 change.setup,
                 change.metric.name(),
@@ -231,6 +238,15 @@ fn lanes(comparison: &Comparison) -> String {
     }
     if by_lanes.none_is_worse() {
         text.push_str("\nNo lane lost more than allowed: shown of every one.");
+    }
+    if undecided > 0 {
+        let more = undecided.saturating_sub(MOST_UNDECIDED);
+        let more = if more > 0 { format!("{more} more single lanes are undecided. ") } else { String::new() };
+        let words = format!(
+            "{more}Undecided lanes alone leave exit 0: it answers for the mean lane of each condition, and for every lane that is \
+             worse. To have each lane shown, measure more jobs."
+        );
+        text.push_str(&folded(&words, "\n", "  "));
     }
     if let Some(jobs) = comparison.jobs_to_decide {
         let words = format!(
@@ -286,7 +302,7 @@ fn text(
     }
     let by_lanes = &comparison.by_lanes;
     text.push_str(&format!(
-        "\nconditions (mean over lanes): {} worse, {} undecided, {} not worse\nlanes (mean over conditions): {} worse, {} undecided, {} not worse\n",
+        "\nconditions (mean over lanes): {} worse, {} undecided, {} not worse\nlanes (mean over conditions, each metric of a lane by itself): {} worse, {} undecided, {} not worse\n",
         comparison.count(Answer::Worse),
         comparison.count(Answer::Undecided),
         comparison.count(Answer::NotWorse),
@@ -306,13 +322,16 @@ fn text(
         .take(MOST_LISTED)
         .map(|condition| {
             let (metric, change) = match &condition.worst {
-                Some(worst) => (
-                    format!("{}, {}", worst.metric.name(), worst.metric.base_unit()),
-                    format!(
-                        "{:+.1} ({:+.1} to {:+.1})",
-                        worst.difference, worst.interval.0, worst.interval.1
-                    ),
-                ),
+                Some(worst) => {
+                    let remark = if condition.reason.is_empty() { "" } else { "; " };
+                    (
+                        format!("{}, {}", worst.metric.name(), worst.metric.base_unit()),
+                        format!(
+                            "{:+.1} ({:+.1} to {:+.1}){remark}{}",
+                            worst.difference, worst.interval.0, worst.interval.1, condition.reason
+                        ),
+                    )
+                }
                 None => (String::new(), condition.reason.clone()),
             };
             vec![condition.answer.words().into(), condition.name.clone(), metric, change]

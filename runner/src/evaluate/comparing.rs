@@ -65,18 +65,21 @@ pub fn compared(
         words.push("The runs have different limits: both are judged by the baseline's.".into());
     }
     let pairs = pairs(&old, &new)?;
-    words.extend(other_properties(&old, &new, &pairs)?);
+    let reasons = other_properties(&old, &new, &pairs)?;
     if pairs.is_empty() {
         return Err(Failure::new(
             Exit::NothingSelected,
             format!(
                 "{} and {} share no condition: nothing can be compared (modules, channels, rates, temperatures and \
-                 supplies are compared with all their properties, firmware aside)",
+                 supplies are compared with all their properties, firmware aside). {}",
                 asked.baseline.display(),
-                asked.dir.display()
-            ),
+                asked.dir.display(),
+                reasons.join(" ")
+            )
+            .trim_end(),
         ));
     }
+    words.extend(reasons);
     let serials = |folder: &JudgedFolder| -> HashSet<String> {
         folder.run.identities.iter().map(|identity| identity.chip_serial.clone()).collect()
     };
@@ -233,20 +236,33 @@ fn comparable(asked: &Asked<'_>, old: &JudgedFolder, new: &JudgedFolder) -> Resu
                     if lines.is_empty() { "it has other keys".into() } else { lines.join("; ") }
                 )));
             }
-            other => words.push(format!("{other} differs between the runs.")),
+            other => words.push(match differing_lines(was, is) {
+                lines if lines.is_empty() => format!("{other} differs between the runs."),
+                lines => format!("{other} differs between the runs: {}.", lines.join("; ")),
+            }),
         }
     }
     Ok(words)
 }
 
-/// The first lines in which two texts of keys differ, each with both values.
+/// The first values in which two texts of keys differ, with both where both have one.
 fn differing_lines(was: &str, is: &str) -> Vec<String> {
-    was.lines()
-        .zip(is.lines())
-        .filter(|(was, is)| was != is)
-        .map(|(was, is)| format!("{was} there, {is} here"))
-        .take(5)
-        .collect()
+    fn alone<'t>(text: &'t str, other: &str) -> Vec<&'t str> {
+        let is_value = |line: &&str| line.contains(" = ") && other.lines().all(|known| known != *line);
+        text.lines().filter(is_value).collect()
+    }
+    let (was, mut is) = (alone(was, is), alone(is, was));
+    let word = |line: &str| line.split(" = ").next().map(str::to_string);
+    let mut lines: Vec<String> = Vec::new();
+    for line in was {
+        match is.iter().position(|other| word(other) == word(line)) {
+            Some(at) => lines.push(format!("{line} there, {} here", is.remove(at))),
+            None => lines.push(format!("{line} there alone")),
+        }
+    }
+    lines.extend(is.iter().map(|line| format!("{line} here alone")));
+    lines.truncate(5);
+    lines
 }
 
 /// What a folder measured; the target's version is left aside.

@@ -12,6 +12,7 @@ use crate::judged::{JudgedCondition, JudgedMetric, JudgedRun};
 use lanes::LaneDifferences;
 use nightbench_core::condition::ConditionState;
 use nightbench_core::results::EyeName;
+use nightbench_core::text::counted;
 use plan::limits::Metric;
 use serde::Serialize;
 use statistics::StatisticsError;
@@ -274,7 +275,8 @@ fn test(
     all: &mut Vec<LaneDifferences>,
 ) -> Result<Tested, String> {
     for (run, judged) in [("baseline", old), ("run", new)] {
-        if judged.verdict.is_none() {
+        // Jobs that were added and not measured take nothing from those that were.
+        if judged.verdict.is_none() && !judged.lacks_jobs {
             return Err(format!("{run}: {}", judged.reason()));
         }
     }
@@ -344,8 +346,20 @@ fn test(
         Some(name) => format!("the {name} runs off the grid in both"),
         None => "nothing was judged".into(),
     })?;
-    found.remark =
-        off_grid.map_or_else(String::new, |name| format!("{name} runs off the grid in both: left out"));
+    let mut remarks: Vec<String> =
+        off_grid.iter().map(|name| format!("{name} runs off the grid in both: left out")).collect();
+    if let Some(worst) = found.worst.as_ref().filter(|worst| worst.mean_of > 0) {
+        let eye = old.lanes.iter().find(|values| values.eye == worst.eye);
+        let left_out = eye.map_or(0, |values| values.lanes.len().saturating_sub(worst.mean_of));
+        if left_out > 0 {
+            let (name, lanes) = (worst.metric.name(), counted(left_out, "lane"));
+            remarks.push(format!("{name} of {lanes} not seen whole in both runs: left out"));
+        }
+    }
+    for (run, judged) in [("baseline", old), ("run", new)].iter().filter(|(_, judged)| judged.lacks_jobs) {
+        remarks.push(format!("{run}: {}", judged.detail));
+    }
+    found.remark = remarks.join("; ");
     Ok(found)
 }
 

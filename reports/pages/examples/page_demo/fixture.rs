@@ -204,6 +204,7 @@ fn judge(condition: Condition, names: &[Vec<String>], number: usize, done: bool)
         unjudged: Vec::new(),
         lanes: Vec::new(),
         jobs: Vec::new(),
+        lacks_jobs: false,
         predicted: None,
     };
     if !done {

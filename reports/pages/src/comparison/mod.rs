@@ -184,13 +184,18 @@ fn alone(run: &'static str, of_run: &str, names: &[String]) -> Alone {
 fn lanes_words(comparison: &Comparison) -> String {
     let by_lanes = &comparison.by_lanes;
     let mut words = if by_lanes.none_is_worse() {
-        format!("No lane lost more than allowed: shown of each of {}.", counted(by_lanes.lanes, "lane"))
+        format!(
+            "No lane lost more than allowed: shown of each of {}, each metric by itself.",
+            counted(by_lanes.lanes, "lane")
+        )
     } else {
         format!(
-            "Of {} (each over its conditions): {} worse, {} shown not to be.",
+            "Of {} (over all conditions, each metric by itself): {} worse, {} shown not to be; {} undecided, which the \
+             command's exit code does not tell.",
             counted(by_lanes.lanes, "lane"),
             by_lanes.worse,
-            by_lanes.not_worse
+            by_lanes.not_worse,
+            by_lanes.lanes.saturating_sub(by_lanes.worse + by_lanes.not_worse)
         )
     };
     if let Some(jobs) = comparison.jobs_to_decide {

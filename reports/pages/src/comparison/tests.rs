@@ -151,6 +151,26 @@ fn training_that_fails_now_is_worse_and_what_was_not_measured_is_undecided() {
     assert!(!back.training[0].appeared);
 }
 
+/// More jobs that a plan asks for, and that were not measured yet, take no answer from those that were.
+#[test]
+fn jobs_that_were_added_and_not_measured_leave_the_answer() {
+    let before = run(1.0);
+    let pairs = pairs(&before);
+    let mut after = before.clone();
+    for (condition, lacks_jobs) in [(1, true), (2, false)] {
+        let condition = &mut after.conditions[condition];
+        condition.verdict = None;
+        condition.state = ConditionState::NotMeasured;
+        condition.detail = "1 of 5 jobs done".into();
+        condition.lacks_jobs = lacks_jobs;
+    }
+    let result = compare(&before, &after, &pairs, demands());
+    assert_eq!(result.count(Answer::Undecided), 1);
+    let of = |index: usize| result.conditions.iter().find(|one| one.pair.after == index).unwrap();
+    assert_eq!((of(1).answer, of(2).answer), (Answer::NotWorse, Answer::Undecided));
+    assert!(of(1).reason.contains("run: 1 of 5 jobs done"), "{}", of(1).reason);
+}
+
 #[test]
 fn no_uncertainty_is_no_certainty() {
     let before = run(0.0);
