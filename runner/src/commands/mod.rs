@@ -15,6 +15,7 @@ mod module;
 mod new;
 mod preview;
 mod preview_hours;
+mod preview_predicted;
 mod report;
 mod run;
 mod run_summary;

@@ -26,7 +26,7 @@ use crate::run::execute::Executor;
 use crate::run::hours::{self, HoursNote};
 use crate::run::known::Known;
 use crate::run::mountings::check_mountings;
-use crate::run::pending::PendingJob;
+use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::{Basis, Visiting};
 use crate::run::prediction::expected::kept_expected;
 use crate::run::prediction::note::{Chosen, Kept};
@@ -42,7 +42,6 @@ use nightbench_core::events::Event;
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
-use plan::keys::JobKeys;
 use plan::selection::Selection;
 use simulator::target::{SimulatedOptions, SimulatedTarget};
 use std::path::{Path, PathBuf};
@@ -205,7 +204,7 @@ pub fn measure_file(
         Some(_) => bench_keys(plan)?,
         None => keys_of(plan, &Target::Simulated)?,
     };
-    let all = in_order(&forecast, &keys);
+    let all = every_job(&forecast, &keys);
     let places: Vec<([u8; 32], u64)> = all.iter().map(|pending| (pending.key, pending.position)).collect();
     let mut selected = select(plan, &forecast, all, &selection, arguments.shard)?;
     prepare_place(arguments, &dir)?;
@@ -366,7 +365,7 @@ pub fn measure_file(
         .predicted
         .filter(|_| arguments.reason.is_none() && extent == Extent::AsPlanned)
         .filter(|_| selection.is_everything() && only_results.is_empty());
-    let whole = in_order(&forecast, &keys);
+    let whole = every_job(&forecast, &keys);
     let basis = match predicts {
         Some(asked) => {
             let of = (plan, &forecast, &executor);
@@ -496,17 +495,6 @@ fn banner(arguments: &RunArguments, plan: &Plan, jobs: usize, dir: &Path) -> Str
 /// The run folder of a plan: the one asked for, or runs/NAME.
 pub fn run_folder_of(plan: &Path, into: Option<&Path>) -> PathBuf {
     into.map_or_else(|| Path::new("runs").join(plan.file_stem().unwrap_or_default()), Path::to_owned)
-}
-
-/// Every job of the plan in the order it runs.
-fn in_order(forecast: &Forecast, keys: &JobKeys<'_>) -> Vec<PendingJob> {
-    (0..)
-        .zip(&forecast.jobs)
-        .map(|(position, job)| {
-            let condition = forecast.expansion.conditions[job.condition as usize];
-            PendingJob { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
-        })
-        .collect()
 }
 
 fn select(
