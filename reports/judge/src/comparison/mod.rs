@@ -273,10 +273,11 @@ fn test(
     demands: Demands,
     all: &mut Vec<LaneDifferences>,
 ) -> Result<Tested, String> {
-    for (run, judged) in [("baseline", old), ("run", new)] {
-        if judged.verdict.is_none() {
-            return Err(format!("{run}: {}", judged.reason()));
-        }
+    let without =
+        [("baseline", old), ("run", new)].into_iter().filter(|(_, judged)| judged.verdict.is_none());
+    let without: Vec<String> = without.map(|(run, judged)| format!("{run}: {}", judged.reason())).collect();
+    if !without.is_empty() {
+        return Err(without.join("; "));
     }
     let mut found: Option<Tested> = None;
     let mut least = f64::INFINITY;
