@@ -446,8 +446,8 @@ fn a_module_that_loses_margin_hot_or_cold_at_low_supply_is_told_and_no_other() {
     let hot = |point: &Point| (point.temperature_c - 25.0).max(0.0) / 60.0;
     let cold_low = |point: &Point| f64::from(u8::from(point.temperature_c < 25.0 && point.supply < 0.0));
     // So few blocks tell little of how far they differ: hot it takes twice what it takes beside other supplies.
-    let faults: [(Side, f64, &dyn Fn(&Point) -> f64); 2] =
-        [(Side::Hot, 0.7, &hot), (Side::Cold, 0.35, &cold_low)];
+    type Fault<'f> = &'f dyn Fn(&Point) -> f64;
+    let faults: [(Side, f64, Fault<'_>); 2] = [(Side::Hot, 0.7, &hot), (Side::Cold, 0.35, &cold_low)];
     for (side, share, fault) in faults {
         let by = |point: &Point| if point.module == module { share * fault(point) } else { 0.0 };
         let found = Predictions::of(&field, &spoilt(&field, by), &blocks, 5);
