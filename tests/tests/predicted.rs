@@ -104,6 +104,15 @@ fn what_is_left_out_is_predicted_and_marked_everywhere() {
     assert!(status.contains("complete") && status.contains("predicted pass"), "{status}");
     let told = json(&nightbench(folder.path(), &["status", "d", "--json"]));
     assert_eq!((&told["done"], &told["bench_hours_left"]), (&told["jobs"], &Value::from(0.0)));
+    // One figure of hours everywhere: those of the order in which it was chosen.
+    let hours = told["predictions"]["hours"][1].as_f64().unwrap();
+    assert!((told["bench_hours"].as_f64().unwrap() - hours).abs() < 1e-9, "{told}");
+    for words in [
+        format!("<dd>{hours:.1} h with every change-over"),
+        format!("{hours:.1} h of the bench in the order"),
+    ] {
+        assert!(page.contains(&words), "{words}");
+    }
     // Again: nothing more is chosen, and every byte is the same.
     let again = run(&folder, "d", &[]);
     assert_eq!((json(&again)["jobs"].as_u64(), again.code), (summary["jobs"].as_u64(), 3), "{}", again.err);
@@ -177,6 +186,9 @@ fn threads_and_a_cut_change_nothing() {
     assert_eq!(keys(&folder, "whole"), keys(&folder, "threads"));
     let whole = everything(&folder, "whole");
     assert_eq!(whole, everything(&folder, "threads"));
+    // What is predicted in both is said of both.
+    let compared = nightbench(folder.path(), &["compare", "whole", "threads", "--json"]);
+    assert!(compared.out.contains("; run: "), "{} {}", compared.out, compared.err);
     let done = |into: &str| {
         let status = nightbench(folder.path(), &["status", into, "--json"]);
         status.code == 0 && json(&status)["predictions"]["finished"] == true
@@ -209,13 +221,23 @@ fn threads_and_a_cut_change_nothing() {
 fn hours_that_end_first_predict_nothing() {
     let folder = Folder::new();
     folder.file("plan.toml", &plan(""));
+    let seen = json(&nightbench(folder.path(), &["preview", "plan.toml", "--hours", "3", "--json"]));
     let short = run(&folder, "d", &["--hours", "3"]);
     let summary = json(&short);
+    // What is previewed is what is done: only what is chosen, as far as it fits.
+    let (foreseen, done) = (seen["in_hours"]["jobs"].as_u64().unwrap(), summary["jobs"].as_u64().unwrap());
+    assert!(foreseen > 0 && foreseen.abs_diff(done) <= 6, "{foreseen} foreseen, {done} done");
     assert_eq!((short.code, summary["predictions"]["finished"].as_bool()), (3, Some(false)), "{}", short.err);
     assert!(predicted(&lines(&folder, "d")).is_empty());
-    let left = json(&nightbench(folder.path(), &["status", "d", "--json"]))["no_time_left"].as_u64();
-    assert_eq!(left, summary["not_measured"].as_u64());
+    let status = json(&nightbench(folder.path(), &["status", "d", "--json"]));
+    assert_eq!(status["no_time_left"].as_u64(), summary["not_measured"].as_u64());
     let rest = json(&run(&folder, "d", &[]));
+    // What was still to come was told without what is predicted now.
+    let (told, jobs) = (status["jobs"].as_u64().unwrap(), rest["jobs"].as_u64().unwrap());
+    assert!(told > done && told < 84 && told.abs_diff(jobs) <= 12, "{told} foretold, {jobs} done: {status}");
+    let hours = |name: &str| status[name].as_f64().unwrap();
+    let whole = seen["with_predictions"]["whole_hours"].as_f64().unwrap();
+    assert!(hours("bench_hours_left") > 0.0 && hours("bench_hours") + hours("bench_hours_left") < whole);
     assert!(rest["predictions"]["finished"] == true && rest["not_measured"] == 0, "{rest}");
 }
 
@@ -237,6 +259,8 @@ fn a_changed_input_is_noticed() {
         drop(connection);
         let report = nightbench(folder.path(), &["report", "d"]);
         assert_eq!(report.code, 74, "{name}: {}", report.err);
+        let status = nightbench(folder.path(), &["status", "d"]);
+        assert_eq!(status.code, 74, "{name}: {}", status.err);
         std::fs::write(&path, before).expect("a store");
     }
     let only = run(&folder, "part", &["--only", "temperature=60"]);
@@ -274,6 +298,14 @@ fn what_makes_no_sense_is_refused() {
     let seen = &json(&told)["with_predictions"];
     let hours = ["mandatory_hours", "hours", "whole_hours"].map(|name| seen[name].as_f64().unwrap());
     assert!(hours[0] > 0.0 && hours[0] <= hours[1] && hours[1] <= hours[2] + 1e-9, "{seen}");
+    // Cover and audits take as long as everything: the plan's order, and no hour more.
+    let tiny = plan("")
+        .replace("temperature_degc = [-20, 0, 25, 40, 60, 75, 90]", "temperature_degc = [25, 60, 90]");
+    folder.file("tiny.toml", &tiny);
+    let told = nightbench(folder.path(), &["preview", "tiny.toml", "--json"]);
+    let seen = &json(&told)["with_predictions"];
+    let hours = ["hours", "whole_hours"].map(|name| seen[name].as_f64().unwrap());
+    assert!(hours[0] <= hours[1] + 1e-6, "{seen}");
 }
 
 /// On a bench the temperatures of a setup are visited where that pays, and what is left is predicted.

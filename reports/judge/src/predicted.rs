@@ -117,7 +117,7 @@ pub(crate) fn predict(
     let own = AcceptanceCriteria::of(plan);
     let field = Field::new(plan, expansion, criteria, &inputs.prior);
     // What was measured whatever the model said was chosen by the plan's own limits.
-    let chosen = |field: &Field| mandatory(field, terms(asked, field, inputs.seed).audit_share, inputs.seed);
+    let chosen = |field: &Field| mandatory(field, &terms(asked, inputs.seed));
     let blocks = match *criteria == own {
         true => chosen(&field),
         false => chosen(&Field::new(plan, expansion, &own, &inputs.prior)),
@@ -172,15 +172,12 @@ pub(crate) fn predict(
     note
 }
 
-/// What a plan says of predictions, for its own field.
-pub fn terms(asked: Asked, field: &Field, seed: u64) -> Terms {
-    let blocks: BTreeSet<Block> = field.points.iter().map(Point::block).collect();
-    let setups: BTreeSet<u32> = blocks.iter().map(|one| one.setup).collect();
-    // Audits are drawn from the blocks that no setup is begun with.
-    let drawn_from = (blocks.len() - setups.len()).max(1) as f64;
+/// What a plan says of predictions.
+pub fn terms(asked: Asked, seed: u64) -> Terms {
     Terms {
         price_hours: asked.wrong_verdict_hours,
-        audit_share: asked.audit_share.max(f64::from(asked.audit_blocks) / drawn_from).min(1.0),
+        audit_share: asked.audit_share,
+        audit_blocks: usize::from(asked.audit_blocks),
         seed,
     }
 }

@@ -31,7 +31,7 @@ fn share(of: (usize, usize)) -> f64 {
 }
 
 fn walks(case: &Case, field: &Field, runs: &[Measured; 2], depth: Depth, asked: &Asked) {
-    let hours = walks::hours(case, field, depth, asked.attended);
+    let hours = walks::hours(case, depth, asked.attended);
     let differ = walks::differ(field, &runs[0], &runs[1]);
     let deep = depth == Depth::Deep;
     println!(
@@ -47,7 +47,7 @@ fn walks(case: &Case, field: &Field, runs: &[Measured; 2], depth: Depth, asked: 
     for (number, run) in runs.iter().enumerate() {
         for seed in asked.from..asked.from + asked.seeds {
             let begin = Instant::now();
-            let terms = Terms { price_hours: asked.price, audit_share: 0.03, seed };
+            let terms = Terms { price_hours: asked.price, audit_share: 0.03, audit_blocks: 4, seed };
             let walked = walks::walk(field, run, terms, &hours);
             let held = walks::held(field, &walked.predictions, run);
             let other = walks::held(field, &walked.predictions, &runs[1 - number]);
@@ -123,20 +123,29 @@ fn walks(case: &Case, field: &Field, runs: &[Measured; 2], depth: Depth, asked: 
 
 /// 20 draws of a module and a seed, half of them hot, half cold at low supply.
 fn faults(case: &Case, field: &Field, runs: &[Measured; 2], asked: &Asked) {
-    let hours = walks::hours(case, field, Depth::Plan, asked.attended);
+    let hours = walks::hours(case, Depth::Plan, asked.attended);
     let mut modules: Vec<u32> = field.points.iter().map(|point| point.module).collect();
     modules.sort_unstable();
     modules.dedup();
     for fault in [Fault::Hot, Fault::ColdLow] {
         let (mut found, mut draws, mut passed, mut all, mut spent) = (0, 0, 0, 0, 0.0);
-        for draw in 0..2 * asked.seeds.max(1) {
-            let module = modules[draw as usize % modules.len()];
-            let (truth, flipped) = walks::planted(field, &runs[draw as usize % 2], module, fault);
+        // Where no verdict changes there is nothing to be found.
+        for draw in 0..6 * asked.seeds.max(1) {
+            if draws == 2 * asked.seeds.max(1) {
+                break;
+            }
+            let (module, run) = (draw as usize % modules.len(), draw as usize / modules.len() % 2);
+            let module = modules[module];
+            let (truth, flipped) = walks::planted(field, &runs[run], module, fault);
             if flipped.is_empty() {
-                println!("  {fault:?} module {module}: no verdict changes, left out");
                 continue;
             }
-            let terms = Terms { price_hours: asked.price, audit_share: 0.03, seed: asked.from + draw };
+            let terms = Terms {
+                price_hours: asked.price,
+                audit_share: 0.03,
+                audit_blocks: 4,
+                seed: asked.from + draw,
+            };
             let walked = walks::walk(field, &truth, terms, &hours);
             let predicted = walked.predictions.predicted.iter();
             let missed = predicted
@@ -157,8 +166,9 @@ fn faults(case: &Case, field: &Field, runs: &[Measured; 2], asked: &Asked) {
             }
         }
         println!(
-            "{}, fault {fault:?}: found in {found} of {draws}   goal: 19 of 20; {passed} of {all} spoilt conditions said to pass; {:.2} of all hours",
+            "{}, fault {fault:?}, seeds {} on: found in {found} of {draws}   goal: 19 of 20; {passed} of {all} spoilt conditions said to pass; {:.2} of all hours",
             case.name,
+            asked.from,
             spent / f64::from(draws.max(1) as u32),
         );
     }

@@ -2,11 +2,9 @@
 
 use contract::CancelToken;
 use judge::Judge;
-use judge::prediction::{Expected, Field, Known, Measured, Prior, Quantity, Reading, Size, eye_size};
+use judge::prediction::{Field, Known, Measured, Prior, Quantity, Reading};
 use nightbench_core::devices::ModelValue;
-use nightbench_core::lane_model::LaneModel;
-use nightbench_core::point_rule::PointRule;
-use nightbench_core::results::{Direction, EyeName};
+use nightbench_core::results::Direction;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::{Expansion, Job, expand};
@@ -15,10 +13,10 @@ use plan::limits::Metric;
 use plan::matrix::Factor;
 use plan::selection::Selection;
 use runner::run::execute::Executor;
+use runner::run::prediction::expected::expected;
 use serde::{Deserialize, Serialize};
-use simulator::nominal::NominalLane;
 use simulator::physics::Parameters;
-use simulator::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget, expected_eyes};
+use simulator::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
 use std::collections::BTreeMap;
 use std::fs;
 use std::io::Write;
@@ -83,11 +81,16 @@ pub fn cases() -> Vec<Case> {
 }
 
 /// Where everything is kept.
-pub fn folder() -> PathBuf {
+fn folder() -> PathBuf {
     let target = std::env::var("CARGO_TARGET_DIR").unwrap_or_else(|_| "target".into());
     let found = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").join(target).join("predicted");
     fs::create_dir_all(&found).expect("a folder for what is kept");
     found
+}
+
+/// Another version of the channel model has files of its own.
+fn model_in_names() -> String {
+    MODEL_VERSION.replace(' ', "-")
 }
 
 #[derive(Serialize, Deserialize)]
@@ -140,7 +143,7 @@ fn known(kept: Kept) -> Known {
 
 /// Everything measured, module by module; what a file holds already is not measured again.
 pub fn measured(case: &Case, seed: u64) -> Measured {
-    let path = folder().join(format!("{}-{seed}.jsonl", case.name));
+    let path = folder().join(format!("{}-{seed}-{}.jsonl", case.name, model_in_names()));
     let text = fs::read_to_string(&path).unwrap_or_default();
     let lines = text.lines().map(|line| serde_json::from_str::<Kept>(line).expect("a line of this bench"));
     let mut all: Measured = lines.map(|line| (line.condition, known(line))).collect();
@@ -217,93 +220,24 @@ const FIGURES: [&str; 20] = [
     "dram_cio_pf",
 ];
 
-/// What the channel model expects: its own figures, or 20 of them 8 to 25 % off. At the middle supply and three temperatures; what
-/// lies between is interpolated.
+/// What the channel model expects, as a run asks it: of its own figures, or with 20 of them 8 to 25 % off.
 pub fn prior(case: &Case, wrong: bool) -> Prior {
-    let path = folder().join(format!("{}-prior-{wrong}.json", case.name));
+    let path = folder().join(format!("{}-expected-{wrong}-{}.json", case.name, model_in_names()));
     if let Ok(text) = fs::read_to_string(&path) {
         return serde_json::from_str(&text).expect("a file of this bench");
     }
-    let (plan, expansion) = (&case.plan, &case.expansion);
+    let mut plan = case.plan.clone();
     let defaults = Parameters::of(plan.interface.generation);
     let mut draw = nightbench_core::random::SplitMix64::new(77);
-    let mut model: Vec<ModelValue> = Vec::new();
     for name in FIGURES.iter().filter(|_| wrong) {
         let by = (0.08 + 0.17 * draw.unit()) * if draw.below(2) == 0 { -1.0 } else { 1.0 };
-        model.push(ModelValue { name: (*name).into(), value: defaults.value(name) * (1.0 + by), span: 0..0 });
+        let value = defaults.value(name) * (1.0 + by);
+        plan.model.push(ModelValue { name: (*name).into(), value, span: 0..0 });
     }
-    let keys = JobKeys::new(plan, MODEL_VERSION).expect("finite numbers");
-    let executor = Executor::new(plan, expansion, &keys);
-    let mut temperatures: Vec<(f64, u16)> =
-        (0_u16..).zip(&plan.matrix.temperatures).map(|(level, celsius)| (celsius.0, level)).collect();
-    temperatures.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let (coldest, hottest) = (temperatures[0], temperatures[temperatures.len() - 1]);
-    let near = temperatures.iter().min_by(|a, b| (a.0 - 25.0).abs().total_cmp(&(b.0 - 25.0).abs()));
-    let anchors = [coldest, *near.expect("a temperature"), hottest];
-    // Of each chip, firmware, module, channel, rate and pattern: sizes at the anchors.
-    let mut sizes: BTreeMap<([u16; 4], u16), [f64; 4]> = BTreeMap::new();
-    let mut size = |index: usize, anchor: u16, middle: u16| -> [f64; 4] {
-        let mut condition = expansion.conditions[index];
-        let at = |factor: Factor| condition.levels[factor as usize];
-        let key = ([at(Factor::Module), at(Factor::Channel), at(Factor::Rate), at(Factor::Chip)], anchor);
-        condition.levels[Factor::Temperature as usize] = anchor;
-        condition.levels[Factor::Supply as usize] = middle;
-        *sizes.entry(key).or_insert_with(|| {
-            let job = Job { condition: index as u32, mounting: 0, repeat: 0, start: 0 };
-            let setting = executor.setting(&condition, &job, 1);
-            let lane = NominalLane::new(&plan.interface, &setting, &model, None).expect("figures in range");
-            let device = &expected_eyes(
-                &plan.interface,
-                condition.module(plan),
-                condition.rate(plan),
-                condition.supply(plan),
-                &[Direction::Read],
-            )[0];
-            let ratios = lane
-                .error_ratios(EyeName { rank: 0, ..device.eye }, &[])
-                .expect("an answer of the nominal lane");
-            let eye = eye_size(&ratios, usize::from(device.grid.taps), ber_limit(&plan.capture.rule));
-            let (tap, step) =
-                (device.grid.tap_step.0 / device.grid.ui.0, device.grid.vref_step.0 / device.grid.vddq.0);
-            [
-                eye.width_taps * tap,
-                eye.height_steps * step,
-                eye.width_scatter_taps * tap,
-                eye.height_scatter_steps * step,
-            ]
-        })
-    };
-    let middle = (0_u16..)
-        .zip(&plan.matrix.supplies)
-        .find(|(_, index)| plan.supplies[**index].name == "nominal")
-        .map_or(0, |(level, _)| level);
-    let mut expected = Vec::new();
-    for (index, condition) in expansion.conditions.iter().enumerate() {
-        let celsius = condition.temperature(plan).0;
-        let (low, high) =
-            if celsius <= anchors[1].0 { (anchors[0], anchors[1]) } else { (anchors[1], anchors[2]) };
-        let part = if high.0 > low.0 { (celsius - low.0) / (high.0 - low.0) } else { 0.0 };
-        let (a, b) = (size(index, low.1, middle), size(index, high.1, middle));
-        let at = |which: usize| a[which] + part * (b[which] - a[which]);
-        let device = &expected_eyes(
-            &plan.interface,
-            condition.module(plan),
-            condition.rate(plan),
-            condition.supply(plan),
-            &[Direction::Read],
-        )[0];
-        expected.push(Expected {
-            condition: index as u32,
-            direction: Direction::Read,
-            width: Size { share: at(0), scatter: at(2) },
-            height: Size { share: at(1), scatter: at(3) },
-            ui_ps: device.grid.ui.0,
-            tap_ps: device.grid.tap_step.0,
-            vddq_mv: device.grid.vddq.0,
-            step_mv: device.grid.vref_step.0,
-        });
-    }
-    let prior = Prior { expected };
+    let keys = JobKeys::new(&plan, MODEL_VERSION).expect("finite numbers");
+    let executor = Executor::new(&plan, &case.expansion, &keys);
+    let prior = expected(&plan, &case.expansion, &executor, &BTreeMap::new(), 1, &CancelToken::new());
+    assert!(!prior.expected.is_empty(), "the channel model has no answer");
     fs::write(&path, serde_json::to_string(&prior).expect("plain values")).expect("kept");
     prior
 }
@@ -311,11 +245,4 @@ pub fn prior(case: &Case, wrong: bool) -> Prior {
 /// The field of a case with a wrong model or the right one.
 pub fn field(case: &Case, wrong: bool) -> Field {
     Field::new(&case.plan, &case.expansion, &AcceptanceCriteria::of(&case.plan), &prior(case, wrong))
-}
-
-fn ber_limit(rule: &PointRule) -> f64 {
-    match rule {
-        PointRule::Sequential { limit, .. } => *limit,
-        PointRule::Fixed { .. } => panic!("the plans of this bench have a limit"),
-    }
 }

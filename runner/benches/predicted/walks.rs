@@ -28,8 +28,8 @@ pub struct Hours {
     calendar: Calendar,
     /// Seconds of measuring each condition first, and of what follows where that leaves it in doubt.
     seconds: Vec<(JobSeconds, f64)>,
-    /// Setups in the order in which the plan mounts them.
-    pub setups: Vec<u32>,
+    /// Conditions in the plan's order.
+    pub order: Vec<u32>,
     /// Hours of measuring everything, with full eyes.
     pub full: f64,
     /// Everything by row and column, where that is asked.
@@ -38,7 +38,7 @@ pub struct Hours {
 
 impl Hours {
     /// `attended`: hands wait for the plan's attended hours.
-    pub fn new(plan: &Plan, field: &Field, depth: Depth, attended: bool) -> Hours {
+    pub fn new(plan: &Plan, depth: Depth, attended: bool) -> Hours {
         let forecast = Forecast::new(plan, &[]).unwrap_or_else(|failure| panic!("{failure}"));
         let calendar = if attended { forecast.calendar.clone() } else { Calendar::always() };
         let deep = PointRule::sequential(1e-9, 0.95);
@@ -59,14 +59,8 @@ impl Hours {
                 (JobSeconds { measuring_s: times.measuring_s, training_s: times.training_s }, then)
             })
             .collect();
-        let mut setups: Vec<u32> = Vec::new();
-        for job in &forecast.jobs {
-            let setup = field.points[job.condition as usize].setup;
-            if !setups.contains(&setup) {
-                setups.push(setup);
-            }
-        }
-        let mut hours = Hours { forecast, calendar, seconds, setups, full: 0.0, all_lines: 0.0 };
+        let order = forecast.jobs.iter().map(|job| job.condition).collect();
+        let mut hours = Hours { forecast, calendar, seconds, order, full: 0.0, all_lines: 0.0 };
         let mut bench = hours.bench();
         let start = bench.now_min();
         for job in &hours.forecast.schedule.sequence {
@@ -116,6 +110,10 @@ impl Clock for Now<'_> {
     fn full(&self) -> f64 {
         self.hours.full
     }
+
+    fn after_doubt(&self, condition: u32) -> f64 {
+        self.hours.seconds[condition as usize].1 / 3600.0
+    }
 }
 
 /// What came of a walk.
@@ -130,7 +128,7 @@ pub struct Walked {
 
 /// Walks a plan whose conditions read as `truth` says.
 pub fn walk(field: &Field, truth: &Measured, terms: Terms, hours: &Hours) -> Walked {
-    let mut walk = Walk::new(field, terms, &hours.setups);
+    let mut walk = Walk::new(field, terms, &hours.order);
     let bench = hours.bench();
     let start_min = bench.now_min();
     let mut now = Now { hours, bench, start_min, beside: 0.0 };
@@ -247,8 +245,8 @@ pub fn differ(field: &Field, one: &Measured, other: &Measured) -> usize {
 }
 
 /// Hours of a case at a depth.
-pub fn hours(case: &Case, field: &Field, depth: Depth, attended: bool) -> Hours {
-    Hours::new(&case.whole, field, depth, attended)
+pub fn hours(case: &Case, depth: Depth, attended: bool) -> Hours {
+    Hours::new(&case.whole, depth, attended)
 }
 
 /// A fault of one module.

@@ -17,6 +17,7 @@ mod new;
 mod preview;
 mod preview_finish;
 mod preview_hours;
+mod preview_predicted;
 mod report;
 mod run;
 mod run_summary;

@@ -4,6 +4,7 @@ use super::extra_jobs;
 use super::measure::run_folder_of;
 use super::preview_finish::finish_words;
 use super::preview_hours::Tonight;
+use super::preview_predicted::{Predicting, prediction_words};
 use super::run_summary::nothing_counts;
 use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
@@ -17,14 +18,11 @@ use crate::forecast::setup_list::{cautions, change_over_ratio, least_change_over
 use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::earlier_nights::EarlierNights;
-use crate::run::execute::Executor;
 use crate::run::hours::given;
-use crate::run::pending::PendingJob;
+use crate::run::pending::every_job;
 use crate::run::prediction::choosing::Basis;
-use crate::run::prediction::expected::ask;
 use crate::run::prediction::foreseen::{Foreseen, foreseen};
-use crate::run::prediction::note::Kept;
-use crate::store::{Store, Target};
+use crate::store::Target;
 use judge::comparison::power::Foresight;
 use judge::{Assumption, assumptions};
 use nightbench_core::results::Direction;
@@ -37,7 +35,6 @@ use plan::criteria::AcceptanceCriteria;
 use plan::highest_rate::rate_series;
 use plan::limits::Metric;
 use plan::obstacles::obstacles;
-use plan::predicted::Predicted;
 use schedule::finish_bound;
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -92,11 +89,14 @@ pub fn preview(
             Ok::<_, Failure>((baseline, comparison_foreseen(baseline, plan, &forecast.expansion)?))
         })
         .transpose()?;
+    let dir = run_folder_of(path, into);
+    let predicting = Predicting::of(terminal, &file, &forecast, &dir)?;
+    let basis = predicting.as_ref().map(|predicting| predicting.basis(plan));
     let tonight = match given(plan, hours) {
-        Some(hours) => Some(Tonight::of(plan, &forecast, hours, &run_folder_of(path, into))?),
+        Some(hours) => Some(Tonight::of(plan, &forecast, hours, &dir, basis.as_ref())?),
         None => None,
     };
-    let predicted = foreseen_predictions(terminal, &file, &forecast, &run_folder_of(path, into))?;
+    let predicted = basis.as_ref().map(|basis| foreseen_walk(basis, &forecast)).transpose()?;
     let text = if as_json {
         let mut value = machine(plan, &forecast, &ways)?;
         value["earlier_nights"] = json!(forecast.learned.earlier_nights());
@@ -144,6 +144,12 @@ pub fn preview(
     }
     terminal.out(&text);
     Ok(Exit::Pass)
+}
+
+/// What the walk of a plan with predictions will take.
+fn foreseen_walk(basis: &Basis<'_>, forecast: &Forecast) -> Result<Foreseen, Failure> {
+    let keys = keys_of(basis.plan(), &Target::Simulated)?;
+    Ok(foreseen(basis, &every_job(forecast, &keys)))
 }
 
 /// Minutes of a night that every stretch is held against: the shortest the plan's attended hours leave.
@@ -254,60 +260,6 @@ fn foreseen_words(baseline: &Path, seen: &Foresight) -> String {
         counted(all, "condition"),
         seen.loss_seen,
         seen.visible_loss,
-    )
-}
-
-/// What a plan with predictions will take; `None` where it measures everything, or only a selection is looked at.
-fn foreseen_predictions(
-    terminal: &Terminal,
-    file: &PlanFile,
-    forecast: &Forecast,
-    dir: &Path,
-) -> Result<Option<Foreseen>, Failure> {
-    let plan = &file.plan;
-    let Some(asked) = plan.predicted else { return Ok(None) };
-    let whole = Forecast::new(plan, &[])?;
-    if whole.expansion.conditions.len() != forecast.expansion.conditions.len() {
-        return Ok(None);
-    }
-    let (mut kept, mut seed) = (None, 1);
-    if Store::exists(dir)? {
-        let reader = Store::open_read_only(dir)?;
-        let meta = reader.meta()?;
-        seed = meta.seed;
-        kept = Kept::of(&reader, &meta)?.filter(|_| meta.plan_text == file.text);
-    }
-    let keys = keys_of(plan, &Target::Simulated)?;
-    let prior = match kept {
-        Some(kept) => kept.prior,
-        None => {
-            let executor = Executor::new(plan, &whole.expansion, &keys);
-            ask(terminal, (plan, &whole, &executor), &file.measured)
-        }
-    };
-    let all: Vec<PendingJob> = (0..)
-        .zip(&whole.jobs)
-        .map(|(position, job)| {
-            let condition = whole.expansion.conditions[job.condition as usize];
-            PendingJob { job: *job, condition, key: [0; 32], position, attempt: 1 }
-        })
-        .collect();
-    Ok(Some(foreseen(&Basis::new(plan, &whole, asked, &prior, seed), &all)))
-}
-
-/// The same in words.
-fn prediction_words(asked: Predicted, seen: &Foreseen) -> String {
-    format!(
-        "with predicted verdicts, at {} h a wrong one: what is measured is decided while it runs. Cover and audits alone take {:.1} h ({}). \
-         On a bench where every margin is as the channel model expects, {:.1} h and {} in place of {:.1} h and {}; a bench that differs \
-         takes more, and all of it at most",
-        asked.wrong_verdict_hours,
-        seen.mandatory_hours,
-        counted(seen.mandatory_conditions, "condition"),
-        seen.hours,
-        counted(seen.conditions, "condition"),
-        seen.whole_hours,
-        seen.whole_conditions,
     )
 }
 
@@ -541,7 +493,14 @@ fn list_words(plan: &Plan, mountings: &[ListedMounting], page: bool) -> String {
     for caution in cautions(plan) {
         text.push_str(&folded(&caution, "  - ", "    "));
     }
-    text.push_str("\nWhat to mount, and when:\n");
+    let heading = match plan.predicted {
+        None => "What to mount, and when:",
+        Some(_) => {
+            "What to mount, and when, if everything were measured (a run with predicted verdicts asks for what it chooses, setups of the \
+             cover first):"
+        }
+    };
+    text.push_str(&folded(heading, "\n", ""));
     let wide = mountings.last().map_or(1, |last| last.number.to_string().len());
     for mounting in mountings.iter().take(SHOWN_MOUNTINGS) {
         let indent = " ".repeat(wide + 6);

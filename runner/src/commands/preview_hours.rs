@@ -4,15 +4,19 @@ use crate::console::exit::Failure;
 use crate::console::terminal::{duration, folded, table};
 use crate::folder::run_folder::keys_of;
 use crate::forecast::Forecast;
-use crate::run::hours::{Choice, learnt, next_begin};
+use crate::run::hours::{Choice, learnt, next_begin, scheduled, seconds_of};
 use crate::run::known::Known;
-use crate::run::pending::PendingJob;
+use crate::run::pending::{PendingJob, every_job};
+use crate::run::prediction::choosing::Basis;
+use crate::run::prediction::foreseen::{Foretold, SoFar};
+use crate::run::prediction::note::Kept;
 use crate::run::rate_search::{RateSearch, Wanted};
 use crate::store::{Store, Target};
 use judge::{Decides, Worth, worths};
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::matrix::Factor;
+use schedule::{Standing, Walk};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::path::Path;
@@ -33,24 +37,25 @@ pub struct Tonight {
 }
 
 impl Tonight {
-    /// Of a plan, narrowed to the forecast's conditions, going on from what `dir` holds of it.
+    /// Of a plan, narrowed to the forecast's conditions, going on from what `dir` holds of it. `basis`: where the plan predicts what is
+    /// not worth its hours, only what is chosen is done.
     ///
     /// # Errors
     /// Exit 2 for a plan or folder that does not fit, exit 74 for a store that cannot be read.
-    pub fn of(plan: &Plan, forecast: &Forecast, hours: f64, dir: &Path) -> Result<Tonight, Failure> {
+    pub fn of(
+        plan: &Plan,
+        forecast: &Forecast,
+        hours: f64,
+        dir: &Path,
+        basis: Option<&Basis<'_>>,
+    ) -> Result<Tonight, Failure> {
         let reader = if Store::exists(dir)? { Some(Store::open_read_only(dir)?) } else { None };
         let target = match &reader {
             Some(reader) => reader.meta()?.target,
             None => Target::Simulated,
         };
         let keys = keys_of(plan, &target)?;
-        let all: Vec<PendingJob> = (0..)
-            .zip(&forecast.jobs)
-            .map(|(position, job)| {
-                let condition = forecast.expansion.conditions[job.condition as usize];
-                PendingJob { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
-            })
-            .collect();
+        let all = every_job(forecast, &keys);
         let mut known = Known::new(plan, &forecast.expansion);
         let mut search = RateSearch::new(plan, &forecast.expansion, &all);
         let mut done = HashSet::new();
@@ -77,6 +82,25 @@ impl Tonight {
             end_min: from.now_min + 60.0 * hours,
             hands: true,
         };
+        if let Some(basis) = basis {
+            let kept = match &reader {
+                Some(reader) => Kept::of(reader, &reader.meta()?)?,
+                None => None,
+            };
+            let seconds = match &reader {
+                Some(reader) => seconds_of(forecast, reader)?,
+                None => Vec::new(),
+            };
+            let places = all.iter().filter(|one| done.contains(&one.key)).map(|one| one.position).collect();
+            let so_far = kept.as_ref().map(|kept| SoFar {
+                chosen: &kept.chosen,
+                known: &known,
+                done: &places,
+                seconds: &seconds,
+            });
+            let (chosen, left, used_h) = visits(Foretold::new(basis, &all, so_far), choice, &worths);
+            return Ok(Tonight { hours, used_h, chosen, left, worths, done: places.len() });
+        }
         let mut chosen = None;
         for alone in [false, true] {
             let asked: Vec<PendingJob> =
@@ -193,6 +217,41 @@ impl Tonight {
         }
         text
     }
+}
+
+/// What fits, visit by visit, and what is left of all that would be asked; with the hours until the bench is home.
+fn visits(
+    mut foretold: Foretold<'_>,
+    choice: Choice<'_>,
+    worths: &[Worth],
+) -> (Vec<PendingJob>, Vec<PendingJob>, f64) {
+    let begin_min = choice.from.now_min;
+    let mut walk = Walk::new(choice.problem, choice.from, None, choice.calendar);
+    let (mut chosen, mut left) = (Vec::new(), Vec::new());
+    while left.is_empty()
+        && let Some(mut due) = foretold.visit()
+    {
+        while !due.is_empty() {
+            let from = match chosen.is_empty() {
+                true => choice.from,
+                false => Standing { now_min: walk.now_min(), ..walk.standing_at_home() },
+            };
+            let fits = Choice { from, ..choice }.choose(&due, worths).jobs;
+            if fits.is_empty() {
+                break;
+            }
+            for one in &fits {
+                // It was walked when it was chosen.
+                let _ = walk.take(scheduled(choice.forecast, one), None);
+            }
+            due.retain(|one| !fits.iter().any(|done| done.position == one.position));
+            chosen.extend(fits);
+        }
+        left = due;
+    }
+    left.extend(foretold.rest());
+    let used_h = if chosen.is_empty() { 0.0 } else { (walk.home_min() - begin_min) / 60.0 };
+    (chosen, left, used_h)
 }
 
 fn temperatures(plan: &Plan, jobs: &[PendingJob]) -> Vec<f64> {

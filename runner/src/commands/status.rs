@@ -5,7 +5,7 @@ use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, about, duration, folded};
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
-use crate::evaluate::left::Left;
+use crate::evaluate::left::{Left, to_come};
 use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::folder_facts::PlanSize;
 use crate::store::{Holder, Store, StoreReader, Target, hex, utc_seconds};
@@ -22,6 +22,8 @@ use std::time::{SystemTime, UNIX_EPOCH};
 pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let _notice = SlowNotice::start(terminal, "judging what is there ...");
     let reader = Store::open_read_only(dir)?;
+    // What was noted decides what is to come; results are looked through by `report`, which takes as long as they are many.
+    let log = reader.verify_notes()?;
     let meta = reader.meta()?;
     let progress = reader.progress()?;
     let size = PlanSize::of(&reader, &meta)?;
@@ -37,8 +39,9 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     };
     let done = stored.saturating_sub(outside.jobs).min(planned);
     let holder = Holder::running_in(dir);
-    let left = Left::of(&reader, &meta, &size, done, holder.is_some(), run)?;
-    let log = reader.verify_events()?;
+    let to_come = to_come(dir, &reader, &meta, &size)?;
+    let left = Left::of(&reader, &meta, &size, done, holder.is_some(), run, to_come.as_deref())?;
+    let planned = left.foretold_jobs.map_or(planned, |jobs| done + jobs);
     let simulated = meta.target == Target::Simulated;
     let target = match &meta.target {
         Target::Simulated => format!("simulated target, seed {}", meta.seed),
@@ -77,6 +80,10 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let share = 100.0 * done as f64 / planned.max(1) as f64;
     let mut text =
         format!("{}\n{target}\n\n{done} of {} done ({share:.0} %)", meta.title, counted(planned, "job"));
+    if left.foretold_jobs.is_some() {
+        let words = "what is still to come is foretold from what is known now: the plan predicts the rest";
+        text.push_str(folded(words, "\n  ", "  ").trim_end());
+    }
     if let Some(words) = outside.words() {
         text.push_str(folded(&words, "\n  ", "  ").trim_end());
     }

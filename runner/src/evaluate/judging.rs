@@ -20,7 +20,7 @@ use crate::inputs::notes;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
 use crate::run::hours::{HoursNote, seconds_of};
-use crate::run::prediction::choosing::{Basis, hours_in_order};
+use crate::run::prediction::choosing::in_order_chosen;
 use crate::run::prediction::note::Kept;
 use crate::store::{Meta, Store, StoreReader, Target, hex};
 use judge::judged::{JudgedMetric, JudgedRun, OutsidePlan, RunFacts};
@@ -62,7 +62,7 @@ pub struct JudgedFolder {
     pub facts: RunFacts,
     /// The plan's jobs by key.
     pub jobs: HashMap<[u8; 32], Job>,
-    /// Bench hours by kind: by the bench's clock, or composed in the plan's order for a simulated run.
+    /// Bench hours by kind: by the bench's clock, or composed for a simulated run, in the plan's order or as it was chosen.
     pub hours: Option<Hours>,
     /// The report's number, and what it is made from.
     pub number: ReportNumber,
@@ -261,16 +261,14 @@ impl JudgedFolder {
         let log = log_lines(reader, simulated)?;
         let causes = causes::shown(causes::standing(dir, reader, &filled.jobs)?);
         let hours_note = HoursNote::of(reader)?.filter(HoursNote::leaves_something);
-        let mut chosen_hours = None;
+        let mut in_turn: Option<(Vec<u64>, Hours)> = None;
         let mut left = hours_note.as_ref().map_or_else(String::new, |note| format!(" {note:?}"));
         if file.plan.predicted.is_some()
             && let Some(kept) = Kept::of(reader, &meta)?
         {
             left.push_str(&format!(" {kept:?}"));
-            if let Some(asked) = file.plan.predicted.filter(|_| simulated) {
-                let basis = Basis::new(&file.plan, &forecast, asked, &kept.prior, meta.seed);
-                let seconds = seconds_of(&forecast, reader)?;
-                chosen_hours = Some(hours_in_order(&basis, &kept.chosen, &seconds));
+            if simulated {
+                in_turn = Some(in_order_chosen(&forecast, &kept.chosen, &seconds_of(&forecast, reader)?));
             }
             let mut inputs = kept.into_inputs(meta.seed);
             // What was measured once is never predicted, whatever became of that attempt.
@@ -309,16 +307,19 @@ impl JudgedFolder {
             compare_sets(&mut run, &filled.judge, &criteria, &sets, simulated);
         }
         let (seconds, ends, first_keys) = (filled.seconds, filled.ends, filled.keys);
-        let (hours, jobs, ran, failed) = (filled.hours, filled.jobs, filled.ran, filled.failed);
+        let (jobs, ran, failed) = (filled.jobs, filled.ran, filled.failed);
+        // What a run chose was done in that order, not in the plan's.
+        let (turns, in_turn) = in_turn.unzip();
+        let hours = in_turn.or(filled.hours);
         if let Some(note) = &mut run.audit.predictions {
             // Waiting for attended hours is no work of the bench.
             let whole = forecast.schedule.hours();
-            let own = hours.as_ref().filter(|_| !simulated).map(|hours| hours.total - hours.waiting);
-            note.hours = chosen_hours.or(own).map(|hours| (whole.total - whole.waiting, hours));
+            let done = hours.as_ref().map(|hours| hours.total - hours.waiting);
+            note.hours = done.map(|done| (whole.total - whole.waiting, done));
         }
         let keys = keys_of(&file.plan, &meta.target)?;
         let plan_hash = sha256(&meta.plan_text);
-        let (timeline, composed) = compose(ran, &meta.target, &forecast, &keys);
+        let (timeline, composed) = compose(ran, &meta.target, &forecast, &keys, turns.as_deref());
         let several = MergedClock::of(reader)?.several();
         let by_clock = hours.as_ref().filter(|_| !simulated).map(|hours| hours_in_words(hours, several));
         let timeline_source = by_clock.unwrap_or(composed);

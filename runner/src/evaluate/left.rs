@@ -1,18 +1,26 @@
 //! What is left of a run: hours of the bench, its end, and when hands are wanted.
 
 use crate::console::exit::{Exit, Failure};
+use crate::folder::run_folder::keys_of;
 use crate::forecast::bench_clock::{BenchClock, work_min};
 use crate::forecast::folder_facts::PlanSize;
 use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::bench_hours;
 use crate::run::earlier_nights::EarlierNights;
+use crate::run::hours::{scheduled, seconds_of};
+use crate::run::known::Known;
+use crate::run::pending::{PendingJob, every_job};
+use crate::run::prediction::choosing::Basis;
+use crate::run::prediction::foreseen::{Foretold, SoFar};
+use crate::run::prediction::note::Kept;
 use crate::store::{Meta, StoreReader, Target};
 use judge::judged::JudgedRun;
 use nightbench_core::condition::ConditionState;
 use plan::Plan;
 use plan::expand::Job;
 use schedule::{Mounting, Rest};
+use std::path::Path;
 
 /// Most jobs whose finish is worked out through the calendar; beyond it, ordering the plan again would make the
 /// answer slow, and the size noted in the folder serves.
@@ -41,11 +49,41 @@ pub struct Left {
     pub next: Option<(String, String)>,
     /// The earlier nights that the finish rests on, in words.
     pub learned_from: Option<String>,
+    /// Jobs still to come, where that is foretold and not planned.
+    pub foretold_jobs: Option<usize>,
+}
+
+/// The jobs that a run with predictions will still do, by what it knows now; `None` where nothing is chosen any more, or a plan has
+/// no predictions.
+///
+/// # Errors
+/// Exit 74: the store or its plan cannot be read.
+pub fn to_come(
+    dir: &Path,
+    reader: &StoreReader,
+    meta: &Meta,
+    size: &PlanSize,
+) -> Result<Option<Vec<PendingJob>>, Failure> {
+    let file = PlanFile::from_text(meta.plan_text.clone(), "stored plan", false)
+        .map_err(|failure| Failure::new(Exit::Store, failure.words))?;
+    let plan = &file.plan;
+    let Some(asked) = plan.predicted.filter(|_| size.jobs <= MOST_ORDERED_JOBS) else { return Ok(None) };
+    let Some(kept) = Kept::of(reader, meta)?.filter(|kept| !kept.chosen.finished) else { return Ok(None) };
+    let forecast = Forecast::new(plan, &[])?;
+    let basis = Basis::new(plan, &forecast, asked, &kept.prior, meta.seed);
+    let all = every_job(&forecast, &keys_of(plan, &meta.target)?);
+    let mut known = Known::new(plan, &forecast.expansion);
+    known.read(dir, reader, &all)?;
+    let keys = reader.done_keys()?;
+    let done = all.iter().filter(|one| keys.contains(&one.key)).map(|one| one.position).collect();
+    let seconds = seconds_of(&forecast, reader)?;
+    let so_far = SoFar { chosen: &kept.chosen, known: &known, done: &done, seconds: &seconds };
+    Ok(Some(Foretold::new(&basis, &all, Some(so_far)).rest()))
 }
 
 impl Left {
     /// Of a folder in which `done` jobs are done. `going_on`: a run is at work in it now. `run`: its judged conditions, where they are at
-    /// hand: those not needed, or predicted, are not left.
+    /// hand: those not needed, or predicted, are not left. `to_come`: the jobs still to be done, where that is not all of them.
     ///
     /// # Errors
     /// Exit 74: the store or its plan cannot be read.
@@ -56,6 +94,7 @@ impl Left {
         done: usize,
         going_on: bool,
         run: Option<&JudgedRun>,
+        to_come: Option<&[PendingJob]>,
     ) -> Result<Left, Failure> {
         if size.jobs > MOST_ORDERED_JOBS {
             let share = 1.0 - done as f64 / size.jobs.max(1) as f64;
@@ -65,6 +104,7 @@ impl Left {
                 finish: None,
                 next: None,
                 learned_from: None,
+                foretold_jobs: None,
             });
         }
         let file = PlanFile::from_text(meta.plan_text.clone(), "stored plan", false)
@@ -87,9 +127,13 @@ impl Left {
             let places = (0..).zip(&forecast.jobs).filter(|(_, job)| not_needed(job));
             clock.leave_out(&places.map(|(place, _)| place).collect::<Vec<u64>>());
         }
+        if let Some(to_come) = to_come {
+            clock = clock.only(to_come.iter().map(|one| one.position));
+        }
         let observed = clock.observed(if going_on { Rest::InTurn } else { Rest::AfterStop })?;
+        let chosen_h = run.and_then(|run| run.audit.predictions.as_ref()?.hours).map(|(_, done)| done);
         let done_min = match meta.target {
-            Target::Simulated => work_min(&observed),
+            Target::Simulated => chosen_h.map_or_else(|| work_min(&observed), |hours| 60.0 * hours),
             // A bench has a clock of its own.
             Target::Bench(_) => {
                 let hours = bench_hours(reader)?;
@@ -99,8 +143,16 @@ impl Left {
         // What a bench has lost to faults, or gained, it does not make up for.
         let later_min = done_min - work_min(&observed);
         let end = |minutes: f64| forecast.clock(&file.plan, minutes + later_min);
+        // What is chosen as the run goes on need not come in the plan's order.
+        let first = to_come.and_then(|jobs| {
+            let mut mountings =
+                jobs.iter().map(|one| forecast.problem.mounting_of(scheduled(&forecast, one)));
+            mountings
+                .find(|mounting| observed.moments.iter().any(|moment| Some(moment.mounting) == *mounting))?
+        });
         let next = observed.moments.first().and_then(|moment| {
-            let setup = setup_words(&file.plan, forecast.problem.mountings().get(moment.mounting as usize)?)?;
+            let mounting = first.unwrap_or(moment.mounting);
+            let setup = setup_words(&file.plan, forecast.problem.mountings().get(mounting as usize)?)?;
             Some((end(moment.start_min), setup))
         });
         Ok(Left {
@@ -111,6 +163,7 @@ impl Left {
             ),
             next,
             learned_from: earlier.words(PRIOR_SD),
+            foretold_jobs: to_come.map(<[PendingJob]>::len),
         })
     }
 }

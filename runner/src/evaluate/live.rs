@@ -135,7 +135,7 @@ impl Shared {
         let done = stored.saturating_sub(folder.run.outside_plan.jobs).min(planned);
         let running = refresh_s.is_some();
         let left = match running {
-            true => Some(Left::of(reader, &meta, &size, done, true, Some(&folder.run))?),
+            true => Some(Left::of(reader, &meta, &size, done, true, Some(&folder.run), None)?),
             false => None,
         };
         let newest = match reader.newest_measured()? {

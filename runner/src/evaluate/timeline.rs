@@ -41,16 +41,14 @@ impl Ran {
     }
 }
 
-/// Said where hours are composed.
-const COMPOSED: &str = "Hours are composed: each job's own bench time in the plan's order, with the change-overs of \
-                        the plan's bench times between them.";
-
-/// The jobs in the order they ran, and where the hours come from.
+/// The jobs in the order they ran, and where the hours come from. `chosen`: places in the plan's order, where a simulated run chose its
+/// own.
 pub fn compose(
     mut ran: Vec<Ran>,
     target: &Target,
     forecast: &Forecast,
     keys: &JobKeys<'_>,
+    chosen: Option<&[u64]>,
 ) -> (Vec<TimelineStep>, String) {
     let step = |ran: &Ran, from_s: f64, begin_s: f64, end_s: f64, hands: Option<HandsMoment>| TimelineStep {
         condition: ran.condition as usize,
@@ -87,7 +85,12 @@ pub fn compose(
         .map(|(place, job)| (keys.key(&forecast.expansion.conditions[job.condition as usize], job), place))
         .collect();
     let place = |ran: &Ran| places.get(&ran.key).copied().unwrap_or(usize::MAX);
-    ran.sort_by_key(place);
+    let turns: Option<HashMap<u64, usize>> =
+        chosen.map(|chosen| chosen.iter().enumerate().map(|(turn, place)| (*place, turn)).collect());
+    ran.sort_by_key(|ran| match &turns {
+        None => place(ran),
+        Some(turns) => turns.get(&(place(ran) as u64)).copied().unwrap_or(usize::MAX),
+    });
     let sequence: Vec<u32> = ran
         .iter()
         .map(|ran| forecast.schedule.sequence.get(place(ran)).copied().unwrap_or(u32::MAX))
@@ -103,5 +106,9 @@ pub fn compose(
         steps.push(step(ran, now_s, begin_s, end_s, hands));
         now_s = end_s;
     }
-    (steps, COMPOSED.into())
+    let order = if chosen.is_some() { "the order in which they were chosen" } else { "the plan's order" };
+    let words = format!(
+        "Hours are composed: each job's own bench time in {order}, with the change-overs of the plan's bench times between them."
+    );
+    (steps, words)
 }

@@ -137,6 +137,7 @@ pub struct Chosen {
 }
 
 /// What a choice is made from.
+#[derive(Clone, Copy)]
 pub struct Choice<'a> {
     pub plan: &'a Plan,
     pub forecast: &'a Forecast,

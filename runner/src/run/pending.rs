@@ -1,8 +1,10 @@
 //! Jobs that are to be done, and the mountings they belong to.
 
+use crate::forecast::Forecast;
 use crate::store::JobRow;
 use plan::Plan;
 use plan::expand::{Condition, Job};
+use plan::keys::JobKeys;
 use plan::matrix::Factor;
 
 /// A job to be done.
@@ -37,6 +39,17 @@ pub struct Mounting {
     pub channel: String,
     /// Which mounting of the setup, from 0: above 0 it is a re-seat.
     pub number: u32,
+}
+
+/// Every job of a forecast, in its order.
+pub fn every_job(forecast: &Forecast, keys: &JobKeys<'_>) -> Vec<PendingJob> {
+    (0..)
+        .zip(&forecast.jobs)
+        .map(|(position, job)| {
+            let condition = forecast.expansion.conditions[job.condition as usize];
+            PendingJob { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
+        })
+        .collect()
 }
 
 impl MountingId {

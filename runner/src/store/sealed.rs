@@ -298,30 +298,47 @@ impl StoreReader {
         // One state of the database, whatever a run writes meanwhile.
         let transaction = self.connection.unchecked_transaction().map_err(|error| self.error(error))?;
         let check = self.verify_events()?;
-        self.verify_rows()?;
+        let [results, states, readings] = self.verify_settings()?;
+        let changed = |what: String| StoreError::Changed { path: self.path().display().to_string(), what };
+        let rows = digest::rows(&self.connection, &format!("{BETWEEN_JOBS} ORDER BY id"));
+        compare(readings, rows.map_err(|error| self.error(error))?).map_err(changed)?;
+        self.verify_results(results, states)?;
         drop(transaction);
         Ok(check)
     }
 
-    fn verify_rows(&self) -> Result<(), StoreError> {
+    /// The log, settings, notes, plans, limits and issued reports alone: no results.
+    ///
+    /// # Errors
+    /// [`StoreError::ChangedLog`], or [`StoreError::Changed`] with what differs.
+    pub fn verify_notes(&self) -> Result<EventCheck, StoreError> {
+        let transaction = self.connection.unchecked_transaction().map_err(|error| self.error(error))?;
+        let check = self.verify_events()?;
+        self.verify_settings()?;
+        drop(transaction);
+        Ok(check)
+    }
+
+    /// Everything but results, their states and readings between jobs, whose seals it hands back.
+    fn verify_settings(&self) -> Result<[Sealed; 3], StoreError> {
         let changed = |what: String| StoreError::Changed { path: self.path().display().to_string(), what };
         let database = |error| self.error(error);
         if let Some(words) = schema::difference(&self.connection).map_err(database)? {
             return Err(changed(words));
         }
-        let mut seals = Seals::of(self.events()?.iter().filter_map(StoredEvent::event));
-        let settings = settings_digest(&self.connection).map_err(database)?;
-        if seals.settings != Some(hex(&settings)) {
+        let seals = Seals::of(self.events()?.iter().filter_map(StoredEvent::event));
+        let Seals { results, states, readings, single, settings, mut notes } = seals;
+        if settings != Some(hex(&settings_digest(&self.connection).map_err(database)?)) {
             return Err(changed("target, seed, version or date in the table meta: changed".into()));
         }
         for (key, value) in meta(&self.connection).map_err(database)? {
             if let Some(name) = key.strip_prefix(NOTE)
-                && seals.notes.remove(name) != Some(hex(&digest::of_texts([value.as_str()])))
+                && notes.remove(name) != Some(hex(&digest::of_texts([value.as_str()])))
             {
                 return Err(changed(format!("`{key}` in the table meta: changed or added")));
             }
         }
-        if let Some(name) = seals.notes.keys().next() {
+        if let Some(name) = notes.keys().next() {
             return Err(changed(format!("`{NOTE}{name}` in the table meta: missing")));
         }
         let hashes = "SELECT sequence, plan_sha256, plan_text FROM plans \
@@ -335,14 +352,11 @@ impl StoreReader {
                 return Err(changed("the text of a plan or of limits does not fit its SHA-256".into()));
             }
         }
-        for (sealed, (_, table, number)) in seals.single.into_iter().zip(SINGLE_ROWS) {
+        for (sealed, (_, table, number)) in single.into_iter().zip(SINGLE_ROWS) {
             let rows = digest::rows(&self.connection, &format!("SELECT * FROM {table} ORDER BY {number}"));
             compare(sealed, rows.map_err(database)?).map_err(changed)?;
         }
-        let rows =
-            digest::rows(&self.connection, &format!("{BETWEEN_JOBS} ORDER BY id")).map_err(database)?;
-        compare(seals.readings, rows).map_err(changed)?;
-        self.verify_results(seals.results, seals.states)
+        Ok([results, states, readings])
     }
 
     fn verify_results(&self, mut results: Sealed, mut states: Sealed) -> Result<(), StoreError> {

@@ -274,11 +274,13 @@ fn test(
     demands: Demands,
     all: &mut Vec<LaneDifferences>,
 ) -> Result<Tested, String> {
-    for (run, judged) in [("baseline", old), ("run", new)] {
-        // Jobs that were added and not measured take nothing from those that were.
-        if judged.verdict.is_none() && !judged.lacks_jobs {
-            return Err(format!("{run}: {}", judged.reason()));
-        }
+    // Jobs that were added and not measured take nothing from those that were.
+    let without = [("baseline", old), ("run", new)]
+        .into_iter()
+        .filter(|(_, judged)| judged.verdict.is_none() && !judged.lacks_jobs);
+    let without: Vec<String> = without.map(|(run, judged)| format!("{run}: {}", judged.reason())).collect();
+    if !without.is_empty() {
+        return Err(without.join("; "));
     }
     let mut found: Option<Tested> = None;
     let mut least = f64::INFINITY;

@@ -4,10 +4,11 @@
 //! of what was measured, in whatever order. Blocks go together and were not all drawn at random: what conformal prediction guarantees of
 //! independent cases is an estimate here.
 
-use super::field::{Asked, Field, Point, Quantity};
+use super::faults::{faults, quarantine};
+use super::field::{Asked, Field, Quantity};
 use super::measured::Measured;
-use super::model::{CEILING, FLOOR, Guess, Model, seen};
-use super::outcome::{Audits, Doubt, Predicted, PredictedMargin, PredictedVerdict, Quarantine, Shared, Side};
+use super::model::{CEILING, FLOOR, Guess, Model, Rest, seen};
+use super::outcome::{Audits, Predicted, PredictedMargin, PredictedVerdict, Quarantine, Shared};
 use super::visits::{Block, Mandatory, blocks};
 use nightbench_core::random::SplitMix64;
 use statistics::gaussian_process::conformal_quantile;
@@ -15,8 +16,8 @@ use statistics::special::{t_quantile, t_sf};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Coverage of an interval, and the normal's half width for it.
-const COVERAGE: f64 = 0.95;
-const NORMAL: f64 = 1.959_963_984_540_054;
+pub(super) const COVERAGE: f64 = 0.95;
+pub(super) const NORMAL: f64 = 1.959_963_984_540_054;
 /// Degrees of freedom of the tails.
 const FREEDOM: f64 = 5.0;
 /// By how much a false pass weighs more than a false fail in what is worth measuring.
@@ -24,23 +25,19 @@ pub(super) const FALSE_PASS: f64 = 3.0;
 /// Predicted margins of less than this share of the limit have a factor of their own.
 const NEAR: f64 = 0.3;
 /// Factor where too little was measured to tell.
-const UNTOLD: f64 = 1.5;
-/// A residual of so many standard deviations is conspicuous: two of a block, or one of so many more.
-const CONSPICUOUS: f64 = 4.5;
-const ALONE: f64 = 7.0;
-
+pub(super) const UNTOLD: f64 = 1.5;
 /// One measured margin that the rest of the run was asked for.
-struct Residual {
-    block: Block,
-    condition: u32,
-    quantity: Quantity,
-    guess: Guess,
-    seen: f64,
+pub(super) struct Residual {
+    pub block: Block,
+    pub condition: u32,
+    pub quantity: Quantity,
+    pub guess: Guess,
+    pub seen: f64,
 }
 
 impl Residual {
     /// In standard deviations.
-    fn off(&self) -> f64 {
+    pub fn off(&self) -> f64 {
         if self.guess.sd > 0.0 { (self.seen - self.guess.middle) / self.guess.sd } else { 0.0 }
     }
 }
@@ -80,14 +77,16 @@ impl Calibration {
         known.extend(rest.into_iter().take(others).map(|(_, block, have)| (block, have)));
         let mut residuals: Vec<Residual> = Vec::new();
         for (block, have) in &known {
-            residuals.extend(left_out(model, measured, (*block, have), &|point| point.block() == *block));
+            let rest = model.rest(have[0], &|point| point.block() == *block);
+            residuals.extend(left_out(&rest, measured, field, (*block, have)));
         }
-        let bad = faulty(model, measured, &known);
+        let faults = faults(model, measured, &known);
+        let bad = &faults.bad;
         let mut calibration = Calibration {
-            factors: factors(field, &residuals, &bad, f64::INFINITY),
-            near: factors(field, &residuals, &bad, NEAR),
+            factors: factors(field, &residuals, bad, f64::INFINITY),
+            near: factors(field, &residuals, bad, NEAR),
             inflation: 1.0,
-            quarantined: quarantine(field, &bad, &known),
+            quarantined: quarantine(field, &faults, &known),
             drawn: Audits::default(),
             mandatory: Audits::default(),
         };
@@ -129,7 +128,7 @@ impl Calibration {
     /// Predictions of conditions, by setup.
     pub fn predict(&self, model: &Model<'_>, conditions: &[u32]) -> Vec<Predicted> {
         let mut by_condition: BTreeMap<u32, Vec<Guess>> = BTreeMap::new();
-        for guess in model.guesses(conditions, &|_| false) {
+        for guess in model.guesses(conditions) {
             by_condition.entry(guess.condition).or_default().push(guess);
         }
         let predicted = by_condition.into_iter();
@@ -236,106 +235,18 @@ fn factors(field: &Field, residuals: &[Residual], bad: &BTreeSet<Block>, near: f
     field.quantities.iter().map(of).collect()
 }
 
-/// Conditions of a block that were measured, predicted from what `without` does not name.
-fn left_out(
-    model: &Model<'_>,
+/// Conditions of a block that were measured, predicted from a part of the run.
+pub(super) fn left_out(
+    rest: &Rest<'_>,
     measured: &Measured,
+    field: &Field,
     (block, have): (Block, &[u32]),
-    without: &dyn Fn(&Point) -> bool,
 ) -> Vec<Residual> {
     let of = |guess: Guess| {
-        let asked = asked(model.field, guess.condition, guess.quantity)?;
+        let asked = asked(field, guess.condition, guess.quantity)?;
         let seen = seen(&measured[&guess.condition], asked)?;
         let (condition, quantity) = (guess.condition, guess.quantity);
         Some(Residual { block, condition, quantity, guess, seen })
     };
-    model.guesses(have, without).into_iter().filter_map(of).collect()
-}
-
-/// Blocks with a fault: without anything of their module, or their channel, on their side of room temperature, the rest of the run predicts
-/// otherwise. One block left out alone would be predicted from the same fault beside it.
-fn faulty(model: &Model<'_>, measured: &Measured, known: &[(Block, Vec<u32>)]) -> BTreeSet<Block> {
-    let field = model.field;
-    let model = model.as_expected();
-    let apart = |same: fn(&Point, &Point) -> bool| {
-        let mut residuals = Vec::new();
-        for (block, have) in known {
-            let here = &field.points[have[0] as usize];
-            let side = field.side(here.condition);
-            let without = |there: &Point| same(here, there) && field.side(there.condition) == side;
-            residuals.extend(left_out(&model, measured, (*block, have), &without));
-        }
-        conspicuous(field, &residuals)
-    };
-    let mut bad = apart(|a, b| a.module == b.module);
-    bad.extend(apart(|a, b| a.channel == b.channel));
-    bad
-}
-
-/// Blocks whose residuals no scatter explains, each held against the residuals of all others that are sound: a fault must not widen what
-/// it is told by. The worst is taken out first.
-fn conspicuous(field: &Field, residuals: &[Residual]) -> BTreeSet<Block> {
-    let blocks: BTreeSet<Block> = residuals.iter().map(|one| one.block).collect();
-    let mut bad = BTreeSet::new();
-    loop {
-        let mut worst: Option<(f64, Block)> = None;
-        for block in blocks.iter().filter(|block| !bad.contains(*block)) {
-            let mut others = bad.clone();
-            others.insert(*block);
-            let factors = factors(field, residuals, &others, f64::INFINITY);
-            let mut counts: BTreeMap<(Quantity, bool), usize> = BTreeMap::new();
-            let (mut most, mut told) = (0.0_f64, false);
-            for one in residuals.iter().filter(|one| one.block == *block) {
-                let factor = factors.iter().find(|(known, _)| *known == one.quantity);
-                let off = one.off() / factor.map_or(UNTOLD, |(_, factor)| *factor);
-                most = most.max(off.abs());
-                if off.abs() > CONSPICUOUS {
-                    let count = counts.entry((one.quantity, off < 0.0)).or_default();
-                    *count += 1;
-                    told |= *count >= 2 || off.abs() > ALONE;
-                }
-            }
-            if told && worst.is_none_or(|(known, _)| most > known) {
-                worst = Some((most, *block));
-            }
-        }
-        match worst {
-            Some((_, block)) => bad.insert(block),
-            None => return bad,
-        };
-    }
-}
-
-/// What each conspicuous block's conditions share, but for what another block, as far from room temperature, shows to be sound.
-fn quarantine(field: &Field, bad: &BTreeSet<Block>, known: &[(Block, Vec<u32>)]) -> Vec<Quarantine> {
-    let point = |conditions: &[u32]| field.points[conditions[0] as usize];
-    let mut found = BTreeSet::new();
-    for (block, have) in known.iter().filter(|(block, _)| bad.contains(block)) {
-        let here = point(have);
-        let Some(side) = field.side(here.condition) else { continue };
-        let as_far = |there: f64| match side {
-            Side::Cold => there <= here.temperature_c,
-            Side::Hot => there >= here.temperature_c,
-        };
-        let acquitted = |same: &dyn Fn(&Point) -> bool| {
-            known.iter().any(|(other, have)| {
-                let there = point(have);
-                !bad.contains(other)
-                    && other.setup != block.setup
-                    && same(&there)
-                    && as_far(there.temperature_c)
-            })
-        };
-        let mut add = |shared| {
-            found.insert(Quarantine { shared, side, because: *block, doubt: Doubt::Far });
-        };
-        add(Shared::Setup(here.setup));
-        if !acquitted(&|there| there.module == here.module) {
-            add(Shared::Module(here.module));
-        }
-        if !acquitted(&|there| there.channel == here.channel) {
-            add(Shared::Channel(here.channel));
-        }
-    }
-    found.into_iter().collect()
+    rest.guesses(have).into_iter().filter_map(of).collect()
 }

@@ -9,6 +9,7 @@
 //! for which the model has no answer, is never predicted.
 
 mod calibration;
+mod faults;
 mod field;
 mod measured;
 mod model;

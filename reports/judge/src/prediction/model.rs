@@ -193,19 +193,55 @@ impl<'f> Model<'f> {
         model
     }
 
-    /// What it says of conditions, each from what was measured that `without` does not name.
-    pub(super) fn guesses(&self, conditions: &[u32], without: &dyn Fn(&Point) -> bool) -> Vec<Guess> {
-        let mut guesses = Vec::new();
+    /// What it says of conditions.
+    pub(super) fn guesses(&self, conditions: &[u32]) -> Vec<Guess> {
         let mut by_setup: BTreeMap<u32, Vec<u32>> = BTreeMap::new();
-        for condition in conditions.iter().filter(|one| self.field.is_predictable(**one)) {
+        for condition in conditions {
             by_setup.entry(self.field.points[*condition as usize].setup).or_default().push(*condition);
         }
-        for conditions in by_setup.values() {
-            for series in &self.series {
-                series.guess(self.field, conditions, without, &mut guesses);
+        let of = |conditions: &Vec<u32>| self.rest(conditions[0], &|_| false).guesses(conditions);
+        by_setup.values().flat_map(of).collect()
+    }
+
+    /// What was measured and is not named by `without`, to ask of the setup of a condition.
+    pub(super) fn rest(&self, condition: u32, without: &dyn Fn(&Point) -> bool) -> Rest<'_> {
+        let home = &self.field.points[condition as usize];
+        let of = |series| Part::new(series, self.field, home, without);
+        Rest { field: self.field, parts: self.series.iter().map(of).collect() }
+    }
+}
+
+/// A part of what was measured, as far as it speaks of one setup.
+pub(super) struct Rest<'m> {
+    field: &'m Field,
+    parts: Vec<Part<'m>>,
+}
+
+struct Part<'m> {
+    series: &'m Series,
+    chosen: Vec<&'m Datum>,
+    /// `None` where it cannot be worked out.
+    posterior: Option<Posterior>,
+}
+
+impl Rest<'_> {
+    /// What it says of conditions of the setup; of those that cannot be predicted nothing.
+    pub fn guesses(&self, conditions: &[u32]) -> Vec<Guess> {
+        let mut guesses = Vec::new();
+        for part in &self.parts {
+            let quantity = part.series.quantity;
+            for condition in conditions {
+                if let Some((middle, sd)) = part.sum(self.field, &[(*condition, 1.0)]) {
+                    guesses.push(Guess { condition: *condition, quantity, middle, sd });
+                }
             }
         }
         guesses
+    }
+
+    /// What it says of a sum over conditions of the setup, each with its weight: middle and standard deviation, share of the limit.
+    pub fn sum(&self, quantity: Quantity, weights: &[(u32, f64)]) -> Option<(f64, f64)> {
+        self.parts.iter().find(|part| part.series.quantity == quantity)?.sum(self.field, weights)
     }
 }
 
@@ -284,19 +320,11 @@ impl Series {
         let values = pair(a, b, same);
         values.iter().zip(&self.amplitudes).map(|(value, amplitude)| value * amplitude * amplitude).sum()
     }
+}
 
-    /// `conditions`: of one setup.
-    fn guess(
-        &self,
-        field: &Field,
-        conditions: &[u32],
-        without: &dyn Fn(&Point) -> bool,
-        into: &mut Vec<Guess>,
-    ) {
-        let Some(first) = conditions.first() else { return };
-        let home = &field.points[*first as usize];
-        let left_out = |condition: u32| without(&field.points[condition as usize]);
-        let kind = |datum: &&Datum| {
+impl<'m> Part<'m> {
+    fn new(series: &'m Series, field: &Field, home: &Point, without: &dyn Fn(&Point) -> bool) -> Part<'m> {
+        let kind = |datum: &Datum| {
             let place = &datum.place;
             if place.setup == home.setup {
                 0
@@ -307,8 +335,8 @@ impl Series {
             }
         };
         let mut kinds: [Vec<&Datum>; 3] = Default::default();
-        for datum in self.data.iter().filter(|datum| !left_out(datum.condition)) {
-            kinds[kind(&datum)].push(datum);
+        for datum in series.data.iter().filter(|datum| !without(&field.points[datum.condition as usize])) {
+            kinds[kind(datum)].push(datum);
         }
         let [own, near, far] = kinds;
         let others = far.len().min(OTHERS);
@@ -319,29 +347,35 @@ impl Series {
         let mut matrix = Symmetric::zero(n);
         for i in 0..n {
             for j in 0..=i {
-                let value = self.covariance(&chosen[i].place, &chosen[j].place, i == j);
+                let value = series.covariance(&chosen[i].place, &chosen[j].place, i == j);
                 matrix.entries[i * n + j] = value;
                 matrix.entries[j * n + i] = value;
             }
         }
         let y: Vec<f64> = chosen.iter().map(|datum| datum.residual).collect();
-        let posterior = Posterior::new(&matrix, &y).ok();
-        for condition in conditions {
-            let asked = &field.asked[*condition as usize];
-            let Some(asked) = asked.iter().find(|one| one.quantity == self.quantity) else { continue };
-            let here = place(field, *condition, asked);
-            let own = self.covariance(&here, &here, true);
-            let cross: Vec<f64> =
-                chosen.iter().map(|datum| self.covariance(&here, &datum.place, false)).collect();
-            let (residual, variance) =
-                posterior.as_ref().map_or((0.0, own), |posterior| posterior.predict(&cross, own));
-            let sd = variance.sqrt();
-            into.push(Guess {
-                condition: *condition,
-                quantity: self.quantity,
-                middle: here.above + 1.0 + residual,
-                sd,
-            });
+        Part { series, posterior: Posterior::new(&matrix, &y).ok(), chosen }
+    }
+
+    fn sum(&self, field: &Field, weights: &[(u32, f64)]) -> Option<(f64, f64)> {
+        let of = |(condition, weight): &(u32, f64)| {
+            let asked = field.asked.get(*condition as usize)?;
+            let asked = asked.iter().find(|one| one.quantity == self.series.quantity)?;
+            Some((place(field, *condition, asked), *weight))
+        };
+        let places: Vec<(Place, f64)> = weights.iter().map(of).collect::<Option<_>>()?;
+        let mut own = 0.0;
+        for (i, (a, by)) in places.iter().enumerate() {
+            own += by * by * self.series.covariance(a, a, true);
+            let others = places[..i].iter();
+            own += others.map(|(b, and)| 2.0 * by * and * self.series.covariance(a, b, false)).sum::<f64>();
         }
+        let cross = |datum: &&Datum| -> f64 {
+            places.iter().map(|(here, by)| by * self.series.covariance(here, &datum.place, false)).sum()
+        };
+        let cross: Vec<f64> = self.chosen.iter().map(cross).collect();
+        let (residual, variance) =
+            self.posterior.as_ref().map_or((0.0, own), |posterior| posterior.predict(&cross, own));
+        let expected: f64 = places.iter().map(|(here, by)| by * (here.above + 1.0)).sum();
+        Some((expected + residual, variance.sqrt()))
     }
 }

@@ -1,7 +1,9 @@
-//! What is measured whatever the model says: every module and every channel at its coldest and its hottest, and blocks drawn
-//! at random before the start.
+//! What is measured whatever the model says: every module and every channel at its coldest and its hottest, every module there at its
+//! lowest and highest supply, and blocks drawn at random before the start.
 
-use super::field::Field;
+use super::field::{Field, Point};
+use super::outcome::Side;
+use super::walk::Terms;
 use nightbench_core::random::SplitMix64;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -28,9 +30,6 @@ impl Mandatory {
     }
 }
 
-/// Fewest audits, where there are as many blocks.
-const LEAST_AUDITS: usize = 4;
-
 /// Conditions of a field by block.
 pub(super) fn blocks(field: &Field) -> BTreeMap<Block, Vec<u32>> {
     let mut blocks: BTreeMap<Block, Vec<u32>> = BTreeMap::new();
@@ -54,48 +53,69 @@ pub(super) fn first_temperatures(field: &Field) -> BTreeMap<u32, u16> {
     first.into_iter().map(|(setup, (.., level))| (setup, level)).collect()
 }
 
-/// Chosen before anything is measured: a function of the plan, the channel model's answers and the seed. `share`: audits as a share of
-/// all blocks that a setup is not begun with.
-pub fn mandatory(field: &Field, share: f64, seed: u64) -> Mandatory {
+/// What is covered on either side of room temperature.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Item {
+    Module(u32),
+    Channel(u32),
+    /// A module at its lowest or its highest supply of that side.
+    LowSupply(u32),
+    HighSupply(u32),
+}
+
+/// Items that a condition belongs to, where `supplies` are the least and the largest of its module on that side.
+fn items(point: &Point, supplies: Option<&(f64, f64)>) -> Vec<Item> {
+    let mut items = vec![Item::Module(point.module), Item::Channel(point.channel)];
+    if let Some((low, high)) = supplies {
+        if point.supply <= *low && low < high {
+            items.push(Item::LowSupply(point.module));
+        }
+        if point.supply >= *high && low < high {
+            items.push(Item::HighSupply(point.module));
+        }
+    }
+    items
+}
+
+/// Chosen before anything is measured: a function of the plan, the channel model's answers and the terms. Audits are a share of
+/// all blocks that a setup is not begun with, and as many as the terms ask at least, where there are so many.
+pub fn mandatory(field: &Field, terms: &Terms) -> Mandatory {
     let blocks = blocks(field);
-    let celsius: BTreeMap<Block, f64> = blocks
-        .iter()
-        .map(|(block, conditions)| (*block, field.points[conditions[0] as usize].temperature_c))
-        .collect();
     let mut chosen: BTreeSet<Block> = BTreeSet::new();
-    for hot in [false, true] {
-        let sign = if hot { -1.0 } else { 1.0 };
-        // Modules and channels, each with its extreme.
-        let mut extremes: BTreeMap<(bool, u32), f64> = BTreeMap::new();
+    for side in [Side::Cold, Side::Hot] {
+        let sign = if side == Side::Hot { -1.0 } else { 1.0 };
+        let aside = |point: &&Point| field.side(point.condition) == Some(side);
+        let mut supplies: BTreeMap<u32, (f64, f64)> = BTreeMap::new();
+        for point in field.points.iter().filter(aside) {
+            let slot = supplies.entry(point.module).or_insert((point.supply, point.supply));
+            *slot = (slot.0.min(point.supply), slot.1.max(point.supply));
+        }
+        // Each with its extreme temperature, and the blocks that reach it.
+        let mut extremes: BTreeMap<Item, f64> = BTreeMap::new();
+        let mut within: BTreeMap<Block, BTreeSet<Item>> = BTreeMap::new();
         for point in &field.points {
-            for item in [(false, point.module), (true, point.channel)] {
+            let supplies = supplies.get(&point.module).filter(|_| aside(&point));
+            for item in items(point, supplies) {
                 let slot = extremes.entry(item).or_insert(sign * point.temperature_c);
                 *slot = slot.min(sign * point.temperature_c);
+                within.entry(point.block()).or_default().insert(item);
             }
         }
-        let covers = |block: &Block, open: &BTreeSet<(bool, u32)>| -> Vec<(bool, u32)> {
-            let point = &field.points[blocks[block][0] as usize];
-            let items = [(false, point.module), (true, point.channel)].into_iter();
-            items.filter(|item| open.contains(item) && extremes[item] == sign * celsius[block]).collect()
-        };
-        let mut open: BTreeSet<(bool, u32)> = extremes.keys().copied().collect();
+        for (block, items) in &mut within {
+            let celsius = field.points[blocks[block][0] as usize].temperature_c;
+            items.retain(|item| extremes[item] == sign * celsius);
+        }
+        let mut open: BTreeSet<Item> = extremes.keys().copied().collect();
         while !open.is_empty() {
             // Most that is open; of several the one whose margins lie nearest the limit.
-            let best = blocks.keys().min_by(|a, b| {
-                let rank =
-                    |block: &Block| (2 - covers(block, &open).len(), median_distance(field, &blocks[block]));
-                let (a, b) = (rank(a), rank(b));
-                a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+            let covers = |block: &Block| within[block].intersection(&open).count();
+            let best = within.keys().copied().min_by(|a, b| {
+                let distance = |block: &Block| median_distance(field, &blocks[block]);
+                covers(b).cmp(&covers(a)).then_with(|| distance(a).total_cmp(&distance(b)))
             });
-            let Some(best) = best else { break };
-            let covered = covers(best, &open);
-            if covered.is_empty() {
-                break;
-            }
-            covered.iter().for_each(|item| {
-                open.remove(item);
-            });
-            chosen.insert(*best);
+            let Some(best) = best.filter(|best| covers(best) > 0) else { break };
+            open.retain(|item| !within[&best].contains(item));
+            chosen.insert(best);
         }
     }
     let first = first_temperatures(field);
@@ -105,8 +125,8 @@ pub fn mandatory(field: &Field, share: f64, seed: u64) -> Mandatory {
         .filter(|block| !chosen.contains(block) && first[&block.setup] != block.temperature)
         .collect();
     let all = blocks.keys().filter(|block| first[&block.setup] != block.temperature).count();
-    let wanted = ((share * all as f64).ceil() as usize).max(LEAST_AUDITS).min(rest.len());
-    let mut random = SplitMix64::new(seed);
+    let wanted = ((terms.audit_share * all as f64).ceil() as usize).max(terms.audit_blocks).min(rest.len());
+    let mut random = SplitMix64::new(terms.seed);
     for place in 0..wanted {
         let other = place + random.below(rest.len() - place);
         rest.swap(place, other);

@@ -2,14 +2,16 @@
 //!
 //! A setup is begun at the temperature nearest 25 °C. Then follow its mandatory blocks, and other temperatures as long as the wrong
 //! verdicts expected there are worth the hours of going there. Setups with mandatory blocks come first, so that a fault is found before
-//! many setups were taken out. At the end setups are mounted again where that pays.
+//! many setups were taken out. At the end setups are mounted again where that pays. Where what is measured in any case takes as long as
+//! everything, everything is measured in the plan's order.
 
-use super::calibration::{Calibration, FALSE_PASS};
-use super::field::{Field, Point};
-use super::measured::{Known, Measured};
-use super::model::Model;
+use super::calibration::{Calibration, FALSE_PASS, NORMAL};
+use super::field::{Asked, Field, Point};
+use super::measured::{Known, Measured, Reading};
+use super::model::{Guess, Model};
 use super::outcome::{Predicted, PredictedVerdict, Predictions, Quarantine};
 use super::visits::{Block, Mandatory, blocks, first_temperatures, mandatory};
+use statistics::special::normal_sf;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What a plan says of predictions.
@@ -19,6 +21,8 @@ pub struct Terms {
     pub price_hours: f64,
     /// Blocks drawn at random, as a share of all that setups are not begun with.
     pub audit_share: f64,
+    /// Blocks drawn at least.
+    pub audit_blocks: usize,
     pub seed: u64,
 }
 
@@ -30,6 +34,10 @@ pub trait Clock {
     fn spent(&self) -> f64;
     /// Hours that measuring everything takes by the forecast.
     fn full(&self) -> f64;
+    /// Hours that follow where a condition is read within its uncertainty of a limit: the full eye after its rows and columns.
+    fn after_doubt(&self, _condition: u32) -> f64 {
+        0.0
+    }
 }
 
 /// Why something is measured.
@@ -66,6 +74,9 @@ const UNKNOWN: f64 = 1.0;
 const GROWTH: f64 = 4.0 / 3.0;
 /// Blocks beside the mandatory ones that calibrate the walk.
 const OTHER_BLOCKS: usize = 20;
+/// A margin as the model has it is read with this standard uncertainty, share of the unit interval or of VDDQ (an estimate: a tap is
+/// 0.03 unit intervals).
+const READ_TO: f64 = 0.01;
 
 /// The decision what is measured next. A function of field, terms and what was measured in which steps: nothing else.
 #[derive(Debug, Clone)]
@@ -74,6 +85,10 @@ pub struct Walk<'f> {
     terms: Terms,
     /// Setups, those with mandatory blocks first.
     setups: Vec<u32>,
+    /// Conditions in the order in which the plan would measure them.
+    order: Vec<u32>,
+    /// Everything is measured; decided at the first choice.
+    whole: Option<bool>,
     blocks: BTreeMap<Block, Vec<u32>>,
     first: BTreeMap<u32, u16>,
     mandatory: Mandatory,
@@ -94,23 +109,28 @@ struct Learnt<'f> {
 }
 
 impl<'f> Walk<'f> {
-    /// `setups`: numbers of setups in the order in which the plan would mount them; those left out follow.
-    pub fn new(field: &'f Field, terms: Terms, setups: &[u32]) -> Walk<'f> {
-        let mandatory = mandatory(field, terms.audit_share, terms.seed);
+    /// `plan`: conditions in the order in which the plan would measure them; those left out follow.
+    pub fn new(field: &'f Field, terms: Terms, plan: &[u32]) -> Walk<'f> {
+        let mandatory = mandatory(field, &terms);
         let blocks = blocks(field);
-        let all: BTreeSet<u32> = blocks.keys().map(|block| block.setup).collect();
-        let mut order: Vec<u32> = Vec::with_capacity(all.len());
-        for setup in setups.iter().chain(&all) {
-            if all.contains(setup) && !order.contains(setup) {
-                order.push(*setup);
+        let known = plan.iter().copied().filter(|one| field.points.len() > *one as usize);
+        let (mut order, mut setups) = (Vec::with_capacity(field.points.len()), Vec::new());
+        let mut seen = BTreeSet::new();
+        for condition in known.chain(0..field.points.len() as u32).filter(|one| seen.insert(*one)) {
+            order.push(condition);
+            let setup = field.points[condition as usize].setup;
+            if !setups.contains(&setup) {
+                setups.push(setup);
             }
         }
         let must = |setup: &u32| mandatory.cover.iter().any(|block| block.setup == *setup);
-        order.sort_by_key(|setup| !must(setup));
+        setups.sort_by_key(|setup| !must(setup));
         Walk {
             field,
             terms,
-            setups: order,
+            setups,
+            order,
+            whole: None,
             first: first_temperatures(field),
             blocks,
             mandatory,
@@ -158,10 +178,15 @@ impl<'f> Walk<'f> {
     /// What is measured next; `None` at the end. `stands`: the last condition that was measured in what is mounted.
     pub fn next(&mut self, stands: Option<u32>, clock: &dyn Clock) -> Option<Visit> {
         self.learn();
+        let whole = self.whole.unwrap_or_else(|| self.must_be_whole(clock));
+        self.whole = Some(whole);
+        if whole {
+            return self.in_order();
+        }
         let here = stands.and_then(|one| self.field.points.get(one as usize)).map(Point::block);
         let to_begin = self.setups.iter().copied().find(|setup| !self.is_begun(*setup));
         if let Some(here) = here {
-            self.refresh(here.setup);
+            self.refresh(here.setup, clock);
         }
         let within = here.and_then(|here| self.within(here, to_begin, clock));
         if within.is_some() {
@@ -170,37 +195,112 @@ impl<'f> Walk<'f> {
         match to_begin {
             Some(setup) => Some(self.begin(setup, clock)),
             None => {
-                self.setups.clone().into_iter().for_each(|setup| self.refresh(setup));
+                self.setups.clone().into_iter().for_each(|setup| self.refresh(setup, clock));
                 self.again(here, clock)
             }
         }
     }
 
-    fn refresh(&mut self, setup: u32) {
+    /// Conditions of cover and audits, setup by setup.
+    pub fn must(&self) -> Vec<u32> {
+        let mandatory = self.blocks.keys().filter(|block| self.mandatory.contains(**block));
+        mandatory.flat_map(|block| self.compulsory(*block)).collect()
+    }
+
+    /// Hours of one condition more where the bench stands; `left` holds two at least.
+    fn each(&self, left: &[u32], clock: &dyn Clock) -> f64 {
+        (clock.hours(left) - clock.hours(&left[..1])) / (left.len() - 1).max(1) as f64
+    }
+
+    /// Does what is measured in any case take as long as everything?
+    fn must_be_whole(&self, clock: &dyn Clock) -> bool {
+        let mut sequence = Vec::new();
+        for setup in &self.setups {
+            let first = self.begins(*setup);
+            if !self.is_begun(*setup) {
+                sequence.extend(self.begin(*setup, clock).conditions);
+            }
+            for block in self.blocks_of(*setup).filter(|block| *block != first) {
+                sequence.extend(self.compulsory(block));
+            }
+        }
+        clock.spent() + clock.hours(&sequence) >= clock.full()
+    }
+
+    /// What comes next in the plan's order.
+    fn in_order(&self) -> Option<Visit> {
+        let next = self.order.iter().find(|one| !self.tried.contains(one))?;
+        let block = self.block_of(*next);
+        Some(Visit { block, conditions: self.left(block), why: self.why(block) })
+    }
+
+    fn blocks_of(&self, setup: u32) -> impl Iterator<Item = Block> + '_ {
+        let all = Block { setup, temperature: 0 }..=Block { setup, temperature: u16::MAX };
+        self.blocks.range(all).map(|(block, _)| *block)
+    }
+
+    /// What conditions would be read as, by what is known when it was last asked what comes next.
+    pub fn expects(&self, conditions: &[u32]) -> Vec<(u32, Known)> {
+        let mut guesses: BTreeMap<u32, Vec<Guess>> = BTreeMap::new();
+        for guess in self.learnt.iter().flat_map(|learnt| learnt.model.guesses(conditions)) {
+            guesses.entry(guess.condition).or_default().push(guess);
+        }
+        let of = |condition: &u32| {
+            let guesses = guesses.get(condition).map_or(&[][..], Vec::as_slice);
+            let reading = |asked: &Asked| {
+                let guess = guesses.iter().find(|one| one.quantity == asked.quantity);
+                let share = guess.map_or(asked.expected.share / asked.limit, |guess| guess.middle);
+                let value = (share * asked.limit * asked.whole).max(0.0);
+                let (u, closed) = (READ_TO * asked.whole, value <= 0.0);
+                Reading { quantity: asked.quantity, value, u, at_least: false, closed }
+            };
+            let asked = self.field.asked.get(*condition as usize).into_iter().flatten();
+            (*condition, Known::Read(asked.map(reading).collect()))
+        };
+        conditions.iter().map(of).collect()
+    }
+
+    fn refresh(&mut self, setup: u32, clock: &dyn Clock) {
         if !self.known.contains_key(&setup) {
-            let losses = self.losses(setup);
+            let losses = self.losses(setup, clock);
             self.known.insert(setup, losses);
         }
     }
 
-    /// What a condition costs if it is left as it is, in wrong verdicts.
-    fn losses(&self, setup: u32) -> BTreeMap<u32, f64> {
+    /// What a condition costs if it is left as it is, in wrong verdicts, less what would follow its measurement.
+    fn losses(&self, setup: u32, clock: &dyn Clock) -> BTreeMap<u32, f64> {
         let mut losses = BTreeMap::new();
         let mut ask = Vec::new();
-        for (_, conditions) in
-            self.blocks.range(Block { setup, temperature: 0 }..=Block { setup, temperature: u16::MAX })
-        {
-            for condition in conditions.iter().filter(|one| !self.tried.contains(one)) {
-                losses.insert(*condition, UNKNOWN);
-                ask.push(*condition);
-            }
+        for condition in self.blocks_of(setup).flat_map(|block| self.left(block)) {
+            losses.insert(condition, UNKNOWN);
+            ask.push(condition);
         }
         let Some(learnt) = &self.learnt else { return losses };
         ask.retain(|one| !learnt.calibration.is_quarantined(self.field, *one));
         for predicted in learnt.calibration.predict(&learnt.model, &ask) {
-            losses.insert(predicted.condition, loss(&predicted));
+            let follows = self.p_doubt(&predicted) * clock.after_doubt(predicted.condition);
+            let net = loss(&predicted) - follows / self.terms.price_hours;
+            losses.insert(predicted.condition, net.max(0.0));
         }
         losses
+    }
+
+    /// Probability that a condition would be read within twice its uncertainty of a limit.
+    fn p_doubt(&self, predicted: &Predicted) -> f64 {
+        let asked = self.field.asked.get(predicted.condition as usize).into_iter().flatten();
+        let of = |asked: &Asked| {
+            let margin = predicted.margins.iter().find(|one| one.quantity == asked.quantity)?;
+            let (band, at) = (2.0 * READ_TO * asked.whole, margin.margin);
+            // An interval that is cut off is as wide as the side that is not.
+            let half = match (margin.low > -margin.limit, margin.high) {
+                (true, _) => at - margin.low,
+                (false, Some(high)) => high - at,
+                (false, None) => margin.limit,
+            };
+            let sd = (half / NORMAL).max(1e-9 * margin.limit);
+            Some(normal_sf((-band - at) / sd) - normal_sf((band - at) / sd))
+        };
+        asked.filter_map(of).fold(0.0, f64::max)
     }
 
     fn left(&self, block: Block) -> Vec<u32> {
@@ -221,7 +321,7 @@ impl<'f> Walk<'f> {
     fn begin(&self, setup: u32, clock: &dyn Clock) -> Visit {
         let block = self.begins(setup);
         let left = self.left(block);
-        let each = (clock.hours(&left) - clock.hours(&left[..1])) / (left.len() - 1).max(1) as f64;
+        let each = self.each(&left, clock);
         let conditions =
             if each <= LEAST * self.terms.price_hours || left.len() <= 3 { left } else { self.ends(&left) };
         Visit { block, conditions, why: Why::Begin }
@@ -320,7 +420,7 @@ impl<'f> Walk<'f> {
         if left.len() < 2 {
             return left;
         }
-        let each = (clock.hours(&left) - clock.hours(&left[..1])) / (left.len() - 1) as f64;
+        let each = self.each(&left, clock);
         left.into_iter().filter(|one| self.terms.price_hours * losses[one].max(LEAST) > each).collect()
     }
 

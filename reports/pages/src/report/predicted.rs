@@ -328,12 +328,16 @@ fn margin_of(margin: &PredictedMargin) -> String {
     format!("\u{2248} {} {}", signed(margin.margin, 1), margin.quantity.metric.base_unit())
 }
 
-/// `+8.0 to +16.5 ps`; open above where the model ends.
+/// `+8.0 to +16.5 ps`; open above where the model ends, and below down to a closed eye.
 fn interval(margin: &PredictedMargin) -> String {
     let unit = margin.quantity.metric.base_unit();
-    match margin.high {
-        Some(high) => format!("{} to {} {unit}", signed(margin.low, 1), signed(high, 1)),
-        None => format!("above {} {unit}", signed(margin.low, 1)),
+    // No margin lies lower than that of a closed eye.
+    let closed = margin.low <= -margin.limit;
+    match (closed, margin.high) {
+        (false, Some(high)) => format!("{} to {} {unit}", signed(margin.low, 1), signed(high, 1)),
+        (false, None) => format!("above {} {unit}", signed(margin.low, 1)),
+        (true, Some(high)) => format!("below {} {unit} (down to a closed eye)", signed(high, 1)),
+        (true, None) => "any size (down to a closed eye)".into(),
     }
 }
 
@@ -341,7 +345,8 @@ fn interval(margin: &PredictedMargin) -> String {
 pub(super) fn in_cell(predicted: &Predicted) -> String {
     let Some(worst) = predicted.worst() else { return String::new() };
     let of = format!("{} {}", worst.quantity.metric.name(), worst.quantity.direction.name());
-    format!("{of} {}\n{}", margin_of(worst), interval(worst))
+    let share = signed(100.0 * worst.margin / worst.limit, 0);
+    format!("{of} \u{2248} {share} %\n{}\n{}", margin_of(worst), interval(worst))
 }
 
 /// The words of a predicted condition's tile.

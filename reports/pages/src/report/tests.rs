@@ -459,7 +459,7 @@ pub(crate) fn foretold(kind: Kind) -> Demo {
                 quantity,
                 limit: 80.0,
                 margin,
-                low: margin - 15.0,
+                low: if pass { margin - 15.0 } else { -80.0 },
                 high: Some(margin + 15.0),
                 p_fail: 0.02,
             }],
@@ -484,6 +484,9 @@ fn predicted_conditions_stand_apart_from_what_was_measured() {
         assert_eq!((listed.contains(&name), foretold.contains(&name)), (!of(judged), of(judged)));
     }
     assert!(foretold.contains("\u{2248} +31.2 ps") && foretold.contains("+16.2 to +46.2 ps"));
+    // Far below the limit eyes are not told apart, and a cell has the share that compares down a column.
+    assert!(foretold.contains("below +2.5 ps (down to a closed eye)"));
+    assert!(html.contains("width read \u{2248} +39 %"));
     let cells = html.matches("<td class=\"vpp\"").count() + html.matches("<td class=\"vpf\"").count();
     assert_eq!(cells, demo.run.conditions.iter().filter(|one| of(one)).count());
     let drawn = wanted_pictures(&demo.run, 24);

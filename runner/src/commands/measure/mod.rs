@@ -21,7 +21,7 @@ use crate::run::disk_space::refuse_without_space;
 use crate::run::earlier_nights::EarlierNights;
 use crate::run::execute::Executor;
 use crate::run::hours::{self, HoursNote};
-use crate::run::pending::PendingJob;
+use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::{Basis, Visiting};
 use crate::run::prediction::expected::kept_expected;
 use crate::run::prediction::note::{Chosen, Kept};
@@ -36,7 +36,6 @@ use nightbench_core::events::Event;
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
-use plan::keys::JobKeys;
 use plan::selection::Selection;
 use simulator::target::SimulatedOptions;
 use std::path::{Path, PathBuf};
@@ -121,7 +120,7 @@ pub fn measure_file(
         Some(_) => bench_keys(plan)?,
         None => keys_of(plan, &Target::Simulated)?,
     };
-    let all = in_order(&forecast, &keys);
+    let all = every_job(&forecast, &keys);
     let mut selected = wanted.select(plan, &forecast, &all)?;
     prepare_place(arguments, &dir)?;
     if !Store::exists(&dir)? {
@@ -317,17 +316,6 @@ fn banner(arguments: &RunArguments, plan: &Plan, jobs: usize, dir: &Path) -> Str
 /// The run folder of a plan: the one asked for, or runs/NAME.
 pub fn run_folder_of(plan: &Path, into: Option<&Path>) -> PathBuf {
     into.map_or_else(|| Path::new("runs").join(plan.file_stem().unwrap_or_default()), Path::to_owned)
-}
-
-/// Every job of the plan in the order it runs.
-fn in_order(forecast: &Forecast, keys: &JobKeys<'_>) -> Vec<PendingJob> {
-    (0..)
-        .zip(&forecast.jobs)
-        .map(|(position, job)| {
-            let condition = forecast.expansion.conditions[job.condition as usize];
-            PendingJob { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
-        })
-        .collect()
 }
 
 /// The folder above the run folder: only the default one is made without being asked.

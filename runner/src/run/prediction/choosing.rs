@@ -6,18 +6,19 @@
 use super::ahead::{Ahead, JobsOf, in_order};
 use super::note::{Because, Chosen, NotedVisit, keep_chosen};
 use crate::console::exit::Failure;
-use crate::forecast::Forecast;
+use crate::forecast::{Expected, Forecast};
 use crate::run::hours::{measuring_at, scheduled, seconds_of, spent};
 use crate::run::known::Known;
 use crate::run::pending::{MountingId, PendingJob};
 use crate::store::Store;
 use judge::prediction::{Field, Known as Found, Prior, Terms, Walk};
 use judge::terms;
-use nightbench_core::results::JobTimes;
+use nightbench_core::results::{CaptureMode, JobTimes};
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
+use plan::expand::Condition;
 use plan::predicted::Predicted;
-use schedule::{Calendar, JobSeconds, Problem, Standing, Walk as BenchWalk};
+use schedule::{Calendar, Hours, JobSeconds, Problem, Standing, Walk as BenchWalk, cost_of};
 use std::collections::{BTreeSet, HashSet};
 
 /// What no measurement changes.
@@ -26,6 +27,18 @@ pub struct Basis<'p> {
     forecast: &'p Forecast,
     field: Field,
     terms: Terms,
+    /// Hours of a full eye after rows and columns, by condition; empty where none follows.
+    full_eye_h: Vec<f64>,
+}
+
+fn full_eye_h(plan: &Plan, forecast: &Forecast) -> Vec<f64> {
+    if plan.capture.mode != CaptureMode::RowAndColumn {
+        return Vec::new();
+    }
+    let lines = Expected::new(plan);
+    let eyes = Expected::with_capture(plan, CaptureMode::Exact, plan.capture.rule);
+    let more = |condition: &Condition| eyes.of(condition).measuring_s - lines.of(condition).measuring_s;
+    forecast.expansion.conditions.iter().map(|condition| more(condition).max(0.0) / 3600.0).collect()
 }
 
 impl<'p> Basis<'p> {
@@ -38,23 +51,23 @@ impl<'p> Basis<'p> {
         seed: u64,
     ) -> Basis<'p> {
         let field = Field::new(plan, &forecast.expansion, &AcceptanceCriteria::of(plan), prior);
-        let terms = terms(asked, &field, seed);
-        Basis { plan, forecast, field, terms }
+        let terms = terms(asked, seed);
+        Basis { plan, forecast, field, terms, full_eye_h: full_eye_h(plan, forecast) }
     }
 
     /// The walk before anything is measured.
     pub fn walk(&self) -> Walk<'_> {
-        let setups: Vec<u32> =
-            self.forecast.jobs.iter().map(|job| self.field.points[job.condition as usize].setup).collect();
-        Walk::new(&self.field, self.terms, &setups)
+        let order: Vec<u32> = self.forecast.jobs.iter().map(|job| job.condition).collect();
+        Walk::new(&self.field, self.terms, &order)
+    }
+
+    /// The plan it is of.
+    pub fn plan(&self) -> &'p Plan {
+        self.plan
     }
 
     pub(super) fn forecast(&self) -> &'p Forecast {
         self.forecast
-    }
-
-    pub(super) fn field(&self) -> &Field {
-        &self.field
     }
 
     /// Where a simulated bench stands at the begin.
@@ -122,22 +135,37 @@ impl Stands {
     }
 }
 
-/// Bench hours of what was chosen, in the order it was chosen, with what each job took (`seconds`, by place); waiting for attended hours
-/// is left out.
-pub fn hours_in_order(basis: &Basis<'_>, chosen: &Chosen, seconds: &[Option<JobSeconds>]) -> f64 {
+/// Places of the jobs that are done, in the order in which they were chosen and then in the plan's, and the bench hours of that: with
+/// what each job took (`seconds`, by place), waiting for attended hours left out.
+pub fn in_order_chosen(
+    forecast: &Forecast,
+    chosen: &Chosen,
+    seconds: &[Option<JobSeconds>],
+) -> (Vec<u64>, Hours) {
     let mut jobs = JobsOf::new();
-    for (position, job) in (0..).zip(&basis.forecast.jobs) {
-        let condition = basis.forecast.expansion.conditions[job.condition as usize];
+    for (position, job) in (0..).zip(&forecast.jobs) {
+        let condition = forecast.expansion.conditions[job.condition as usize];
         let one = PendingJob { job: *job, condition, key: [0; 32], position, attempt: 1 };
         if seconds.get(position as usize).is_some_and(Option::is_some) {
             jobs.entry(job.condition).or_default().push(one);
         }
     }
-    let mut stands = Stands { calendar: Calendar::always(), ..basis.begin() };
+    let mut order: Vec<PendingJob> = Vec::new();
     for visit in &chosen.visits {
-        stands.did(basis, &in_order(&jobs, &visit.conditions), seconds, 1.0);
+        order.extend(in_order(&jobs, &visit.conditions));
+        visit.conditions.iter().for_each(|condition| {
+            jobs.remove(condition);
+        });
     }
-    stands.spent_h
+    // What was measured beside the choice.
+    let mut rest: Vec<PendingJob> = jobs.into_values().flatten().collect();
+    rest.sort_by_key(|one| one.position);
+    order.extend(rest);
+    let sequence: Vec<u32> = order.iter().map(|one| scheduled(forecast, one)).collect();
+    let mut minutes = cost_of(&forecast.problem, &sequence).minutes;
+    let sum = |of: fn(&JobSeconds) -> f64| seconds.iter().flatten().map(of).sum::<f64>() / 60.0;
+    (minutes.measuring, minutes.training) = (sum(|took| took.measuring_s), sum(|took| took.training_s));
+    (order.iter().map(|one| one.position).collect(), Hours::from(&minutes))
 }
 
 /// The choice while a run goes on.
@@ -326,8 +354,13 @@ impl<'b> Visiting<'b> {
                 let took =
                     usize::try_from(one.position).ok().and_then(|at| self.seconds.get(at).copied().flatten());
                 if let (Some(expected), Some(took)) = (expected, took) {
+                    // A full eye that followed is no slower bench.
+                    let eye_h = self.basis.full_eye_h.get(one.job.condition as usize);
+                    let eye_s = eye_h.map_or(0.0, |hours| 3600.0 * hours);
+                    let followed = took.measuring_s > expected.measuring_s + 0.5 * eye_s;
                     self.took_s.0 += took.measuring_s + took.training_s;
                     self.took_s.1 += expected.measuring_s + expected.training_s;
+                    self.took_s.1 += if followed { eye_s } else { 0.0 };
                 }
             }
             let pace =
@@ -397,5 +430,6 @@ pub(super) fn ahead<'a>(basis: &'a Basis<'a>, stands: &'a Stands, open: &'a Jobs
         open,
         spent_h: stands.spent_h,
         only: stands.only,
+        full_eye_h: &basis.full_eye_h,
     }
 }

@@ -67,7 +67,7 @@ pub fn ask(
 }
 
 /// Asks the model for the conditions of a whole plan; those it has no answer for are left out. `measured`: data of measured channels.
-fn expected(
+pub fn expected(
     plan: &Plan,
     expansion: &Expansion,
     executor: &Executor<'_>,

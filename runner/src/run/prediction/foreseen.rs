@@ -1,13 +1,15 @@
-//! What a plan with predictions will take, before anything runs: the walk on a bench on which every margin is as the channel model
-//! expects. A real one differs, and then more is measured.
+//! What a plan with predictions will take from here on: the walk on a bench on which every margin that was not measured is as the model
+//! has it by now; before anything is measured, as the channel model expects. A real one differs, and then more is measured.
 
 use super::ahead::{JobsOf, in_order};
 use super::choosing::{Basis, Stands, ahead};
+use super::note::Chosen;
+use crate::run::known::Known;
 use crate::run::pending::PendingJob;
-use judge::prediction::{Asked, Clock, Known, Reading};
-use schedule::Calendar;
+use judge::prediction::{Clock, Known as Found, Walk};
+use schedule::{Calendar, JobSeconds};
 use serde::Serialize;
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashSet};
 
 /// Hours of the bench at work, and conditions, of all that the plan has.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -23,57 +25,111 @@ pub struct Foreseen {
     pub whole_conditions: usize,
 }
 
-/// A margin as the model has it is read with this standard uncertainty, share of the unit interval or of VDDQ (an estimate: a tap is
-/// 0.03 unit intervals).
-const READ_TO: f64 = 0.01;
+/// What a run has come to.
+pub struct SoFar<'a, 'p> {
+    pub chosen: &'a Chosen,
+    pub known: &'a Known<'p>,
+    /// Places of the jobs that have a result.
+    pub done: &'a HashSet<u64>,
+    /// What jobs took, by place.
+    pub seconds: &'a [Option<JobSeconds>],
+}
 
-/// Works it out. `all`: every job of the plan.
-pub fn foreseen(basis: &Basis<'_>, all: &[PendingJob]) -> Foreseen {
-    let mut jobs = JobsOf::new();
-    for one in all {
-        jobs.entry(one.job.condition).or_default().push(*one);
+/// The walk from here on, visit by visit.
+pub struct Foretold<'b> {
+    basis: &'b Basis<'b>,
+    walk: Walk<'b>,
+    jobs: JobsOf,
+    stands: Stands,
+    /// Conditions that the walk has heard of.
+    heard: BTreeSet<u32>,
+    /// Chosen before, and not done yet.
+    due: Vec<PendingJob>,
+}
+
+impl<'b> Foretold<'b> {
+    /// `all`: every job of the plan. Without anything done it begins.
+    pub fn new(basis: &'b Basis<'b>, all: &[PendingJob], so_far: Option<SoFar<'_, '_>>) -> Foretold<'b> {
+        let mut jobs = JobsOf::new();
+        for one in all {
+            jobs.entry(one.job.condition).or_default().push(*one);
+        }
+        let (walk, stands) = (basis.walk(), basis.begin());
+        let mut foretold = Foretold { basis, walk, jobs, stands, heard: BTreeSet::new(), due: Vec::new() };
+        if let Some(so_far) = so_far {
+            foretold.go_on(&so_far);
+        }
+        foretold
     }
-    let mut walk = basis.walk();
-    let mut stands = basis.begin();
+
+    fn go_on(&mut self, so_far: &SoFar<'_, '_>) {
+        let is_done = |one: &PendingJob| so_far.done.contains(&one.position);
+        for visit in &so_far.chosen.visits {
+            let (done, open): (Vec<PendingJob>, Vec<PendingJob>) =
+                in_order(&self.jobs, &visit.conditions).into_iter().partition(is_done);
+            let open_conditions: BTreeSet<u32> = open.iter().map(|one| one.job.condition).collect();
+            for condition in visit.conditions.iter().filter(|one| !open_conditions.contains(one)) {
+                let found = so_far.known.alone(*condition).and_then(|judged| Found::of(&judged));
+                self.walk.took(*condition, found);
+                self.heard.insert(*condition);
+            }
+            self.stands.did(self.basis, &done, so_far.seconds, 1.0);
+            self.due.extend(open);
+        }
+        let jobs = self.jobs.values_mut();
+        jobs.for_each(|jobs| jobs.retain(|one| !is_done(one)));
+    }
+
+    /// Jobs of the next visit, in their order; `None` at the end.
+    pub fn visit(&mut self) -> Option<Vec<PendingJob>> {
+        let due = std::mem::take(&mut self.due);
+        if !due.is_empty() {
+            let conditions: BTreeSet<u32> = due.iter().map(|one| one.job.condition).collect();
+            // It learns what is known before it says what it expects.
+            let _ = self.walk.next(self.stands.condition, &ahead(self.basis, &self.stands, &self.jobs));
+            self.take(&conditions.into_iter().collect::<Vec<u32>>(), &due);
+            return Some(due);
+        }
+        let visit = self.walk.next(self.stands.condition, &ahead(self.basis, &self.stands, &self.jobs))?;
+        if visit.conditions.iter().all(|one| self.heard.contains(one)) {
+            return None;
+        }
+        let now = in_order(&self.jobs, &visit.conditions);
+        self.take(&visit.conditions, &now);
+        Some(now)
+    }
+
+    fn take(&mut self, conditions: &[u32], jobs: &[PendingJob]) {
+        for (condition, expected) in self.walk.expects(conditions) {
+            self.walk.took(condition, Some(expected));
+            self.heard.insert(condition);
+            self.jobs.remove(&condition);
+        }
+        self.stands.did(self.basis, jobs, &[], 1.0);
+    }
+
+    /// Every job that is still to come.
+    pub fn rest(mut self) -> Vec<PendingJob> {
+        let mut rest = Vec::new();
+        while let Some(jobs) = self.visit() {
+            rest.extend(jobs);
+        }
+        rest
+    }
+}
+
+/// Works it out before anything is measured. `all`: every job of the plan.
+pub fn foreseen(basis: &Basis<'_>, all: &[PendingJob]) -> Foreseen {
+    let mut foretold = Foretold::new(basis, all, None);
     // Waiting for attended hours is no work of the bench.
     let mut work = Stands { calendar: Calendar::always(), ..basis.begin() };
-    let field = basis.field();
-    let must: Vec<u32> = {
-        let mandatory = walk.mandatory();
-        let own = field.points.iter().filter(|point| mandatory.contains(point.block()));
-        let mut must: Vec<(u32, u16, u32)> =
-            own.map(|point| (point.setup, point.temperature, point.condition)).collect();
-        must.sort_unstable();
-        must.into_iter().map(|(.., condition)| condition).collect()
-    };
-    let mandatory_hours = ahead(basis, &work, &jobs).hours(&must);
+    let must = foretold.walk.must();
+    let mandatory_hours = ahead(basis, &work, &foretold.jobs).hours(&must);
     let whole = basis.forecast().schedule.hours();
     let mut measured: BTreeSet<u32> = BTreeSet::new();
-    loop {
-        let open: JobsOf = jobs
-            .iter()
-            .filter(|(condition, _)| !measured.contains(condition))
-            .map(|(condition, jobs)| (*condition, jobs.clone()))
-            .collect();
-        let visit = walk.next(stands.condition, &ahead(basis, &stands, &open));
-        let Some(visit) = visit.filter(|visit| visit.conditions.iter().any(|one| !measured.contains(one)))
-        else {
-            break;
-        };
-        for condition in &visit.conditions {
-            let reading = |asked: &Asked| {
-                let value = asked.expected.share * asked.whole;
-                let closed = value <= 0.0;
-                let u = READ_TO * asked.whole;
-                Reading { quantity: asked.quantity, value, u, at_least: false, closed }
-            };
-            let known = Known::Read(field.asked[*condition as usize].iter().map(reading).collect());
-            walk.took(*condition, Some(known));
-        }
-        let done = in_order(&jobs, &visit.conditions);
-        stands.did(basis, &done, &[], 1.0);
-        work.did(basis, &done, &[], 1.0);
-        measured.extend(visit.conditions);
+    while let Some(jobs) = foretold.visit() {
+        work.did(basis, &jobs, &[], 1.0);
+        measured.extend(jobs.iter().map(|one| one.job.condition));
     }
     Foreseen {
         mandatory_hours,
@@ -81,6 +137,6 @@ pub fn foreseen(basis: &Basis<'_>, all: &[PendingJob]) -> Foreseen {
         hours: work.spent_h,
         conditions: measured.len(),
         whole_hours: whole.total - whole.waiting,
-        whole_conditions: field.points.len(),
+        whole_conditions: basis.forecast().expansion.conditions.len(),
     }
 }

@@ -1,0 +1,89 @@
+//! What a plan with predicted verdicts will take: part of `preview`.
+
+use crate::console::exit::Failure;
+use crate::console::terminal::Terminal;
+use crate::folder::run_folder::keys_of;
+use crate::forecast::Forecast;
+use crate::inputs::plan_file::PlanFile;
+use crate::run::execute::Executor;
+use crate::run::prediction::choosing::Basis;
+use crate::run::prediction::expected::ask;
+use crate::run::prediction::foreseen::Foreseen;
+use crate::run::prediction::note::Kept;
+use crate::store::{Store, Target};
+use judge::prediction::Prior;
+use nightbench_core::text::counted;
+use plan::Plan;
+use plan::predicted::Predicted;
+use std::path::Path;
+
+/// What predictions are made from.
+pub struct Predicting {
+    whole: Forecast,
+    asked: Predicted,
+    prior: Prior,
+    seed: u64,
+}
+
+impl Predicting {
+    /// Of a plan; `None` where it measures everything, or only a selection is looked at. `dir`: the run folder that it would go on in.
+    ///
+    /// # Errors
+    /// Exit 2 for a plan or folder that does not fit, exit 74 for a store that cannot be read.
+    pub fn of(
+        terminal: &Terminal,
+        file: &PlanFile,
+        forecast: &Forecast,
+        dir: &Path,
+    ) -> Result<Option<Predicting>, Failure> {
+        let plan = &file.plan;
+        let Some(asked) = plan.predicted else { return Ok(None) };
+        let whole = Forecast::new(plan, &[])?;
+        if whole.expansion.conditions.len() != forecast.expansion.conditions.len() {
+            return Ok(None);
+        }
+        let (mut kept, mut seed) = (None, 1);
+        if Store::exists(dir)? {
+            let reader = Store::open_read_only(dir)?;
+            let meta = reader.meta()?;
+            seed = meta.seed;
+            kept = Kept::of(&reader, &meta)?.filter(|_| meta.plan_text == file.text);
+        }
+        let keys = keys_of(plan, &Target::Simulated)?;
+        let prior = match kept {
+            Some(kept) => kept.prior,
+            None => {
+                let executor = Executor::new(plan, &whole.expansion, &keys);
+                ask(terminal, (plan, &whole, &executor), &file.measured)
+            }
+        };
+        Ok(Some(Predicting { whole, asked, prior, seed }))
+    }
+
+    /// For the walk.
+    pub fn basis<'p>(&'p self, plan: &'p Plan) -> Basis<'p> {
+        Basis::new(plan, &self.whole, self.asked, &self.prior, self.seed)
+    }
+}
+
+/// What is foreseen, in words.
+pub fn prediction_words(asked: Predicted, seen: &Foreseen) -> String {
+    let all = seen.conditions >= seen.whole_conditions;
+    let takes = match all {
+        true => "everything is measured, in the plan's order where cover and audits take as long".to_string(),
+        false => format!(
+            "{:.1} h and {} in place of {:.1} h and {}; a bench that differs takes more",
+            seen.hours,
+            counted(seen.conditions, "condition"),
+            seen.whole_hours,
+            seen.whole_conditions,
+        ),
+    };
+    format!(
+        "with predicted verdicts, at {} h a wrong one: what is measured is decided while it runs. Cover and audits alone take {:.1} h ({}). \
+         On a bench where every margin is as the channel model expects, {takes}",
+        asked.wrong_verdict_hours,
+        seen.mandatory_hours,
+        counted(seen.mandatory_conditions, "condition"),
+    )
+}
