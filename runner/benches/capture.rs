@@ -3,8 +3,9 @@
 //! (also on the simulated target); and the compute cost. Each goal is printed with the figures that miss it and, where the reference itself cannot meet
 //! it, with the reference's own figure.
 //!
-//! `cargo bench -p runner --bench capture [-- NAME | edges | rows]` prints the tables; `edges` those of the bias alone, `rows` that
-//! of rows and columns.
+//! `cargo bench -p runner --bench capture [-- NAME | edges | rows [CHIPS FROM]]` prints the tables; `edges` those of the
+//! bias alone, `rows` that of rows and columns, over so many invented chips, numbered from
+//! FROM on, with as many seeds.
 
 #[path = "support/bias.rs"]
 mod bias;
@@ -288,7 +289,10 @@ fn compute_cost() {
 }
 
 fn main() {
-    let filter = std::env::args().skip(1).find(|word| !word.starts_with('-')).unwrap_or_default();
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with('-')).collect();
+    let filter = words.first().cloned().unwrap_or_default();
+    let number = |at: usize, otherwise| words.get(at).and_then(|word| word.parse().ok()).unwrap_or(otherwise);
+    let silicon = rows::Silicon { chips: number(1, 1), from: number(2, 7) };
     if filter.is_empty() || filter == "edges" {
         println!("{} goals of the edges missed", bias::tables());
         if filter == "edges" {
@@ -296,7 +300,7 @@ fn main() {
         }
     }
     if filter.is_empty() || filter == "rows" {
-        println!("{} goals of rows and columns missed", rows::table());
+        println!("{} goals of rows and columns missed", rows::table(silicon));
         if filter == "rows" {
             return;
         }

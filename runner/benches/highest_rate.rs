@@ -1,6 +1,7 @@
 //! A search for the highest rates against every rate measured, and how often the bound of the rate that a margin holds to is broken.
 //!
-//! `cargo bench -p runner --bench highest_rate`; `-- FOLDER...` replays the search over run folders in which every rate was measured.
+//! `cargo bench -p runner --bench highest_rate`; `-- seeds 10 from 100` the search alone, over so many seeds; `-- FOLDER...` replays
+//! the search over run folders in which every rate was measured.
 
 use contract::CancelToken;
 use judge::Judge;
@@ -85,39 +86,65 @@ fn measured(plan: &Plan, expansion: &Expansion, seed: u64) -> (JudgedRun, Vec<Op
     (judge.judge(&AcceptanceCriteria::of(plan)), answers)
 }
 
-/// Conditions asked, and series whose answer is not that of every rate measured.
-fn replay(plan: &Plan, expansion: &Expansion, all: &[Option<Answer>]) -> (usize, usize, usize) {
-    let series = rate_series(plan, expansion, 0..expansion.conditions.len() as u32);
-    let mut found: Vec<Vec<Option<Answer>>> = Vec::new();
-    let (mut asked, mut wrong) = (0, 0);
-    for one in &series {
-        let before = one.follows.map(|before| (&series[before], &found[before][..]));
-        let first = start(plan, expansion, one, before);
-        let mut answers = vec![None; one.conditions.len()];
-        loop {
-            let places = next(&answers, first);
-            if places.is_empty() {
-                break;
-            }
-            for place in places {
-                answers[place] = Some(all[one.conditions[place] as usize].unwrap_or(Answer::Doubtful));
-                asked += 1;
-            }
-        }
-        let passing = |answers: &[Option<Answer>]| answers.iter().rposition(|one| *one == Some(Answer::Pass));
-        let every: Vec<Option<Answer>> = one.conditions.iter().map(|index| all[*index as usize]).collect();
-        wrong += usize::from(passing(&answers) != passing(&every));
-        found.push(answers);
-    }
-    (asked, wrong, series.len())
+/// What a search over everything measured asks.
+#[derive(Debug, Default, Clone, Copy)]
+struct Replayed {
+    conditions: usize,
+    asked: usize,
+    /// Of a search that begins at the answer of every series.
+    least: usize,
+    series: usize,
+    /// Series whose answer is not that of every rate measured.
+    wrong: usize,
 }
 
-fn tell_replay(name: &str, plan: &Plan, expansion: &Expansion, all: &[Option<Answer>]) {
-    let (asked, wrong, series) = replay(plan, expansion, all);
-    let conditions = expansion.conditions.len();
+/// Asks one series from a start, answers as measured.
+fn search(every: &[Option<Answer>], first: usize) -> (Vec<Option<Answer>>, usize) {
+    let mut answers = vec![None; every.len()];
+    let mut asked = 0;
+    loop {
+        let places = next(&answers, first);
+        if places.is_empty() {
+            return (answers, asked);
+        }
+        for place in places {
+            answers[place] = Some(every[place].unwrap_or(Answer::Doubtful));
+            asked += 1;
+        }
+    }
+}
+
+fn replay(plan: &Plan, expansion: &Expansion, all: &[Option<Answer>]) -> Replayed {
+    let series = rate_series(plan, expansion, 0..expansion.conditions.len() as u32);
+    let mut found: Vec<Vec<Option<Answer>>> = Vec::new();
+    let mut sums =
+        Replayed { conditions: expansion.conditions.len(), series: series.len(), ..Replayed::default() };
+    for one in &series {
+        let before = one.follows.map(|before| (&series[before], &found[before][..]));
+        let every: Vec<Option<Answer>> = one.conditions.iter().map(|index| all[*index as usize]).collect();
+        let (answers, asked) = search(&every, start(plan, expansion, one, before));
+        let passing = |answers: &[Option<Answer>]| answers.iter().rposition(|one| *one == Some(Answer::Pass));
+        sums.asked += asked;
+        sums.least += (0..every.len()).map(|first| search(&every, first).1).min().unwrap_or(0);
+        sums.wrong += usize::from(passing(&answers) != passing(&every));
+        found.push(answers);
+    }
+    sums
+}
+
+fn tell(name: &str, sums: Replayed) {
+    let share = |asked: usize| asked as f64 / sums.conditions as f64;
+    let wrong = exact_interval(sums.wrong as u64, sums.series as u64, 0.95).expect("counts");
     println!(
-        "{name}: {asked} of {conditions} conditions asked ({:.2}) in {series} series, {wrong} answers differ from every rate",
-        asked as f64 / conditions as f64
+        "{name}: {} of {} conditions asked ({:.3}; {:.3} if every series began at its answer) in {} series, {} answers differ from \
+         every rate (95 % interval up to {:.2} %)",
+        sums.asked,
+        sums.conditions,
+        share(sums.asked),
+        share(sums.least),
+        sums.series,
+        sums.wrong,
+        100.0 * wrong.upper
     );
 }
 
@@ -129,7 +156,7 @@ fn folders(folders: &[String]) {
         let judged = JudgedFolder::read(dir, &reader, by).unwrap_or_else(|failure| panic!("{failure}"));
         let expansion = expand(&judged.file.plan, &Selection::default());
         let answers: Vec<Option<Answer>> = judged.run.conditions.iter().map(Answer::of).collect();
-        tell_replay(folder, &judged.file.plan, &expansion, &answers);
+        tell(folder, replay(&judged.file.plan, &expansion, &answers));
     }
 }
 
@@ -212,16 +239,32 @@ fn bounds() {
 
 fn main() {
     let named: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with('-')).collect();
-    if !named.is_empty() {
+    let number = |after: &str| {
+        let at = named.iter().position(|word| word == after)?;
+        named.get(at + 1)?.parse().ok()
+    };
+    let seeds: Option<u64> = number("seeds");
+    if !named.is_empty() && seeds.is_none() {
         return folders(&named);
     }
+    let from = number("from").unwrap_or(1);
     for (name, text) in [("the library's plan", LIBRARY.to_string()), ("a plan of DDR5", ddr5())] {
         let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
         let expansion = expand(&plan, &Selection::default());
-        for seed in 1..=3 {
-            let (_, answers) = measured(&plan, &expansion, seed);
-            tell_replay(&format!("{name}, seed {seed}"), &plan, &expansion, &answers);
+        let mut sums = Replayed::default();
+        for seed in from..from + seeds.unwrap_or(3) {
+            let one = replay(&plan, &expansion, &measured(&plan, &expansion, seed).1);
+            sums = Replayed {
+                conditions: sums.conditions + one.conditions,
+                asked: sums.asked + one.asked,
+                least: sums.least + one.least,
+                series: sums.series + one.series,
+                wrong: sums.wrong + one.wrong,
+            };
         }
+        tell(&format!("{name}, {} seeds from {from}", seeds.unwrap_or(3)), sums);
     }
-    bounds();
+    if seeds.is_none() {
+        bounds();
+    }
 }

@@ -32,6 +32,11 @@ fn call() -> Call {
 
 /// Goes through the eyes of a plan's conditions; a condition whose training fails is left out.
 pub fn each_eye(plan: &Plan, seed: u64, mut take: impl FnMut(SimulatedEye<'_>)) {
+    each_start(plan, seed, 1, |eye, _| take(eye));
+}
+
+/// The same, with so many starts of every condition, the first one (0) last.
+pub fn each_start(plan: &Plan, seed: u64, starts: u32, mut take: impl FnMut(SimulatedEye<'_>, u32)) {
     let expansion: Expansion = expand(plan, &Selection::default());
     let keys = JobKeys::new(plan, MODEL_VERSION).expect("finite numbers");
     let executor = Executor::new(plan, &expansion, &keys);
@@ -46,15 +51,18 @@ pub fn each_eye(plan: &Plan, seed: u64, mut take: impl FnMut(SimulatedEye<'_>)) 
     for condition in 0..expansion.conditions.len() {
         let job = list.iter().find(|job| job.condition as usize == condition).expect("a job");
         let condition = expansion.conditions[condition];
-        let setting = executor.setting(&condition, job, 1);
-        target.apply(&setting, &call()).expect("applied");
-        let training = target.train(&executor.training_request(), &call()).expect("a training");
-        if !training.passed {
-            continue;
-        }
-        for device in target.capabilities(&call()).expect("known").eyes {
-            let trained = training.eyes.iter().find(|eye| eye.eye == device.eye).expect("trained").clone();
-            take(SimulatedEye { target: &mut target, device, trained, condition });
+        for start in (0..starts).rev() {
+            let setting = executor.setting(&condition, job, start + 1);
+            target.apply(&setting, &call()).expect("applied");
+            let training = target.train(&executor.training_request(), &call()).expect("a training");
+            if !training.passed {
+                continue;
+            }
+            for device in target.capabilities(&call()).expect("known").eyes {
+                let trained =
+                    training.eyes.iter().find(|eye| eye.eye == device.eye).expect("trained").clone();
+                take(SimulatedEye { target: &mut target, device, trained, condition }, start);
+            }
         }
     }
 }
