@@ -298,14 +298,14 @@ fn what_makes_no_sense_is_refused() {
     let seen = &json(&told)["with_predictions"];
     let hours = ["mandatory_hours", "hours", "whole_hours"].map(|name| seen[name].as_f64().unwrap());
     assert!(hours[0] > 0.0 && hours[0] <= hours[1] && hours[1] <= hours[2] + 1e-9, "{seen}");
-    // Cover and audits take as long as everything: the plan's order, and no hour more.
+    // Where little is left out the order that is chosen costs minutes, no more.
     let tiny = plan("")
         .replace("temperature_degc = [-20, 0, 25, 40, 60, 75, 90]", "temperature_degc = [25, 60, 90]");
     folder.file("tiny.toml", &tiny);
     let told = nightbench(folder.path(), &["preview", "tiny.toml", "--json"]);
     let seen = &json(&told)["with_predictions"];
     let hours = ["hours", "whole_hours"].map(|name| seen[name].as_f64().unwrap());
-    assert!(hours[0] <= hours[1] + 1e-6, "{seen}");
+    assert!(hours[0] <= 1.01 * hours[1], "{seen}");
 }
 
 /// On a bench the temperatures of a setup are visited where that pays, and what is left is predicted.
