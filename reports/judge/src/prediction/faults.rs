@@ -56,6 +56,8 @@ pub(super) struct Faults {
     channels: Scores,
 }
 
+/// Do two conditions share a part?
+type Alike = fn(&Point, &Point) -> bool;
 /// By block.
 type Scores = BTreeMap<Block, Vec<Score>>;
 
@@ -64,7 +66,7 @@ type Scores = BTreeMap<Block, Vec<Score>>;
 pub(super) fn faults(model: &Model<'_>, measured: &Measured, known: &[(Block, Vec<u32>)]) -> Faults {
     let field = model.field;
     let model = model.as_expected();
-    let apart = |same: fn(&Point, &Point) -> bool| {
+    let apart = |same: Alike| {
         let mut scores = Scores::new();
         for (block, have) in known {
             let here = &field.points[have[0] as usize];
@@ -84,10 +86,16 @@ pub(super) fn faults(model: &Model<'_>, measured: &Measured, known: &[(Block, Ve
         }
         scores
     };
-    let modules = apart(|a, b| a.module == b.module);
-    let channels = apart(|a, b| a.channel == b.channel);
-    let mut bad = conspicuous(&modules);
-    bad.extend(conspicuous(&channels));
+    let point = |block: Block| {
+        known.iter().find(|(one, _)| *one == block).map(|(_, have)| field.points[have[0] as usize])
+    };
+    let share =
+        |same: Alike| move |a: Block, b: Block| point(a).zip(point(b)).is_some_and(|(a, b)| same(&a, &b));
+    let module: Alike = |a, b| a.module == b.module;
+    let channel: Alike = |a, b| a.channel == b.channel;
+    let (modules, channels) = (apart(module), apart(channel));
+    let mut bad = conspicuous(&modules, &share(module));
+    bad.extend(conspicuous(&channels, &share(channel)));
     Faults { bad, modules, channels }
 }
 
@@ -127,14 +135,14 @@ fn together(rest: &Rest<'_>, field: &Field, residuals: &[Residual]) -> Vec<Score
     scores
 }
 
-/// Blocks with scores that no scatter explains, each held against the scores of all others that are sound: a fault must not widen what
-/// it is told by. The worst is taken out first.
-fn conspicuous(scores: &Scores) -> BTreeSet<Block> {
+/// Blocks with scores that no scatter explains, each held against the scores of all others that are sound and do not `share` its module or
+/// channel: a fault must not widen what it is told by. The worst is taken out first.
+fn conspicuous(scores: &Scores, share: &dyn Fn(Block, Block) -> bool) -> BTreeSet<Block> {
     let mut bad = BTreeSet::new();
     loop {
         let mut worst: Option<(f64, Block)> = None;
         for (block, own) in scores.iter().filter(|(block, _)| !bad.contains(*block)) {
-            let factors = factors(scores, &|other| other == *block || bad.contains(&other));
+            let factors = factors(scores, &|other| share(other, *block) || bad.contains(&other));
             let mut counts: BTreeMap<(Quantity, bool), usize> = BTreeMap::new();
             let (mut most, mut told) = (0.0_f64, false);
             for one in own {
