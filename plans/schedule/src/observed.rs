@@ -178,28 +178,21 @@ mod tests {
         p.with_rules(Rules { baseline: Some(0), ..Rules::default() }).unwrap()
     }
 
+    /// Observed around the clock, on a bench of which no earlier night is known.
+    fn without_nights(p: &Problem, sequence: &[u32], seconds: &[Option<JobSeconds>], rest: Rest) -> Observed {
+        observe(p, sequence, seconds, &Calendar::always(), 0.0, (&Learned::new(0.25), None), rest).unwrap()
+    }
+
     #[test]
     fn a_run_that_goes_as_expected_takes_what_was_planned() {
         let p = problem();
         let order = plan_order(&p, Effort::default()).unwrap();
         let seconds = vec![Some(JobSeconds { measuring_s: 300.0, training_s: 3.0 }); order.sequence.len()];
-        let always = Calendar::always();
-        let all = observe(
-            &p,
-            &order.sequence,
-            &seconds,
-            &always,
-            0.0,
-            (&Learned::new(0.25), None),
-            Rest::AfterStop,
-        )
-        .unwrap();
+        let all = without_nights(&p, &order.sequence, &seconds, Rest::AfterStop);
         assert!((all.done.cost.minutes.total() - order.cost.minutes.total()).abs() < 1e-6);
         assert_eq!(all.done.cost.changes, order.cost.changes, "the baseline at the end is mounted again");
         assert_eq!(all.left_min, 0.0);
-        let none =
-            observe(&p, &order.sequence, &[], &always, 0.0, (&Learned::new(0.25), None), Rest::AfterStop)
-                .unwrap();
+        let none = without_nights(&p, &order.sequence, &[], Rest::AfterStop);
         assert_eq!(none.done.cost.minutes.total(), 0.0);
         assert!((none.left_min - order.cost.minutes.total()).abs() < 1e-6);
         assert!(
@@ -215,28 +208,10 @@ mod tests {
         let half = order.stretches[2].first;
         let took = |k: usize| (k < half).then_some(JobSeconds { measuring_s: 600.0, training_s: 6.0 });
         let seconds: Vec<_> = (0..order.sequence.len()).map(took).collect();
-        let slow = observe(
-            &p,
-            &order.sequence,
-            &seconds,
-            &Calendar::always(),
-            0.0,
-            (&Learned::new(0.25), None),
-            Rest::AfterStop,
-        )
-        .unwrap();
+        let slow = without_nights(&p, &order.sequence, &seconds, Rest::AfterStop);
         let even: Vec<_> =
             seconds.iter().map(|s| s.map(|_| JobSeconds { measuring_s: 300.0, training_s: 3.0 })).collect();
-        let even = observe(
-            &p,
-            &order.sequence,
-            &even,
-            &Calendar::always(),
-            0.0,
-            (&Learned::new(0.25), None),
-            Rest::AfterStop,
-        )
-        .unwrap();
+        let even = without_nights(&p, &order.sequence, &even, Rest::AfterStop);
         assert_eq!(even.moments.len(), order.stretches.len() - 2, "the insertions that are still to come");
         assert_eq!(even.moments[0].mounting, order.stretches[2].mounting);
         assert!(even.moments[0].start_min >= even.done.finish_min);
@@ -250,21 +225,11 @@ mod tests {
         let p = problem();
         let order = plan_order(&p, Effort::default()).unwrap();
         let whole = order.cost.minutes.total();
-        let always = Calendar::always();
         let mut seconds = vec![None; order.sequence.len()];
         // Every seventh, then every fifth, as threads may come to them.
         for at in (0..seconds.len()).step_by(7).chain((0..seconds.len()).step_by(5)) {
             seconds[at] = Some(JobSeconds { measuring_s: 300.0, training_s: 3.0 });
-            let now = observe(
-                &p,
-                &order.sequence,
-                &seconds,
-                &always,
-                0.0,
-                (&Learned::new(0.25), None),
-                Rest::InTurn,
-            )
-            .unwrap();
+            let now = without_nights(&p, &order.sequence, &seconds, Rest::InTurn);
             let sum = now.done.cost.minutes.total() + now.left_min;
             assert!((sum - whole).abs() < 1e-3, "at {at}: {sum} of {whole} min");
             assert!(now.finish.p10_min < whole && whole < now.finish.p90_min, "{:?}", now.finish);
@@ -273,10 +238,7 @@ mod tests {
         let half = order.sequence.len() / 2;
         let took = |k: usize| (k < half).then_some(JobSeconds { measuring_s: 300.0, training_s: 3.0 });
         let seconds: Vec<_> = (0..order.sequence.len()).map(took).collect();
-        let left = |rest: Rest| {
-            let learned = Learned::new(0.25);
-            observe(&p, &order.sequence, &seconds, &always, 0.0, (&learned, None), rest).unwrap().left_min
-        };
+        let left = |rest: Rest| without_nights(&p, &order.sequence, &seconds, rest).left_min;
         assert!(left(Rest::InTurn) <= left(Rest::AfterStop));
     }
 }

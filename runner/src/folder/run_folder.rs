@@ -124,10 +124,7 @@ fn refuse_other_run(
     let name = dir.display();
     let refuse = |words: String| Err(Failure::invalid(words));
     if meta.target != *target {
-        let held = match &meta.target {
-            Target::Bench(bench) => format!("the bench {bench}"),
-            Target::Simulated => "the simulated target".into(),
-        };
+        let held = meta.target.words();
         return refuse(format!(
             "{name} holds results of {held}; simulated and measured results, and those of different benches, never mix: \
              name another folder"

@@ -32,14 +32,6 @@ pub struct EarlierNights {
     of: Option<(PathBuf, Target)>,
 }
 
-/// What a run folder was measured on, in words.
-fn words_of(target: &Target) -> String {
-    match target {
-        Target::Simulated => "the simulated target".into(),
-        Target::Bench(name) => format!("the bench `{name}`"),
-    }
-}
-
 impl EarlierNights {
     /// Of run folders, all measured on one bench.
     ///
@@ -79,8 +71,8 @@ impl EarlierNights {
             Some((dir, of)) if of != target => Err(Failure::invalid(format!(
                 "--nights {}: measured on {}, which tells nothing of {}; name folders of one bench only",
                 dir.display(),
-                words_of(of),
-                words_of(target)
+                of.words(),
+                target.words()
             ))),
             _ => Ok(()),
         }

@@ -51,6 +51,16 @@ pub enum Target {
     Bench(String),
 }
 
+impl Target {
+    /// As a message names it.
+    pub fn words(&self) -> String {
+        match self {
+            Target::Simulated => "the simulated target".into(),
+            Target::Bench(name) => format!("the bench {name}"),
+        }
+    }
+}
+
 /// Condition, place and times of one finished job.
 #[derive(Debug, Clone, PartialEq)]
 pub struct JobRow {

@@ -1,6 +1,7 @@
 //! What is left of a run: kept where it goes as planned, planned anew where it does not, and no job is ever lost.
 
 use super::*;
+use crate::run::pending::every_job;
 use plan::Plan;
 use plan::keys::JobKeys;
 
@@ -47,14 +48,7 @@ fn plan() -> Plan {
 }
 
 fn jobs(plan: &Plan, forecast: &Forecast) -> Vec<PendingJob> {
-    let keys = JobKeys::new(plan, "bench").expect("finite numbers");
-    (0..)
-        .zip(&forecast.jobs)
-        .map(|(position, job)| {
-            let condition = forecast.expansion.conditions[job.condition as usize];
-            PendingJob { job: *job, condition, key: keys.key(&condition, job), position, attempt: 1 }
-        })
-        .collect()
+    every_job(forecast, &JobKeys::new(plan, "bench").expect("finite numbers"))
 }
 
 fn keys(rest: &Remaining<'_>) -> Vec<[u8; 32]> {
