@@ -43,6 +43,11 @@ pub fn plan(
     )
 }
 
+/// A plan whose only module has a lane behind a bad joint.
+pub fn bad_joint(plan: &str) -> String {
+    plan.replacen("[[channel]]", "[[module.lane]]\nlane = 3\nmodel = { r_stub_ohm = 40.0 }\n[[channel]]", 1)
+}
+
 pub fn cases(short: bool) -> Vec<Case> {
     let effort = Effort { mountings: 8, starts: if short { 12 } else { 24 } };
     let (chips, seeds) = if short { (24, 4) } else { (24, 40) };

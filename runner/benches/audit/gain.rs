@@ -1,7 +1,7 @@
 //! What a lane gains at its best sampling point: the printed gain and its U against the exact surfaces, both at the point
 //! trained and at the point called best. Lanes of a device that have one write Vref are moved to one row together.
 
-use crate::cases::plan;
+use crate::cases::{bad_joint, plan};
 use crate::rows::{Claim, Row};
 use crate::truth::{limit_crossings, options};
 use contract::CancelToken;
@@ -28,20 +28,30 @@ pub const PLANS: [(&str, PlanOf); 3] = [
     }),
 ];
 
+/// Firmware that sets a lane beside the place found.
+const TRAINED_BESIDE: &str =
+    "[[firmware]]\nname = \"moved\"\n[[firmware.lane]]\nlane = 5\ntaps = 3\nvref_steps = -3\n";
+
 /// Width in UI and height in % VDDQ of the box.
 const BOX: (f64, f64) = (0.22, 10.0);
 
 /// Rows of a chip over some seeds: does the interval hold, and how often is a gain called certain that is none?
-pub fn rows(case: &str, text: PlanOf, chip: u64, seeds: u64) -> Vec<Row> {
-    let plan =
-        Plan::read(&text(&format!("{case} gain {chip}"))).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
+/// `bad`: a lane is behind a bad joint, and another is trained beside its place.
+pub fn rows(case: &str, text: PlanOf, bad: bool, chip: u64, seeds: u64) -> Vec<Row> {
+    let mut text = text(&format!("{case} gain {chip}"));
+    if bad {
+        text = bad_joint(&text) + TRAINED_BESIDE;
+    }
+    let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
+    let words = if bad { ", bad lanes" } else { "" };
     let expansion = expand(&plan, &Selection::default());
     let keys = JobKeys::new(&plan, MODEL_VERSION).expect("finite numbers");
     let executor = Executor::new(&plan, &expansion, &keys);
     let list = jobs(&plan, &expansion);
     let mut holds =
-        Row::new(format!("{case}, gain at the best point: U of one job"), Claim::Share(0.95, 0.995));
-    let mut empty = Row::new(format!("{case}, gain called certain where there is none"), Claim::AtMost(0.05));
+        Row::new(format!("{case}{words}, gain at the best point: U of one job"), Claim::Share(0.95, 0.995));
+    let mut empty =
+        Row::new(format!("{case}{words}, gain called certain where there is none"), Claim::AtMost(0.05));
     for seed in 1..=seeds {
         let mut target = SimulatedTarget::new(options(&plan, seed));
         for condition in 0..expansion.conditions.len() {

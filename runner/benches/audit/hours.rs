@@ -1,6 +1,6 @@
 //! Rows on the forecast of bench hours: captures of many kinds on the bench's clock, against what was forecast before.
 
-use crate::cases::limits;
+use crate::cases::{bad_joint, limits};
 use crate::rows::{Claim, Row, uniform};
 use crate::truth::options;
 use contract::CancelToken;
@@ -31,7 +31,7 @@ fn pick<'a, T>(of: &'a [T], list: &[u64]) -> &'a T {
 }
 
 /// One plan of every width; rate, direction, limit and mode are drawn.
-pub fn took(number: u64, mode: CaptureMode) -> Vec<Took> {
+pub fn took(number: u64, mode: CaptureMode, bad: bool) -> Vec<Took> {
     LANES
         .iter()
         .enumerate()
@@ -52,6 +52,7 @@ pub fn took(number: u64, mode: CaptureMode) -> Vec<Took> {
                  mode = \"{mode_word}\"\n{}",
                 limits(&[direction])
             );
+            let text = if bad { bad_joint(&text) } else { text };
             let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
             let expansion = expand(&plan, &Selection::default());
             let keys = JobKeys::new(&plan, MODEL_VERSION).expect("finite numbers");
@@ -74,9 +75,12 @@ const BEHIND: usize = 12;
 
 /// The rows of some plans, and the median of what they took over what was forecast, by width. Before anything was observed the
 /// range is that of any bench, which this one need not fill; behind a dozen captures it is the run's own.
-pub fn rows(took: &[Took]) -> Vec<Row> {
+pub fn rows(took: &[Took], words: &str) -> Vec<Row> {
     let reach = (PRIOR_SD * normal_upper_quantile(0.1).expect("a quantile")).exp();
-    let mut all = Row::new("hours of capturing: P10 to P90 on a bench nobody has seen", Claim::AtLeast(0.8));
+    let mut all = Row::new(
+        format!("hours of capturing: P10 to P90 on a bench nobody has seen{words}"),
+        Claim::AtLeast(0.8),
+    );
     let mut by_name: Vec<(&str, Vec<f64>)> = Vec::new();
     // A lane set that did not train captured nothing.
     for one in took.iter().filter(|one| one.taken_s.is_finite()) {
@@ -98,13 +102,15 @@ pub fn rows(took: &[Took]) -> Vec<Row> {
             ratios.len()
         );
     }
-    vec![all, after_some(took)]
+    vec![all, after_some(took, words)]
 }
 
 /// The range behind other captures of the same bench, as a run's remaining hours have it.
-fn after_some(took: &[Took]) -> Row {
-    let mut row =
-        Row::new(format!("hours of capturing: P10 to P90 behind {BEHIND} captures"), Claim::Share(0.8, 0.85));
+fn after_some(took: &[Took], words: &str) -> Row {
+    let mut row = Row::new(
+        format!("hours of capturing: P10 to P90 behind {BEHIND} captures{words}"),
+        Claim::Share(0.8, 0.85),
+    );
     let known: Vec<&Took> = took.iter().filter(|one| one.taken_s.is_finite()).collect();
     let z = normal_upper_quantile(0.1).expect("a quantile");
     for (at, one) in known.iter().enumerate() {

@@ -70,36 +70,24 @@ impl Measured {
 
     /// A run judged by some criteria, a lane planted in every capture.
     pub fn judge(&self, run: usize, criteria: &AcceptanceCriteria, planted: Option<Planted>) -> JudgedRun {
-        let directions = &self.plan.capture.directions;
-        self.judge_changed(run, criteria, |condition, capture| {
-            let Some(planted) = planted else { return };
-            if let Some(edges) = capture.edges.get_mut(planted.lane) {
-                let less = [planted.taps, planted.taps, planted.steps, planted.steps];
-                edges.reach.iter_mut().zip(less).for_each(|(reach, less)| *reach -= (0.5 * less) as f32);
-            }
-            for mask in &mut capture.masks {
-                // It scatters as before: what training and the delay line do to it is no smaller.
-                let truths = &self.truths[condition];
-                let place = directions.iter().position(|one| *one == capture.eye.direction).unwrap_or(0);
-                let truth = truths[place * truths.len() / directions.len() + planted.lane][MASK];
-                let less = planted.share * truth / (2.0 * mask.mask.half_width.0);
-                mask.lanes.iter_mut().skip(planted.lane).take(1).for_each(|lane| lane.0 -= less as f32);
-            }
-        })
+        self.judge_changed(run, criteria, |condition, capture| self.plant(planted, condition, capture))
     }
 
-    /// A run judged by some criteria, every lane's eye smaller by so many ps and mV at a condition.
+    /// A run judged by some criteria, a lane planted, and a lane's eye smaller by so many ps and mV at a condition.
     pub fn judge_less(
         &self,
         run: usize,
         criteria: &AcceptanceCriteria,
-        less: impl Fn(usize) -> (f64, f64),
+        planted: Option<Planted>,
+        less: impl Fn(usize, usize) -> (f64, f64),
     ) -> JudgedRun {
         self.judge_changed(run, criteria, |condition, capture| {
-            let (ps, mv) = less(condition);
-            let taps = (0.5 * ps / capture.grid.tap_step.0) as f32;
-            let steps = (0.5 * mv / capture.grid.vref_step.0) as f32;
-            for edges in &mut capture.edges {
+            self.plant(planted, condition, capture);
+            let grid = capture.grid;
+            for (lane, edges) in capture.edges.iter_mut().enumerate() {
+                let (ps, mv) = less(condition, lane);
+                let taps = (0.5 * ps / grid.tap_step.0) as f32;
+                let steps = (0.5 * mv / grid.vref_step.0) as f32;
                 edges
                     .reach
                     .iter_mut()
@@ -107,6 +95,23 @@ impl Measured {
                     .for_each(|(reach, less)| *reach -= less);
             }
         })
+    }
+
+    fn plant(&self, planted: Option<Planted>, condition: usize, capture: &mut EyeSummary) {
+        let Some(planted) = planted else { return };
+        if let Some(edges) = capture.edges.get_mut(planted.lane) {
+            let less = [planted.taps, planted.taps, planted.steps, planted.steps];
+            edges.reach.iter_mut().zip(less).for_each(|(reach, less)| *reach -= (0.5 * less) as f32);
+        }
+        let directions = &self.plan.capture.directions;
+        for mask in &mut capture.masks {
+            // It scatters as before: what training and the delay line do to it is no smaller.
+            let truths = &self.truths[condition];
+            let place = directions.iter().position(|one| *one == capture.eye.direction).unwrap_or(0);
+            let truth = truths[place * truths.len() / directions.len() + planted.lane][MASK];
+            let less = planted.share * truth / (2.0 * mask.mask.half_width.0);
+            mask.lanes.iter_mut().skip(planted.lane).take(1).for_each(|lane| lane.0 -= less as f32);
+        }
     }
 
     fn judge_changed(

@@ -84,7 +84,7 @@ fn main() {
         let chips: Vec<_> = numbers(case.chips)
             .map(|chip| {
                 let mut curves = pairs::Curves::default();
-                let rows = curves.add(case.name, &eyes::measure(&case, chip, keep.as_deref()));
+                let rows = curves.add(case.name, &eyes::measure(&case, chip, keep.as_deref()), chip);
                 (rows, curves)
             })
             .collect();
@@ -98,34 +98,49 @@ fn main() {
     let units = tolerance::case();
     if asked(units.name) && (!short || only.is_some()) {
         let begun = std::time::Instant::now();
-        let all: Vec<_> = numbers(units.chips)
-            .filter_map(|chip| tolerance::Unit::of(&eyes::measure(&units, chip, keep.as_deref())))
+        let all: Vec<[tolerance::Unit; 2]> = numbers(units.chips)
+            .filter_map(|chip| {
+                let measured = eyes::measure(&units, chip, keep.as_deref());
+                let planted = worst::bad_lane(rows::uniform(&[chip, 1002]));
+                let of = |planted| tolerance::Unit::of(&measured, planted);
+                Some([of(None)?, of(Some(planted))?])
+            })
             .collect();
-        rows.extend(tolerance::rows(&all));
+        let (sound, bad): (Vec<_>, Vec<_>) = all.into_iter().map(<(_, _)>::from).unzip();
+        rows.extend(tolerance::rows(&sound, ""));
+        rows.extend(tolerance::rows(&bad, ", a bad lane"));
         eprintln!("{}: {:.0} s", units.name, begun.elapsed().as_secs_f64());
     }
     if asked("failed starts") {
         let begun = std::time::Instant::now();
-        let chips: Vec<_> = numbers(24).map(|chip| starts::rows(chip, if short { 8 } else { 40 })).collect();
-        chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
+        for bad in [false, true] {
+            let chips: Vec<_> =
+                numbers(24).map(|chip| starts::rows(chip, bad, if short { 8 } else { 40 })).collect();
+            chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
+        }
         eprintln!("failed starts: {:.0} s", begun.elapsed().as_secs_f64());
     }
     if asked("gain") {
         let begun = std::time::Instant::now();
         for (case, plan) in gain::PLANS {
-            let chips: Vec<_> = numbers(if short { 4 } else { 24 })
-                .map(|chip| gain::rows(case, plan, chip, if short { 3 } else { 5 }))
-                .collect();
-            chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
+            for bad in [false, true] {
+                let chips: Vec<_> = numbers(if short { 4 } else { 24 })
+                    .map(|chip| gain::rows(case, plan, bad, chip, if short { 3 } else { 5 }))
+                    .collect();
+                chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));
+            }
         }
         eprintln!("gain: {:.0} s", begun.elapsed().as_secs_f64());
     }
     if asked("hours") {
         let begun = std::time::Instant::now();
-        let took: Vec<_> = numbers(if short { 4 } else { 48 })
-            .flat_map(|number| hours::took(number, CaptureMode::Exact))
-            .collect();
-        rows.extend(hours::rows(&took));
+        let of = |bad| -> Vec<_> {
+            let plans = numbers(if short { 4 } else { 48 });
+            plans.flat_map(|number| hours::took(number, CaptureMode::Exact, bad)).collect()
+        };
+        let took = of(false);
+        rows.extend(hours::rows(&took, ""));
+        rows.extend(hours::rows(&of(true), ", a bad lane"));
         rows.extend(nights::rows(first, if short { 240 } else { 1200 }, &took));
         eprintln!("hours: {:.0} s", begun.elapsed().as_secs_f64());
     }

@@ -3,10 +3,11 @@
 use crate::cases::plan;
 use crate::eyes::Case;
 use crate::kept::Measured;
-use crate::rows::{Claim, Row};
+use crate::rows::{Claim, Row, uniform};
 use crate::truth::Effort;
+use crate::worst::{LANE, bad_lane};
 use judge::comparison::power::{Foresight, foresee};
-use judge::comparison::{Answer, Comparison, Demands, Pair, compare};
+use judge::comparison::{Answer, Comparison, Demands, LaneChange, Pair, compare};
 use plan::criteria::AcceptanceCriteria;
 use std::collections::BTreeMap;
 
@@ -48,7 +49,7 @@ pub struct Curves {
 
 impl Curves {
     /// The rows of one chip.
-    pub fn add(&mut self, name: &str, chip: &Measured) -> Vec<Row> {
+    pub fn add(&mut self, name: &str, chip: &Measured, number: u64) -> Vec<Row> {
         let (criteria, demands) = (AcceptanceCriteria::of(&chip.plan), Demands::default());
         let expansion = chip.expansion();
         let pairs: Vec<Pair> = expansion
@@ -62,47 +63,63 @@ impl Curves {
                 vddq_mv: 1000.0 * levels.supply(&chip.plan).vddq().0,
             })
             .collect();
-        let mut worse = Row::new(format!("{name}: an unchanged run is worse anywhere"), Claim::AtMost(0.05));
-        let mut shown = Row::new(
-            format!("{name}: unchanged conditions are not worse"),
-            if name.contains(RECOMMENDED) { Claim::AtLeast(0.8) } else { Claim::Information },
-        );
-        let mut seen = Row::new(
-            format!("{name}: twice the loss allowed is worse"),
-            if name.contains(RECOMMENDED) { Claim::AtLeast(0.9) } else { Claim::Information },
-        );
-        for first in (0..chip.runs.len() / 2).map(|pair| 2 * pair) {
-            let before = chip.judge(first, &criteria, None);
-            let jobs = f64::from(u16::try_from(chip.plan.repeats.jobs()).unwrap_or(1));
-            let mountings = f64::from(chip.plan.repeats.mountings);
-            if first == 0 {
-                let foreseen = foresee(&before, &pairs, (jobs, mountings), &demands);
-                self.foreseen.entry(name.into()).or_default().push(foreseen);
+        let recommended = name.contains(RECOMMENDED);
+        let at_least = |share| if recommended { Claim::AtLeast(share) } else { Claim::Information };
+        let lost = |condition: usize, loss: f64| {
+            let pair = &pairs[condition];
+            (loss * demands.loss_ui * pair.ui_ps, loss * demands.loss_percent_vddq / 100.0 * pair.vddq_mv)
+        };
+        let jobs = f64::from(u16::try_from(chip.plan.repeats.jobs()).unwrap_or(1));
+        let mountings = f64::from(chip.plan.repeats.mountings);
+        let mut rows = Vec::new();
+        for bad in [false, true] {
+            let words = if bad { ", a bad lane" } else { "" };
+            let of = |what: &str, claim| Row::new(format!("{name}{words}: {what}"), claim);
+            let mut worse = of("an unchanged run is worse anywhere", Claim::AtMost(0.05));
+            let mut shown = of("unchanged conditions are not worse", at_least(0.8));
+            let mut seen = of("twice the loss allowed is worse", at_least(0.9));
+            // What one lane alone loses is no matter of the others.
+            let mut hidden = of("no lane is worse, where one lost three times the loss allowed", Claim::AtMost(0.05));
+            let mut blamed = of("another lane is worse, where one lost three times the loss allowed", Claim::AtMost(0.05));
+            let mut named = of("the lane that lost three times the loss allowed is worse", Claim::Information);
+            for first in (0..chip.runs.len() / 2).map(|pair| 2 * pair) {
+                let planted = bad.then(|| bad_lane(uniform(&[number, first as u64, 1001])));
+                let before = chip.judge(first, &criteria, planted);
+                if first == 0 && !bad {
+                    let foreseen = foresee(&before, &pairs, (jobs, mountings), &demands);
+                    self.foreseen.entry(name.into()).or_default().push(foreseen);
+                }
+                let against = |less: &dyn Fn(usize, usize) -> (f64, f64)| -> Comparison {
+                    let after = chip.judge_less(first + 1, &criteria, planted, less);
+                    compare(&before, &after, &pairs, demands)
+                };
+                for (at, loss) in LOSSES.iter().enumerate().filter(|(_, loss)| !bad || [0.0, 2.0].contains(*loss)) {
+                    let found = against(&|condition, _| lost(condition, *loss));
+                    if !bad {
+                        let count = self.answers.entry((name.into(), at)).or_default();
+                        for answer in [Answer::Worse, Answer::Undecided, Answer::NotWorse] {
+                            count[answer as usize] += found.count(answer) as u64;
+                        }
+                    }
+                    let number = found.conditions.len();
+                    if *loss == 0.0 {
+                        worse.count(found.count(Answer::Worse) + found.by_lanes.worse > 0);
+                        (0..number).for_each(|at| shown.count(at < found.count(Answer::NotWorse)));
+                    }
+                    if *loss == 2.0 {
+                        (0..number).for_each(|at| seen.count(at < found.count(Answer::Worse)));
+                    }
+                }
+                let found = against(&|condition, lane| lost(condition, if lane == LANE { 3.0 } else { 0.0 }));
+                let is_worse = |lane: &LaneChange| lane.answer == Answer::Worse;
+                let of_lane = |lane: &&LaneChange| usize::from(lane.lane) == LANE;
+                hidden.count(found.by_lanes.none_is_worse());
+                blamed.count(found.by_lanes.changes.iter().filter(|lane| !of_lane(lane)).any(is_worse));
+                named.count(found.by_lanes.changes.iter().filter(of_lane).any(is_worse));
             }
-            for (at, loss) in LOSSES.iter().enumerate() {
-                let after = chip.judge_less(first + 1, &criteria, |condition| {
-                    let pair = &pairs[condition];
-                    (
-                        loss * demands.loss_ui * pair.ui_ps,
-                        loss * demands.loss_percent_vddq / 100.0 * pair.vddq_mv,
-                    )
-                });
-                let found: Comparison = compare(&before, &after, &pairs, demands);
-                let count = self.answers.entry((name.into(), at)).or_default();
-                for answer in [Answer::Worse, Answer::Undecided, Answer::NotWorse] {
-                    count[answer as usize] += found.count(answer) as u64;
-                }
-                let number = found.conditions.len();
-                if *loss == 0.0 {
-                    worse.count(found.count(Answer::Worse) + found.by_lanes.worse > 0);
-                    (0..number).for_each(|at| shown.count(at < found.count(Answer::NotWorse)));
-                }
-                if *loss == 2.0 {
-                    (0..number).for_each(|at| seen.count(at < found.count(Answer::Worse)));
-                }
-            }
+            rows.extend([worse, shown, seen, hidden, blamed, named]);
         }
-        vec![worse, shown, seen]
+        rows
     }
 
     /// Adds another chip's counts.

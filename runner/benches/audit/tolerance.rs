@@ -2,10 +2,11 @@
 
 use crate::cases::plan;
 use crate::eyes::Case;
-use crate::kept::Measured;
+use crate::kept::{Measured, Planted};
 use crate::rows::{Claim, Row};
 use crate::truth::{Effort, METRICS};
 use judge::unit_limit;
+use nightbench_core::results::Direction;
 use plan::criteria::AcceptanceCriteria;
 use plan::limits::Metric;
 
@@ -36,24 +37,31 @@ pub struct Unit {
 }
 
 impl Unit {
-    pub fn of(chip: &Measured) -> Option<Unit> {
-        let judged = chip.judge(0, &AcceptanceCriteria::of(&chip.plan), None);
+    /// A unit as measured, or with a bad lane.
+    pub fn of(chip: &Measured, planted: Option<Planted>) -> Option<Unit> {
+        let judged = chip.judge(0, &AcceptanceCriteria::of(&chip.plan), planted);
+        let steps = chip.steps(Direction::Read, &chip.expansion().conditions[0]);
         let mut unit = Unit { said: [0.0; 2], truth: [f64::INFINITY; 2] };
         for (at, metric) in COUNTED.into_iter().enumerate() {
             let column = METRICS.iter().position(|known| *known == metric)?;
             unit.said[at] = judged.conditions[0].metrics.iter().find(|found| found.metric == metric)?.value;
-            unit.truth[at] = chip.truths[0].iter().map(|lane| lane[column]).fold(f64::INFINITY, f64::min);
+            let lanes = chip.truths[0].iter().enumerate();
+            let values = lanes.map(|(lane, values)| match planted.filter(|planted| planted.lane == lane) {
+                Some(planted) => values[column] - [planted.taps * steps.0, planted.steps * steps.1][at],
+                None => values[column],
+            });
+            unit.truth[at] = values.fold(f64::INFINITY, f64::min);
         }
         Some(unit)
     }
 }
 
 /// Groups of units that have none in common, against all of them.
-pub fn rows(units: &[Unit]) -> Vec<Row> {
+pub fn rows(units: &[Unit], words: &str) -> Vec<Row> {
     let mut rows = Vec::new();
     for size in UNITS {
         for (at, metric) in COUNTED.into_iter().enumerate() {
-            let name = format!("tolerance limit 95/95 of {size} units, read {}", metric.name());
+            let name = format!("tolerance limit 95/95 of {size} units, read {}{words}", metric.name());
             let mut row = Row::new(name, Claim::Share(CONFIDENCE, 0.995));
             for group in units.chunks_exact(size) {
                 let said: Vec<f64> = group.iter().map(|unit| unit.said[at]).collect();

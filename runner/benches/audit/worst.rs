@@ -12,10 +12,16 @@ const MOST_COVERAGE: f64 = 0.995;
 /// Limits are drawn evenly within so many ps and mV of what is true: wide against every U, so that a limit tells nothing.
 const LIMITS_WITHIN: (f64, f64) = (40.0, 70.0);
 /// The lane planted, and what it lacks at least and at most: taps of its width, Vref steps of its height, a share of its masks.
-const LANE: usize = 3;
+pub const LANE: usize = 3;
 const TAPS: (f64, f64) = (0.5, 4.0);
 const STEPS: (f64, f64) = (2.0, 12.0);
 const SHARE: (f64, f64) = (0.02, 0.25);
+
+/// The lane planted, as bad as a draw from 0 to 1 says.
+pub fn bad_lane(draw: f64) -> Planted {
+    let amount = |(least, most): (f64, f64)| least + (most - least) * draw;
+    Planted { lane: LANE, taps: amount(TAPS), steps: amount(STEPS), share: amount(SHARE) }
+}
 
 /// Rows of the same names added up.
 pub fn add(sums: &mut Vec<Row>, rows: Vec<Row>) {
@@ -36,9 +42,7 @@ pub fn rows(name: &str, chip: &Measured, number: u64) -> Vec<Row> {
     for run in 0..chip.runs.len() {
         let draw = |what: u64| uniform(&[number, run as u64, what]);
         one(name, chip, run, None, &draw, &mut rows);
-        let amount = |(least, most): (f64, f64)| least + (most - least) * draw(1000);
-        let planted = Planted { lane: LANE, taps: amount(TAPS), steps: amount(STEPS), share: amount(SHARE) };
-        one(name, chip, run, Some(planted), &draw, &mut rows);
+        one(name, chip, run, Some(bad_lane(draw(1000))), &draw, &mut rows);
     }
     rows
 }
