@@ -7,7 +7,7 @@ use crate::truth::Effort;
 
 pub fn cases(short: bool) -> Vec<Case> {
     let effort = Effort { mountings: 8, starts: if short { 12 } else { 24 } };
-    let (chips, seeds) = if short { (24, 2) } else { (24, 10) };
+    let (chips, seeds) = if short { (24, 2) } else { (24, 40) };
     vec![
         Case {
             name: "DDR4 read, fast, 1 job",
@@ -23,8 +23,8 @@ pub fn cases(short: bool) -> Vec<Case> {
                 let rest = "mode = \"fast\"\n[repeats]\nrepeats = 4\nre_seats = 1\n";
                 plan(chip, "DDR4", 8, "2400, 2666", &["read"], rest)
             },
-            chips: chips / 2,
-            seeds: seeds / 2,
+            chips: if short { chips / 2 } else { chips },
+            seeds: if short { 1 } else { seeds },
             retrained: 1,
             effort,
         },

@@ -67,7 +67,10 @@ pub fn cases() -> Vec<Case> {
             let all = plan(chip, "DDR4", 8, "2666", &["read"], held);
             all.replace("[capture]", "temperature_degc = [25.0, 85.0]\n[capture]")
         }),
-        case("DDR5 read, 40 lanes", (12, 10), |chip| plan(chip, "DDR5", 40, "4000", &["read"], "")),
+        Case {
+            retrained: 5,
+            ..case("DDR5 read, 40 lanes", (24, 8), |chip| plan(chip, "DDR5", 40, "4000", &["read"], ""))
+        },
         Case {
             effort: Effort { mountings: 6, starts: 12 },
             retrained: 5,
