@@ -79,9 +79,12 @@ impl Curves {
             let mut shown = of("unchanged conditions are not worse", at_least(0.8));
             let mut seen = of("twice the loss allowed is worse", at_least(0.9));
             // What one lane alone loses is no matter of the others.
-            let mut hidden = of("no lane is worse, where one lost three times the loss allowed", Claim::AtMost(0.05));
-            let mut blamed = of("another lane is worse, where one lost three times the loss allowed", Claim::AtMost(0.05));
-            let mut named = of("the lane that lost three times the loss allowed is worse", Claim::Information);
+            let mut hidden =
+                of("no lane is worse, where one lost three times the loss allowed", Claim::AtMost(0.05));
+            let mut blamed =
+                of("another lane is worse, where one lost three times the loss allowed", Claim::AtMost(0.05));
+            let mut named =
+                of("the lane that lost three times the loss allowed is worse", Claim::Information);
             for first in (0..chip.runs.len() / 2).map(|pair| 2 * pair) {
                 let planted = bad.then(|| bad_lane(uniform(&[number, first as u64, 1001])));
                 let before = chip.judge(first, &criteria, planted);
@@ -93,7 +96,9 @@ impl Curves {
                     let after = chip.judge_less(first + 1, &criteria, planted, less);
                     compare(&before, &after, &pairs, demands)
                 };
-                for (at, loss) in LOSSES.iter().enumerate().filter(|(_, loss)| !bad || [0.0, 2.0].contains(*loss)) {
+                for (at, loss) in
+                    LOSSES.iter().enumerate().filter(|(_, loss)| !bad || [0.0, 2.0].contains(*loss))
+                {
                     let found = against(&|condition, _| lost(condition, *loss));
                     if !bad {
                         let count = self.answers.entry((name.into(), at)).or_default();
