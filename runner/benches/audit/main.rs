@@ -113,7 +113,8 @@ fn main() {
     }
     if asked("failed starts") {
         let begun = std::time::Instant::now();
-        for bad in [false, true] {
+        // Failed starts take long: a bad lane's are no part of the short table.
+        for bad in [false, true].into_iter().filter(|bad| !(short && *bad)) {
             let chips: Vec<_> =
                 numbers(24).map(|chip| starts::rows(chip, bad, if short { 8 } else { 40 })).collect();
             chips.into_iter().for_each(|chip| worst::add(&mut rows, chip));

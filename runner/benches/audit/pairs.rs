@@ -32,8 +32,8 @@ pub fn cases(short: bool) -> Vec<Case> {
         Case {
             name: "compare, as recommended",
             plan: |chip| plan(chip, "DDR4", 8, "2400, 2666", &["read"], "[repeats]\nre_seats = 7\n"),
-            chips: chips / 2,
-            seeds: if short { 2 } else { 10 },
+            chips: if short { 8 } else { 48 },
+            seeds: if short { 2 } else { 20 },
             retrained: 1,
             effort,
         },
