@@ -3,8 +3,8 @@
 //! (also on the simulated target); and the compute cost. Each goal is printed with the figures that miss it and, where the reference itself cannot meet
 //! it, with the reference's own figure.
 //!
-//! `cargo bench -p runner --bench capture [-- NAME | edges | rows [CHIPS FROM]]` prints the tables; `edges` those of the
-//! bias alone, `rows` that of rows and columns, over so many invented chips, numbered from
+//! `cargo bench -p runner --bench capture [-- NAME | edges [SEED] | rows [CHIPS FROM]]` prints the tables; `edges` those of the
+//! bias alone, with counts and shapes drawn by SEED, `rows` that of rows and columns, over so many invented chips, numbered from
 //! FROM on, with as many seeds.
 
 #[path = "support/bias.rs"]
@@ -294,7 +294,7 @@ fn main() {
     let number = |at: usize, otherwise| words.get(at).and_then(|word| word.parse().ok()).unwrap_or(otherwise);
     let silicon = rows::Silicon { chips: number(1, 1), from: number(2, 7) };
     if filter.is_empty() || filter == "edges" {
-        println!("{} goals of the edges missed", bias::tables());
+        println!("{} goals of the edges missed", bias::tables(number(1, 0)));
         if filter == "edges" {
             return;
         }

@@ -2,6 +2,7 @@
 //!
 //! The same routine serves all four sides. Along a row the line runs over taps, along a column over Vref steps.
 
+use crate::bent_tail::bent_edge;
 use crate::counts::CaptureView;
 use crate::map::{PassMap, Run};
 use crate::tail_fit::{Amplitude, Count, Position, fit_tail};
@@ -78,12 +79,11 @@ pub struct Edge {
     pub method: EdgeMethod,
 }
 
-/// How far one Gaussian tail may be off the logarithm of an error ratio, for each factor e from the limit (estimate; the
-/// capture bench's shapes with curved and with two tails have the least bias with it).
+/// How far one Gaussian tail may be off the logarithm of an error ratio, for each factor e from the limit (estimate).
 const MODEL_SHARE: f64 = 0.08;
 
 /// Gives counts the weight 1 / (1 + k s^2): k errors tell the logarithm of a ratio to 1 / sqrt(k), the model holds to s
-/// there. Without it thousands of errors far out decide where a tail ends that only looks alike.
+/// there. Without it thousands of errors far out decide where the fit of a bent tail begins.
 fn weigh(counts: &mut [Count], ber: f64) {
     for count in counts.iter_mut().filter(|count| count.errors > 0.0) {
         let model = MODEL_SHARE * (count.errors / count.bits / ber).ln().max(0.0);
@@ -175,11 +175,11 @@ impl Line<'_> {
     fn fitted(&self, ber: f64, scratch: &mut Vec<Count>) -> Option<Position> {
         self.counts(scratch);
         weigh(scratch, ber);
-        // A free is unbiased down to A = 0.002, A = 0.5 is not (it reads up to 0.5 steps too far inside there);
-        // with two points only, A = 0.5 is what is left.
-        let found = [Amplitude::Free, Amplitude::Half]
+        let straight = [Amplitude::Half, Amplitude::Free]
             .into_iter()
-            .find_map(|amplitude| fit_tail(scratch, amplitude)?.edge(ber))?;
+            .find_map(|amplitude| fit_tail(scratch, amplitude).filter(|fit| fit.edge(ber).is_some()))?;
+        self.counts(scratch);
+        let found = bent_edge(scratch, &straight, ber)?;
         let rim = self.inward_x(self.rim());
         // Innermost place outside the run whose counts alone show a BER above the limit: k >= 2 errors where
         // fewer than k / 10 were allowed for. The edge lies inside of it, give or take half a step.

@@ -8,6 +8,7 @@
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]
 
+mod bent_tail;
 pub mod best_point;
 pub mod cases;
 pub mod contour;

@@ -34,8 +34,8 @@ pub(crate) const LN_AMPLITUDE_SPREAD: f64 = std::f64::consts::LN_10;
 
 /// Widest sigma accepted, in grid steps; a flatter line has no edge to speak of.
 const WIDEST_SIGMA: f64 = 100.0;
-const LN_HALF: f64 = -std::f64::consts::LN_2;
-const LN_SQRT_TWO_PI: f64 = 0.918_938_533_204_672_8;
+pub(crate) const LN_HALF: f64 = -std::f64::consts::LN_2;
+pub(crate) const LN_SQRT_TWO_PI: f64 = 0.918_938_533_204_672_8;
 
 /// A fitted tail.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -99,7 +99,7 @@ impl TailFit {
 /// Mills' ratio Q(z) / pdf(z), relative error below 2e-9 for z >= 0: the fit's inner loop needs it, its slope and
 /// its logarithm thousands of times a capture. Chebyshev expansion of (z + 3) Q / pdf in (z - 3) / (z + 3),
 /// computed for this file; checked against the distribution functions in the tests.
-fn mills(z: f64) -> f64 {
+pub(crate) fn mills(z: f64) -> f64 {
     const SERIES: [f64; 13] = [
         1.827_541_793_018_825,
         -1.276_705_952_970_714_3,

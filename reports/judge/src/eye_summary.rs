@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// Version of the digest: part of a cache's header.
-pub const SUMMARY_VERSION: u32 = 6;
+pub const SUMMARY_VERSION: u32 = 7;
 
 /// How far training lands from its middle, taps and Vref steps, as standard deviation (estimate: half a place; a run's
 /// repeats or a study take over).

@@ -1,5 +1,5 @@
 //! Bias of the edges on the operating rows and columns, and how often they lie within twice their uncertainty: on generated
-//! shapes, and on eyes of the simulated target.
+//! shapes, on edges drawn at random, and on eyes of the simulated target.
 
 use crate::cases;
 use crate::simulated::{SimulatedEye, each_eye};
@@ -8,6 +8,7 @@ use eye::counts::CaptureView;
 use eye::edges::{EdgeMethod, Side};
 use eye::metrics::{LaneMetrics, Wanted, lane_metrics};
 use nightbench_core::point_rule::PointRule;
+use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{Capture, CaptureMode, LanePoint};
 use plan::Plan;
 use runner::capture::{CaptureOptions, capture};
@@ -15,6 +16,8 @@ use runner::capture::{CaptureOptions, capture};
 const LIMITS: [f64; 4] = [1e-9, 1e-8, 1e-7, 1e-6];
 /// Edges of a shape looked at, about: more captures where there are few lanes.
 const EDGES: usize = 256;
+/// Devices of sixteen lanes with edges drawn at random.
+const DEVICES: u64 = 16;
 /// Standard uncertainty of the fitted curve's shape, a line of the budget of its own (reports/judge/src/budget.rs).
 const SHAPE: f64 = 0.05;
 /// Further off than this it is another edge: that of a notch, or of a hole.
@@ -86,9 +89,9 @@ fn lanes(capture: &Capture) -> Vec<LaneMetrics> {
     lane_metrics(&CaptureView::new(capture).expect("a capture fits itself"), &Wanted::margins())
 }
 
-fn of_shape(eyes: &mut Eyes, mode: CaptureMode, limit: f64) -> ([Bias; 2], f64) {
+fn of_shape(eyes: &mut Eyes, mode: CaptureMode, limit: f64, edges: usize) -> ([Bias; 2], f64) {
     let options = CaptureOptions::new(mode, PointRule::sequential(limit, 0.95));
-    let captures = EDGES.div_ceil(2 * eyes.eyes.len());
+    let captures = edges.div_ceil(2 * eyes.eyes.len());
     let (mut bias, mut seconds, seed) = ([Bias::default(); 2], 0.0, eyes.seed);
     for number in 0..captures {
         eyes.seed = seed + 1000 * number as u64;
@@ -108,8 +111,51 @@ fn of_shape(eyes: &mut Eyes, mode: CaptureMode, limit: f64) -> ([Bias; 2], f64) 
     (bias, seconds)
 }
 
+/// Lanes whose edges are drawn: one tail, or two that meet anywhere between 1e-3 and 1e-9, in eyes of drawn form.
+fn drawn(seed: u64) -> Eyes {
+    let mut random = SplitMix64::new(seed);
+    let mut between = |low: f64, high: f64| {
+        low + (high - low) * ((random.next_u64() >> 11) as f64 / (1u64 << 53) as f64)
+    };
+    let lanes = (0..16).map(|_| {
+        let mut lane = LaneEye::new(between(30.5, 32.5), between(31.0, 33.0), 26.0, between(20.0, 30.0));
+        lane.sigma = between(0.6, 2.5);
+        lane.shape = between(1.0, 2.5);
+        lane.tilt = between(-0.2, 0.2);
+        if between(0.0, 1.0) < 0.5 {
+            lane.rare = (10f64.powf(between(-8.0, -3.0)), lane.sigma * between(1.2, 3.0));
+        }
+        lane
+    });
+    Eyes::new(64, 64, lanes.collect(), seed)
+}
+
+/// Edges of shapes that nothing was chosen with.
+fn drawn_edges(mode: CaptureMode, seed: u64) -> u32 {
+    println!("\nedges drawn at random, {}", mode.name());
+    let mut missed = 0;
+    for limit in LIMITS {
+        let mut all = [Bias::default(); 2];
+        for number in 0..DEVICES {
+            let (bias, _) = of_shape(&mut drawn(0xd2a3 + 100 * seed + number), mode, limit, 32);
+            all.iter_mut().zip(&bias).for_each(|(all, bias)| all.join(bias));
+        }
+        let beyond = all.iter().any(|bias| bias.mean().abs() > 0.05);
+        missed += u32::from(beyond);
+        println!(
+            "  {limit:.0e} {} + {} edges: {}  |  {}{}",
+            all[0].edges,
+            all[1].edges,
+            all[0].words(),
+            all[1].words(),
+            if beyond { "  MISSED: bias <= 0.05" } else { "" }
+        );
+    }
+    missed
+}
+
 /// Goals missed: shape, what, figure.
-fn shapes(mode: CaptureMode) -> u32 {
+fn shapes(mode: CaptureMode, seed: u64) -> u32 {
     println!(
         "\nedges of generated shapes, {}: found less true, taps | Vref steps, share within U",
         mode.name()
@@ -117,7 +163,8 @@ fn shapes(mode: CaptureMode) -> u32 {
     let (mut all, mut missed) = ([Bias::default(); 2], 0);
     for limit in LIMITS {
         for mut case in cases::all() {
-            let (bias, seconds) = of_shape(&mut case.eyes, mode, limit);
+            case.eyes.seed += seed;
+            let (bias, seconds) = of_shape(&mut case.eyes, mode, limit, EDGES);
             let beyond = bias.iter().any(|bias| bias.mean().abs() > 0.15);
             missed += u32::from(beyond);
             println!(
@@ -154,13 +201,13 @@ fn plan(generation: &str, lanes: u16, rates: &str, limit: f64) -> Plan {
     Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"))
 }
 
-fn simulated(mode: CaptureMode) -> u32 {
+fn simulated(mode: CaptureMode, seed: u64) -> u32 {
     println!("\nedges of the simulated target, {}, against its exact surfaces", mode.name());
     let mut missed = 0;
     for limit in [1e-6, 1e-9] {
         let (mut bias, mut eyes) = ([Bias::default(); 2], 0);
         for plan in [plan("DDR4", 8, "1600, 2400, 3200", limit), plan("DDR5", 8, "3200, 4400, 5600", limit)] {
-            each_eye(&plan, 1, |mut eye: SimulatedEye<'_>| {
+            each_eye(&plan, 1 + seed, |mut eye: SimulatedEye<'_>| {
                 let (found, _) = eye.capture(&CaptureOptions::new(mode, plan.capture.rule));
                 for (lane, truth) in lanes(&found).iter().zip(eye.crossings(limit)) {
                     add(&mut bias, lane, truth);
@@ -181,8 +228,11 @@ fn simulated(mode: CaptureMode) -> u32 {
     missed
 }
 
-/// Prints the tables; says how many goals are missed.
-pub fn tables() -> u32 {
+/// Prints the tables, with other counts and shapes by `seed`; says how many goals are missed.
+pub fn tables(seed: u64) -> u32 {
     let modes = [CaptureMode::Exact, CaptureMode::Fast, CaptureMode::RowAndColumn];
-    modes.into_iter().map(|mode| shapes(mode) + simulated(mode)).sum()
+    modes
+        .into_iter()
+        .map(|mode| shapes(mode, seed) + drawn_edges(mode, seed) + simulated(mode, seed))
+        .sum()
 }
