@@ -27,3 +27,4 @@ pub mod tap_size;
 mod tests;
 pub mod together;
 pub mod value;
+pub mod verge;
