@@ -28,3 +28,4 @@ pub mod tap_size;
 mod tests;
 pub mod together;
 pub mod value;
+pub mod verge;

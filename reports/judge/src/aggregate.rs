@@ -2,6 +2,7 @@
 
 use super::centring::Crest;
 use super::eye_summary::{EyeSummary, LaneReading, LaneSummary};
+use super::verge::share_unsure;
 use crate::judged::{JobNote, LaneValues};
 use eye::shapes::Mask;
 use nightbench_core::faults::Fault;
@@ -157,8 +158,11 @@ pub struct LaneTally {
     pub at_least: Option<f64>,
     /// Jobs whose operating point failed.
     pub closed: u16,
-    /// Of these, jobs with an eye elsewhere.
+    /// Of these, jobs with an eye elsewhere, and jobs in which another start may pass.
     pub off_centre: u16,
+    pub on_the_verge: u16,
+    /// Sum over its open jobs of the mean square by which a start that closes it would put its value off.
+    may_close: f64,
     /// Its changes beside the operating point: over the jobs that show both places the sum of the mean squares and of both changes
     /// together, and over those that show one the sum of that change and of its square; with their numbers.
     both: (f64, f64, u16),
@@ -194,6 +198,8 @@ impl LaneTally {
         self.variances.1 += reading.step;
         self.closed += u16::from(reading.closed);
         self.off_centre += u16::from(reading.off_centre);
+        self.on_the_verge += u16::from(reading.on_the_verge);
+        self.may_close += reading.closes_elsewhere * reading.value * reading.value;
         self.crest.add(reading.off, reading.beside);
         match reading.beside {
             [Some(before), Some(after)] => {
@@ -205,6 +211,22 @@ impl LaneTally {
             }
             [None, None] => {}
         }
+    }
+
+    /// The operating point failed in a job, and no other start would have passed.
+    pub fn is_closed(&self) -> bool {
+        self.closed > self.on_the_verge
+    }
+
+    /// Variance of the mean for that where training lands may close the lane or open it; a lane that is closed has what `others` have where
+    /// it is open, or what it showed itself.
+    pub fn verge(&self, others: Option<f64>) -> f64 {
+        if self.closed == 0 || self.is_closed() {
+            return self.may_close / f64::from(self.jobs.max(1)).powi(2);
+        }
+        let open = self.jobs - self.closed;
+        let own = if open > 0 { self.sum / f64::from(open) } else { 0.0 };
+        share_unsure(open, self.closed) * others.map_or(own, |others| others.max(own)).powi(2)
     }
 
     /// A value in every job: neither closed nor off the grid.
@@ -398,6 +420,8 @@ mod tests {
             at_least: false,
             closed: false,
             off_centre: false,
+            on_the_verge: false,
+            closes_elsewhere: 0.0,
             beside,
             off: None,
         });

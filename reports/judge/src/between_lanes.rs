@@ -171,7 +171,7 @@ struct Reading {
     as_read: f64,
     /// Its part in the variance that the strobe's lanes have in common for it.
     shared: f64,
-    /// Training's scatter did not put its operating point where it is: nothing excuses what it reads.
+    /// It is no sample of the others: training's scatter did not put its operating point where it is, or may close it.
     apart: bool,
 }
 
@@ -223,7 +223,8 @@ fn readings(
                 None => (0.0, 1.0),
             };
             let rest = if tally.jobs == 0 { AT_BORDER * rest } else { rest };
-            let (own, edges) = (own(value), sampling + step);
+            let verge = tally.verge(None);
+            let (own, edges) = (own(value), sampling + step + verge);
             let as_read = (moves + rest) * own + edges;
             Some(match centred[lane] {
                 Centred::Moved { by, error, about, shared } => Reading {
@@ -232,7 +233,7 @@ fn readings(
                     about: rest * about * own,
                     as_read,
                     shared: rest * shared * own,
-                    apart: false,
+                    apart: verge > own,
                 },
                 other => Reading {
                     value,
@@ -240,7 +241,7 @@ fn readings(
                     about: 0.0,
                     as_read,
                     shared: 0.0,
-                    apart: other == Centred::NoScatter,
+                    apart: other == Centred::NoScatter || verge > own,
                 },
             })
         })

@@ -14,7 +14,8 @@ use plan::expand::Condition;
 use std::collections::BTreeMap;
 
 /// Is a margin of one job's capture within its guard band or its U, by the plan's own limits, or does a limit ask for what a row
-/// and a column do not show? An operating point that fails leaves nothing open.
+/// and a column do not show? An operating point that fails leaves nothing open, unless another start may pass: the full eye then shows how near
+/// the lane's eye lies.
 pub fn in_doubt(plan: &Plan, condition: &Condition, readback: Option<&Readback>, capture: &Capture) -> bool {
     let criteria = AcceptanceCriteria::of(plan);
     let rate = condition.rate(plan);
@@ -24,9 +25,10 @@ pub fn in_doubt(plan: &Plan, condition: &Condition, readback: Option<&Readback>,
     // Counts that contradict themselves are told when the run is judged.
     let Some(judged) = judged_alone(plan, condition, readback, capture) else { return false };
     !judged.unjudged.is_empty()
-        || judged.metrics.iter().any(|metric| {
-            !metric.closed && metric.margin.abs() < metric.guard_band.abs().max(metric.expanded_uncertainty)
-        })
+        || judged
+            .metrics
+            .iter()
+            .any(|metric| metric.margin.abs() < metric.guard_band.abs().max(metric.expanded_uncertainty))
 }
 
 /// A condition judged on one capture, by the plan's own limits but for masks; `None` where the counts contradict themselves.

@@ -4,6 +4,7 @@
 //! A digest depends on nothing but one job: it may be computed on any thread and kept as a cache
 //! ([`SUMMARY_VERSION`] changes whenever the same counts would give another digest).
 
+use super::verge::closes_elsewhere;
 use eye::counts::CaptureView;
 use eye::edges::EdgeMethod;
 use eye::metrics::{Wanted, lane_metrics};
@@ -11,6 +12,7 @@ use eye::shapes::{Mask, MaskShape};
 use eye::slopes::{MaskSlopes, Slopes, slopes};
 use eye::tap_size::span;
 use eye::value::EyeState;
+use eye::verge::on_the_verge;
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::{Capture, CaptureMode, EyeName, Grid, TrainingResult, VisitKind};
 use nightbench_core::text::lane_list;
@@ -31,6 +33,7 @@ const OFF_ROW: u16 = 0b11;
 const STEPWISE: u16 = 1 << 4;
 const CLOSED: u16 = 1 << 8;
 const OFF_CENTRE: u16 = 1 << 9;
+const ON_THE_VERGE: u16 = 1 << 10;
 
 /// Parts of a grid step that uncertainties are kept in: four of them in a lane, and lanes by the million.
 const U_PARTS: f32 = 1024.0;
@@ -56,7 +59,7 @@ pub struct LaneSummary {
     /// Its standard uncertainty from counting or from the step, as [`packed_u`].
     pub u: [u16; 4],
     /// Bits 0-3: that side ends on the grid's border; bits 4-7: known to a step only; 8: the operating point fails;
-    /// 9: although an eye exists elsewhere.
+    /// 9: although an eye exists elsewhere; 10: although another start may pass ([`eye::verge`]).
     pub flags: u16,
     /// How far each edge lies further out on the line before and after ([`eye::slopes::Beside`]), parts of 256 of a step.
     pub beside: [[i16; 2]; 4],
@@ -75,6 +78,10 @@ impl LaneSummary {
     pub fn centre(&self) -> Option<(f64, f64)> {
         let [early, late, lower, upper] = self.reach.map(f64::from);
         (self.flags & (OFF_GRID | CLOSED) == 0).then_some(((late - early) / 2.0, (upper - lower) / 2.0))
+    }
+
+    fn closes_elsewhere(&self) -> f64 {
+        if self.flags & CLOSED == 0 { closes_elsewhere(&self.reach) } else { 0.0 }
     }
 
     /// Middle of the operating row from the operating point, taps, where both ends were seen.
@@ -130,6 +137,10 @@ pub struct LaneReading {
     pub closed: bool,
     /// The operating point fails although an eye exists elsewhere.
     pub off_centre: bool,
+    /// The operating point fails, but so narrowly that another start may pass.
+    pub on_the_verge: bool,
+    /// Mean square of the share of other starts in which the lane is closed, as far as its nearest edge lets fear.
+    pub closes_elsewhere: f64,
     /// How much more it is at the place before and the place after, ps or mV, where that was seen.
     pub beside: [Option<f64>; 2],
     /// The middle of the lane's eye from the operating point, taps, where both ends of its row were seen.
@@ -188,7 +199,7 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<EyeSummary, String> {
         mask.slopes = slopes;
     }
     let mut edges = Vec::with_capacity(lanes.len());
-    for (lane, beside) in lanes.iter().zip(lanes_beside) {
+    for (number, (lane, beside)) in lanes.iter().zip(lanes_beside).enumerate() {
         let beside = beside.map(|edge| edge.map(packed_change));
         let mut digest = LaneSummary { beside, ..LaneSummary::default() };
         for (side, reach) in lane.reach.iter().enumerate() {
@@ -203,6 +214,9 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<EyeSummary, String> {
             EyeState::Open => {}
             EyeState::Closed => digest.flags |= CLOSED,
             EyeState::OffCentre => digest.flags |= CLOSED | OFF_CENTRE,
+        }
+        if lane.state != EyeState::Open && on_the_verge(&view, number) {
+            digest.flags |= ON_THE_VERGE;
         }
         edges.push(digest);
         for (mask, fit) in scaled.iter_mut().zip(&lane.masks) {
@@ -251,6 +265,8 @@ fn over_sides(edges: &LaneSummary, sides: &[usize], unit: f64) -> LaneReading {
         at_least: false,
         closed: edges.flags & CLOSED != 0,
         off_centre: edges.flags & OFF_CENTRE != 0,
+        on_the_verge: edges.flags & ON_THE_VERGE != 0,
+        closes_elsewhere: edges.closes_elsewhere(),
         beside: [Some(0.0); 2],
         off: edges.middle(),
     };
@@ -323,7 +339,8 @@ impl EyeSummary {
     }
 
     fn scaled(&self, mask: &MaskSummary, lane: usize) -> Option<LaneReading> {
-        let flags = self.edges.get(lane)?.flags;
+        let edges = self.edges.get(lane)?;
+        let flags = edges.flags;
         let closed = flags & CLOSED != 0;
         let (scale, u, at_least) = *mask.lanes.get(lane)?;
         let width = 2.0 * mask.mask.half_width.0;
@@ -335,8 +352,10 @@ impl EyeSummary {
             at_least,
             closed,
             off_centre: flags & OFF_CENTRE != 0,
+            on_the_verge: flags & ON_THE_VERGE != 0,
+            closes_elsewhere: edges.closes_elsewhere(),
             beside: [None; 2],
-            off: self.edges.get(lane)?.middle(),
+            off: edges.middle(),
         })
     }
 

@@ -39,6 +39,7 @@ mod summary_bytes;
 pub mod tap_size;
 mod training;
 mod verdict;
+mod verge;
 pub mod why;
 mod worth;
 

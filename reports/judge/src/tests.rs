@@ -394,6 +394,37 @@ fn no_rule_accepts_a_closed_eye() {
     }
 }
 
+/// An operating point that fails where another start may pass fails, but not for sure below what the other lanes have; a lane that fails for sure
+/// comes first; and a lane within half a tap of its edge is no sure pass.
+#[test]
+fn where_training_lands_decides_nothing_for_sure() {
+    let lane = |half: f32, flags: u16| {
+        let reach = if flags == 0 { [half, half, 8.0, 8.0] } else { [0.0; 4] };
+        LaneSummary { reach, u: [packed_u(0.001); 4], flags, ..LaneSummary::default() }
+    };
+    let (shut, verge) = (lane(0.0, 1 << 8), lane(0.0, 1 << 8 | 1 << 10));
+    let of = |limit: &str, other: LaneSummary| {
+        let plan = PLAN.replace("minimum = 100", &format!("minimum = {limit}"));
+        let run = judged(&plan, false, move |_, _| {
+            let mut capture = capture(200.0);
+            capture.lanes = (0..6).collect();
+            capture.edges = vec![lane(10.0, 0); 6];
+            capture.edges[3] = other;
+            capture
+        });
+        let metric = run.conditions[0].worst().unwrap().clone();
+        (metric.verdict, metric.lane, metric.margin.abs() < metric.expanded_uncertainty)
+    };
+    assert_eq!(of("100", shut), (Verdict::Fail, 3, false));
+    assert_eq!(of("100", verge), (Verdict::ConditionalFail, 3, true));
+    assert_eq!(of("190", verge).0, Verdict::Fail);
+    // Wide, but one step from closing.
+    let mut narrow = lane(10.0, 0);
+    narrow.reach[2] = 0.2;
+    assert_eq!(of("100", narrow), (Verdict::ConditionalPass, 3, true));
+    assert_eq!(of("100", lane(4.0, 0)), (Verdict::Fail, 3, false));
+}
+
 /// The lowest of eight noisy readings is not the lowest lane: with readings that scatter by 10 ps and lanes that are alike, the
 /// estimate lies well above the reading; a lane that lacks 100 ps is taken as read, whatever the others show.
 #[test]

@@ -272,6 +272,18 @@ pub fn strobe_lanes(plan: &Plan, condition: &Condition) -> u16 {
     u16::from(width.clamp(4, 8))
 }
 
+/// What the lanes that are open in every job have, half of them more and half of them less; twice the limit where none is, since nothing then
+/// tells what another start would show.
+fn others(lanes: &[LaneTally], bound: f64) -> Option<f64> {
+    if !lanes.iter().any(|lane| lane.closed > 0) {
+        return None;
+    }
+    let mut open: Vec<f64> =
+        lanes.iter().filter(|lane| lane.closed == 0).filter_map(LaneTally::value).collect();
+    open.sort_by(f64::total_cmp);
+    Some(open.get(open.len() / 2).copied().unwrap_or(2.0 * bound))
+}
+
 /// What is known of the lanes that a worst one is the worst of.
 struct Population<'a> {
     spread: Option<&'a Spread>,
@@ -358,6 +370,7 @@ fn judge_metric(
     let unknown = |error: StatisticsError| (NoValue, format!("no uncertainty for the {name}: {error}"));
     let coverage = bench.coverage.clone().map_err(unknown)?;
     let lanes = eye.lanes(metric, mask.as_ref());
+    let others = others(&lanes, bound);
     let mut worst: Option<(LaneScore, usize, LaneTally, f64)> = None;
     let mut near = None;
     for (lane, tally) in lanes.iter().enumerate() {
@@ -371,7 +384,8 @@ fn judge_metric(
             common = Common::new(&Inputs { jobs, ..inputs }, false);
         }
         let (sampling, step) = tally.edges();
-        let variance = common.variance(value, sampling + step);
+        let edges = sampling + step + tally.verge(others);
+        let variance = common.variance(value, edges);
         let margin = value - bound;
         // Without root and division: most lanes pass beyond doubt, and by more than the worst so far.
         if let (Some(k), Some((.., known))) = (near, &worst)
@@ -387,7 +401,7 @@ fn judge_metric(
         let u = variance.sqrt();
         let k = match near {
             Some(k) => k,
-            None => common.combine(value, sampling + step, coverage).map_err(unknown)?.k,
+            None => common.combine(value, edges, coverage).map_err(unknown)?.k,
         };
         near = Some(k);
         // Lanes by the verdict they would give. Their own k may differ a little: one near a border counts as worse, and
@@ -396,7 +410,7 @@ fn judge_metric(
         let tier =
             u8::from(margin >= -band / NEAR) + u8::from(margin >= 0.0) + u8::from(margin >= band * NEAR);
         // Nothing is worse than an operating point that fails, whatever other jobs showed.
-        let tier = if tally.closed > 0 { 0 } else { tier };
+        let tier = if tally.is_closed() { 0 } else { tier };
         let score = (tier, JudgedMetric::badness(margin, bound, u));
         if worst.as_ref().is_none_or(|(least, ..)| score < *least) {
             worst = Some((score, lane, *tally, value));
@@ -412,10 +426,11 @@ fn judge_metric(
         return Err((NoValue, words));
     };
     let edges = lane.edges();
+    let verge = lane.verge(others);
     if lane.jobs.max(1) != jobs {
         common = Common::new(&Inputs { jobs: lane.jobs.max(1), ..inputs }, false);
     }
-    let combined = common.combine(as_read, edges.0 + edges.1, coverage).map_err(unknown)?;
+    let combined = common.combine(as_read, edges.0 + edges.1 + verge, coverage).map_err(unknown)?;
     let only_bound = lane.jobs == 0;
     let (jobs, mountings) = (lane.jobs.max(1), inputs.mountings);
     let (mounting_weight, training) = (inputs.mounting_weight, inputs.training);
@@ -435,7 +450,7 @@ fn judge_metric(
         },
     ));
     let k = combined.k;
-    // A lane that is closed, or only seen to reach the border, is what it is: chance did not put it there.
+    // A lane that is closed, or only seen to reach the border, is no sample of the others.
     let least = if only_bound || lane.closed > 0 {
         None
     } else {
@@ -459,7 +474,8 @@ fn judge_metric(
     let rule_factor = guard_factor(rule, combined.freedom).map_err(unknown)?;
     let guard_band = rule_factor * if rule.in_standard { u } else { k * u };
     let margin = value - bound;
-    if bound > 0.0 && guard_band.abs() > bound {
+    // Of a lane on the verge the band reaches from nothing to what the other lanes have: it fails, but not for sure.
+    if bound > 0.0 && guard_band.abs() > bound && (lane.closed == 0 || lane.is_closed()) {
         let words = format!(
             "the guard band of {guard_band:.1} {unit} is wider than the {name} limit of {bound:.1} {unit} itself: \
              under this rule the measurement decides nothing; measure more finely or repeat more"
@@ -481,10 +497,11 @@ fn judge_metric(
     )
     .map_err(|error| (NoValue, format!("no verdict for the {name}: {error}")))?;
     let verdict = match (rule.four_words, judgement.accepted) {
-        _ if lane.closed > 0 => Verdict::Fail,
+        _ if lane.is_closed() => Verdict::Fail,
+        (true, _) if lane.closed > 0 => judgement.verdict.max(Verdict::ConditionalFail),
         (true, _) => judgement.verdict,
-        (false, true) => Verdict::Pass,
-        (false, false) => Verdict::Fail,
+        (false, true) if lane.closed == 0 => Verdict::Pass,
+        (false, _) => Verdict::Fail,
     };
     let accepted = verdict <= Verdict::ConditionalPass;
     let conformance = match &least {

@@ -119,6 +119,21 @@ impl Rim {
         self.lane
     }
 
+    /// Places from the operating point that pass, as far as is known.
+    pub(super) fn reach(&self) -> u16 {
+        self.fail.saturating_sub(1)
+    }
+
+    /// Along taps?
+    pub(super) fn is_row(&self) -> bool {
+        self.outward.1 == 0
+    }
+
+    /// The same rim, presumed at the operating point's neighbour again.
+    pub(super) fn restarted(&self) -> Rim {
+        Rim { fail: 1, ..*self }
+    }
+
     /// Presumes the first place outwards that is known not to pass.
     pub(super) fn start(&mut self, passes: impl Fn(u16, Point) -> Option<bool>) {
         let fails = |at: &u16| passes(self.lane, self.place(*at)) == Some(false);

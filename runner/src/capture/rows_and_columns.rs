@@ -1,7 +1,7 @@
 //! Rows and columns: a short look along every lane's operating row and column says about where the rims lie; they are then
 //! bracketed and counted at as in a full eye, and nothing else is measured. Lanes share their visits.
 //!
-//! For a few lanes the row and the column beside are bracketed as well: they show what the scatter of training does to
+//! Where a rim lies close to the operating point, the line across it is walked place by place. For a few lanes the row and the column beside are bracketed as well: they show what the scatter of training does to
 //! width and height.
 //!
 //! Not seen: a hole or a notch on the row between two places of the look, and whatever lies off row and column.
@@ -13,6 +13,9 @@ use nightbench_core::results::{LaneSet, Point};
 
 /// Spacing of the look along a row or column.
 const STRIDE: u16 = 4;
+/// Passing places from the operating point to a rim up to which the eye may have a waist there (eyes of 40 lanes behind risers: rows were shut one
+/// place beside operating points that pass by 0.8 and 1.4 Vref steps).
+const CLOSE: u16 = 3;
 /// Lanes whose row and column beside are bracketed, too.
 const WITH_NEIGHBOURS: usize = 4;
 
@@ -61,6 +64,8 @@ impl Engine<'_> {
             });
         }
         self.tell(&mut rims)?;
+        let mut through_waists = self.through_waists(&rims);
+        self.tell(&mut through_waists)?;
         let mut beside = self.rims_beside(&rims, &open);
         self.tell(&mut beside)
     }
@@ -76,6 +81,16 @@ impl Engine<'_> {
                 return Ok(());
             }
         }
+    }
+
+    /// Rims to be walked place by place from the operating point: those across a line that ends close to it. There the eye has a waist, and
+    /// the line beside may be shut: a place that the short look passed and the limit does not.
+    fn through_waists(&self, rims: &[Rim]) -> Vec<Rim> {
+        let short = |rim: &&Rim| rim.reach() <= CLOSE;
+        let crossed = |rim: &&Rim| {
+            rims.iter().filter(short).any(|one| one.lane() == rim.lane() && one.is_row() != rim.is_row())
+        };
+        rims.iter().filter(crossed).map(Rim::restarted).collect()
     }
 
     /// The rims of the row and the column beside, of a few lanes spread over all of them; the first failing places are

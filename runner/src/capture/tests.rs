@@ -199,6 +199,20 @@ fn a_false_fail_on_a_row_is_tested_again() {
     assert!(found.last + 2 >= run.last, "{found:?} {run:?}");
 }
 
+/// The eye has a waist beside an operating point that passes by a step: its row is shut there, which a short look does not see.
+#[test]
+fn a_row_that_is_shut_at_a_waist_is_walked_from_the_operating_point() {
+    let mut lanes = usual();
+    let (tap, vref) = (lanes[0].tap as u16, lanes[0].vref as u16);
+    let beside = |steps: (u16, u16)| Patch { taps: (tap, tap), steps, ber: 1e-6 };
+    let waist = Patch { taps: (tap + 2, tap + 3), steps: (0, 63), ber: 2e-8 };
+    lanes[0].patches = vec![waist, beside((0, vref - 2)), beside((vref + 2, 63))];
+    let mut eyes = Eyes::new(64, 64, lanes, 12);
+    let (_, labels) = take(&mut eyes, CaptureMode::RowAndColumn);
+    let at = centre(&eyes, 0);
+    assert_eq!(map(&labels, 0).run_in_row(at).unwrap().last, tap + 1);
+}
+
 /// The full eye that follows rows and columns keeps its guarantee, and every count that was taken before.
 #[test]
 fn a_full_eye_goes_on_from_rows_and_columns() {

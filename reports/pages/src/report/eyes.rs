@@ -343,6 +343,9 @@ pub(super) fn metric_row(metric: &JudgedMetric) -> MetricRow {
     } else if metric.closed {
         notes.push("closed");
     }
+    if metric.closed && metric.margin.abs() < metric.expanded_uncertainty {
+        notes.push("another start may be open");
+    }
     if metric.at_least {
         notes.push("lower bound");
     }
