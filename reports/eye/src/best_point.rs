@@ -12,6 +12,9 @@ use nightbench_core::results::{LanePoint, Point};
 /// Points whose box is fitted below one step: the largest by whole steps, and those that may come before it.
 const FITTED: usize = 12;
 
+/// No measured edge is known as well as this share of a step's uncertainty: the box does not end at one.
+const EXACT: f64 = 0.02;
+
 /// The limit box of one lane about two points.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BestPoint {
@@ -63,7 +66,7 @@ impl<'a> Eye<'a> {
         let fit = fit_mask(self.view.grid(), &self.region, centre, limits, Some(source), scratch);
         // A box that ends on a whole row or column is known to a step, as a closed one is.
         let step = MaskFit::closed(self.view.grid(), limits).u;
-        if fit.u > 0.0 { fit } else { MaskFit { u: step, ..fit } }
+        if fit.u > EXACT * step { fit } else { MaskFit { u: step, ..fit } }
     }
 
     /// Points of the eye in a row (or in all) with their scale by whole steps.
@@ -242,7 +245,7 @@ mod tests {
             };
             let view = CaptureView::new(&capture).expect("sound");
             let found = best_points(&view, &limits, None);
-            assert!(found[0].trained.u > 0.0 && found[0].best.u > 0.0, "{:?}", found[0]);
+            assert!(found[0].trained.u > 1e-3 && found[0].best.u > 1e-3, "{:?}", found[0]);
         }
     }
 }
