@@ -52,6 +52,13 @@ pub fn rows(case: &str, text: PlanOf, bad: bool, chip: u64, seeds: u64) -> Vec<R
         Row::new(format!("{case}{words}, gain at the best point: U of one job"), Claim::Share(0.95, 0.995));
     let mut empty =
         Row::new(format!("{case}{words}, gain called certain where there is none"), Claim::AtMost(0.05));
+    let of_box = |point: &str| {
+        Row::new(
+            format!("{case}{words}, box about the {point} point: U of one job"),
+            Claim::Share(0.95, 0.995),
+        )
+    };
+    let (mut trained, mut largest) = (of_box("trained"), of_box("best"));
     for seed in 1..=seeds {
         let mut target = SimulatedTarget::new(options(&plan, seed));
         for condition in 0..expansion.conditions.len() {
@@ -86,7 +93,11 @@ pub fn rows(case: &str, text: PlanOf, bad: bool, chip: u64, seeds: u64) -> Vec<R
                     }
                     let limit = plan.capture.ber_limit;
                     let mut scale = |at| exact_box(surface, &grid, at, half, limit);
-                    let truth = scale(best) - scale(at);
+                    let (at_best, at_trained) = (scale(best), scale(at));
+                    let truth = at_best - at_trained;
+                    let [of_trained, of_best] = gain.box_expanded_uncertainty;
+                    trained.count((gain.trained - at_trained).abs() <= of_trained);
+                    largest.count((gain.best - at_best).abs() <= of_best);
                     holds.count((gain.gain() - truth).abs() <= gain.expanded_uncertainty);
                     if gain.is_certain() {
                         empty.count(truth <= 0.0);
@@ -95,7 +106,7 @@ pub fn rows(case: &str, text: PlanOf, bad: bool, chip: u64, seeds: u64) -> Vec<R
             }
         }
     }
-    vec![holds, empty]
+    vec![holds, empty, trained, largest]
 }
 
 /// Parts of a Vref step at which the box meets the exact surface.
