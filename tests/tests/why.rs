@@ -96,13 +96,15 @@ fn extra_jobs_explain_and_judge_nothing() {
     }
     let words = nightbench(folder.path(), &["why", "extra"]).out;
     assert!(
-        words.contains("causes from the eye and 5 extra jobs") && words.contains("simulated truth: RJ: +"),
+        words.contains("causes from the eye, and 5 extra jobs where")
+            && words.contains("simulated truth: RJ: +"),
         "{words}"
     );
     let report = nightbench(folder.path(), &["report", "extra"]);
     assert!([0, 1].contains(&report.code), "{}", report.err);
     let page = std::fs::read_to_string(folder.path().join("extra/report.html")).unwrap();
-    for words in ["from the eye and 5 extra jobs", "simulated truth: RJ: +", "Which factor moves which edge"]
+    for words in
+        ["from the eye, and 5 extra jobs where", "simulated truth: RJ: +", "Which factor moves which edge"]
     {
         assert!(page.contains(words), "the page lacks `{words}`");
     }

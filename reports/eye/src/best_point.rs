@@ -12,6 +12,9 @@ use nightbench_core::results::{LanePoint, Point};
 /// Points whose box is fitted below one step: the largest by whole steps, and those that may come before it.
 const FITTED: usize = 12;
 
+/// No measured edge is known as well as this share of a step's uncertainty: the box does not end at one.
+const EXACT: f64 = 0.02;
+
 /// The limit box of one lane about two points.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BestPoint {
@@ -60,7 +63,10 @@ impl<'a> Eye<'a> {
         if !self.region.passes(Point { tap: centre.tap, vref: centre.vref }) {
             return MaskFit::closed(self.view.grid(), limits);
         }
-        fit_mask(self.view.grid(), &self.region, centre, limits, Some(source), scratch)
+        let fit = fit_mask(self.view.grid(), &self.region, centre, limits, Some(source), scratch);
+        // A box that ends on a whole row or column is known to a step, as a closed one is.
+        let step = MaskFit::closed(self.view.grid(), limits).u;
+        if fit.u > EXACT * step { fit } else { MaskFit { u: step, ..fit } }
     }
 
     /// Points of the eye in a row (or in all) with their scale by whole steps.
@@ -212,5 +218,34 @@ mod tests {
         }
         let shared = gains(Some(2));
         assert!(shared.iter().all(|gain| gain.abs() < 0.1), "{shared:?}");
+    }
+
+    /// In an eye with soft corners a box about some points ends where a row ends before its corners do: such a box is known to a step, not
+    /// exactly.
+    #[test]
+    fn no_box_is_known_exactly() {
+        let eye = GaussianEye {
+            amplitude: 0.5,
+            early: 6.0,
+            late: 40.0,
+            sigma_taps: 0.8,
+            lower: 1.0,
+            upper: 30.0,
+            sigma_steps: 3.0,
+        };
+        for place in 0..12 * 12 {
+            let empty = capture(48, 32, 1, PointRule::error_free(1e-3, 0.95));
+            let mut capture = raster(empty, &[eye], Some(20_000), 1);
+            capture.operating = vec![LanePoint { tap: 16 + place % 12, vref: 10 + place / 12 }];
+            let grid = capture.grid;
+            let limits = Mask {
+                shape: MaskShape::Rectangle,
+                half_width: Picoseconds(3.0 * grid.tap_step.0),
+                half_height: Millivolts(3.0 * grid.vref_step.0),
+            };
+            let view = CaptureView::new(&capture).expect("sound");
+            let found = best_points(&view, &limits, None);
+            assert!(found[0].trained.u > 1e-3 && found[0].best.u > 1e-3, "{:?}", found[0]);
+        }
     }
 }

@@ -29,6 +29,9 @@ pub struct LaneGain {
     pub best: f64,
     /// Expanded uncertainty of their difference (95 %).
     pub expanded_uncertainty: f64,
+    /// The same of each box.
+    #[serde(default)]
+    pub box_expanded_uncertainty: [f64; 2],
     /// From the trained point to the best one, taps; later is positive.
     pub taps: f64,
     /// The same, Vref steps; upwards is positive.
@@ -98,7 +101,7 @@ pub fn lane_gains(
         return Err("the limits span no box".into());
     }
     let half = (limits.half_width.0, limits.half_height.0);
-    let mut lanes: BTreeMap<u16, Vec<(LaneGain, f64)>> = BTreeMap::new();
+    let mut lanes: BTreeMap<u16, Vec<(LaneGain, [f64; 2])>> = BTreeMap::new();
     for capture in captures {
         let view = CaptureView::new(capture).map_err(|error| error.to_string())?;
         for found in best_points(&view, limits, lanes_a_device) {
@@ -119,19 +122,20 @@ pub fn lane_gains(
                 trained: found.trained.scale,
                 best: found.best.scale,
                 expanded_uncertainty: 0.0,
+                box_expanded_uncertainty: [0.0; 2],
                 taps: f64::from(found.point.tap) - f64::from(at.tap),
                 vref_steps: f64::from(found.point.vref) - f64::from(at.vref),
                 bound_by,
                 jobs: 1,
             };
-            lanes.entry(lane).or_default().push((gain, found.trained.u.hypot(found.best.u)));
+            lanes.entry(lane).or_default().push((gain, [found.trained.u, found.best.u]));
         }
     }
     Ok(lanes.into_values().filter_map(|jobs| mean(&jobs)).collect())
 }
 
-/// The mean over jobs, each with the standard uncertainty of its gain from counting.
-fn mean(jobs: &[(LaneGain, f64)]) -> Option<LaneGain> {
+/// The mean over jobs, each with the standard uncertainties of its two boxes from counting.
+fn mean(jobs: &[(LaneGain, [f64; 2])]) -> Option<LaneGain> {
     let count = jobs.len() as f64;
     let of = |value: fn(&LaneGain) -> f64| jobs.iter().map(|(gain, _)| value(gain)).sum::<f64>() / count;
     let mut gain = jobs.first()?.0;
@@ -142,16 +146,22 @@ fn mean(jobs: &[(LaneGain, f64)]) -> Option<LaneGain> {
     gain.jobs = jobs.len();
     // The job whose trained point is worst says which edge is in the way.
     gain.bound_by = jobs.iter().min_by(|a, b| a.0.trained.total_cmp(&b.0.trained))?.0.bound_by;
-    let counted = 2.0 * CHOSEN * (jobs.iter().map(|(_, u)| u * u).sum::<f64>()).sqrt() / count;
-    let between = match jobs.len() {
-        1 => 0.0,
-        _ => {
-            let squares = jobs.iter().map(|(one, _)| (one.gain() - gain.gain()).powi(2)).sum::<f64>();
-            let spread = (squares / (count - 1.0) / count).sqrt();
-            t_quantile(0.975, count - 1.0).unwrap_or(f64::INFINITY) * spread
-        }
+    let expanded = |value: fn(&LaneGain) -> f64, u: fn(&[f64; 2]) -> f64| {
+        let mean = of(value);
+        let counted = 2.0 * CHOSEN * (jobs.iter().map(|(_, one)| u(one).powi(2)).sum::<f64>()).sqrt() / count;
+        let between = match jobs.len() {
+            1 => 0.0,
+            _ => {
+                let squares = jobs.iter().map(|(one, _)| (value(one) - mean).powi(2)).sum::<f64>();
+                let spread = (squares / (count - 1.0) / count).sqrt();
+                t_quantile(0.975, count - 1.0).unwrap_or(f64::INFINITY) * spread
+            }
+        };
+        counted.max(between)
     };
-    gain.expanded_uncertainty = counted.max(between);
+    gain.expanded_uncertainty = expanded(LaneGain::gain, |[trained, best]| trained.hypot(*best));
+    gain.box_expanded_uncertainty =
+        [expanded(|gain| gain.trained, |u| u[0]), expanded(|gain| gain.best, |u| u[1])];
     Some(gain)
 }
 
@@ -263,6 +273,7 @@ mod tests {
             trained,
             best,
             expanded_uncertainty: 0.0,
+            box_expanded_uncertainty: [0.0; 2],
             taps: 2.0,
             vref_steps: -1.0,
             bound_by: Some(Side::Late),
@@ -273,12 +284,14 @@ mod tests {
     /// Mean, and the half width of Student's interval, by hand: gains 0.2, 0.3, 0.4 have s = 0.1, t(2; 0.975) = 4.303.
     #[test]
     fn jobs_are_averaged_with_students_interval() {
-        let jobs = [(gain(1.0, 1.2), 0.001), (gain(1.0, 1.3), 0.001), (gain(1.0, 1.4), 0.001)];
+        let jobs = [1.2, 1.3, 1.4].map(|best| (gain(1.0, best), [0.0, 0.001]));
         let mean = mean(&jobs).expect("three jobs");
         assert!((mean.gain() - 0.3).abs() < 1e-12);
         assert!((mean.expanded_uncertainty - 4.3027 * 0.1 / 3f64.sqrt()).abs() < 1e-4, "{mean:?}");
         assert!(mean.is_certain());
         let single = super::mean(&jobs[..1]).expect("one job");
         assert!((single.expanded_uncertainty - 0.006).abs() < 1e-12);
+        // The trained box is 1.0 in all three; the best one scatters as the gain does.
+        assert_eq!(mean.box_expanded_uncertainty, [0.0, mean.expanded_uncertainty]);
     }
 }

@@ -3,7 +3,7 @@
 
 use crate::cases::{bad_joint, plan};
 use crate::rows::{Claim, Row};
-use crate::truth::{limit_crossings, options};
+use crate::truth::{crossings_between, options};
 use contract::CancelToken;
 use judge::why::{lane_gains, limit_box};
 use nightbench_core::results::{Direction, Grid, JobOutcome, LanePoint};
@@ -52,6 +52,13 @@ pub fn rows(case: &str, text: PlanOf, bad: bool, chip: u64, seeds: u64) -> Vec<R
         Row::new(format!("{case}{words}, gain at the best point: U of one job"), Claim::Share(0.95, 0.995));
     let mut empty =
         Row::new(format!("{case}{words}, gain called certain where there is none"), Claim::AtMost(0.05));
+    let of_box = |point: &str| {
+        Row::new(
+            format!("{case}{words}, box about the {point} point: U of one job"),
+            Claim::Share(0.95, 0.995),
+        )
+    };
+    let (mut trained, mut largest) = (of_box("trained"), of_box("best"));
     for seed in 1..=seeds {
         let mut target = SimulatedTarget::new(options(&plan, seed));
         for condition in 0..expansion.conditions.len() {
@@ -86,7 +93,11 @@ pub fn rows(case: &str, text: PlanOf, bad: bool, chip: u64, seeds: u64) -> Vec<R
                     }
                     let limit = plan.capture.ber_limit;
                     let mut scale = |at| exact_box(surface, &grid, at, half, limit);
-                    let truth = scale(best) - scale(at);
+                    let (at_best, at_trained) = (scale(best), scale(at));
+                    let truth = at_best - at_trained;
+                    let [of_trained, of_best] = gain.box_expanded_uncertainty;
+                    trained.count((gain.trained - at_trained).abs() <= of_trained);
+                    largest.count((gain.best - at_best).abs() <= of_best);
                     holds.count((gain.gain() - truth).abs() <= gain.expanded_uncertainty);
                     if gain.is_certain() {
                         empty.count(truth <= 0.0);
@@ -95,24 +106,28 @@ pub fn rows(case: &str, text: PlanOf, bad: bool, chip: u64, seeds: u64) -> Vec<R
             }
         }
     }
-    vec![holds, empty]
+    vec![holds, empty, trained, largest]
 }
 
-/// Scale of the limit box about a point on the exact surface: over the rows, how far away the row is or where it crosses
-/// the limit, whichever the box meets later; the least of them.
+/// Parts of a Vref step at which the box meets the exact surface.
+const PARTS: u16 = 8;
+
+/// Scale of the limit box about a point on the exact surface: over the rows and what lies between them, how far away it is or where it
+/// crosses the limit, whichever the box meets later; the least of them. Whole rows alone would put a box that ends above or below up
+/// to a step too high.
 fn exact_box(surface: &mut LaneSurface, grid: &Grid, at: LanePoint, half: (f64, f64), limit: f64) -> f64 {
     let mut least = f64::INFINITY;
-    for vref in 0..grid.vref_steps {
-        let away = (f64::from(vref) - f64::from(at.vref)).abs() / half.1;
-        if away >= least {
-            continue;
+    for part in 0..=grid.vref_steps * PARTS {
+        let away = f64::from(part) / f64::from(PARTS);
+        if away / half.1 >= least {
+            break;
         }
-        let row = LanePoint { tap: at.tap, vref };
-        let reach = match limit_crossings(surface, row, limit) {
-            Some((early, late)) => early.min(late) / half.0,
-            None => 0.0,
-        };
-        least = least.min(away.max(reach));
+        for vref in [f64::from(at.vref) - away, f64::from(at.vref) + away] {
+            let inside = (0.0..=f64::from(grid.vref_steps - 1)).contains(&vref);
+            let crossings = inside.then(|| crossings_between(surface, at.tap, vref, limit)).flatten();
+            let reach = crossings.map_or(0.0, |(early, late)| early.min(late) / half.0);
+            least = least.min(reach.max(away / half.1));
+        }
     }
     least
 }

@@ -229,11 +229,20 @@ fn limit_instants(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> Optio
 
 /// How far a point lies from where its row crosses the limit, before and after it, in taps; `None` where the point fails.
 pub fn limit_crossings(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> Option<(f64, f64)> {
-    if surface.ber(usize::from(at.tap), usize::from(at.vref)) > limit {
+    crossings_between(surface, at.tap, f64::from(at.vref), limit)
+}
+
+/// The same at a Vref between two rows, z being straight from one to the other.
+pub fn crossings_between(surface: &mut LaneSurface, tap: u16, vref: f64, limit: f64) -> Option<(f64, f64)> {
+    let (tap, taps, wanted) = (i64::from(tap), surface.taps() as i64, q(limit));
+    let (below, part) = (vref.floor() as usize, vref.fract());
+    let mut z = |tap: i64| {
+        let low = q(surface.ber(tap as usize, below));
+        if part == 0.0 { low } else { low + part * (q(surface.ber(tap as usize, below + 1)) - low) }
+    };
+    if z(tap) < wanted {
         return None;
     }
-    let (tap, vref, taps) = (i64::from(at.tap), usize::from(at.vref), surface.taps() as i64);
-    let wanted = q(limit);
     let mut find = |sign: i64| {
         let mut inside = tap;
         loop {
@@ -241,12 +250,9 @@ pub fn limit_crossings(surface: &mut LaneSurface, at: LanePoint, limit: f64) -> 
             if !(0..taps).contains(&next) {
                 return (inside - tap).abs() as f64;
             }
-            if surface.ber(next as usize, vref) > limit {
+            if z(next) < wanted {
                 // From the last pass (0) to the first fail (1), with the bend of their neighbours.
-                let y = [-1, 0, 1, 2].map(|n| {
-                    let at = (inside + sign * n).clamp(0, taps - 1);
-                    q(surface.ber(at as usize, vref))
-                });
+                let y = [-1, 0, 1, 2].map(|n| z((inside + sign * n).clamp(0, taps - 1)));
                 return (inside - tap).abs() as f64 + cubic::crossing(y, wanted);
             }
             inside = next;

@@ -103,7 +103,8 @@ pub fn foreseen_words(plan: &Plan, foreseen: Option<(usize, f64)>) -> String {
     let (Some(asked), Some((jobs, hours))) = (plan.diagnosis, foreseen) else { return String::new() };
     folded(
         &format!(
-            "[diagnosis]: about {} more ({hours:.2} h) for {} of the {}, when the plan's own jobs are done; not in the hours above",
+            "[diagnosis]: about {} more ({hours:.2} h) for {} of the {}, when the plan's own jobs are done; not in the hours above. \
+             They have not been shown to name causes better than the eye alone",
             duration(hours * 3600.0),
             counted(jobs, "extra job"),
             counted(usize::from(asked.worst_conditions), "worst condition"),

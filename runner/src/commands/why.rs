@@ -8,7 +8,8 @@ use crate::evaluate::causes::{self, EyeCauses};
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::evaluate::why::{self, ConditionWhy, EyeWhy};
 use crate::folder::run_folder::open_whole;
-use judge::causes::LaneCauses;
+use eye::edges::Side;
+use judge::causes::{LaneCauses, rests_on};
 use judge::judged::Verdict;
 use judge::why::{EdgeShift, LaneGain};
 use nightbench_core::text::counted;
@@ -71,12 +72,16 @@ fn eye_words(text: &mut String, found: &EyeWhy) {
         return;
     }
     let certain: Vec<&LaneGain> = found.lanes.iter().filter(|gain| gain.is_certain()).collect();
-    let least = |of: fn(&LaneGain) -> f64| found.lanes.iter().map(of).fold(f64::INFINITY, f64::min);
+    let least = |of: fn(&LaneGain) -> (f64, f64)| {
+        let boxes = found.lanes.iter().map(of);
+        let (size, u) = boxes.min_by(|a, b| a.0.total_cmp(&b.0)).unwrap_or((f64::NAN, f64::NAN));
+        format!("{size:.2} \u{b1} {u:.2}")
+    };
     let summary = format!(
-        "limit box of the worst lane: {:.2} x about the trained points, {:.2} x about the best ones; {} of {} gain more than \
-         their U{}",
-        least(|gain| gain.trained),
-        least(|gain| gain.best),
+        "limit box of the worst lane: {} x about the trained points, {} x about the best ones; {} of {} gain more than \
+         their U{}; worst first:",
+        least(|gain| (gain.trained, gain.box_expanded_uncertainty[0])),
+        least(|gain| (gain.best, gain.box_expanded_uncertainty[1])),
         counted(certain.len(), "lane"),
         found.lanes.len(),
         if found.shared_vref { " (lanes of a device share one Vref)" } else { "" }
@@ -88,33 +93,43 @@ fn eye_words(text: &mut String, found: &EyeWhy) {
         .take(SHOWN_LANES)
         .map(|gain| {
             vec![
-                format!("    lane {}", gain.lane),
-                format!("{:.2}", gain.trained),
-                format!("{:.2}", gain.best),
+                format!("    {}", gain.lane),
+                format!("{:.2} \u{b1} {:.2}", gain.trained, gain.box_expanded_uncertainty[0]),
+                format!("{:.2} \u{b1} {:.2}", gain.best, gain.box_expanded_uncertainty[1]),
                 format!("{:+.2} \u{b1} {:.2}", gain.gain(), gain.expanded_uncertainty),
-                gain.bound_words().into(),
-                gain.best_point_words(),
+                bound(gain).into(),
+                format!("{} taps, {} steps", moved(gain.taps), moved(gain.vref_steps)),
             ]
         })
         .collect();
-    let header = ["    worst first", "trained", "best", "recoverable", "bound by", "best point lies"];
-    text.push_str(&table(&header, &rows, 4));
+    let header = ["    lane", "trained", "best", "recoverable", "bound by", "best point at"];
+    text.push_str(&table(&header, &rows, header.len()));
     text.push('\n');
+}
+
+/// The edge in the way of the box about the trained point.
+fn bound(gain: &LaneGain) -> &'static str {
+    match gain.bound_by {
+        Some(Side::Early) => "early",
+        Some(Side::Late) => "late",
+        Some(Side::Lower) => "lower",
+        Some(Side::Upper) => "upper",
+        None => "fails",
+    }
+}
+
+/// Steps from the trained point, whole ones without a decimal.
+fn moved(by: f64) -> String {
+    if by.fract() == 0.0 { format!("{by:+.0}") } else { format!("{by:+.1}") }
 }
 
 fn cause_words(text: &mut String, found: &EyeCauses) {
     if !found.nothing.is_empty() {
         text.push_str(&folded(&format!("causes: cannot tell: {}", found.nothing), "    ", "      "));
     }
-    let jobs = counted(found.extra.len(), "extra job");
-    match (found.extra.len(), found.extra_used) {
-        (0, _) => {}
-        (_, 0) => {
-            let words =
-                format!("causes from the eye alone: the model does not describe {jobs} of healthy lanes");
-            text.push_str(&folded(&words, "    ", "      "));
-        }
-        _ => text.push_str(&format!("    causes from the eye and {jobs}\n")),
+    if !found.extra.is_empty() {
+        let words = format!("causes {}", rests_on(found.extra_used, found.extra.len()));
+        text.push_str(&folded(&words, "    ", "      "));
     }
     for lane in &found.lanes {
         text.push_str(&folded(&format!("why lane {}: {}", lane.lane, lane.words()), "    ", "      "));
@@ -136,7 +151,8 @@ fn words(
     }
     text.push_str(&folded(
         "The limit box is as wide and high as the limits ask; at 1.00 x it just fits about the sampling point. What firmware \
-         can recover is the difference between the best point and the trained one.",
+         can recover is the difference between the best point and the trained one; what a cause costs is what the lane would have more \
+         without it. Both are in limit boxes.",
         "",
         "",
     ));
@@ -179,6 +195,9 @@ fn words(
         .collect();
     let header = ["factor", "eye", "early, ps", "late, ps", "lower, mV", "upper, mV", "pairs"];
     text.push_str(&table(&header, &rows, 2));
+    if shifts.iter().any(|shift| shift.expanded_uncertainty.is_none()) {
+        text.push_str("\nA single pair has no U: one more level of another factor would give it one.");
+    }
     text.trim_end().to_string()
 }
 
@@ -192,7 +211,8 @@ fn machine(
     let lane = |gain: &LaneGain| {
         json!({
             "lane": gain.lane, "trained_boxes": gain.trained, "best_boxes": gain.best,
-            "recoverable_boxes": gain.gain(), "recoverable_expanded_uncertainty_boxes": gain.expanded_uncertainty,
+            "trained_expanded_uncertainty_boxes": gain.box_expanded_uncertainty[0],
+            "best_expanded_uncertainty_boxes": gain.box_expanded_uncertainty[1], "recoverable_boxes": gain.gain(), "recoverable_expanded_uncertainty_boxes": gain.expanded_uncertainty,
             "best_point_taps": gain.taps, "best_point_vref_steps": gain.vref_steps, "bound_by": gain.bound_words(),
             "jobs": gain.jobs,
         })
@@ -212,7 +232,8 @@ fn machine(
             .collect();
         json!({
             "lane": lane.lane, "finding": lane.finding, "causes": causes, "trained_boxes": lane.trained,
-            "chi_square": lane.chi_square, "accepted": lane.accepted, "simulated_truth": lane.truth,
+            "chi_square": lane.chi_square, "accepted": lane.accepted, "from_the_eye_alone": lane.eye_alone,
+            "simulated_truth": lane.truth,
         })
     };
     let conditions: Vec<_> = found

@@ -2,6 +2,7 @@
 
 use super::signatures::Cause;
 use super::truth::LaneTruth;
+use nightbench_core::text::counted;
 use serde::{Deserialize, Serialize};
 
 /// One cause and what it costs.
@@ -58,6 +59,9 @@ pub struct LaneCauses {
     pub chi_square: f64,
     /// Gains are estimates (the fit is believed), not a ranking only.
     pub accepted: bool,
+    /// Found from the eye alone, though there are extra jobs: it leaves nothing open, or no causes meet what they counted as well.
+    #[serde(default)]
+    pub eye_alone: bool,
     /// What the simulated target knows; `None` of a bench.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub truth: Option<LaneTruth>,
@@ -66,6 +70,22 @@ pub struct LaneCauses {
 impl LaneCauses {
     /// What is found, in words; a gain stands with its interval, or not at all.
     pub fn words(&self) -> String {
+        match self.eye_alone {
+            true => format!("{} ({})", self.found(), LaneCauses::EYE_ALONE),
+            false => self.found(),
+        }
+    }
+
+    /// What is said where [`LaneCauses::eye_alone`] holds.
+    pub const EYE_ALONE: &'static str = "from the eye alone";
+
+    /// Is there anything that further counts could tell?
+    pub fn leaves_open(&self) -> bool {
+        let told = matches!(self.finding, Finding::Named | Finding::NothingDominant);
+        !self.accepted || !told || self.causes.iter().any(|blamed| blamed.or.is_some())
+    }
+
+    fn found(&self) -> String {
         let list = |with: &dyn Fn(&Blamed) -> String| -> String {
             self.causes.iter().map(with).collect::<Vec<_>>().join("; ")
         };
@@ -86,4 +106,18 @@ impl LaneCauses {
 /// A gain with its sign.
 pub fn signed(gain: f64) -> String {
     format!("{gain:+.2}")
+}
+
+/// What the causes of an eye rest on, in words: so many of the extra jobs that were measured beside it.
+pub fn rests_on(used: usize, measured: usize) -> String {
+    let all = counted(measured, "extra job");
+    match used {
+        _ if measured == 0 => "from the eye alone".into(),
+        0 => format!("from the eye alone, since the model does not describe {all} of healthy lanes"),
+        _ if used >= measured => format!("from the eye, and {all} where it alone leaves something open"),
+        _ => format!(
+            "from the eye, and {used} of {all} where it alone leaves something open, since the model does not describe the rest of \
+             healthy lanes"
+        ),
+    }
 }

@@ -6,6 +6,7 @@
 //! with and without it. What all lanes share is no cause here: it needs a healthy setup.
 
 mod found;
+mod gains;
 mod lane;
 mod reference;
 mod search;
@@ -15,17 +16,20 @@ pub mod surface;
 mod tests;
 mod truth;
 
-pub use found::{Blamed, Finding, LaneCauses};
+pub use found::{Blamed, Finding, LaneCauses, rests_on};
 pub use signatures::Cause;
 pub use truth::{LaneTruth, TrueLane};
 
 use eye::counts::CaptureView;
 use eye::shapes::Mask;
+use gains::Sampled;
 use lane::{LaneCounts, fit};
-use nightbench_core::lane_model::{Change, LaneModel};
+use nightbench_core::lane_model::LaneModel;
+use nightbench_core::results::EyeName;
+use rayon::prelude::*;
 use reference::{FEWEST_REFERENCE, Reference, aligned, healthy};
 use search::{Closed, Described, Further, Ground};
-use signatures::{Asked, Signature};
+use signatures::{Asked, AskedJob, Signature};
 use surface::{HalfBox, Place, quantile};
 
 /// How far the model may be off in z: while a reference is looked for, and at the end.
@@ -51,18 +55,21 @@ const APART: f64 = 6.0;
 /// The same for a cause below [`STRONG`].
 const WEAK_APART: f64 = 15.0;
 /// Mean chi-square above which a fit is not believed, and how far a model may be off in the error ratio.
-const GATE: (f64, f64) = (2.0, 0.1);
+const ACCEPTED: f64 = 1.5;
+const MODEL_SHARE: f64 = 0.1;
 /// The same for the reference's own lanes: a model that is worse is no reference.
 const REFERENCE_GATE: f64 = 8.0;
-/// Mean chi-square up to which one cause is looked no further.
-const WELL: f64 = 1.5;
 
 /// The reference and the signatures of one eye.
 pub struct Library<'m> {
     asked: Asked<'m>,
     /// The lane that was fitted to the reference.
     reference: Ground,
-    /// Mean chi-square of the reference's own lanes.
+    /// Which of the jobs given it can rest on.
+    used: Vec<usize>,
+    /// What is asked of them beside the first.
+    further: Vec<AskedJob<'m>>,
+    /// Mean chi-square of the reference's own lanes in the eye asked about.
     pub chi_square: f64,
     half: HalfBox,
 }
@@ -83,62 +90,109 @@ pub struct Trained {
     pub shared_vref: bool,
 }
 
-/// Makes the reference for some lanes of an eye, by position: fits the model to healthy lanes beside it. The first job is the one asked
-/// about, further ones the extra jobs of its condition, of the same lanes. `best` is each lane's largest limit box, by position;
-/// `limits` the box at scale 1.
+/// Makes the reference for some lanes of an eye, by position: fits the model to healthy lanes beside it, of each job for itself, since
+/// what a model has wrong of one rate or pattern is no matter of another. The first job is the one asked about, further ones the extra
+/// jobs of its condition, of the same lanes; those that the model cannot describe are left out, one by one. `best` is each lane's largest
+/// limit box, by position; `limits` the box at scale 1.
 ///
 /// # Errors
-/// Too few healthy lanes, a model without an answer, or one that does not describe them, in words.
+/// Too few healthy lanes, a model without an answer for the first job, or one that does not describe it, in words.
 pub fn library<'m>(
     jobs: &[Job<'m>],
     limits: &Mask,
     best: &[f64],
     lanes: &[usize],
 ) -> Result<Library<'m>, String> {
-    let all = of_jobs(jobs, limits, best, lanes)?;
-    // A model that cannot say of healthy lanes what the extra jobs counted is asked about the eye alone.
-    if jobs.len() > 1 && all.chi_square > REFERENCE_GATE {
-        of_jobs(&jobs[..1], limits, best, lanes)
-    } else {
-        Ok(all)
-    }
-}
-
-fn of_jobs<'m>(
-    jobs: &[Job<'m>],
-    limits: &Mask,
-    best: &[f64],
-    lanes: &[usize],
-) -> Result<Library<'m>, String> {
     let view = jobs.first().ok_or("no job was given")?.view;
-    let limit = quantile(view.ber_limit());
-    let models = jobs.iter().map(|job| (job.model, *job.view.grid()));
-    let asked = Asked::new(models, view.capture().eye, limit)?;
+    let (eye, limit) = (view.capture().eye, quantile(view.ber_limit()));
     let chosen = healthy(best, lanes).ok_or_else(|| {
         format!("fewer than {FEWEST_REFERENCE} healthy lanes of the same eye: there is no reference to hold it against")
     })?;
-    let mut reference = Reference::new(&asked)?;
-    for (floor, rounds) in FLOORS {
-        let counts: Vec<LaneCounts> = chosen.iter().map(|lane| LaneCounts::of(jobs, *lane, floor)).collect();
-        reference.fit(&asked, &counts, rounds)?;
+    let fitted: Vec<Result<Fitted<'m>, String>> =
+        jobs.par_iter().map(|job| fitted(job, eye, limit, &chosen)).collect();
+    let mut used = Vec::new();
+    let mut described = Vec::new();
+    for (number, fitted) in fitted.into_iter().enumerate() {
+        match fitted {
+            Err(words) if number == 0 => return Err(words),
+            Ok(one) if number == 0 || one.chi_square < REFERENCE_GATE => {
+                used.push(number);
+                described.push(one);
+            }
+            _ => {}
+        }
     }
-    let nominal = asked.nominal(&reference.changes)?;
-    let addable = asked.signatures(&nominal, &reference.changes);
-    let Reference { changes, chi_square, .. } = reference;
-    let reference = Ground { nominal, changes, addable };
-    Ok(Library { asked, reference, chi_square, half: HalfBox::of(view.grid(), limits) })
+    let half = HalfBox::of(view.grid(), limits);
+    let mut described = described.into_iter();
+    let Fitted { job, chi_square } = described.next().ok_or("no job was given")?;
+    let further = described.map(|one| one.job).collect();
+    Library::of(Asked { jobs: vec![job], eye, limit }, used, further, chi_square, half)
 }
 
-impl Library<'_> {
-    /// Jobs that it rests on: all that were given, or the first alone where the model does not describe the others.
-    pub fn jobs(&self) -> usize {
-        self.asked.jobs.len()
+/// A job with the model fitted to its healthy lanes, and how well it describes them.
+struct Fitted<'m> {
+    job: AskedJob<'m>,
+    chi_square: f64,
+}
+
+fn fitted<'m>(job: &Job<'m>, eye: EyeName, limit: f64, lanes: &[usize]) -> Result<Fitted<'m>, String> {
+    let mut asked = Asked::new(job.model, *job.view.grid(), eye, limit)?;
+    let mut reference = Reference::new(&asked)?;
+    for (floor, rounds) in FLOORS {
+        let one = std::slice::from_ref(job);
+        let counts: Vec<LaneCounts> = lanes.iter().map(|lane| LaneCounts::of(one, *lane, floor)).collect();
+        reference.fit(&asked, &counts, rounds)?;
+    }
+    let mut job = asked.jobs.remove(0);
+    job.fitted = reference.changes;
+    Ok(Fitted { job, chi_square: reference.chi_square })
+}
+
+impl<'m> Library<'m> {
+    fn of(
+        asked: Asked<'m>,
+        used: Vec<usize>,
+        further: Vec<AskedJob<'m>>,
+        chi_square: f64,
+        half: HalfBox,
+    ) -> Result<Library<'m>, String> {
+        let nominal = asked.nominal(&[])?;
+        let addable = asked.signatures(&nominal, &[]);
+        let reference = Ground { nominal, changes: Vec::new(), addable };
+        Ok(Library { asked, reference, used, further, chi_square, half })
     }
 
-    /// Names the causes of one lane, by position. `jobs`: those that the library was made of.
+    /// Jobs that it can rest on: the first one, and those of the others that the model describes.
+    pub fn jobs(&self) -> usize {
+        self.used.len()
+    }
+
+    /// The same with all jobs held against the counts at once; `None` where the model has no answer.
+    fn of_all_jobs(&self) -> Option<Library<'m>> {
+        let jobs = self.asked.jobs.iter().chain(&self.further).cloned().collect();
+        let asked = Asked { jobs, ..self.asked };
+        Library::of(asked, self.used.clone(), Vec::new(), self.chi_square, self.half).ok()
+    }
+
+    /// Names the causes of one lane, by position. `jobs`: those that the library was made of. The extra jobs are asked where the eye alone
+    /// leaves something open, and believed where causes are found that meet all counts.
     pub fn causes(&self, jobs: &[Job<'_>], lane: usize, by: Trained) -> Option<LaneCauses> {
+        let all: Vec<Job<'_>> = self.used.iter().filter_map(|place| jobs.get(*place).copied()).collect();
+        let found = self.of_jobs(all.get(..1)?, lane, by);
+        if self.further.is_empty() {
+            return found;
+        }
+        if found.as_ref().is_none_or(LaneCauses::leaves_open) {
+            let with = self.of_all_jobs().and_then(|library| library.of_jobs(&all, lane, by));
+            if let Some(with) = with.filter(|with| with.accepted) {
+                return Some(with);
+            }
+        }
+        found.map(|found| LaneCauses { eye_alone: true, ..found })
+    }
+
+    fn of_jobs(&self, jobs: &[Job<'_>], lane: usize, by: Trained) -> Option<LaneCauses> {
         let view = jobs.first()?.view;
-        let jobs = jobs.get(..self.jobs())?;
         let (fine, coarse) = (LaneCounts::of(jobs, lane, FINE), LaneCounts::of(jobs, lane, COARSE));
         let Ground { nominal, .. } = &self.reference;
         let start = aligned(&fine, &nominal.base, self.asked.limit);
@@ -149,19 +203,20 @@ impl Library<'_> {
         let base = nothing.value();
         let mut found =
             Closed { nominal: nominal.clone(), at: Vec::new(), described: nothing, changes: Vec::new() };
-        let mut rivals: Vec<Closed> = Vec::new();
+        let (mut rivals, mut all): (Vec<Closed>, Vec<Closed>) = (Vec::new(), Vec::new());
         let finalists = self.finalists(&self.reference, &coarse, &fine, &rough, Further::OtherCause);
         let mut alone = self.closest(&self.reference, &fine, &finalists);
         self.add_siblings(&coarse, &fine, &mut alone);
         if let Some(best) = alone.first().filter(|best| best.value() - base > EVIDENCE) {
             // Where one cause describes the counts well, another beside it is looked for only there.
-            let begun = &alone[..if best.chi_square(&fine) < WELL { 1 } else { alone.len() }];
+            let begun = &alone[..if best.chi_square(&fine) < ACCEPTED { 1 } else { alone.len() }];
             let two = self.pairs(&coarse, &fine, begun);
+            all = alone.iter().chain(&two).cloned().collect();
             let is_more = two.first().is_some_and(|pair| pair.value() - best.value() > SECOND);
             rivals = if is_more { two } else { alone };
             found = rivals.remove(0);
         }
-        Some(self.told(view, lane, &fine, &found, &rivals, by))
+        Some(self.told(view, lane, &fine, &found, (&rivals, &all), by))
     }
 
     fn told(
@@ -170,51 +225,39 @@ impl Library<'_> {
         lane: usize,
         counts: &LaneCounts,
         found: &Closed,
-        rivals: &[Closed],
+        (rivals, all): (&[Closed], &[Closed]),
         by: Trained,
     ) -> LaneCauses {
         let limit = self.asked.limit;
-        let Closed { described, changes, .. } = found;
+        let described = &found.described;
         let fit = &described.fit;
-        let whole = found.surface();
-        let now = whole.shown(fit.shift());
+        let now = found.surface().shown(fit.shift());
         let at = view.capture().operating[lane];
         let trained = Place { tap: at.tap.into(), step: at.vref.into() };
         let box_now = now.box_about(trained, self.half, limit);
         let only_step = by.shared_vref.then_some(trained.step);
         let rule = now.retrained(limit, only_step).unwrap_or(trained);
-        let off = Place { tap: trained.tap - rule.tap, step: trained.step - rule.step };
-        let all: Vec<Change> = self.reference.changes.iter().chain(changes).copied().collect();
-        let middle = self.asked.middle(&all);
-        let without = |cause: Cause| {
-            let others = changes.iter().zip(&described.signatures).filter(|(_, one)| one.cause != cause);
-            let left: Vec<Change> =
-                self.reference.changes.iter().copied().chain(others.map(|(change, _)| *change)).collect();
-            let nominal = self.asked.nominal(&left).ok()?;
-            // Without the cause the eye lies at other levels: under a Vref that other lanes share, and nearer or farther from the grid's end.
-            let mut shift = fit.shift();
-            shift.step += self.asked.middle(&left)?.step - middle?.step;
-            let surface = fit.surface_without(&nominal, OWN_AT_MOST).shown(shift);
-            let there = surface.retrained(limit, only_step)?;
-            let point = Place { tap: there.tap + off.tap, step: there.step + off.step };
-            Some(surface.box_about(point, self.half, limit) - box_now)
-        };
+        let sampled = Sampled { trained, only_step };
         let chi_square = found.chi_square(counts);
-        let accepted = chi_square < GATE.0 && self.chi_square < REFERENCE_GATE;
+        let accepted = chi_square < ACCEPTED && self.chi_square < REFERENCE_GATE;
         let covariance = fit.scored.curvature.inverse();
         let is_other = |one: &Signature| one.cause != described.signatures[0].cause;
         let model_u = if described.signatures.iter().any(is_other) { TWO_MODEL_U } else { MODEL_U };
         let mut causes: Vec<Blamed> = Vec::new();
         for (place, signature) in described.signatures.iter().enumerate() {
             let first = described.signatures.iter().position(|one| one.cause == signature.cause);
-            let Some(gain) = without(signature.cause).filter(|_| first == Some(place)) else { continue };
+            if first != Some(place) {
+                continue;
+            }
+            let Some(found_gain) = self.gain(counts, found, all, signature.cause, sampled) else { continue };
+            let gain = found_gain.mean;
             let alike = (0..described.signatures.len())
                 .filter(|other| described.signatures[*other].cause == signature.cause);
             let variance: f64 = alike
                 .map(|at| covariance.as_ref().map_or(1.0, |covariance| covariance.at(at, at).max(0.0)))
                 .sum();
             // A level of a signature made anew is a fifth of its size.
-            let u = (0.2 * variance.sqrt() * gain).hypot(model_u);
+            let u = (0.2 * variance.sqrt() * gain).hypot(model_u).hypot(found_gain.spread);
             // A weak cause gets a second name.
             let apart = if gain < STRONG { WEAK_APART } else { APART };
             let or = instead_of(found, signature.cause, rivals, apart).first().copied();
@@ -239,7 +282,7 @@ impl Library<'_> {
             blamed.gain >= least
         });
         let finding = match causes.first() {
-            None if self.chi_square > REFERENCE_GATE || chi_square > GATE.0 => Finding::NotDescribed,
+            None if self.chi_square > REFERENCE_GATE || chi_square > ACCEPTED => Finding::NotDescribed,
             None => Finding::NothingDominant,
             Some(first) if instead_of(found, first.cause, rivals, APART).len() > 1 => Finding::CannotTell,
             Some(_) => Finding::Named,
@@ -251,6 +294,7 @@ impl Library<'_> {
             trained: box_now,
             chi_square,
             accepted,
+            eye_alone: false,
             truth: None,
         }
     }

@@ -1,6 +1,6 @@
 //! The reference: the model fitted to the healthy lanes of the same eye.
 
-use super::GATE;
+use super::MODEL_SHARE;
 use super::lane::{LaneCounts, chi_square, fit, fit_together};
 use super::signatures::{Asked, FITTED, Nominal};
 use super::surface::{LEVEL, Place, Surface};
@@ -134,7 +134,7 @@ impl Reference {
         let chi = counts.iter().zip(self.own.chunks_exact(each)).map(|(counts, mine)| {
             let modes = mine[shifts..].iter().zip(&self.nominal.own).map(|(by, mode)| (*by, &mode.slope));
             let surface = self.nominal.base.plus(modes);
-            chi_square(counts, &mine[..shifts], &surface, GATE.1)
+            chi_square(counts, &mine[..shifts], &surface, MODEL_SHARE)
         });
         self.chi_square = chi.sum::<f64>() / counts.len() as f64;
         Ok(())

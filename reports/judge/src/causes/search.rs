@@ -5,7 +5,7 @@ use super::lane::{LaneCounts, LaneFit, chi_square, fit};
 use super::reference::{SETTLED, aligned};
 use super::signatures::{Cause, INWARDS, MIDDLE, Nominal, Signature};
 use super::surface::Surface;
-use super::{GATE, Library, WELL};
+use super::{ACCEPTED, Library, MODEL_SHARE};
 use nightbench_core::lane_model::Change;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
@@ -25,6 +25,8 @@ const CLOSINGS: usize = 4;
 const PROMISING: usize = 4;
 /// Pairs whose causes are each looked for anew beside the other.
 const EXCHANGED: usize = 6;
+/// Shares of their sizes that the two causes of a pair begin anew from: what one of them took too much the other one lacks.
+const ANEW_FROM: [[f64; 2]; 2] = [[0.6, 1.3], [1.3, 0.6]];
 /// How much likelier (ln) a pair must have become for that to be done again.
 const ANEW: f64 = 20.0;
 
@@ -97,7 +99,7 @@ impl Closed {
     }
 
     pub fn chi_square(&self, counts: &LaneCounts) -> f64 {
-        chi_square(counts, self.described.fit.shifts(), &self.surface(), GATE.1)
+        chi_square(counts, self.described.fit.shifts(), &self.surface(), MODEL_SHARE)
     }
 }
 
@@ -196,27 +198,42 @@ impl Library<'_> {
         all
     }
 
-    /// The reference's figures with these causes at work, but for one.
-    fn with_but(&self, causes: &[Change], but: usize) -> Vec<Change> {
-        let others = causes.iter().enumerate().filter(|(place, _)| *place != but);
-        self.reference.changes.iter().copied().chain(others.map(|(_, change)| *change)).collect()
-    }
-
     /// Everything made anew about what was found: the lane's own deviations show elsewhere in an eye that a cause has closed.
     fn closed(&self, ground: &Ground, counts: &LaneCounts, described: &Described) -> Option<Closed> {
-        let mut closed = Closed {
-            nominal: ground.nominal.clone(),
-            at: Vec::new(),
-            described: described.clone(),
-            changes: described.changes(),
+        self.settled(
+            counts,
+            Closed {
+                nominal: ground.nominal.clone(),
+                at: Vec::new(),
+                described: described.clone(),
+                changes: described.changes(),
+            },
+        )
+    }
+
+    /// A pair begun anew from other sizes of its two causes: between two causes there is more than one place where no small step leads
+    /// on.
+    fn begun_anew(&self, counts: &LaneCounts, pair: &Closed) -> Vec<Closed> {
+        let causes: Vec<Cause> = pair.causes().into_iter().collect();
+        let from = |shares: &[f64; 2]| {
+            let mut start = pair.clone();
+            for (change, signature) in start.changes.iter_mut().zip(&pair.described.signatures) {
+                let cause = causes.iter().position(|cause| *cause == signature.cause);
+                change.by *= cause.and_then(|cause| shares.get(cause)).copied().unwrap_or(1.0);
+            }
+            self.settled(counts, start)
         };
+        ANEW_FROM.par_iter().filter_map(from).collect()
+    }
+
+    fn settled(&self, counts: &LaneCounts, mut closed: Closed) -> Option<Closed> {
         let mut value = f64::NEG_INFINITY;
         for _ in 0..CLOSINGS {
             // A size may have run beyond the model's range.
             let (nominal, at) = INWARDS.into_iter().find_map(|share| {
                 let one = |change: &Change| Change { by: share * change.by, ..*change };
                 let changes: Vec<Change> = closed.changes.iter().map(one).collect();
-                Some((self.asked.nominal(&self.with_but(&changes, usize::MAX)).ok()?, changes))
+                Some((self.asked.nominal(&changes).ok()?, changes))
             })?;
             let signatures = self.about_each(&nominal, &at, &closed.described.signatures)?;
             let mut start = closed.described.fit.scored.parameters.clone();
@@ -235,7 +252,8 @@ impl Library<'_> {
     /// Signatures made anew about a nominal lane with all of them at work.
     fn about_each(&self, nominal: &Nominal, at: &[Change], old: &[Signature]) -> Option<Vec<Signature>> {
         let one = |(place, signature)| {
-            self.asked.about(nominal, &self.with_but(at, place), signature, at[place].by)
+            let others: Vec<Change> = [&at[..place], &at[place + 1..]].concat();
+            self.asked.about(nominal, &others, signature, at[place].by)
         };
         old.iter().enumerate().map(one).collect()
     }
@@ -272,8 +290,7 @@ impl Library<'_> {
 
     /// What may be added where these changes are at work in a nominal lane.
     fn ground(&self, nominal: Nominal, at: &[Change]) -> Ground {
-        let changes = self.with_but(at, usize::MAX);
-        Ground { addable: self.asked.signatures(&nominal, &changes), nominal, changes }
+        Ground { addable: self.asked.signatures(&nominal, at), nominal, changes: at.to_vec() }
     }
 
     /// Closed descriptions with one more cause or figure.
@@ -289,8 +306,17 @@ impl Library<'_> {
         let mut pairs: Vec<Closed> =
             begun.par_iter().flat_map(|one| self.beside(coarse, fine, one, Further::OtherCause)).collect();
         likeliest_first(&mut pairs);
+        if pairs.first().is_some_and(|best| best.chi_square(fine) > ACCEPTED) {
+            let mut known: BTreeSet<BTreeSet<Cause>> = BTreeSet::new();
+            let likeliest: Vec<&Closed> =
+                pairs.iter().filter(|pair| known.insert(pair.causes())).take(EXCHANGED).collect();
+            let anew: Vec<Closed> =
+                likeliest.into_par_iter().flat_map(|pair| self.begun_anew(fine, pair)).collect();
+            pairs.extend(anew);
+            likeliest_first(&mut pairs);
+        }
         let mut done: Vec<(BTreeSet<Cause>, f64)> = Vec::new();
-        while done.len() < EXCHANGED && pairs.first().is_some_and(|best| best.chi_square(fine) > WELL) {
+        while done.len() < EXCHANGED && pairs.first().is_some_and(|best| best.chi_square(fine) > ACCEPTED) {
             let is_new = |pair: &&Closed| {
                 let causes = pair.causes();
                 done.iter().all(|(known, value)| *known != causes || pair.value() > value + ANEW)
@@ -321,7 +347,7 @@ impl Library<'_> {
             (0..signatures.len()).filter(|place| signatures[*place].cause == kept).collect();
         let at: Vec<Change> = places.iter().map(|place| pair.changes[*place]).collect();
         let old: Vec<Signature> = places.iter().map(|place| signatures[*place].clone()).collect();
-        let nominal = self.asked.nominal(&self.with_but(&at, usize::MAX)).ok()?;
+        let nominal = self.asked.nominal(&at).ok()?;
         let with = Described {
             signatures: self.about_each(&nominal, &at, &old)?,
             fit: fit.with_causes(vec![MIDDLE; old.len()]),

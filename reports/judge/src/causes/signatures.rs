@@ -159,11 +159,20 @@ pub struct Nominal {
     pub own: Vec<Mode>,
 }
 
+/// A model's answers for one job.
+#[derive(Clone)]
+pub struct AskedJob<'m> {
+    model: &'m dyn LaneModel,
+    grid: Grid,
+    /// Where its unchanged eye has its middle: a large eye runs off the grid, so that every surface is moved as little as can be.
+    middle: Place,
+    /// The figures as the job's healthy lanes show them: what the model has wrong of one rate or pattern it need not have of another.
+    pub fitted: Vec<Change>,
+}
+
 /// A model's answers for one eye of each job.
 pub struct Asked<'m> {
-    /// Model and grid of each job, and where its unchanged eye has its middle: a large eye runs off the grid, so that every surface is
-    /// moved as little as can be.
-    pub jobs: Vec<(&'m dyn LaneModel, Grid, Place)>,
+    pub jobs: Vec<AskedJob<'m>>,
     pub eye: EyeName,
     /// z of the BER limit.
     pub limit: f64,
@@ -180,22 +189,22 @@ fn answer(model: &dyn LaneModel, eye: EyeName, grid: &Grid, changes: &[Change]) 
 }
 
 impl<'m> Asked<'m> {
-    /// Models of one eye with the grid of each job.
+    /// The model of one eye of a job, nothing fitted.
     ///
     /// # Errors
     /// The model's own words.
-    pub fn new(
-        jobs: impl Iterator<Item = (&'m dyn LaneModel, Grid)>,
-        eye: EyeName,
-        limit: f64,
-    ) -> Result<Asked<'m>, String> {
-        let with_middle = |(model, grid): (&'m dyn LaneModel, Grid)| {
-            let half = |count: u16| 0.5 * (f64::from(count) - 1.0);
-            let middle = answer(model, eye, &grid, &[])?.middle(0, limit);
-            let centre = Place { tap: half(grid.taps), step: half(grid.vref_steps) };
-            Ok((model, grid, middle.unwrap_or(centre)))
-        };
-        Ok(Asked { jobs: jobs.map(with_middle).collect::<Result<_, String>>()?, eye, limit })
+    pub fn new(model: &'m dyn LaneModel, grid: Grid, eye: EyeName, limit: f64) -> Result<Asked<'m>, String> {
+        let half = |count: u16| 0.5 * (f64::from(count) - 1.0);
+        let middle = answer(model, eye, &grid, &[])?.middle(0, limit);
+        let centre = Place { tap: half(grid.taps), step: half(grid.vref_steps) };
+        let job = AskedJob { model, grid, middle: middle.unwrap_or(centre), fitted: Vec::new() };
+        Ok(Asked { jobs: vec![job], eye, limit })
+    }
+
+    /// A job's answer with changes beside what was fitted to it.
+    fn answer(&self, job: &AskedJob<'_>, changes: &[Change]) -> Result<Surface, String> {
+        let all: Vec<Change> = job.fitted.iter().chain(changes).copied().collect();
+        answer(job.model, self.eye, &job.grid, &all)
     }
 
     /// The nominal lane with changes.
@@ -203,8 +212,8 @@ impl<'m> Asked<'m> {
     /// # Errors
     /// The model's own words.
     pub fn surface(&self, changes: &[Change]) -> Result<Surface, String> {
-        let sheet = |(model, grid, middle): &(&dyn LaneModel, Grid, Place)| {
-            answer(*model, self.eye, grid, changes).map(|surface| surface.centred(self.limit, *middle))
+        let sheet = |job: &AskedJob<'_>| {
+            self.answer(job, changes).map(|surface| surface.centred(self.limit, job.middle))
         };
         self.jobs.iter().map(sheet).collect::<Result<Vec<_>, String>>().map(Surface::stacked)
     }
@@ -292,8 +301,7 @@ impl<'m> Asked<'m> {
 
     /// Where the model says that the eye asked about has its middle; `None` where it has no answer.
     pub fn middle(&self, changes: &[Change]) -> Option<Place> {
-        let (model, grid, _) = self.jobs.first()?;
-        answer(*model, self.eye, grid, changes).ok()?.middle(0, self.limit)
+        self.answer(self.jobs.first()?, changes).ok()?.middle(0, self.limit)
     }
 }
 

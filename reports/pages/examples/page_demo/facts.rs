@@ -34,6 +34,7 @@ fn causes(run: &JudgedRun, simulated: bool) -> Vec<FoundCauses> {
             trained: 1.3 - size,
             best: 1.4 - 0.8 * size,
             expanded_uncertainty: 0.08,
+            box_expanded_uncertainty: [0.05, 0.06],
             taps: 1.5 * size,
             vref_steps: 2.0 - f64::from(lane % 4),
             bound_by: [None, Some(eye::edges::Side::Early), Some(eye::edges::Side::Upper)]
@@ -48,6 +49,7 @@ fn causes(run: &JudgedRun, simulated: bool) -> Vec<FoundCauses> {
         trained: 0.4,
         chi_square: if accepted { 0.9 } else { 3.4 },
         accepted,
+        eye_alone: lane % 2 == 1 && !accepted,
         truth: simulated.then(|| LaneTruth {
             trained: 0.41,
             gains: causes

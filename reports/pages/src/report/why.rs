@@ -1,13 +1,14 @@
 //! Where the margin of the worst lanes went: best points, causes, and which factor moves which edge.
 
 use super::words::*;
-use judge::causes::Finding;
+use judge::causes::{Finding, LaneCauses, rests_on};
 use judge::judged::{FoundCauses, JudgedRun, RunFacts};
 use judge::why::{EdgeShift, LaneGain};
 use serde::Serialize;
 
 /// Lanes listed of an eye: those looked into, then those that a better point helps most.
 const MOST_LANES: usize = 6;
+const EXTRA_JOBS: &str = " Extra jobs have not been shown to name causes better than the eye alone.";
 /// Lines of the table of factors.
 const MOST_SHIFTS: usize = 60;
 /// Boxes that a bar shows at least.
@@ -36,7 +37,7 @@ pub(super) struct WhyEye {
 #[derive(Debug, Serialize)]
 pub(super) struct WhyLane {
     pub lane: u16,
-    /// Limit boxes about the trained point and about the best one.
+    /// Limit boxes about the trained point and about the best one, each with its U.
     pub trained: String,
     pub best: String,
     /// With its U.
@@ -63,7 +64,8 @@ pub(super) fn why(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> WhyV
             "The limit box is as wide and high as the limits ask; at 1.00 it just fits. Recoverable: about the best point less about the \
              trained one, which firmware can set. Causes: what the lane would have more without it, trained alike, told against \
              the healthy lanes of the same eye by signatures of the {model}; what all lanes share is no cause here. None of it \
-             changes a verdict."
+             changes a verdict.{}",
+            if facts.causes.iter().any(|found| found.extra_jobs > 0) { EXTRA_JOBS } else { "" }
         ),
     };
     let shifts = facts.edge_shifts.iter().take(MOST_SHIFTS).map(|shift| line(run, shift)).collect();
@@ -80,36 +82,35 @@ fn eye(run: &JudgedRun, found: &FoundCauses, anchors: &[String]) -> WhyEye {
     gains.truncate(MOST_LANES);
     let scale = gains.iter().map(|gain| gain.best.max(gain.trained)).fold(LEAST_SCALE, f64::max);
     let lanes = gains.into_iter().map(|gain| lane(gain, found, scale)).collect();
-    let rests_on = match (found.extra_jobs, found.unused_jobs) {
-        (0, 0) => "from the eye alone".to_string(),
-        (0, left_out) => format!(
-            "from the eye alone, since the model does not describe {} of healthy lanes",
-            count(left_out, "extra job", "extra jobs")
-        ),
-        (jobs, _) => format!("from the eye and {}", count(jobs, "extra job", "extra jobs")),
-    };
     WhyEye {
         name,
         anchor: anchors.get(found.condition).cloned().unwrap_or_default(),
         eye: found.eye.to_string(),
-        rests_on,
+        rests_on: rests_on(found.extra_jobs, found.extra_jobs + found.unused_jobs),
         nothing: found.nothing.clone(),
         lanes,
     }
 }
 
+fn with_u(boxes: f64, u: f64) -> String {
+    format!("{} \u{b1} {}", plain(boxes, 2), plain(u, 2))
+}
+
 fn lane(gain: &LaneGain, found: &FoundCauses, scale: f64) -> WhyLane {
     let looked = found.lanes.iter().find(|one| one.lane == gain.lane);
     let causes = looked.map_or(Vec::new(), |lane| match lane.finding {
-        Finding::Named if lane.accepted => lane.causes.iter().map(|blamed| blamed.words()).collect(),
+        Finding::Named if lane.accepted => {
+            let alone = lane.eye_alone.then(|| LaneCauses::EYE_ALONE.to_string());
+            lane.causes.iter().map(|blamed| blamed.words()).chain(alone).collect()
+        }
         _ => vec![lane.words()],
     });
     let truth = looked.and_then(|lane| lane.truth.as_ref()).map_or(String::new(), |truth| truth.words());
     let at = |boxes: f64| (1000.0 * (boxes / scale).clamp(0.0, 1.0)).round() / 10.0;
     WhyLane {
         lane: gain.lane,
-        trained: plain(gain.trained, 2),
-        best: plain(gain.best, 2),
+        trained: with_u(gain.trained, gain.box_expanded_uncertainty[0]),
+        best: with_u(gain.best, gain.box_expanded_uncertainty[1]),
         recoverable: format!("{} \u{b1} {}", signed(gain.gain(), 2), plain(gain.expanded_uncertainty, 2)),
         certain: gain.is_certain(),
         point: format!("{}; bound by the {}", gain.best_point_words(), gain.bound_words()),
