@@ -7,7 +7,7 @@ use super::physics::{
 };
 use contract::{DriverError, FaultKind, Setting};
 use nightbench_core::devices::{BusKind, Interface, ModelValue, Module, Pattern, SecondSlot, Supply};
-use nightbench_core::generations::TerminationRule;
+use nightbench_core::generations::{Termination, TerminationRule};
 use nightbench_core::rates::{DataRate, Generation};
 use nightbench_core::results::{Direction, EyeName, Grid, LaneSet};
 use nightbench_core::units::{Millivolts, Picoseconds};
@@ -89,9 +89,15 @@ fn command_line(interface: &Interface, module: &Module, eye: EyeName) -> Command
 fn terminate(interface: &Interface, eye: EyeName, parameters: &mut Parameters, path: &mut Path) {
     let facts = interface.generation.facts();
     let modules = if path.second_slot == SecondSlot::Populated { 2 } else { 1 };
-    let Some(row) = facts.termination(eye.direction, modules, path.ranks) else { return };
+    if let Some(row) = facts.termination(eye.direction, modules, path.ranks) {
+        terminate_by(row, parameters, path);
+    }
+}
+
+/// Sets what terminates each end of a line, and what is not addressed; a figure that the plan gives stays.
+pub(crate) fn terminate_by(row: &Termination, parameters: &mut Parameters, path: &mut Path) {
     if let Some(ohm) = row.receiver.ohm() {
-        match eye.direction {
+        match row.direction {
             Direction::Read if !parameters.is_given("odt_rd_ohm") => parameters.odt_rd_ohm = ohm,
             Direction::Write if !parameters.is_given("odt_wr_ohm") => parameters.odt_wr_ohm = ohm,
             _ => {}

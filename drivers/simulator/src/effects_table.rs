@@ -1,10 +1,12 @@
 //! What each effect of a bench does to an eye, on three conditions of the library's plans: part of `drivers/simulator/MODEL.md`.
 
+use super::assembly::terminate_by;
 use super::physics::training::PASS_BER;
 use super::physics::{
-    BitVariation, Dfe, LaneSurface, Link, OperatingPoint, Parameters, Path, Pattern, PhysicsError, Setup,
+    BitVariation, Dfe, LaneSurface, Link, Load, OperatingPoint, Parameters, Path, Pattern, PhysicsError,
+    Setup,
 };
-use nightbench_core::devices::BusKind;
+use nightbench_core::devices::{BusKind, SecondSlot};
 use nightbench_core::rates::Generation;
 use nightbench_core::results::Direction;
 use std::fmt::Write;
@@ -29,7 +31,7 @@ pub struct Size {
 /// A line of the table: its name, and the eye it leaves of a condition; `None` where it does not apply.
 type Line = (&'static str, fn(&Condition) -> Result<Option<Size>, PhysicsError>);
 
-const LINES: [Line; 12] = [
+const LINES: [Line; 16] = [
     ("none", |at| size(at.setup.clone()).map(Some)),
     ("supply noise", |at| with(at, &["pdn_z_ohm", "pdn_ps_per_mv"])),
     ("supply noise, data-bus inversion", |at| {
@@ -51,6 +53,12 @@ const LINES: [Line; 12] = [
     }),
     ("one reference for a device", shared_reference),
     ("read back", read_back),
+    ("two ranks", |at| size(shared(at.generation, &at.setup, (1, 2), false)).map(Some)),
+    ("two ranks, terminations by table", |at| size(shared(at.generation, &at.setup, (1, 2), true)).map(Some)),
+    ("two modules", |at| size(shared(at.generation, &at.setup, (2, 1), false)).map(Some)),
+    ("two modules, terminations by table", |at| {
+        size(shared(at.generation, &at.setup, (2, 1), true)).map(Some)
+    }),
     ("all of `effects = \"estimated\"`", |at| size(with_effects(at.generation, at.setup.clone())).map(Some)),
 ];
 
@@ -68,6 +76,23 @@ pub fn direct(generation: Generation, rate_bps: f64, direction: Direction, riser
 /// back) is not part of a lane.
 pub fn with_effects(generation: Generation, mut setup: Setup) -> Setup {
     setup.parameters.take_effects(generation);
+    setup
+}
+
+/// The lane on a channel that it shares with so many modules in all, of so many ranks each: what is not addressed is parked at one value,
+/// or terminated by the generation's table, which sets the addressed end, too.
+pub fn shared(generation: Generation, setup: &Setup, (modules, ranks): (u8, u8), by_table: bool) -> Setup {
+    let mut setup = setup.clone();
+    setup.path.ranks = ranks;
+    setup.path.other_ranks = Load::Park;
+    if modules > 1 {
+        setup.path.second_slot = SecondSlot::Populated;
+        setup.path.other_module = Load::Park;
+    }
+    let row = generation.facts().termination(setup.direction, modules, ranks);
+    if let Some(row) = row.filter(|_| by_table) {
+        terminate_by(row, &mut setup.parameters, &mut setup.path);
+    }
     setup
 }
 

@@ -62,6 +62,10 @@ Sizes are of width and height at the eye's own middle. What training makes of it
   sampling instant of the same size (direct and through risers, bit by bit); where a channel spreads edges over several bits it costs more.
 - **Even and odd bits**: duty-cycle distortion moves them apart; counted together they are the two-point mix. `compared_bits` counts
   one kind alone: in the models of two `[[firmware]]` both eyes are levels of one plan.
+- **Terminations**: `termination = \"table\"` in `[interface]`, or the set, takes them from the generation's table by direction, modules fitted and ranks
+  (`plans/core/src/generations`): the addressed end, the module's other ranks, the other module. Else each end has one value, and whatever is not
+  addressed is parked at `odt_park_ohm`. The table's lines have a second rank on the module, or a second module in the board's other slot;
+  with one rank of one module the table changes the addressed end at most. Parked at one value stand the lines above them.
 - **DFE**: `dfe` in `[interface]` is the controller's, in reads (`ctl_dfe*` where its taps differ), `dram_dfe` the DRAM's own, in writes;
   taps are adapted in training, lane by lane. Earlier decisions are taken as right. Fed with what was decided instead, bit-by-bit
   Monte Carlo counts up to 1.17 times as many errors at an error ratio of 1e-3 (DDR5: 4800 through two risers, write, the largest of

@@ -168,3 +168,77 @@ fn what_was_left_out_is_named_however_well_the_counts_are_met() {
     let freed = fitted(&captures, &[0, 1, 2, 3], &[2, 3, 4]).unwrap();
     assert_eq!(freed.finding, Finding::Correlated, "{:?}", freed.reasons);
 }
+
+/// Held-out margins of one eye each, all off by so many taps with that standard uncertainty.
+fn held_out(off: f64, u: f64) -> Vec<Prediction> {
+    let eye = EyeName { direction: nightbench_core::results::Direction::Read, rank: 0, sub_channel: None };
+    let values = |sign: f64| Values {
+        predicted: 100.0 + 10.0 * sign * off,
+        measured: 100.0,
+        u: 10.0 * u,
+        step: 10.0,
+        lanes: vec![(0, 100.0 + 10.0 * sign * off, 100.0)],
+    };
+    let one = |(condition, sign)| Prediction {
+        condition,
+        eye,
+        width: Some(values(sign)),
+        height: None,
+        outline: None,
+        without: 0,
+    };
+    [1.0, -1.0, 1.0, 1.0].into_iter().enumerate().map(one).collect()
+}
+
+/// A difference that U explains shows neither a misfit nor agreement; one beyond U is a misfit, and one within what is
+/// agreement is agreement, however sure the fit is.
+#[test]
+fn a_difference_within_its_u_is_not_shown() {
+    let found = |off: f64, u: f64| {
+        let predictions = held_out(off, u);
+        let both: Vec<Both> = predictions
+            .iter()
+            .map(|one| {
+                let values = one.width.as_ref().unwrap();
+                Both {
+                    condition: format!("condition {}", one.condition),
+                    levels: vec![("rate".into(), one.condition.to_string())],
+                    direction: one.eye.direction,
+                    metric: Metric::Width,
+                    predicted: values.predicted,
+                    measured: values.measured,
+                    u: Some(values.u),
+                    step: values.step,
+                }
+            })
+            .collect();
+        let agreement = agreements(&both);
+        let beyond: Vec<f64> = agreement.iter().map(|of| beyond_u(&predictions, of)).collect();
+        judge(&[], &[], &agreement, &beyond, 2.0)
+    };
+    // Twice U is what a difference may be off; 0.3 taps is what is called agreement.
+    for (off, u, finding) in [
+        (0.60, 0.30, Finding::NotShown),
+        (0.60, 0.26, Finding::NotShown),
+        (0.60, 0.25, Finding::Misfit),
+        (0.60, 0.05, Finding::Misfit),
+        (0.29, 0.01, Finding::Correlated),
+        (0.29, 0.90, Finding::Correlated),
+    ] {
+        let (said, reasons) = found(off, u);
+        assert_eq!(said, finding, "{off} taps off, u {u}: {reasons:?}");
+        let words = reasons.join(" ");
+        assert_eq!(words.contains("does not know them well enough"), finding == Finding::NotShown, "{words}");
+        assert_eq!(words.contains("off by 0.60 taps"), finding != Finding::Correlated, "{words}");
+    }
+    // What U explains is said beside a misfit as well, as what it is.
+    let (said, reasons) = judge(
+        &[],
+        &[LeftOut { name: "brd_z_ohm".into(), gain: 40.0, change: 0.2, lanes_say: Some(6.0), told: true }],
+        &[],
+        &[],
+        2.0,
+    );
+    assert_eq!(said, Finding::Misfit);
+    assert!(reasons[0].contains("brd_z_ohm (+22 %, gain 40)"), "{reasons:?}");
+}

@@ -8,7 +8,7 @@ use super::super::pulse::{self, CURSORS, LENGTH, SAMPLES_PER_UI, Shaper};
 use super::super::training::train;
 use super::super::variation::BitVariation;
 use super::super::{LaneSurface, Link, timing};
-use crate::effects_table::direct;
+use crate::effects_table::{direct, shared};
 use nightbench_core::rates::Generation;
 use nightbench_core::results::Direction;
 use rand_chacha::ChaCha8Rng;
@@ -335,6 +335,42 @@ fn each_effect_agrees_with_bit_by_bit_simulation() {
     }
     let n = cases.len() as f64;
     assert!(sum < 4.0 * n + 3.09 * (8.0 * n).sqrt(), "{sum:.1} over {} points", 4 * cases.len());
+}
+
+/// What is not addressed terminated by the table, beside one value for all of it: chi-squares as of the other effects, and the level that a long
+/// one settles at, which is a divider of driver and all terminations side by side (Kirchhoff), figures of the table written out here.
+#[test]
+fn terminations_by_table_agree_as_well() {
+    let ddr4 = Generation::Ddr4;
+    // Direction, modules and ranks; ohms of the addressed end and of what is parked.
+    let cases = [
+        (Direction::Read, (1, 2), 48.0, 240.0),
+        (Direction::Write, (1, 2), 80.0, 240.0),
+        (Direction::Read, (2, 1), 60.0, 48.0),
+        (Direction::Write, (2, 1), 120.0, 48.0),
+    ];
+    let mut sum = 0.0;
+    for (number, (direction, fitted, addressed, other)) in cases.into_iter().enumerate() {
+        let alone = fine(direct(ddr4, 8e9 / 3.0, direction, 0));
+        let (fixed, table) = (shared(ddr4, &alone, fitted, false), shared(ddr4, &alone, fitted, true));
+        let p = &table.parameters;
+        let ron = if direction == Direction::Read { p.dram_ron_ohm } else { p.ctl_ron_ohm };
+        let level = 1.0 / (1.0 + ron * (1.0 / addressed + 1.0 / other));
+        let response = Link::new(table.clone()).unwrap().response(&BitVariation::default()).unwrap();
+        println!("{direction:?} {fitted:?}: settles at {:.4}, expected {level:.4} and less", response.h0);
+        // Series resistors and copper take a little of it.
+        assert!((0.75 * level..1.02 * level).contains(&response.h0), "{} and {level}", response.h0);
+        let name = format!("terminations {direction:?} {fitted:?}");
+        let (chi_square, without) = chi_squares(&name, &table, &fixed, 3500 + 10 * number as u64);
+        println!(
+            "{name}: chi-square {chi_square:.1} over 4 points, {without:.0} with what is parked at one value"
+        );
+        assert!(chi_square < 23.5, "{name}: {chi_square:.1}");
+        assert!(without > 45.0, "{name}: the test would see it missing: {without:.0}");
+        sum += chi_square;
+    }
+    // Upper 0.1 % point of chi-square with 16 degrees of freedom (chi-square table).
+    assert!(sum < 39.3, "{sum:.1}");
 }
 
 /// All lines send one sequence: every error ratio follows from sums over its bits alone.
