@@ -46,8 +46,8 @@ const EVIDENCE: f64 = 12.0;
 const SECOND: f64 = 20.0;
 /// Standard uncertainty of a gain from the model, limit boxes (counted: `cargo bench -p runner --bench why`).
 const MODEL_U: f64 = 0.06;
-/// The same where two causes are at work.
-const TWO_MODEL_U: f64 = 0.12;
+/// The same where two causes are at work: each may take of the other's work.
+const TWO_MODEL_U: f64 = 0.2;
 /// What a lane keeps of its own without a cause, in standard deviations: more than that is the cause's work, too.
 const OWN_AT_MOST: f64 = 1.5;
 /// Causes whose likelihoods lie closer than this cannot be told apart.
