@@ -114,9 +114,8 @@ fn of_shape(eyes: &mut Eyes, mode: CaptureMode, limit: f64, edges: usize) -> ([B
 /// Lanes whose edges are drawn: one tail, or two that meet anywhere between 1e-3 and 1e-9, in eyes of drawn form.
 fn drawn(seed: u64) -> Eyes {
     let mut random = SplitMix64::new(seed);
-    let mut between = |low: f64, high: f64| {
-        low + (high - low) * ((random.next_u64() >> 11) as f64 / (1u64 << 53) as f64)
-    };
+    let mut between =
+        |low: f64, high: f64| low + (high - low) * ((random.next_u64() >> 11) as f64 / (1u64 << 53) as f64);
     let lanes = (0..16).map(|_| {
         let mut lane = LaneEye::new(between(30.5, 32.5), between(31.0, 33.0), 26.0, between(20.0, 30.0));
         lane.sigma = between(0.6, 2.5);
@@ -231,8 +230,5 @@ fn simulated(mode: CaptureMode, seed: u64) -> u32 {
 /// Prints the tables, with other counts and shapes by `seed`; says how many goals are missed.
 pub fn tables(seed: u64) -> u32 {
     let modes = [CaptureMode::Exact, CaptureMode::Fast, CaptureMode::RowAndColumn];
-    modes
-        .into_iter()
-        .map(|mode| shapes(mode, seed) + drawn_edges(mode, seed) + simulated(mode, seed))
-        .sum()
+    modes.into_iter().map(|mode| shapes(mode, seed) + drawn_edges(mode, seed) + simulated(mode, seed)).sum()
 }
