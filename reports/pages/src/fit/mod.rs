@@ -205,7 +205,7 @@ fn agreement_tables(title: &str, list: &[Agreement]) -> Vec<Table> {
         "Within U",
         "Worst",
     ]);
-    let mut tables = vec![Table { caption: title.into(), head: columns, text: &[], rows }];
+    let mut tables = vec![Table { caption: title.into(), head: columns, text: &[8], rows }];
     let levels: Vec<Row> = list
         .iter()
         .flat_map(|agreement| {
@@ -223,7 +223,12 @@ fn agreement_tables(title: &str, list: &[Agreement]) -> Vec<Table> {
         .collect();
     if !levels.is_empty() {
         let columns = head(&["Level", "Margin", "Eyes", "Bias", "Rms"]);
-        tables.push(Table { caption: format!("{title}, by factor"), head: columns, text: &[], rows: levels });
+        tables.push(Table {
+            caption: format!("{title}, by factor"),
+            head: columns,
+            text: &[1],
+            rows: levels,
+        });
     }
     tables
 }
