@@ -60,6 +60,24 @@ fn count(folder: &Folder, into: &str) -> usize {
     keys(folder, into).len()
 }
 
+/// Friday evening to Monday morning nobody comes: more of the same hours would not help, and `preview` says when somebody does.
+#[test]
+fn hours_without_hands_say_when_somebody_comes() {
+    let attended = "[attended]\nstart = \"2026-11-27 18:00\"\nmonday = \"09:00-17:00\"\n";
+    let folder = Folder::new();
+    folder.file("plan.toml", &format!("{}{attended}", plan()));
+    let words = |hours: &str| {
+        let run = nightbench(folder.path(), &["preview", "plan.toml", "--hours", hours]);
+        assert_eq!(run.code, 0, "{}", run.err);
+        run.out.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let friday = words("6");
+    assert!(friday.contains("before Mon 2026-11-30 09:00, 63.0 h after the begin"), "{friday}");
+    assert!(!friday.contains("nothing would end in time"), "{friday}");
+    let long = words("70");
+    assert!(!long.contains("nobody is at the bench to mount"), "{long}");
+}
+
 #[test]
 fn a_simulated_run_ends_within_its_hours_and_the_next_goes_on() {
     let folder = Folder::new();

@@ -34,6 +34,8 @@ pub struct Tonight {
     worths: Vec<Worth>,
     /// Jobs that the folder holds already.
     done: usize,
+    /// Hands come after the hours are over, and what is mounted needs them: when they come, and the hours until then.
+    hands_come: Option<(String, f64)>,
 }
 
 impl Tonight {
@@ -99,7 +101,8 @@ impl Tonight {
                 seconds: &seconds,
             });
             let (chosen, left, used_h) = visits(Foretold::new(basis, &all, so_far), choice, &worths);
-            return Ok(Tonight { hours, used_h, chosen, left, worths, done: places.len() });
+            let hands_come = hands_come_after(&choice, &left);
+            return Ok(Tonight { hours, used_h, chosen, left, worths, done: places.len(), hands_come });
         }
         let mut chosen = None;
         for alone in [false, true] {
@@ -114,12 +117,13 @@ impl Tonight {
         let (jobs, used_h) =
             chosen.map_or((Vec::new(), 0.0), |found| (found.jobs, (found.home_min - from.now_min) / 60.0));
         let keys: HashSet<[u8; 32]> = jobs.iter().map(|one| one.key).collect();
-        let left = open
+        let left: Vec<PendingJob> = open
             .iter()
             .filter(|one| !keys.contains(&one.key) && wanted(one, false) != Wanted::Never)
             .copied()
             .collect();
-        Ok(Tonight { hours, used_h, chosen: jobs, left, worths, done: all.len() - open.len() })
+        let hands_come = hands_come_after(&choice, &left);
+        Ok(Tonight { hours, used_h, chosen: jobs, left, worths, done: all.len() - open.len(), hands_come })
     }
 
     /// The chosen jobs by setup, in the order in which they are mounted.
@@ -209,14 +213,32 @@ impl Tonight {
             text.push('\n');
         }
         if self.chosen.is_empty() && !self.left.is_empty() {
-            text.push_str(&folded(
-                "nothing would end in time: allow more hours, or mount a setup whose jobs are shorter",
-                "",
-                "  ",
-            ));
+            let why = match &self.hands_come {
+                Some((when, hours)) => format!(
+                    "nobody is at the bench to mount anything before {when}, {hours:.1} h after the begin: begin then, or allow more hours than \
+                     that"
+                ),
+                None => {
+                    "nothing would end in time: allow more hours, or mount a setup whose jobs are shorter"
+                        .into()
+                }
+            };
+            text.push_str(&folded(&why, "", "  "));
         }
         text
     }
+}
+
+/// When hands come, in words and in hours from the begin, where they come after the end only and nothing that is left can be measured
+/// without them.
+fn hands_come_after(choice: &Choice<'_>, left: &[PendingJob]) -> Option<(String, f64)> {
+    let needs_hands = |one: &PendingJob| {
+        let mounting = choice.problem.mounting_of(scheduled(choice.forecast, one));
+        mounting.is_none() || mounting != choice.from.mounted
+    };
+    let (come, _) = choice.calendar.next_attended(choice.from.now_min, 0.0).ok()?;
+    let after = come >= choice.end_min && left.iter().all(needs_hands);
+    after.then(|| (choice.forecast.clock(choice.plan, come), (come - choice.from.now_min) / 60.0))
 }
 
 /// What fits, visit by visit, and what is left of all that would be asked; with the hours until the bench is home.
