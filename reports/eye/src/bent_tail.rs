@@ -22,6 +22,8 @@ const APART: f64 = 0.01;
 /// How far inside of all counts a crossing is looked for, units of z.
 const BEYOND: f64 = 3.5;
 const STEPS: usize = 40;
+/// Gain in the logarithm of the likelihood, twice over, that ends the search: the next step would move z by a hundredth of its deviation.
+const ENOUGH: f64 = 1e-4;
 
 type Pair = [f64; 2];
 /// Rows of a 2 x 2 matrix.
@@ -125,9 +127,9 @@ impl Walk {
     /// Logarithm of likelihood times prior (but for constants), its slope, and Fisher's information of each z.
     fn value(&self, state: &[Pair]) -> (f64, Vec<Pair>, Vec<f64>) {
         let away = self.away(state);
-        let held = self.precision_times(&away);
-        let mut value = -0.5 * away.iter().zip(&held).map(|(a, h)| a[0] * h[0] + a[1] * h[1]).sum::<f64>();
-        let mut slope: Vec<Pair> = held.iter().map(|h| [-h[0], -h[1]]).collect();
+        let mut slope = self.precision_times(&away);
+        let mut value = -0.5 * away.iter().zip(&slope).map(|(a, h)| a[0] * h[0] + a[1] * h[1]).sum::<f64>();
+        slope.iter_mut().for_each(|held| *held = [-held[0], -held[1]]);
         let mut information = vec![0.0; self.places.len()];
         for (at, place) in self.places.iter().enumerate().filter(|(_, place)| place.bits > 0.0) {
             let z = state[at][0].clamp(-4.0, 37.0);
@@ -141,27 +143,36 @@ impl Walk {
         (value, slope, information)
     }
 
-    /// Eliminates places from the first to the last, and the other way round; the blocks left at each.
-    fn eliminated(&self, information: &[f64]) -> (Vec<Square>, Vec<Square>) {
-        let whole: Vec<Square> =
-            (self.diagonal.iter().zip(information)).map(|(m, w)| [[m[0][0] + w, m[0][1]], m[1]]).collect();
-        let (mut forth, mut back) = (whole.clone(), whole);
+    /// Blocks with the counts' information.
+    fn blocks<'a>(&'a self, information: &'a [f64]) -> impl Iterator<Item = Square> + 'a {
+        (self.diagonal.iter().zip(information)).map(|(m, w)| [[m[0][0] + w, m[0][1]], m[1]])
+    }
+
+    /// What is left of each block when the places before it are eliminated.
+    fn forth(&self, information: &[f64]) -> Vec<Square> {
+        let mut forth: Vec<Square> = self.blocks(information).collect();
         for at in 1..forth.len() {
             forth[at] = less(&forth[at], &around(&self.beside[at - 1], &inverse(&forth[at - 1])));
         }
+        forth
+    }
+
+    /// And when those behind it are.
+    fn back(&self, information: &[f64]) -> Vec<Square> {
+        let mut back: Vec<Square> = self.blocks(information).collect();
         for at in (1..back.len()).rev() {
             let to = &transposed(&self.beside[at - 1]);
             back[at - 1] = less(&back[at - 1], &around(to, &inverse(&back[at])));
         }
-        (forth, back)
+        back
     }
 
-    /// The likeliest state, the information there and the logarithm of the evidence; `None` where the counts lead nowhere.
-    fn settle(&self) -> Option<(Vec<Pair>, Vec<f64>, f64)> {
-        let mut state: Vec<Pair> = self.places.iter().map(|place| [self.limit + place.at, 1.0]).collect();
+    /// The likeliest state, looked for from `state` on, the information there and the logarithm of the evidence; `None` where the counts lead
+    /// nowhere.
+    fn settle(&self, mut state: Vec<Pair>) -> Option<(Vec<Pair>, Vec<f64>, f64)> {
         let (mut value, mut slope, mut information) = self.value(&state);
         for _ in 0..STEPS {
-            let (forth, _) = self.eliminated(&information);
+            let forth = self.forth(&information);
             let mut step = slope.clone();
             for at in 1..step.len() {
                 let passed =
@@ -179,7 +190,7 @@ impl Walk {
             if !gain.is_finite() {
                 return None;
             }
-            if gain < 1e-6 {
+            if gain < ENOUGH {
                 break;
             }
             let reach = step.iter().fold(0.0, |most: f64, step| most.max(step[0].abs()));
@@ -196,8 +207,7 @@ impl Walk {
             state = there;
             (value, slope, information) = found;
         }
-        let (forth, _) = self.eliminated(&information);
-        let ln_posterior: f64 = forth.iter().map(|block| determinant(block).ln()).sum();
+        let ln_posterior: f64 = self.forth(&information).iter().map(|block| determinant(block).ln()).sum();
         let evidence = value + 0.5 * (self.ln_determinant - ln_posterior);
         evidence.is_finite().then_some((state, information, evidence))
     }
@@ -230,18 +240,20 @@ impl Walk {
     }
 }
 
-/// With one size of bends: where the limit is crossed, the standard uncertainty there, and the logarithm of the evidence.
-fn with_bend(places: &[Place], limit: f64, bend: f64) -> Option<(f64, f64, f64)> {
+/// With one size of bends: where the limit is crossed, the standard uncertainty there, and the logarithm of the evidence. The search begins
+/// at `from` and leaves there what it found.
+fn with_bend(places: &[Place], limit: f64, bend: f64, from: &mut Vec<Pair>) -> Option<(f64, f64, f64)> {
     let mut bends = vec![bend; places.len() - 1];
     let mut walk = Walk::new(places.to_vec(), limit, &bends);
-    let (state, ..) = walk.settle()?;
+    let (state, ..) = walk.settle(from.clone())?;
     // A bend is a share of the slope there, which the first pass shows.
     for (at, bend) in bends.iter_mut().enumerate() {
         let d = walk.places[at + 1].at - walk.places[at].at;
         *bend *= ((state[at + 1][0] - state[at][0]) / d).clamp(FLATTEST, STEEPEST);
     }
     walk = Walk::new(walk.places, limit, &bends);
-    let (state, mut information, evidence) = walk.settle()?;
+    let (state, mut information, evidence) = walk.settle(state)?;
+    from.clone_from(&state);
     let (at, slope) = walk.crossing(&state)?;
     // A place without counts at the crossing shows how well z is known there.
     let mut places = walk.places;
@@ -257,7 +269,7 @@ fn with_bend(places: &[Place], limit: f64, bend: f64) -> Option<(f64, f64, f64)>
         }
     };
     let walk = Walk::new(places, limit, &bends);
-    let (forth, back) = walk.eliminated(&information);
+    let (forth, back) = (walk.forth(&information), walk.back(&information));
     let own = walk.diagonal[here];
     let own = [[own[0][0] + information[here], own[0][1]], own[1]];
     let variance = inverse(&less(&forth[here], &less(&own, &back[here])))[0][0];
@@ -287,8 +299,9 @@ pub(crate) fn bent_edge(points: &[Count], straight: &TailFit, ber: f64) -> Optio
         let here = places.partition_point(|place| place.at < 0.0);
         places.insert(here, Place { at: 0.0, bits: 0.0, errors: 0.0 });
     }
+    let mut from: Vec<Pair> = places.iter().map(|place| [limit + place.at, 1.0]).collect();
     let found: Vec<(f64, f64, f64)> =
-        BENDS.iter().filter_map(|bend| with_bend(&places, limit, *bend)).collect();
+        BENDS.iter().filter_map(|bend| with_bend(&places, limit, *bend, &mut from)).collect();
     let most = found.iter().fold(f64::NEG_INFINITY, |most, one| most.max(one.2));
     let (mut weights, mut mean, mut square) = (0.0, 0.0, 0.0);
     for (at, u, evidence) in found {
@@ -349,7 +362,7 @@ mod tests {
             }
         }
         // And what is left of each place when all others are eliminated is its own covariance.
-        let (forth, back) = walk.eliminated(&[0.0; 5]);
+        let (forth, back) = (walk.forth(&[0.0; 5]), walk.back(&[0.0; 5]));
         for (place, t) in at.into_iter().enumerate() {
             let own = inverse(&less(&forth[place], &less(&walk.diagonal[place], &back[place])));
             for (own, known) in own.iter().flatten().zip(covariance(t, t).iter().flatten()) {
