@@ -6,11 +6,11 @@ use std::fmt::Write as _;
 use std::io::Write;
 use std::process::Stdio;
 
-/// The library's sample with a third of its units: 72 sound ones and 6 faulty ones.
+/// The library's sample with half of its units: 108 sound ones and 6 faulty ones.
 fn plan() -> String {
     let library = concat!(env!("CARGO_MANIFEST_DIR"), "/../plans/library/line-sample.toml");
     let text = std::fs::read_to_string(library).unwrap();
-    let small = [("units = 37", "units = 12"), ("units = 8", "units = 2")];
+    let small = [("units = 37", "units = 18"), ("units = 8", "units = 2")];
     small.iter().fold(text, |text, (from, to)| {
         assert!(text.contains(from), "{from}");
         text.replace(from, to)
@@ -58,7 +58,7 @@ fn the_whole_way_from_a_sample_to_a_lot() {
     let run = derived(&folder, &[]);
     assert_eq!(run.code, 0, "{}\n{}", run.out, run.err);
     let told = json(&run);
-    assert_eq!(told["sound_units"], 72);
+    assert_eq!(told["sound_units"], 108);
     assert_eq!(told["faulty_units"], 6);
     assert!(told["correlation"].as_f64().unwrap() >= 0.95, "{told}");
     let (low, high) = (told["escapes"]["low"].as_f64().unwrap(), told["escapes"]["high"].as_f64().unwrap());
@@ -194,7 +194,7 @@ fn units_that_hardly_differ_are_not_sorted() {
     let (before, modules) = library.split_once("# Six lots").unwrap();
     let (module, after) = modules.split_once("[[module]]\nname = \"Amber B\"").unwrap();
     let (_, after) = after.split_once("[[channel]]").unwrap();
-    let module = module.replace("units = 12\n", "").split_once('\n').unwrap().1.to_string();
+    let module = module.replace("units = 18\n", "").split_once('\n').unwrap().1.to_string();
     let mut chips = String::new();
     for number in 1..=62 {
         let _ = write!(chips, "[[chip]]\nname = \"Kestrel {number:02}\"\n\n");
