@@ -171,8 +171,8 @@ impl Walk {
     /// nowhere.
     fn settle(&self, mut state: Vec<Pair>) -> Option<(Vec<Pair>, Vec<f64>, f64)> {
         let (mut value, mut slope, mut information) = self.value(&state);
+        let mut forth = self.forth(&information);
         for _ in 0..STEPS {
-            let forth = self.forth(&information);
             let mut step = slope.clone();
             for at in 1..step.len() {
                 let passed =
@@ -206,8 +206,9 @@ impl Walk {
             let Some((there, found)) = better else { break };
             state = there;
             (value, slope, information) = found;
+            forth = self.forth(&information);
         }
-        let ln_posterior: f64 = self.forth(&information).iter().map(|block| determinant(block).ln()).sum();
+        let ln_posterior: f64 = forth.iter().map(|block| determinant(block).ln()).sum();
         let evidence = value + 0.5 * (self.ln_determinant - ln_posterior);
         evidence.is_finite().then_some((state, information, evidence))
     }

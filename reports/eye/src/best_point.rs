@@ -147,7 +147,17 @@ mod tests {
     use crate::cases::{GaussianEye, capture, raster};
     use crate::shapes::MaskShape;
     use nightbench_core::point_rule::PointRule;
+    use nightbench_core::results::Grid;
     use nightbench_core::units::{Millivolts, Picoseconds};
+
+    /// A box that reaches so many places to either side.
+    fn limits(grid: &Grid, places: f64) -> Mask {
+        Mask {
+            shape: MaskShape::Rectangle,
+            half_width: Picoseconds(places * grid.tap_step.0),
+            half_height: Millivolts(places * grid.vref_step.0),
+        }
+    }
 
     /// A rectangle with known edges, trained off its middle: the box about the middle is the largest, by arithmetic.
     #[test]
@@ -164,12 +174,7 @@ mod tests {
         let empty = capture(48, 32, 2, PointRule::error_free(1e-3, 0.95));
         let mut capture = raster(empty, &[eye, eye], Some(20_000), 1);
         capture.operating = vec![LanePoint { tap: 15, vref: 16 }, LanePoint { tap: 40, vref: 4 }];
-        let grid = capture.grid;
-        let limits = Mask {
-            shape: MaskShape::Rectangle,
-            half_width: Picoseconds(5.0 * grid.tap_step.0),
-            half_height: Millivolts(5.0 * grid.vref_step.0),
-        };
+        let limits = limits(&capture.grid, 5.0);
         let view = CaptureView::new(&capture).expect("sound");
         let found = best_points(&view, &limits, None);
         assert_eq!(found.len(), 2);
@@ -202,12 +207,7 @@ mod tests {
         let empty = capture(48, 32, 2, PointRule::error_free(1e-3, 0.95));
         let mut capture = raster(empty, &[eye(7.0), eye(11.0)], Some(20_000), 1);
         capture.operating = vec![LanePoint { tap: 24, vref: 16 }; 2];
-        let grid = capture.grid;
-        let limits = Mask {
-            shape: MaskShape::Rectangle,
-            half_width: Picoseconds(5.0 * grid.tap_step.0),
-            half_height: Millivolts(5.0 * grid.vref_step.0),
-        };
+        let limits = limits(&capture.grid, 5.0);
         let view = CaptureView::new(&capture).expect("sound");
         let gains = |lanes_a_device| -> Vec<f64> {
             let found = best_points(&view, &limits, lanes_a_device);
@@ -237,12 +237,7 @@ mod tests {
             let empty = capture(48, 32, 1, PointRule::error_free(1e-3, 0.95));
             let mut capture = raster(empty, &[eye], Some(20_000), 1);
             capture.operating = vec![LanePoint { tap: 16 + place % 12, vref: 10 + place / 12 }];
-            let grid = capture.grid;
-            let limits = Mask {
-                shape: MaskShape::Rectangle,
-                half_width: Picoseconds(3.0 * grid.tap_step.0),
-                half_height: Millivolts(3.0 * grid.vref_step.0),
-            };
+            let limits = limits(&capture.grid, 3.0);
             let view = CaptureView::new(&capture).expect("sound");
             let found = best_points(&view, &limits, None);
             assert!(found[0].trained.u > 1e-3 && found[0].best.u > 1e-3, "{:?}", found[0]);

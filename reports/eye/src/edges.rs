@@ -38,6 +38,15 @@ pub enum Side {
 impl Side {
     pub const ALL: [Side; 4] = [Side::Early, Side::Late, Side::Lower, Side::Upper];
 
+    pub fn name(self) -> &'static str {
+        match self {
+            Side::Early => "early",
+            Side::Late => "late",
+            Side::Lower => "lower",
+            Side::Upper => "upper",
+        }
+    }
+
     /// Does the line of this side run over taps?
     pub(crate) fn along_taps(self) -> bool {
         matches!(self, Side::Early | Side::Late)

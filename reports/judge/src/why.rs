@@ -49,14 +49,9 @@ impl LaneGain {
     }
 
     /// The edge in the way, in words.
-    pub fn bound_words(&self) -> &'static str {
-        match self.bound_by {
-            Some(Side::Early) => "early edge",
-            Some(Side::Late) => "late edge",
-            Some(Side::Lower) => "lower edge",
-            Some(Side::Upper) => "upper edge",
-            None => "trained point, which fails",
-        }
+    pub fn bound_words(&self) -> String {
+        self.bound_by
+            .map_or_else(|| "trained point, which fails".into(), |side| format!("{} edge", side.name()))
     }
 
     /// Where the best point lies from the trained one, in words.

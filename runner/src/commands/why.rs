@@ -97,7 +97,7 @@ fn eye_words(text: &mut String, found: &EyeWhy) {
                 format!("{:.2} \u{b1} {:.2}", gain.trained, gain.box_expanded_uncertainty[0]),
                 format!("{:.2} \u{b1} {:.2}", gain.best, gain.box_expanded_uncertainty[1]),
                 format!("{:+.2} \u{b1} {:.2}", gain.gain(), gain.expanded_uncertainty),
-                bound(gain).into(),
+                gain.bound_by.map_or("fails", Side::name).into(),
                 format!("{} taps, {} steps", moved(gain.taps), moved(gain.vref_steps)),
             ]
         })
@@ -105,17 +105,6 @@ fn eye_words(text: &mut String, found: &EyeWhy) {
     let header = ["    lane", "trained", "best", "recoverable", "bound by", "best point at"];
     text.push_str(&table(&header, &rows, header.len()));
     text.push('\n');
-}
-
-/// The edge in the way of the box about the trained point.
-fn bound(gain: &LaneGain) -> &'static str {
-    match gain.bound_by {
-        Some(Side::Early) => "early",
-        Some(Side::Late) => "late",
-        Some(Side::Lower) => "lower",
-        Some(Side::Upper) => "upper",
-        None => "fails",
-    }
 }
 
 /// Steps from the trained point, whole ones without a decimal.
