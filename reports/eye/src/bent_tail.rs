@@ -24,6 +24,8 @@ const BEYOND: f64 = 3.5;
 const STEPS: usize = 40;
 /// Gain in the logarithm of the likelihood, twice over, that ends the search: the next step would move z by a hundredth of its deviation.
 const ENOUGH: f64 = 1e-4;
+/// Half the normal density at 0.
+const HALF_DENSITY: f64 = 0.199_471_140_200_716_35;
 
 type Pair = [f64; 2];
 /// Rows of a 2 x 2 matrix.
@@ -77,6 +79,30 @@ struct Walk {
     limit: f64,
 }
 
+/// A state (z and its slope at each place) and what is seen there.
+#[derive(Default)]
+struct Look {
+    state: Vec<Pair>,
+    /// From the straight tail, which is what is expected beforehand.
+    away: Vec<Pair>,
+    /// Logarithm of likelihood times prior, but for constants.
+    value: f64,
+    /// Its slope.
+    slope: Vec<Pair>,
+    /// Fisher's information of each z.
+    information: Vec<f64>,
+}
+
+/// Memory that the searches of one edge share; what the last one found is `now`.
+#[derive(Default)]
+struct Search {
+    now: Look,
+    there: Look,
+    step: Vec<Pair>,
+    /// As [`Walk::forth`] leaves them.
+    forth: Vec<(Square, Square)>,
+}
+
 impl Walk {
     fn new(places: Vec<Place>, limit: f64, bends: &[f64]) -> Walk {
         let n = places.len();
@@ -106,14 +132,9 @@ impl Walk {
         walk
     }
 
-    /// Away from the straight tail, which is what is expected beforehand.
-    fn away(&self, state: &[Pair]) -> Vec<Pair> {
-        let off = |(place, state): (&Place, &Pair)| [state[0] - self.limit - place.at, state[1] - 1.0];
-        self.places.iter().zip(state).map(off).collect()
-    }
-
-    fn precision_times(&self, v: &[Pair]) -> Vec<Pair> {
-        let mut out: Vec<Pair> = self.diagonal.iter().zip(v).map(|(m, v)| times(m, *v)).collect();
+    fn precision_times(&self, v: &[Pair], out: &mut Vec<Pair>) {
+        out.clear();
+        out.extend(self.diagonal.iter().zip(v).map(|(m, v)| times(m, *v)));
         for (at, m) in self.beside.iter().enumerate() {
             let (up, down) = (times(m, v[at + 1]), times(&transposed(m), v[at]));
             for part in 0..2 {
@@ -121,26 +142,35 @@ impl Walk {
                 out[at + 1][part] += down[part];
             }
         }
-        out
     }
 
-    /// Logarithm of likelihood times prior (but for constants), its slope, and Fisher's information of each z.
-    fn value(&self, state: &[Pair]) -> (f64, Vec<Pair>, Vec<f64>) {
-        let away = self.away(state);
-        let mut slope = self.precision_times(&away);
-        let mut value = -0.5 * away.iter().zip(&slope).map(|(a, h)| a[0] * h[0] + a[1] * h[1]).sum::<f64>();
+    /// Looks at the state of `there`.
+    fn look(&self, there: &mut Look) {
+        let Look { state, away, slope, information, value } = there;
+        away.clear();
+        away.extend(
+            self.places
+                .iter()
+                .zip(&*state)
+                .map(|(place, now)| [now[0] - self.limit - place.at, now[1] - 1.0]),
+        );
+        self.precision_times(away, slope);
+        *value = -0.5 * away.iter().zip(&*slope).map(|(a, h)| a[0] * h[0] + a[1] * h[1]).sum::<f64>();
         slope.iter_mut().for_each(|held| *held = [-held[0], -held[1]]);
-        let mut information = vec![0.0; self.places.len()];
+        information.clear();
+        information.resize(self.places.len(), 0.0);
         for (at, place) in self.places.iter().enumerate().filter(|(_, place)| place.bits > 0.0) {
             let z = state[at][0].clamp(-4.0, 37.0);
             let ratio = mills(z);
-            let ln_ber = LN_HALF - 0.5 * z * z - LN_SQRT_TWO_PI + ratio.ln();
-            let mean = place.bits * ln_ber.exp();
-            value += place.errors * ln_ber - mean;
+            let density = (-0.5 * z * z).exp() * HALF_DENSITY;
+            let mean = place.bits * density * ratio;
+            if place.errors > 0.0 {
+                *value += place.errors * (LN_HALF - 0.5 * z * z - LN_SQRT_TWO_PI + ratio.ln());
+            }
+            *value -= mean;
             slope[at][0] += (mean - place.errors) / ratio;
             information[at] = mean / (ratio * ratio);
         }
-        (value, slope, information)
     }
 
     /// Blocks with the counts' information.
@@ -148,13 +178,16 @@ impl Walk {
         (self.diagonal.iter().zip(information)).map(|(m, w)| [[m[0][0] + w, m[0][1]], m[1]])
     }
 
-    /// What is left of each block when the places before it are eliminated.
-    fn forth(&self, information: &[f64]) -> Vec<Square> {
-        let mut forth: Vec<Square> = self.blocks(information).collect();
-        for at in 1..forth.len() {
-            forth[at] = less(&forth[at], &around(&self.beside[at - 1], &inverse(&forth[at - 1])));
+    /// What is left of each block when the places before it are eliminated, with its inverse.
+    fn forth(&self, information: &[f64], forth: &mut Vec<(Square, Square)>) {
+        forth.clear();
+        for (at, block) in self.blocks(information).enumerate() {
+            let left = match (at.checked_sub(1).map(|before| &self.beside[before]), forth.last()) {
+                (Some(beside), Some((_, inverse))) => less(&block, &around(beside, inverse)),
+                _ => block,
+            };
+            forth.push((left, inverse(&left)));
         }
-        forth
     }
 
     /// And when those behind it are.
@@ -167,16 +200,14 @@ impl Walk {
         back
     }
 
-    /// The likeliest state, looked for from `state` on, the information there and the logarithm of the evidence; `None` where the counts lead
-    /// nowhere.
-    fn settle(&self, mut state: Vec<Pair>) -> Option<(Vec<Pair>, Vec<f64>, f64)> {
-        let (mut value, mut slope, mut information) = self.value(&state);
-        let mut forth = self.forth(&information);
+    /// The likeliest state, looked for from that of `now` on, and the logarithm of the evidence; `None` where the counts lead nowhere.
+    fn settle(&self, Search { now, there, step, forth }: &mut Search) -> Option<f64> {
+        self.look(now);
+        self.forth(&now.information, forth);
         for _ in 0..STEPS {
-            let mut step = slope.clone();
+            step.clone_from(&now.slope);
             for at in 1..step.len() {
-                let passed =
-                    times(&transposed(&self.beside[at - 1]), times(&inverse(&forth[at - 1]), step[at - 1]));
+                let passed = times(&transposed(&self.beside[at - 1]), times(&forth[at - 1].1, step[at - 1]));
                 step[at] = [step[at][0] - passed[0], step[at][1] - passed[1]];
             }
             for at in (0..step.len()).rev() {
@@ -184,9 +215,9 @@ impl Walk {
                     let passed = times(&self.beside[at], inner);
                     step[at] = [step[at][0] - passed[0], step[at][1] - passed[1]];
                 }
-                step[at] = times(&inverse(&forth[at]), step[at]);
+                step[at] = times(&forth[at].1, step[at]);
             }
-            let gain: f64 = step.iter().zip(&slope).map(|(s, g)| s[0] * g[0] + s[1] * g[1]).sum();
+            let gain: f64 = step.iter().zip(&now.slope).map(|(s, g)| s[0] * g[0] + s[1] * g[1]).sum();
             if !gain.is_finite() {
                 return None;
             }
@@ -195,22 +226,25 @@ impl Walk {
             }
             let reach = step.iter().fold(0.0, |most: f64, step| most.max(step[0].abs()));
             let mut share = if reach > 2.0 { 2.0 / reach } else { 1.0 };
-            let better = (0..12).find_map(|_| {
-                let there: Vec<Pair> = (state.iter().zip(&step))
-                    .map(|(now, step)| [now[0] + share * step[0], now[1] + share * step[1]])
-                    .collect();
+            let better = (0..12).any(|_| {
+                let moved = now.state.iter().zip(&*step);
+                there.state.clear();
+                there
+                    .state
+                    .extend(moved.map(|(now, step)| [now[0] + share * step[0], now[1] + share * step[1]]));
                 share *= 0.5;
-                let found = self.value(&there);
-                (found.0 >= value).then_some((there, found))
+                self.look(there);
+                there.value >= now.value
             });
-            let Some((there, found)) = better else { break };
-            state = there;
-            (value, slope, information) = found;
-            forth = self.forth(&information);
+            if !better {
+                break;
+            }
+            std::mem::swap(now, there);
+            self.forth(&now.information, forth);
         }
-        let ln_posterior: f64 = forth.iter().map(|block| determinant(block).ln()).sum();
-        let evidence = value + 0.5 * (self.ln_determinant - ln_posterior);
-        evidence.is_finite().then_some((state, information, evidence))
+        let ln_posterior: f64 = forth.iter().map(|(block, _)| determinant(block).ln()).sum();
+        let evidence = now.value + 0.5 * (self.ln_determinant - ln_posterior);
+        evidence.is_finite().then_some(evidence)
     }
 
     /// The first crossing from outside inwards, and the slope of z there.
@@ -241,23 +275,24 @@ impl Walk {
     }
 }
 
-/// With one size of bends: where the limit is crossed, the standard uncertainty there, and the logarithm of the evidence. The search begins
-/// at `from` and leaves there what it found.
-fn with_bend(places: &[Place], limit: f64, bend: f64, from: &mut Vec<Pair>) -> Option<(f64, f64, f64)> {
+/// With one size of bends: where the limit is crossed, the standard uncertainty there, and the logarithm of the evidence. The search goes
+/// on from where the one before ended.
+fn with_bend(places: &[Place], limit: f64, bend: f64, search: &mut Search) -> Option<(f64, f64, f64)> {
     let mut bends = vec![bend; places.len() - 1];
     let mut walk = Walk::new(places.to_vec(), limit, &bends);
-    let (state, ..) = walk.settle(from.clone())?;
+    walk.settle(search)?;
     // A bend is a share of the slope there, which the first pass shows.
+    let state = &search.now.state;
     for (at, bend) in bends.iter_mut().enumerate() {
         let d = walk.places[at + 1].at - walk.places[at].at;
         *bend *= ((state[at + 1][0] - state[at][0]) / d).clamp(FLATTEST, STEEPEST);
     }
     walk = Walk::new(walk.places, limit, &bends);
-    let (state, mut information, evidence) = walk.settle(state)?;
-    from.clone_from(&state);
-    let (at, slope) = walk.crossing(&state)?;
+    let evidence = walk.settle(search)?;
+    let (at, slope) = walk.crossing(&search.now.state)?;
     // A place without counts at the crossing shows how well z is known there.
     let mut places = walk.places;
+    let mut information = search.now.information.clone();
     let here = match places.iter().position(|place| (place.at - at).abs() < APART) {
         Some(here) => here,
         None => {
@@ -270,10 +305,11 @@ fn with_bend(places: &[Place], limit: f64, bend: f64, from: &mut Vec<Pair>) -> O
         }
     };
     let walk = Walk::new(places, limit, &bends);
-    let (forth, back) = (walk.forth(&information), walk.back(&information));
+    walk.forth(&information, &mut search.forth);
+    let back = walk.back(&information);
     let own = walk.diagonal[here];
     let own = [[own[0][0] + information[here], own[0][1]], own[1]];
-    let variance = inverse(&less(&forth[here], &less(&own, &back[here])))[0][0];
+    let variance = inverse(&less(&search.forth[here].0, &less(&own, &back[here])))[0][0];
     (variance > 0.0 && variance.is_finite()).then(|| (at, variance.sqrt() / slope, evidence))
 }
 
@@ -300,9 +336,17 @@ pub(crate) fn bent_edge(points: &[Count], straight: &TailFit, ber: f64) -> Optio
         let here = places.partition_point(|place| place.at < 0.0);
         places.insert(here, Place { at: 0.0, bits: 0.0, errors: 0.0 });
     }
-    let mut from: Vec<Pair> = places.iter().map(|place| [limit + place.at, 1.0]).collect();
-    let found: Vec<(f64, f64, f64)> =
-        BENDS.iter().filter_map(|bend| with_bend(&places, limit, *bend, &mut from)).collect();
+    let straight: Vec<Pair> = places.iter().map(|place| [limit + place.at, 1.0]).collect();
+    let mut search = Search::default();
+    search.now.state.clone_from(&straight);
+    let mut with = |bend: &f64| {
+        let found = with_bend(&places, limit, *bend, &mut search);
+        if found.is_none() {
+            search.now.state.clone_from(&straight);
+        }
+        found
+    };
+    let found: Vec<(f64, f64, f64)> = BENDS.iter().filter_map(&mut with).collect();
     let most = found.iter().fold(f64::NEG_INFINITY, |most, one| most.max(one.2));
     let (mut weights, mut mean, mut square) = (0.0, 0.0, 0.0);
     for (at, u, evidence) in found {
@@ -354,7 +398,9 @@ mod tests {
                         [block[0][part], block[1][part]]
                     })
                     .collect();
-                for (row, found) in walk.precision_times(&vector).into_iter().enumerate() {
+                let mut product = Vec::new();
+                walk.precision_times(&vector, &mut product);
+                for (row, found) in product.into_iter().enumerate() {
                     for (other, found) in found.into_iter().enumerate() {
                         let expected = f64::from(u8::from((row, other) == (column, part)));
                         assert!((found - expected).abs() < 1e-8, "{row} {other} {column} {part}: {found}");
@@ -363,9 +409,10 @@ mod tests {
             }
         }
         // And what is left of each place when all others are eliminated is its own covariance.
-        let (forth, back) = (walk.forth(&[0.0; 5]), walk.back(&[0.0; 5]));
+        let (mut forth, back) = (Vec::new(), walk.back(&[0.0; 5]));
+        walk.forth(&[0.0; 5], &mut forth);
         for (place, t) in at.into_iter().enumerate() {
-            let own = inverse(&less(&forth[place], &less(&walk.diagonal[place], &back[place])));
+            let own = inverse(&less(&forth[place].0, &less(&walk.diagonal[place], &back[place])));
             for (own, known) in own.iter().flatten().zip(covariance(t, t).iter().flatten()) {
                 assert!((own - known).abs() < 1e-9 * (1.0 + known.abs()), "{own} {known}");
             }

@@ -53,7 +53,7 @@ impl Side {
     }
 
     /// Sign of the outward direction.
-    fn outward(self) -> i32 {
+    pub(crate) fn outward(self) -> i32 {
         match self {
             Side::Early | Side::Lower => -1,
             Side::Late | Side::Upper => 1,

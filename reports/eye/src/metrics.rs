@@ -52,6 +52,12 @@ impl Reach {
     pub fn at_least(&self) -> bool {
         self.method == EdgeMethod::Border
     }
+
+    /// The edge itself, seen from the place `from` on its axis.
+    pub(crate) fn edge(&self, side: Side, from: u16) -> Edge {
+        let position = f64::from(from) + f64::from(side.outward()) * self.sub_tap;
+        Edge { position, u: self.u, method: self.method }
+    }
 }
 
 /// Area of an eye: the connected pass region of the operating point.

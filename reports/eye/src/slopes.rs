@@ -5,6 +5,7 @@ use crate::counts::CaptureView;
 use crate::edges::{EdgeMethod, Line, Side};
 use crate::map::PassMap;
 use crate::mask_fit::fit_mask;
+use crate::metrics::{LaneMetrics, Reach};
 use crate::shapes::Mask;
 use crate::tail_fit::Count;
 use nightbench_core::results::{CaptureMode, LanePoint, Point};
@@ -48,16 +49,28 @@ impl Squares {
 }
 
 /// The slopes of a capture's metrics about its operating points, those of each lane's edges, and of the masks in their order.
-pub fn slopes(view: &CaptureView, masks: &[Mask]) -> (Slopes, Vec<Beside>, Vec<MaskSlopes>) {
+/// `metrics` are those of the capture's lanes, whose edges through the operating points are not fitted again.
+pub fn slopes(
+    view: &CaptureView,
+    metrics: &[LaneMetrics],
+    masks: &[Mask],
+) -> (Slopes, Vec<Beside>, Vec<MaskSlopes>) {
     let mut lanes = Vec::with_capacity(view.maps().len());
     let (mut taps, mut vref) = ([Squares::default(); 3], [Squares::default(); 3]);
     let mut scaled = vec![[Squares::default(); 2]; masks.len()];
     let mut scratch = Vec::new();
     let operating = view.capture().operating.iter();
     for (lane, (map, &at)) in view.maps().iter().zip(operating).enumerate() {
-        let mut lines = Lines { view, lane, map, scratch: &mut scratch };
-        let row = |lines: &mut Lines<'_>, by: i16| lines.edges(at, 0, by, [Side::Early, Side::Late]);
-        let column = |lines: &mut Lines<'_>, by: i16| lines.edges(at, by, 0, [Side::Lower, Side::Upper]);
+        let mut lines = Lines {
+            view,
+            lane,
+            map,
+            at,
+            reach: metrics.get(lane).map(|own| own.reach),
+            scratch: &mut scratch,
+        };
+        let row = |lines: &mut Lines<'_>, by: i16| lines.edges(0, by, [Side::Early, Side::Late]);
+        let column = |lines: &mut Lines<'_>, by: i16| lines.edges(by, 0, [Side::Lower, Side::Upper]);
         let (rows, columns) =
             ([-1, 0, 1].map(|by| row(&mut lines, by)), [-1, 0, 1].map(|by| column(&mut lines, by)));
         add_changes(&mut taps, rows);
@@ -115,14 +128,17 @@ struct Lines<'a> {
     view: &'a CaptureView<'a>,
     lane: usize,
     map: &'a PassMap,
+    at: LanePoint,
+    /// Of the operating point.
+    reach: Option<[Reach; 4]>,
     scratch: &'a mut Vec<Count>,
 }
 
 impl Lines<'_> {
     /// Both edges of the row or column through a place beside the operating point; `None` where it fails there or an
     /// edge lies beyond the grid.
-    fn edges(&mut self, at: LanePoint, tap: i16, vref: i16, sides: [Side; 2]) -> Option<[Seen; 2]> {
-        let moved = shifted(self.view, at, tap, vref)?;
+    fn edges(&mut self, tap: i16, vref: i16, sides: [Side; 2]) -> Option<[Seen; 2]> {
+        let moved = shifted(self.view, self.at, tap, vref)?;
         let (run, fixed) = if sides[0].along_taps() {
             (self.map.run_in_row(point(moved))?, moved.vref)
         } else {
@@ -136,7 +152,12 @@ impl Lines<'_> {
             {
                 return None;
             }
-            let edge = line.edge(self.view.ber_limit(), self.scratch);
+            let edge = match self.reach.filter(|_| (tap, vref) == (0, 0)) {
+                Some(reach) => {
+                    reach[side as usize].edge(side, if side.along_taps() { moved.tap } else { moved.vref })
+                }
+                None => line.edge(self.view.ber_limit(), self.scratch),
+            };
             (edge.method != EdgeMethod::Border).then_some((edge.position, edge.u * edge.u))
         };
         Some([edge(sides[0])?, edge(sides[1])?])

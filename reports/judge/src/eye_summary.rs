@@ -22,7 +22,7 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// Version of the digest: part of a cache's header.
-pub const SUMMARY_VERSION: u32 = 7;
+pub const SUMMARY_VERSION: u32 = 8;
 
 /// How far training lands from its middle, taps and Vref steps, as standard deviation (estimate: half a place; a run's
 /// repeats or a study take over).
@@ -194,7 +194,7 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<EyeSummary, String> {
         .map(|mask| MaskSummary { mask: *mask, lanes: Vec::with_capacity(lanes.len()), slopes: (0.0, 0.0) })
         .collect();
     let valid: Vec<Mask> = scaled.iter().map(|mask| mask.mask).collect();
-    let (beside, lanes_beside, masks_beside) = slopes(&view, &valid);
+    let (beside, lanes_beside, masks_beside) = slopes(&view, &lanes, &valid);
     for (mask, slopes) in scaled.iter_mut().zip(masks_beside) {
         mask.slopes = slopes;
     }

@@ -24,8 +24,8 @@ const OLD_CACHE: &str = "digests.cache";
 
 /// Jobs read ahead of the threads that summarise them.
 const CHUNK: usize = 128;
-/// Summaries that are written in one transaction.
-const GROUP: u32 = 256;
+/// Summaries that are written in one transaction: a live page computes again what is not written yet.
+const GROUP: u32 = 16;
 
 /// The SHA-256 of a summary.
 pub type SummaryDigest = [u8; 32];

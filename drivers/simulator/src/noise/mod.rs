@@ -131,9 +131,9 @@ impl LaneErrors {
             }
             // The smaller the draw, the sooner the error: see `surely_clean`.
             let draw = unit(u64::from(high) << 32 | u64::from(low));
-            let gap = ((-draw).ln_1p() / self.ln_good).floor() + 1.0;
+            let gap = (-draw).ln_1p() / self.ln_good;
             let last = if self.count == 0 { 0 } else { self.placed[self.count - 1] };
-            self.placed[self.count] = if gap < 9e18 { last.saturating_add(gap as u64) } else { u64::MAX };
+            self.placed[self.count] = if gap < 9e18 { last.saturating_add(gap as u64 + 1) } else { u64::MAX };
             self.count += 1;
         }
         Some(self.placed[errors])
@@ -248,7 +248,7 @@ impl LaneErrors {
         // `count` places at equal distances, the first of them drawn.
         let words = self.words(block, path);
         let offset = f64::from(words[2]) * (1.0 / 4_294_967_296.0);
-        let share = (bits as f64 * count as f64 / length as f64 + offset).floor() as u64;
+        let share = (bits as f64 * count as f64 / length as f64 + offset) as u64;
         errors + share.min(count).min(bits)
     }
 }

@@ -14,6 +14,11 @@ pub fn unit(word: u64) -> f64 {
     ((word >> 11) as f64 + 0.5) * (1.0 / (1u64 << 53) as f64)
 }
 
+/// To the nearest whole number, 0 at least.
+fn rounded(value: f64) -> u64 {
+    (value + 0.5) as u64
+}
+
 /// Standard-normal quantile, relative error below 1e-6 (Wichura, Algorithm AS 241, PPND7, Applied Statistics 37, 1988).
 pub fn normal_quantile(p: f64) -> f64 {
     let q = p - 0.5;
@@ -54,7 +59,7 @@ pub fn binomial(bits: u64, ber: f64, draw: f64) -> u64 {
         - skew * skew * (2.0 * z * z - 5.0) * z / 36.0;
     // Sheppard: a lattice of whole counts widens what is rounded by 1/12.
     let narrowed = (variance - 1.0 / 12.0).max(0.0).sqrt();
-    ((mean + narrowed * value).round().max(0.0) as u64).min(bits)
+    rounded(mean + narrowed * value).min(bits)
 }
 
 /// The binomial quantile by adding up probabilities from 0.
@@ -85,8 +90,7 @@ pub fn first_half(length: u64, count: u64, half: u64, word: u64) -> u64 {
         let mean = marked * sample / total;
         let narrowed = (variance * total / (total - 1.0) - 1.0 / 12.0).sqrt();
         let least = (count + half).saturating_sub(length);
-        return ((mean + narrowed * normal_quantile(unit(word))).round().max(0.0) as u64)
-            .clamp(least, count.min(half));
+        return rounded(mean + narrowed * normal_quantile(unit(word))).clamp(least, count.min(half));
     }
     if count <= COINS && length >= SPARSE_FROM * count {
         return u64::from((word & (u64::MAX >> (COINS - count))).count_ones());

@@ -10,7 +10,7 @@ use super::kernels::Kernels;
 use super::link::{Link, Shared};
 use super::pulse::{CURSORS, Response, SAMPLES_PER_UI};
 use super::rows::{self, Work};
-use super::stateye::{BLOCK, FLOOR_BER, add_scaled};
+use super::stateye::{BLOCK, FLOOR_BER, add_scaled, wide};
 use super::variation::BitVariation;
 use std::sync::Arc;
 
@@ -18,6 +18,7 @@ use std::sync::Arc;
 const LAST_PHASE: isize = 96;
 /// Jitter grid points between two phases.
 const PER_PHASE: isize = (GRID_PER_UI / SAMPLES_PER_UI) as isize;
+const _: () = assert!(PER_PHASE == 4);
 /// Logarithms of the error ratio about a limit within which a place is open in part.
 const OPEN_WITHIN: f64 = 12.0;
 /// Last jitter grid point.
@@ -39,8 +40,10 @@ pub struct LaneSurface {
     shift_ui: f64,
     vref_steps: usize,
     columns: Vec<Option<Box<[f64]>>>,
-    /// Error ratio without jitter on the jitter grid, one row of thresholds each.
+    /// Error ratio without jitter at each phase, one row of thresholds each.
     rows: Vec<Option<Box<[f64]>>>,
+    /// The rows on the jitter grid between a phase and the next, one behind the other.
+    between: Vec<Option<Box<[f64]>>>,
     work: Work,
     /// Error ratio of the path that what arrived is read back through.
     read_back: f64,
@@ -68,6 +71,7 @@ impl LaneSurface {
             feedback_v,
             response,
             rows: Vec::new(),
+            between: Vec::new(),
             work: Work::default(),
             read_back: 0.0,
         }
@@ -223,8 +227,7 @@ impl LaneSurface {
             return false;
         }
         self.need_phase(phase);
-        let row = self.rows.get((at + LAST_POINT) as usize).and_then(|row| row.as_ref());
-        row.is_some_and(|row| row.iter().all(|ber| share * ber > limit))
+        self.row(at).is_some_and(|row| row.iter().all(|ber| share * ber > limit))
     }
 
     /// Bit-error ratio at `tap` and reference step `vref`; 0.5 where there is no such tap or step.
@@ -247,6 +250,7 @@ impl LaneSurface {
             }
         }
         self.rows = Vec::new();
+        self.between = Vec::new();
         self.work = Work::default();
         out
     }
@@ -265,7 +269,7 @@ impl LaneSurface {
         let (mut sum, mut weight) = (0.0, 0.0);
         for phase in -last..=last {
             self.need_phase(phase);
-            let Some(row) = &self.rows[(phase * PER_PHASE + LAST_POINT) as usize] else { continue };
+            let Some(row) = self.row(phase * PER_PHASE) else { continue };
             let open: f64 =
                 row.iter().map(|ratio| (0.5 + (limit.ln() - ratio.ln()) / OPEN_WITHIN).clamp(0.0, 1.0)).sum();
             sum += open * phase as f64;
@@ -309,53 +313,68 @@ impl LaneSurface {
         let half = (self.shared.jitter.len() / 2) as isize;
         let clamp = |at: isize| at.clamp(-LAST_POINT, LAST_POINT);
         let (low, high) = (clamp(point - half), clamp(point + half + isize::from(both)));
-        for phase in low.div_euclid(PER_PHASE)..=-(-high).div_euclid(PER_PHASE) {
+        let (first, last) = (low.div_euclid(PER_PHASE), -(-high).div_euclid(PER_PHASE));
+        for phase in first..=last {
             self.need_phase(phase);
         }
-        for at in low..=high {
-            self.need_between(at);
+        for phase in first..last {
+            self.need_between(phase);
         }
         let jitter = &self.shared.jitter;
         let weight = |place: Option<usize>| place.and_then(|place| jitter.get(place)).copied().unwrap_or(0.0);
-        let rows: Vec<(f64, f64, &[f64])> = (point - half..=point + half + isize::from(both))
-            .enumerate()
-            .filter_map(|(place, at)| {
-                let row = self.rows.get((clamp(at) + LAST_POINT) as usize)?.as_deref()?;
-                Some((weight(Some(place)), weight(place.checked_sub(1)), row))
-            })
-            .collect();
+        let mut rows: Vec<(f64, f64, &[f64])> = Vec::with_capacity(jitter.len() + 1);
+        for (place, at) in (point - half..=point + half + isize::from(both)).enumerate() {
+            if let Some(row) = self.row(clamp(at)) {
+                rows.push((weight(Some(place)), weight(place.checked_sub(1)), row));
+            }
+        }
         let steps = self.vref_steps;
         let mut out = vec![0.0; 2 * steps];
         let (here, next) = out.split_at_mut(steps);
-        let whole = steps - steps % BLOCK;
-        for first in (0..whole).step_by(BLOCK) {
-            // Sums of a length that is known stay in registers.
-            let (mut a, mut b) = ([0.0; BLOCK], [0.0; BLOCK]);
-            for (weight, later, row) in &rows {
-                let Some(part) = row.get(first..).and_then(|rest| rest.first_chunk::<BLOCK>()) else { break };
-                for place in 0..BLOCK {
-                    a[place] += weight * part[place];
-                    b[place] += later * part[place];
+        wide(
+            #[inline(always)]
+            || {
+                let whole = steps - steps % BLOCK;
+                for first in (0..whole).step_by(BLOCK) {
+                    // Sums of a length that is known stay in registers.
+                    let (mut a, mut b) = ([0.0; BLOCK], [0.0; BLOCK]);
+                    for (weight, later, row) in &rows {
+                        let Some(part) = row.get(first..).and_then(|rest| rest.first_chunk::<BLOCK>()) else {
+                            break;
+                        };
+                        for place in 0..BLOCK {
+                            a[place] += weight * part[place];
+                            b[place] += later * part[place];
+                        }
+                    }
+                    here[first..first + BLOCK].copy_from_slice(&a);
+                    next[first..first + BLOCK].copy_from_slice(&b);
                 }
-            }
-            here[first..first + BLOCK].copy_from_slice(&a);
-            next[first..first + BLOCK].copy_from_slice(&b);
-        }
-        for (weight, later, row) in &rows {
-            add_scaled(&mut here[whole..], &row[whole..], *weight);
-            add_scaled(&mut next[whole..], &row[whole..], *later);
-        }
+                for (weight, later, row) in &rows {
+                    add_scaled(&mut here[whole..], &row[whole..], *weight);
+                    add_scaled(&mut next[whole..], &row[whole..], *later);
+                }
+            },
+        );
         if !both {
             out.truncate(steps);
         }
         out
     }
 
+    /// Row of the jitter grid, once it is there.
+    fn row(&self, at: isize) -> Option<&[f64]> {
+        let (phase, behind) = (phase_index(at.div_euclid(PER_PHASE)), at.rem_euclid(PER_PHASE) as usize);
+        let Some(place) = behind.checked_sub(1) else { return self.rows.get(phase)?.as_deref() };
+        self.between.get(phase)?.as_deref()?.chunks_exact(self.vref_steps).nth(place)
+    }
+
     fn need_phase(&mut self, phase: isize) {
         if self.rows.is_empty() {
-            self.rows = vec![None; (2 * LAST_POINT + 1) as usize];
+            self.rows = vec![None; phase_index(LAST_PHASE) + 1];
+            self.between = vec![None; phase_index(LAST_PHASE)];
         }
-        let index = (phase * PER_PHASE + LAST_POINT) as usize;
+        let index = phase_index(phase);
         if self.rows[index].is_none() {
             let mut row = vec![0.0; self.vref_steps].into_boxed_slice();
             self.phase_row(phase, &mut row);
@@ -363,24 +382,30 @@ impl LaneSurface {
         }
     }
 
-    /// Rows between two phases: linear in the logarithm. Three per phase, by geometric means (half, then quarters).
-    fn need_between(&mut self, at: isize) {
-        let index = (at + LAST_POINT) as usize;
-        if self.rows[index].is_some() {
+    /// Rows between a phase and the next: linear in the logarithm. Three, by geometric means (half, then quarters).
+    fn need_between(&mut self, phase: isize) {
+        let (index, steps) = (phase_index(phase), self.vref_steps);
+        let (Some(Some(a)), Some(Some(b))) = (self.rows.get(index), self.rows.get(index + 1)) else { return };
+        if self.between[index].is_some() {
             return;
         }
-        let first = index - index % PER_PHASE as usize;
-        let mut spacing = PER_PHASE as usize;
-        while spacing > 1 {
-            let half = spacing / 2;
-            for left in (first..first + PER_PHASE as usize).step_by(spacing) {
-                if let (Some(a), Some(b)) = (&self.rows[left], &self.rows[left + spacing]) {
-                    let mean = a.iter().zip(b).map(|(a, b)| (a * b).sqrt()).collect();
-                    self.rows[left + half] = Some(mean);
-                }
+        let mut rows = vec![0.0; 3 * steps].into_boxed_slice();
+        let (first, rest) = rows.split_at_mut(steps);
+        let (middle, third) = rest.split_at_mut(steps);
+        let mean = |out: &mut [f64], a: &[f64], b: &[f64]| {
+            for (out, (a, b)) in out.iter_mut().zip(a.iter().zip(b)) {
+                *out = (a * b).sqrt();
             }
-            spacing = half;
-        }
+        };
+        wide(
+            #[inline(always)]
+            || {
+                mean(middle, a, b);
+                mean(first, a, middle);
+                mean(third, middle, b);
+            },
+        );
+        self.between[index] = Some(rows);
     }
 
     fn phase_row(&mut self, phase: isize, row: &mut [f64]) {
@@ -388,4 +413,9 @@ impl LaneSurface {
             Seen { response: &self.response, amplitude: self.amplitude_v, feedback: &self.feedback_v, phase };
         rows::fill(&self.shared, &seen, &self.thresholds, &mut self.work, row);
     }
+}
+
+/// Place of a phase among the rows.
+fn phase_index(phase: isize) -> usize {
+    (phase + LAST_PHASE) as usize
 }

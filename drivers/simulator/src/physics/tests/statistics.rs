@@ -4,7 +4,7 @@ use super::super::gauss::{normal_plus_uniform_tail, q};
 use super::super::jitter;
 use super::super::kernels::Kernels;
 use super::super::pattern::data_bus_inversion_events;
-use super::super::stateye::{Interference, Mass, Tail, fill_coded, fill_random};
+use super::super::stateye::{BLOCK, Interference, Mass, Tail, fill_coded, fill_random, weighted_sums, wide};
 use super::super::timing::levels_v;
 use super::{close, near};
 use nightbench_core::generations::Signalling;
@@ -190,4 +190,26 @@ fn jitter_weights_have_the_right_moments() {
     let want = 4.5e-12f64.powi(2) + 7e-12f64.powi(2) + 18e-12f64.powi(2) / 12.0 + step * step / 12.0;
     close("variance", variance, want, 1e-6);
     assert!(w.iter().zip(w.iter().rev()).all(|(a, b)| a == b), "symmetric");
+}
+
+/// Whatever the width of the processor's vectors, every sum is what one product after the other gives, to the last bit: numbers over two
+/// hundred decades, so that another order, or a product fused with a sum, would show.
+#[test]
+fn wide_sums_are_those_of_one_product_after_the_other() {
+    let number = |at: usize| {
+        let turn = (at as f64 * 0.618_033_988_749_894_9).fract();
+        10f64.powf(-200.0 * turn) * (1.0 + turn / 3.0)
+    };
+    let kernel: Vec<f64> = (0..301).map(number).collect();
+    let source: Vec<f64> = (1000..1000 + 300 + BLOCK).map(number).collect();
+    let found = wide(
+        #[inline(always)]
+        || weighted_sums(&kernel, &source),
+    );
+    for (place, found) in found.into_iter().enumerate() {
+        let one_by_one = kernel.iter().zip(&source[place..]).fold(0.0f64, |sum, (weight, value)| {
+            sum + std::hint::black_box(std::hint::black_box(*weight) * std::hint::black_box(*value))
+        });
+        assert_eq!(found.to_bits(), one_by_one.to_bits(), "{place}: {found:e}, {one_by_one:e}");
+    }
 }
