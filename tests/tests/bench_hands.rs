@@ -111,6 +111,8 @@ pub struct Sitting {
     hours: Option<f64>,
     /// Seconds that this computer was suspended so far.
     suspended_s: Arc<AtomicU64>,
+    /// Seconds by which its clock is set back a quarter of a second after the run began.
+    set_back_s: u64,
 }
 
 impl Sitting {
@@ -141,6 +143,7 @@ impl Sitting {
             start_local_min: None,
             hours: None,
             suspended_s: Arc::default(),
+            set_back_s: 0,
         }
     }
 
@@ -166,10 +169,13 @@ impl Sitting {
             None => session,
         };
         let suspended_s = Arc::clone(&self.suspended_s);
+        let (set_back, begin) = (Duration::from_secs(self.set_back_s), Clocks::now().running);
         let session = session.by_clocks(move || {
             let asleep = Duration::from_secs(suspended_s.load(Ordering::SeqCst));
             let now = Clocks::now();
-            Clocks { always: now.always + asleep, utc: now.utc + asleep, ..now }
+            let set = now.running > begin + Duration::from_millis(250);
+            let back = if set { set_back } else { Duration::ZERO };
+            Clocks { always: now.always + asleep, utc: now.utc + asleep - back, ..now }
         });
         let mut store = open_on(&dir, &self.file, 1, session.target())?;
         let pending: Vec<PendingJob> = (0..)
@@ -427,6 +433,36 @@ fn outside_attended_hours_what_is_fitted_goes_on_and_hands_are_waited_for() {
     sitting.off();
 }
 
+/// A clock that was wrong when the run began and is set back by three hours: people come by the clock on the wall, and hours that were given
+/// are bench time, as long as before.
+#[test]
+fn a_clock_that_is_set_moves_attended_hours_and_no_given_ones() {
+    let sit = |hours: Option<f64>| {
+        let mut sitting = Sitting::new(SMALL, 4000.0);
+        sitting.start_local_min = Some(MONDAY_EVENING);
+        sitting.set_back_s = 3 * 3600;
+        sitting.hours = hours;
+        sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
+        let end = {
+            let mut hands = sitting.hands(mounts(&sitting.bench));
+            sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"))
+        };
+        sitting.off();
+        (sitting, end)
+    };
+    let (sitting, end) = sit(None);
+    assert_eq!((end, sitting.outcomes().len()), (BenchEnd::default(), 8));
+    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
+    let begun: Vec<f64> = reader.jobs(Attempts::All).map(|job| job.unwrap().row.started_bench_s).collect();
+    assert_eq!(begun.iter().filter(|at| **at < 14.9 * 3600.0).count(), 4, "{begun:?}");
+    let (sitting, end) = sit(Some(6.0));
+    let done = sitting.outcomes().len();
+    assert_eq!(end.no_time_left.len() + done, 8, "{end:?}");
+    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
+    let ended: Vec<f64> = reader.jobs(Attempts::All).map(|job| job.unwrap().row.ended_bench_s).collect();
+    assert!(ended.iter().all(|at| *at < 6.0 * 3600.0) && done > 0, "{ended:?}");
+}
+
 /// The order begins with another setup than the one that was mounted in the evening: what is mounted goes first.
 #[test]
 fn at_night_what_is_fitted_goes_on_out_of_its_turn() {
@@ -504,6 +540,11 @@ fn hours_that_end_before_hands_come_are_spent_on_what_is_mounted() {
     let done = sitting.outcomes().len();
     assert_eq!(end.no_time_left.len() + done, 8, "{end:?}");
     assert!(done > 0 && end.waiting_for_hands == 0, "{end:?}");
+    let why = sitting.events("no_time_left");
+    assert!(
+        why.len() == 1 && why[0].ends_with("nobody is there to change what is mounted before Tue 08:00"),
+        "{why:?}"
+    );
     sitting.off();
 }
 

@@ -76,6 +76,13 @@ fn hours_without_hands_say_when_somebody_comes() {
     assert!(!friday.contains("nothing would end in time"), "{friday}");
     let long = words("70");
     assert!(!long.contains("nobody is at the bench to mount"), "{long}");
+    // The run names the same cause, wherever it is told.
+    let run = nightbench(folder.path(), &["run", "plan.toml", "--into", "out", "--hours", "6"]);
+    assert_eq!(run.code, 3, "{}", run.err);
+    let cause = "since nobody is there to change what is mounted before Mon 2026-11-30 09:00";
+    assert!(format!("{}{}", run.out, run.err).contains(cause), "{}{}", run.out, run.err);
+    let page = std::fs::read_to_string(folder.path().join("out/live.html")).expect("a page");
+    assert!(page.contains(cause), "the live page");
 }
 
 #[test]

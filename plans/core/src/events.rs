@@ -178,6 +178,9 @@ pub enum Event {
         hours: f64,
         /// Jobs that are left.
         jobs: u64,
+        /// Where some of them would fit if somebody changed what is mounted: when hands come.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        hands: Option<String>,
     },
     /// The run ended before all jobs were done.
     EndedEarly { why: String },
@@ -246,9 +249,15 @@ impl fmt::Display for Event {
             }
             Event::PlannedAnew { change } => f.write_str(change),
             Event::OrderKept { why } | Event::EndedEarly { why } => f.write_str(why),
-            Event::NoTimeLeft { hours, jobs: count } => {
+            Event::NoTimeLeft { hours, jobs: count, hands } => {
                 let (words, are) = (jobs(count), if *count == 1 { "is" } else { "are" });
-                write!(f, "{words} {are} left: no more of them would end within the {hours} h of this run")
+                write!(f, "{words} {are} left: no more of them would end within the {hours} h of this run")?;
+                match hands {
+                    Some(when) => {
+                        write!(f, ", since nobody is there to change what is mounted before {when}")
+                    }
+                    None => Ok(()),
+                }
             }
             Event::SetupLeftOut { module, channel, jobs: count, fault } => {
                 write!(f, "{module} on {channel}: {}: {fault}", jobs(count))

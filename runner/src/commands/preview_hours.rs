@@ -34,7 +34,7 @@ pub struct Tonight {
     worths: Vec<Worth>,
     /// Jobs that the folder holds already.
     done: usize,
-    /// Hands come after the hours are over, and what is mounted needs them: when they come, and the hours until then.
+    /// What is left waits for hands: when they come, and the hours until then.
     hands_come: Option<(String, f64)>,
 }
 
@@ -100,8 +100,9 @@ impl Tonight {
                 done: &places,
                 seconds: &seconds,
             });
-            let (chosen, left, used_h) = visits(Foretold::new(basis, &all, so_far), choice, &worths);
-            let hands_come = hands_come_after(&choice, &left);
+            let (chosen, left, end) = visits(Foretold::new(basis, &all, so_far), choice, &worths);
+            let used_h = (end.now_min - from.now_min) / 60.0;
+            let hands_come = hands_come(&choice, (&left, &worths), end);
             return Ok(Tonight { hours, used_h, chosen, left, worths, done: places.len(), hands_come });
         }
         let mut chosen = None;
@@ -114,15 +115,15 @@ impl Tonight {
                 break;
             }
         }
-        let (jobs, used_h) =
-            chosen.map_or((Vec::new(), 0.0), |found| (found.jobs, (found.home_min - from.now_min) / 60.0));
+        let (jobs, end) = chosen.map_or((Vec::new(), from), |found| (found.jobs, found.home));
+        let used_h = (end.now_min - from.now_min) / 60.0;
         let keys: HashSet<[u8; 32]> = jobs.iter().map(|one| one.key).collect();
         let left: Vec<PendingJob> = open
             .iter()
             .filter(|one| !keys.contains(&one.key) && wanted(one, false) != Wanted::Never)
             .copied()
             .collect();
-        let hands_come = hands_come_after(&choice, &left);
+        let hands_come = hands_come(&choice, (&left, &worths), end);
         Ok(Tonight { hours, used_h, chosen: jobs, left, worths, done: all.len() - open.len(), hands_come })
     }
 
@@ -212,42 +213,42 @@ impl Tonight {
             text.push_str(&table(&["conditions", "measured", "left"], &rows, 1));
             text.push('\n');
         }
-        if self.chosen.is_empty() && !self.left.is_empty() {
-            let why = match &self.hands_come {
-                Some((when, hours)) => format!(
-                    "nobody is at the bench to mount anything before {when}, {hours:.1} h after the begin: begin then, or allow more hours than \
-                     that"
-                ),
-                None => {
-                    "nothing would end in time: allow more hours, or mount a setup whose jobs are shorter"
-                        .into()
-                }
-            };
+        let why = match &self.hands_come {
+            Some((when, hours)) if self.chosen.is_empty() => Some(format!(
+                "nobody is at the bench to mount anything before {when}, {hours:.1} h after the begin: begin then, or allow more hours than \
+                 that"
+            )),
+            Some((when, _)) => {
+                Some(format!("what is left needs hands: nobody is at the bench before {when}"))
+            }
+            None if self.chosen.is_empty() && !self.left.is_empty() => Some(
+                "nothing would end in time: allow more hours, or mount a setup whose jobs are shorter".into(),
+            ),
+            None => None,
+        };
+        if let Some(why) = why {
             text.push_str(&folded(&why, "", "  "));
         }
         text
     }
 }
 
-/// When hands come, in words and in hours from the begin, where they come after the end only and nothing that is left can be measured
-/// without them.
-fn hands_come_after(choice: &Choice<'_>, left: &[PendingJob]) -> Option<(String, f64)> {
-    let needs_hands = |one: &PendingJob| {
-        let mounting = choice.problem.mounting_of(scheduled(choice.forecast, one));
-        mounting.is_none() || mounting != choice.from.mounted
-    };
-    let (come, _) = choice.calendar.next_attended(choice.from.now_min, 0.0).ok()?;
-    let after = come >= choice.end_min && left.iter().all(needs_hands);
-    after.then(|| (choice.forecast.clock(choice.plan, come), (come - choice.from.now_min) / 60.0))
+/// Where what is left waits for hands: when they come, in words and in hours from the begin.
+fn hands_come(
+    choice: &Choice<'_>,
+    (left, worths): (&[PendingJob], &[Worth]),
+    end: Standing,
+) -> Option<(String, f64)> {
+    let come = Choice { from: end, ..*choice }.waits_for_hands(left, worths)?;
+    Some((choice.forecast.clock(choice.plan, come), (come - choice.from.now_min) / 60.0))
 }
 
-/// What fits, visit by visit, and what is left of all that would be asked; with the hours until the bench is home.
+/// What fits, visit by visit, and what is left of all that would be asked; with where the bench stands when it is home.
 fn visits(
     mut foretold: Foretold<'_>,
     choice: Choice<'_>,
     worths: &[Worth],
-) -> (Vec<PendingJob>, Vec<PendingJob>, f64) {
-    let begin_min = choice.from.now_min;
+) -> (Vec<PendingJob>, Vec<PendingJob>, Standing) {
     let mut walk = Walk::new(choice.problem, choice.from, None, choice.calendar);
     let (mut chosen, mut left) = (Vec::new(), Vec::new());
     while left.is_empty()
@@ -272,8 +273,8 @@ fn visits(
         left = due;
     }
     left.extend(foretold.rest());
-    let used_h = if chosen.is_empty() { 0.0 } else { (walk.home_min() - begin_min) / 60.0 };
-    (chosen, left, used_h)
+    let end = if chosen.is_empty() { choice.from } else { walk.standing_at_home() };
+    (chosen, left, end)
 }
 
 fn temperatures(plan: &Plan, jobs: &[PendingJob]) -> Vec<f64> {

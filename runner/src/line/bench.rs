@@ -217,7 +217,7 @@ fn off_and_cool(
     cancel: &CancelToken,
 ) -> Result<Option<String>, Failure> {
     let room_min = 0.0;
-    let ready = Site::new(driver, session.bench(), cancel, 0.0, room_min).ready_for_hands();
+    let ready = Site::new(driver, session, cancel, 0.0, room_min).ready_for_hands();
     match ready {
         Ok(sensors) => {
             let readings: Vec<String> =

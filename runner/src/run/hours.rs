@@ -132,8 +132,8 @@ impl HoursNote {
 pub struct Chosen {
     /// In the order to be done.
     pub jobs: Vec<PendingJob>,
-    /// When the bench would be back where hands are safe, min.
-    pub home_min: f64,
+    /// Where the bench would stand once it is back where hands are safe.
+    pub home: Standing,
 }
 
 /// What a choice is made from.
@@ -172,7 +172,16 @@ impl Choice<'_> {
             // It was walked when it was chosen.
             let _ = walk.take(candidates[*at].job, None);
         }
-        Chosen { jobs: order.iter().map(|at| jobs[*at]).collect(), home_min: walk.home_min() }
+        Chosen { jobs: order.iter().map(|at| jobs[*at]).collect(), home: walk.standing_at_home() }
+    }
+
+    /// When hands come, min, where some of what is left would fit in time if they were there at any hour; `None` where that is not what it
+    /// is left for.
+    pub fn waits_for_hands(&self, left: &[PendingJob], worths: &[Worth]) -> Option<f64> {
+        let (come, _) = self.calendar.next_attended(self.from.now_min, 0.0).ok()?;
+        let always = Calendar::always();
+        let helped = || !Choice { calendar: &always, ..*self }.choose(left, worths).jobs.is_empty();
+        (come > self.from.now_min && helped()).then_some(come)
     }
 
     fn job(&self, one: &PendingJob) -> u32 {
@@ -430,13 +439,31 @@ impl<'f> SimulatedHours<'f> {
     ///
     /// # Errors
     /// Exit 74.
-    pub fn end(self, store: &mut Store, left: &[PendingJob], utc: &str) -> Result<Option<String>, Failure> {
+    pub fn end(
+        self,
+        store: &mut Store,
+        left: &[PendingJob],
+        judged: &JudgedRun,
+        utc: &str,
+    ) -> Result<Option<String>, Failure> {
         let hours = self.note.hours;
+        let choice = Choice {
+            plan: self.plan,
+            forecast: self.forecast,
+            problem: &self.paced,
+            calendar: &self.forecast.calendar,
+            from: Standing { now_min: self.walk.now_min(), ..self.walk.standing_at_home() },
+            end_min: self.end_min(),
+            hands: true,
+        };
+        let hands = choice
+            .waits_for_hands(left, &worths(self.plan, judged))
+            .map(|come| self.forecast.clock(self.plan, come));
         self.note.end(store, left.iter().map(|one| one.position).collect())?;
         if left.is_empty() {
             return Ok(None);
         }
-        let event = Event::NoTimeLeft { hours, jobs: left.len() as u64 };
+        let event = Event::NoTimeLeft { hours, jobs: left.len() as u64, hands };
         store.append_event(utc, &event)?;
         Ok(Some(event.to_string()))
     }

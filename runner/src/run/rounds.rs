@@ -105,7 +105,7 @@ impl<'p> Rounds<'_, 'p> {
         match hours {
             Some(hours) if !cancel.is_cancelled() => {
                 progress.not_needed(&positions(&left));
-                hours.end(store, &left, &utc())
+                hours.end(store, &left, &known.judged(), &utc())
             }
             _ => Ok(None),
         }

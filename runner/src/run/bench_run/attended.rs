@@ -1,11 +1,14 @@
 //! Attended hours on a bench: when hands may be asked for, by local time.
 
+use crate::run::clock::{Clocks, ReadClocks};
 use plan::Plan;
 use plan::attended::{day_and_clock, short_weekday};
 use plan::bench_file::BenchFile;
 use schedule::Calendar;
+use std::cell::Cell;
 use std::process::Command;
-use std::time::{SystemTime, UNIX_EPOCH};
+use std::sync::Arc;
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 /// Local time at the beginning, minutes since 1970-01-01 00:00 local. Where the system cannot say how far local time is
 /// from UTC, UTC is taken.
@@ -18,6 +21,47 @@ pub fn local_minutes() -> f64 {
 fn utc_offset_min() -> Option<f64> {
     let output = Command::new("date").arg("+%z").output().ok()?;
     offset(String::from_utf8(output.stdout).ok()?.trim())
+}
+
+/// How often is looked whether local time is still as far from UTC, seconds.
+const ZONE_LOOK_S: f64 = 60.0;
+
+/// By how much local time was moved since a run began: a clock that was wrong and is set, or a change to daylight saving time. People
+/// come by the clock on the wall.
+pub struct LocalTime {
+    begin_min: f64,
+    clocks: ReadClocks,
+    zone: fn() -> Option<f64>,
+    begin: (Clocks, Option<f64>),
+    /// When the zone was looked at last, by the running clock, and what it had moved, min.
+    looked: Cell<(f64, f64)>,
+}
+
+impl LocalTime {
+    /// From now on; it is `begin_min` now.
+    pub fn beginning(begin_min: f64, clocks: &ReadClocks) -> LocalTime {
+        LocalTime::by_zone(begin_min, clocks, utc_offset_min)
+    }
+
+    fn by_zone(begin_min: f64, clocks: &ReadClocks, zone: fn() -> Option<f64>) -> LocalTime {
+        let now = clocks();
+        let looked = Cell::new((now.running.as_secs_f64(), 0.0));
+        LocalTime { begin_min, clocks: Arc::clone(clocks), zone, begin: (now, zone()), looked }
+    }
+
+    /// Local time at the beginning as the clock shows it now, min: bench time since then is still to be added.
+    pub fn begin_min(&self) -> f64 {
+        let now = (self.clocks)();
+        let (begin, zone) = &self.begin;
+        let passed = |by: fn(&Clocks) -> Duration| by(&now).as_secs_f64() - by(begin).as_secs_f64();
+        let (looked_s, mut zone_moved) = self.looked.get();
+        if now.running.as_secs_f64() - looked_s >= ZONE_LOOK_S {
+            zone_moved = (self.zone)().zip(*zone).map_or(zone_moved, |(now, begin)| now - begin);
+            self.looked.set((now.running.as_secs_f64(), zone_moved));
+        }
+        let stepped_s = passed(|clocks| clocks.utc) - passed(|clocks| clocks.running);
+        self.begin_min + stepped_s / 60.0 + zone_moved
+    }
 }
 
 /// Reads `+0130`.
@@ -92,6 +136,34 @@ mod tests {
         for text in ["", "0130", "+1", "+ab00"] {
             assert_eq!(offset(text), None, "{text}");
         }
+    }
+
+    /// Two hours back by a time server, an hour forward into summer: the wall's clock is followed. Time that passes moves nothing.
+    #[test]
+    fn local_time_follows_a_clock_that_is_set_and_daylight_saving_time() {
+        use std::sync::atomic::{AtomicU64, Ordering};
+        static ZONE_MIN: AtomicU64 = AtomicU64::new(60);
+        let (running_s, utc_s) = (Arc::new(AtomicU64::new(100)), Arc::new(AtomicU64::new(1_800_000_000)));
+        let (running, utc) = (Arc::clone(&running_s), Arc::clone(&utc_s));
+        let clocks: ReadClocks = Arc::new(move || {
+            let of = |clock: &AtomicU64| Duration::from_secs(clock.load(Ordering::SeqCst));
+            Clocks { running: of(&running), always: of(&running), utc: of(&utc) }
+        });
+        let zone = || Some(ZONE_MIN.load(Ordering::SeqCst) as f64);
+        let local = LocalTime::by_zone(1200.0, &clocks, zone);
+        let passes = |seconds: u64, shown: i64| {
+            running_s.fetch_add(seconds, Ordering::SeqCst);
+            let now = utc_s.load(Ordering::SeqCst).checked_add_signed(shown).unwrap();
+            utc_s.store(now, Ordering::SeqCst);
+        };
+        assert!((local.begin_min() - 1200.0).abs() < 1e-9);
+        passes(3600, 3600);
+        assert!((local.begin_min() - 1200.0).abs() < 1e-9);
+        passes(30, 30 - 7200);
+        assert!((local.begin_min() - 1080.0).abs() < 1e-9, "{}", local.begin_min());
+        ZONE_MIN.store(120, Ordering::SeqCst);
+        passes(60, 60);
+        assert!((local.begin_min() - 1140.0).abs() < 1e-9, "{}", local.begin_min());
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! A bench run that is given hours: what it does next, and what it does not begin any more.
 
+use super::attended::clock_words;
 use super::queue::Queue;
 use super::site::Site;
 use crate::forecast::Forecast;
@@ -30,8 +31,6 @@ pub(super) struct GivenHours<'p> {
     calendar: Calendar,
     /// Somebody can change what is mounted.
     hands: bool,
-    /// Local time at which the bench is to be safe, min.
-    end_min: f64,
     /// Jobs that are not chosen.
     waiting: Vec<PendingJob>,
     /// Keys of jobs that would not end in time any more.
@@ -45,21 +44,18 @@ pub(super) struct GivenHours<'p> {
 }
 
 impl<'p> GivenHours<'p> {
-    /// From now on.
+    /// From the beginning of a run.
     pub fn new(
         (plan, forecast): (&'p Plan, &'p Forecast),
         hours: f64,
         (calendar, hands): (Calendar, bool),
-        site: &Site<'_>,
     ) -> GivenHours<'p> {
-        let begin_min = site.local_min() - site.elapsed_s() / 60.0;
         GivenHours {
             plan,
             forecast,
             hours,
             calendar,
             hands,
-            end_min: begin_min + 60.0 * hours,
             waiting: Vec::new(),
             too_late: HashSet::new(),
             done_since: None,
@@ -96,17 +92,7 @@ impl<'p> GivenHours<'p> {
         let worths = worths(self.plan, &known.judged());
         let all = queue.take_all(std::mem::take(&mut self.waiting), known);
         let problem = self.problem(queue);
-        let from =
-            Standing { now_min: site.local_min(), mounted: queue.scheduled(), chamber_c: site.chamber_c };
-        let choice = Choice {
-            plan: self.plan,
-            forecast: self.forecast,
-            problem: &problem,
-            calendar: &self.calendar,
-            from,
-            end_min: self.end_min - self.kept_free_min(),
-            hands: self.hands,
-        };
+        let choice = self.choice(&problem, queue, site);
         let mut chosen = Vec::new();
         // Where a search waits for what does not fit any more, its first questions are asked without.
         for alone in [false, true] {
@@ -121,6 +107,35 @@ impl<'p> GivenHours<'p> {
         self.waiting = all.into_iter().filter(|one| !keys.contains(&one.key)).collect();
         queue.follow(chosen);
         self.done_since = Some(0);
+    }
+
+    fn choice<'c>(&'c self, problem: &'c Problem, queue: &Queue<'_>, site: &Site<'_>) -> Choice<'c> {
+        Choice {
+            plan: self.plan,
+            forecast: self.forecast,
+            problem,
+            calendar: &self.calendar,
+            from: Standing {
+                now_min: site.local_min(),
+                mounted: queue.scheduled(),
+                chamber_c: site.chamber_c,
+            },
+            end_min: site.end_min(self.hours) - self.kept_free_min(),
+            hands: self.hands,
+        }
+    }
+
+    /// When hands come, in words, where that is what some jobs are left for.
+    pub fn waits_for_hands(
+        &self,
+        left: &[PendingJob],
+        queue: &Queue<'_>,
+        known: &Known<'_>,
+        site: &Site<'_>,
+    ) -> Option<String> {
+        let problem = self.problem(queue);
+        let worths = worths(self.plan, &known.judged());
+        self.choice(&problem, queue, site).waits_for_hands(left, &worths).map(clock_words)
     }
 
     /// The forecast's problem on a bench as fast as this one has been.
@@ -143,7 +158,7 @@ impl<'p> GivenHours<'p> {
         let walk = Walk::new(&problem, standing, self.last, &self.calendar);
         let home_min = walk.home_after_min(scheduled(self.forecast, one), None);
         let kept = self.kept_free_min() + HOME_SHARE * self.way_home_min(&problem, one);
-        home_min + kept <= self.end_min
+        home_min + kept <= site.end_min(self.hours)
     }
 
     /// A job would not end in time any more.
@@ -162,7 +177,8 @@ impl<'p> GivenHours<'p> {
     ) -> (T, bool) {
         let problem = self.problem(queue);
         let home = (1.0 + HOME_SHARE) * self.way_home_min(&problem, one) + 0.5 * self.kept_free_min();
-        let left_s = 60.0 * (self.end_min - home - site.local_min()).max(0.0) / site.file.time_scale;
+        let left_s =
+            60.0 * (site.end_min(self.hours) - home - site.local_min()).max(0.0) / site.file.time_scale;
         let latest = Instant::now() + Duration::from_secs_f64(left_s);
         let (token, stop, done) = (CancelToken::new(), site.cancel, AtomicBool::new(false));
         let answer = std::thread::scope(|scope| {
@@ -194,8 +210,8 @@ impl<'p> GivenHours<'p> {
     }
 
     /// Everything that was not chosen, at the end.
-    pub fn into_waiting(self) -> Vec<PendingJob> {
-        self.waiting
+    pub fn take_waiting(&mut self) -> Vec<PendingJob> {
+        std::mem::take(&mut self.waiting)
     }
 }
 

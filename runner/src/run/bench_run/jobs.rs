@@ -62,7 +62,7 @@ impl<'a, 'f> Loop<'a, 'f> {
     ) -> Result<Loop<'a, 'f>, Failure> {
         let start_local_min = session.start_local_min().unwrap_or_else(local_minutes);
         let earlier_s = bench_seconds(store.reader())?;
-        let site = Site::new(driver, session.bench(), cancel, earlier_s, start_local_min);
+        let site = Site::new(driver, session, cancel, earlier_s, start_local_min);
         let from = Standing { now_min: start_local_min, mounted: None, chamber_c: site.chamber_c };
         let known = KnownIdentities::read(run.plan, store.reader())?;
         let waited_s = store.reader().reading_total(WAITING_READING)?;
@@ -75,7 +75,7 @@ impl<'a, 'f> Loop<'a, 'f> {
         let pending = if visiting.is_some() { &[] } else { run.pending };
         let hours = hours.map(|hours| {
             let staff = (operator.hours.calendar(), operator.hands.present());
-            GivenHours::new((run.plan, run.forecast), hours, staff, &site)
+            GivenHours::new((run.plan, run.forecast), hours, staff)
         });
         Ok(Loop {
             run,
@@ -448,14 +448,14 @@ impl<'a, 'f> Loop<'a, 'f> {
 
     /// Tells what no time was left for.
     fn end_hours(&mut self) -> Result<(), Failure> {
-        let Some(hours) = self.hours.take() else { return Ok(()) };
+        let Some(mut hours) = self.hours.take() else { return Ok(()) };
         let given = hours.hours;
         let stopped = self.site.cancel.is_cancelled() || self.end.not_safe.is_some();
         if stopped || self.end.ended_early.is_some() {
             return Ok(());
         }
         let Some(results) = &self.results else { return Ok(()) };
-        let mut left = self.queue.take_all(hours.into_waiting(), results);
+        let mut left = self.queue.take_all(hours.take_waiting(), results);
         if let Some(visiting) = self.visiting.as_ref().filter(|visiting| !visiting.is_finished()) {
             left.extend(visiting.not_chosen());
         }
@@ -468,7 +468,8 @@ impl<'a, 'f> Loop<'a, 'f> {
         let places: Vec<u64> = left.iter().map(|one| one.position).collect();
         self.record.progress.not_needed(&places);
         if !places.is_empty() {
-            let event = Event::NoTimeLeft { hours: given, jobs: places.len() as u64 };
+            let hands = hours.waits_for_hands(&left, &self.queue, results, &self.site);
+            let event = Event::NoTimeLeft { hours: given, jobs: places.len() as u64, hands };
             self.record.say(&event.to_string());
             self.record.note(&event)?;
         }

@@ -241,6 +241,11 @@ impl BenchSession {
         BenchSession { clocks: Arc::new(clocks), ..self }
     }
 
+    /// The computer's clocks.
+    pub(super) fn clocks(&self) -> &ReadClocks {
+        &self.clocks
+    }
+
     /// The local time the run is said to begin at, minutes.
     pub(super) fn start_local_min(&self) -> Option<f64> {
         self.start_local_min

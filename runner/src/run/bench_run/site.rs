@@ -1,6 +1,8 @@
 //! The bench while jobs run: its driver, its clock, and where its temperature stands.
 
+use super::attended::LocalTime;
 use super::device::Bench;
+use super::session::BenchSession;
 use bench::driver::within;
 use contract::{Call, CancelToken, DriverError};
 use nightbench_core::units::Celsius;
@@ -17,21 +19,23 @@ pub(crate) struct Site<'a> {
     pub cancel: &'a CancelToken,
     /// Bench seconds that earlier runs of the folder took: its time goes on.
     earlier_s: f64,
-    start_local_min: f64,
+    local: LocalTime,
     /// Level that the chamber was last brought to.
     pub chamber_c: f64,
 }
 
 impl<'a> Site<'a> {
-    /// A bench whose run begins at a local time (minutes).
+    /// A session's bench, whose run begins now; local time is `begin_local_min`.
     pub fn new(
         driver: &'a mut dyn Bench,
-        file: &'a BenchFile,
+        session: &'a BenchSession,
         cancel: &'a CancelToken,
         earlier_s: f64,
-        start_local_min: f64,
+        begin_local_min: f64,
     ) -> Site<'a> {
-        Site { driver, file, cancel, earlier_s, start_local_min, chamber_c: file.room.temperature.0 }
+        let file = session.bench();
+        let local = LocalTime::beginning(begin_local_min, session.clocks());
+        Site { driver, file, cancel, earlier_s, local, chamber_c: file.room.temperature.0 }
     }
 
     /// Bench seconds of this run.
@@ -46,7 +50,12 @@ impl<'a> Site<'a> {
 
     /// Local time by the bench's clock, minutes.
     pub fn local_min(&self) -> f64 {
-        self.start_local_min + self.elapsed_s() / 60.0
+        self.local.begin_min() + self.elapsed_s() / 60.0
+    }
+
+    /// Local time at which a run of some hours is over, minutes. Hours are bench time: a clock that is moved makes them no longer.
+    pub fn end_min(&self, hours: f64) -> f64 {
+        self.local.begin_min() + 60.0 * hours
     }
 
     /// A call that may take as long as a temperature.
