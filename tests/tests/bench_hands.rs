@@ -19,7 +19,7 @@ use runner::run::bench_run::{BenchEnd, BenchRun, BenchSession, Choosing};
 use runner::run::clock::Clocks;
 use runner::run::execute::Executor;
 use runner::run::known::Known;
-use runner::run::operator::Hands;
+use runner::run::operator::{Hands, Latest};
 use runner::run::pending::{Mounting, PendingJob};
 use runner::run::prediction::choosing::{Basis, Visiting};
 use runner::run::prediction::expected::kept_expected;
@@ -41,6 +41,8 @@ pub struct ScriptedHands<'b> {
     on_leave: Box<dyn FnMut(&str) + 'b>,
     pub asked: Vec<(String, Vec<String>)>,
     told: Vec<String>,
+    /// Answers come when they are of no use any more.
+    answers_late: bool,
 }
 
 impl Hands for ScriptedHands<'_> {
@@ -48,7 +50,13 @@ impl Hands for ScriptedHands<'_> {
         true
     }
 
-    fn change(&mut self, wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool {
+    fn change(
+        &mut self,
+        wanted: &Mounting,
+        sensors: &[(String, Celsius)],
+        reseat: &[String],
+        latest: Option<&Latest>,
+    ) -> bool {
         // What a person would stake their fingers on.
         assert_eq!(
             self.bench.world().still_on(),
@@ -59,6 +67,12 @@ impl Hands for ScriptedHands<'_> {
         assert!((14.5..=43.5).contains(&device), "hands were asked for at {device} degC");
         assert!(!sensors.is_empty());
         self.asked.push((format!("{} on {}", wanted.module, wanted.channel), reseat.to_vec()));
+        if self.answers_late {
+            // As a terminal: a prompt that nobody answers, or answers when it is too late.
+            while latest.is_some_and(|latest| !latest.is_over()) {
+                std::thread::sleep(Duration::from_millis(1));
+            }
+        }
         (self.script)(wanted, reseat)
     }
 
@@ -154,6 +168,7 @@ impl Sitting {
             on_leave: Box::new(|_| {}),
             asked: Vec::new(),
             told: Vec::new(),
+            answers_late: false,
         }
     }
 
@@ -546,6 +561,34 @@ fn hours_that_end_before_hands_come_are_spent_on_what_is_mounted() {
         "{why:?}"
     );
     sitting.off();
+}
+
+/// A prompt that nobody answers, or somebody when nothing would end in time any more: the run ends within its hours, and nothing was switched
+/// on for what was mounted too late.
+#[test]
+fn hands_that_come_too_late_switch_nothing_on() {
+    for mounts_it in [false, true] {
+        let mut sitting = Sitting::new(SMALL, 1000.0);
+        sitting.hours = Some(6.0);
+        let bench = &sitting.bench;
+        let mut hands = sitting.hands(Box::new(move |wanted, _| {
+            if mounts_it {
+                bench.mount(as_wanted(wanted));
+            }
+            mounts_it
+        }));
+        hands.answers_late = true;
+        let end = sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+        assert_eq!(hands.asked.len(), 1, "{:?}", hands.asked);
+        let done = sitting.outcomes().len();
+        assert!(done > 0 && end.no_time_left.len() + done == 8, "{end:?}");
+        assert_eq!(sitting.events("safe_late"), Vec::<String>::new());
+        assert_eq!(sitting.events("mounting_check").len(), 1, "only what was declared is checked");
+        let why = sitting.events("hands_needed");
+        let words = if mounts_it { "was mounted, but nothing would end" } else { "nobody answered" };
+        assert!(why.iter().any(|why| why.contains(words)), "{why:?}");
+        sitting.off();
+    }
 }
 
 #[test]

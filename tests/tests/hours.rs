@@ -246,3 +246,20 @@ fn a_bench_is_safe_before_its_hours_are_over() {
     assert_eq!(json(&run)["not_measured"], 0, "{}", run.err);
     rig.off();
 }
+
+/// The plan believes in ramps of 500 K a minute and no soak; the bench needs minutes. The first ramp shows it, while it still can be broken
+/// off.
+#[test]
+fn a_forecast_that_is_too_fast_makes_no_run_late() {
+    let times =
+        "[bench_times]\nramp_up_degc_per_min = 500\nramp_down_degc_per_min = 500\nsoak_s = 0\nsettle_s = 0\n";
+    let hot = one_setup().replace("temperature_degc = [25, 60]", "temperature_degc = [85, 100]");
+    for hours in [0.1, 0.3, 0.6] {
+        let rig = rig(&format!("{hot}\n{times}"), 1, 0.0, 200.0);
+        let run = rig.run(&["--hours", &hours.to_string()]);
+        let spent = bench_hours(rig.folder.path());
+        assert!(spent <= hours, "{spent} of {hours} h: {}", run.err);
+        assert!(!run.err.contains("was safe"), "{}", run.err);
+        rig.off();
+    }
+}

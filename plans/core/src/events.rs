@@ -182,6 +182,8 @@ pub enum Event {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         hands: Option<String>,
     },
+    /// The bench was safe for hands only after the hours that a run was given.
+    SafeLate { hours: f64, late_min: f64 },
     /// The run ended before all jobs were done.
     EndedEarly { why: String },
     /// Rows were stored: their digest, so that a later change shows.
@@ -259,6 +261,11 @@ impl fmt::Display for Event {
                     None => Ok(()),
                 }
             }
+            Event::SafeLate { hours, late_min } => write!(
+                f,
+                "the bench was safe {late_min:.1} min after the {hours} h of this run were over: its ramps take longer than \
+                 `[bench_times]` of the plan says"
+            ),
             Event::SetupLeftOut { module, channel, jobs: count, fault } => {
                 write!(f, "{module} on {channel}: {}: {fault}", jobs(count))
             }

@@ -228,7 +228,7 @@ impl<'a> Prompt<'a> {
             if shows {
                 let _ = write!(std::io::stderr(), "{}\n> ", shown(question));
             }
-            next_line(&lines, &cancel)
+            next_line(&lines, || cancel.is_cancelled())
         }))
     }
 

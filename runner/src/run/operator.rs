@@ -6,7 +6,7 @@ use contract::CancelToken;
 use nightbench_core::units::Celsius;
 use std::io::{BufRead, IsTerminal, Write};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Cautions printed where hands come near.
 pub const CAUTIONS: &str = "\
@@ -25,6 +25,20 @@ const LONGEST_CODE: usize = 200;
 /// How often a waiting prompt looks whether a stop was asked for.
 const LOOK: Duration = Duration::from_millis(50);
 
+/// When a change is of no use any more: nothing that is measured after it would end in time.
+#[derive(Debug, Clone)]
+pub struct Latest {
+    pub at: Instant,
+    /// By the clock on the wall.
+    pub words: String,
+}
+
+impl Latest {
+    pub fn is_over(&self) -> bool {
+        Instant::now() >= self.at
+    }
+}
+
 /// Somebody who can change what is mounted, or nobody.
 pub trait Hands {
     /// Is somebody there to ask?
@@ -32,11 +46,17 @@ pub trait Hands {
 
     /// Asks for a change. Called only with the rails verified off and these sensors within the safe band; `reseat` says
     /// why what was just mounted must be taken out and mounted again (empty: a first time). Returns whether it was
-    /// done; there is no answer but a person's.
-    fn change(&mut self, wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool;
+    /// done; there is no answer but a person's, and none is waited for after `latest`.
+    fn change(
+        &mut self,
+        wanted: &Mounting,
+        sensors: &[(String, Celsius)],
+        reseat: &[String],
+        latest: Option<&Latest>,
+    ) -> bool;
 
-    /// Asks for serial numbers or bar codes of what was just mounted: part and code of each; none where nobody gives any.
-    fn codes(&mut self, _wanted: &Mounting) -> Vec<(String, String)> {
+    /// Asks for serial numbers or bar codes of what was just mounted, until `latest`: part and code of each; none where nobody gives any.
+    fn codes(&mut self, _wanted: &Mounting, _latest: Option<&Latest>) -> Vec<(String, String)> {
         Vec::new()
     }
 
@@ -56,9 +76,10 @@ impl TerminalHands {
         TerminalHands { cancel: cancel.clone(), lines: None }
     }
 
-    /// The next line typed; `None` when there will be none.
-    fn line(&mut self) -> Option<String> {
-        next_line(self.lines.get_or_insert_with(typed_lines), &self.cancel)
+    /// The next line typed; `None` when there will be none, or none in time.
+    fn line(&mut self, latest: Option<&Latest>) -> Option<String> {
+        let over = || self.cancel.is_cancelled() || latest.is_some_and(Latest::is_over);
+        next_line(self.lines.get_or_insert_with(typed_lines), over)
     }
 }
 
@@ -77,13 +98,13 @@ pub(crate) fn typed_lines() -> Receiver<String> {
     lines
 }
 
-/// The next of them; `None` when there will be none, or a stop was asked for.
-pub(crate) fn next_line(lines: &Receiver<String>, cancel: &CancelToken) -> Option<String> {
+/// The next of them; `None` when there will be none, or it is over first.
+pub(crate) fn next_line(lines: &Receiver<String>, over: impl Fn() -> bool) -> Option<String> {
     loop {
         match lines.recv_timeout(LOOK) {
             Ok(line) => return Some(line),
             Err(RecvTimeoutError::Disconnected) => return None,
-            Err(RecvTimeoutError::Timeout) if cancel.is_cancelled() => return None,
+            Err(RecvTimeoutError::Timeout) if over() => return None,
             Err(RecvTimeoutError::Timeout) => {}
         }
     }
@@ -94,15 +115,28 @@ impl Hands for TerminalHands {
         std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
     }
 
-    fn change(&mut self, wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String]) -> bool {
+    fn change(
+        &mut self,
+        wanted: &Mounting,
+        sensors: &[(String, Celsius)],
+        reseat: &[String],
+        latest: Option<&Latest>,
+    ) -> bool {
         // What was typed before the question is no answer to it.
         if let Some(lines) = &self.lines {
             while lines.try_recv().is_ok() {}
         }
         let _ = writeln!(std::io::stderr(), "\n{CAUTIONS}\n\n{}", shown(&question(wanted, sensors, reseat)));
+        if let Some(latest) = latest {
+            let _ = writeln!(
+                std::io::stderr(),
+                "After {} nothing would end in time any more: the run goes on without, and switches nothing on for it.",
+                latest.words
+            );
+        }
         loop {
             let _ = write!(std::io::stderr(), "> ");
-            match self.line() {
+            match self.line(latest) {
                 None => return false,
                 Some(line) if line.trim().is_empty() => return false,
                 Some(line) if line.trim() == wanted.module => return true,
@@ -113,7 +147,7 @@ impl Hands for TerminalHands {
         }
     }
 
-    fn codes(&mut self, wanted: &Mounting) -> Vec<(String, String)> {
+    fn codes(&mut self, wanted: &Mounting, latest: Option<&Latest>) -> Vec<(String, String)> {
         let _ = writeln!(
             std::io::stderr(),
             "Serial numbers or bar codes for the report, typed or scanned; Enter alone leaves one out."
@@ -123,7 +157,7 @@ impl Hands for TerminalHands {
             [("module", &wanted.module), ("channel parts", &wanted.channel), ("chip", &wanted.chip)]
         {
             let _ = write!(std::io::stderr(), "{part} ({}):\n> ", shown(name));
-            let Some(line) = self.line() else { return codes };
+            let Some(line) = self.line(latest) else { return codes };
             let code: String = line.trim().chars().take(LONGEST_CODE).collect();
             if !code.is_empty() {
                 codes.push((part.to_string(), code));

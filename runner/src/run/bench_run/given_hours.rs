@@ -12,7 +12,7 @@ use judge::worths;
 use plan::Plan;
 use schedule::{Calendar, Pace, Problem, Standing, Walk};
 use std::collections::HashSet;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 /// Kept free at the end: a share of the hours and some minutes, for what no forecast knows (switching off, measuring that it is off).
@@ -39,9 +39,14 @@ pub(super) struct GivenHours<'p> {
     done_since: Option<usize>,
     /// The last job, whose condition may still hold.
     last: Option<u32>,
+    /// The slowest ramp that this bench has shown, minutes a kelvin.
+    slowest_ramp: f64,
     /// A job was cut: nothing is begun any more.
     over: bool,
 }
+
+/// Change of temperature whose duration says how fast the bench ramps, K.
+const NOTABLE_K: f64 = 5.0;
 
 impl<'p> GivenHours<'p> {
     /// From the beginning of a run.
@@ -60,6 +65,7 @@ impl<'p> GivenHours<'p> {
             too_late: HashSet::new(),
             done_since: None,
             last: None,
+            slowest_ramp: 0.0,
             over: false,
         }
     }
@@ -143,11 +149,29 @@ impl<'p> GivenHours<'p> {
         self.forecast.problem.paced(&Pace::from(queue.learned()))
     }
 
-    /// Minutes from a job's temperature to where hands are safe.
-    fn way_home_min(&self, problem: &Problem, one: &PendingJob) -> f64 {
+    /// How far a job's temperature is from where hands are safe, K, and the minutes back there: by the forecast, but no faster than this
+    /// bench has shown.
+    fn way_home(&self, problem: &Problem, one: &PendingJob) -> (f64, f64) {
+        let celsius = one.condition.temperature(self.plan).0;
+        let home = problem.bench().nearest_touch_safe_c(celsius);
+        let kelvin = (celsius - home).abs();
+        (kelvin, problem.bench().ramp_min(celsius, home).max(self.slowest_ramp * kelvin))
+    }
+
+    /// When the bench would be home after one more job, min, with what is kept free for what no forecast knows.
+    fn home_after_min(&self, one: &PendingJob, problem: &Problem, standing: Standing) -> f64 {
+        let walk = Walk::new(problem, standing, self.last, &self.calendar);
         let celsius = one.condition.temperature(self.plan).0;
         let bench = problem.bench();
-        bench.ramp_min(celsius, bench.nearest_touch_safe_c(celsius))
+        let (_, home_min) = self.way_home(problem, one);
+        // What the forecast believes of ramps, and this bench has shown to be slower.
+        let there_min = bench.ramp_min(standing.chamber_c, celsius);
+        let slower = (self.slowest_ramp * (standing.chamber_c - celsius).abs() - there_min).max(0.0)
+            + (home_min - bench.ramp_min(celsius, bench.nearest_touch_safe_c(celsius)));
+        walk.home_after_min(scheduled(self.forecast, one), None)
+            + slower
+            + self.kept_free_min()
+            + HOME_SHARE * home_min
     }
 
     /// Would a job end in time, with its change-over and the way home?
@@ -155,36 +179,56 @@ impl<'p> GivenHours<'p> {
         let problem = self.problem(queue);
         let standing =
             Standing { now_min: site.local_min(), mounted: queue.scheduled(), chamber_c: site.chamber_c };
-        let walk = Walk::new(&problem, standing, self.last, &self.calendar);
-        let home_min = walk.home_after_min(scheduled(self.forecast, one), None);
-        let kept = self.kept_free_min() + HOME_SHARE * self.way_home_min(&problem, one);
-        home_min + kept <= site.end_min(self.hours)
+        self.home_after_min(one, &problem, standing) <= site.end_min(self.hours)
     }
 
-    /// A job would not end in time any more.
-    pub fn leave(&mut self, one: &PendingJob) {
-        self.too_late.insert(one.key);
-        self.waiting.push(*one);
+    /// The latest local time, min, at which a job whose setup was just mounted could still end in time.
+    pub fn latest_mounting_min(&self, one: &PendingJob, queue: &Queue<'_>, site: &Site<'_>) -> f64 {
+        let problem = self.problem(queue);
+        let bench = problem.bench();
+        let now_min = site.local_min();
+        let mounted = problem.mounting_of(scheduled(self.forecast, one));
+        let standing = Standing { now_min, mounted, chamber_c: bench.nearest_touch_safe_c(site.chamber_c) };
+        let check_min = (bench.boot_s + bench.mounting_check_s) / 60.0;
+        site.end_min(self.hours) - check_min - (self.home_after_min(one, &problem, standing) - now_min)
     }
 
-    /// Runs something that is cut when a job would not end in time any more, or a stop is asked for. `cut` says whether it was cut for
-    /// want of time.
+    /// Runs something that is cut when a job would not end in time any more, or a stop is asked for; it says when the job's temperature
+    /// is reached. `cut` says whether it was cut for want of time.
+    ///
+    /// The way home takes no less than the way there has taken so far, kelvin by kelvin: a forecast that is too fast shows on the first
+    /// ramp, before it is too late.
     pub fn in_time<T>(
-        &self,
+        &mut self,
         one: &PendingJob,
         (queue, site): (&Queue<'_>, &mut Site<'_>),
-        run: impl FnOnce(&mut Site<'_>, &CancelToken) -> T,
+        run: impl FnOnce(&mut Site<'_>, &CancelToken, &mut dyn FnMut()) -> T,
     ) -> (T, bool) {
         let problem = self.problem(queue);
-        let home = (1.0 + HOME_SHARE) * self.way_home_min(&problem, one) + 0.5 * self.kept_free_min();
-        let left_s =
-            60.0 * (site.end_min(self.hours) - home - site.local_min()).max(0.0) / site.file.time_scale;
-        let latest = Instant::now() + Duration::from_secs_f64(left_s);
+        let (home_k, home_min) = self.way_home(&problem, one);
+        let scale = site.file.time_scale;
+        let left_min = site.end_min(self.hours) - site.local_min() - 0.5 * self.kept_free_min();
+        let there_k = (one.condition.temperature(self.plan).0 - site.chamber_c).abs();
+        let soak_min = (problem.bench().soak_s + problem.bench().settle_s) / 60.0;
+        let begin = Instant::now();
+        let passed_min = move || begin.elapsed().as_secs_f64() * scale / 60.0;
+        let ramp = move |reached_min: f64| match there_k >= NOTABLE_K {
+            true => (reached_min - soak_min).max(0.0) / there_k,
+            false => 0.0,
+        };
+        // Bits of the minutes after which the temperature was reached.
+        let reached = AtomicU64::new(f64::NAN.to_bits());
+        let reached_min = |passed: f64| {
+            let known = f64::from_bits(reached.load(Ordering::SeqCst));
+            if known.is_nan() { passed } else { known }
+        };
         let (token, stop, done) = (CancelToken::new(), site.cancel, AtomicBool::new(false));
         let answer = std::thread::scope(|scope| {
             scope.spawn(|| {
                 while !done.load(Ordering::SeqCst) {
-                    if stop.is_cancelled() || Instant::now() >= latest {
+                    let passed = passed_min();
+                    let home = (1.0 + HOME_SHARE) * home_min.max(home_k * ramp(reached_min(passed)));
+                    if stop.is_cancelled() || passed + home >= left_min {
                         return token.cancel();
                     }
                     std::thread::sleep(LOOK);
@@ -192,9 +236,24 @@ impl<'p> GivenHours<'p> {
             });
             // Whichever way it ends, a panic included, nothing watches for it any more.
             let _end = Ends(&done);
-            run(site, &token)
+            run(site, &token, &mut || reached.store(passed_min().to_bits(), Ordering::SeqCst))
         });
+        let known = f64::from_bits(reached.load(Ordering::SeqCst));
+        if known.is_finite() {
+            self.slowest_ramp = self.slowest_ramp.max(ramp(known));
+        }
         (answer, token.is_cancelled() && !stop.is_cancelled())
+    }
+
+    /// Nobody answered when hands were asked for: only what is mounted is measured.
+    pub fn nobody_came(&mut self) {
+        (self.hands, self.done_since) = (false, None);
+    }
+
+    /// A job would not end in time any more.
+    pub fn leave(&mut self, one: &PendingJob) {
+        self.too_late.insert(one.key);
+        self.waiting.push(*one);
     }
 
     /// A job was cut for want of time: nothing is begun any more.

@@ -304,7 +304,12 @@ impl<'a, 'f> Loop<'a, 'f> {
     /// Has a mounting made; jobs of one that cannot be made are left out or not measured.
     fn mount(&mut self, one: &PendingJob) -> Result<(), Failure> {
         let checks = Checks { executor: &self.run.executor, queue: &self.queue, known: &self.known };
-        match self.operator.mount(one, &checks, &mut self.site, &mut self.record)? {
+        let mut latest_min = self.site.end_min(self.site.file.unattended.most_hours);
+        if let Some(hours) = &self.hours {
+            latest_min = latest_min.min(hours.latest_mounting_min(one, &self.queue, &self.site));
+        }
+        let latest = self.site.latest(latest_min);
+        match self.operator.mount((one, &latest), &checks, &mut self.site, &mut self.record)? {
             Mounted::Ready => {
                 self.queue.mounted(one);
                 self.site.chamber_c = self.site.file.room.temperature.0;
@@ -316,6 +321,19 @@ impl<'a, 'f> Loop<'a, 'f> {
                 self.end.waiting_for_hands += self.queue.give_up(one.mounting()).len();
                 if let Some(visiting) = &mut self.visiting {
                     visiting.put_aside(one.mounting());
+                }
+            }
+            Mounted::TooLate { changed } => {
+                if changed {
+                    self.queue.taken_out();
+                }
+                let jobs = self.queue.give_up(one.mounting());
+                match &mut self.hours {
+                    Some(hours) => {
+                        jobs.iter().for_each(|one| hours.leave(one));
+                        hours.nobody_came();
+                    }
+                    None => self.end.waiting_for_hands += jobs.len(),
                 }
             }
             Mounted::GivenUp(fault) => {
@@ -378,13 +396,13 @@ impl<'a, 'f> Loop<'a, 'f> {
         self.record.progress.doing(&format!("Measuring {}", one.condition.describe(self.run.plan)));
         self.record.session.log().note("runner", '-', &format!("job {}", hex(&one.key)));
         let (executor, known, record) = (&self.run.executor, &mut self.known, &mut self.record);
-        let (measured, cut) = match &self.hours {
-            Some(hours) => hours.in_time(one, (&self.queue, &mut self.site), |site, cancel| {
-                tried(executor, site, known, record, one, cancel)
+        let (measured, cut) = match &mut self.hours {
+            Some(hours) => hours.in_time(one, (&self.queue, &mut self.site), |site, cancel, reached| {
+                tried(executor, site, known, record, one, (cancel, reached))
             }),
             None => {
                 let cancel = self.site.cancel;
-                (tried(executor, &mut self.site, known, record, one, cancel), false)
+                (tried(executor, &mut self.site, known, record, one, (cancel, &mut || {})), false)
             }
         };
         let measured = measured?;
@@ -478,6 +496,7 @@ impl<'a, 'f> Loop<'a, 'f> {
     }
 
     fn finish(mut self) -> Result<BenchEnd, Failure> {
+        let given_h = self.hours.as_ref().map(|hours| hours.hours);
         self.end_hours()?;
         if let Some(visiting) = self.visiting.as_ref().filter(|visiting| visiting.is_finished()) {
             self.record.progress.not_needed(&positions(&visiting.not_chosen()));
@@ -502,6 +521,12 @@ impl<'a, 'f> Loop<'a, 'f> {
                 self.record.say(&format!("{error}: keep the chamber closed until it is at ambient"));
                 self.record.note(&Event::NotAtAmbient { fault: error.into() })?;
             }
+        }
+        let now_h = self.site.elapsed_s() / 3600.0;
+        if let Some(hours) = given_h.filter(|hours| now_h > *hours) {
+            let event = Event::SafeLate { hours, late_min: 60.0 * (now_h - hours) };
+            self.record.say(&event.to_string());
+            self.record.note(&event)?;
         }
         Ok(self.end)
     }

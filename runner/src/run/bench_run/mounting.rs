@@ -9,7 +9,7 @@ use super::site::Site;
 use crate::console::exit::Failure;
 use crate::run::execute::Executor;
 use crate::run::mounting_check::{CALL_LIMIT, MountingReport, NextStep, check_mounting, next_step};
-use crate::run::operator::Hands;
+use crate::run::operator::{Hands, Latest};
 use crate::run::pending::{Mounting, PendingJob};
 use contract::{DriverError, FaultKind};
 use nightbench_core::events::Event;
@@ -29,6 +29,8 @@ pub(super) enum Mounted {
     Ready,
     /// Nobody was there, or they left it out.
     LeftOut,
+    /// Nothing that is measured now would end in time; was something changed before?
+    TooLate { changed: bool },
     /// It was mounted and does not work: its jobs are not measured.
     GivenUp(Fault),
     /// The bench could not be made ready for hands.
@@ -64,10 +66,10 @@ impl Operator<'_> {
         }
     }
 
-    /// Has what a job needs mounted and checked.
+    /// Has what a job needs mounted and checked; nothing is switched on for it after `latest`.
     pub fn mount(
         &mut self,
-        one: &PendingJob,
+        (one, latest): (&PendingJob, &Latest),
         checks: &Checks<'_>,
         site: &mut Site<'_>,
         record: &mut Record<'_, '_>,
@@ -102,19 +104,36 @@ impl Operator<'_> {
                 Ok(sensors) => sensors,
                 Err(error) => return Ok(Mounted::HandsAway(error)),
             };
+            if latest.is_over() {
+                return Ok(Mounted::TooLate { changed: !attempts.is_empty() });
+            }
             // Only now: whoever comes finds everything off.
             record.tell(EventKind::HandsNeeded, &task);
             record.progress.doing(&format!("Waiting for hands: {task}"));
             let begin = site.elapsed_s();
-            let done = self.hands.change(&wanted, &sensors, &reseat);
+            let done = self.hands.change(&wanted, &sensors, &reseat, Some(latest));
+            let codes = if done { self.hands.codes(&wanted, Some(latest)) } else { Vec::new() };
             record.spent(site, HANDS_READING, begin)?;
             site.driver.mounted_anew();
             record.note(&Event::Hands { task, done })?;
-            if !done {
+            let late = latest.is_over() && !site.cancel.is_cancelled();
+            if !done && !late {
                 return Ok(left_out(site));
             }
+            if late {
+                let (module, channel, when) = (&wanted.module, &wanted.channel, &latest.words);
+                let answered = if done {
+                    "was mounted, but nothing"
+                } else {
+                    "was not mounted: nobody answered, and nothing"
+                };
+                let what = format!("module {module} on {channel} {answered} would end in time after {when}");
+                record.say(&what);
+                record.note(&Event::HandsNeeded { what })?;
+                self.hands.may_leave("Nothing is switched on for it.");
+                return Ok(Mounted::TooLate { changed: done || !attempts.is_empty() });
+            }
             record.module = None;
-            let codes = self.hands.codes(&wanted);
             if !codes.is_empty() {
                 let mounting = format!("{} on {}", wanted.module, wanted.channel);
                 record.note(&Event::PartsNoted { mounting, codes })?;

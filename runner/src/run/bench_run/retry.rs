@@ -67,13 +67,19 @@ pub(super) fn tried(
     known: &mut KnownIdentities<'_>,
     record: &mut Record<'_, '_>,
     one: &PendingJob,
-    cancel: &CancelToken,
+    (cancel, reached): (&CancelToken, &mut dyn FnMut()),
 ) -> Result<Option<(JobResult, Vec<Attachment>)>, Failure> {
     let attempts = site.file.unattended.attempts;
+    let setting = executor.setting(&one.condition, &one.job, one.attempt);
+    // Training that is held is trained elsewhere first.
+    let on_the_way = executor.held_setting(&setting).is_some();
     let (mut tries, mut forbidden) = (0, 0);
     loop {
         tries += 1;
         let mut stranger = |found: &Identity| {
+            if !on_the_way {
+                reached();
+            }
             record.note_chip(found);
             known.stranger(one, found)
         };

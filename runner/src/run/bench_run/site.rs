@@ -1,13 +1,14 @@
 //! The bench while jobs run: its driver, its clock, and where its temperature stands.
 
-use super::attended::LocalTime;
+use super::attended::{LocalTime, clock_words};
 use super::device::Bench;
 use super::session::BenchSession;
+use crate::run::operator::Latest;
 use bench::driver::within;
 use contract::{Call, CancelToken, DriverError};
 use nightbench_core::units::Celsius;
 use plan::bench_file::BenchFile;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Longest the bench's instruments are given to be switched off, wall time.
 const SAFE_LIMIT: Duration = Duration::from_secs(60);
@@ -56,6 +57,12 @@ impl<'a> Site<'a> {
     /// Local time at which a run of some hours is over, minutes. Hours are bench time: a clock that is moved makes them no longer.
     pub fn end_min(&self, hours: f64) -> f64 {
         self.local.begin_min() + 60.0 * hours
+    }
+
+    /// A moment by local time, for whoever is asked for hands.
+    pub fn latest(&self, local_min: f64) -> Latest {
+        let left_s = 60.0 * (local_min - self.local_min()).max(0.0) / self.file.time_scale;
+        Latest { at: Instant::now() + Duration::from_secs_f64(left_s), words: clock_words(local_min) }
     }
 
     /// A call that may take as long as a temperature.
