@@ -215,6 +215,30 @@ fn what_no_time_was_left_for_is_told_everywhere() {
     }
 }
 
+/// A search goes on where it stands, before what is mounted is taken out: after a short night the series that were begun have their answer.
+#[test]
+fn a_search_answers_what_it_began_before_it_goes_elsewhere() {
+    let folder = Folder::new();
+    let rates = "rate = [1600, 1866, 2133, 2400, 2666, 2933, 3200]";
+    let search = plan().replace("rate = [1866, 2133, 2400]", rates);
+    folder.file("plan.toml", &format!("{search}\n[highest_rate]\n"));
+    let whole = json(&nightbench(folder.path(), &["preview", "plan.toml", "--json"]));
+    let total = whole["hours"]["total"].as_f64().expect("hours");
+    let mut before = 0;
+    for share in [0.3, 0.6] {
+        let into = format!("share {share}");
+        run(&folder, &into, &["--hours", &(share * total).to_string()]);
+        let status = json(&nightbench(folder.path(), &["status", &into, "--json"]));
+        let series = status["highest_rates"].as_array().expect("series").clone();
+        let of = |wanted: &dyn Fn(&Value) -> bool| series.iter().filter(|one| wanted(one)).count();
+        let begun = of(&|one| one["asked"].as_u64() > Some(0));
+        let finished = of(&|one| one["asked"].as_u64() > Some(0) && one["finished"] == true);
+        // The last one may be cut by the end.
+        assert!(finished + 1 >= begun && finished > before, "{finished} of {begun} begun, {before} in less");
+        before = finished;
+    }
+}
+
 /// Seconds of bench time in which everything happened, by the store of a bench run.
 fn bench_hours(folder: &Path) -> f64 {
     json(&nightbench(folder, &["status", "out", "--json"]))["bench_hours"].as_f64().expect("hours")

@@ -6,11 +6,12 @@
 //! [`calendar`] walks an order through attended hours, [`nights`] plans it so that nights are filled,
 //! [`learned`] learns from what was observed, tonight and before, [`remaining`] says when the run ends, [`observed`] puts observed
 //! durations in the place of expected ones, [`mod@replan`] plans again what is left when reality departs from
-//! the plan, [`until`] chooses what fits before an end, [`covering`] conditions when not all are run. Everything is pure: no clock, no files,
+//! the plan, [`until`] chooses what fits before an end, [`bench_walk`] walks a bench job by job, [`covering`] conditions when not all are run. Everything is pure: no clock, no files,
 //! and random numbers only from a seed given by the caller.
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]
 
+pub mod bench_walk;
 pub mod bound;
 pub mod calendar;
 pub mod cost;
@@ -31,6 +32,7 @@ pub mod until;
 mod pieces;
 mod postman;
 
+pub use bench_walk::{Pace, Walk};
 pub use bound::{Bound, lower_bound};
 pub use calendar::{Calendar, HandsOn, Scheduled, finish_bound, walk, walk_from};
 pub use cost::{Cost, Hours, Minutes, Standing, cost_of};
@@ -43,4 +45,4 @@ pub use remaining::{FinishRange, finish_range};
 pub use replan::{Reality, Replan, replan};
 pub use steps::{ByHand, ChangeOver, change_overs};
 pub use stretches::{Effort, Order, Origin, Stretch, plan_order, stretches_of};
-pub use until::{Candidate, Pace, Until, Walk, most_valuable};
+pub use until::{Candidate, Until, most_valuable};

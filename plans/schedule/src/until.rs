@@ -5,11 +5,10 @@
 //! steps of falling worth an hour, so that a second temperature of one setup competes with the first of another. What is left
 //! of the time is filled job by job. Everything is a function of its arguments alone.
 
+use super::bench_walk::Walk;
 use super::calendar::Calendar;
 use super::cost::{Standing, Walker};
-use super::learned::{Learned, Work};
-use super::model::{OrderError, Problem};
-use super::observed::JobSeconds;
+use super::model::Problem;
 use std::collections::BTreeMap;
 
 /// A job that may be chosen.
@@ -23,126 +22,13 @@ pub struct Candidate {
     pub value: f64,
 }
 
-/// How long work takes in units of what the problem says, by kind.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Pace {
-    pub hands: f64,
-    pub up: f64,
-    pub down: f64,
-    pub soak: f64,
-    pub measure: f64,
-}
-
-impl From<&Learned> for Pace {
-    fn from(learned: &Learned) -> Pace {
-        Pace {
-            hands: learned.factor(Work::Hands),
-            up: learned.factor(Work::Up),
-            down: learned.factor(Work::Down),
-            soak: learned.factor(Work::Soak),
-            measure: learned.factor(Work::Measure),
-        }
-    }
-}
-
-impl Problem {
-    /// What a job is expected to take; `None` for one that the problem does not have.
-    pub fn seconds(&self, job: u32) -> Option<JobSeconds> {
-        let job = self.jobs.get(job as usize)?;
-        Some(JobSeconds { measuring_s: f64::from(job.measure_s), training_s: f64::from(job.train_s) })
-    }
-
-    /// The same problem on a bench that is so much slower.
-    pub fn paced(&self, pace: &Pace) -> Problem {
-        let mut paced = self.clone();
-        for job in &mut paced.jobs {
-            job.measure_s *= pace.measure as f32;
-            job.train_s *= pace.measure as f32;
-        }
-        let bench = &mut paced.bench;
-        bench.ramp_up_c_per_min /= pace.up;
-        bench.ramp_down_c_per_min /= pace.down;
-        for soak in
-            [&mut bench.soak_s, &mut bench.settle_s, &mut bench.supply_change_s, &mut bench.rate_change_s]
-        {
-            *soak *= pace.soak;
-        }
-        for minutes in [&mut bench.hands_module_min, &mut bench.hands_channel_min] {
-            *minutes *= pace.hands;
-        }
-        bench.boot_s *= pace.hands;
-        bench.mounting_check_s *= pace.hands;
-        paced
-    }
-}
-
-/// A bench walked job by job, with what each really took.
-#[derive(Clone)]
-pub struct Walk<'a> {
-    walker: Walker<'a>,
-    calendar: &'a Calendar,
-    start_min: f64,
-}
-
-impl<'a> Walk<'a> {
-    /// From where a run stands. `last`: the job that was just measured in what is mounted, whose condition still holds.
-    pub fn new(p: &'a Problem, from: Standing, last: Option<u32>, calendar: &'a Calendar) -> Walk<'a> {
-        let mut walker = Walker::standing(p, from);
-        if let Some(job) = last.filter(|job| (*job as usize) < p.jobs.len()) {
-            walker.stands_after(job);
-        }
-        Walk { walker, calendar, start_min: from.now_min }
-    }
-
-    /// Now, min.
-    pub fn now_min(&self) -> f64 {
-        self.start_min + self.walker.cost.minutes.total()
-    }
-
-    /// When the bench would be back where hands are safe if nothing more were done, min.
-    pub fn home_min(&self) -> f64 {
-        let mut home = self.walker.clone();
-        home.leave();
-        self.start_min + home.cost.minutes.total()
-    }
-
-    /// When it would be back there after one more job, min; infinite where hands that it needs never come. `seconds`: what the job
-    /// takes, where that is known better than by the problem.
-    pub fn home_after_min(&self, job: u32, seconds: Option<JobSeconds>) -> f64 {
-        let mut next = self.clone();
-        if next.take(job, seconds).is_err() { f64::INFINITY } else { next.home_min() }
-    }
-
-    /// Does a job, with whatever it needs before it.
-    ///
-    /// # Errors
-    /// Attended hours that never come.
-    pub fn take(&mut self, job: u32, seconds: Option<JobSeconds>) -> Result<(), OrderError> {
-        let (calendar, start_min) = (self.calendar, self.start_min);
-        let mut wait = |now: f64, need: f64| {
-            let ready = start_min + now;
-            Ok(calendar.next_attended(ready, need)?.0 - ready)
-        };
-        self.walker.step_taking(job, seconds, &mut wait)
-    }
-
-    /// Where it stands once it is back where hands are safe.
-    pub fn standing_at_home(&self) -> Standing {
-        let mut home = self.walker.clone();
-        home.leave();
-        Standing {
-            now_min: self.start_min + home.cost.minutes.total(),
-            mounted: home.mounted,
-            chamber_c: home.chamber_c,
-        }
-    }
-}
-
 /// What a choice has to keep.
 #[derive(Debug, Clone, Copy)]
 pub struct Until<'a> {
     /// Where the run stands.
     pub from: Standing,
+    /// The job that was done last in what is mounted, whose condition still holds.
+    pub last: Option<u32>,
     /// When the bench is to be back where hands are safe, min.
     pub end_min: f64,
     pub calendar: &'a Calendar,
@@ -327,14 +213,17 @@ impl<'a> Choice<'a> {
     fn steps(&self, visit: usize) -> Vec<Increment> {
         let own = &self.visits[visit];
         let mounting = self.mounting(visit);
-        let bench = &self.p.bench;
-        let from = Standing {
-            now_min: 0.0,
-            mounted: self.until.from.mounted.filter(|mounted| *mounted == mounting),
-            chamber_c: bench.nearest_touch_safe_c(self.until.from.chamber_c),
+        let mounted = self.until.from.mounted.filter(|mounted| *mounted == mounting);
+        // What still holds where the run stands costs nothing again.
+        let last = self.until.last.filter(|_| mounted.is_some());
+        let chamber_c = match last {
+            Some(_) => self.until.from.chamber_c,
+            None => self.p.bench.nearest_touch_safe_c(self.until.from.chamber_c),
         };
+        let from = Standing { now_min: 0.0, mounted, chamber_c };
         let minutes = |taken: &[bool], more: &[usize]| {
             let mut walker = Walker::standing(self.p, from);
+            last.into_iter().for_each(|last| walker.stands_after(last));
             let mut with = vec![false; own.len()];
             more.iter().for_each(|place| with[*place] = true);
             for (place, at) in own.iter().enumerate() {
@@ -443,7 +332,7 @@ impl<'a> Choice<'a> {
     }
 
     fn ends_in_time(&self, order: &[usize]) -> bool {
-        let mut walk = Walk::new(self.p, self.until.from, None, self.until.calendar);
+        let mut walk = Walk::new(self.p, self.until.from, self.until.last, self.until.calendar);
         for at in order {
             if walk.take(self.candidates[*at].job, None).is_err() || walk.now_min() > self.until.end_min {
                 return false;
@@ -469,6 +358,7 @@ impl<'a> Choice<'a> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::JobSeconds;
     use crate::calendar::DAY_MIN;
     use crate::model::{BenchTimes, JobInput, Rules};
     use nightbench_core::random::SplitMix64;
@@ -523,7 +413,7 @@ mod tests {
             let values: Vec<f64> = (0..12).map(|_| 0.05 + uniform().powi(3)).collect();
             let all = candidates(&p, |job| values[job]);
             let end_min = 40.0 + 200.0 * uniform();
-            let until = Until { from: from(&p), end_min, calendar: &always, hands: true };
+            let until = Until { from: from(&p), last: None, end_min, calendar: &always, hands: true };
             let order = most_valuable(&p, &all, &until);
             assert!(order.is_empty() || home(&p, &all, &order, &always) <= end_min);
             let worth = |places: &mut dyn Iterator<Item = usize>| places.map(|at| values[at]).sum::<f64>();
@@ -553,16 +443,17 @@ mod tests {
         // The third module is worth ten times the others.
         let all = candidates(&p, |job| if p.jobs[job].mounting == 2 { 10.0 } else { 1.0 });
         for hours in [1.0, 2.0, 4.0, 8.0, 16.0] {
-            let until = Until { from: from(&p), end_min: 60.0 * hours, calendar: &always, hands: true };
+            let until =
+                Until { from: from(&p), last: None, end_min: 60.0 * hours, calendar: &always, hands: true };
             let order = most_valuable(&p, &all, &until);
             assert!(!order.is_empty() && home(&p, &all, &order, &always) <= 60.0 * hours);
             let first = order.iter().filter(|at| p.jobs[**at].mounting == 2).count();
             assert!(first * 2 > order.len() || first == 15, "{hours} h: {first} of {}", order.len());
             assert_eq!(order, most_valuable(&p, &all, &until), "the same question, the same answer");
         }
-        let until = Until { from: from(&p), end_min: 1e6, calendar: &always, hands: true };
+        let until = Until { from: from(&p), last: None, end_min: 1e6, calendar: &always, hands: true };
         assert_eq!(most_valuable(&p, &all, &until).len(), all.len(), "everything fits");
-        let until = Until { from: from(&p), end_min: 1.0, calendar: &always, hands: true };
+        let until = Until { from: from(&p), last: None, end_min: 1.0, calendar: &always, hands: true };
         assert!(most_valuable(&p, &all, &until).is_empty());
     }
 
@@ -574,7 +465,7 @@ mod tests {
         let day = Calendar::new(std::array::from_fn(|_| vec![(480, 1020)]), BTreeMap::new()).unwrap();
         let start = 16.5 * 60.0;
         let standing = Standing { now_min: start, mounted: Some(1), chamber_c: 25.0 };
-        let until = Until { from: standing, end_min: start + 900.0, calendar: &day, hands: true };
+        let until = Until { from: standing, last: None, end_min: start + 900.0, calendar: &day, hands: true };
         let order = most_valuable(&p, &all, &until);
         let mut walk = Walk::new(&p, standing, None, &day);
         let mut mounted = Some(1);
@@ -599,7 +490,8 @@ mod tests {
         let all = candidates(&p, |job| [0.01, 5.0, 1.0][p.jobs[job].mounting as usize]);
         let always = Calendar::always();
         for hours in [1.0, 2.0, 3.0, 4.0, 5.0] {
-            let until = Until { from: from(&p), end_min: 60.0 * hours, calendar: &always, hands: true };
+            let until =
+                Until { from: from(&p), last: None, end_min: 60.0 * hours, calendar: &always, hands: true };
             let order = most_valuable(&p, &all, &until);
             let of = |mounting| order.iter().filter(|at| p.jobs[**at].mounting == mounting).count();
             assert!(of(1) == 0 || of(0) == 8, "{hours} h: {} before {}", of(0), of(1));

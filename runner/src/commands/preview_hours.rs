@@ -81,6 +81,7 @@ impl Tonight {
             problem: &forecast.problem,
             calendar: &forecast.calendar,
             from,
+            last: None,
             end_min: from.now_min + 60.0 * hours,
             hands: true,
         };

@@ -14,6 +14,7 @@ use judge::{Decides, Worth, worths};
 use nightbench_core::events::Event;
 use nightbench_core::results::JobTimes;
 use plan::Plan;
+use plan::matrix::Factor;
 use schedule::calendar::DAY_MIN;
 use schedule::{
     Calendar, Candidate, JobSeconds, Pace, Problem, Rest, Standing, Until, Walk, Work, most_valuable,
@@ -145,6 +146,8 @@ pub struct Choice<'a> {
     pub problem: &'a Problem,
     pub calendar: &'a Calendar,
     pub from: Standing,
+    /// The job that was done last in what is mounted, whose condition still holds.
+    pub last: Option<u32>,
     pub end_min: f64,
     /// Somebody can change what is mounted.
     pub hands: bool,
@@ -164,10 +167,9 @@ impl Choice<'_> {
                 Candidate { job: self.job(one), visit: visits.get(place).copied().unwrap_or(u32::MAX), value }
             })
             .collect();
-        let until =
-            Until { from: self.from, end_min: self.end_min, calendar: self.calendar, hands: self.hands };
-        let order = most_valuable(self.problem, &candidates, &until);
-        let mut walk = Walk::new(self.problem, self.from, None, self.calendar);
+        let Choice { from, last, end_min, calendar, hands, .. } = *self;
+        let order = most_valuable(self.problem, &candidates, &Until { from, last, end_min, calendar, hands });
+        let mut walk = Walk::new(self.problem, from, last, calendar);
         for at in &order {
             // It was walked when it was chosen.
             let _ = walk.take(candidates[*at].job, None);
@@ -372,13 +374,14 @@ impl<'f> SimulatedHours<'f> {
         self.from.now_min + 60.0 * self.note.hours
     }
 
-    /// The jobs of the next round, in their order; empty where nothing fits any more. `judged` says what is known of the run.
+    /// The jobs of the next round, in their order; empty where nothing fits any more. `judged` says what is known of the run; with
+    /// `stretch_alone` the round ends with the first mounting and temperature.
     ///
     /// # Errors
     /// Exit 74.
     pub fn choose(
         &mut self,
-        jobs: &[PendingJob],
+        (jobs, stretch_alone): (&[PendingJob], bool),
         store: &mut Store,
         judged: impl FnOnce() -> JudgedRun,
     ) -> Result<Vec<PendingJob>, Failure> {
@@ -395,23 +398,36 @@ impl<'f> SimulatedHours<'f> {
         let pace =
             self.forecast.observed(&seconds, None, Rest::AfterStop, None)?.learned.factor(Work::Measure);
         self.paced = self.forecast.problem.paced(&measuring_at(pace));
-        // Between rounds the bench stays as it is; the choice reckons with a way home, which makes it no worse.
-        let from = Standing { now_min: self.walk.now_min(), ..self.walk.standing_at_home() };
-        let choice = Choice {
-            plan: self.plan,
-            forecast: self.forecast,
-            problem: &self.paced,
-            calendar: &self.forecast.calendar,
-            from,
-            end_min: self.end_min(),
-            hands: true,
-        };
-        let chosen = choice.choose(&open, &worths(self.plan, &judged())).jobs;
+        let choice = self.choice();
+        let mut chosen = choice.choose(&open, &worths(self.plan, &judged())).jobs;
+        if stretch_alone {
+            // What it finds may ask for more there, before what is mounted is taken out or its temperature left.
+            let first = chosen.chunk_by(|a, b| {
+                a.mounting() == b.mounting()
+                    && a.condition.level(Factor::Temperature) == b.condition.level(Factor::Temperature)
+            });
+            let length = first.map(<[PendingJob]>::len).next().unwrap_or(0);
+            chosen.truncate(length);
+        }
         if !chosen.is_empty() {
             self.note.rounds.push(Round { pace, jobs: chosen.iter().map(|one| one.position).collect() });
             self.note.keep(store)?;
         }
         Ok(chosen)
+    }
+
+    /// From where it stands.
+    fn choice(&self) -> Choice<'_> {
+        Choice {
+            plan: self.plan,
+            forecast: self.forecast,
+            problem: &self.paced,
+            calendar: &self.forecast.calendar,
+            from: self.walk.standing(),
+            last: self.walk.last(),
+            end_min: self.end_min(),
+            hands: true,
+        }
     }
 
     /// Hears of a job's result, in the order of the jobs.
@@ -447,15 +463,7 @@ impl<'f> SimulatedHours<'f> {
         utc: &str,
     ) -> Result<Option<String>, Failure> {
         let hours = self.note.hours;
-        let choice = Choice {
-            plan: self.plan,
-            forecast: self.forecast,
-            problem: &self.paced,
-            calendar: &self.forecast.calendar,
-            from: Standing { now_min: self.walk.now_min(), ..self.walk.standing_at_home() },
-            end_min: self.end_min(),
-            hands: true,
-        };
+        let choice = self.choice();
         let hands = choice
             .waits_for_hands(left, &worths(self.plan, judged))
             .map(|come| self.forecast.clock(self.plan, come));

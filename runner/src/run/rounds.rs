@@ -137,7 +137,8 @@ impl<'p> Rounds<'_, 'p> {
         if let Some(visiting) = &mut self.visiting {
             // Of what is chosen only what fits, and nothing else in its place.
             let due = visiting.next(known, store)?;
-            let now = if due.is_empty() { due } else { hours.choose(&due, store, || known.judged())? };
+            let now =
+                if due.is_empty() { due } else { hours.choose((&due, false), store, || known.judged())? };
             take_out(left, &now);
             return Ok(now);
         }
@@ -148,7 +149,7 @@ impl<'p> Rounds<'_, 'p> {
             let asked =
                 |one: &&PendingJob| search.is_none_or(|search| search.wants(one, alone) == Wanted::Now);
             let candidates: Vec<PendingJob> = left.iter().filter(asked).copied().collect();
-            chosen = hours.choose(&candidates, store, || known.judged())?;
+            chosen = hours.choose((&candidates, search.is_some()), store, || known.judged())?;
             if !chosen.is_empty() || search.is_none() {
                 break;
             }

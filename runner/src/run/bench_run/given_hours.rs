@@ -126,6 +126,7 @@ impl<'p> GivenHours<'p> {
                 mounted: queue.scheduled(),
                 chamber_c: site.chamber_c,
             },
+            last: self.last,
             end_min: site.end_min(self.hours) - self.kept_free_min(),
             hands: self.hands,
         }
