@@ -9,7 +9,7 @@ use nightbench_core::results::CaptureMode;
 use plan::Plan;
 use plan::limits::Metric;
 use runner::forecast::{Expected, Forecast};
-use schedule::until::Walk as Bench;
+use schedule::bench_walk::Walk as Bench;
 use schedule::{Calendar, JobSeconds, Standing};
 use std::collections::{BTreeMap, BTreeSet};
 
