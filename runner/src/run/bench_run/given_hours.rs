@@ -39,8 +39,8 @@ pub(super) struct GivenHours<'p> {
     done_since: Option<usize>,
     /// The last job, whose condition may still hold.
     last: Option<u32>,
-    /// The slowest ramp that this bench has shown, minutes a kelvin.
-    slowest_ramp: f64,
+    /// How long the last two ramps took in units of the forecast: one odd one neither hides a slow bench nor is believed for long.
+    ramps: [f64; 2],
     /// A job was cut: nothing is begun any more.
     over: bool,
 }
@@ -65,7 +65,7 @@ impl<'p> GivenHours<'p> {
             too_late: HashSet::new(),
             done_since: None,
             last: None,
-            slowest_ramp: 0.0,
+            ramps: [1.0; 2],
             over: false,
         }
     }
@@ -150,29 +150,27 @@ impl<'p> GivenHours<'p> {
         self.forecast.problem.paced(&Pace::from(queue.learned()))
     }
 
-    /// How far a job's temperature is from where hands are safe, K, and the minutes back there: by the forecast, but no faster than this
-    /// bench has shown.
-    fn way_home(&self, problem: &Problem, one: &PendingJob) -> (f64, f64) {
+    /// How much longer than by the forecast a ramp takes here, 1 at least.
+    fn slower(&self) -> f64 {
+        self.ramps[0].max(self.ramps[1]).max(1.0)
+    }
+
+    /// Minutes from a job's temperature to where hands are safe, by the forecast.
+    fn way_home_min(&self, problem: &Problem, one: &PendingJob) -> f64 {
         let celsius = one.condition.temperature(self.plan).0;
-        let home = problem.bench().nearest_touch_safe_c(celsius);
-        let kelvin = (celsius - home).abs();
-        (kelvin, problem.bench().ramp_min(celsius, home).max(self.slowest_ramp * kelvin))
+        let bench = problem.bench();
+        bench.ramp_min(celsius, bench.nearest_touch_safe_c(celsius))
     }
 
     /// When the bench would be home after one more job, min, with what is kept free for what no forecast knows.
     fn home_after_min(&self, one: &PendingJob, problem: &Problem, standing: Standing) -> f64 {
         let walk = Walk::new(problem, standing, self.last, &self.calendar);
-        let celsius = one.condition.temperature(self.plan).0;
-        let bench = problem.bench();
-        let (_, home_min) = self.way_home(problem, one);
-        // What the forecast believes of ramps, and this bench has shown to be slower.
-        let there_min = bench.ramp_min(standing.chamber_c, celsius);
-        let slower = (self.slowest_ramp * (standing.chamber_c - celsius).abs() - there_min).max(0.0)
-            + (home_min - bench.ramp_min(celsius, bench.nearest_touch_safe_c(celsius)));
+        let there_min = problem.bench().ramp_min(standing.chamber_c, one.condition.temperature(self.plan).0);
+        let home_min = self.way_home_min(problem, one);
         walk.home_after_min(scheduled(self.forecast, one), None)
-            + slower
+            + (self.slower() - 1.0) * (there_min + home_min)
             + self.kept_free_min()
-            + HOME_SHARE * home_min
+            + HOME_SHARE * self.slower() * home_min
     }
 
     /// Would a job end in time, with its change-over and the way home?
@@ -197,8 +195,8 @@ impl<'p> GivenHours<'p> {
     /// Runs something that is cut when a job would not end in time any more, or a stop is asked for; it says when the job's temperature
     /// is reached. `cut` says whether it was cut for want of time.
     ///
-    /// The way home takes no less than the way there has taken so far, kelvin by kelvin: a forecast that is too fast shows on the first
-    /// ramp, before it is too late.
+    /// The way home takes as much longer than by the forecast as the way there has taken so far: a forecast that is too fast shows on the
+    /// first ramp, before it is too late.
     pub fn in_time<T>(
         &mut self,
         one: &PendingJob,
@@ -206,17 +204,20 @@ impl<'p> GivenHours<'p> {
         run: impl FnOnce(&mut Site<'_>, &CancelToken, &mut dyn FnMut()) -> T,
     ) -> (T, bool) {
         let problem = self.problem(queue);
-        let (home_k, home_min) = self.way_home(&problem, one);
+        let home_min = self.way_home_min(&problem, one);
         let scale = site.file.time_scale;
         let left_min = site.end_min(self.hours) - site.local_min() - 0.5 * self.kept_free_min();
-        let there_k = (one.condition.temperature(self.plan).0 - site.chamber_c).abs();
+        let celsius = one.condition.temperature(self.plan).0;
+        let there_k = (celsius - site.chamber_c).abs();
+        let there_min = problem.bench().ramp_min(site.chamber_c, celsius);
         let soak_min = (problem.bench().soak_s + problem.bench().settle_s) / 60.0;
         let begin = Instant::now();
         let passed_min = move || begin.elapsed().as_secs_f64() * scale / 60.0;
-        let ramp = move |reached_min: f64| match there_k >= NOTABLE_K {
-            true => (reached_min - soak_min).max(0.0) / there_k,
+        let longer = move |reached_min: f64| match there_k >= NOTABLE_K {
+            true => (reached_min - soak_min) / there_min,
             false => 0.0,
         };
+        let slower = self.slower();
         // Bits of the minutes after which the temperature was reached.
         let reached = AtomicU64::new(f64::NAN.to_bits());
         let reached_min = |passed: f64| {
@@ -228,7 +229,7 @@ impl<'p> GivenHours<'p> {
             scope.spawn(|| {
                 while !done.load(Ordering::SeqCst) {
                     let passed = passed_min();
-                    let home = (1.0 + HOME_SHARE) * home_min.max(home_k * ramp(reached_min(passed)));
+                    let home = (1.0 + HOME_SHARE) * home_min * slower.max(longer(reached_min(passed)));
                     if stop.is_cancelled() || passed + home >= left_min {
                         return token.cancel();
                     }
@@ -237,11 +238,13 @@ impl<'p> GivenHours<'p> {
             });
             // Whichever way it ends, a panic included, nothing watches for it any more.
             let _end = Ends(&done);
-            run(site, &token, &mut || reached.store(passed_min().to_bits(), Ordering::SeqCst))
+            // Of several tries the first to reach it says how long the ramp took.
+            let mut says = || reached.store(reached_min(passed_min()).to_bits(), Ordering::SeqCst);
+            run(site, &token, &mut says)
         });
         let known = f64::from_bits(reached.load(Ordering::SeqCst));
-        if known.is_finite() {
-            self.slowest_ramp = self.slowest_ramp.max(ramp(known));
+        if known.is_finite() && there_k >= NOTABLE_K {
+            self.ramps = [self.ramps[1], longer(known)];
         }
         (answer, token.is_cancelled() && !stop.is_cancelled())
     }
