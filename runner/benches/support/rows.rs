@@ -177,7 +177,9 @@ impl Doubt {
             asked.limits[0].minimum = (read.value + share * sure).max(1.0);
             let of = |capture| judged_alone(&asked, condition, None, capture).expect("counts");
             let (before, after) = (of(lines), of(eye));
-            let (Some(before), Some(after)) = (before.metrics.first(), after.metrics.first()) else { continue };
+            let (Some(before), Some(after)) = (before.metrics.first(), after.metrics.first()) else {
+                continue;
+            };
             let passes = truth > before.limit;
             let [by_lines, by_eye] = [before, after].map(|one| one.margin > 0.0);
             self.verdicts += 1;

@@ -291,7 +291,8 @@ impl<'p> Executor<'p> {
             let mut captured: Capture =
                 capture(&mut sampler, &eye, &lanes, &operating.settings, &self.options)?;
             if captured.mode == CaptureMode::RowAndColumn
-                && self.goes_on(condition, left_open(self.plan, condition, result.readback.as_ref(), &captured))
+                && self
+                    .goes_on(condition, left_open(self.plan, condition, result.readback.as_ref(), &captured))
             {
                 complete(&mut captured, &mut sampler, &eye, &self.options)?;
             }
