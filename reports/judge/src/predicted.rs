@@ -255,8 +255,9 @@ fn words(one: &Quarantine, field: &Field, (plan, expansion): (&Plan, &Expansion)
             .map(|one| format!("{} on {}", module(one), one.channel(plan).name)),
     };
     let side = match one.side {
-        Side::Cold => "colder than where it is measured first",
-        Side::Hot => "hotter than where it is measured first",
+        Some(Side::Cold) => "colder than where it is measured first",
+        Some(Side::Hot) => "hotter than where it is measured first",
+        None => "of which nothing was measured",
     };
     let because = of(&|point| point.block() == one.because);
     let how = match one.doubt {

@@ -121,7 +121,7 @@ impl Calibration {
                 Shared::Setup(setup) => point.setup == setup,
             };
             // A fault that shows at one temperature may begin anywhere on that side.
-            shares && field.side(condition) == Some(one.side)
+            shares && (one.side.is_none() || field.side(condition) == one.side)
         })
     }
 

@@ -237,6 +237,7 @@ pub(super) fn quarantine(field: &Field, faults: &Faults, known: &[(Block, Vec<u3
             })
         };
         let mut add = |shared| {
+            let side = Some(side);
             found.insert(Quarantine { shared, side, because: *block, doubt: Doubt::Far });
         };
         add(Shared::Setup(here.setup));
