@@ -126,15 +126,15 @@ pub(crate) fn predict(
         .zip(&run.conditions)
         .filter_map(|(index, judged)| Known::of(judged).map(|known| (index, known)))
         .collect();
-    if measured.is_empty() {
-        return note;
-    }
     let visited: BTreeSet<Block> =
         measured.keys().map(|index| field.points[*index as usize].block()).collect();
     let all: BTreeSet<Block> = field.points.iter().map(Point::block).collect();
     let setups =
         |blocks: &BTreeSet<Block>| blocks.iter().map(|one| one.setup).collect::<BTreeSet<u32>>().len();
     note.unvisited = (setups(&all) - setups(&visited), all.len() - visited.len());
+    if measured.is_empty() {
+        return note;
+    }
     let found = Predictions::of(&field, &measured, &blocks, inputs.seed);
     let Predictions { predicted, factors, factors_near, drawn, mandatory, quarantined, .. } = found;
     let known: BTreeSet<u32> = predicted.iter().map(|one| one.condition).collect();

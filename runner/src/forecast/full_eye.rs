@@ -42,3 +42,34 @@ impl<'p> FullEyes<'p> {
 pub fn full_eye_pays(hours: f64, price_hours: f64) -> bool {
     hours < MENDS * price_hours
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use plan::expand::expand;
+    use plan::selection::Selection;
+
+    fn follows(ber_limit: f64, price: Option<f64>) -> bool {
+        let predicted = price.map_or_else(String::new, |price| {
+            format!("[predicted]\nwrong_verdict_hours = {price}\naudit_blocks = 4\n")
+        });
+        let text = format!(
+            "title = \"Deep\"\n[interface]\ngeneration = \"DDR4\"\nlanes = 40\n[[module]]\nname = \"Amber\"\nkind = \"UDIMM\"\n\
+             rated = 2666\n[[channel]]\nname = \"direct\"\nfits = [\"UDIMM\"]\n[matrix]\nrate = [2400]\n[capture]\n\
+             ber_limit = {ber_limit:e}\nmode = \"row_and_column\"\n[[limit]]\nmetric = \"width\"\nminimum = 100\nunit = \"ps\"\n\
+             source = \"invented\"\n{predicted}"
+        );
+        let plan = Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"));
+        let condition = expand(&plan, &Selection::default()).conditions[0];
+        FullEyes::new(&plan, plan.capture.rule).follows_doubt(&condition)
+    }
+
+    #[test]
+    fn a_full_eye_follows_where_the_price_pays_for_it() {
+        // Nobody asked what a wrong verdict is worth.
+        assert!(follows(1e-9, None));
+        // Most of an hour at 1e-9, half a minute at 1e-7, for at most a twentieth of a wrong verdict.
+        assert!(!follows(1e-9, Some(5.0)) && follows(1e-9, Some(1000.0)));
+        assert!(follows(1e-7, Some(5.0)) && !follows(1e-7, Some(0.01)));
+    }
+}

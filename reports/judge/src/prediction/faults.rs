@@ -15,7 +15,7 @@ use statistics::gaussian_process::conformal_quantile;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A residual of so many standard deviations is conspicuous: two of a block, or one of so many more.
-const CONSPICUOUS: f64 = 4.5;
+const CONSPICUOUS: f64 = 4.0;
 const ALONE: f64 = 7.0;
 /// The same of a mean or a difference of a block.
 const TOGETHER: f64 = 4.5;
@@ -73,9 +73,9 @@ pub(super) fn faults(model: &Model<'_>, measured: &Measured, known: &[(Block, Ve
             let side = field.side(here.condition);
             let without = |there: &Point| same(here, there) && field.side(there.condition) == side;
             let rest = model.rest(here.condition, &without);
-            let residuals = telling(left_out(&rest, measured, field, (*block, have)));
+            let residuals = left_out(&rest, measured, field, (*block, have));
             let mut own = together(&rest, field, &residuals);
-            own.extend(residuals.iter().map(|one| Score {
+            own.extend(telling(residuals).iter().map(|one| Score {
                 block: *block,
                 of: (one.quantity, Kind::One),
                 supply: None,
