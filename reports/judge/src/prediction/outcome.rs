@@ -184,7 +184,7 @@ fn not_covered(field: &Field, measured: &Measured, mandatory: &Mandatory) -> Vec
                 Some(Side::Hot) => there.temperature_c >= point.temperature_c,
                 None => true,
             };
-            if !own.any(|there| as_far(there)) {
+            if !own.any(as_far) {
                 found.push(Quarantine { shared, side, because: *block, doubt: Doubt::NotCovered });
             }
         };
