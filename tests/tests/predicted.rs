@@ -241,6 +241,54 @@ fn hours_that_end_first_predict_nothing() {
     assert!(rest["predictions"]["finished"] == true && rest["not_measured"] == 0, "{rest}");
 }
 
+/// A first night too short for one job, and a folder that nothing was stored in: page, exports and commands predict nothing and say so.
+#[test]
+fn before_anything_is_measured_nothing_is_predicted() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan("counts_for_release = true\n"));
+    std::fs::create_dir(folder.path().join("empty")).expect("a folder");
+    for command in ["status", "report"] {
+        let refused = nightbench(folder.path(), &[command, "empty"]);
+        assert_eq!(refused.code, 2, "{command}: {}", refused.err);
+        assert!(refused.err.contains("no results of a run here"), "{command}: {}", refused.err);
+    }
+    let short = run(&folder, "d", &["--hours", "0.1"]);
+    let summary = json(&short);
+    // Predictions that count make no decision out of nothing.
+    assert_eq!((short.code, &summary["jobs"]), (3, &Value::from(0)), "{}", short.err);
+    let nothing = |of: &Value| {
+        assert_eq!(of["predicted"], serde_json::json!({ "pass": 0, "fail": 0 }), "{of}");
+        assert_eq!(of["predictions"]["finished"], false, "{of}");
+    };
+    nothing(&summary);
+    nothing(&json(&nightbench(folder.path(), &["report", "d", "--json"])));
+    let status = nightbench(folder.path(), &["status", "d", "--json"]);
+    assert_eq!(status.code, 0, "{}", status.err);
+    nothing(&json(&status));
+    assert!(json(&status)["bench_hours_left"].as_f64() > Some(0.0));
+    let all = lines(&folder, "d");
+    assert_eq!(all.len(), 84);
+    for line in &all {
+        assert!(line["class"] == "none" && line["p_wrong"].is_null() && line["verdict"].is_null(), "{line}");
+    }
+    let [page, _, _, junit] = <[String; 4]>::try_from(everything(&folder, "d")).expect("four");
+    assert!(page.contains("Nothing is predicted yet: what is measured is still being chosen."));
+    for none in ["<b>0</b> <span>≈✓ predicted pass", "<b>0</b> <span>≈✕ predicted fail"] {
+        assert!(page.contains(none), "{none}");
+    }
+    assert!(!junit.contains("<skipped message=\"predicted "));
+    // What the next night would do is foreseen from the channel model alone, as it would be without the folder.
+    let preview = |more: &[&str]| {
+        let mut arguments = vec!["preview", "plan.toml", "--hours", "3", "--json"];
+        arguments.extend(more);
+        let told = nightbench(folder.path(), &arguments);
+        assert_eq!(told.code, 0, "{}", told.err);
+        json(&told)["in_hours"]["jobs"].as_u64()
+    };
+    assert!(preview(&[]) > Some(0));
+    assert_eq!(preview(&["--into", "d"]), preview(&[]));
+}
+
 /// A stored input that was changed is noticed, and one selected part of a plan is measured whole.
 #[test]
 fn a_changed_input_is_noticed() {

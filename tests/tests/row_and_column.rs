@@ -87,6 +87,27 @@ fn what_lies_within_its_u_gets_a_full_eye() {
     );
 }
 
+/// A plan with a price of wrong verdicts takes no full eye that costs more than it could mend: the verdict rests on rows and columns, and
+/// says so. The price admits it, or not.
+#[test]
+fn a_price_of_wrong_verdicts_decides_whether_a_full_eye_follows() {
+    let folder = Folder::new();
+    run(&folder, "deep", &plan(100.0, ""));
+    let near = width(&exported(&folder, "deep")[1]).0;
+    let with = |hours: f64| plan(near, "") + &format!("[predicted]\nwrong_verdict_hours = {hours}\n");
+    run(&folder, "cheap", &with(0.01));
+    assert!(stored(&folder, "cheap").iter().all(|(_, evidence)| evidence == "row_and_column"));
+    let lines = exported(&folder, "cheap");
+    assert_eq!(lines[1]["evidence"], "row_and_column");
+    let word = lines[1]["verdict"].as_str().unwrap();
+    assert!(word.starts_with("conditional"), "{word}");
+    run(&folder, "dear", &with(1000.0));
+    assert_eq!(exported(&folder, "dear")[1]["evidence"], "full_eye");
+    // Alike but for its price: what rows and columns read is what the full eye goes on from.
+    let ((a, u), (b, _)) = (width(&lines[1]), width(&exported(&folder, "dear")[1]));
+    assert!((a - b).abs() < u, "{a} {b}");
+}
+
 /// A row and a column show no mask's corners: they are not judged from them, and a plan with a mask takes full eyes.
 #[test]
 fn a_mask_is_never_judged_by_row_and_column() {

@@ -1,4 +1,4 @@
-//! What a capture of rows and columns leaves open, so that the full eye is taken after all.
+//! What a capture of rows and columns leaves open, so that the full eye may be taken after all.
 
 use super::aggregate::{ConditionTally, Part};
 use super::between_lanes::BetweenLanes;
@@ -6,29 +6,46 @@ use super::budget::Coverage;
 use super::eye_summary::{digest, masks_for};
 use super::tap_size::TapSizes;
 use super::verdict::{Bench, judge_condition};
-use crate::judged::{JobNote, JudgedCondition};
+use crate::judged::{JobNote, JudgedCondition, JudgedMetric};
 use nightbench_core::results::{Capture, JobTimes, Readback};
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use plan::expand::Condition;
 use std::collections::BTreeMap;
 
-/// Is a margin of one job's capture within its guard band or its U, by the plan's own limits, or does a limit ask for what a row
-/// and a column do not show? An operating point that fails leaves nothing open, unless another start may pass: the full eye then shows how near
-/// the lane's eye lies.
-pub fn in_doubt(plan: &Plan, condition: &Condition, readback: Option<&Readback>, capture: &Capture) -> bool {
+/// What a capture of rows and columns leaves open.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum LeftOpen {
+    Nothing,
+    /// A margin lies within its guard band or its U.
+    Verdict,
+    /// Something that a row and a column do not show: a mask, or how near an eye lies whose operating point fails narrowly.
+    Unseen,
+}
+
+/// What one job's capture leaves open, by the plan's own limits. An operating point that fails leaves nothing open, unless another start
+/// may pass: the full eye then shows how near the lane's eye lies.
+pub fn left_open(
+    plan: &Plan,
+    condition: &Condition,
+    readback: Option<&Readback>,
+    capture: &Capture,
+) -> LeftOpen {
     let criteria = AcceptanceCriteria::of(plan);
     let rate = condition.rate(plan);
     if !masks_for(&criteria.limits, capture.eye, &capture.grid, rate).is_empty() {
-        return true;
+        return LeftOpen::Unseen;
     }
     // Counts that contradict themselves are told when the run is judged.
-    let Some(judged) = judged_alone(plan, condition, readback, capture) else { return false };
-    !judged.unjudged.is_empty()
-        || judged
-            .metrics
-            .iter()
-            .any(|metric| metric.margin.abs() < metric.guard_band.abs().max(metric.expanded_uncertainty))
+    let Some(judged) = judged_alone(plan, condition, readback, capture) else { return LeftOpen::Nothing };
+    let in_doubt = |metric: &JudgedMetric| {
+        metric.margin.abs() < metric.guard_band.abs().max(metric.expanded_uncertainty)
+    };
+    match judged.unjudged.is_empty() {
+        false => LeftOpen::Unseen,
+        true if judged.metrics.iter().any(in_doubt) => LeftOpen::Verdict,
+        true => LeftOpen::Nothing,
+    }
 }
 
 /// A condition judged on one capture, by the plan's own limits but for masks; `None` where the counts contradict themselves.

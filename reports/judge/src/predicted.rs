@@ -126,15 +126,15 @@ pub(crate) fn predict(
         .zip(&run.conditions)
         .filter_map(|(index, judged)| Known::of(judged).map(|known| (index, known)))
         .collect();
-    if measured.is_empty() {
-        return note;
-    }
     let visited: BTreeSet<Block> =
         measured.keys().map(|index| field.points[*index as usize].block()).collect();
     let all: BTreeSet<Block> = field.points.iter().map(Point::block).collect();
     let setups =
         |blocks: &BTreeSet<Block>| blocks.iter().map(|one| one.setup).collect::<BTreeSet<u32>>().len();
     note.unvisited = (setups(&all) - setups(&visited), all.len() - visited.len());
+    if measured.is_empty() {
+        return note;
+    }
     let found = Predictions::of(&field, &measured, &blocks, inputs.seed);
     let Predictions { predicted, factors, factors_near, drawn, mandatory, quarantined, .. } = found;
     let known: BTreeSet<u32> = predicted.iter().map(|one| one.condition).collect();
@@ -255,8 +255,9 @@ fn words(one: &Quarantine, field: &Field, (plan, expansion): (&Plan, &Expansion)
             .map(|one| format!("{} on {}", module(one), one.channel(plan).name)),
     };
     let side = match one.side {
-        Side::Cold => "colder than where it is measured first",
-        Side::Hot => "hotter than where it is measured first",
+        Some(Side::Cold) => "colder than where it is measured first",
+        Some(Side::Hot) => "hotter than where it is measured first",
+        None => "of which nothing was measured",
     };
     let because = of(&|point| point.block() == one.because);
     let how = match one.doubt {

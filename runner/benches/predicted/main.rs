@@ -8,7 +8,7 @@
 //! part; `price 20`, `seeds 2`, `from 100`; `right`: the true model; `attended`: hands wait for attended hours; `each`: a line a walk.
 //!
 //! 1e-9 is composed: the conditions read as at the plan's limit, and hours are counted as row and column, with a full eye where a
-//! margin lies within twice its own uncertainty.
+//! margin lies within twice its own uncertainty and the price pays for it.
 
 mod truth;
 mod walks;
@@ -55,7 +55,7 @@ fn walks(case: &Case, field: &Field, runs: &[Measured; 2], depth: Depth, asked: 
             if asked.each {
                 println!(
                     "  run {} seed {seed}: {:.1} h ({:.3}), predicted {}, wrong {} ({} false passes; {} against the other run), sum of p_wrong \
-                     {:.2}, within {:.3} {:.3}, near {:?} {:?}, factors {:.2?}, quarantined {} ({} at the end), {:.1?}, drawn {:?}, all {:?}; {:.1} s",
+                     {:.2}, within {:.3} {:.3}, near {:?} {:?}, factors {:.2?}, quarantined {} ({} at the end), {:?}, drawn {:?}, all {:?}; {:.1} s",
                     number + 1,
                     walked.hours,
                     walked.hours / hours.full,

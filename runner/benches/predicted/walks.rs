@@ -8,17 +8,19 @@ use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::CaptureMode;
 use plan::Plan;
 use plan::limits::Metric;
+use runner::forecast::full_eye::{FullEyes, full_eye_pays};
 use runner::forecast::{Expected, Forecast};
 use schedule::bench_walk::Walk as Bench;
 use schedule::{Calendar, JobSeconds, Standing};
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 
 /// How deep conditions are measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Depth {
     /// As the plan says.
     Plan,
-    /// 1e-9 by row and column, and the full eye where that leaves a margin within its U.
+    /// 1e-9 by row and column, and the full eye where that leaves a margin within its U and what it mends is worth its hours.
     Deep,
 }
 
@@ -26,7 +28,7 @@ pub enum Depth {
 pub struct Hours {
     forecast: Forecast,
     calendar: Calendar,
-    /// Seconds of measuring each condition first, and of what follows where that leaves it in doubt.
+    /// Seconds of measuring each condition first, and those that a full eye takes more.
     seconds: Vec<(JobSeconds, f64)>,
     /// Conditions in the plan's order.
     pub order: Vec<u32>,
@@ -42,11 +44,11 @@ impl Hours {
         let forecast = Forecast::new(plan, &[]).unwrap_or_else(|failure| panic!("{failure}"));
         let calendar = if attended { forecast.calendar.clone() } else { Calendar::always() };
         let deep = PointRule::sequential(1e-9, 0.95);
-        let (first, eye) = match depth {
+        let (first, eyes) = match depth {
             Depth::Plan => (Expected::new(plan), None),
             Depth::Deep => (
                 Expected::with_capture(plan, CaptureMode::RowAndColumn, deep),
-                Some(Expected::with_capture(plan, CaptureMode::Exact, deep)),
+                Some(FullEyes::new(plan, deep)),
             ),
         };
         let seconds: Vec<(JobSeconds, f64)> = forecast
@@ -55,8 +57,8 @@ impl Hours {
             .iter()
             .map(|condition| {
                 let times = first.of(condition);
-                let then = eye.as_ref().map_or(0.0, |eye| eye.of(condition).measuring_s);
-                (JobSeconds { measuring_s: times.measuring_s, training_s: times.training_s }, then)
+                let more = eyes.as_ref().map_or(0.0, |eyes| 3600.0 * eyes.hours(condition));
+                (JobSeconds { measuring_s: times.measuring_s, training_s: times.training_s }, more)
             })
             .collect();
         let order = forecast.jobs.iter().map(|job| job.condition).collect();
@@ -67,11 +69,7 @@ impl Hours {
             bench.take(*job, Some(hours.seconds[*job as usize].0)).expect("hands come");
         }
         hours.all_lines = (bench.now_min() - start) / 60.0;
-        let eyes: f64 = match depth {
-            Depth::Plan => 0.0,
-            Depth::Deep => hours.seconds.iter().map(|(first, eye)| eye - first.measuring_s).sum(),
-        };
-        hours.full = hours.all_lines + eyes / 3600.0;
+        hours.full = hours.all_lines + hours.seconds.iter().map(|(_, more)| more / 3600.0).sum::<f64>();
         hours
     }
 
@@ -91,6 +89,7 @@ struct Now<'h> {
     start_min: f64,
     /// Full eyes beside the walk, h.
     beside: f64,
+    price_hours: f64,
 }
 
 impl Clock for Now<'_> {
@@ -112,7 +111,30 @@ impl Clock for Now<'_> {
     }
 
     fn after_doubt(&self, condition: u32) -> f64 {
-        self.hours.seconds[condition as usize].1 / 3600.0
+        let hours = self.hours.seconds[condition as usize].1 / 3600.0;
+        if full_eye_pays(hours, self.price_hours) { hours } else { 0.0 }
+    }
+}
+
+/// Visits of a kind: how many, of how many conditions, their hours; of these those of measuring at first, and those of full eyes that followed,
+/// with their number. The rest are change-overs, ramps and trainings.
+#[derive(Default, Clone, Copy)]
+pub struct Visits {
+    pub visits: usize,
+    pub conditions: usize,
+    pub hours: f64,
+    pub measuring: f64,
+    pub eyes: (usize, f64),
+}
+
+impl fmt::Debug for Visits {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Visits { visits, conditions, hours, measuring, eyes } = self;
+        write!(
+            f,
+            "{visits} visits of {conditions}, {hours:.1} h (measuring {measuring:.1}, {} full eyes {:.1})",
+            eyes.0, eyes.1
+        )
     }
 }
 
@@ -120,8 +142,7 @@ impl Clock for Now<'_> {
 pub struct Walked {
     pub hours: f64,
     pub predictions: Predictions,
-    /// Visits and their hours.
-    pub visits: BTreeMap<Why, (usize, f64)>,
+    pub visits: BTreeMap<Why, Visits>,
     /// What was quarantined on the way.
     pub quarantined: BTreeSet<Quarantine>,
 }
@@ -131,26 +152,29 @@ pub fn walk(field: &Field, truth: &Measured, terms: Terms, hours: &Hours) -> Wal
     let mut walk = Walk::new(field, terms, &hours.order);
     let bench = hours.bench();
     let start_min = bench.now_min();
-    let mut now = Now { hours, bench, start_min, beside: 0.0 };
+    let mut now = Now { hours, bench, start_min, beside: 0.0, price_hours: terms.price_hours };
     let mut stands = None;
-    let mut visits: BTreeMap<Why, (usize, f64)> = BTreeMap::new();
+    let mut visits: BTreeMap<Why, Visits> = BTreeMap::new();
     let mut quarantined = BTreeSet::new();
     while let Some(visit) = walk.next(stands, &now) {
         let before = now.spent();
-        let why = visit.why;
+        let slot = visits.entry(visit.why).or_default();
+        slot.visits += 1;
+        slot.conditions += visit.conditions.len();
         for condition in visit.conditions {
-            let (first, eye) = hours.seconds[condition as usize];
+            let first = hours.seconds[condition as usize].0;
+            let eye_h = now.after_doubt(condition);
             now.bench.take(condition, Some(first)).expect("hands come");
             let known = truth.get(&condition).cloned();
-            if known.as_ref().is_some_and(|known| is_in_doubt(field, condition, known)) {
-                now.beside += eye / 3600.0;
+            if eye_h > 0.0 && known.as_ref().is_some_and(|known| is_in_doubt(field, condition, known)) {
+                now.beside += eye_h;
+                slot.eyes = (slot.eyes.0 + 1, slot.eyes.1 + eye_h);
             }
+            slot.measuring += first.measuring_s / 3600.0;
             walk.took(condition, known);
             stands = Some(condition);
         }
-        let slot = visits.entry(why).or_default();
-        slot.0 += 1;
-        slot.1 += now.spent() - before;
+        slot.hours += now.spent() - before;
         quarantined.extend(walk.quarantined());
     }
     let predictions = walk.predictions();

@@ -5,14 +5,16 @@ use crate::simulated::{Crossings, SimulatedEye, each_start};
 use eye::counts::CaptureView;
 use eye::metrics::{Wanted, lane_metrics};
 use eye::value::{EyeMetric, Reading};
+use judge::judged::JudgedMetric;
 use judge::judged_alone;
 use nightbench_core::random::SplitMix64;
-use nightbench_core::results::{CaptureMode, Grid};
+use nightbench_core::results::{Capture, CaptureMode, Grid};
 use plan::Plan;
 use plan::expand::Condition;
 use plan::limits::{Limit, Metric};
 use runner::capture::CaptureOptions;
 use statistics::proportion::exact_interval;
+use statistics::special::normal_sf;
 
 /// Starts that what is true of a condition is the mean over: verdicts speak of the condition, not of where one training landed.
 const STARTS: u32 = 8;
@@ -66,6 +68,19 @@ struct Sums {
     wrong: usize,
     beyond: usize,
     beyond_decided: usize,
+    doubt: Doubt,
+}
+
+/// Verdicts within U of the limit, where the full eye follows: how many, how many of them rows and columns would have called
+/// wrongly, and how many the full eye did; what rows and columns expected; verdicts that the full eye changed, and mended; decided by it.
+#[derive(Default)]
+struct Doubt {
+    verdicts: usize,
+    wrong: usize,
+    wrong_after: usize,
+    expected: f64,
+    changed: usize,
+    decided: usize,
 }
 
 /// Other starts, each with its condition.
@@ -97,9 +112,14 @@ fn worst_of_means(starts: &[Vec<Crossings>], grid: &Grid) -> Option<[f64; 2]> {
 fn one(plan: &Plan, mut eye: SimulatedEye<'_>, others: &mut Others<Vec<Crossings>>, sums: &mut Sums) {
     let mut starts = of_condition(others, &eye.condition);
     let (found, seconds) = eye.capture(&CaptureOptions::new(CaptureMode::RowAndColumn, plan.capture.rule));
+    let mut completed = None;
     if sums.eyes.is_multiple_of(FULL) {
-        let (_, full) = eye.capture(&CaptureOptions::new(CaptureMode::Exact, plan.capture.rule));
+        let options = CaptureOptions::new(CaptureMode::Exact, plan.capture.rule);
+        let (_, full) = eye.capture(&options);
         sums.both_s = [sums.both_s[0] + full, sums.both_s[1] + seconds];
+        let mut all = found.clone();
+        eye.complete(&mut all, &options);
+        completed = Some(all);
     }
     sums.eyes += 1;
     sums.rows_s += seconds;
@@ -132,6 +152,43 @@ fn one(plan: &Plan, mut eye: SimulatedEye<'_>, others: &mut Others<Vec<Crossings
             sums.wrong += usize::from(decided && (judged.margin > 0.0) != (truly > 0.0));
             sums.beyond += usize::from(truly.abs() >= band);
             sums.beyond_decided += usize::from(decided && truly.abs() >= band);
+            if drawn == 0
+                && let Some(completed) = &completed
+            {
+                sums.doubt.look((&asked, &eye.condition), (&found, completed), judged, truth[number]);
+            }
+        }
+    }
+}
+
+impl Doubt {
+    /// Limits within U of what rows and columns read: called by them, and by the full eye that goes on from their counts.
+    fn look(
+        &mut self,
+        (plan, condition): (&Plan, &Condition),
+        (lines, eye): (&Capture, &Capture),
+        read: &JudgedMetric,
+        truth: f64,
+    ) {
+        let sure = read.expanded_uncertainty;
+        for drawn in 0..LIMITS {
+            let share = 2.0 * (drawn as f64 + 0.5) / LIMITS as f64 - 1.0;
+            let mut asked = plan.clone();
+            asked.limits[0].minimum = (read.value + share * sure).max(1.0);
+            let of = |capture| judged_alone(&asked, condition, None, capture).expect("counts");
+            let (before, after) = (of(lines), of(eye));
+            let (Some(before), Some(after)) = (before.metrics.first(), after.metrics.first()) else {
+                continue;
+            };
+            let passes = truth > before.limit;
+            let [by_lines, by_eye] = [before, after].map(|one| one.margin > 0.0);
+            self.verdicts += 1;
+            self.wrong += usize::from(by_lines != passes);
+            self.wrong_after += usize::from(by_eye != passes);
+            self.expected += normal_sf(2.0 * before.margin.abs() / before.expanded_uncertainty);
+            self.changed += usize::from(by_lines != by_eye);
+            let band = after.guard_band.abs().max(after.expanded_uncertainty);
+            self.decided += usize::from(after.margin.abs() >= band);
         }
     }
 }
@@ -186,6 +243,12 @@ pub fn table(silicon: Silicon) -> u32 {
             100.0 * wrong.upper,
             sums.beyond,
             100.0 * decided
+        );
+        let doubt = &sums.doubt;
+        println!(
+            "    {} limits within U of what was read: {} words wrong by row and column ({:.1} expected), {} after the full eye; it changed {} words and \
+             decided {}",
+            doubt.verdicts, doubt.wrong, doubt.expected, doubt.wrong_after, doubt.changed, doubt.decided
         );
         for (goal, met) in [
             ("seconds <= 1/8 of the full eye's", share <= 0.125),

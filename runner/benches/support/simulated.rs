@@ -7,7 +7,7 @@ use plan::Plan;
 use plan::expand::{Condition, Expansion, Job, expand, jobs};
 use plan::keys::JobKeys;
 use plan::selection::Selection;
-use runner::capture::{CaptureOptions, Sampler, capture};
+use runner::capture::{CaptureOptions, Sampler, capture, complete};
 use runner::run::execute::Executor;
 use simulator::physics::LaneSurface;
 use simulator::target::{MODEL_VERSION, SimulatedOptions, SimulatedTarget};
@@ -83,6 +83,12 @@ impl SimulatedEye<'_> {
         let found = capture(&mut asked, &self.device, &self.trained.lanes, &self.trained.settings, options)
             .expect("captured");
         (found, self.target.elapsed().0 - begin)
+    }
+
+    /// Takes the full eye on what rows and columns left.
+    pub fn complete(&mut self, found: &mut Capture, options: &CaptureOptions) {
+        let mut asked = Asked(self.target, self.device.eye);
+        complete(found, &mut asked, &self.device, options).expect("captured");
     }
 
     /// Where each lane's row and column cross a limit, by the exact surfaces.

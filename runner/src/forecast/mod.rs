@@ -3,6 +3,7 @@
 pub mod bench_clock;
 pub mod capture_hours;
 pub mod folder_facts;
+pub mod full_eye;
 pub mod merge_clock;
 pub mod setup_list;
 pub mod shard;

@@ -2,13 +2,14 @@
 
 use crate::capture::{CaptureOptions, Sampler, capture, complete};
 use crate::forecast::capture_options;
+use crate::forecast::full_eye::FullEyes;
 use crate::run::pending::MountingId;
 use crate::run::possible::possible;
 use contract::{
     Call, CancelToken, Driver, DriverError, FaultKind, PointCounts, PointRequest, Setting, StartKind,
     TrainingRequest,
 };
-use judge::in_doubt;
+use judge::{LeftOpen, left_open};
 use nightbench_core::devices::{Channel, Chip, Firmware, Module, Supply};
 use nightbench_core::faults::Fault;
 use nightbench_core::results::{
@@ -290,7 +291,8 @@ impl<'p> Executor<'p> {
             let mut captured: Capture =
                 capture(&mut sampler, &eye, &lanes, &operating.settings, &self.options)?;
             if captured.mode == CaptureMode::RowAndColumn
-                && in_doubt(self.plan, condition, result.readback.as_ref(), &captured)
+                && self
+                    .goes_on(condition, left_open(self.plan, condition, result.readback.as_ref(), &captured))
             {
                 complete(&mut captured, &mut sampler, &eye, &self.options)?;
             }
@@ -303,6 +305,15 @@ impl<'p> Executor<'p> {
         }
         result.times.measuring_s = between(before, driver.elapsed().0);
         driver.confirm(&call())
+    }
+
+    /// Does the full eye follow rows and columns that leave this open?
+    fn goes_on(&self, condition: &Condition, open: LeftOpen) -> bool {
+        match open {
+            LeftOpen::Nothing => false,
+            LeftOpen::Verdict => FullEyes::new(self.plan, self.plan.capture.rule).follows_doubt(condition),
+            LeftOpen::Unseen => true,
+        }
     }
 }
 

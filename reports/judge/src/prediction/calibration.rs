@@ -121,7 +121,7 @@ impl Calibration {
                 Shared::Setup(setup) => point.setup == setup,
             };
             // A fault that shows at one temperature may begin anywhere on that side.
-            shares && field.side(condition) == Some(one.side)
+            shares && (one.side.is_none() || field.side(condition) == one.side)
         })
     }
 
@@ -244,7 +244,7 @@ pub(super) fn left_out(
 ) -> Vec<Residual> {
     let of = |guess: Guess| {
         let asked = asked(field, guess.condition, guess.quantity)?;
-        let seen = seen(&measured[&guess.condition], asked)?;
+        let seen = seen(&measured[&guess.condition], asked, &field.asked[guess.condition as usize])?;
         let (condition, quantity) = (guess.condition, guess.quantity);
         Some(Residual { block, condition, quantity, guess, seen })
     };

@@ -8,14 +8,14 @@
 use super::calibration::{COVERAGE, NORMAL, Residual, UNTOLD, left_out};
 use super::field::{Field, Point, Quantity};
 use super::measured::Measured;
-use super::model::{CEILING, FLOOR, Model, Rest};
+use super::model::{CEILING, FLOOR, Guess, Model, Rest};
 use super::outcome::{Doubt, Quarantine, Shared, Side};
 use super::visits::Block;
 use statistics::gaussian_process::conformal_quantile;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A residual of so many standard deviations is conspicuous: two of a block, or one of so many more.
-const CONSPICUOUS: f64 = 4.5;
+const CONSPICUOUS: f64 = 4.0;
 const ALONE: f64 = 7.0;
 /// The same of a mean or a difference of a block.
 const TOGETHER: f64 = 4.5;
@@ -75,7 +75,7 @@ pub(super) fn faults(model: &Model<'_>, measured: &Measured, known: &[(Block, Ve
             let rest = model.rest(here.condition, &without);
             let residuals = left_out(&rest, measured, field, (*block, have));
             let mut own = together(&rest, field, &residuals);
-            own.extend(residuals.iter().map(|one| Score {
+            own.extend(telling(residuals).iter().map(|one| Score {
                 block: *block,
                 of: (one.quantity, Kind::One),
                 supply: None,
@@ -97,6 +97,26 @@ pub(super) fn faults(model: &Model<'_>, measured: &Measured, known: &[(Block, Ve
     let mut bad = conspicuous(&modules, &share(module));
     bad.extend(conspicuous(&channels, &share(channel)));
     Faults { bad, modules, channels }
+}
+
+/// Residuals without those of sizes beside a smaller one that fails as was predicted: how tall an eye is that is far too narrow changes no
+/// verdict, and hangs on much that the model does not know.
+fn telling(residuals: Vec<Residual>) -> Vec<Residual> {
+    let mut least: BTreeMap<u32, Guess> = BTreeMap::new();
+    let mut fails: BTreeSet<u32> = BTreeSet::new();
+    for one in &residuals {
+        let slot = least.entry(one.condition).or_insert(one.guess);
+        if one.guess.middle < slot.middle {
+            *slot = one.guess;
+        }
+    }
+    for one in residuals.iter().filter(|one| least[&one.condition] == one.guess) {
+        if one.seen < 1.0 && one.guess.middle + NORMAL * one.guess.sd < 1.0 {
+            fails.insert(one.condition);
+        }
+    }
+    let tells = |one: &Residual| least[&one.condition] == one.guess || !fails.contains(&one.condition);
+    residuals.into_iter().filter(tells).collect()
 }
 
 /// The mean of a block's residuals, and each supply level's less that of the others. Margins that are expected where sizes are cut
@@ -217,6 +237,7 @@ pub(super) fn quarantine(field: &Field, faults: &Faults, known: &[(Block, Vec<u3
             })
         };
         let mut add = |shared| {
+            let side = Some(side);
             found.insert(Quarantine { shared, side, because: *block, doubt: Doubt::Far });
         };
         add(Shared::Setup(here.setup));

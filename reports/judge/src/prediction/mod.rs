@@ -30,4 +30,6 @@ pub use visits::{Block, Mandatory, mandatory};
 pub use walk::{Clock, Terms, Visit, Walk, Why};
 
 #[cfg(test)]
+mod fault_tests;
+#[cfg(test)]
 mod tests;

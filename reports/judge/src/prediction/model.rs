@@ -245,10 +245,13 @@ impl Rest<'_> {
     }
 }
 
-/// What a quantity was read as, share of its limit, cut off; `None` where it says nothing that the model did not.
-pub(super) fn seen(known: &Known, asked: &Asked) -> Option<f64> {
+/// What a quantity was read as, share of its limit, cut off; `None` where nothing is known of it. A training that fails says that the
+/// smallest of a condition's sizes (`all`) is too small for it, and nothing of the others: told of all of them it was a height that collapsed
+/// at once, a fault of everything around it.
+pub(super) fn seen(known: &Known, asked: &Asked, all: &[Asked]) -> Option<f64> {
+    let share = |one: &Asked| one.expected.share / one.limit;
     match known {
-        Known::TrainingFailed => Some(FLOOR),
+        Known::TrainingFailed => all.iter().all(|one| share(asked) <= share(one)).then_some(FLOOR),
         Known::Read(_) => {
             let reading = known.reading(asked.quantity)?;
             let share = reading.value / (asked.limit * asked.whole);
@@ -266,8 +269,9 @@ fn data(field: &Field, measured: &Measured, quantity: Quantity, seed: u64) -> Ve
     let (mut data, mut cut_off) = (Vec::new(), Vec::new());
     for (condition, known) in measured {
         let Some(asked) = field.asked.get(*condition as usize) else { continue };
-        let Some(asked) = asked.iter().find(|one| one.quantity == quantity) else { continue };
-        let Some(seen) = seen(known, asked) else { continue };
+        let all = asked.as_slice();
+        let Some(asked) = all.iter().find(|one| one.quantity == quantity) else { continue };
+        let Some(seen) = seen(known, asked, all) else { continue };
         let place = place(field, *condition, asked);
         let expected = place.above + 1.0;
         let turn = SplitMix64::new(seed ^ (u64::from(*condition) << 20)).next_u64();

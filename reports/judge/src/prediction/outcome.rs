@@ -87,7 +87,8 @@ pub enum Doubt {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Quarantine {
     pub shared: Shared,
-    pub side: Side,
+    /// `None`: all of them.
+    pub side: Option<Side>,
     /// The block that gave rise to it.
     pub because: Block,
     pub doubt: Doubt,
@@ -167,32 +168,28 @@ impl Predictions {
     }
 }
 
-/// Modules and channels on a side of room temperature whose cover was not measured.
+/// Modules and channels whose cover was not measured: on that side of room temperature, or everywhere, if nothing of them was.
 fn not_covered(field: &Field, measured: &Measured, mandatory: &Mandatory) -> Vec<Quarantine> {
     let blocks = blocks(field);
     let mut found = Vec::new();
     for block in &mandatory.cover {
         let point = &field.points[blocks[block][0] as usize];
-        let Some(side) = field.side(point.condition) else { continue };
-        let is_covered = |same: fn(&Point, &Point) -> bool| {
-            measured.keys().any(|condition| {
-                let there = &field.points[*condition as usize];
-                let as_far = match side {
-                    Side::Cold => there.temperature_c <= point.temperature_c,
-                    Side::Hot => there.temperature_c >= point.temperature_c,
-                };
-                same(point, there) && as_far
-            })
+        let side = field.side(point.condition);
+        let mut look = |shared, same: fn(&Point, &Point) -> bool| {
+            let all = measured.keys().map(|condition| &field.points[*condition as usize]);
+            let mut own = all.filter(|there| same(point, there)).peekable();
+            let side = own.peek().and(side);
+            let as_far = |there: &Point| match side {
+                Some(Side::Cold) => there.temperature_c <= point.temperature_c,
+                Some(Side::Hot) => there.temperature_c >= point.temperature_c,
+                None => true,
+            };
+            if !own.any(as_far) {
+                found.push(Quarantine { shared, side, because: *block, doubt: Doubt::NotCovered });
+            }
         };
-        let mut add = |shared| {
-            found.push(Quarantine { shared, side, because: *block, doubt: Doubt::NotCovered });
-        };
-        if !is_covered(|a, b| a.module == b.module) {
-            add(Shared::Module(point.module));
-        }
-        if !is_covered(|a, b| a.channel == b.channel) {
-            add(Shared::Channel(point.channel));
-        }
+        look(Shared::Module(point.module), |a, b| a.module == b.module);
+        look(Shared::Channel(point.channel), |a, b| a.channel == b.channel);
     }
     found
 }

@@ -34,7 +34,8 @@ pub trait Clock {
     fn spent(&self) -> f64;
     /// Hours that measuring everything takes by the forecast.
     fn full(&self) -> f64;
-    /// Hours that follow where a condition is read within its uncertainty of a limit: the full eye after its rows and columns.
+    /// Hours that follow where a condition is read within its uncertainty of a limit: the full eye after its rows and columns, where
+    /// one is taken.
     fn after_doubt(&self, _condition: u32) -> f64 {
         0.0
     }

@@ -46,8 +46,8 @@ pub struct Ahead<'a> {
     pub spent_h: f64,
     /// What is mounted, where nobody can change it.
     pub only: Option<MountingId>,
-    /// Hours of a full eye after rows and columns, by condition; empty where none follows.
-    pub full_eye_h: &'a [f64],
+    /// Hours of a full eye that follows rows and columns in doubt, by condition; empty where none follows.
+    pub after_doubt_h: &'a [f64],
 }
 
 impl Clock for Ahead<'_> {
@@ -68,7 +68,7 @@ impl Clock for Ahead<'_> {
 
     fn after_doubt(&self, condition: u32) -> f64 {
         let jobs = self.open.get(&condition).map_or(0, Vec::len) as f64;
-        jobs * self.full_eye_h.get(condition as usize).copied().unwrap_or(0.0)
+        jobs * self.after_doubt_h.get(condition as usize).copied().unwrap_or(0.0)
     }
 
     fn full(&self) -> f64 {

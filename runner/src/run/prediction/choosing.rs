@@ -6,7 +6,8 @@
 use super::ahead::{Ahead, JobsOf, in_order};
 use super::note::{Because, Chosen, NotedVisit, keep_chosen};
 use crate::console::exit::Failure;
-use crate::forecast::{Expected, Forecast};
+use crate::forecast::Forecast;
+use crate::forecast::full_eye::FullEyes;
 use crate::run::hours::{measuring_at, scheduled, seconds_of, spent};
 use crate::run::known::Known;
 use crate::run::pending::{MountingId, PendingJob};
@@ -16,7 +17,6 @@ use judge::terms;
 use nightbench_core::results::{CaptureMode, JobTimes};
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
-use plan::expand::Condition;
 use plan::predicted::Predicted;
 use schedule::{Calendar, Hours, JobSeconds, Problem, Standing, Walk as BenchWalk, cost_of};
 use std::collections::{BTreeSet, HashSet};
@@ -27,18 +27,9 @@ pub struct Basis<'p> {
     forecast: &'p Forecast,
     field: Field,
     terms: Terms,
-    /// Hours of a full eye after rows and columns, by condition; empty where none follows.
+    /// Hours of a full eye after rows and columns, by condition, and of one that follows a verdict in doubt; empty where eyes are full.
     full_eye_h: Vec<f64>,
-}
-
-fn full_eye_h(plan: &Plan, forecast: &Forecast) -> Vec<f64> {
-    if plan.capture.mode != CaptureMode::RowAndColumn {
-        return Vec::new();
-    }
-    let lines = Expected::new(plan);
-    let eyes = Expected::with_capture(plan, CaptureMode::Exact, plan.capture.rule);
-    let more = |condition: &Condition| eyes.of(condition).measuring_s - lines.of(condition).measuring_s;
-    forecast.expansion.conditions.iter().map(|condition| more(condition).max(0.0) / 3600.0).collect()
+    after_doubt_h: Vec<f64>,
 }
 
 impl<'p> Basis<'p> {
@@ -52,7 +43,13 @@ impl<'p> Basis<'p> {
     ) -> Basis<'p> {
         let field = Field::new(plan, &forecast.expansion, &AcceptanceCriteria::of(plan), prior);
         let terms = terms(asked, seed);
-        Basis { plan, forecast, field, terms, full_eye_h: full_eye_h(plan, forecast) }
+        let eyes = FullEyes::new(plan, plan.capture.rule);
+        let lines = plan.capture.mode == CaptureMode::RowAndColumn;
+        let conditions = || forecast.expansion.conditions.iter().filter(|_| lines);
+        let after_doubt = |one| if eyes.follows_doubt(one) { eyes.hours(one) } else { 0.0 };
+        let full_eye_h = conditions().map(|one| eyes.hours(one)).collect();
+        let after_doubt_h = conditions().map(after_doubt).collect();
+        Basis { plan, forecast, field, terms, full_eye_h, after_doubt_h }
     }
 
     /// The walk before anything is measured.
@@ -430,6 +427,6 @@ pub(super) fn ahead<'a>(basis: &'a Basis<'a>, stands: &'a Stands, open: &'a Jobs
         open,
         spent_h: stands.spent_h,
         only: stands.only,
-        full_eye_h: &basis.full_eye_h,
+        after_doubt_h: &basis.after_doubt_h,
     }
 }
