@@ -1,6 +1,7 @@
 //! Runs jobs on a bench, one after the other: safe at every exit, honest about what was not measured.
 
 mod attended;
+mod beginning;
 mod deliveries;
 mod device;
 mod given_hours;
@@ -20,6 +21,8 @@ mod stated;
 mod supervisor;
 mod texts;
 
+pub(crate) use attended::local_minutes;
+pub(crate) use beginning::Beginning;
 pub use device::Bench;
 pub(crate) use hours::{bench_hours, hours_in_words};
 pub(crate) use nights::nights_of;

@@ -1,5 +1,6 @@
 //! A bench session: read, checked, locked, run, and made safe whatever happens.
 
+use super::beginning::Beginning;
 use super::deliveries::tell;
 use super::device::Bench;
 use super::jobs::Loop;
@@ -311,6 +312,7 @@ impl BenchSession {
     ) -> Result<BenchEnd, Failure> {
         let mut run = BenchRun { executor: run.executor.with_apply_limit(self.apply_limit()), ..run };
         let choosing = run.choosing.take();
+        Beginning::on(&self.bench, hands.present()).keep(store)?;
         self.guarded(store, cancel, |session, driver, store| {
             Loop::new(session, (&run, choosing), (driver, hands), (store, progress), cancel)?.run()
         })
