@@ -31,5 +31,5 @@ pub(crate) use ownership::{custody, know, lock_bench, make_safe_from_outside, no
 pub(crate) use session::Journal;
 pub use session::{BenchEnd, BenchRun, BenchSession, Choosing, reopen_unmeasured};
 pub(crate) use site::Site;
-pub use stated::{narrowed, overdue, read_bench, refused, tell_doubts};
+pub use stated::{narrowed, overdue, read_bench, refuse_beyond, refused, tell_doubts};
 pub(crate) use texts::{MOST_TEXTS, failure_texts};
