@@ -9,7 +9,7 @@ use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::bench_hours;
 use crate::run::earlier_nights::EarlierNights;
-use crate::run::hours::{scheduled, seconds_of};
+use crate::run::hours::{scheduled, seconds_of, walked_nights};
 use crate::run::known::Known;
 use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::Basis;
@@ -114,7 +114,8 @@ impl Left {
         let mut forecast = Forecast::new(&file.plan, &[])?;
         let (earlier, tonight) = EarlierNights::so_far(reader, going_on)?;
         forecast.learned = earlier.learned(PRIOR_SD);
-        let mut clock = BenchClock::of_store(&file.plan, &forecast, reader)?;
+        let nights = walked_nights(reader, &forecast)?;
+        let mut clock = BenchClock::of_store(&file.plan, &forecast, reader)?.with_nights(nights);
         if let Some(night) = tonight {
             clock = clock.by_the_bench(night);
         }
@@ -138,7 +139,10 @@ impl Left {
         let observed = clock.observed(if going_on { Rest::InTurn } else { Rest::AfterStop })?;
         let chosen_h = run.and_then(|run| run.audit.predictions.as_ref()?.hours).map(|(_, done)| done);
         let done_min = match meta.target {
-            Target::Simulated => chosen_h.map_or_else(|| work_min(&observed), |hours| 60.0 * hours),
+            Target::Simulated => {
+                let done = clock.done()?;
+                chosen_h.map_or(done.total() - done.waiting, |hours| 60.0 * hours)
+            }
             // A bench has a clock of its own.
             Target::Bench(_) => {
                 let hours = bench_hours(reader)?;
