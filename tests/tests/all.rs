@@ -29,6 +29,7 @@ mod hours;
 mod invariants;
 mod layers;
 mod licences;
+mod looked_at;
 mod mishaps;
 mod mutants;
 mod ngspice;

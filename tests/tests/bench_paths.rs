@@ -87,11 +87,24 @@ fn faults_in_a_row_end_the_run() {
     rig.off();
 }
 
+/// `check`, `preview` and `run` refuse a plan on a bench alike.
+fn same_refusal(rig: &Rig, words: &str) {
+    let at = rig.folder.path();
+    let refused = |arguments: &[&str]| {
+        let run = nightbench(at, arguments);
+        assert_eq!(run.code, 5, "{arguments:?}: {}{}", run.out, run.err);
+        assert!(run.err.contains(words), "{arguments:?}: {}", run.err);
+        let at = run.err.find("the bench `").unwrap_or_else(|| panic!("{}", run.err));
+        run.err[at..].to_string()
+    };
+    let check = refused(&["check", &rig.plan, "--bench", &rig.file]);
+    assert_eq!(check, refused(&["preview", &rig.plan, "--bench", &rig.file]));
+    assert_eq!(check, refused(&["run", &rig.plan, "--bench", &rig.file, "--into", "out"]));
+}
+
 #[test]
 fn a_plan_narrows_the_limits_and_never_widens_them() {
     for (limits, words) in [
-        ("device_high_degc = 50", "beyond the bench's limits for the device, -40.0"),
-        ("vddq_v = [1.0, 1.1]", "beyond the bench's limits, 1.0"),
         ("device_high_degc = 120", "never widen them"),
         ("most_hours = 2000.0\nmost_consecutive_faults = 51", "never widen them"),
     ] {
@@ -100,10 +113,45 @@ fn a_plan_narrows_the_limits_and_never_widens_them() {
         assert_eq!(run.code, 5, "{limits}: {}", run.err);
         assert!(run.err.contains(words), "{limits}: {}", run.err);
         assert!(run.err.contains("nothing was touched"), "{}", run.err);
-        let preview = nightbench(rig.folder.path(), &["preview", &rig.plan, "--bench", &rig.file]);
-        assert_eq!(preview.code, 5, "{limits}: {}", preview.err);
+        same_refusal(&rig, words);
         rig.off();
     }
+    // What no bench could measure is a mistake of the plan.
+    for (limits, words) in [
+        (
+            "device_low_degc = 0\ndevice_high_degc = 50",
+            "60.0 °C of `temperature_degc` in [matrix] is above the plan's own limit, `device_high_degc` 50.0 °C",
+        ),
+        (
+            "device_low_degc = 30",
+            "25.0 °C of `temperature_degc` in [matrix] is below the plan's own limit, `device_low_degc` 30.0 °C",
+        ),
+        (
+            "vddq_v = [1.0, 1.1]",
+            "sets VDDQ to 1.200 V, beyond the plan's own limits, `vddq_v` 1.000 V to 1.100 V",
+        ),
+    ] {
+        let rig = rig(&format!("{}\n[bench_limits]\n{limits}\n", one_setup()), 1, 0.0, 2000.0);
+        let at = rig.folder.path();
+        for arguments in [
+            vec!["check", &rig.plan],
+            vec!["preview", &rig.plan],
+            vec!["run", &rig.plan, "--into", "simulated"],
+            vec!["run", &rig.plan, "--bench", &rig.file, "--into", "out"],
+        ] {
+            let run = nightbench(at, &arguments);
+            assert_eq!(run.code, 2, "{limits}: {}", run.err);
+            let flat = run.err.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(flat.contains(words) && flat.contains("take "), "{limits}: {}", run.err);
+        }
+        assert!(!at.join("simulated").exists() && !at.join("out").exists());
+        rig.off();
+    }
+    // A level that the bench cannot have: `check` says so before the night, in the words of `run`.
+    let beyond = one_setup().replace("temperature_degc = [25, 60]", "temperature_degc = [25, 112]");
+    let hot = rig(&beyond, 1, 0.0, 2000.0);
+    same_refusal(&hot, "112.0 °C is beyond the bench's limits for the device");
+    hot.off();
     let rig = rig(&format!("{}\n[bench_limits]\nmost_hours = 0.05\n", one_setup()), 1, 0.0, 2000.0);
     let run = rig.run(&[]);
     assert!(run.err.contains("left: no more of them would end within the 0.05 h of this run"), "{}", run.err);

@@ -150,6 +150,39 @@ fn what_decides_comes_first_and_two_nights_cover_what_one_does() {
     }
 }
 
+/// Each night has its own way home and back out: report, status and JSON add up what the nights walked, and a run without hours that
+/// follows does not make it less.
+#[test]
+fn several_nights_take_what_each_of_them_walked() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan());
+    let whole = json(&nightbench(folder.path(), &["preview", "plan.toml", "--json"]));
+    let hours = 0.3 * whole["hours"]["total"].as_f64().expect("hours");
+    let noted = || -> Value {
+        let reader = Store::open_read_only(&folder.path().join("out")).expect("a store");
+        serde_json::from_str(&reader.noted("hours").expect("a note").expect("a note")).expect("a note")
+    };
+    let told = || {
+        let status = json(&nightbench(folder.path(), &["status", "out", "--json"]));
+        status["bench_hours"].as_f64().expect("hours")
+    };
+    let (mut before, mut nights) = (0.0, 0);
+    while nights < 3 {
+        let (_, summary) = run(&folder, "out", &["--hours", &hours.to_string()]);
+        nights += 1;
+        // The note says where the night began: at the end of what the nights before had walked, the first at 0.
+        let begin = noted()["begin"]["now_min"].as_f64().expect("a begin") / 60.0;
+        assert!((begin - before).abs() < 1e-6, "night {nights} began at {begin} h, told {before}");
+        let now = told();
+        assert!((summary["bench_hours"].as_f64().expect("hours") - now).abs() < 1e-6, "{summary}");
+        let night = now - before;
+        assert!(night > 0.5 * hours && night <= hours, "night {nights}: {night} of {hours} h");
+        before = now;
+    }
+    run(&folder, "out", &[]);
+    assert!(told() > before, "{} after {before}", told());
+}
+
 #[test]
 fn a_run_that_is_killed_goes_on_to_the_same_end() {
     let folder = Folder::new();

@@ -1,7 +1,7 @@
 //! A bench walked job by job, as fast as a forecast says or as it has shown.
 
 use super::calendar::Calendar;
-use super::cost::{Standing, Walker};
+use super::cost::{Minutes, Standing, Walker};
 use super::learned::{Learned, Work};
 use super::model::{OrderError, Problem};
 use super::observed::JobSeconds;
@@ -88,6 +88,13 @@ impl<'a> Walk<'a> {
         let mut home = self.walker.clone();
         home.leave();
         self.start_min + home.cost.minutes.total()
+    }
+
+    /// What the walk would have taken if it went back there now.
+    pub fn minutes_home(&self) -> Minutes {
+        let mut home = self.walker.clone();
+        home.leave();
+        home.cost.minutes
     }
 
     /// When it would be back there after one more job, min; infinite where hands that it needs never come. `seconds`: what the job

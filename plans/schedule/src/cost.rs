@@ -65,6 +65,16 @@ impl Minutes {
     }
 }
 
+impl std::ops::Add for Minutes {
+    type Output = Minutes;
+
+    fn add(self, other: Minutes) -> Minutes {
+        let zero = Minutes::default();
+        // a - (0 - b) is a + b.
+        self.minus(&zero.minus(&other))
+    }
+}
+
 /// Hours by kind of work. `total` is the sum of the other fields in the order written, so the parts add up to
 /// it exactly.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

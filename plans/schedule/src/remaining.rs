@@ -50,9 +50,7 @@ fn stages(p: &Problem, sequence: &[u32], from: Standing) -> Vec<Stage> {
 /// Predicted minutes of each insertion of a sequence from a standing start, the way to the touch-safe band
 /// before it included: what [`Learned::observe_stretch`] is to be given beside the observed ones.
 pub fn predicted_stretches(p: &Problem, sequence: &[u32], from: Standing) -> Vec<Minutes> {
-    let zero = Minutes::default();
-    // a - (0 - b) is a + b.
-    stages(p, sequence, from).iter().map(|s| s.work.minus(&zero.minus(&s.leave))).collect()
+    stages(p, sequence, from).iter().map(|s| s.work + s.leave).collect()
 }
 
 /// P10, P50 and P90 of the finish of the remaining jobs through the calendar. Factors and the spread of

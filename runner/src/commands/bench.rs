@@ -7,8 +7,8 @@ use crate::folder::run_folder::bench_keys;
 use crate::forecast::Forecast;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{
-    custody, know, lock_bench, make_safe_from_outside, narrowed, not_safe, overdue, read_bench, refused,
-    state_folder, tell_doubts,
+    custody, know, lock_bench, make_safe_from_outside, narrowed, not_safe, overdue, read_bench,
+    refuse_beyond, refused, state_folder, tell_doubts,
 };
 use crate::run::execute::Executor;
 use crate::run::operator::CAUTIONS;
@@ -275,6 +275,11 @@ pub fn preview(terminal: &Terminal, plan_path: &Path, bench_path: &Path, only: &
     let forecast = Forecast::new(plan, only)?;
     let keys = bench_keys(plan)?;
     let executor = Executor::new(plan, &forecast.expansion, &keys);
+    let settings = forecast
+        .jobs
+        .iter()
+        .map(|job| executor.setting(&forecast.expansion.conditions[job.condition as usize], job, 1));
+    refuse_beyond(&bench, settings)?;
     let log = CommandLog::in_memory();
     let mut driver = BenchDriver::new(Arc::clone(&bench), log.clone(), true);
     let call = || Call::within(Duration::from_secs(60), &CancelToken::new());

@@ -5,17 +5,21 @@ use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, folded};
 use crate::evaluate::criteria;
+use crate::folder::run_folder::bench_keys;
 use crate::inputs::plan_file::PlanFile;
-use crate::run::bench_run::{narrowed, read_bench, tell_doubts};
+use crate::run::bench_run::{narrowed, read_bench, refuse_beyond, tell_doubts};
 use crate::run::disk_space::estimate_in_words;
+use crate::run::execute::Executor;
 use nightbench_core::text::counted;
 use plan::criteria::AcceptanceCriteria;
-use plan::expand::{expand, jobs};
+use plan::expand::{Job, expand, jobs};
 use plan::selection::Selection;
 use plan::unused::unused;
 use std::path::Path;
+use std::sync::Arc;
 
-/// Reads the plan, expands it and says what it holds; with a bench, also what of its limits is doubtful for it.
+/// Reads the plan, expands it and says what it holds; with a bench, also what of its limits is doubtful for it, and as `run` refuses what
+/// the bench cannot do.
 pub fn check(terminal: &Terminal, path: &Path, bench: Option<&Path>) -> Outcome {
     let _notice = SlowNotice::start(terminal, "choosing and counting conditions ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
@@ -37,9 +41,14 @@ pub fn check(terminal: &Terminal, path: &Path, bench: Option<&Path>) -> Outcome 
     for warning in file.warnings.iter().chain(&unused) {
         terminal.note(&format!("warning: {warning}"));
     }
+    let jobs = jobs(plan, &expansion);
     if let Some(bench) = bench {
-        let bench = narrowed(read_bench(bench, terminal.colour_err)?, plan)?;
+        let bench = Arc::new(narrowed(read_bench(bench, terminal.colour_err)?, plan)?);
         tell_doubts(terminal, &bench, plan);
+        let keys = bench_keys(plan)?;
+        let executor = Executor::new(plan, &expansion, &keys);
+        let setting = |job: &Job| executor.setting(&expansion.conditions[job.condition as usize], job, 1);
+        refuse_beyond(&bench, jobs.iter().map(setting))?;
     }
     let beyond = expansion.conditions.iter().filter(|condition| condition.beyond_rating(plan)).count();
     let missing = super::preview::missing_words(plan);
@@ -48,7 +57,6 @@ pub fn check(terminal: &Terminal, path: &Path, bench: Option<&Path>) -> Outcome 
         n => format!(", {}", counted(n, "warning")),
     };
     let total = expansion.conditions.len();
-    let jobs = jobs(plan, &expansion);
     let mut text = format!(
         "{}: no mistakes{warnings}\n{} to run, {beyond} of them beyond a module's rating\n{} left out\n{}\n{}",
         path.display(),

@@ -126,6 +126,8 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
     let mut text = String::new();
     if let Some(hours) = left.done_hours {
         text.push_str(&format!("\nbench time so far    {}", duration(hours * 3600.0)));
+    } else if !simulated && wall.is_some() {
+        text.push_str("\nbench time so far    not recorded before the first job of this run has ended");
     }
     if done < planned {
         text.push_str(&format!("\nbench time to come   {}", about(left.left_hours * 3600.0)));

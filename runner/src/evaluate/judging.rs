@@ -19,7 +19,7 @@ use crate::forecast::merge_clock::MergedClock;
 use crate::inputs::notes;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
-use crate::run::hours::{HoursNote, seconds_of};
+use crate::run::hours::{HoursNote, seconds_of, walked_nights};
 use crate::run::prediction::choosing::in_order_chosen;
 use crate::run::prediction::note::Kept;
 use crate::store::{Meta, Store, StoreReader, Target, hex};
@@ -37,7 +37,7 @@ use plan::expand::{Condition, Expansion, Job};
 use plan::limits::{Limit, Metric};
 use plan::measure::TrainingPolicy;
 use rayon::prelude::*;
-use schedule::{Hours, Rest};
+use schedule::Hours;
 use serde_json::json;
 use sha2::{Digest, Sha256};
 use simulator::target::MODEL_VERSION;
@@ -173,7 +173,10 @@ fn fill<'p>(
     // A bench has a clock of its own; a simulated run's time is composed.
     let hours = match (only, simulated) {
         (Some(_), _) => None,
-        (None, true) => Some(clock.observed(Rest::InTurn)?.done.hours()),
+        (None, true) => {
+            let clock = clock.with_nights(walked_nights(reader, forecast)?);
+            Some(Hours::from(&clock.done()?))
+        }
         (None, false) => Some(bench_hours(reader)?),
     };
     Ok(Filled { judge, keys: first_keys, seconds, ends, hours, jobs, ran, failed, new_summaries, edges })
@@ -263,6 +266,10 @@ impl JudgedFolder {
         let hours_note = HoursNote::of(reader)?.filter(HoursNote::leaves_something);
         let mut in_turn: Option<(Vec<u64>, Hours)> = None;
         let mut left = hours_note.as_ref().map_or_else(String::new, |note| format!(" {note:?}"));
+        let nights = walked_nights(reader, &forecast)?;
+        if nights.len() > 1 {
+            left.push_str(&format!(" {nights:?}"));
+        }
         if file.plan.predicted.is_some()
             && let Some(kept) = Kept::of(reader, &meta)?
         {
@@ -310,7 +317,8 @@ impl JudgedFolder {
         let (jobs, ran, failed) = (filled.jobs, filled.ran, filled.failed);
         // What a run chose was done in that order, not in the plan's.
         let (turns, in_turn) = in_turn.unzip();
-        let hours = in_turn.or(filled.hours);
+        // Of runs of given hours each has its own way out and home.
+        let hours = in_turn.filter(|_| nights.is_empty()).or(filled.hours);
         if let Some(note) = &mut run.audit.predictions {
             // Waiting for attended hours is no work of the bench.
             let whole = forecast.schedule.hours();

@@ -1,5 +1,6 @@
 //! What is left of a run: hours of the bench, its end, and when hands are wanted.
 
+use super::bench_now::BenchNow;
 use crate::console::exit::{Exit, Failure};
 use crate::folder::run_folder::keys_of;
 use crate::forecast::bench_clock::{BenchClock, work_min};
@@ -8,7 +9,7 @@ use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::bench_hours;
 use crate::run::earlier_nights::EarlierNights;
-use crate::run::hours::{scheduled, seconds_of};
+use crate::run::hours::{scheduled, seconds_of, walked_nights};
 use crate::run::known::Known;
 use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::Basis;
@@ -20,6 +21,7 @@ use nightbench_core::condition::ConditionState;
 use plan::Plan;
 use plan::expand::Job;
 use schedule::{Mounting, Rest};
+use std::collections::HashSet;
 use std::path::Path;
 
 /// Most jobs whose finish is worked out through the calendar; beyond it, ordering the plan again would make the
@@ -39,13 +41,13 @@ fn setup_words(plan: &Plan, mounting: &Mounting) -> Option<String> {
 
 /// What is left of a run.
 pub struct Left {
-    /// Bench hours of what is done; unknown for very large plans.
+    /// Bench hours of what is done; unknown for very large plans, and on a bench before anything was recorded.
     pub done_hours: Option<f64>,
     /// Bench hours still to come.
     pub left_hours: f64,
-    /// P10, P50 and P90 of the finish; unknown for very large plans.
+    /// P10, P50 and P90 of the finish; unknown for very large plans, and on a bench where the run alone knows what it still does.
     pub finish: Option<[String; 3]>,
-    /// When hands are needed next, and what is to be mounted then.
+    /// When hands are needed next, and what is to be mounted then, where that is known.
     pub next: Option<(String, String)>,
     /// The earlier nights that the finish rests on, in words.
     pub learned_from: Option<String>,
@@ -112,20 +114,24 @@ impl Left {
         let mut forecast = Forecast::new(&file.plan, &[])?;
         let (earlier, tonight) = EarlierNights::so_far(reader, going_on)?;
         forecast.learned = earlier.learned(PRIOR_SD);
-        let mut clock = BenchClock::of_store(&file.plan, &forecast, reader)?;
+        let nights = walked_nights(reader, &forecast)?;
+        let mut clock = BenchClock::of_store(&file.plan, &forecast, reader)?.with_nights(nights);
         if let Some(night) = tonight {
             clock = clock.by_the_bench(night);
         }
+        let mut not_needed: HashSet<u64> = HashSet::new();
         let leaves_out = |run: &&JudgedRun| run.not_needed > 0 || run.audit.predictions.is_some();
         if let Some(run) = run.filter(leaves_out) {
-            let not_needed = |job: &Job| {
+            let is_not_needed = |job: &Job| {
                 let judged = run.conditions.get(job.condition as usize);
                 judged.is_some_and(|judged| {
                     matches!(judged.state, ConditionState::NotNeeded | ConditionState::Predicted)
                 })
             };
-            let places = (0..).zip(&forecast.jobs).filter(|(_, job)| not_needed(job));
-            clock.leave_out(&places.map(|(place, _)| place).collect::<Vec<u64>>());
+            let places = (0..).zip(&forecast.jobs).filter(|(_, job)| is_not_needed(job));
+            let places: Vec<u64> = places.map(|(place, _)| place).collect();
+            clock.leave_out(&places);
+            not_needed.extend(places);
         }
         if let Some(to_come) = to_come {
             clock = clock.only(to_come.iter().map(|one| one.position));
@@ -133,13 +139,36 @@ impl Left {
         let observed = clock.observed(if going_on { Rest::InTurn } else { Rest::AfterStop })?;
         let chosen_h = run.and_then(|run| run.audit.predictions.as_ref()?.hours).map(|(_, done)| done);
         let done_min = match meta.target {
-            Target::Simulated => chosen_h.map_or_else(|| work_min(&observed), |hours| 60.0 * hours),
+            Target::Simulated => {
+                let done = clock.done()?;
+                chosen_h.map_or(done.total() - done.waiting, |hours| 60.0 * hours)
+            }
             // A bench has a clock of its own.
             Target::Bench(_) => {
                 let hours = bench_hours(reader)?;
                 60.0 * (hours.total - hours.waiting)
             }
         };
+        if going_on && let Target::Bench(_) = meta.target {
+            let of = (&file.plan, &forecast);
+            let now = BenchNow::of(reader, meta, of, &not_needed, 3600.0 * bench_hours(reader)?.total)?;
+            let (finish, next) = now.ahead(&forecast, &observed.learned)?;
+            let words = |at: f64| forecast.clock(&file.plan, at);
+            return Ok(Left {
+                // What goes on is recorded when it ends.
+                done_hours: Some(done_min / 60.0).filter(|hours| now.measured || *hours > 0.0),
+                left_hours: observed.left_min / 60.0,
+                finish: finish.map(|range| [range.p10_min, range.p50_min, range.p90_min].map(words)),
+                next: next.and_then(|next| {
+                    let mounting = forecast.problem.mountings().get(next.mounting as usize)?;
+                    let when =
+                        next.hands_min.map_or_else(|| "as soon as the run asks for them".into(), words);
+                    Some((when, setup_words(&file.plan, mounting)?))
+                }),
+                learned_from: earlier.words(PRIOR_SD),
+                foretold_jobs: to_come.map(<[PendingJob]>::len),
+            });
+        }
         // What a bench has lost to faults, or gained, it does not make up for.
         let later_min = done_min - work_min(&observed);
         let end = |minutes: f64| forecast.clock(&file.plan, minutes + later_min);

@@ -1,5 +1,6 @@
 //! From the store to judged runs and pages: summaries of eyes, criteria on record, pictures, hours.
 
+mod bench_now;
 pub mod by_result;
 pub mod causes;
 pub mod comparing;

@@ -1,4 +1,5 @@
-//! The bench time of a run: what is done, composed in the plan's order with every change-over, and what is left.
+//! The bench time of a run: what is done, composed in the plan's order with every change-over (runs of given hours as they were
+//! walked), and what is left.
 //!
 //! Simulated jobs run in parallel and out of turn; on a bench they would follow each other. So their own durations are put into the
 //! plan's order, and a dry run of a twelve-hour night shows twelve bench hours.
@@ -6,10 +7,11 @@
 use crate::console::exit::Failure;
 use crate::console::terminal::duration;
 use crate::forecast::Forecast;
+use crate::forecast::walked_nights::{WalkedNight, minutes};
 use crate::store::{Attempts, StoreReader};
 use nightbench_core::results::{JobOutcome, JobTimes};
 use plan::Plan;
-use schedule::{JobSeconds, Night, Observed, Rest};
+use schedule::{JobSeconds, Minutes, Night, Observed, Rest};
 
 /// Durations of the jobs of a forecast, as they become known.
 pub struct BenchClock<'f> {
@@ -20,12 +22,15 @@ pub struct BenchClock<'f> {
     selected: Option<Vec<bool>>,
     /// What a bench's own clock shows of the run.
     night: Option<Night>,
+    /// Runs of given hours, which were not done in the plan's order.
+    nights: Vec<WalkedNight>,
 }
 
 impl<'f> BenchClock<'f> {
     /// Nothing is done yet.
     pub fn new(plan: &'f Plan, forecast: &'f Forecast) -> BenchClock<'f> {
-        BenchClock { plan, forecast, seconds: vec![None; forecast.jobs.len()], selected: None, night: None }
+        let seconds = vec![None; forecast.jobs.len()];
+        BenchClock { plan, forecast, seconds, selected: None, night: None, nights: Vec::new() }
     }
 
     /// With the jobs that a run folder holds already.
@@ -49,6 +54,20 @@ impl<'f> BenchClock<'f> {
     pub fn by_the_bench(mut self, night: Night) -> BenchClock<'f> {
         self.night = Some(night);
         self
+    }
+
+    /// With the runs of given hours among what is done.
+    pub fn with_nights(mut self, nights: Vec<WalkedNight>) -> BenchClock<'f> {
+        self.nights = nights;
+        self
+    }
+
+    /// What is done, composed: the nights as they were walked, the rest in the plan's order.
+    ///
+    /// # Errors
+    /// Exit 2: attended hours that never come.
+    pub fn done(&self) -> Result<Minutes, Failure> {
+        minutes(&self.nights, self.forecast, &self.seconds)
     }
 
     /// Only the jobs at these positions of the order are left to do.
@@ -104,14 +123,15 @@ impl<'f> BenchClock<'f> {
     /// has been at work (seconds, waiting for attended hours left out); else that is composed.
     pub fn words(&self, by_the_bench_s: Option<f64>) -> String {
         let Ok(observed) = self.observed(Rest::InTurn) else { return String::new() };
-        let composed_min = work_min(&observed);
+        let Ok(done) = self.done() else { return String::new() };
+        let composed_min = done.total() - done.waiting;
         let done_min = by_the_bench_s.map_or(composed_min, |seconds| seconds / 60.0);
         let done = duration(done_min * 60.0);
         if observed.left_min <= 0.0 {
             return format!("bench time {done}");
         }
         // What a bench has lost to faults, or gained, it does not make up for.
-        let end_min = observed.finish.p50_min + done_min - composed_min;
+        let end_min = observed.finish.p50_min + done_min - work_min(&observed);
         let (left, end) = (duration(observed.left_min * 60.0), self.forecast.clock(self.plan, end_min));
         format!("bench time {done}, about {left} left, ends (P50) {end}")
     }

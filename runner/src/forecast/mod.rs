@@ -7,6 +7,7 @@ pub mod full_eye;
 pub mod merge_clock;
 pub mod setup_list;
 pub mod shard;
+pub mod walked_nights;
 
 use crate::capture::{CaptureOptions, Regime, SWEEP_BITS, visit_cost};
 use crate::console::exit::{Exit, Failure};

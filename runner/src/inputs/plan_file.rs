@@ -5,6 +5,7 @@ use crate::inputs::named_files;
 use crate::inputs::plain_file::read_text;
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use nightbench_core::text::counted;
+use plan::bench_file::BenchLimits;
 use plan::expand::expand;
 use plan::section::{MOST_TOLD, Mistake};
 use plan::selection::Selection;
@@ -49,6 +50,14 @@ impl PlanFile {
         mistakes.extend(found.mistakes);
         if !mistakes.is_empty() {
             return Err(refused(mistakes));
+        }
+        // A stored plan that a run was made with stays readable: only one that is to be run is refused.
+        if plan.bench_limits != BenchLimits::default() {
+            let forbidden =
+                plan.bench_limits.forbidden(&plan, &expand(&plan, &Selection::default()).conditions);
+            if !forbidden.is_empty() {
+                return Err(refused(forbidden));
+            }
         }
         let mut warnings: Vec<String> =
             plan.warnings.iter().chain(&earlier).map(|warning| one_line(&text, &origin, warning)).collect();

@@ -5,6 +5,7 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::forecast::Forecast;
+use crate::forecast::walked_nights::WalkedNight;
 use crate::run::known::Told;
 use crate::run::pending::PendingJob;
 use crate::run::simulated_run::Kept;
@@ -23,6 +24,8 @@ use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 const NOTE: &str = "hours";
+/// Simulated runs of given hours before the last one.
+const EARLIER: &str = "earlier runs of hours";
 
 /// The hours a run is given: by the command line, by its plan, or the fewer of both; `None` where neither says any.
 pub fn given(plan: &Plan, asked: Option<f64>) -> Option<f64> {
@@ -106,7 +109,8 @@ impl HoursNote {
     ///
     /// # Errors
     /// Exit 74.
-    pub fn forget(store: &mut Store) -> Result<(), Failure> {
+    pub fn forget(store: &mut Store, forecast: &Forecast) -> Result<(), Failure> {
+        keep_as_earlier(store, forecast)?;
         match store.reader().noted(NOTE)? {
             Some(text) if !text.is_empty() => store.note(NOTE, "").map_err(Failure::from),
             _ => Ok(()),
@@ -127,6 +131,56 @@ impl HoursNote {
             }
         }
     }
+}
+
+/// A simulated run of given hours, as it is kept when another follows.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Earlier {
+    begin: Begin,
+    jobs: Vec<u64>,
+}
+
+impl Earlier {
+    /// What a note tells of its run; `None` on a bench, or where it did nothing.
+    fn of(note: &HoursNote, seconds: &[Option<JobSeconds>]) -> Option<Earlier> {
+        let done = |place: &u64| usize::try_from(*place).ok().and_then(|at| *seconds.get(at)?).is_some();
+        let jobs: Vec<u64> = note.rounds.iter().flat_map(|round| &round.jobs).copied().filter(done).collect();
+        note.begin.filter(|_| !jobs.is_empty()).map(|begin| Earlier { begin, jobs })
+    }
+}
+
+fn earlier(reader: &StoreReader) -> Result<Vec<Earlier>, Failure> {
+    let noted = reader.noted(EARLIER)?;
+    noted.map_or(Ok(Vec::new()), |text| {
+        serde_json::from_str(&text)
+            .map_err(|error| Failure::new(Exit::Store, format!("the note of {EARLIER} is damaged: {error}")))
+    })
+}
+
+/// The run that a folder notes is over: another one follows, and its way out and home still counts.
+fn keep_as_earlier(store: &mut Store, forecast: &Forecast) -> Result<(), Failure> {
+    let Some(note) = HoursNote::of(store.reader())? else { return Ok(()) };
+    let Some(one) = Earlier::of(&note, &seconds_of(forecast, store.reader())?) else { return Ok(()) };
+    let mut all = earlier(store.reader())?;
+    // It is kept once, whenever the next run was cut.
+    if all.last() != Some(&one) {
+        all.push(one);
+    }
+    let text = serde_json::to_string(&all).map_err(|error| Failure::new(Exit::Store, error.to_string()))?;
+    store.note(EARLIER, &text).map_err(Failure::from)
+}
+
+/// Every simulated run of given hours in a folder, oldest first.
+///
+/// # Errors
+/// Exit 74: the store cannot be read, or holds something else.
+pub fn walked_nights(reader: &StoreReader, forecast: &Forecast) -> Result<Vec<WalkedNight>, Failure> {
+    let (mut all, note) = (earlier(reader)?, HoursNote::of(reader)?);
+    if let Some(note) = note {
+        let last = Earlier::of(&note, &seconds_of(forecast, reader)?);
+        all.extend(last.filter(|one| all.last() != Some(one)));
+    }
+    Ok(all.into_iter().map(|Earlier { begin, jobs }| WalkedNight { begin: standing(begin), jobs }).collect())
 }
 
 /// Jobs chosen for some hours.
@@ -355,6 +409,7 @@ impl<'f> SimulatedHours<'f> {
             Some((begin, walked(forecast, &note, begin, &seconds).0.standing_at_home()))
         });
         let begin = begin_after(plan, forecast, before);
+        keep_as_earlier(store, forecast)?;
         let note = HoursNote { begin: Some(begin), ..HoursNote::on_bench(hours) };
         note.keep(store)?;
         Ok(SimulatedHours {

@@ -1,9 +1,12 @@
 //! What a plan narrows of a bench's limits: `[bench_limits]`. It may stay within what the bench file allows, never go beyond.
 
 use super::BenchFile;
-use crate::section::Section;
+use crate::expand::Condition;
+use crate::plan::Plan;
+use crate::section::{Mistake, Section};
 use nightbench_core::generations::Rail;
 use nightbench_core::units::{Celsius, Volts};
+use std::ops::Range;
 
 /// How a module is known to be the one that the plan names, from the loosest to the closest.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
@@ -43,6 +46,8 @@ pub struct BenchLimits {
     pub most_consecutive_faults: Option<u32>,
     /// How closely a module must be identified to be measured.
     pub modules_known_by: Option<KnownBy>,
+    /// Where each key of a temperature or rail stands in the plan's text.
+    pub places: Vec<(&'static str, Range<usize>)>,
 }
 
 impl BenchLimits {
@@ -61,6 +66,9 @@ impl BenchLimits {
                 "exchange them",
             );
         }
+        let keys =
+            ["device_low_degc", "device_high_degc"].into_iter().chain(Rail::ALL.map(|(_, key, _)| key));
+        limits.places = keys.map(|key| (key, section.place(key))).collect();
         for (rail, key, _) in Rail::ALL {
             let Some(values) = section.numbers(key, 0.0..=10.0, "V") else { continue };
             match values.as_slice() {
@@ -81,6 +89,60 @@ impl BenchLimits {
         limits.modules_known_by = section.choice("modules_known_by", &KnownBy::ALL);
         section.finish();
         limits
+    }
+
+    /// Levels of a plan's own conditions that its limits forbid, each once: on no bench could they be measured.
+    pub fn forbidden(&self, plan: &Plan, conditions: &[Condition]) -> Vec<Mistake> {
+        let mut mistakes: Vec<Mistake> = Vec::new();
+        let mut forbid = |key: &str, message: String, remedy: String| {
+            let span =
+                self.places.iter().find(|(known, _)| *known == key).map_or(0..0, |(_, span)| span.clone());
+            if !mistakes.iter().any(|known| known.message == message) {
+                mistakes.push(Mistake { span, message, remedy: Some(remedy) });
+            }
+        };
+        for condition in conditions {
+            let level = condition.temperature(plan);
+            let low =
+                self.device_low.filter(|low| level.0 < low.0).map(|low| ("device_low_degc", low, "below"));
+            let high = self
+                .device_high
+                .filter(|high| level.0 > high.0)
+                .map(|high| ("device_high_degc", high, "above"));
+            for (key, limit, side) in low.into_iter().chain(high) {
+                forbid(
+                    key,
+                    format!(
+                        "{level} of `temperature_degc` in [matrix] is {side} the plan's own limit, `{key}` {limit} in [bench_limits]"
+                    ),
+                    format!(
+                        "take {level} out of [matrix], or write `{key} = {}` if the device may have it",
+                        level.0
+                    ),
+                );
+            }
+            let supply = condition.supply(plan);
+            for (rail, low, high) in &self.rails {
+                let Some((_, volts)) = supply.named().find(|(name, _)| name == rail) else { continue };
+                if (low.0..=high.0).contains(&volts.0) {
+                    continue;
+                }
+                let key = Rail::ALL.into_iter().find(|(name, ..)| name == rail).map_or("", |(_, key, _)| key);
+                forbid(
+                    key,
+                    format!(
+                        "supply `{}` sets {rail} to {volts}, beyond the plan's own limits, `{key}` {low} to {high} in [bench_limits]",
+                        supply.name
+                    ),
+                    format!(
+                        "take the supply out of [matrix], or write `{key} = [{}, {}]` if the device may have it",
+                        low.0.min(volts.0),
+                        high.0.max(volts.0)
+                    ),
+                );
+            }
+        }
+        mistakes
     }
 }
 

@@ -135,7 +135,7 @@ fn a_plan_narrows_the_bench_and_never_widens_it() {
         rails: vec![("VDDQ", Volts(1.0), Volts(1.2))],
         most_hours: Some(15.0),
         most_consecutive_faults: Some(6),
-        modules_known_by: None,
+        ..BenchLimits::default()
     };
     let words = bench().narrowed(&wide).unwrap_err();
     assert_eq!(words.len(), 5, "{words:#?}");

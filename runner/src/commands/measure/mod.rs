@@ -20,7 +20,7 @@ use crate::run::bench_run::{BenchEnd, BenchSession, refused, state_folder};
 use crate::run::disk_space::refuse_without_space;
 use crate::run::earlier_nights::EarlierNights;
 use crate::run::execute::Executor;
-use crate::run::hours::{self, HoursNote};
+use crate::run::hours::{self, HoursNote, walked_nights};
 use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::{Basis, Visiting};
 use crate::run::prediction::expected::kept_expected;
@@ -172,6 +172,7 @@ pub fn measure_file(
     let watch = Watch::start(&cancel, &drop_point)
         .map_err(|error| Failure::new(Exit::Store, format!("cannot watch for signals: {error}")))?;
     let clock = BenchClock::of_store(plan, &forecast, store.reader())?;
+    let clock = clock.with_nights(walked_nights(store.reader(), &forecast)?);
     let clock = clock.only(selected.iter().map(|todo| todo.position));
     let executor = Executor::new(plan, &forecast.expansion, &keys);
     let threads = arguments.threads.map_or_else(
@@ -180,7 +181,7 @@ pub fn measure_file(
     );
     let hours = if extent == Extent::AsPlanned { hours::given(plan, arguments.hours) } else { None };
     if hours.is_none() {
-        HoursNote::forget(&mut store)?;
+        HoursNote::forget(&mut store, &forecast)?;
     }
     // What is asked for again is measured, whatever a search or a prediction makes of it.
     let as_planned = arguments.reason.is_none() && extent == Extent::AsPlanned;

@@ -1,6 +1,7 @@
 //! Runs jobs on a bench, one after the other: safe at every exit, honest about what was not measured.
 
 mod attended;
+mod beginning;
 mod deliveries;
 mod device;
 mod given_hours;
@@ -20,6 +21,8 @@ mod stated;
 mod supervisor;
 mod texts;
 
+pub(crate) use attended::local_minutes;
+pub(crate) use beginning::Beginning;
 pub use device::Bench;
 pub(crate) use hours::{bench_hours, hours_in_words};
 pub(crate) use nights::nights_of;
@@ -28,5 +31,5 @@ pub(crate) use ownership::{custody, know, lock_bench, make_safe_from_outside, no
 pub(crate) use session::Journal;
 pub use session::{BenchEnd, BenchRun, BenchSession, Choosing, reopen_unmeasured};
 pub(crate) use site::Site;
-pub use stated::{narrowed, overdue, read_bench, refused, tell_doubts};
+pub use stated::{narrowed, overdue, read_bench, refuse_beyond, refused, tell_doubts};
 pub(crate) use texts::{MOST_TEXTS, failure_texts};

@@ -1,7 +1,7 @@
 //! How long work took on a bench against its plan, night by night, from what a run folder holds.
 
 use super::record::{HANDS_READING, MOUNTING_CHECK_READING, StretchSeconds};
-use super::remaining::{add, observed};
+use super::remaining::observed;
 use crate::console::exit::Failure;
 use crate::forecast::Forecast;
 use crate::store::{Attempts, Reading, StoreReader, StoredJob};
@@ -9,7 +9,8 @@ use bench::{RAMP_READING, SOAK_READING};
 use nightbench_core::events::Event;
 use nightbench_core::results::JobOutcome;
 use schedule::remaining::predicted_stretches;
-use schedule::{Night, Standing};
+use schedule::{Minutes, Night, Standing};
+use std::ops::Add;
 
 /// The jobs of one mounting, one after the other.
 struct Stretch {
@@ -95,8 +96,10 @@ fn night(forecast: &Forecast, stretches: &[Stretch]) -> Night {
     let mut from = Standing { now_min: 0.0, mounted: None, chamber_c: problem.bench().start_c };
     let mut night = Night::default();
     for stretch in stretches {
-        let expected =
-            predicted_stretches(problem, &stretch.jobs, from).into_iter().reduce(add).unwrap_or_default();
+        let expected = predicted_stretches(problem, &stretch.jobs, from)
+            .into_iter()
+            .reduce(Minutes::add)
+            .unwrap_or_default();
         night.observe_stretch(&expected, &observed(&expected, stretch.seconds));
         let last = stretch.jobs.last().and_then(|job| problem.temperature_of(*job));
         from =

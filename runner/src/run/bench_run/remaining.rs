@@ -7,6 +7,7 @@ use crate::run::pending::PendingJob;
 use schedule::remaining::predicted_stretches;
 use schedule::{Calendar, CalendarEffort, Effort, Learned, Minutes, Reality, Standing, replan, walk_from};
 use std::collections::{HashMap, VecDeque};
+use std::ops::Add;
 
 /// Most jobs whose order is searched while the bench waits, and trials of the calendar above that.
 const SEARCHED_JOBS: usize = 10_000;
@@ -133,7 +134,7 @@ impl<'f> Remaining<'f> {
         }
         let expected = predicted_stretches(&self.forecast.problem, &jobs, from)
             .into_iter()
-            .reduce(add)
+            .reduce(Minutes::add)
             .unwrap_or_default();
         let observed = observed(&expected, seconds);
         self.learned.observe_stretch(&expected, &observed);
@@ -206,20 +207,6 @@ impl<'f> Remaining<'f> {
         over.sort_by_key(|pending| pending.position);
         ordered.extend(over);
         self.left = ordered.into();
-    }
-}
-
-pub(super) fn add(a: Minutes, b: Minutes) -> Minutes {
-    Minutes {
-        measuring: a.measuring + b.measuring,
-        training: a.training + b.training,
-        ramps_up: a.ramps_up + b.ramps_up,
-        ramps_down: a.ramps_down + b.ramps_down,
-        soak: a.soak + b.soak,
-        settle: a.settle + b.settle,
-        hands_on: a.hands_on + b.hands_on,
-        boot: a.boot + b.boot,
-        waiting: a.waiting + b.waiting,
     }
 }
 

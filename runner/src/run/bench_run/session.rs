@@ -1,10 +1,11 @@
 //! A bench session: read, checked, locked, run, and made safe whatever happens.
 
+use super::beginning::Beginning;
 use super::deliveries::tell;
 use super::device::Bench;
 use super::jobs::Loop;
 use super::ownership::{BenchLock, custody, know, latched, lock_bench, not_safe};
-use super::stated::{narrowed, overdue, read_bench, refused, tell_doubts};
+use super::stated::{narrowed, overdue, read_bench, refuse_beyond, refused, tell_doubts};
 use super::supervisor::{SHORTEST, Supervisor};
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::Terminal;
@@ -175,18 +176,7 @@ impl BenchSession {
         let bench = Arc::new(narrowed(read_bench(path, terminal.colour_err)?, plan)?);
         tell_doubts(terminal, &bench, plan);
         let prepared = || -> Result<BenchSession, Failure> {
-            let dry = BenchDriver::new(Arc::clone(&bench), CommandLog::in_memory(), true);
-            let mut words: Vec<String> =
-                settings.filter_map(|setting| Some(dry.check_limits(&setting).err()?.to_string())).collect();
-            words.sort();
-            words.dedup();
-            if !words.is_empty() {
-                return Err(refused(format!(
-                    "the bench `{}` cannot run this plan:\n  {}\nnothing was touched",
-                    bench.name,
-                    words.join("\n  ")
-                )));
-            }
+            refuse_beyond(&bench, settings)?;
             let lock = lock_bench(&bench, state)?;
             let custody = custody(&bench, state)?;
             if let Some(latch) = custody.latch().map_err(refused)? {
@@ -311,6 +301,7 @@ impl BenchSession {
     ) -> Result<BenchEnd, Failure> {
         let mut run = BenchRun { executor: run.executor.with_apply_limit(self.apply_limit()), ..run };
         let choosing = run.choosing.take();
+        Beginning::on(&self.bench, hands.present()).keep(store)?;
         self.guarded(store, cancel, |session, driver, store| {
             Loop::new(session, (&run, choosing), (driver, hands), (store, progress), cancel)?.run()
         })

@@ -5,9 +5,12 @@ use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::Terminal;
 use crate::inputs::plain_file::read_text;
 use crate::inputs::plan_file::render;
+use bench::{BenchDriver, CommandLog};
+use contract::Setting;
 use plan::Plan;
 use plan::bench_file::{BenchFile, Date};
 use std::path::Path;
+use std::sync::Arc;
 
 /// Reads a bench file and shows every mistake in it.
 ///
@@ -32,6 +35,26 @@ pub fn narrowed(bench: BenchFile, plan: &Plan) -> Result<BenchFile, Failure> {
     let narrowed = bench.narrowed(&plan.bench_limits).map_err(&cannot)?;
     let beyond = narrowed.beyond_ratings(plan.interface.generation);
     if beyond.is_empty() { Ok(narrowed) } else { Err(cannot(beyond)) }
+}
+
+/// Holds every setting of a plan against a bench's limits; opens no connection.
+///
+/// # Errors
+/// Exit 5, naming each that the bench cannot have.
+pub fn refuse_beyond(bench: &Arc<BenchFile>, settings: impl Iterator<Item = Setting>) -> Result<(), Failure> {
+    let dry = BenchDriver::new(Arc::clone(bench), CommandLog::in_memory(), true);
+    let mut words: Vec<String> =
+        settings.filter_map(|setting| Some(dry.check_limits(&setting).err()?.to_string())).collect();
+    words.sort();
+    words.dedup();
+    if words.is_empty() {
+        return Ok(());
+    }
+    Err(refused(format!(
+        "the bench `{}` cannot run this plan:\n  {}\nnothing was touched",
+        bench.name,
+        words.join("\n  ")
+    )))
 }
 
 /// Tells what a bench allows and hardly means, for a plan's generation and temperatures.

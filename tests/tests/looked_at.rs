@@ -1,0 +1,100 @@
+//! What `status` and the live page tell of a run while it goes on, and after it: nothing that is not known, nothing that is over.
+
+use crate::bench_run::{named, rig};
+use crate::support::{Folder, SMALL, json, nightbench, program};
+use emulator::MountedThings;
+use serde_json::Value;
+use std::path::Path;
+use std::process::{Child, Stdio};
+use std::time::{Duration, Instant};
+
+/// Two modules on one channel, three temperatures.
+fn two_modules() -> String {
+    SMALL
+        .replace("kind = \"SODIMM\"", "kind = \"UDIMM\"")
+        .replace("rate = [2133, 2400]", "channel = [\"direct\"]\nrate = [2133, 2400]")
+        .replace("temperature_degc = [25, 60]", "temperature_degc = [25, 60, 85]")
+}
+
+/// Modules in the order in which they are mounted.
+fn order(folder: &Folder, plan: &str) -> Vec<String> {
+    let preview = json(&nightbench(folder.path(), &["preview", plan, "--json"]));
+    let mountings = preview["hands_on"].as_array().expect("mountings");
+    mountings.iter().map(|one| one["module"].as_str().expect("a name").into()).collect()
+}
+
+/// A run that goes on; ended when dropped.
+struct Going(Child);
+
+impl Going {
+    fn start(folder: &Path, arguments: &[&str]) -> Going {
+        let mut program = program();
+        program.current_dir(folder).args(arguments).stdin(Stdio::null()).stdout(Stdio::null());
+        Going(program.stderr(Stdio::null()).spawn().expect("a process"))
+    }
+
+    fn goes_on(&mut self) -> bool {
+        self.0.try_wait().expect("a process").is_none()
+    }
+}
+
+impl Drop for Going {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// What `status` says again and again while a run goes on, with and without --json.
+fn looks(going: &mut Going, folder: &Path, into: &str) -> Vec<(Value, String)> {
+    let mut looks = Vec::new();
+    let begin = Instant::now();
+    while going.goes_on() && begin.elapsed() < Duration::from_secs(120) {
+        let machine = nightbench(folder, &["status", into, "--json"]);
+        let words = nightbench(folder, &["status", into]);
+        if machine.code == 0 && words.code == 0 {
+            let machine = json(&machine);
+            if machine["running"] == true {
+                looks.push((machine, words.out));
+            }
+        }
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    looks
+}
+
+/// Somebody who is sent to a bench that is hot and powered gets hurt: the mount that is told is the one that is due next, at a time that
+/// is still to come.
+#[test]
+fn hands_are_not_wanted_for_what_is_mounted_later_in_the_plan() {
+    let mut rig = rig(&two_modules(), 1, 0.0, 300.0);
+    let first = order(&rig.folder, &rig.plan);
+    let (before, declared) = (&first[0], &first[1]);
+    rig.bench.mount(MountedThings { module: declared.clone(), ..rig.bench.mounted() });
+    let bench = named(&rig.bench, &rig.folder);
+    let (head, tail) = bench.split_once("[mounted]").expect("what is mounted");
+    let text =
+        format!("{head}[mounted]{}", tail.replace(&format!("\"{before}\""), &format!("\"{declared}\"")));
+    rig.file = crate::bench_run::text(&rig.folder.file("bench.toml", &text)).into();
+    let at = rig.folder.path();
+    let mut going = Going::start(at, &["run", &rig.plan, "--bench", &rig.file, "--into", "out"]);
+    let looks = looks(&mut going, at, "out");
+    assert!(looks.len() > 3, "{} looks", looks.len());
+    let mut told = 0;
+    for (machine, words) in &looks {
+        let next = &machine["next_hands_on"];
+        if next.is_null() {
+            assert!(!words.contains("next hands"), "{words}");
+            continue;
+        }
+        told += 1;
+        assert_eq!(next["mount"], format!("{before} on direct"), "{words}");
+        assert_ne!(next["begin"], "day 1, 00:00 h", "{words}");
+    }
+    assert!(told > 0, "{looks:?}");
+    let early = looks.iter().find(|(machine, _)| machine["done"] == 0);
+    if let Some((machine, words)) = early.filter(|(machine, _)| machine["bench_hours"].is_null()) {
+        assert!(words.contains("bench time so far    not recorded before"), "{machine} {words}");
+    }
+    assert!(!looks.iter().any(|(_, words)| words.contains("bench time so far    0 s")), "{looks:?}");
+}
