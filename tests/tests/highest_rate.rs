@@ -102,6 +102,31 @@ fn the_library_plan_finds_what_every_rate_finds() {
     assert_eq!(json(&more)["jobs"].as_u64(), Some(asked + 6), "{}", more.err);
 }
 
+/// Hours that end first leave series without an answer: that none of their rates passes is said nowhere.
+#[test]
+fn a_series_that_was_cut_short_has_no_answer() {
+    let folder = Folder::new();
+    folder.file("plan.toml", LIBRARY);
+    let cut = nightbench(folder.path(), &["run", "plan.toml", "--into", "cut", "--hours", "1"]);
+    assert_eq!(cut.code, 3, "{}", cut.err);
+    let page = std::fs::read_to_string(folder.path().join("cut/report.html")).expect("a report");
+    let said = json(&nightbench(folder.path(), &["report", "cut", "--json"]));
+    let open = |one: &&Value| one["finished"] == false && one["asked"].as_u64() > Some(0);
+    let series = said["highest_rates"].as_array().expect("series");
+    assert!(series.iter().filter(open).any(|one| one["highest_mts"].is_null()), "{said}");
+    if series.iter().all(|one| one["finished"] == false) {
+        assert!(!page.contains("The lowest answer"));
+    }
+    assert!(!page.contains("none of its rates passes") && !page.contains("none passes"));
+    assert!(page.contains("conditions are not known yet."));
+    assert!(!cut.out.contains(": none") && cut.out.contains(": not known yet, fails at"), "{}", cut.out);
+    let whole = nightbench(folder.path(), &["run", "plan.toml", "--into", "cut"]);
+    assert_eq!(whole.code, 0, "{}", whole.err);
+    assert!(!whole.out.contains("not known yet") && !whole.out.contains("at least"), "{}", whole.out);
+    let page = std::fs::read_to_string(folder.path().join("cut/report.html")).expect("a report");
+    assert!(page.contains("The lowest answer is ") && !page.contains("answer known"));
+}
+
 /// Whatever was measured before, and by however many threads.
 #[test]
 fn a_search_in_two_parts_finds_the_same_rates() {

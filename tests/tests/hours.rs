@@ -235,9 +235,9 @@ fn what_no_time_was_left_for_is_told_everywhere() {
     let of = |text: &str, word: &str| text.matches(word).count() as u64;
     assert_eq!(of(&export, "\"state\":\"no_time\""), left.as_u64().unwrap());
     let junit = nightbench(folder.path(), &["export", "runs/plan", "--as", "junit"]).out;
-    assert_eq!(of(&junit, "no time was left for it in the 2 h of the last run"), left.as_u64().unwrap());
+    assert_eq!(of(&junit, "no time was left in the 2 h of the last run"), left.as_u64().unwrap());
     for (page, words) in [
-        ("report.html", "no time was left for it in the 2 h of the last run"),
+        ("report.html", "are in the store: no time was left in the 2 h of the last run. The same command"),
         ("live.html", "no more of them would end within the 2 h of this run"),
     ] {
         let text = std::fs::read_to_string(folder.path().join("runs/plan").join(page)).expect("a page");

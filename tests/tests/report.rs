@@ -138,6 +138,25 @@ fn notes_stand_beside_verdicts_and_any_eye_can_be_drawn() {
     assert!(bad.err.contains("notes.toml:2:") && bad.err.contains("`ffffffff`"), "{}", bad.err);
 }
 
+/// The last words of a run tell conditions apart by the rating itself, whether or not what lies beyond it counts.
+#[test]
+fn what_lies_beyond_rating_stands_in_its_own_column() {
+    let folder = Folder::new();
+    for (name, counts) in [("counts", true), ("informs", false)] {
+        // Birch is rated 2400: two of its conditions lie beyond.
+        let text = SMALL.replace("rate = [2133, 2400]", "rate = [2400, 2666]").replace("SODIMM", "UDIMM");
+        folder.file("plan.toml", &format!("{text}\n[decision]\nbeyond_rating_counts = {counts}\n"));
+        let run = nightbench(folder.path(), &["run", "plan.toml", "--into", name]);
+        let rows = run.out.lines().skip_while(|line| !line.contains("beyond rating")).skip(1);
+        let sums = rows.take(5).fold([0, 0], |[within, beyond], row| {
+            let mut numbers = row.split_whitespace().rev().map(|word| word.parse::<u32>().expect("a number"));
+            let [b, w] = std::array::from_fn(|_| numbers.next().expect("two columns"));
+            [within + w, beyond + b]
+        });
+        assert_eq!(sums, [12, 4], "{}", run.out);
+    }
+}
+
 #[test]
 fn an_interrupted_run_says_so_everywhere() {
     let folder = Folder::new();

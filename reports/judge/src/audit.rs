@@ -144,11 +144,11 @@ pub struct Headroom {
     pub channel: String,
     /// Rated MT/s.
     pub rated_mts: f64,
-    /// Highest passing MT/s; `None` = not even the lowest rate.
+    /// Highest passing MT/s; `None`: the lowest rate does not pass, or (with `at_least`) nothing is known of it.
     pub passing_mts: Option<f64>,
     /// Above (+) or below (-) the rating, percent.
     pub percent: Option<f64>,
-    /// Every rate measured passes: at least this much.
+    /// No faster rate is known not to pass: at least this much.
     pub at_least: bool,
     /// Rate at which the margin is used up: without a guard band, and with the rule's.
     pub crossings: [Crossing; 2],
@@ -164,7 +164,7 @@ pub struct HighestRateNote {
     pub name: String,
     /// Rated MT/s of the module.
     pub rated_mts: u32,
-    /// Fastest rate that passes, MT/s; `None`: none of those asked does.
+    /// Fastest rate that passes, MT/s; `None`: none of those asked does. No answer before it [is known](HighestRateNote::is_known).
     pub highest_mts: Option<u32>,
     /// Where the margin is used up at the earliest, MT/s: lower bound of a straight line between measured rates, one-sided 95 %. No rated
     /// speed. `None` where no margin was measured on both sides.
@@ -188,12 +188,16 @@ pub struct HighestRateNote {
 }
 
 impl HighestRateNote {
+    /// Is the highest passing rate known, or that none passes? Not while rates are left to ask, or were asked and not measured.
+    pub fn is_known(&self) -> bool {
+        self.finished && self.not_measured_mts.is_empty()
+    }
+
     /// Is the answer what the plan wants? `None` while it is not known: rates left to ask, or asked and not measured.
     pub fn passes(&self) -> Option<bool> {
-        let known = self.finished && self.not_measured_mts.is_empty();
         match self.reaches {
             Some(true) => Some(true),
-            _ if !known => None,
+            _ if !self.is_known() => None,
             Some(false) => Some(false),
             None => Some(self.highest_mts.is_some()),
         }

@@ -97,23 +97,31 @@ pub fn headroom(run: &JudgedRun, plan: &Plan) -> Vec<Headroom> {
     if plan.highest_rate.is_some() || plan.predicted.is_some() {
         return Vec::new();
     }
-    // By setup and rate: does every condition with that rate pass?
-    let mut rates: BTreeMap<(usize, usize), BTreeMap<u32, bool>> = BTreeMap::new();
+    // By setup and rate: does every condition with that rate pass? `None`: none is known not to, and some have no verdict.
+    let mut rates: BTreeMap<(usize, usize), BTreeMap<u32, Option<bool>>> = BTreeMap::new();
     for judged in &run.conditions {
         let (module, channel) =
             (judged.condition.level(Factor::Module), judged.condition.level(Factor::Channel));
         let rate = judged.condition.rate(plan).nominal();
-        let passes = judged.verdict == Some(Verdict::Pass);
-        let slot = rates.entry((module, channel)).or_default().entry(rate).or_insert(true);
-        *slot &= passes;
+        let passes = judged.verdict.map(|verdict| verdict == Verdict::Pass);
+        let slot = rates.entry((module, channel)).or_default().entry(rate).or_insert(Some(true));
+        *slot = match (*slot, passes) {
+            (Some(false), _) | (_, Some(false)) => Some(false),
+            (None, _) | (_, None) => None,
+            (Some(true), Some(true)) => Some(true),
+        };
     }
     rates
         .into_iter()
         .filter_map(|((module, channel), rates)| {
             let rated = plan.modules.get(*plan.matrix.modules.get(module)?)?.rated.nominal();
             let rated_mts = f64::from(rated);
-            let passing: Vec<u32> =
-                rates.iter().take_while(|(_, passes)| **passes).map(|(rate, _)| *rate).collect();
+            let passing: Vec<u32> = rates
+                .iter()
+                .take_while(|(_, passes)| **passes == Some(true))
+                .map(|(rate, _)| *rate)
+                .collect();
+            let next = rates.values().nth(passing.len());
             let passing_mts = passing.last().map(|rate| f64::from(*rate));
             Some(Headroom {
                 module: plan.level_name(Factor::Module, module),
@@ -121,7 +129,7 @@ pub fn headroom(run: &JudgedRun, plan: &Plan) -> Vec<Headroom> {
                 rated_mts,
                 passing_mts,
                 percent: passing_mts.map(|rate| 100.0 * (rate / rated_mts - 1.0)),
-                at_least: passing.len() == rates.len(),
+                at_least: next != Some(&Some(false)),
                 crossings: crossings(run, plan, (module, channel)),
             })
         })

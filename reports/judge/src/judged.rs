@@ -229,6 +229,9 @@ pub struct UnjudgedMetric {
     pub why: NoJudgement,
     /// With its values and the remedy.
     pub words: String,
+    /// Guard band, ps or mV, where it is wider than the limit.
+    #[serde(skip)]
+    pub guard_band: Option<f64>,
 }
 
 impl JudgedCondition {
@@ -236,7 +239,7 @@ impl JudgedCondition {
     pub fn leave_for_want_of_time(&mut self, hours: f64) {
         if self.state == ConditionState::NotRun {
             self.state = ConditionState::NoTime;
-            self.detail = format!("no time was left for it in the {hours} h of the last run");
+            self.detail = format!("no time was left in the {hours} h of the last run");
         }
     }
 
@@ -261,8 +264,10 @@ impl JudgedCondition {
                 format!("undecided: {}", words.join("; ")).into()
             }
             ConditionState::NotMeasured => format!("not measured: {}", self.detail).into(),
-            ConditionState::NotRun => "not measured: not run yet".into(),
-            ConditionState::NoTime => format!("not measured: {}", self.detail).into(),
+            ConditionState::NotRun if self.detail.is_empty() => "not measured: not run yet".into(),
+            ConditionState::NotRun | ConditionState::NoTime => {
+                format!("not measured: {}", self.detail).into()
+            }
             ConditionState::NotNeeded => {
                 "not needed: the highest rate of its series is known without it".into()
             }
@@ -421,10 +426,54 @@ pub enum ReleaseDecision {
     Undecided,
 }
 
+/// What keeps a release undecided; of several, what a reader must know first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Obstacle {
+    NothingMeasured,
+    /// Whatever was measured, nothing that counts has a verdict.
+    NoVerdict,
+    /// Conditions that count have no verdict, or need hands.
+    NotMeasured,
+    /// Measured, and nothing can be said.
+    ConditionsUndecided,
+    /// The highest rates of some series, or the rate asked for.
+    RatesUnknown,
+    /// Predicted verdicts that the plan, or what the audits found, does not let count.
+    Predicted,
+    /// Within the guard band, or perhaps so.
+    Conditional,
+    /// Everything that counts passes from here on.
+    Simulated,
+    /// Jobs outside the plan, a suspect reference, units, or what the plan leaves open.
+    NotReleasable,
+}
+
+impl Obstacle {
+    /// The decision in a line.
+    pub fn words(self) -> &'static str {
+        match self {
+            Obstacle::NothingMeasured => "Nothing measured yet",
+            Obstacle::NoVerdict => "Undecided: nothing that counts has a verdict",
+            Obstacle::NotMeasured => "Undecided: not everything that counts is measured",
+            Obstacle::ConditionsUndecided => {
+                "Undecided: measured, and nothing can be said of some conditions"
+            }
+            Obstacle::RatesUnknown => "Undecided: highest rates are not known, or none is asked for",
+            Obstacle::Predicted => "Undecided: predicted verdicts do not count",
+            Obstacle::Conditional => "Not all pass: some lie within the guard band",
+            Obstacle::Simulated => "Passes, and is no release: simulated",
+            Obstacle::NotReleasable => "Passes, and is no release: see why below",
+        }
+    }
+}
+
 /// The release decision with its reasons.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Release {
     pub decision: ReleaseDecision,
+    /// What keeps it undecided; `None` where it is decided.
+    pub open: Option<Obstacle>,
     /// Why.
     pub reasons: Vec<String>,
 }

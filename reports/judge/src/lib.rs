@@ -47,7 +47,7 @@ pub use assumed::{Assumption, assumptions};
 pub use chart::{Series, reference_condition};
 pub use doubt::{LeftOpen, judged_alone, left_open};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
-pub use predicted::{counts_in_words, terms};
+pub use predicted::{counts_in_words, expected_in_words, terms};
 pub use release::limit_of as unit_limit;
 pub use worth::{Decides, Worth, worths};
 

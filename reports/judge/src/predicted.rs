@@ -2,8 +2,8 @@
 
 use crate::judged::{JudgedCondition, JudgedRun};
 use crate::prediction::{
-    Audits, Block, Doubt, Field, Known, Measured, Point, Predicted, PredictedVerdict, Predictions, Prior,
-    Quantity, Quarantine, Shared, Side, Terms, mandatory,
+    Audits, Block, Doubt, Field, Known, Measured, Point, Predicted, PredictedMargin, PredictedVerdict,
+    Predictions, Prior, Quantity, Quarantine, Shared, Side, Terms, mandatory,
 };
 use nightbench_core::condition::ConditionState;
 use nightbench_core::text::counted;
@@ -89,6 +89,10 @@ pub struct PredictionNote {
     pub mandatory: Audits,
     /// Predicted passes that count and may lie within the guard band: measured, some would be conditional.
     pub perhaps_conditional: usize,
+    /// Cover and audits take every block: none is left to be predicted.
+    pub audits_everything: bool,
+    /// Conditions that a measurement could not decide, whose guard band is wider than their limit: they are not predicted.
+    pub undecidable: usize,
     /// What is not predicted, and why.
     pub quarantined: Vec<String>,
     /// Conditions of these.
@@ -97,6 +101,54 @@ pub struct PredictionNote {
     pub unvisited: (usize, usize),
     /// Bench hours that measuring every condition takes by the forecast, and those of this run; where they are known.
     pub hours: Option<(f64, f64)>,
+}
+
+/// Largest share of wrong words that the blocks drawn at random may leave possible (95 % confidence), for predicted verdicts to count for a
+/// release: eleven conditions, where no word is wrong.
+pub const MOST_WRONG: f64 = 0.25;
+
+impl PredictionNote {
+    /// Do predicted verdicts count for release and exit code? Where the plan says so, and the audits bound how many are wrong.
+    pub fn counts(&self) -> bool {
+        self.counts_for_release && self.bound().is_some_and(|bound| bound <= MOST_WRONG)
+    }
+
+    /// What the blocks drawn at random bound the share of wrong words at; `None` where none of them was measured with a value.
+    pub fn bound(&self) -> Option<f64> {
+        self.drawn.bounds().map(|(conditions, _)| conditions)
+    }
+
+    /// Why they do not count though the plan says so.
+    pub fn floor_words(&self) -> String {
+        let found = match self.bound() {
+            Some(bound) => format!(
+                "{} audited in blocks drawn at random leave {:.1} % of wrong ones possible",
+                counted(self.drawn.conditions, "condition"),
+                100.0 * bound
+            ),
+            None => "no condition was audited in a block drawn at random".into(),
+        };
+        format!("{found}, and {:.0} % is the most (raise `audit_blocks`)", 100.0 * MOST_WRONG)
+    }
+
+    /// Why nothing is predicted, where it lies in the plan; else empty.
+    pub fn nothing_left_words(&self) -> &'static str {
+        match self.audits_everything {
+            true => {
+                "cover and audits take every block of this plan (`audit_blocks`, `audit_share`), so that none is left"
+            }
+            false => "",
+        }
+    }
+
+    /// Do they count, and if not, why?
+    pub fn admission_words(&self) -> String {
+        match (self.counts(), self.counts_for_release) {
+            (true, _) => "they count, as the plan says".into(),
+            (false, true) => format!("they decide nothing, since {}", self.floor_words()),
+            (false, false) => "they decide nothing (`counts_for_release` in [predicted])".into(),
+        }
+    }
 }
 
 /// Puts predictions into a run, where nothing of their conditions was measured, and says what is to be said of them.
@@ -129,6 +181,8 @@ pub(crate) fn predict(
     let visited: BTreeSet<Block> =
         measured.keys().map(|index| field.points[*index as usize].block()).collect();
     let all: BTreeSet<Block> = field.points.iter().map(Point::block).collect();
+    note.audits_everything = (field.points.iter())
+        .all(|point| blocks.contains(point.block()) || field.side(point.condition).is_none());
     let setups =
         |blocks: &BTreeSet<Block>| blocks.iter().map(|one| one.setup).collect::<BTreeSet<u32>>().len();
     note.unvisited = (setups(&all) - setups(&visited), all.len() - visited.len());
@@ -140,13 +194,20 @@ pub(crate) fn predict(
     let known: BTreeSet<u32> = predicted.iter().map(|one| one.condition).collect();
     let guard = guard_bands(run);
     for mut one in predicted {
-        let p_wrong = one.p_wrong;
+        if inputs.asked.contains(&one.condition) {
+            continue;
+        }
+        if !is_decidable(&mut one, &guard) {
+            note.undecidable += usize::from(leave_undecided(run, one.condition));
+            continue;
+        }
         one.beyond_guard = one.verdict == PredictedVerdict::Pass
             && one.margins.iter().all(|margin| {
                 let band = guard.get(&margin.quantity).copied().unwrap_or(f64::INFINITY);
                 band == 0.0 || margin.low >= band
             });
-        if !inputs.asked.contains(&one.condition) && mark(run, one) {
+        let p_wrong = one.p_wrong;
+        if mark(run, one) {
             note.sum_p_wrong += p_wrong;
         }
     }
@@ -182,18 +243,45 @@ pub fn terms(asked: Asked, seed: u64) -> Terms {
     }
 }
 
-/// The guard band that nine of ten measured margins of a quantity do not exceed, ps or mV.
+/// The guard band that nine of ten measured margins of a quantity do not exceed, ps or mV; those too wide to be judged by among them.
 fn guard_bands(run: &JudgedRun) -> BTreeMap<Quantity, f64> {
     let mut all: BTreeMap<Quantity, Vec<f64>> = BTreeMap::new();
-    for metric in run.conditions.iter().flat_map(|judged| &judged.metrics) {
-        let quantity = Quantity { metric: metric.metric, direction: metric.eye.direction };
-        all.entry(quantity).or_default().push(metric.guard_band);
+    for judged in &run.conditions {
+        let wide = judged.unjudged.iter().filter_map(|one| Some((one.metric, one.eye, one.guard_band?)));
+        let metrics = judged.metrics.iter().map(|one| (one.metric, one.eye, one.guard_band));
+        for (metric, eye, band) in metrics.chain(wide) {
+            all.entry(Quantity { metric, direction: eye.direction }).or_default().push(band);
+        }
     }
     let of = |(quantity, mut bands): (Quantity, Vec<f64>)| {
         bands.sort_by(f64::total_cmp);
         (quantity, bands[(bands.len() * 9 / 10).min(bands.len() - 1)])
     };
     all.into_iter().map(of).collect()
+}
+
+/// Would a measurement decide as well? Not a quantity whose guard band is wider than its limit: only a fail of another one stands then,
+/// with the probability that this one would not be read below its limit.
+fn is_decidable(one: &mut Predicted, guard: &BTreeMap<Quantity, f64>) -> bool {
+    let decides = |margin: &&PredictedMargin| {
+        guard.get(&margin.quantity).is_some_and(|band| margin.limit <= 0.0 || band.abs() <= margin.limit)
+    };
+    if one.margins.iter().all(|margin| decides(&margin)) {
+        return true;
+    }
+    let pass: f64 = one.margins.iter().filter(decides).map(|margin| 1.0 - margin.p_fail).product();
+    one.p_wrong = one.p_wrong.max(pass);
+    one.verdict == PredictedVerdict::Fail && pass < 0.5
+}
+
+/// Says of a condition that nothing was measured of why it is not predicted; says whether it did.
+fn leave_undecided(run: &mut JudgedRun, condition: u32) -> bool {
+    let judged = run.conditions.get_mut(condition as usize);
+    let Some(judged) = judged.filter(|one| one.state == ConditionState::NotRun) else { return false };
+    judged.detail = "not predicted either, since a measurement would be undecided: the guard band of what was measured is wider than \
+                     the limit itself"
+        .into();
+    true
 }
 
 /// Puts a prediction into a run, where nothing of its condition was measured; says whether it did.
@@ -275,6 +363,15 @@ fn words(one: &Quarantine, field: &Field, (plan, expansion): (&Plan, &Expansion)
     format!("{}, {side}{because}", what.unwrap_or_else(|| "a part of the matrix".into()))
 }
 
+/// A number of conditions that is no whole number, such as a sum of probabilities, with its noun, so that no reader takes it for a share.
+pub fn expected_in_words(conditions: f64) -> String {
+    match conditions {
+        few if few < 0.01 => "fewer than 0.01 conditions".into(),
+        some if some < 10.0 => format!("{some:.2} conditions"),
+        many => format!("{many:.1} conditions"),
+    }
+}
+
 /// How many conditions are predicted, in a few words; empty without any.
 pub fn counts_in_words(counts: PredictedCounts) -> String {
     let parts = [(counts.pass, "predicted pass"), (counts.fail, "predicted fail")];
@@ -284,4 +381,89 @@ pub fn counts_in_words(counts: PredictedCounts) -> String {
         .map(|(many, words)| format!("{}: {words}", counted(many, "condition")))
         .collect();
     parts.join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{MOST_WRONG, PredictionNote, expected_in_words, is_decidable};
+    use crate::prediction::{Audits, Predicted, PredictedMargin, PredictedVerdict, Quantity, share_bound};
+    use nightbench_core::results::Direction;
+    use plan::limits::Metric;
+    use std::collections::BTreeMap;
+
+    const WIDTH: Quantity = Quantity { metric: Metric::Width, direction: Direction::Read };
+    const HEIGHT: Quantity = Quantity { metric: Metric::Height, direction: Direction::Read };
+
+    fn predicted(verdict: PredictedVerdict, p_fail: [f64; 2]) -> Predicted {
+        let of = |(quantity, p_fail): (Quantity, f64)| PredictedMargin {
+            quantity,
+            limit: 10.0,
+            margin: 50.0,
+            low: 40.0,
+            high: None,
+            p_fail,
+        };
+        let pass = (1.0 - p_fail[0]) * (1.0 - p_fail[1]);
+        Predicted {
+            condition: 0,
+            verdict,
+            p_fail: 1.0 - pass,
+            p_wrong: if verdict == PredictedVerdict::Pass { 1.0 - pass } else { pass },
+            margins: [WIDTH, HEIGHT].into_iter().zip(p_fail).map(of).collect(),
+            beyond_guard: false,
+        }
+    }
+
+    /// A measurement whose guard band is wider than its limit decides nothing, but for a fail of another quantity: nor does a prediction.
+    #[test]
+    fn a_prediction_says_no_more_than_a_measurement_would() {
+        let guard = |width: f64, height: f64| BTreeMap::from([(WIDTH, width), (HEIGHT, height)]);
+        let pass = || predicted(PredictedVerdict::Pass, [0.001, 0.001]);
+        assert!(is_decidable(&mut pass(), &guard(10.0, 10.0)));
+        assert!(!is_decidable(&mut pass(), &guard(10.1, 5.0)));
+        // A rule that accepts within the guard band leaves as much open.
+        assert!(!is_decidable(&mut pass(), &guard(5.0, -10.1)));
+        // Nothing measured tells how wide it is.
+        assert!(!is_decidable(&mut pass(), &BTreeMap::from([(WIDTH, 5.0)])));
+        let fail = || predicted(PredictedVerdict::Fail, [0.98, 0.6]);
+        let mut kept = fail();
+        assert!(is_decidable(&mut kept, &guard(5.0, 11.0)));
+        assert!(
+            (kept.p_wrong - 0.02).abs() < 1e-12,
+            "what the other quantity adds is left out: {}",
+            kept.p_wrong
+        );
+        assert!(!is_decidable(&mut predicted(PredictedVerdict::Fail, [0.98, 0.1]), &guard(11.0, 5.0)));
+    }
+
+    /// Eleven conditions without a wrong word: 1 - 0.05^(1/11) is 23.8 %, and of ten 25.9 % (Clopper and Pearson, one-sided).
+    #[test]
+    fn predictions_count_only_where_the_audits_bound_how_many_are_wrong() {
+        let note = |conditions: usize, wrong: usize| PredictionNote {
+            counts_for_release: true,
+            drawn: Audits { blocks: 4, conditions, wrong, ..Audits::default() },
+            ..PredictionNote::default()
+        };
+        assert!(
+            (share_bound(0, 11).unwrap() - 0.238).abs() < 5e-4 && share_bound(0, 10).unwrap() > MOST_WRONG
+        );
+        assert!(note(11, 0).counts() && !note(10, 0).counts() && !note(0, 0).counts());
+        assert!(!note(11, 1).counts() && note(40, 2).counts());
+        assert!(!PredictionNote { counts_for_release: false, ..note(40, 0) }.counts());
+        assert!(
+            note(1, 0)
+                .admission_words()
+                .contains("leave 95.0 % of wrong ones possible, and 25 % is the most")
+        );
+        let none = PredictionNote { drawn: Audits::default(), ..note(0, 0) };
+        assert!(none.admission_words().contains("no condition was audited"), "{}", none.admission_words());
+    }
+
+    #[test]
+    fn a_sum_of_probabilities_is_never_nothing_and_never_a_share() {
+        assert_eq!(expected_in_words(0.0), "fewer than 0.01 conditions");
+        assert_eq!(expected_in_words(0.0049), "fewer than 0.01 conditions");
+        assert_eq!(expected_in_words(0.12), "0.12 conditions");
+        assert_eq!(expected_in_words(12.34), "12.3 conditions");
+    }
 }

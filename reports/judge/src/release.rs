@@ -1,7 +1,8 @@
 //! The release decision: yes, no or undecided, with its reasons, and the tolerance limit over units behind it.
 
 use crate::audit::{HighestRateNote, UnitsNote};
-use crate::judged::{JudgedRun, PredictedVerdict, Release, ReleaseDecision};
+use crate::judged::{JudgedRun, Obstacle, PredictedVerdict, Release, ReleaseDecision};
+use crate::predicted::PredictionNote;
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
@@ -14,7 +15,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// No decision yet.
 pub fn undecided() -> Release {
-    Release { decision: ReleaseDecision::Undecided, reasons: Vec::new() }
+    Release {
+        decision: ReleaseDecision::Undecided,
+        open: Some(Obstacle::NothingMeasured),
+        reasons: Vec::new(),
+    }
 }
 
 /// Tolerance limit of the worst margin over units, where the plan asks for units.
@@ -133,7 +138,8 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
         false => sought.iter().filter(|one| one.passes() == Some(false)).count(),
     };
     let predicted = run.predicted;
-    let admitted = plan.predicted.is_some_and(|asked| asked.counts_for_release);
+    let note = run.audit.predictions.as_ref();
+    let admitted = note.is_some_and(PredictionNote::counts);
     if admitted {
         bad += predicted.fail;
     }
@@ -149,12 +155,18 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
     }
     say(run.not_measured, "not measured", "not measured");
     say(run.not_needed, "not needed and not measured", "not needed and not measured");
-    let counts = if admitted { "counts, as the plan says" } else { "outside the decision" };
+    let counts = match note {
+        Some(_) if admitted => "counts, as the plan says".to_string(),
+        Some(note) if note.counts_for_release => {
+            format!("outside the decision, since {}", note.floor_words())
+        }
+        _ => "outside the decision".to_string(),
+    };
     for verdict in PredictedVerdict::ALL {
         let words = format!("not measured, {}: {counts}", verdict.words());
         say(predicted.of(verdict), &words, &words);
     }
-    let perhaps = match run.audit.predictions.as_ref() {
+    let perhaps = match note {
         Some(note) if admitted => note.perhaps_conditional,
         _ => 0,
     };
@@ -166,27 +178,37 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
     let left_out = "of the matrix left out: needs hands";
     say(needs_hands, left_out, left_out);
     let doubtful = perhaps + if sought.is_empty() { verdicts.conditional_pass } else { 0 };
-    let mut open = doubtful + run.not_measured + run.undecided + needs_hands > 0;
-    open |= predicted.total() > 0 && !admitted;
+    let mut open: BTreeSet<Obstacle> = BTreeSet::new();
+    let mut keep = |is_open: bool, obstacle: Obstacle| {
+        if is_open {
+            open.insert(obstacle);
+        }
+    };
+    keep(run.jobs_done == 0, Obstacle::NothingMeasured);
+    keep(run.not_measured + needs_hands > 0, Obstacle::NotMeasured);
+    keep(run.undecided > 0, Obstacle::ConditionsUndecided);
+    keep(predicted.total() > 0 && !admitted, Obstacle::Predicted);
+    keep(doubtful > 0, Obstacle::Conditional);
     let not_judged = "measured but not judged: no limit applies, outside the decision";
     say(run.not_judged, not_judged, not_judged);
     if !sought.is_empty() {
         reasons.push(sought_words(sought));
-        open |= sought.iter().any(|one| one.passes().is_none() || one.reaches.is_none());
+        let unknown = sought.iter().any(|one| one.passes().is_none() || one.reaches.is_none());
+        keep(unknown, Obstacle::RatesUnknown);
     }
     if let Some(words) = run.outside_plan.words() {
         reasons.push(words);
-        open = true;
+        keep(true, Obstacle::NotReleasable);
     }
     if verdicts.total() == 0 {
         reasons.push("no condition within rating has a verdict".into());
-        open = true;
+        keep(true, Obstacle::NoVerdict);
     }
     let suspect: usize = run.audit.charts.iter().map(|chart| chart.suspect_jobs).max().unwrap_or(0);
     if suspect > 0 {
         let jobs = counted(suspect, "job");
         reasons.push(format!("suspect, because the reference condition left its control limits: {jobs}"));
-        open = true;
+        keep(true, Obstacle::NotReleasable);
     }
     match &run.audit.units {
         Some(units) if units.holds => {
@@ -194,23 +216,23 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
         }
         Some(units) => {
             reasons.push(format!("the tolerance limit over units does not hold. {}", units.words));
-            open = true;
+            keep(true, Obstacle::NotReleasable);
         }
         None => reasons.push("relates to the items tested only: the plan states no number of units".into()),
     }
     for obstacle in obstacles(plan) {
         reasons.push(obstacle);
-        open = true;
+        keep(true, Obstacle::NotReleasable);
     }
     if simulated {
         reasons.push("simulated, not measured: a dry run releases nothing".into());
-        open = true;
+        keep(true, Obstacle::Simulated);
     }
     let beyond = run.conditions.iter().filter(|condition| condition.beyond_rating).count();
     if beyond > 0 && !criteria.decision.beyond_rating_counts {
         reasons.push(format!("{} beyond rating: informative, not counted", counted(beyond, "condition")));
     }
-    let decision = match (bad > 0, open) {
+    let decision = match (bad > 0, !open.is_empty()) {
         (true, _) => ReleaseDecision::No,
         (false, true) => ReleaseDecision::Undecided,
         (false, false) => {
@@ -226,7 +248,8 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
             ReleaseDecision::Yes
         }
     };
-    Release { decision, reasons }
+    let open = open.first().copied().filter(|_| decision == ReleaseDecision::Undecided);
+    Release { decision, open, reasons }
 }
 
 /// What the highest rates say for the decision.

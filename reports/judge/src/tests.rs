@@ -2,7 +2,7 @@
 
 use super::eye_summary::{EyeSummary, LaneSummary, packed_u};
 use super::*;
-use crate::judged::ReleaseDecision;
+use crate::judged::{Obstacle, ReleaseDecision};
 use nightbench_core::results::{Direction, EyeName, Grid};
 use nightbench_core::units::{Millivolts, Picoseconds};
 use plan::expand::{expand, jobs};
@@ -131,9 +131,18 @@ fn a_measured_run_that_passes_everywhere_may_be_released_and_a_simulated_one_nev
     assert!(run.release.reasons.iter().any(|reason| reason.contains("items tested only")));
     let dry = judged(PLAN, true, wide);
     assert_eq!(dry.release.decision, ReleaseDecision::Undecided);
+    assert_eq!((run.release.open, dry.release.open), (None, Some(Obstacle::Simulated)));
+    // What keeps it open is what a reader must know first.
+    let part = judged_of(PLAN, true, |job, p| (job.condition > 1).then(|| wide(job, p)));
+    assert_eq!(part.release.open, Some(Obstacle::NotMeasured));
+    let nothing = judged_of(PLAN, true, |_, _| None);
+    assert_eq!(nothing.release.open, Some(Obstacle::NothingMeasured));
+    let near = judged(PLAN, true, |_, p| capture(if p == 0 || p == 1 { 103.0 } else { 200.0 + scatter(p) }));
+    assert_eq!((near.verdicts.conditional_pass, near.release.open), (1, Some(Obstacle::Conditional)));
     // One repeat: the repeatability is a guess.
     let once = judged(&PLAN.replace("repeats = 2", "repeats = 1"), false, wide);
     assert_eq!(once.release.decision, ReleaseDecision::Undecided);
+    assert_eq!(once.release.open, Some(Obstacle::NotReleasable));
     assert!(once.release.reasons.iter().any(|reason| reason.contains("would be an estimate")));
     let narrow =
         judged(PLAN, false, |job, p| capture(if job.condition == 4 { 50.0 } else { 200.0 + scatter(p) }));
@@ -319,6 +328,26 @@ fn the_audit_names_the_factor_and_the_headroom() {
     let risk = &run.audit.global_risks[0];
     assert!(risk.consumer < 1e-6 && risk.producer < 0.01, "{risk:?}");
     assert!(run.audit.distributions.iter().any(|note| note.fits.len() >= 2), "{:?}", run.audit.distributions);
+}
+
+/// What was not measured neither passes nor fails: up to where a setup passes is not known, or at least so much.
+#[test]
+fn a_rate_that_was_not_measured_is_not_said_to_fail() {
+    let up_to = |measured: &dyn Fn(u32) -> bool, narrow: u32| {
+        let run = judged_of(PLAN, false, |job, p| {
+            let width = if job.condition == narrow { 50.0 } else { 180.0 + scatter(p) };
+            measured(job.condition).then(|| capture(width))
+        });
+        (run.audit.headroom[0].passing_mts, run.audit.headroom[0].at_least)
+    };
+    // Conditions: rate outermost, three temperatures each.
+    assert_eq!(up_to(&|_| true, 9), (Some(2400.0), true));
+    assert_eq!(up_to(&|one| one != 5, 9), (Some(2133.0), true));
+    assert_eq!(up_to(&|one| one != 1, 9), (None, true));
+    assert_eq!(up_to(&|one| one > 2, 9), (None, true));
+    // A fail is known whatever is not.
+    assert_eq!(up_to(&|one| one != 5, 4), (Some(2133.0), false));
+    assert_eq!(up_to(&|one| one != 1, 2), (None, false));
 }
 
 /// Of a mean over unequal mountings, the scatter between mountings weighs sqrt(sum of (jobs of a mounting / jobs)^2):

@@ -168,8 +168,9 @@ pub fn judge_condition(
             let population = Population { spread: between.spread(number, condition), strobe };
             match judge_metric(bench, &eye, limit, off, &population, &mut seen) {
                 Ok(metric) => judged.metrics.push(metric),
-                Err((why, words)) => {
-                    judged.unjudged.push(UnjudgedMetric { eye: name, metric: limit.metric, why, words })
+                Err(Unjudged { why, words, guard_band }) => {
+                    let metric = limit.metric;
+                    judged.unjudged.push(UnjudgedMetric { eye: name, metric, why, words, guard_band });
                 }
             }
         }
@@ -324,6 +325,19 @@ pub fn common_of<'a>(
     (Common::new(&inputs, false), Some(inputs))
 }
 
+/// Why a metric has no verdict; see [`UnjudgedMetric`].
+struct Unjudged {
+    why: NoJudgement,
+    words: String,
+    guard_band: Option<f64>,
+}
+
+impl From<(NoJudgement, String)> for Unjudged {
+    fn from((why, words): (NoJudgement, String)) -> Unjudged {
+        Unjudged { why, words, guard_band: None }
+    }
+}
+
 fn judge_metric(
     bench: &Bench<'_>,
     eye: &Eye<'_>,
@@ -331,11 +345,11 @@ fn judge_metric(
     off: (f64, f64),
     population: &Population<'_>,
     seen: &mut Vec<(Metric, Seen)>,
-) -> Result<JudgedMetric, (NoJudgement, String)> {
+) -> Result<JudgedMetric, Unjudged> {
     use NoJudgement::{GuardBandTooWide, LimitBeyondGrid, NoValue, RunsOffGrid};
     let metric = limit.metric;
     let captures = &eye.captures;
-    let Some((_, first)) = captures.first() else { return Err((NoValue, "no capture".into())) };
+    let Some((_, first)) = captures.first() else { return Err((NoValue, "no capture".into()).into()) };
     let grid = &first.grid;
     let rule = &bench.criteria.decision;
     let bound = limit.in_base_unit(grid.ui, grid.tap_step, grid.vddq, grid.vref_step);
@@ -350,7 +364,7 @@ fn judge_metric(
         let words = format!(
             "the {name} limit of {bound:.1} {unit} is more than the grid can show ({most:.1} {unit})"
         );
-        return Err((LimitBeyondGrid, words));
+        return Err((LimitBeyondGrid, words).into());
     }
     let mask = mask_of(limit, grid);
     if let Some(mask) = &mask {
@@ -360,11 +374,11 @@ fn judge_metric(
                 "the mask's height of {:.1} mV is more than the grid can show ({height:.1} mV)",
                 2.0 * mask.half_height.0
             );
-            return Err((LimitBeyondGrid, words));
+            return Err((LimitBeyondGrid, words).into());
         }
     }
     let (mut common, Some(inputs)) = common_of(bench, eye, limit, mask.as_ref(), off) else {
-        return Err((NoValue, "no capture".into()));
+        return Err((NoValue, "no capture".into()).into());
     };
     let mut jobs = inputs.jobs;
     let unknown = |error: StatisticsError| (NoValue, format!("no uncertainty for the {name}: {error}"));
@@ -376,7 +390,7 @@ fn judge_metric(
     for (lane, tally) in lanes.iter().enumerate() {
         let Some(value) = tally.value() else { continue };
         if !value.is_finite() {
-            return Err((NoValue, format!("the {name} of lane {} is no number", first.lanes[lane])));
+            return Err((NoValue, format!("the {name} of lane {} is no number", first.lanes[lane])).into());
         }
         // Fewer jobs count in a lane that ran off the grid in some.
         if tally.jobs.max(1) != jobs {
@@ -423,7 +437,7 @@ fn judge_metric(
             }
             _ => format!("no lane has a {name} value"),
         };
-        return Err((NoValue, words));
+        return Err((NoValue, words).into());
     };
     let edges = lane.edges();
     let verge = lane.verge(others);
@@ -480,14 +494,14 @@ fn judge_metric(
             "the guard band of {guard_band:.1} {unit} is wider than the {name} limit of {bound:.1} {unit} itself: \
              under this rule the measurement decides nothing; measure more finely or repeat more"
         );
-        return Err((GuardBandTooWide, words));
+        return Err(Unjudged { why: GuardBandTooWide, words, guard_band: Some(guard_band) });
     }
     if only_bound && margin < guard_band {
         let words = format!(
             "the {name} runs off the grid: at least {value:.1} {unit}, which does not decide against {bound:.1} {unit}; \
              sweep a wider range"
         );
-        return Err((RunsOffGrid, words));
+        return Err((RunsOffGrid, words).into());
     }
     let judgement = judge(
         &Measured { value, standard_uncertainty: u, dof: combined.freedom },

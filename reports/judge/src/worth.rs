@@ -34,9 +34,9 @@ impl Decides {
     /// In words.
     pub fn words(self) -> &'static str {
         match self {
-            Decides::Extreme => "at an extreme temperature its module was never measured at",
+            Decides::Extreme => "at a coldest or hottest temperature, where its module was not measured yet",
             Decides::Open => "begun or undecided",
-            Decides::Unknown => "of modules nothing is known of",
+            Decides::Unknown => "of modules of which nothing was measured yet",
             Decides::NearLimit => "near their limit, as far as their neighbours say",
             Decides::FarFromLimit => "far from their limit, as far as their neighbours say",
         }

@@ -6,7 +6,8 @@ use crate::evaluate::judging::{JudgedFolder, worst};
 use crate::run::pending::PendingJob;
 use judge::counts_in_words;
 use judge::every_verdict_passes;
-use judge::judged::{HighestRateNote, JudgedCondition, JudgedRun, PredictedVerdict, Verdict};
+use judge::expected_in_words;
+use judge::judged::{HighestRateNote, JudgedCondition, JudgedRun, PredictedVerdict, PredictionNote, Verdict};
 use nightbench_core::condition::ConditionState;
 use nightbench_core::results::Evidence;
 use nightbench_core::text::counted;
@@ -28,6 +29,7 @@ pub fn exit_of(
     shard: Option<&[PendingJob]>,
 ) -> Exit {
     let plan = &folder.file.plan;
+    let admitted = folder.run.audit.predictions.as_ref().is_some_and(PredictionNote::counts);
     if !folder.run.audit.highest_rates.is_empty() {
         return exit_of_rates(folder, selection);
     }
@@ -46,7 +48,7 @@ pub fn exit_of(
         }
         counting += 1;
         // Counts where the plan admits it, and else as if it had not been measured.
-        if let (Some(predicted), true) = (&condition.predicted, admits_predictions(plan)) {
+        if let (Some(predicted), true) = (&condition.predicted, admitted) {
             all_pass &= predicted.beyond_guard;
             continue;
         }
@@ -88,11 +90,6 @@ fn exit_of_rates(folder: &JudgedFolder, selection: &Selection) -> Exit {
     }
 }
 
-/// Do predicted verdicts count?
-fn admits_predictions(plan: &Plan) -> bool {
-    plan.predicted.is_some_and(|asked| asked.counts_for_release)
-}
-
 /// What is predicted, in a sentence.
 pub fn prediction_words(run: &JudgedRun) -> String {
     let Some(note) = &run.audit.predictions else { return String::new() };
@@ -116,15 +113,23 @@ pub fn prediction_words(run: &JudgedRun) -> String {
         0 => String::new(),
         some => format!("; {some} of the predicted passes may lie within the guard band"),
     };
-    let admitted = match note.counts_for_release {
-        true => "they count, as the plan says",
-        false => "they decide nothing (`counts_for_release` in [predicted])",
+    let undecidable = match note.undecidable {
+        0 => String::new(),
+        some => format!(
+            "; {} not predicted: a measurement there would be undecided, since the guard band is wider than the limit",
+            counted(some, "condition")
+        ),
     };
+    let admitted = note.admission_words();
     match run.predicted.total() {
-        0 => format!("nothing that counts is predicted{quarantined}"),
+        0 => {
+            let why = Some(note.nothing_left_words()).filter(|words| !words.is_empty());
+            let why = why.map_or_else(String::new, |words| format!(": {words}"));
+            format!("nothing that counts is predicted{why}{undecidable}{quarantined}")
+        }
         _ => format!(
-            "not measured: {counts}; {admitted}; wrong by the model's own account: {:.2} of them, {bound}{perhaps}{quarantined}",
-            note.sum_p_wrong
+            "not measured: {counts}; {admitted}; wrong by the model's own account: {}, {bound}{perhaps}{undecidable}{quarantined}",
+            expected_in_words(note.sum_p_wrong)
         ),
     }
 }
@@ -200,8 +205,10 @@ pub fn rates_words(notes: &[HighestRateNote]) -> String {
 fn rate_words(note: &HighestRateNote) -> String {
     let list = |rates: &[u32]| rates.iter().map(u32::to_string).collect::<Vec<_>>().join(", ");
     let mut words = match (note.highest_mts, note.asked) {
+        (Some(rate), _) if !note.is_known() => format!("at least {rate} MT/s"),
         (Some(rate), _) => format!("{rate} MT/s"),
         (None, 0) => "not yet run".into(),
+        (None, _) if !note.is_known() => "not known yet".into(),
         (None, _) => "none".into(),
     };
     if !note.doubtful_mts.is_empty() {
@@ -225,7 +232,8 @@ const MOST_REASONS: usize = 3;
 /// Why conditions have no verdict, the most frequent reasons first.
 fn tell_reasons(terminal: &Terminal, folder: &JudgedFolder, selection: &Selection) {
     let without = folder.run.conditions.iter().filter(|one| {
-        matches!(one.state, ConditionState::Undecided | ConditionState::NotMeasured)
+        let has_reason = !one.detail.is_empty() && one.state == ConditionState::NotRun;
+        (has_reason || matches!(one.state, ConditionState::Undecided | ConditionState::NotMeasured))
             && selection.contains(&one.condition)
     });
     let mut reasons: BTreeMap<String, usize> = BTreeMap::new();
@@ -251,57 +259,43 @@ fn tell_reasons(terminal: &Terminal, folder: &JudgedFolder, selection: &Selectio
 /// is told apart from what could not be measured.
 pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection) -> String {
     let run = &folder.run;
-    let waits = |one: &&JudgedCondition| {
-        one.state == ConditionState::NotRun
-            && !selection.contains(&one.condition)
-            && (!one.beyond_rating || run.beyond_rating_counts)
+    let waits =
+        |one: &JudgedCondition| one.state == ConditionState::NotRun && !selection.contains(&one.condition);
+    // By the rating itself, whether or not what lies beyond it counts.
+    let row = |name: &str, of: &dyn Fn(&JudgedCondition) -> bool| -> Vec<String> {
+        let (beyond, within): (Vec<_>, Vec<_>) =
+            run.conditions.iter().filter(|one| of(one)).partition(|one| one.beyond_rating);
+        vec![name.to_string(), within.len().to_string(), beyond.len().to_string()]
     };
-    let waiting = run.conditions.iter().filter(waits).count();
     let mut rows: Vec<Vec<String>> = Verdict::ALL
         .iter()
-        .map(|verdict| {
-            vec![
-                verdict.words().to_string(),
-                run.verdicts.of(*verdict).to_string(),
-                run.beyond_rating.of(*verdict).to_string(),
-            ]
-        })
+        .map(|verdict| row(verdict.words(), &|one| one.verdict == Some(*verdict)))
         .collect();
-    rows.push(vec!["not measured".into(), (run.not_measured - waiting).to_string(), String::new()]);
-    let no_time = run.conditions.iter().filter(|one| one.state == ConditionState::NoTime);
-    let (beyond, within): (Vec<&JudgedCondition>, Vec<&JudgedCondition>) =
-        no_time.partition(|one| one.beyond_rating && !run.beyond_rating_counts);
-    if !beyond.is_empty() || !within.is_empty() {
-        let name = "  of them no time was left".to_string();
-        rows.push(vec![name, within.len().to_string(), beyond.len().to_string()]);
-    }
-    if waiting > 0 {
-        rows.push(vec!["not selected, not run".into(), waiting.to_string(), String::new()]);
-    }
-    if run.not_needed > 0 {
-        rows.push(vec!["not needed".into(), run.not_needed.to_string(), String::new()]);
-    }
-    for verdict in PredictedVerdict::ALL {
-        let (within, beyond) = (run.predicted.of(verdict), run.predicted_beyond_rating.of(verdict));
-        if within + beyond > 0 {
-            rows.push(vec![verdict.words().to_string(), within.to_string(), beyond.to_string()]);
+    rows.push(row("not measured", &|one| {
+        let open = matches!(
+            one.state,
+            ConditionState::NotMeasured | ConditionState::NotRun | ConditionState::NoTime
+        );
+        open && !waits(one)
+    }));
+    let mut where_any = |found: Vec<String>| {
+        if found[1..].iter().any(|many| many != "0") {
+            rows.push(found);
         }
+    };
+    where_any(row("  of them no time was left", &|one| one.state == ConditionState::NoTime));
+    where_any(row("not selected, not run", &waits));
+    where_any(row("not needed", &|one| one.state == ConditionState::NotNeeded));
+    for verdict in PredictedVerdict::ALL {
+        where_any(row(verdict.words(), &|one| {
+            one.predicted.as_ref().is_some_and(|predicted| predicted.verdict == verdict)
+        }));
     }
-    if run.undecided > 0 {
-        rows.push(vec!["undecided: measured".into(), run.undecided.to_string(), String::new()]);
-    }
-    let by_lines = |one: &&JudgedCondition| one.verdict.is_some() && one.evidence() == Evidence::RowAndColumn;
-    let lines: Vec<&JudgedCondition> = run.conditions.iter().filter(by_lines).collect();
-    if !lines.is_empty() {
-        let beyond = lines.iter().filter(|one| one.beyond_rating && !run.beyond_rating_counts).count();
-        let within = (lines.len() - beyond).to_string();
-        rows.push(vec!["of them by row and column".into(), within, beyond.to_string()]);
-    }
-    let unjudged = run.conditions.iter().filter(|one| one.state == ConditionState::NotJudged).count();
-    if unjudged > 0 {
-        let beyond = unjudged - run.not_judged;
-        rows.push(vec!["not judged: no limit".into(), run.not_judged.to_string(), beyond.to_string()]);
-    }
+    where_any(row("undecided: measured", &|one| one.state == ConditionState::Undecided));
+    where_any(row("of them by row and column", &|one| {
+        one.verdict.is_some() && one.evidence() == Evidence::RowAndColumn
+    }));
+    where_any(row("not judged: no limit", &|one| one.state == ConditionState::NotJudged));
     let mut text = String::new();
     if folder.facts.simulated {
         text.push_str("SIMULATED - not measured\n");

@@ -132,7 +132,7 @@ impl Field {
     }
 
     /// On which side of its setup's first temperature it lies; `None` at that temperature.
-    pub(super) fn side(&self, condition: u32) -> Option<Side> {
+    pub(crate) fn side(&self, condition: u32) -> Option<Side> {
         let (here, first) =
             (self.points[condition as usize].temperature_c, self.begun_at_c[condition as usize]);
         match here.total_cmp(&first) {

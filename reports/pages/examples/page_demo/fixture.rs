@@ -163,6 +163,11 @@ pub fn demo(size: usize, kind: Kind) -> Demo {
             } else {
                 ReleaseDecision::Yes
             },
+            open: match (complete, ran) {
+                (true, _) => None,
+                (false, true) => Some(Obstacle::NotMeasured),
+                (false, false) => Some(Obstacle::NothingMeasured),
+            },
             reasons: if complete {
                 vec![
                     format!("{} within rating fail", verdicts.fail),

@@ -1,9 +1,10 @@
 //! JUnit XML: a suite a setup, a case a job. A suite is green where `run` ends with 0: failure = its condition does not pass
-//! (a conditional pass is one too), error = not measured or undecided, skipped = not run, or no limit applies. Beyond a
-//! module's rating nothing fails: the case says what was found.
+//! (a conditional pass is one too), error = not measured or undecided, skipped = not run, predicted, or no limit applies. Beyond a
+//! module's rating nothing fails: the case says what was found. Where the plan lets predicted verdicts count, a
+//! suite has one more case: a failure where some are no pass, an error where the audits do not let them count.
 
 use super::{FACTOR_KEYS, level};
-use judge::judged::{JobNote, JudgedCondition, JudgedRun, RunFacts, Verdict};
+use judge::judged::{JobNote, JudgedCondition, JudgedRun, PredictedVerdict, RunFacts, Verdict};
 use nightbench_core::condition::ConditionState;
 use plan::expand::Condition;
 use plan::matrix::Factor;
@@ -16,6 +17,17 @@ enum Case<'a> {
     Done(&'a JudgedCondition, &'a JobNote),
     Waiting(&'a JudgedCondition, usize),
     LeftOut(&'a Condition, &'a str),
+    /// What the predicted verdicts of the suite make of it, where the plan lets them count: kind of the end, and words.
+    Predicted(Predicted, String),
+}
+
+/// Why predicted verdicts keep a suite from passing.
+#[derive(Clone, Copy)]
+enum Predicted {
+    /// Some are no pass.
+    NoPass,
+    /// The audits do not let them count.
+    NotAdmitted,
 }
 
 /// How a case ends.
@@ -33,6 +45,8 @@ impl Case<'_> {
         match self {
             Case::Done(judged, _) if judged.beyond_rating && !run.beyond_rating_counts => End::Note,
             Case::LeftOut(..) | Case::Waiting(..) => End::Skipped,
+            Case::Predicted(Predicted::NoPass, _) => End::Failure("predicted"),
+            Case::Predicted(Predicted::NotAdmitted, _) => End::Error("not measured"),
             Case::Done(_, note) if !note.valid => End::Error("not measured"),
             Case::Done(_, note) if !note.trained => End::Failure("training"),
             Case::Done(judged, _) => match judged.verdict {
@@ -74,6 +88,10 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result {
     for left in &run.left_out {
         suites.entry(left.condition.setup()).or_default().push(Case::LeftOut(&left.condition, &left.reason));
     }
+    for cases in suites.values_mut() {
+        let predicted = of_predicted(run, cases);
+        cases.extend(predicted);
+    }
     let mark = if facts.simulated { "SIMULATED - not measured: " } else { "" };
     let total = suites.values().flatten().fold(Counts::default(), |counts, case| counts.with(case, run));
     out.write_str("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n")?;
@@ -101,6 +119,34 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result {
         out.write_str("  </testsuite>\n")?;
     }
     out.write_str("</testsuites>\n")
+}
+
+/// The case that predicted verdicts add to a suite, where the plan lets them count and they keep it from passing.
+fn of_predicted(run: &JudgedRun, cases: &[Case<'_>]) -> Option<Case<'static>> {
+    let note = run.audit.predictions.as_ref().filter(|note| note.counts_for_release)?;
+    let (mut all, mut fails, mut perhaps) = (0, 0, 0);
+    for case in cases {
+        // A condition that waits for several jobs is one condition.
+        let Case::Waiting(judged, 1) = case else { continue };
+        let Some(predicted) = &judged.predicted else { continue };
+        if judged.beyond_rating && !run.beyond_rating_counts {
+            continue;
+        }
+        all += 1;
+        match predicted.verdict {
+            PredictedVerdict::Fail => fails += 1,
+            PredictedVerdict::Pass => perhaps += usize::from(!predicted.beyond_guard),
+        }
+    }
+    if all > 0 && !note.counts() {
+        let words = format!("{all} predicted and not measured: {}", note.admission_words());
+        return Some(Case::Predicted(Predicted::NotAdmitted, words));
+    }
+    let words = format!(
+        "{fails} predicted fail, {perhaps} predicted pass that may lie within the guard band: not measured, and {}",
+        note.admission_words()
+    );
+    (fails + perhaps > 0).then_some(Case::Predicted(Predicted::NoPass, words))
 }
 
 #[derive(Default, Clone, Copy)]
@@ -146,6 +192,19 @@ fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write
         }
         Case::Waiting(judged, number) => (&judged.condition, format!("job {number}")),
         Case::LeftOut(condition, _) => (*condition, String::new()),
+        Case::Predicted(kind, words) => {
+            let (element, word) = match kind {
+                Predicted::NoPass => ("failure", "predicted"),
+                Predicted::NotAdmitted => ("error", "not measured"),
+            };
+            return writeln!(
+                out,
+                "    <testcase classname=\"{}\" name=\"predicted verdicts\" time=\"0.000\"><{element} type=\"{word}\" \
+                 message=\"{}\"/></testcase>",
+                escaped(suite),
+                escaped(words)
+            );
+        }
     };
     let setup = [Factor::Chip, Factor::Module, Factor::Channel];
     let mut words: Vec<String> = FACTOR_KEYS
@@ -170,7 +229,9 @@ fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write
         {
             judged.reason().into_owned()
         }
+        Case::Waiting(judged, _) if !judged.detail.is_empty() => judged.reason().into_owned(),
         Case::Waiting(..) => "not run yet".into(),
+        Case::Predicted(..) => String::new(),
         Case::Done(judged, note) => message(run, judged, note),
     });
     match case.end(run) {

@@ -1,11 +1,12 @@
 //! Tests of the exports on an invented run.
 
-use super::csv;
-use judge::judged;
+use super::{csv, junit};
+use judge::judged::{self, PredictedVerdict};
+use judge::prediction::Audits;
 use nightbench_core::rates::{DataRate, Generation};
 use std::collections::BTreeSet;
 
-use crate::report::tests::fixture::{Kind, demo};
+use crate::report::tests::fixture::{Demo, Kind, demo};
 use crate::report::tests::foretold;
 
 /// The table of an invented run, whose jobs captured nothing.
@@ -121,7 +122,7 @@ fn junit_counts_match_the_run_and_names_stay_text() {
     for kind in [Kind::Usual, Kind::Hostile, Kind::Interrupted, Kind::Empty] {
         let demo = demo(60, kind);
         let mut out = String::new();
-        super::junit::write(&demo.run, &demo.facts, &mut out).unwrap();
+        junit::write(&demo.run, &demo.facts, &mut out).unwrap();
         let of = |tag: &str| out.matches(tag).count();
         let run = &demo.run;
         assert_eq!(of("<testcase "), run.conditions.len() + run.left_out.len());
@@ -162,6 +163,52 @@ fn what_is_predicted_has_fields_of_its_own_and_only_where_it_is_asked_for() {
     }
     assert!(!csv(Kind::Usual).contains("predicted_verdict"));
     let mut junit = String::new();
-    super::junit::write(&demo.run, &demo.facts, &mut junit).unwrap();
+    junit::write(&demo.run, &demo.facts, &mut junit).unwrap();
     assert_eq!(junit.matches("<skipped message=\"predicted ").count(), rows.len() - 1);
+}
+
+/// A program that reads failures must not see green where a release that counts predictions does not pass.
+#[test]
+fn predicted_fails_that_count_make_their_suite_fail() {
+    let mut demo = foretold(Kind::Usual);
+    let written = |demo: &Demo| {
+        let mut out = String::new();
+        junit::write(&demo.run, &demo.facts, &mut out).unwrap();
+        out
+    };
+    let before = written(&demo);
+    assert!(!before.contains("\"predicted verdicts\""));
+    let note = demo.run.audit.predictions.as_mut().unwrap();
+    note.counts_for_release = true;
+    // Not enough was audited: they decide nothing, and the suites that have some are not whole.
+    let open = written(&demo);
+    assert!(
+        open.contains("<error type=\"not measured\" message=\"") && open.contains("raise `audit_blocks`")
+    );
+    let note = demo.run.audit.predictions.as_mut().unwrap();
+    note.drawn = Audits { blocks: 4, conditions: 20, ..Default::default() };
+    let after = written(&demo);
+    let fails = demo.run.conditions.iter().filter(|one| {
+        let fail = |predicted: &judged::Predicted| predicted.verdict == PredictedVerdict::Fail;
+        !one.beyond_rating && one.predicted.as_ref().is_some_and(fail)
+    });
+    let told: usize = after
+        .split("<failure type=\"predicted\" message=\"")
+        .skip(1)
+        .map(|rest| rest.split(' ').next().unwrap().parse::<usize>().unwrap())
+        .sum();
+    assert!(told > 0);
+    assert_eq!(told, fails.count());
+    // Every suite that has one counts it, and so does the whole; the predicted jobs stay skipped.
+    let failures = |text: &str| -> Vec<usize> {
+        let after = text.split(" failures=\"").skip(1);
+        after.map(|rest| rest.split('"').next().unwrap().parse().unwrap()).collect()
+    };
+    let (old, new) = (failures(&before), failures(&after));
+    assert_eq!(new[0] - old[0], after.matches("<failure type=\"predicted\"").count());
+    assert_eq!(new[0], new[1..].iter().sum::<usize>());
+    assert_eq!(
+        after.matches("<skipped message=\"predicted ").count(),
+        before.matches("<skipped message=\"predicted ").count()
+    );
 }

@@ -61,10 +61,14 @@ pub(super) fn highest(run: &JudgedRun) -> Option<HighestView> {
     };
     let asked: usize = notes.iter().map(|note| note.asked).sum();
     let rates: usize = notes.iter().map(|note| note.rates).sum();
+    let open = match rates.saturating_sub(asked + run.not_needed) {
+        0 => String::new(),
+        some => format!(" {} not known yet.", count(some, "condition is", "conditions are")),
+    };
     let words = format!(
-        "{} of {} measured; what lies further out was not needed, and nothing is inferred of it.",
-        asked,
-        count(rates, "condition", "conditions")
+        "{asked} of {} measured; {} not needed, and nothing is inferred of what lies further out.{open}",
+        count(rates, "condition", "conditions"),
+        count(run.not_needed, "was", "were")
     );
     Some(HighestView {
         temperatures: (0..temperatures).map(|level| level_name(run, Factor::Temperature, level)).collect(),
@@ -83,6 +87,7 @@ fn cell(note: Option<&HighestRateNote>) -> RateCell {
     let mut lines = vec![match (note.highest_mts, note.asked) {
         (Some(rate), _) => format!("{rate} passes"),
         (None, 0) => "not yet run".into(),
+        (None, _) if !note.is_known() => "not known yet".into(),
         (None, _) => "none passes".into(),
     }];
     let list = |rates: &[u32]| rates.iter().map(u32::to_string).collect::<Vec<_>>().join(", ");

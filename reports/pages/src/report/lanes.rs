@@ -10,7 +10,7 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 
 const LEFT: f64 = 46.0;
-const RIGHT: f64 = 314.0;
+const RIGHT: f64 = 304.0;
 const STRIP: f64 = 34.0;
 
 /// One strip: a bar a lane, those short of the limit in a path of their own.

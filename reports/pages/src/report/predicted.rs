@@ -2,6 +2,7 @@
 
 use super::words::*;
 use super::{Options, rank};
+use judge::expected_in_words;
 use judge::judged::{
     JudgedCondition, JudgedRun, Predicted, PredictedMargin, PredictedVerdict, PredictionNote,
 };
@@ -85,7 +86,7 @@ pub(super) fn predicted(run: &JudgedRun, anchors: &[String], options: &Options) 
             ("these and the cover", &note.mandatory),
         ]
         .into_iter()
-        .filter(|(_, audits)| audits.blocks > 0)
+        .filter(|_| note.finished)
         .map(|(of, audits)| audit(of, audits))
         .collect(),
         quarantined: note.quarantined.clone(),
@@ -131,6 +132,7 @@ fn sentence(run: &JudgedRun, note: &PredictionNote) -> String {
         run.predicted.fail + run.predicted_beyond_rating.fail,
     );
     match all {
+        0 if note.audits_everything => format!("No condition is predicted: {}.", note.nothing_left_words()),
         0 if run.not_measured == 0 => "No condition is predicted: measuring each was worth its hours.".into(),
         0 => "No condition is predicted.".into(),
         _ => format!(
@@ -184,8 +186,8 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
     facts.push((
         "Expected wrong",
         format!(
-            "{} conditions by the model's own account (the sum of their probabilities).{bound}",
-            significant_count(note.sum_p_wrong)
+            "{} by the model's own account (the sum of their probabilities).{bound}",
+            expected_in_words(note.sum_p_wrong)
         ),
     ));
     if !note.factors.is_empty() {
@@ -207,6 +209,16 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
             ),
         ));
     }
+    if note.undecidable > 0 {
+        facts.push((
+            "Undecidable",
+            format!(
+                "{} not predicted: a measurement would be undecided there, since the guard band of what was measured is wider than \
+                 the limit itself.",
+                count(note.undecidable, "condition is", "conditions are")
+            ),
+        ));
+    }
     if note.perhaps_conditional > 0 {
         facts.push((
             "Guard band",
@@ -219,22 +231,21 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
     }
     facts.push((
         "Release",
-        match note.counts_for_release {
-            true => "predicted verdicts count for the decision and the exit code, as the plan says.",
-            false => "predicted verdicts decide nothing: the run is incomplete until they are measured, or the plan admits them.",
-        }
-        .into(),
+        match (note.counts(), note.counts_for_release) {
+            (true, _) => "predicted verdicts count for the decision and the exit code, as the plan says.".into(),
+            (false, true) => format!(
+                "the plan lets predicted verdicts count, and they do not: {}. The run is incomplete until they are measured.",
+                note.floor_words()
+            ),
+            (false, false) => "predicted verdicts decide nothing: the run is incomplete until they are measured, or the plan admits them."
+                .into(),
+        },
     ));
     let beyond = run.predicted_beyond_rating.total();
     if beyond > 0 {
         facts.push(("Beyond rating", format!("{beyond} of the predicted conditions, which do not count.")));
     }
     facts
-}
-
-/// A number of conditions that is no whole number.
-fn significant_count(value: f64) -> String {
-    if value < 0.01 { "fewer than 0.01".into() } else { plain(value, if value < 10.0 { 2 } else { 1 }) }
 }
 
 fn audit(of: &'static str, audits: &Audits) -> AuditRow {
@@ -250,10 +261,11 @@ fn audit(of: &'static str, audits: &Audits) -> AuditRow {
             0 => audits.wrong.to_string(),
             passes => format!("{} (of these predicted pass: {passes})", audits.wrong),
         },
-        expected: significant_count(audits.expected_wrong),
-        bound: audits.bounds().map_or_else(String::new, |(conditions, blocks)| {
-            format!("{}; {}", percent(conditions), percent(blocks))
-        }),
+        expected: expected_in_words(audits.expected_wrong),
+        bound: audits.bounds().map_or_else(
+            || "nothing with a value".into(),
+            |(conditions, blocks)| format!("{}; {}", percent(conditions), percent(blocks)),
+        ),
         held: match audits.near_margins {
             0 => share(audits.held, audits.margins),
             near => format!(

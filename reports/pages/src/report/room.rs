@@ -13,6 +13,9 @@ const WIDEST: f64 = 2.0;
 /// Guard bands that rules ask for, in U at k = 2: simple acceptance, 1.65 u, U and 1.5 U (ILAC-G8:09/2019; ISO 14253-1:2017).
 const RULES: [(f64, &str); 4] = [(0.0, "0"), (0.825, "1.65 u"), (1.0, "U"), (1.5, "1.5 U")];
 
+/// Width of a letter of a label, SVG units: no narrower than any in it.
+const LETTER: f64 = 6.5;
+
 /// A line of the table of rates.
 #[derive(Debug, Serialize)]
 pub(super) struct RateRow {
@@ -81,11 +84,14 @@ fn passes(run: &JudgedRun, simulated: bool) -> Option<Plot> {
     let mut rules = Path::default();
     for (place, (factor, name)) in RULES.into_iter().enumerate() {
         rules.line(&[(x.at(factor), AREA.top), (x.at(factor), AREA.bottom)]);
+        // On the side where the full line does not cross it.
+        let (at, length) = (x.at(factor), LETTER * name.len() as f64 + 2.0);
+        let crossed = (at + 1.0..at + length).contains(&x.held(own)) && at - length > AREA.left;
         plot.labels.push(super::plot::Label {
-            x: coordinate(x.at(factor) + 2.0),
+            x: coordinate(if crossed { at - 2.0 } else { at + 2.0 }),
             y: coordinate(AREA.bottom - if place % 2 == 0 { 4.0 } else { 16.0 }),
             text: name.into(),
-            anchor: "start",
+            anchor: if crossed { "end" } else { "start" },
         });
     }
     plot.draw(rules, "hands");
@@ -110,12 +116,16 @@ fn passes(run: &JudgedRun, simulated: bool) -> Option<Plot> {
 }
 
 fn rate_row(line: &Headroom) -> RateRow {
-    let bound = if line.at_least && line.passing_mts.is_some() { "at least " } else { "" };
     RateRow {
         module: line.module.clone(),
         channel: line.channel.clone(),
         rated: plain(line.rated_mts, 0),
-        passing: line.passing_mts.map_or_else(|| "none".into(), |rate| format!("{bound}{}", plain(rate, 0))),
+        passing: match (line.passing_mts, line.at_least) {
+            (Some(rate), true) => format!("at least {}", plain(rate, 0)),
+            (Some(rate), false) => plain(rate, 0),
+            (None, true) => "not known".into(),
+            (None, false) => "none".into(),
+        },
         at_zero: crossing(&line.crossings[0]),
         at_guard: crossing(&line.crossings[1]),
     }
@@ -149,6 +159,21 @@ mod tests {
         assert!(demo.run.verdicts.pass > 3 && plot.words.contains(&said), "{} lacks {said}", plot.words);
         let zero = demo.run.verdicts.pass + demo.run.verdicts.conditional_pass;
         assert!(plot.words.contains(&format!("Without a guard band {zero} pass")), "{}", plot.words);
+    }
+
+    /// No label lies under the full line: "1.65 u" stands on the left of its own line where the rule is 1 U.
+    #[test]
+    fn no_label_is_crossed_by_the_line_of_the_rule() {
+        let demo = demo(60, Kind::Usual);
+        let plot = passes(&demo.run, true).expect("something was judged");
+        let at = |text: &str| {
+            let label = plot.labels.iter().find(|label| label.text == text).expect("a label");
+            (label.x.parse::<f64>().unwrap(), label.anchor)
+        };
+        let own = at("U").0 - 2.0;
+        let (left, right) = (at("1.65 u").0, at("1.5 U").0);
+        assert_eq!((at("1.65 u").1, at("U").1), ("end", "start"));
+        assert!(left < own && right > own);
     }
 
     #[test]

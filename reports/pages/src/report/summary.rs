@@ -2,7 +2,7 @@
 
 use super::words::*;
 use super::{eyes::MetricRow, eyes::metric_row, predicted, rank};
-use judge::judged::{JudgedRun, PredictedVerdict, ReleaseDecision, RunFacts, Verdict};
+use judge::judged::{JudgedRun, PredictedVerdict, PredictionNote, ReleaseDecision, RunFacts, Verdict};
 use nightbench_core::condition::ConditionState;
 use plan::matrix::Factor;
 use serde::Serialize;
@@ -64,10 +64,11 @@ pub(super) struct Summary {
 
 /// Builds the top screen.
 pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> Summary {
-    let (class, decision) = match run.release.decision {
-        ReleaseDecision::Yes => ("vp", "Passes"),
-        ReleaseDecision::No => ("vf", "Does not pass"),
-        ReleaseDecision::Undecided => ("vn", "Undecided"),
+    let (class, decision) = match (run.release.decision, run.release.open) {
+        (ReleaseDecision::Yes, _) => ("vp", "Passes"),
+        (ReleaseDecision::No, _) => ("vf", "Does not pass"),
+        (ReleaseDecision::Undecided, Some(open)) => ("vn", open.words()),
+        (ReleaseDecision::Undecided, None) => ("vn", "Undecided"),
     };
     let worst = rank::worst(run).and_then(|index| {
         let judged = run.conditions.get(index)?;
@@ -166,7 +167,7 @@ fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String 
 /// The highest rates in a sentence, where the plan asks for them.
 fn sought(run: &JudgedRun) -> Option<String> {
     let notes = &run.audit.highest_rates;
-    let slowest = notes.iter().filter(|note| note.asked > 0).min_by_key(|note| note.highest_mts)?;
+    notes.iter().find(|note| note.asked > 0)?;
     let of = |answer: Option<bool>| notes.iter().filter(|note| note.passes() == answer).count();
     let (passing, open) = (of(Some(true)), of(None));
     let mut words = match passing == notes.len() {
@@ -180,11 +181,18 @@ fn sought(run: &JudgedRun) -> Option<String> {
     if open > 0 {
         words.push_str(&format!("; {}", count(open, "is not known yet", "are not known yet")));
     }
-    let end = match slowest.highest_mts {
-        Some(rate) => format!("is {rate} MT/s, of {}", slowest.name),
-        None => format!("is that of {}: none of its rates passes", slowest.name),
-    };
-    Some(format!("{words}. The lowest answer {end}."))
+    words.push('.');
+    // A series that was cut short has no answer yet.
+    let known = || notes.iter().filter(|note| note.is_known());
+    if let Some(slowest) = known().min_by_key(|note| note.highest_mts) {
+        let which =
+            if known().count() < notes.len() { "The lowest answer known" } else { "The lowest answer" };
+        words.push_str(&match slowest.highest_mts {
+            Some(rate) => format!(" {which} is {rate} MT/s, of {}.", slowest.name),
+            None => format!(" {which} is that of {}: none of its rates passes.", slowest.name),
+        });
+    }
+    Some(words)
 }
 
 /// Contributions to U that are estimates because neither this run nor a study says them, with their size.
@@ -248,14 +256,32 @@ fn incomplete(run: &JudgedRun) -> String {
             count(run.jobs_planned, "planned job", "planned jobs")
         )
     } else if run.jobs_done < run.jobs_planned {
+        let why = no_time(run).map_or_else(String::new, |(_, detail)| format!(": {detail}"));
+        // A choice that has come to its end asks for no more.
+        let goes_on = match run.audit.predictions.as_ref().is_some_and(|note| note.finished) {
+            true => "What is neither measured nor predicted is measured where `run --only` names it.",
+            false => "The same command continues the run.",
+        };
         format!(
-            "Incomplete: {} of {} are in the store. The same command continues the run.",
+            "Incomplete: {} of {} are in the store{why}. {goes_on}",
             run.jobs_done,
             count(run.jobs_planned, "planned job", "planned jobs")
+        )
+    } else if run.predicted.total() > 0 && !run.audit.predictions.as_ref().is_some_and(PredictionNote::counts)
+    {
+        format!(
+            "Incomplete: {} predicted and not measured, and predicted verdicts do not count.",
+            count(run.predicted.total(), "condition is", "conditions are")
         )
     } else {
         String::new()
     }
+}
+
+/// Conditions that no time was left for, and in what hours.
+fn no_time(run: &JudgedRun) -> Option<(usize, &str)> {
+    let all = || run.conditions.iter().filter(|one| one.state == ConditionState::NoTime);
+    all().next().map(|one| (all().count(), one.detail.as_str()))
 }
 
 fn tiles(run: &JudgedRun) -> Vec<Tile> {
@@ -330,6 +356,17 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
     let metrics = || run.conditions.iter().filter_map(|condition| condition.worst());
     let counted = |verdict: Verdict| run.verdicts.of(verdict);
     add(run.jobs_planned.saturating_sub(run.jobs_done), "job not yet run", "jobs not yet run", "not-run");
+    if let Some((many, detail)) = no_time(run) {
+        let words = |noun: &str| format!("{noun} without a job: {detail}");
+        add(many, &words("condition"), &words("conditions"), "not-run");
+    }
+    let undecidable = run.audit.predictions.as_ref().map_or(0, |note| note.undecidable);
+    add(
+        undecidable,
+        "condition is not predicted: a measurement would be undecided",
+        "conditions are not predicted: measurements would be undecided",
+        "predicted",
+    );
     add(
         run.predicted.total() + run.predicted_beyond_rating.total(),
         "condition is predicted and not measured",
@@ -362,7 +399,11 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         "conditions lie within the guard band",
         "conditions",
     );
-    add(run.not_measured, "condition not measured", "conditions not measured", "not-run");
+    // What has not run yet is told by its jobs.
+    let faults = run.conditions.iter().filter(|one| {
+        one.state == ConditionState::NotMeasured && (!one.beyond_rating || run.beyond_rating_counts)
+    });
+    add(faults.count(), "condition not measured", "conditions not measured", "not-run");
     add(run.undecided, "condition measured and undecided", "conditions measured and undecided", "not-run");
     add(run.not_judged, "condition without any limit", "conditions without any limit", "not-run");
     add(

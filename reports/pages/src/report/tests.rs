@@ -6,7 +6,7 @@ use judge::prediction::Quantity;
 use nightbench_core::condition::ConditionState;
 use nightbench_core::results::Direction;
 use plan::limits::Metric;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 #[path = "../../examples/page_demo/fixture.rs"]
 #[allow(dead_code)]
@@ -116,6 +116,7 @@ fn an_empty_or_interrupted_run_says_so() {
     let empty = page(&demo(60, Kind::Empty), 12);
     assert!(empty.contains("Empty: no job of"));
     assert!(empty.contains("nothing can be said about the margin"));
+    assert!(empty.contains("<b>Nothing measured yet</b>") && !empty.contains("<b>Undecided</b>"));
     assert!(empty.contains("End of report"));
     let interrupted = demo(60, Kind::Interrupted);
     let html = page(&interrupted, 12);
@@ -164,6 +165,34 @@ fn every_link_has_its_target_and_no_anchor_is_used_twice() {
         for part in html.split("href=\"#").skip(1) {
             let target = part.split('"').next().unwrap();
             assert!(ids.contains(target), "{target} is nowhere");
+        }
+    }
+}
+
+/// A class that gives a drawing its stroke is on no element with text: the stroke would be inherited by every drawing in it.
+#[test]
+fn strokes_of_drawings_reach_nothing_else() {
+    let mut strokes = BTreeSet::new();
+    for rule in include_str!("style.css").split('}') {
+        let Some((selectors, body)) = rule.rsplit_once('{') else { continue };
+        if !body.contains("stroke:") {
+            continue;
+        }
+        let bare = selectors
+            .rsplit('{')
+            .next()
+            .unwrap_or(selectors)
+            .split(',')
+            .filter_map(|one| one.trim().strip_prefix('.'));
+        strokes.extend(bare.filter(|name| name.chars().all(|c| c.is_ascii_alphanumeric() || c == '-')));
+    }
+    assert!(strokes.len() > 20, "{strokes:?}");
+    let html = page(&with_a_budget(), 12);
+    assert!(html.contains("<details class=\"more\""));
+    for name in ["details", "div", "p", "ul", "li", "table", "tr", "td", "th", "span", "section", "figure"] {
+        for tag in html.split(&format!("<{name} ")).skip(1).map(|rest| rest.split('>').next().unwrap_or("")) {
+            let classes = tag.split("class=\"").nth(1).and_then(|rest| rest.split('"').next()).unwrap_or("");
+            assert!(classes.split(' ').all(|class| !strokes.contains(class)), "<{name} {tag}>");
         }
     }
 }
@@ -337,15 +366,19 @@ fn what_is_assumed_stands_right_under_the_decision() {
     assert!(top.contains("Assumed, not measured: repeatability (width 1.1 ps)."), "{top}");
 }
 
-#[test]
-fn an_eye_says_what_its_own_uncertainty_is_made_of() {
-    use judge::audit::EyeBudget;
+/// A run whose worst eye says what its U is made of.
+fn with_a_budget() -> Demo {
     let mut demo = demo(60, Kind::Usual);
     let index = rank::worst(&demo.run).unwrap();
     let mut budget = demo.run.budgets[0].clone();
     budget.rows[3].assumed = true;
-    demo.run.audit.budgets.push(EyeBudget { condition: index, eye: EYE, budget });
-    let html = page(&demo, 3);
+    demo.run.audit.budgets.push(judge::audit::EyeBudget { condition: index, eye: EYE, budget });
+    demo
+}
+
+#[test]
+fn an_eye_says_what_its_own_uncertainty_is_made_of() {
+    let html = page(&with_a_budget(), 3);
     let card = html.split("<article").nth(1).unwrap().split("</article>").next().unwrap();
     assert!(card.contains("U 4.2 ps = 2.00 x 2.10 ps"), "{card}");
     assert!(card.contains("tap nonlinearity 1.30 ps, 39 %") && card.contains("28 % (assumed)"));
