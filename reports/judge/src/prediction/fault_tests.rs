@@ -57,15 +57,17 @@ fn a_module_that_loses_margin_hot_or_cold_at_low_supply_is_told() {
     }
 }
 
+/// Taller eyes than elsewhere, and the narrow ones far narrower.
+fn narrow(prior: &mut Prior) {
+    for one in &mut prior.expected {
+        one.height.share += 0.1;
+        one.width.share -= if one.width.share < 0.3 { 0.15 } else { 0.0 };
+    }
+}
+
 /// Trainings that fail where an eye is expected to be too narrow for its limit, and tall: a fail as expected, no height that collapsed.
 #[test]
 fn a_training_that_fails_as_expected_is_no_fault_of_its_height() {
-    let narrow = |prior: &mut Prior| {
-        for one in &mut prior.expected {
-            one.height.share += 0.1;
-            one.width.share -= if one.width.share < 0.3 { 0.15 } else { 0.0 };
-        }
-    };
     let field = field_of(&with_supplies(), narrow);
     let blocks = mandatory(&field, &terms(5.0));
     let mut measured = spoilt(&field, |_| 0.0);
@@ -99,12 +101,6 @@ fn a_training_that_fails_as_expected_is_no_fault_of_its_height() {
 /// Heights of eyes that are far too narrow, as expected, collapse in one block: no verdict hangs on them.
 #[test]
 fn a_height_beside_a_width_that_fails_as_expected_tells_no_fault() {
-    let narrow = |prior: &mut Prior| {
-        for one in &mut prior.expected {
-            one.height.share += 0.1;
-            one.width.share -= if one.width.share < 0.3 { 0.15 } else { 0.0 };
-        }
-    };
     let field = field_of(&with_supplies(), narrow);
     let blocks = mandatory(&field, &terms(5.0));
     let hot = field.points.iter().find(|point| point.temperature_c > 25.0 && blocks.contains(point.block()));
