@@ -45,7 +45,7 @@ mod worth;
 
 pub use assumed::{Assumption, assumptions};
 pub use chart::{Series, reference_condition};
-pub use doubt::{in_doubt, judged_alone};
+pub use doubt::{in_doubt, judged_alone, judged_of};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
 pub use predicted::{counts_in_words, terms};
 pub use release::limit_of as unit_limit;
