@@ -91,6 +91,24 @@ pub struct Edge {
 /// How far one Gaussian tail may be off the logarithm of an error ratio, for each factor e from the limit (estimate).
 const MODEL_SHARE: f64 = 0.08;
 
+/// Least factor by which error ratios fall a place into the eye where its edge is no notch's (estimate: tails that matter fall by a decade
+/// over three places at most), and the chance below which errors are not taken for such a tail's.
+const FLATTEST: f64 = 0.5;
+const NO_CHANCE: f64 = 1e-3;
+
+/// Chance of at least so many errors where so many are expected (Poisson).
+pub(crate) fn at_least(errors: f64, mean: f64) -> f64 {
+    if errors > mean + 12.0 * mean.sqrt() + 30.0 {
+        return 0.0;
+    }
+    let (mut term, mut below) = ((-mean).exp(), 0.0);
+    for k in 0..errors as u64 {
+        below += term;
+        term *= mean / (k + 1) as f64;
+    }
+    (1.0 - below).max(0.0)
+}
+
 /// Gives counts the weight 1 / (1 + k s^2): k errors tell the logarithm of a ratio to 1 / sqrt(k), the model holds to s
 /// there. Without it thousands of errors far out decide where the fit of a bent tail begins.
 fn weigh(counts: &mut [Count], ber: f64) {
@@ -203,6 +221,28 @@ impl Line<'_> {
         credible.then(|| Position { position: -f64::from(self.side.outward()) * found.position, u: found.u })
     }
 
+    /// The edge at a notch: places beside the run whose errors the tail found further out does not explain. The edge lies before them; as
+    /// far as they may yet lie below the limit, it is the tail's.
+    fn before_a_notch(&self, tail: &Position, ber: f64) -> Option<Edge> {
+        let sign = f64::from(self.side.outward());
+        let unexplained = self
+            .outwards()
+            .map(|at| (at, sign * (tail.position - f64::from(at))))
+            .take_while(|(_, within)| *within > 0.5)
+            .filter_map(|(at, within)| Some((self.count(at)?, within)))
+            .find(|(count, within)| {
+                count.errors >= 2.0
+                    && at_least(count.errors, count.bits * ber * FLATTEST.powf(*within)) < NO_CHANCE
+            });
+        let (count, _) = unexplained?;
+        // Of a ratio whose logarithm may be anything k errors leave the probability to lie below the limit that the limit has to make k.
+        let below = at_least(count.errors, count.bits * ber);
+        let position = self.step_edge().position;
+        let beyond = tail.position - position;
+        let u = (U_STEP * U_STEP + below * (1.0 - below) * beyond * beyond).sqrt();
+        Some(Edge { position, u, method: EdgeMethod::Interval })
+    }
+
     /// The run through the same inner place on the neighbouring line `fixed + by`, seen from the same side.
     fn beside(&self, by: i16) -> Option<Self> {
         let fixed = self.fixed.checked_add_signed(by)?;
@@ -221,6 +261,9 @@ impl Line<'_> {
     /// first measured fail. Always finite.
     pub fn edge(&self, ber: f64, scratch: &mut Vec<Count>) -> Edge {
         let fitted = if self.on_border() { None } else { self.fitted(ber, scratch) };
+        if let Some(edge) = fitted.and_then(|tail| self.before_a_notch(&tail, ber)) {
+            return edge;
+        }
         let fitted = fitted.map(|at| Edge { position: at.position, u: at.u, method: EdgeMethod::Fit });
         if let Some(edge) = fitted.or_else(|| self.crossing(ber)) {
             return edge;

@@ -24,6 +24,15 @@ pub struct Slopes {
 /// below and above, lower and upper edge at the column before and after, steps of the edge's own axis; NaN where it was not seen.
 pub type Beside = [[f32; 2]; 4];
 
+/// How much longer a row beside is from where the row is no slope but a waist of the eye, where rows are cut: a quarter of the row, and two places.
+const OF_A_WAIST: (f64, f64) = (0.25, 2.0);
+
+/// Is a row beside cut where the row is not, or the row where that is not? `change`: how much longer it is, taps.
+pub fn is_waist(change: f64, row: f64) -> bool {
+    let (share, places) = OF_A_WAIST;
+    change.abs() > (share * row).max(places)
+}
+
 /// Changes of a scaled mask: of its scale a tap, and a Vref step.
 pub type MaskSlopes = (f32, f32);
 
@@ -73,7 +82,7 @@ pub fn slopes(
         let column = |lines: &mut Lines<'_>, by: i16| lines.edges(by, 0, [Side::Lower, Side::Upper]);
         let (rows, columns) =
             ([-1, 0, 1].map(|by| row(&mut lines, by)), [-1, 0, 1].map(|by| column(&mut lines, by)));
-        add_changes(&mut taps, rows);
+        add_changes(&mut taps, without_waists(rows));
         add_changes(&mut vref, columns);
         let [early, late] = outwards(rows);
         let [lower, upper] = outwards(columns);
@@ -104,6 +113,17 @@ fn shifted(view: &CaptureView, at: LanePoint, tap: i16, vref: i16) -> Option<Lan
     let grid = view.grid();
     let moved = LanePoint { tap: at.tap.checked_add_signed(tap)?, vref: at.vref.checked_add_signed(vref)? };
     (moved.tap < grid.taps && moved.vref < grid.vref_steps).then_some(moved)
+}
+
+/// Rows less those beside that are cut, or that are not where the row is.
+fn without_waists(mut rows: [Option<[Seen; 2]>; 3]) -> [Option<[Seen; 2]>; 3] {
+    let length = |[early, late]: [Seen; 2]| late.0 - early.0;
+    if let Some(row) = rows[1].map(length) {
+        for beside in [0, 2] {
+            rows[beside] = rows[beside].filter(|beside| !is_waist(length(*beside) - row, row));
+        }
+    }
+    rows
 }
 
 fn add_changes(squares: &mut [Squares; 3], edges: [Option<[Seen; 2]>; 3]) {

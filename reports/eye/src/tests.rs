@@ -310,3 +310,47 @@ fn wild_counts_give_finite_metrics() {
         }
     }
 }
+
+/// A row with a notch beside its operating point: the early reach of its eye and its uncertainty, with so many errors in each of two places. The tail
+/// further out crosses the limit 8.7 taps away.
+fn early_reach_with_a_notch(notch: [u64; 2]) -> (f64, f64) {
+    const CLEAN: u64 = 3_300_000_000;
+    let mut capture = capture(40, 9, 1, PointRule::sequential(LIMIT, 0.95));
+    capture.operating[0] = LanePoint { tap: 20, vref: 4 };
+    for tap in 0..40u16 {
+        let errors = match tap {
+            18 => notch[0],
+            19 => notch[1],
+            11 => 59,
+            10 => 26_000,
+            9 => 2_000_000,
+            12..=30 => 0,
+            31 => 15,
+            32 => 40_000,
+            33 => 1_600_000,
+            _ => CLEAN / 4,
+        };
+        capture.visits.push(visit(tap, 4, CLEAN, &[errors]));
+    }
+    for vref in 0..9u16 {
+        if vref != 4 {
+            let errors = if (2..7).contains(&vref) { 0 } else { 400_000 };
+            capture.visits.push(visit(20, vref, CLEAN, &[errors]));
+        }
+    }
+    let lanes = everything(&capture);
+    (lanes[0].reach[0].sub_tap, lanes[0].reach[0].u)
+}
+
+/// What lies beyond a notch of the row is not the operating point's: errors that the tail further out does not explain end the row. Where they are so
+/// few that the notch may as well pass, the edge may be the tail's, and its uncertainty says so.
+#[test]
+fn a_row_ends_at_a_notch() {
+    let (whole, u_whole) = early_reach_with_a_notch([0, 0]);
+    assert!((whole - 8.7).abs() < 0.4 && u_whole < 0.3, "{whole} {u_whole}");
+    let (cut, u_cut) = early_reach_with_a_notch([16, 15]);
+    assert!(cut == 0.5 && u_cut < 0.3, "{cut} {u_cut}");
+    // Six errors where the limit makes 3.3: it makes as many with a chance of 0.12 (Poisson), and u is the root of 0.12 x 0.88 of what is beyond.
+    let (doubtful, u_doubtful) = early_reach_with_a_notch([0, 6]);
+    assert!(doubtful == 0.5 && (u_doubtful - 2.6).abs() < 0.3, "{doubtful} {u_doubtful}");
+}

@@ -161,6 +161,8 @@ pub struct LaneTally {
     /// Of these, jobs with an eye elsewhere, and jobs in which another start may pass.
     pub off_centre: u16,
     pub on_the_verge: u16,
+    /// Jobs whose operating point failed on errors that do not show a ratio above the limit.
+    in_doubt: u16,
     /// Sum over its open jobs of the mean square by which a start that closes it would put its value off.
     may_close: f64,
     /// Its changes beside the operating point: over the jobs that show both places the sum of the mean squares and of both changes
@@ -199,7 +201,8 @@ impl LaneTally {
         self.closed += u16::from(reading.closed);
         self.off_centre += u16::from(reading.off_centre);
         self.on_the_verge += u16::from(reading.on_the_verge);
-        self.may_close += reading.closes_elsewhere * reading.value * reading.value;
+        self.in_doubt += u16::from(reading.in_doubt);
+        self.may_close += reading.elsewhere;
         self.crest.add(reading.off, reading.beside);
         match reading.beside {
             [Some(before), Some(after)] => {
@@ -226,7 +229,7 @@ impl LaneTally {
         }
         let open = self.jobs - self.closed;
         let own = if open > 0 { self.sum / f64::from(open) } else { 0.0 };
-        share_unsure(open, self.closed) * others.map_or(own, |others| others.max(own)).powi(2)
+        share_unsure(open, self.closed, self.in_doubt) * others.map_or(own, |others| others.max(own)).powi(2)
     }
 
     /// A value in every job: neither closed nor off the grid.
@@ -421,7 +424,8 @@ mod tests {
             closed: false,
             off_centre: false,
             on_the_verge: false,
-            closes_elsewhere: 0.0,
+            in_doubt: false,
+            elsewhere: 0.0,
             beside,
             off: None,
         });

@@ -6,6 +6,7 @@
 //! lie on average. What that average is off, all of them share.
 
 use super::eye_summary::TRAINING_SCATTER;
+use statistics::special::normal_upper_quantile;
 use std::collections::BTreeMap;
 
 /// How far the middles of a strobe's lanes truly lie apart, a delay line's nonlinearity included, taps (estimate: invented chips leave 0.11 to
@@ -13,8 +14,9 @@ use std::collections::BTreeMap;
 const MIDDLES_APART: f64 = 0.2;
 /// Lanes of a strobe that tell where its operating points lie on average.
 const LEAST_LANES: usize = 4;
-/// Standard deviations off the others beyond which scatter put no operating point: such a lane stays as read.
-const NO_SCATTER: f64 = 3.0;
+/// Chance that scatter alone puts any operating point of an eye so far off the others that it is not taken for scatter: such a lane stays as
+/// read (three deviations, whatever the number of lanes, were passed in one eye of ten with 40 lanes, and a lane of 39 mV was read as 62).
+const NO_SCATTER: f64 = 0.01;
 /// Pairs of lanes that tell how all of them fall.
 const LEAST_PAIRS: usize = 15;
 /// Pairs nearer than this tell no slope, taps.
@@ -137,10 +139,11 @@ pub fn centred(lanes: &[Option<Lane>], falls: Falls, bend: Option<f64>) -> Vec<C
             *most = (*most).max(*jobs);
         }
     }
+    by_strobe.retain(|_, (offs, _)| offs.len() >= LEAST_LANES);
+    let Some(scattered) = Scattered::of(&by_strobe) else { return vec![Centred::AsRead; lanes.len()] };
     let strobes: BTreeMap<u16, Strobe> = by_strobe
         .into_iter()
-        .filter(|(_, (offs, _))| offs.len() >= LEAST_LANES)
-        .map(|(group, (offs, jobs))| (group, Strobe::of(offs, jobs)))
+        .map(|(group, (offs, jobs))| (group, Strobe::of(&offs, jobs, &scattered)))
         .collect();
     let near = |lane: &Lane| {
         let (strobe, off) = (strobes.get(&lane.0)?, lane.2.off(lane.3)?);
@@ -187,21 +190,42 @@ pub fn centred(lanes: &[Option<Lane>], falls: Falls, bend: Option<f64>) -> Vec<C
         .collect()
 }
 
+/// How an eye's operating points scatter about the middles of their eyes, strobe by strobe: training treats all lanes alike.
+struct Scattered {
+    /// Their standard deviation as their median deviation tells it, which a few lanes that landed far off do not move.
+    seen: f64,
+    /// Standard deviations that chance leaves no lane beyond.
+    furthest: f64,
+}
+
+impl Scattered {
+    fn of(by_strobe: &BTreeMap<u16, (Vec<f64>, u16)>) -> Option<Scattered> {
+        let mut away: Vec<f64> = Vec::new();
+        for (offs, _) in by_strobe.values() {
+            let median = median(&mut offs.clone());
+            away.extend(offs.iter().map(|off| (off - median).abs()));
+        }
+        if away.is_empty() {
+            return None;
+        }
+        // On either side.
+        let furthest = normal_upper_quantile(0.5 * NO_SCATTER / away.len() as f64).ok()?;
+        // 1.4826 times their median is a normal sample's standard deviation.
+        Some(Scattered { seen: 1.4826 * median(&mut away), furthest })
+    }
+}
+
 impl Strobe {
     /// From its lanes' middles.
-    fn of(mut offs: Vec<f64>, jobs: u16) -> Strobe {
+    fn of(offs: &[f64], jobs: u16, of_all: &Scattered) -> Strobe {
         let scatter = TRAINING_SCATTER * TRAINING_SCATTER / f64::from(jobs.max(1));
-        let median = median(&mut offs);
-        let mut away: Vec<f64> = offs.iter().map(|off| (off - median).abs()).collect();
-        // 1.4826 times their median is a normal sample's standard deviation.
-        let seen = 1.4826 * self::median(&mut away);
-        let furthest = NO_SCATTER * (scatter + MIDDLES_APART * MIDDLES_APART).sqrt().max(seen);
-        let near: Vec<f64> = offs.into_iter().filter(|off| (off - median).abs() <= furthest).collect();
+        let median = median(&mut offs.to_vec());
+        let furthest = of_all.furthest * (scatter + MIDDLES_APART * MIDDLES_APART).sqrt().max(of_all.seen);
+        let near: Vec<f64> = offs.iter().copied().filter(|off| (off - median).abs() <= furthest).collect();
         let lanes = near.len() as f64;
         let middle = near.iter().sum::<f64>() / lanes;
-        let variance = near.iter().map(|off| (off - middle).powi(2)).sum::<f64>() / (lanes - 1.0).max(1.0);
         // What is more than twice what training scatters is no scatter.
-        let apart = (variance - 2.0 * scatter).max(MIDDLES_APART * MIDDLES_APART);
+        let apart = (of_all.seen.powi(2) - 2.0 * scatter).max(MIDDLES_APART * MIDDLES_APART);
         Strobe { middle, furthest, scatter: scatter / (scatter + apart), lanes }
     }
 }
@@ -321,6 +345,36 @@ mod tests {
         }
         many.3 = 100;
         assert!(left(centred(&[Some(many); 8], HEIGHT, None)[0]) > 0.8);
+    }
+
+    /// Two lanes of a strobe that landed far off to either side are scatter still, as the lanes of the other strobes have it: of an eye of many lanes
+    /// some land three deviations off.
+    #[test]
+    fn a_lane_that_landed_far_off_is_moved() {
+        let mut lanes: Vec<Option<Lane>> = Vec::new();
+        for strobe in 0..5u16 {
+            for (at, place) in PLACES.iter().enumerate() {
+                let place = match (strobe, at) {
+                    (2, 4) => -1.5,
+                    (2, 3) => 1.6,
+                    _ => *place,
+                };
+                lanes.extend(
+                    lane(place, 0.0, [true; 2])
+                        .map(|(_, value, crest, jobs)| Some((strobe, value, crest, jobs))),
+                );
+            }
+        }
+        let moved = centred(&lanes, HEIGHT, None);
+        let found = values(&lanes, &moved);
+        let mean = found.iter().sum::<f64>() / found.len() as f64;
+        assert!(
+            lanes[20].unwrap().1 - mean > 20.0 && (found[20] - mean).abs() < 16.0,
+            "{} {mean}",
+            found[20]
+        );
+        assert!((found[19] - mean).abs() < 16.0, "{} {mean}", found[19]);
+        assert!(matches!(moved[20], Centred::Moved { .. }), "{:?}", moved[20]);
     }
 
     /// How masks fall is told by all lanes together, hardly by one that is bad, and never as more than their own slopes say.

@@ -3,7 +3,7 @@
 use super::aggregate::{ConditionTally, Part};
 use super::between_lanes::BetweenLanes;
 use super::budget::Coverage;
-use super::eye_summary::{digest, masks_for};
+use super::eye_summary::{EyeSummary, digest, masks_for};
 use super::tap_size::TapSizes;
 use super::verdict::{Bench, judge_condition};
 use crate::judged::{JobNote, JudgedCondition, JudgedMetric};
@@ -55,8 +55,17 @@ pub fn judged_alone(
     readback: Option<&Readback>,
     capture: &Capture,
 ) -> Option<JudgedCondition> {
+    Some(judged_of(plan, condition, readback, digest(capture, &[]).ok()?))
+}
+
+/// The same of a capture's digest, which other limits do not change.
+pub fn judged_of(
+    plan: &Plan,
+    condition: &Condition,
+    readback: Option<&Readback>,
+    eye: EyeSummary,
+) -> JudgedCondition {
     let criteria = AcceptanceCriteria::of(plan);
-    let eye = digest(capture, &[]).ok()?;
     let vddq = readback.and_then(|readback| readback.rails.iter().find(|(name, _)| name == "VDDQ"));
     let note = JobNote {
         key: String::new(),
@@ -78,5 +87,5 @@ pub fn judged_alone(
     let bench = Bench { plan, criteria: &criteria, scatter: &scatter, taps, jobs_per_condition: 1, coverage };
     // How much its own lanes differ tells most of what the run as a whole will say of them.
     let between = BetweenLanes::of(&bench, std::iter::once((condition, &tally)));
-    Some(judge_condition(&bench, &between, condition, &tally, None).0)
+    judge_condition(&bench, &between, condition, &tally, None).0
 }

@@ -4,15 +4,15 @@
 //! A digest depends on nothing but one job: it may be computed on any thread and kept as a cache
 //! ([`SUMMARY_VERSION`] changes whenever the same counts would give another digest).
 
-use super::verge::closes_elsewhere;
+use super::verge::{ONE_BESIDE, closes_elsewhere};
 use eye::counts::CaptureView;
 use eye::edges::EdgeMethod;
 use eye::metrics::{Wanted, lane_metrics};
 use eye::shapes::{Mask, MaskShape};
-use eye::slopes::{MaskSlopes, Slopes, slopes};
+use eye::slopes::{MaskSlopes, Slopes, is_waist, slopes};
 use eye::tap_size::span;
 use eye::value::EyeState;
-use eye::verge::on_the_verge;
+use eye::verge::{closed_in_doubt, on_the_verge};
 use nightbench_core::rates::DataRate;
 use nightbench_core::results::{Capture, CaptureMode, EyeName, Grid, TrainingResult, VisitKind};
 use nightbench_core::text::lane_list;
@@ -34,6 +34,7 @@ const STEPWISE: u16 = 1 << 4;
 const CLOSED: u16 = 1 << 8;
 const OFF_CENTRE: u16 = 1 << 9;
 const ON_THE_VERGE: u16 = 1 << 10;
+const IN_DOUBT: u16 = 1 << 11;
 
 /// Parts of a grid step that uncertainties are kept in: four of them in a lane, and lanes by the million.
 const U_PARTS: f32 = 1024.0;
@@ -59,7 +60,7 @@ pub struct LaneSummary {
     /// Its standard uncertainty from counting or from the step, as [`packed_u`].
     pub u: [u16; 4],
     /// Bits 0-3: that side ends on the grid's border; bits 4-7: known to a step only; 8: the operating point fails;
-    /// 9: although an eye exists elsewhere; 10: although another start may pass ([`eye::verge`]).
+    /// 9: although an eye exists elsewhere; 10: although another start may pass ([`eye::verge`]); 11: on errors that do not show a ratio above the limit.
     pub flags: u16,
     /// How far each edge lies further out on the line before and after ([`eye::slopes::Beside`]), parts of 256 of a step.
     pub beside: [[i16; 2]; 4],
@@ -139,8 +140,11 @@ pub struct LaneReading {
     pub off_centre: bool,
     /// The operating point fails, but so narrowly that another start may pass.
     pub on_the_verge: bool,
-    /// Mean square of the share of other starts in which the lane is closed, as far as its nearest edge lets fear.
-    pub closes_elsewhere: f64,
+    /// And so on errors that do not show a ratio above the limit: it may be open.
+    pub in_doubt: bool,
+    /// Mean square by which other starts differ that close the lane, as far as its nearest edge lets fear, or that lie where its row is cut
+    /// at a waist, or is not.
+    pub elsewhere: f64,
     /// How much more it is at the place before and the place after, ps or mV, where that was seen.
     pub beside: [Option<f64>; 2],
     /// The middle of the lane's eye from the operating point, taps, where both ends of its row were seen.
@@ -217,6 +221,9 @@ pub fn digest(capture: &Capture, masks: &[Mask]) -> Result<EyeSummary, String> {
         }
         if lane.state != EyeState::Open && on_the_verge(&view, number) {
             digest.flags |= ON_THE_VERGE;
+            if closed_in_doubt(&view, number) {
+                digest.flags |= IN_DOUBT;
+            }
         }
         edges.push(digest);
         for (mask, fit) in scaled.iter_mut().zip(&lane.masks) {
@@ -266,10 +273,17 @@ fn over_sides(edges: &LaneSummary, sides: &[usize], unit: f64) -> LaneReading {
         closed: edges.flags & CLOSED != 0,
         off_centre: edges.flags & OFF_CENTRE != 0,
         on_the_verge: edges.flags & ON_THE_VERGE != 0,
-        closes_elsewhere: edges.closes_elsewhere(),
+        in_doubt: edges.flags & IN_DOUBT != 0,
+        elsewhere: 0.0,
         beside: [Some(0.0); 2],
         off: edges.middle(),
     };
+    let row = f64::from(edges.reach[0] + edges.reach[1]);
+    let waists = [0, 1].map(|line| {
+        let changes = [0, 1].map(|side| edges.beside[side][line]);
+        let longer = changes.map(|change| f64::from(f32::from(change) / BESIDE_PARTS)).iter().sum::<f64>();
+        !changes.contains(&UNSEEN) && is_waist(longer, row)
+    });
     for &side in sides {
         for (sum, change) in reading.beside.iter_mut().zip(edges.beside[side]) {
             let seen = sum.filter(|_| change != UNSEEN);
@@ -283,6 +297,13 @@ fn over_sides(edges: &LaneSummary, sides: &[usize], unit: f64) -> LaneReading {
             reading.sampling += u * u;
         }
         reading.at_least |= edges.flags & (1 << side) != 0;
+    }
+    reading.elsewhere = edges.closes_elsewhere() * reading.value * reading.value;
+    // What a row has beside a waist is no slope.
+    if sides.iter().all(|side| *side < 2) {
+        for (change, _) in reading.beside.iter_mut().zip(waists).filter(|(_, waist)| *waist) {
+            reading.elsewhere += ONE_BESIDE * change.take().unwrap_or(0.0).powi(2);
+        }
     }
     reading
 }
@@ -353,7 +374,8 @@ impl EyeSummary {
             closed,
             off_centre: flags & OFF_CENTRE != 0,
             on_the_verge: flags & ON_THE_VERGE != 0,
-            closes_elsewhere: edges.closes_elsewhere(),
+            in_doubt: flags & IN_DOUBT != 0,
+            elsewhere: edges.closes_elsewhere() * (f64::from(scale) * width).powi(2),
             beside: [None; 2],
             off: edges.middle(),
         })
@@ -422,5 +444,28 @@ impl JobSummary {
             trainings: trainings.iter().map(training_summary).collect(),
             captures: captures.iter().map(|capture| digest(capture, &masks(capture))).collect(),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A row beside that is cut is what other starts may have, and no slope; one that is a little shorter is a slope.
+    #[test]
+    fn a_cut_row_beside_is_no_slope() {
+        let of = |changes: [[f32; 2]; 2]| {
+            let mut lane = LaneSummary { reach: [9.0, 9.0, 2.7, 3.0], ..LaneSummary::default() };
+            for (beside, change) in lane.beside.iter_mut().zip(changes) {
+                *beside = change.map(packed_change);
+            }
+            over_sides(&lane, sides(Metric::Width), 10.0)
+        };
+        let cut = of([[-8.0, -0.1], [-0.2, -0.1]]);
+        assert_eq!(cut.beside[0], None);
+        assert!((cut.beside[1].unwrap() + 2.0).abs() < 0.1, "{:?}", cut.beside);
+        assert!((cut.elsewhere / (0.135 * 82.0 * 82.0) - 1.0).abs() < 0.02, "{}", cut.elsewhere);
+        let slope = of([[-1.0, -0.1], [-0.8, -0.1]]);
+        assert!(slope.elsewhere == 0.0 && (slope.beside[0].unwrap() + 18.0).abs() < 0.1, "{slope:?}");
     }
 }

@@ -45,7 +45,7 @@ mod worth;
 
 pub use assumed::{Assumption, assumptions};
 pub use chart::{Series, reference_condition};
-pub use doubt::{LeftOpen, judged_alone, left_open};
+pub use doubt::{LeftOpen, judged_alone, judged_of, left_open};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
 pub use predicted::{counts_in_words, expected_in_words, terms};
 pub use release::limit_of as unit_limit;

@@ -447,9 +447,9 @@ fn where_training_lands_decides_nothing_for_sure() {
     assert_eq!(of("100", shut), (Verdict::Fail, 3, false));
     assert_eq!(of("100", verge), (Verdict::ConditionalFail, 3, true));
     assert_eq!(of("190", verge).0, Verdict::Fail);
-    // Wide, but one step from closing.
+    // Wide, but one step high.
     let mut narrow = lane(10.0, 0);
-    narrow.reach[2] = 0.2;
+    narrow.reach = [10.0, 10.0, 0.2, 0.8];
     assert_eq!(of("100", narrow), (Verdict::ConditionalPass, 3, true));
     assert_eq!(of("100", lane(4.0, 0)), (Verdict::Fail, 3, false));
 }

@@ -5,19 +5,23 @@ use crate::simulated::{Crossings, SimulatedEye, each_start};
 use eye::counts::CaptureView;
 use eye::metrics::{Wanted, lane_metrics};
 use eye::value::{EyeMetric, Reading};
+use judge::eye_summary::{EyeSummary, digest};
 use judge::judged::JudgedMetric;
-use judge::judged_alone;
+use judge::judged_of;
 use nightbench_core::random::SplitMix64;
 use nightbench_core::results::{Capture, CaptureMode, Grid};
 use plan::Plan;
 use plan::expand::Condition;
 use plan::limits::{Limit, Metric};
+use plan::matrix::Factor;
 use runner::capture::CaptureOptions;
 use statistics::proportion::exact_interval;
-use statistics::special::normal_sf;
+use statistics::special::{normal_sf, t_quantile};
+use std::collections::BTreeMap;
 
-/// Starts that what is true of a condition is the mean over: verdicts speak of the condition, not of where one training landed.
-const STARTS: u32 = 8;
+/// Starts that what is true of a condition is the mean over: verdicts speak of the condition, not of where one training landed. What so few
+/// starts leave unsure of it is counted apart.
+const STARTS: u32 = 24;
 /// Limits drawn for each metric of each eye, and how far from the true value at most, as a share of it.
 const LIMITS: usize = 40;
 const WITHIN: f64 = 0.75;
@@ -45,15 +49,82 @@ fn plan(generation: &str, rates: &str, chip: u64) -> Plan {
     Plan::read(&text).unwrap_or_else(|mistakes| panic!("{mistakes:?}"))
 }
 
-/// The least true width and height over the lanes, ps and mV.
+/// The least true width and height over the lanes of one start, ps and mV.
 fn true_worst(lanes: &[Crossings], grid: &Grid) -> Option<[f64; 2]> {
     let mut worst = [f64::INFINITY; 2];
     for lane in lanes {
-        worst[0] = worst[0].min((lane[0]? + lane[1]?) * grid.tap_step.0);
-        worst[1] = worst[1].min((lane[2]? + lane[3]?) * grid.vref_step.0);
+        let value = values(lane, grid)?;
+        worst = [worst[0].min(value[0]), worst[1].min(value[1])];
     }
     Some(worst)
 }
+
+/// Width and height of a lane, ps and mV.
+fn values([early, late, lower, upper]: &Crossings, grid: &Grid) -> Option<[f64; 2]> {
+    Some([((*early)? + (*late)?) * grid.tap_step.0, ((*lower)? + (*upper)?) * grid.vref_step.0])
+}
+
+/// What is true of a metric at a condition: of each lane the mean over starts, of them the least; and between what bounds it lies for what so few
+/// starts leave unsure (95 %, Student's).
+#[derive(Clone, Copy)]
+struct Truth {
+    least: f64,
+    bounds: [f64; 2],
+}
+
+/// Of width and height.
+fn truths(starts: &[Vec<Crossings>], grid: &Grid) -> Option<[Truth; 2]> {
+    let count = starts.len() as f64;
+    let t = t_quantile(0.975, count - 1.0).ok()?;
+    let mut found = [Truth { least: f64::INFINITY, bounds: [f64::INFINITY; 2] }; 2];
+    for lane in 0..starts.first()?.len() {
+        let all: Option<Vec<[f64; 2]>> = starts.iter().map(|start| values(start.get(lane)?, grid)).collect();
+        let all = all?;
+        for (metric, truth) in found.iter_mut().enumerate() {
+            let mean = all.iter().map(|one| one[metric]).sum::<f64>() / count;
+            let squares: f64 = all.iter().map(|one| (one[metric] - mean).powi(2)).sum();
+            let unsure = t * (squares / (count - 1.0) / count).sqrt();
+            truth.least = truth.least.min(mean);
+            truth.bounds = [truth.bounds[0].min(mean - unsure), truth.bounds[1].min(mean + unsure)];
+        }
+    }
+    Some(found)
+}
+
+/// Verdicts on limits put about what is true.
+#[derive(Default, Clone, Copy)]
+struct Verdicts {
+    decided: usize,
+    /// Contradicted by what is true; and those of limits nearer to it than it is known.
+    wrong: usize,
+    unsure: usize,
+    /// Limits truly beyond U, and how many of them are decided.
+    beyond: usize,
+    beyond_decided: usize,
+}
+
+impl Verdicts {
+    fn add(&mut self, judged: &JudgedMetric, truth: &Truth) -> bool {
+        let band = judged.guard_band.abs().max(judged.expanded_uncertainty);
+        let decided = judged.margin.abs() >= band;
+        let truly = truth.least - judged.limit;
+        let contradicted = decided && (judged.margin > 0.0) != (truly > 0.0);
+        let known = judged.limit < truth.bounds[0] || judged.limit > truth.bounds[1];
+        self.decided += usize::from(decided);
+        self.wrong += usize::from(contradicted && known);
+        self.unsure += usize::from(contradicted && !known);
+        self.beyond += usize::from(truly.abs() >= band);
+        self.beyond_decided += usize::from(decided && truly.abs() >= band);
+        contradicted
+    }
+
+    fn share(&self) -> f64 {
+        self.beyond_decided as f64 / self.beyond.max(1) as f64
+    }
+}
+
+/// Of one metric behind one channel at one rate: verdicts, how far what is judged lies off what is true (sizes), U, both summed in places, and eyes.
+type Kind = (Verdicts, f64, f64, usize);
 
 #[derive(Default)]
 struct Sums {
@@ -64,15 +135,15 @@ struct Sums {
     /// Errors of the worst lane as read and as judged, places.
     errors: [Vec<f64>; 2],
     judged: [Vec<f64>; 2],
-    decided: usize,
-    wrong: usize,
-    beyond: usize,
-    beyond_decided: usize,
+    all: Verdicts,
+    /// Of eyes captured both ways: rows and columns, and full eyes.
+    both: [Verdicts; 2],
+    kinds: BTreeMap<String, Kind>,
     doubt: Doubt,
 }
 
-/// Verdicts within U of the limit, where the full eye follows: how many, how many of them rows and columns would have called
-/// wrongly, and how many the full eye did; what rows and columns expected; verdicts that the full eye changed, and mended; decided by it.
+/// Verdicts within U of the limit, where the full eye may follow: how many, how many of them rows and columns would have called
+/// wrongly, and how many the full eye did; what rows and columns expected; verdicts that the full eye changed, and decided.
 #[derive(Default)]
 struct Doubt {
     verdicts: usize,
@@ -81,6 +152,21 @@ struct Doubt {
     expected: f64,
     changed: usize,
     decided: usize,
+}
+
+impl Doubt {
+    /// One limit within U of what rows and columns read: called by them, and by the full eye that goes on from their counts.
+    fn add(&mut self, lines: &JudgedMetric, eye: &JudgedMetric, truth: &Truth) {
+        let passes = truth.least > lines.limit;
+        let [by_lines, by_eye] = [lines, eye].map(|one| one.margin > 0.0);
+        self.verdicts += 1;
+        self.wrong += usize::from(by_lines != passes);
+        self.wrong_after += usize::from(by_eye != passes);
+        self.expected += normal_sf(2.0 * lines.margin.abs() / lines.expanded_uncertainty);
+        self.changed += usize::from(by_lines != by_eye);
+        let band = eye.guard_band.abs().max(eye.expanded_uncertainty);
+        self.decided += usize::from(eye.margin.abs() >= band);
+    }
 }
 
 /// Other starts, each with its condition.
@@ -92,103 +178,132 @@ fn of_condition<T>(others: &mut Others<T>, condition: &Condition) -> Vec<T> {
     all.filter(|(of, _)| of == condition).map(|(_, one)| one).collect()
 }
 
-/// A condition's true width and height: of each lane the mean over starts, of them the least, ps and mV.
-fn worst_of_means(starts: &[Vec<Crossings>], grid: &Grid) -> Option<[f64; 2]> {
-    let lanes = starts.first()?.len();
-    let means: Option<Vec<Crossings>> = (0..lanes)
-        .map(|lane| {
-            let mut mean = [Some(0.0); 4];
-            for start in starts {
-                for (sum, reach) in mean.iter_mut().zip(start.get(lane)?) {
-                    *sum = sum.zip(*reach).map(|(sum, reach)| sum + reach / starts.len() as f64);
-                }
-            }
-            Some(mean)
-        })
-        .collect();
-    true_worst(&means?, grid)
+/// A condition judged on a capture's digest by one limit.
+fn judged(
+    plan: &Plan,
+    condition: &Condition,
+    metric: Metric,
+    minimum: f64,
+    eye: &EyeSummary,
+) -> Option<JudgedMetric> {
+    let mut asked = plan.clone();
+    let limit = plan.limits.iter().find(|limit| limit.metric == metric).expect("given");
+    asked.limits = vec![Limit { minimum: minimum.max(1.0), ..limit.clone() }];
+    judged_of(&asked, condition, None, eye.clone()).metrics.into_iter().next()
+}
+
+fn digested(capture: &Capture) -> EyeSummary {
+    digest(capture, &[]).expect("counts that fit")
+}
+
+/// A verdict that is contradicted: condition, limit, what is true and what was read, U by its parts, and the lanes behind both.
+fn contradiction(
+    name: &str,
+    judged: &JudgedMetric,
+    truth: &Truth,
+    eye: &EyeSummary,
+    starts: &[Vec<Crossings>],
+    here: &[Crossings],
+) {
+    let step = if judged.metric.is_time() { eye.grid.tap_step.0 } else { eye.grid.vref_step.0 };
+    let place = eye.lanes.iter().position(|lane| *lane == judged.lane).expect("captured");
+    let side = if judged.metric.is_time() { 0 } else { 2 };
+    let of = |lane: usize, start: &[Crossings]| {
+        start[lane][side].unwrap_or(f64::NAN) + start[lane][side + 1].unwrap_or(f64::NAN)
+    };
+    let mean = |lane: usize| starts.iter().map(|start| of(lane, start)).sum::<f64>() / starts.len() as f64;
+    let lowest = (0..here.len()).min_by(|a, b| mean(*a).total_cmp(&mean(*b))).expect("lanes");
+    let parts = &judged.parts;
+    println!(
+        "    CONTRADICTED {name}, {} limit {:.1}, true {:.1} ({:.1} to {:.1}), judged {:.1}, U {:.1} = {:.2} x {:.2}: lanes of their own and \
+         counting {:.2}, shared by all {:.2}, by strobes {:.2}",
+        judged.metric.name(),
+        judged.limit,
+        truth.least,
+        truth.bounds[0],
+        truth.bounds[1],
+        judged.value,
+        judged.expanded_uncertainty,
+        parts.k,
+        judged.standard_uncertainty,
+        parts.independent,
+        parts.shared,
+        parts.shared_otherwise
+    );
+    for (words, lane) in [("judged by", place), ("truly worst", lowest)] {
+        let read = eye.edges[lane].reach;
+        println!(
+            "      {words} lane {}: read {:.1}, exact {:.1}, over starts {:.1}; reach read {:.1?}, exact {:.1?}",
+            eye.lanes[lane],
+            f64::from(read[side] + read[side + 1]) * step,
+            of(lane, here) * step,
+            mean(lane) * step,
+            read,
+            here[lane].map(|reach| reach.unwrap_or(f64::NAN))
+        );
+    }
 }
 
 fn one(plan: &Plan, mut eye: SimulatedEye<'_>, others: &mut Others<Vec<Crossings>>, sums: &mut Sums) {
     let mut starts = of_condition(others, &eye.condition);
     let (found, seconds) = eye.capture(&CaptureOptions::new(CaptureMode::RowAndColumn, plan.capture.rule));
-    let mut completed = None;
-    if sums.eyes.is_multiple_of(FULL) {
-        let options = CaptureOptions::new(CaptureMode::Exact, plan.capture.rule);
-        let (_, full) = eye.capture(&options);
-        sums.both_s = [sums.both_s[0] + full, sums.both_s[1] + seconds];
-        let mut all = found.clone();
-        eye.complete(&mut all, &options);
-        completed = Some(all);
-    }
+    let full = sums.eyes.is_multiple_of(FULL).then(|| {
+        let (full, full_s) = eye.capture(&CaptureOptions::new(CaptureMode::Exact, plan.capture.rule));
+        sums.both_s = [sums.both_s[0] + full_s, sums.both_s[1] + seconds];
+        let mut completed = found.clone();
+        eye.complete(&mut completed, &CaptureOptions::new(CaptureMode::Exact, plan.capture.rule));
+        [digested(&full), digested(&completed)]
+    });
     sums.eyes += 1;
     sums.rows_s += seconds;
     let grid = eye.device.grid;
     let here = eye.crossings(plan.capture.ber_limit);
     let worst_here = true_worst(&here, &grid);
-    starts.push(here);
-    let (Some(worst_here), Some(truth)) = (worst_here, worst_of_means(&starts, &grid)) else { return };
+    starts.push(eye.in_time(&here));
+    let (Some(worst_here), Some(truths)) = (worst_here, truths(&starts, &grid)) else { return };
     let lanes = lane_metrics(&CaptureView::new(&found).expect("a capture fits itself"), &Wanted::margins());
+    let found = digested(&found);
+    let condition = eye.condition;
+    let name = eye.condition.describe(plan);
+    let [channel, rate] =
+        [Factor::Channel, Factor::Rate].map(|factor| plan.level_name(factor, eye.condition.level(factor)));
     for (number, (metric, read)) in METRICS.into_iter().enumerate() {
         let values = lanes.iter().filter_map(|lane| lane.value(read, Reading::SubTap));
         let least = values.map(|value| value.base_value(&grid)).fold(f64::INFINITY, f64::min);
         let step = if number == 0 { grid.tap_step.0 } else { grid.vref_step.0 };
         sums.errors[number].push((least - worst_here[number]) / step);
+        let truth = &truths[number];
+        let kind = sums.kinds.entry(format!("{} {channel} {rate}", metric.name())).or_default();
         let mut random = SplitMix64::new((sums.eyes * 2 + number) as u64);
         for drawn in 0..LIMITS {
             let share = (random.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
-            let minimum = truth[number] * (1.0 + WITHIN * (2.0 * share - 1.0));
-            let mut asked = plan.clone();
-            let limit = plan.limits.iter().find(|limit| limit.metric == metric).expect("given");
-            asked.limits = vec![Limit { minimum: minimum.max(1.0), ..limit.clone() }];
-            let judged = judged_alone(&asked, &eye.condition, None, &found).expect("counts");
-            let Some(judged) = judged.metrics.first() else { continue };
+            let minimum = truth.least * (1.0 + WITHIN * (2.0 * share - 1.0));
+            let Some(one) = judged(plan, &eye.condition, metric, minimum, &found) else { continue };
             if drawn == 0 {
-                sums.judged[number].push((judged.value - truth[number]) / step);
+                let off = (one.value - truth.least) / step;
+                sums.judged[number].push(off);
+                kind.1 += off.abs();
+                kind.2 += one.guard_band.abs().max(one.expanded_uncertainty) / step;
+                kind.3 += 1;
             }
-            let band = judged.guard_band.abs().max(judged.expanded_uncertainty);
-            let (decided, truly) = (judged.margin.abs() >= band, truth[number] - judged.limit);
-            sums.decided += usize::from(decided);
-            sums.wrong += usize::from(decided && (judged.margin > 0.0) != (truly > 0.0));
-            sums.beyond += usize::from(truly.abs() >= band);
-            sums.beyond_decided += usize::from(decided && truly.abs() >= band);
-            if drawn == 0
-                && let Some(completed) = &completed
+            if sums.all.add(&one, truth) {
+                contradiction(&name, &one, truth, &found, &starts, &here);
+            }
+            kind.0.add(&one, truth);
+            if let Some([full, _]) = &full
+                && let Some(full) = judged(plan, &eye.condition, metric, minimum, full)
             {
-                sums.doubt.look((&asked, &eye.condition), (&found, completed), judged, truth[number]);
+                sums.both[0].add(&one, truth);
+                sums.both[1].add(&full, truth);
             }
-        }
-    }
-}
-
-impl Doubt {
-    /// Limits within U of what rows and columns read: called by them, and by the full eye that goes on from their counts.
-    fn look(
-        &mut self,
-        (plan, condition): (&Plan, &Condition),
-        (lines, eye): (&Capture, &Capture),
-        read: &JudgedMetric,
-        truth: f64,
-    ) {
-        let sure = read.expanded_uncertainty;
-        for drawn in 0..LIMITS {
-            let share = 2.0 * (drawn as f64 + 0.5) / LIMITS as f64 - 1.0;
-            let mut asked = plan.clone();
-            asked.limits[0].minimum = (read.value + share * sure).max(1.0);
-            let of = |capture| judged_alone(&asked, condition, None, capture).expect("counts");
-            let (before, after) = (of(lines), of(eye));
-            let (Some(before), Some(after)) = (before.metrics.first(), after.metrics.first()) else {
-                continue;
-            };
-            let passes = truth > before.limit;
-            let [by_lines, by_eye] = [before, after].map(|one| one.margin > 0.0);
-            self.verdicts += 1;
-            self.wrong += usize::from(by_lines != passes);
-            self.wrong_after += usize::from(by_eye != passes);
-            self.expected += normal_sf(2.0 * before.margin.abs() / before.expanded_uncertainty);
-            self.changed += usize::from(by_lines != by_eye);
-            let band = after.guard_band.abs().max(after.expanded_uncertainty);
-            self.decided += usize::from(after.margin.abs() >= band);
+            if let Some([_, completed]) = &full {
+                let within = 2.0 * (drawn as f64 + 0.5) / LIMITS as f64 - 1.0;
+                let minimum = one.value + within * one.expanded_uncertainty;
+                let both = [&found, completed].map(|eye| judged(plan, &condition, metric, minimum, eye));
+                if let [Some(lines), Some(eye)] = &both {
+                    sums.doubt.add(lines, eye, truth);
+                }
+            }
         }
     }
 }
@@ -216,7 +331,8 @@ pub fn table(silicon: Silicon) -> u32 {
             let mut others = Vec::new();
             each_start(&plan, chip, STARTS, |mut eye, start| {
                 if start > 0 {
-                    others.push((eye.condition, eye.crossings(plan.capture.ber_limit)));
+                    let crossings = eye.crossings(plan.capture.ber_limit);
+                    others.push((eye.condition, eye.in_time(&crossings)));
                 } else {
                     one(&plan, eye, &mut others, &mut sums);
                 }
@@ -225,12 +341,12 @@ pub fn table(silicon: Silicon) -> u32 {
         let share = sums.both_s[1] / sums.both_s[0];
         let read = most(&mut sums.errors);
         let judged = most(&mut sums.judged);
-        let decided = sums.beyond_decided as f64 / sums.beyond.max(1) as f64;
-        let wrong = exact_interval(sums.wrong as u64, sums.decided.max(1) as u64, 0.95).expect("counts");
+        let (all, decided) = (sums.all, sums.all.share());
+        let wrong = exact_interval(all.wrong as u64, all.decided.max(1) as u64, 0.95).expect("counts");
         println!(
             "  {generation}: {} eyes, {:.0} s each, {share:.3} of a full eye ({} of them); worst lane off by at most {:.2} taps and \
              {:.2} steps in 95 % as read, {:.2} and {:.2} as judged; {} verdicts decided, {} of them wrong (95 % interval up to \
-             {:.2} %); of {} limits truly beyond U {:.1} % decided",
+             {:.2} %), {} contradicted by a truth that {STARTS} starts do not tell from the limit; of {} limits truly beyond U {:.1} % decided",
             sums.eyes,
             sums.rows_s / sums.eyes as f64,
             sums.eyes.div_ceil(FULL),
@@ -238,11 +354,24 @@ pub fn table(silicon: Silicon) -> u32 {
             read[1],
             judged[0],
             judged[1],
-            sums.decided,
-            sums.wrong,
+            all.decided,
+            all.wrong,
             100.0 * wrong.upper,
-            sums.beyond,
+            all.unsure,
+            all.beyond,
             100.0 * decided
+        );
+        let [rows, full] = sums.both;
+        println!(
+            "    eyes captured both ways: rows and columns decide {:.1} % of {} limits beyond U, {} of {} wrong; full eyes {:.1} % of {}, {} of {}",
+            100.0 * rows.share(),
+            rows.beyond,
+            rows.wrong,
+            rows.decided,
+            100.0 * full.share(),
+            full.beyond,
+            full.wrong,
+            full.decided
         );
         let doubt = &sums.doubt;
         println!(
@@ -250,10 +379,20 @@ pub fn table(silicon: Silicon) -> u32 {
              decided {}",
             doubt.verdicts, doubt.wrong, doubt.expected, doubt.wrong_after, doubt.changed, doubt.decided
         );
+        for (name, (verdicts, off, u, eyes)) in &sums.kinds {
+            let n = (*eyes).max(1) as f64;
+            println!(
+                "    {name}: {} of {} limits beyond U undecided; off by {:.2} places on average, U {:.2}; {eyes} eyes",
+                verdicts.beyond - verdicts.beyond_decided,
+                verdicts.beyond,
+                off / n,
+                u / n
+            );
+        }
         for (goal, met) in [
             ("seconds <= 1/8 of the full eye's", share <= 0.125),
             ("worst lane within 1.2 places", read.iter().chain(&judged).all(|most| *most <= 1.2)),
-            ("no wrong verdict", sums.wrong == 0),
+            ("no wrong verdict", all.wrong == 0),
             ("97 % decided", decided >= 0.97),
         ] {
             if !met {

@@ -91,6 +91,28 @@ impl SimulatedEye<'_> {
         complete(found, &mut asked, &self.device, options).expect("captured");
     }
 
+    /// The same with the reach along rows in time: taps of the size stated, whatever the delay line makes of them.
+    pub fn in_time(&mut self, crossings: &[Crossings]) -> Vec<Crossings> {
+        let (name, trained, grid) = (self.device.eye, &self.trained, self.device.grid);
+        let taps_per_ui = grid.ui.0 / grid.tap_step.0;
+        let surfaces = self.target.lane_surfaces().filter(|(eye, ..)| *eye == name);
+        surfaces
+            .zip(crossings)
+            .map(|((_, lane, surface), [early, late, lower, upper])| {
+                let at = trained.lanes.iter().position(|known| *known == lane).expect("trained");
+                let tap = f64::from(trained.settings[at].tap);
+                let instant = |place: f64| {
+                    let (below, part) = (place.floor() as usize, place.fract());
+                    let first = surface.instant_ui(below)?;
+                    Some(first + part * (surface.instant_ui(below + 1).unwrap_or(first) - first))
+                };
+                let apart = |a: f64, b: f64| Some((instant(b)? - instant(a)?) * taps_per_ui);
+                let early = early.and_then(|early| apart(tap - early, tap));
+                [early, late.and_then(|late| apart(tap, tap + late)), *lower, *upper]
+            })
+            .collect()
+    }
+
     /// Where each lane's row and column cross a limit, by the exact surfaces.
     pub fn crossings(&mut self, limit: f64) -> Vec<Crossings> {
         let (name, trained) = (self.device.eye, &self.trained);
@@ -111,7 +133,7 @@ impl SimulatedEye<'_> {
     }
 }
 
-/// By bisection between two taps: the surface is moved by parts of the way from one to the next.
+/// Between two taps the surface is moved by parts of the way from one to the next.
 fn row(surface: &mut LaneSurface, at: LanePoint, limit: f64, sign: i64) -> Option<f64> {
     let (shift, vref, taps) = (surface.shift_ui(), usize::from(at.vref), surface.taps() as i64);
     let mut tap = i64::from(at.tap);
@@ -119,21 +141,36 @@ fn row(surface: &mut LaneSurface, at: LanePoint, limit: f64, sign: i64) -> Optio
         tap += sign;
     }
     let (inside, outside) = (surface.instant_ui(tap as usize)?, surface.instant_ui((tap + sign) as usize)?);
-    let (mut low, mut high) = (0.0, 1.0);
-    for _ in 0..14 {
-        let middle = 0.5 * (low + high);
-        surface.set_shift(shift + middle * (outside - inside));
-        if surface.ber(tap as usize, vref) <= limit { low = middle } else { high = middle }
+    // Regula falsi (Illinois) on the scale on which a Gaussian tail is straight.
+    let mut over = |part: f64| {
+        surface.set_shift(shift + part * (outside - inside));
+        quantile(surface.ber(tap as usize, vref)) - quantile(limit)
+    };
+    let ((mut low, mut high), mut ends) = ((0.0, 1.0), (over(0.0), over(1.0)));
+    let mut part = 0.5;
+    for _ in 0..12 {
+        part = (low * ends.1 - high * ends.0) / (ends.1 - ends.0);
+        let found = over(part);
+        if found >= 0.0 {
+            (low, ends) = (part, (found, 0.5 * ends.1));
+        } else {
+            (high, ends) = (part, (0.5 * ends.0, found));
+        }
+        if found.abs() < 1e-3 || high - low < 1e-4 {
+            break;
+        }
     }
     surface.set_shift(shift);
-    Some((tap - i64::from(at.tap)).abs() as f64 + 0.5 * (low + high))
+    Some((tap - i64::from(at.tap)).abs() as f64 + part)
+}
+
+fn quantile(ber: f64) -> f64 {
+    statistics::special::normal_upper_quantile(ber.clamp(1e-300, 0.499_999)).unwrap_or(0.0)
 }
 
 /// By a cubic through four steps, on the scale on which a Gaussian tail is straight.
 fn column(surface: &mut LaneSurface, at: LanePoint, limit: f64, sign: i64) -> Option<f64> {
     let (tap, steps) = (usize::from(at.tap), surface.vref_steps() as i64);
-    let quantile =
-        |ber: f64| statistics::special::normal_upper_quantile(ber.clamp(1e-300, 0.499_999)).unwrap_or(0.0);
     let mut value = |step: i64| (0..steps).contains(&step).then(|| quantile(surface.ber(tap, step as usize)));
     let wanted = quantile(limit);
     let mut step = i64::from(at.vref);
