@@ -102,6 +102,21 @@ fn what_is_left_out_is_predicted_and_marked_everywhere() {
     }
     let status = nightbench(folder.path(), &["status", "d"]).out;
     assert!(status.contains("complete") && status.contains("predicted pass"), "{status}");
+    // Nothing is left to choose: a further run announces nothing.
+    let again = nightbench(folder.path(), &["run", "plan.toml", "--into", "d"]);
+    assert!(!again.err.contains("left, ends") && !again.err.contains("guess"), "{}", again.err);
+    // What is asked for by name and left is not complete, though the plan does not count on it.
+    let level = foretold[0]["temperature_degc"].to_string();
+    let only = format!("temperature={}", level.trim_matches('"'));
+    let named =
+        nightbench(folder.path(), &["run", "plan.toml", "--into", "d", "--only", &only, "--hours", "0.01"]);
+    assert_eq!(named.code, 3, "{}", named.err);
+    let left = nightbench(folder.path(), &["status", "d"]).out;
+    assert!(left.contains("asked for by name") && !left.contains("\ncomplete"), "{left}");
+    assert!(left.contains("no run is going on; the same `run` command continues it"), "{left}");
+    run(&folder, "d", &[]);
+    let status = nightbench(folder.path(), &["status", "d"]).out;
+    assert!(status.contains("\ncomplete"), "{status}");
     let told = json(&nightbench(folder.path(), &["status", "d", "--json"]));
     assert_eq!((&told["done"], &told["bench_hours_left"]), (&told["jobs"], &Value::from(0.0)));
     // One figure of hours everywhere: those of the order in which it was chosen.
