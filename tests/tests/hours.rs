@@ -183,6 +183,80 @@ fn several_nights_take_what_each_of_them_walked() {
     assert!(told() > before, "{} after {before}", told());
 }
 
+/// With --hours `preview` tells of those hours: what is mounted when, on the terminal, for machines and on paper.
+#[test]
+fn preview_of_hours_lists_what_they_hold() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan());
+    let preview = |more: &[&str]| {
+        nightbench(folder.path(), &[&["preview", "plan.toml", "--into", "out"][..], more].concat())
+    };
+    let flat = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let whole = json(&preview(&["--json"]));
+    let total = whole["hours"]["total"].as_f64().expect("hours");
+    let hours = (0.4 * total).to_string();
+    let told = preview(&["--hours", &hours, "--page", "tonight.html"]);
+    assert!(told.out.contains("What to mount in these hours, and when:"), "{}", told.out);
+    for words in ["P10", "What to mount, and when", "bench time  "] {
+        assert!(!told.out.contains(words), "{words}: {}", told.out);
+    }
+    let machine = json(&preview(&["--hours", &hours, "--json"]))["in_hours"].clone();
+    let listed = machine["hands_on"].as_array().expect("mountings");
+    assert_eq!(listed.len(), machine["setups"].as_array().map_or(0, Vec::len), "{machine}");
+    assert_eq!(told.out.matches("[ ]").count(), listed.len());
+    let jobs: u64 = listed.iter().map(|one| one["jobs"].as_u64().expect("jobs")).sum();
+    assert_eq!(Some(jobs), machine["jobs"].as_u64());
+    assert!(listed.iter().all(|one| one["begin_hours"].as_f64().expect("hours") < 0.4 * total), "{machine}");
+    let page = std::fs::read_to_string(folder.path().join("tonight.html")).expect("a page");
+    assert!(page.contains("hours of the run") && !page.contains("the least possible"), "the page");
+    // Where nothing fits the least hours are named, and they are the least.
+    let short = flat(&preview(&["--hours", "0.02"]).out);
+    let least: f64 = short
+        .split_once("the way home takes ")
+        .and_then(|(_, rest)| rest.split(' ').next())
+        .and_then(|hours| hours.parse().ok())
+        .unwrap_or_else(|| panic!("{short}"));
+    let holds = |hours: f64| {
+        let told = json(&preview(&["--hours", &hours.to_string(), "--json"]));
+        told["in_hours"]["jobs"].as_u64().expect("jobs")
+    };
+    assert!(holds(least) > 0 && holds(least - 0.01) == 0, "{least}");
+    for arguments in [["preview", "plan.toml", "--hours", "-1"], ["run", "plan.toml", "--hours", "-1"]] {
+        let wrong = nightbench(folder.path(), &arguments);
+        assert_eq!(wrong.code, 2);
+        assert!(wrong.err.contains("-1 h is not between 0.01 and 2000 h"), "{}", wrong.err);
+    }
+    // A night later only what is left is listed, and in the end nothing.
+    let (_, night) = run(&folder, "out", &["--hours", &hours]);
+    let machine = json(&preview(&["--hours", &(2.0 * total).to_string(), "--json"]))["in_hours"].clone();
+    let done = night["jobs"].as_u64().expect("jobs");
+    assert_eq!(machine["jobs"].as_u64(), whole["jobs"].as_u64().map(|jobs| jobs - done), "{machine}");
+    run(&folder, "out", &[]);
+    let over = preview(&["--hours", &hours]).out;
+    assert!(over.contains("nothing is left to do") && !over.contains("What to mount"), "{over}");
+}
+
+/// What a run of hours tells as it goes on is of them, and after it nothing is told as if it went on.
+#[test]
+fn a_run_of_hours_tells_of_its_hours() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan());
+    let whole = json(&nightbench(folder.path(), &["preview", "plan.toml", "--json"]));
+    let hours = (0.4 * whole["hours"]["total"].as_f64().expect("hours")).to_string();
+    let run = nightbench(folder.path(), &["run", "plan.toml", "--into", "out", "--hours", &hours]);
+    for words in [
+        format!("{hours} h of bench time at most"),
+        format!(" of the {hours} h of this run, about "),
+        " left of what is chosen, home by day 1, ".into(),
+    ] {
+        assert!(run.err.contains(&words), "{words}: {}", run.err);
+    }
+    assert!(!run.err.contains("ends (P50)"), "{}", run.err);
+    let status = json(&nightbench(folder.path(), &["status", "out", "--json"]));
+    assert!(status["next_hands_on"].is_null(), "what the next run chooses: {status}");
+    assert!(status["finish"]["p50"].as_str().expect("an end").ends_with(" into the next run"), "{status}");
+}
+
 #[test]
 fn a_run_that_is_killed_goes_on_to_the_same_end() {
     let folder = Folder::new();

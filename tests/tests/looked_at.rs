@@ -1,11 +1,12 @@
 //! What `status` and the live page tell of a run while it goes on, and after it: nothing that is not known, nothing that is over.
 
-use crate::bench_run::{named, rig};
+use crate::bench_run::{named, one_setup, rig};
 use crate::support::{Folder, SMALL, json, nightbench, program};
 use emulator::MountedThings;
 use serde_json::Value;
+use std::io::Read;
 use std::path::Path;
-use std::process::{Child, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 /// Two modules on one channel, three temperatures.
@@ -97,4 +98,76 @@ fn hands_are_not_wanted_for_what_is_mounted_later_in_the_plan() {
         assert!(words.contains("bench time so far    not recorded before"), "{machine} {words}");
     }
     assert!(!looks.iter().any(|(_, words)| words.contains("bench time so far    0 s")), "{looks:?}");
+}
+
+/// A run of hours tells of its hours, and of no end of the whole plan.
+#[test]
+fn hours_are_told_while_a_bench_works_by_them() {
+    let plan = one_setup().replace("temperature_degc = [25, 60]", "temperature_degc = [25, 60, 80]");
+    let rig = rig(&plan, 1, 0.0, 300.0);
+    let at = rig.folder.path();
+    let arguments = ["run", &rig.plan, "--bench", &rig.file, "--into", "out", "--hours", "1.3"];
+    let mut going = Going::start(at, &arguments);
+    let looks = looks(&mut going, at, "out");
+    let of_hours: Vec<_> =
+        looks.iter().filter(|(machine, _)| machine["hours_of_this_run"].is_object()).collect();
+    assert!(!of_hours.is_empty(), "{looks:?}");
+    let mut told = 0;
+    for (machine, words) in of_hours {
+        assert_eq!(machine["hours_of_this_run"]["hours"], 1.3, "{machine}");
+        assert!(machine["finish"].is_null() && machine["next_hands_on"].is_null(), "{machine}");
+        // The run may have ended between the two looks.
+        if !words.contains("\nthis run ") {
+            continue;
+        }
+        told += 1;
+        let words = words.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(
+            words.contains("of its 1.3 h are used") && words.contains("by day 1, 01:18 h at the latest"),
+            "{words}"
+        );
+    }
+    assert!(told > 0, "{looks:?}");
+    rig.off();
+}
+
+/// Minutes of heating that an interrupt cuts were spent all the same.
+#[test]
+fn a_ramp_that_is_cut_counts_as_bench_time() {
+    let plan = one_setup().replace("temperature_degc = [25, 60]", "temperature_degc = [85]");
+    let rig = rig(&plan, 1, 0.0, 60.0);
+    let at = rig.folder.path();
+    let mut child = program()
+        .current_dir(at)
+        .args(["run", &rig.plan, "--bench", &rig.file, "--into", "out"])
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("a process");
+    // Heating takes minutes of the bench, seconds here.
+    let begin = Instant::now();
+    while rig.bench.world().still_on().is_empty() && begin.elapsed() < Duration::from_secs(30) {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    std::thread::sleep(Duration::from_millis(2500));
+    Command::new("kill").args(["-INT", &child.id().to_string()]).status().expect("a signal");
+    let mut words = String::new();
+    child.stdout.take().expect("an output").read_to_string(&mut words).expect("words");
+    assert_eq!(child.wait().expect("an end").code(), Some(130), "{words}");
+    let hours = || {
+        let status = json(&nightbench(at, &["status", "out", "--json"]));
+        status["bench_hours"].as_f64().expect("hours")
+    };
+    let cut = hours();
+    // 2.5 s at 60 times the speed; less what a busy computer kept from it.
+    assert!(cut > 1.0 / 60.0, "{cut} h: {words}");
+    assert!(!words.contains("bench time: 0 s") && !words.contains("ramps 0 s"), "{words}");
+    rig.off();
+    // It never shrinks: the next run says what is there, and goes on from it.
+    let again = nightbench(at, &["run", &rig.plan, "--bench", &rig.file, "--into", "out"]);
+    assert!([0, 1].contains(&again.code), "{}", again.err);
+    assert!(!again.err.contains("bench time 0 s"), "{}", again.err);
+    assert!(hours() > cut);
+    rig.off();
 }

@@ -53,6 +53,38 @@ fn everything(folder: &Folder, into: &str) -> Vec<String> {
 }
 
 #[test]
+fn what_is_asked_for_by_name_and_left_is_not_complete() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan(""));
+    run(&folder, "d", &[]);
+    let all = lines(&folder, "d");
+    let foretold = predicted(&all);
+    // Nothing is left to choose: a further run announces nothing.
+    let again = nightbench(folder.path(), &["run", "plan.toml", "--into", "d"]);
+    assert!(!again.err.contains("left, ends") && !again.err.contains("guess"), "{}", again.err);
+    // What is asked for by name and left is not complete, though the plan does not count on it.
+    let level = foretold[0]["condition"]["temperature_degc"].as_f64().expect("a level");
+    let only = format!("temperature={level}");
+    let named = run(&folder, "d", &["--only", &only, "--hours", "0.01"]);
+    assert_eq!(named.code, 3, "{}", named.err);
+    let left = nightbench(folder.path(), &["status", "d"]).out;
+    assert!(!left.contains("\ncomplete"), "{left}");
+    assert!(left.contains("no run is going on; the same `run` command continues it"), "{left}");
+    run(&folder, "d", &[]);
+    // As a run of a selection leaves it that was cut before its first job.
+    let mut store = Store::open(&folder.path().join("d")).expect("a store");
+    let places: Vec<usize> = (0..all.len()).collect();
+    store.note("asked for by name", &format!("{places:?}")).expect("a note");
+    drop(store);
+    let left = nightbench(folder.path(), &["status", "d"]).out;
+    assert!(left.contains(&format!("{} jobs asked for by name", foretold.len())), "{left}");
+    assert!(!left.contains("\ncomplete"), "{left}");
+    run(&folder, "d", &[]);
+    let status = nightbench(folder.path(), &["status", "d"]).out;
+    assert!(status.contains("\ncomplete"), "{status}");
+}
+
+#[test]
 fn what_is_left_out_is_predicted_and_marked_everywhere() {
     let folder = Folder::new();
     folder.file("plan.toml", &plan(""));

@@ -38,4 +38,4 @@ pub use driver::BenchDriver;
 pub use look::{InstrumentState, SensorLook, Unread};
 pub use module_identity::ModuleIdentity;
 pub use plant::WatchedValue;
-pub use temperature::{RAMP_READING, SOAK_READING};
+pub use temperature::{CUT_READING, RAMP_READING, SOAK_READING};

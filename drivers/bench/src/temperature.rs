@@ -14,6 +14,8 @@ use plan::bench_file::{Action, SensorSource, Settle};
 pub const RAMP_READING: &str = "change-over: ramp";
 /// Name of the reading that says how long the device then soaked until it counted as settled (s).
 pub const SOAK_READING: &str = "change-over: soak";
+/// Name of the reading that says how long the way to a temperature had taken (s) when a stop was asked for.
+pub const CUT_READING: &str = "change-over: ramp, cut";
 /// Half width of the band in which a mounting check is made, K around ambient: the powered device warms itself.
 const AMBIENT_BAND_K: f64 = 15.0;
 
@@ -236,6 +238,9 @@ impl Climate<'_> {
         }
         let arrived = self.arrive(rule, level, point, call);
         self.plant.approach = None;
+        if arrived.as_ref().is_err_and(|error| error.kind == FaultKind::Cancelled) {
+            self.plant.read(CUT_READING.into(), self.plant.now_s() - begin, "s");
+        }
         let (reading, in_band_s) = arrived?;
         self.plant.held = Some(Held { level, point, disturbed: false });
         let now = self.plant.now_s();

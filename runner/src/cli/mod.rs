@@ -62,12 +62,12 @@ pub enum Command {
         /// Also say which loss this plan's repeats will show when `compare` holds its run against this one (run folder).
         #[arg(long, value_name = "BASELINE", conflicts_with = "bench")]
         against: Option<PathBuf>,
-        /// Also say what a run of so many bench hours would measure, and what it would leave. `[bench_limits] most_hours` of the plan
-        /// means the same.
-        #[arg(long, value_name = "HOURS", conflicts_with = "bench", value_parser = hours)]
+        /// Say what a run of so many bench hours would measure, what is to be mounted for it when, and what it would leave, instead of
+        /// the whole plan. Where `[bench_limits] most_hours` of the plan limits a run, that is said beside it.
+        #[arg(long, value_name = "HOURS", value_parser = hours, allow_negative_numbers = true)]
         hours: Option<f64>,
         /// Run folder whose results that goes on from. Default: runs/NAME for the plan NAME.toml, where there is one.
-        #[arg(long, value_name = "DIR", conflicts_with = "bench")]
+        #[arg(long, value_name = "DIR")]
         into: Option<PathBuf>,
         /// Run folder of an earlier night on the same bench, once for each: how fast that bench was is where P10 to P90 begin.
         #[arg(long, value_name = "DIR", conflicts_with = "bench")]
@@ -316,7 +316,7 @@ pub struct RunArguments {
     pub shard: Option<Shard>,
     /// Bench hours of this run: the most valuable work that fits, ending with the bench safe in time; the next run goes on from there.
     /// `[bench_limits] most_hours` of the plan means the same, and the fewer hours hold.
-    #[arg(long, value_name = "HOURS", value_parser = hours)]
+    #[arg(long, value_name = "HOURS", value_parser = hours, allow_negative_numbers = true)]
     pub hours: Option<f64>,
     /// Run folder of an earlier night on the same bench, once for each: how fast that bench was is where the forecast begins. Kept with
     /// the run; the nights that its own folder holds count as well.

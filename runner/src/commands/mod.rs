@@ -60,7 +60,14 @@ pub fn dispatch(cli: Cli) -> Exit {
         Command::New(arguments) => new::new(&terminal, &arguments),
         Command::Check { plan, bench } => check::check(&terminal, &plan, bench.as_deref()),
         Command::Preview {
-            plan, bench: Some(file), only, page: None, json: Json { json: false }, ..
+            plan,
+            bench: Some(file),
+            only,
+            page: None,
+            hours: None,
+            into: None,
+            json: Json { json: false },
+            ..
         } => bench::preview(&terminal, &plan, &file, &only.only),
         Command::Bench(command) => bench::bench(&terminal, &command),
         // Hours and mountings are those of the plan; the bench file is only checked for mistakes.

@@ -77,12 +77,6 @@ pub fn preview(
     let nights = EarlierNights::read(nights)?;
     forecast.learned = nights.learned(PRIOR_SD);
     let learned_from = nights.words(PRIOR_SD);
-    if let Some(page) = page {
-        let html = pages::setup_list::build(&setup_list(plan, &forecast, learned_from.as_deref())?)
-            .map_err(|words| Failure::new(Exit::Store, words))?;
-        Output::named(page, &[path])?.put(&html)?;
-        terminal.note(&format!("setup list: {}", page.display()));
-    }
     let ways = capture_hours(plan, &forecast)?;
     let foreseen = against
         .map(|baseline| {
@@ -96,6 +90,17 @@ pub fn preview(
         Some(hours) => Some(Tonight::of(plan, &forecast, hours, &dir, basis.as_ref())?),
         None => None,
     };
+    // Asked for by name, the hours are what is told; those of a plan stand beside the whole.
+    let alone = tonight.as_ref().filter(|_| hours.is_some());
+    if let Some(page) = page {
+        let list = match alone {
+            Some(tonight) => tonight.list(plan, &forecast, learned_from.as_deref())?,
+            None => setup_list(plan, &forecast, learned_from.as_deref())?,
+        };
+        let html = pages::setup_list::build(&list).map_err(|words| Failure::new(Exit::Store, words))?;
+        Output::named(page, &[path])?.put(&html)?;
+        terminal.note(&format!("setup list: {}", page.display()));
+    }
     let predicted = basis.as_ref().map(|basis| foreseen_walk(basis, &forecast)).transpose()?;
     let text = if as_json {
         let mut value = machine(plan, &forecast, &ways)?;
@@ -108,6 +113,7 @@ pub fn preview(
         }
         if let Some(tonight) = &tonight {
             value["in_hours"] = tonight.machine(plan);
+            value["in_hours"]["hands_on"] = hands_on(plan, &tonight.forecast(&forecast)?);
         }
         if let Some((_, foreseen)) = &foreseen {
             value["against"] = json!(foreseen);
@@ -116,6 +122,19 @@ pub fn preview(
             value["extra_jobs"] = json!({ "jobs": jobs, "hours": hours });
         }
         value.to_string()
+    } else if let Some(tonight) = alone {
+        let mut text = format!("{}\n\n{}", plan.title, tonight.words(plan));
+        let listed = mountings(plan, &tonight.forecast(&forecast)?);
+        if !listed.is_empty() {
+            text.push_str(&list_words(
+                plan,
+                &listed,
+                page.is_some(),
+                "What to mount in these hours, and when:",
+            ));
+        }
+        text.push_str("\nThe whole plan: `preview` without --hours.");
+        text
     } else {
         let mut text = words(plan, &forecast, &ways, page.is_some(), learned_from.as_deref())?;
         if let (Some(asked), Some(predicted)) = (plan.predicted, &predicted) {
@@ -170,19 +189,6 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
     let earliest = finish_bound(&forecast.problem, &forecast.calendar, schedule.start_min)
         .map_err(|error| Failure::invalid(error.to_string()))?;
     let night = night_min(plan);
-    let hands_on: Vec<_> = mountings(plan, forecast)
-        .iter()
-        .zip(&schedule.moments)
-        .map(|(mounting, moment)| {
-            json!({
-                "number": mounting.number, "module": mounting.module, "channel": mounting.channel,
-                "channel_changes": mounting.channel_changes, "take_out": mounting.take_out, "jobs": mounting.jobs,
-                "begin": clock(moment.start_min), "ready_hours": since(moment.ready_min),
-                "begin_hours": since(moment.start_min), "leave_hours": since(moment.leave_min),
-                "hands_free_until_hours": since(moment.hands_free_until_min),
-            })
-        })
-        .collect();
     let capture: Vec<_> = ways
         .iter()
         .map(|way| {
@@ -236,8 +242,26 @@ fn machine(plan: &Plan, forecast: &Forecast, ways: &[CaptureHours]) -> Result<se
         "longest_hands_free_hours": longest_hands_free_min(schedule) / 60.0,
         "capture": capture,
         "missing_combinations": missing,
-        "hands_on": hands_on,
+        "hands_on": hands_on(plan, forecast),
     }))
+}
+
+/// What is mounted when, for machines.
+fn hands_on(plan: &Plan, forecast: &Forecast) -> serde_json::Value {
+    let schedule = &forecast.schedule;
+    let since = |t: f64| (t - schedule.start_min) / 60.0;
+    let clock = |t: f64| plan.attended.as_ref().map(|attended| attended.words(t));
+    let listed = mountings(plan, forecast);
+    let moments = listed.iter().zip(&schedule.moments).map(|(mounting, moment)| {
+        json!({
+            "number": mounting.number, "module": mounting.module, "channel": mounting.channel,
+            "channel_changes": mounting.channel_changes, "take_out": mounting.take_out, "jobs": mounting.jobs,
+            "begin": clock(moment.start_min), "ready_hours": since(moment.ready_min),
+            "begin_hours": since(moment.start_min), "leave_hours": since(moment.leave_min),
+            "hands_free_until_hours": since(moment.hands_free_until_min),
+        })
+    });
+    moments.collect::<Vec<_>>().into()
 }
 
 /// What a comparison with a baseline will see, in words.
@@ -336,7 +360,14 @@ fn words(
     for obstacle in obstacles(plan) {
         text.push_str(&folded(&format!("no release \"yes\" is possible: {obstacle}"), "", "  "));
     }
-    text.push_str(&list_words(plan, &mountings(plan, forecast), page));
+    let heading = match plan.predicted {
+        None => "What to mount, and when:",
+        Some(_) => {
+            "What to mount, and when, if everything were measured (a run with predicted verdicts asks for what it chooses, setups of the \
+             cover first):"
+        }
+    };
+    text.push_str(&list_words(plan, &mountings(plan, forecast), page, heading));
     if schedule.moments.is_empty() {
         text.push_str("Nothing to mount.\n");
     }
@@ -488,18 +519,11 @@ fn capture_words(plan: &Plan, ways: &[CaptureHours]) -> String {
     text
 }
 
-fn list_words(plan: &Plan, mountings: &[ListedMounting], page: bool) -> String {
+fn list_words(plan: &Plan, mountings: &[ListedMounting], page: bool, heading: &str) -> String {
     let mut text = String::from("\nBefore every change:\n");
     for caution in cautions(plan) {
         text.push_str(&folded(&caution, "  - ", "    "));
     }
-    let heading = match plan.predicted {
-        None => "What to mount, and when:",
-        Some(_) => {
-            "What to mount, and when, if everything were measured (a run with predicted verdicts asks for what it chooses, setups of the \
-             cover first):"
-        }
-    };
     text.push_str(&folded(heading, "\n", ""));
     let wide = mountings.last().map_or(1, |last| last.number.to_string().len());
     for mounting in mountings.iter().take(SHOWN_MOUNTINGS) {

@@ -4,6 +4,7 @@ use crate::console::exit::Failure;
 use crate::console::terminal::{duration, folded, table};
 use crate::folder::run_folder::keys_of;
 use crate::forecast::Forecast;
+use crate::forecast::setup_list::setup_list;
 use crate::run::hours::{Choice, learnt, next_begin, scheduled, seconds_of};
 use crate::run::known::Known;
 use crate::run::pending::{PendingJob, every_job};
@@ -14,9 +15,10 @@ use crate::run::rate_search::{RateSearch, Wanted};
 use crate::store::{Store, Target};
 use judge::{Decides, Worth, worths};
 use nightbench_core::text::counted;
+use pages::setup_list::SetupList;
 use plan::Plan;
 use plan::matrix::Factor;
-use schedule::{Standing, Walk};
+use schedule::{Standing, Walk, walk_from};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::path::Path;
@@ -27,6 +29,9 @@ const SHOWN: usize = 12;
 /// What some hours would hold.
 pub struct Tonight {
     hours: f64,
+    from: Standing,
+    /// The fewest hours that one job takes with its mounting, its ramps and the way home, where none fits.
+    least_h: Option<f64>,
     /// Bench hours until it is back where hands are safe.
     used_h: f64,
     chosen: Vec<PendingJob>,
@@ -104,7 +109,9 @@ impl Tonight {
             let (chosen, left, end) = visits(Foretold::new(basis, &all, so_far), choice, &worths);
             let used_h = (end.now_min - from.now_min) / 60.0;
             let hands_come = hands_come(&choice, (&left, &worths), end);
-            return Ok(Tonight { hours, used_h, chosen, left, worths, done: places.len(), hands_come });
+            let least_h = if chosen.is_empty() { least_hours(&choice, &left, &worths) } else { None };
+            let done = places.len();
+            return Ok(Tonight { hours, from, least_h, used_h, chosen, left, worths, done, hands_come });
         }
         let mut chosen = None;
         for alone in [false, true] {
@@ -125,7 +132,42 @@ impl Tonight {
             .copied()
             .collect();
         let hands_come = hands_come(&choice, (&left, &worths), end);
-        Ok(Tonight { hours, used_h, chosen: jobs, left, worths, done: all.len() - open.len(), hands_come })
+        let least_h = if jobs.is_empty() { least_hours(&choice, &left, &worths) } else { None };
+        let done = all.len() - open.len();
+        Ok(Tonight { hours, from, least_h, used_h, chosen: jobs, left, worths, done, hands_come })
+    }
+
+    /// The forecast of these jobs alone, in their order, from where the bench stands.
+    ///
+    /// # Errors
+    /// Exit 2: attended hours that never come.
+    pub fn forecast(&self, whole: &Forecast) -> Result<Forecast, Failure> {
+        let sequence: Vec<u32> = self.chosen.iter().map(|one| scheduled(whole, one)).collect();
+        let schedule = walk_from(&whole.problem, &sequence, &whole.calendar, self.from)
+            .map_err(|error| Failure::invalid(error.to_string()))?;
+        Ok(Forecast { jobs: self.chosen.iter().map(|one| one.job).collect(), schedule, ..whole.clone() })
+    }
+
+    /// Its printable list.
+    ///
+    /// # Errors
+    /// Exit 2: attended hours that never come.
+    pub fn list(
+        &self,
+        plan: &Plan,
+        whole: &Forecast,
+        learned_from: Option<&str>,
+    ) -> Result<SetupList, Failure> {
+        let forecast = self.forecast(whole)?;
+        let mut list = setup_list(plan, &forecast, learned_from)?;
+        // The hours end it, and the bound on change-overs is that of the whole plan.
+        let end_min = self.from.now_min + 60.0 * self.hours;
+        let finish = forecast.finish()?;
+        list.finish =
+            [finish.p10_min, finish.p50_min, finish.p90_min].map(|at| forecast.clock(plan, at.min(end_min)));
+        list.facts.retain(|(name, _)| name != "ramps and hands");
+        list.facts.insert(0, ("hours of the run".into(), self.hours.to_string()));
+        Ok(list)
     }
 
     /// The chosen jobs by setup, in the order in which they are mounted.
@@ -160,7 +202,7 @@ impl Tonight {
             })
             .collect();
         json!({
-            "hours": self.hours, "used_hours": self.used_h, "jobs": self.chosen.len(), "jobs_done_before": self.done,
+            "least_hours": self.least_h, "hours": self.hours, "used_hours": self.used_h, "jobs": self.chosen.len(), "jobs_done_before": self.done,
             "conditions": kinds(&self.chosen), "setups": setups,
             "left": {"jobs": self.left.len(), "conditions": kinds(&self.left)},
         })
@@ -168,6 +210,9 @@ impl Tonight {
 
     /// For people.
     pub fn words(&self, plan: &Plan) -> String {
+        if self.chosen.is_empty() && self.left.is_empty() {
+            return format!("{} done already: nothing is left to do.\n", counted(self.done, "job"));
+        }
         let mut text = format!(
             "In {} h a run would do {} of {}, and be back where hands are safe after {}:\n",
             self.hours,
@@ -222,9 +267,13 @@ impl Tonight {
             Some((when, _)) => {
                 Some(format!("what is left needs hands: nobody is at the bench before {when}"))
             }
-            None if self.chosen.is_empty() && !self.left.is_empty() => Some(
-                "nothing would end in time: allow more hours, or mount a setup whose jobs are shorter".into(),
-            ),
+            None if self.chosen.is_empty() && !self.left.is_empty() => Some(match self.least_h {
+                Some(least) => format!(
+                    "nothing would end in time: one job with its mounting, its ramps and the way home takes {least:.2} h at least; allow \
+                     that, or more"
+                ),
+                None => "nothing would end in time: allow more hours".into(),
+            }),
             None => None,
         };
         if let Some(why) = why {
@@ -242,6 +291,16 @@ fn hands_come(
 ) -> Option<(String, f64)> {
     let come = Choice { from: end, ..*choice }.waits_for_hands(left, worths)?;
     Some((choice.forecast.clock(choice.plan, come), (come - choice.from.now_min) / 60.0))
+}
+
+/// The fewest hours in which something would be done, to a hundredth.
+fn least_hours(choice: &Choice<'_>, left: &[PendingJob], worths: &[Worth]) -> Option<f64> {
+    let walk = Walk::new(choice.problem, choice.from, None, choice.calendar);
+    let home = left.iter().map(|one| walk.home_after_min(scheduled(choice.forecast, one), None));
+    let least_min = home.min_by(f64::total_cmp).filter(|home| home.is_finite())? - choice.from.now_min;
+    let hours = (least_min / 60.0 * 100.0).ceil() / 100.0;
+    let then = Choice { end_min: choice.from.now_min + 60.0 * hours, ..*choice };
+    (!then.choose(left, worths).jobs.is_empty()).then_some(hours)
 }
 
 /// What fits, visit by visit, and what is left of all that would be asked; with where the bench stands when it is home.

@@ -5,7 +5,7 @@ use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, about, duration, folded};
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
-use crate::evaluate::left::{Left, to_come};
+use crate::evaluate::left::{Left, asked_and_left, to_come};
 use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::folder_facts::PlanSize;
 use crate::store::{Holder, Store, StoreReader, Target, hex, utc_seconds};
@@ -37,11 +37,13 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         Some(run) => run.jobs_planned,
         None => size.jobs as usize,
     };
-    let done = stored.saturating_sub(outside.jobs).min(planned);
+    let asked = run.map_or(Ok(0), |run| asked_and_left(&reader, &meta, run))?;
+    let planned = planned + asked;
+    let done = stored.saturating_sub(outside.jobs).min(planned - asked);
     let holder = Holder::running_in(dir);
     let to_come = to_come(dir, &reader, &meta, &size)?;
     let left = Left::of(&reader, &meta, &size, done, holder.is_some(), run, to_come.as_deref())?;
-    let planned = left.foretold_jobs.map_or(planned, |jobs| done + jobs);
+    let planned = left.foretold_jobs.map_or(planned, |jobs| done + jobs + asked);
     let simulated = meta.target == Target::Simulated;
     let target = match &meta.target {
         Target::Simulated => format!("simulated target, seed {}", meta.seed),
@@ -60,6 +62,9 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "bench_hours_left": left.left_hours,
                 "wall_clock_seconds_left": wall.as_ref().and_then(Wall::left_s),
                 "finish": left.finish.as_ref().map(|[p10, p50, p90]| json!({"p10": p10, "p50": p50, "p90": p90})),
+                "hours_of_this_run": left.given.as_ref().map(|given| json!({
+                    "hours": given.hours, "used": given.used, "home_by": given.home_by,
+                })),
                 "learned_from": left.learned_from,
                 "next_hands_on": left.next.as_ref().map(|(when, what)| json!({"begin": when, "mount": what})),
                 "running": holder.is_some(),
@@ -103,6 +108,13 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     if let Some(run) = run.filter(|run| run.audit.predictions.is_some()) {
         text.push_str(folded(&prediction_words(run), "\n  ", "  ").trim_end());
     }
+    if asked > 0 {
+        let words = format!(
+            "{} asked for by name (--only or the like) by the last run and left",
+            counted(asked, "job")
+        );
+        text.push_str(folded(&words, "\n  ", "  ").trim_end());
+    }
     text.push_str(&time_words(&left, wall.as_ref(), simulated, done, planned));
     text.push_str(match holder {
         Some(_) => "\na run is going on",
@@ -140,6 +152,9 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
                 text.push_str(folded(words, "\n  ", "  ").trim_end());
             }
         }
+    }
+    if let Some(given) = &left.given {
+        text.push_str(folded(&format!("this run             {}", given.words()), "\n", "  ").trim_end());
     }
     if let Some((when, what)) = &left.next {
         let words = format!("next hands at the bench  {when}: mount {what}");

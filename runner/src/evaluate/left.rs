@@ -2,14 +2,17 @@
 
 use super::bench_now::BenchNow;
 use crate::console::exit::{Exit, Failure};
+use crate::console::terminal::duration;
 use crate::folder::run_folder::keys_of;
 use crate::forecast::bench_clock::{BenchClock, work_min};
 use crate::forecast::folder_facts::PlanSize;
+use crate::forecast::walked_nights::WalkedNight;
 use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
-use crate::run::bench_run::bench_hours;
+use crate::run::asked;
+use crate::run::bench_run::{Beginning, bench_hours};
 use crate::run::earlier_nights::EarlierNights;
-use crate::run::hours::{scheduled, seconds_of, walked_nights};
+use crate::run::hours::{HoursNote, scheduled, seconds_of, walked_nights};
 use crate::run::known::Known;
 use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::Basis;
@@ -20,7 +23,7 @@ use judge::judged::JudgedRun;
 use nightbench_core::condition::ConditionState;
 use plan::Plan;
 use plan::expand::Job;
-use schedule::{Mounting, Rest};
+use schedule::{Calendar, Mounting, Rest};
 use std::collections::HashSet;
 use std::path::Path;
 
@@ -51,8 +54,58 @@ pub struct Left {
     pub next: Option<(String, String)>,
     /// The earlier nights that the finish rests on, in words.
     pub learned_from: Option<String>,
+    /// The hours of the run that goes on, where it is given some: what it does and when it ends follows from them.
+    pub given: Option<Given>,
     /// Jobs still to come, where that is foretold and not planned.
     pub foretold_jobs: Option<usize>,
+}
+
+/// Hours of a run that goes on.
+pub struct Given {
+    pub hours: f64,
+    /// Bench hours of it that are recorded.
+    pub used: f64,
+    /// When it is home at the latest.
+    pub home_by: String,
+}
+
+impl Given {
+    /// In words.
+    pub fn words(&self) -> String {
+        format!(
+            "{} of its {} h are used; it is back where hands are safe by {} at the latest",
+            duration(self.used * 3600.0),
+            self.hours,
+            self.home_by
+        )
+    }
+
+    fn of(
+        reader: &StoreReader,
+        target: &Target,
+        (plan, forecast): (&Plan, &Forecast),
+        nights: &[WalkedNight],
+    ) -> Result<Option<Given>, Failure> {
+        let Some(note) = HoursNote::of(reader)?.filter(|note| !note.is_over()) else { return Ok(None) };
+        let (begin_min, used) = match target {
+            Target::Simulated => {
+                let Some(begin_min) = note.begin_min() else { return Ok(None) };
+                let tonight = nights.last().filter(|night| night.begin.now_min.total_cmp(&begin_min).is_eq());
+                let seconds = seconds_of(forecast, reader)?;
+                (begin_min, tonight.map_or(0.0, |night| night.minutes(forecast, &seconds).total() / 60.0))
+            }
+            Target::Bench(_) => {
+                let Some(beginning) = Beginning::of(reader)? else { return Ok(None) };
+                let begin_min = match plan.attended {
+                    Some(_) => beginning.local_min,
+                    None => forecast.schedule.start_min + beginning.earlier_s / 60.0,
+                };
+                (begin_min, (bench_hours(reader)?.total - beginning.earlier_s / 3600.0).max(0.0))
+            }
+        };
+        let home_by = forecast.clock(plan, begin_min + 60.0 * note.hours);
+        Ok(Some(Given { hours: note.hours, used, home_by }))
+    }
 }
 
 /// The jobs that a run with predictions will still do, by what it knows now; `None` where nothing is chosen any more, or a plan has
@@ -83,6 +136,34 @@ pub fn to_come(
     Ok(Some(Foretold::new(&basis, &all, Some(so_far)).rest()))
 }
 
+/// Jobs that the last run was asked for by name and has not done, though the plan as judged does not count on them: not needed, or
+/// predicted.
+///
+/// # Errors
+/// Exit 74: the store or its plan cannot be read.
+pub fn asked_and_left(reader: &StoreReader, meta: &Meta, run: &JudgedRun) -> Result<usize, Failure> {
+    let places = asked::noted(reader)?;
+    if places.is_empty() {
+        return Ok(0);
+    }
+    let file = PlanFile::from_text(meta.plan_text.clone(), "stored plan", false)
+        .map_err(|failure| Failure::new(Exit::Store, failure.words))?;
+    let forecast = Forecast::new(&file.plan, &[])?;
+    let all = every_job(&forecast, &keys_of(&file.plan, &meta.target)?);
+    let done = reader.done_keys()?;
+    let is_left = |place: &&u64| {
+        let one = usize::try_from(**place).ok().and_then(|place| all.get(place));
+        one.is_some_and(|one| {
+            let judged = run.conditions.get(one.job.condition as usize);
+            let uncounted = judged.is_some_and(|judged| {
+                matches!(judged.state, ConditionState::NotNeeded | ConditionState::Predicted)
+            });
+            uncounted && !done.contains(&one.key)
+        })
+    };
+    Ok(places.iter().filter(is_left).count())
+}
+
 impl Left {
     /// Of a folder in which `done` jobs are done. `going_on`: a run is at work in it now. `run`: its judged conditions, where they are at
     /// hand: those not needed, or predicted, are not left. `to_come`: the jobs still to be done, where that is not all of them.
@@ -106,6 +187,7 @@ impl Left {
                 finish: None,
                 next: None,
                 learned_from: None,
+                given: None,
                 foretold_jobs: None,
             });
         }
@@ -114,7 +196,15 @@ impl Left {
         let mut forecast = Forecast::new(&file.plan, &[])?;
         let (earlier, tonight) = EarlierNights::so_far(reader, going_on)?;
         forecast.learned = earlier.learned(PRIOR_SD);
+        if !going_on && done > 0 {
+            // When the next run begins nobody knows: what is left is told from there on.
+            forecast.calendar = Calendar::always();
+        }
         let nights = walked_nights(reader, &forecast)?;
+        let given = match going_on {
+            true => Given::of(reader, &meta.target, (&file.plan, &forecast), &nights)?,
+            false => None,
+        };
         let mut clock = BenchClock::of_store(&file.plan, &forecast, reader)?.with_nights(nights);
         if let Some(night) = tonight {
             clock = clock.by_the_bench(night);
@@ -166,12 +256,21 @@ impl Left {
                     Some((when, setup_words(&file.plan, mounting)?))
                 }),
                 learned_from: earlier.words(PRIOR_SD),
+                given,
                 foretold_jobs: to_come.map(<[PendingJob]>::len),
             });
         }
         // What a bench has lost to faults, or gained, it does not make up for.
         let later_min = done_min - work_min(&observed);
-        let end = |minutes: f64| forecast.clock(&file.plan, minutes + later_min);
+        let end = |minutes: f64| match going_on || done == 0 {
+            true => forecast.clock(&file.plan, minutes + later_min),
+            false => {
+                format!(
+                    "{} into the next run",
+                    duration((minutes - observed.done.finish_min).max(0.0) * 60.0)
+                )
+            }
+        };
         // What is chosen as the run goes on need not come in the plan's order.
         let first = to_come.and_then(|jobs| {
             let mut mountings =
@@ -179,7 +278,9 @@ impl Left {
             mountings
                 .find(|mounting| observed.moments.iter().any(|moment| Some(moment.mounting) == *mounting))?
         });
-        let next = observed.moments.first().and_then(|moment| {
+        // What hours leave is chosen when the next run begins.
+        let chosen_anew = given.is_some() || HoursNote::of(reader)?.is_some();
+        let next = observed.moments.first().filter(|_| !chosen_anew).and_then(|moment| {
             let mounting = first.unwrap_or(moment.mounting);
             let setup = setup_words(&file.plan, forecast.problem.mountings().get(mounting as usize)?)?;
             Some((end(moment.start_min), setup))
@@ -189,9 +290,11 @@ impl Left {
             left_hours: observed.left_min / 60.0,
             finish: Some(
                 [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),
-            ),
+            )
+            .filter(|_| given.is_none()),
             next,
             learned_from: earlier.words(PRIOR_SD),
+            given,
             foretold_jobs: to_come.map(<[PendingJob]>::len),
         })
     }

@@ -153,7 +153,11 @@ impl Shared {
             planned,
             left: left.as_ref().filter(|_| done < planned).map_or_else(String::new, |left| {
                 let from = left.learned_from.as_ref().map_or_else(String::new, |words| format!(" {words}."));
-                format!("Bench time to come: {}.{from}", about(left.left_hours * 3600.0))
+                let tonight = left
+                    .given
+                    .as_ref()
+                    .map_or_else(String::new, |given| format!(" This run: {}.", given.words()));
+                format!("Bench time to come: {}.{from}{tonight}", about(left.left_hours * 3600.0))
             }),
             finish: left.as_ref().and_then(|left| left.finish.clone()),
             hands: left.and_then(|left| left.next),

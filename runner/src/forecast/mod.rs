@@ -38,6 +38,7 @@ pub const PRIOR_SD: f64 = 0.25;
 const DRAWS: usize = 400;
 
 /// A plan's jobs in the order they will run.
+#[derive(Clone)]
 pub struct Forecast {
     /// The expanded matrix.
     pub expansion: Expansion,

@@ -88,6 +88,8 @@ pub fn cautions(plan: &Plan) -> Vec<String> {
 pub fn mountings(plan: &Plan, forecast: &Forecast) -> Vec<ListedMounting> {
     let schedule = &forecast.schedule;
     let stretches = forecast.stretches();
+    // What is mounted as it begins needs no hands.
+    let before = stretches.len().saturating_sub(schedule.moments.len());
     let module = |condition: &Condition| {
         let name = condition.module(plan).name.clone();
         if plan.matrix.chips.len() > 1 { format!("{name}, chip {}", condition.chip(plan).name) } else { name }
@@ -96,12 +98,13 @@ pub fn mountings(plan: &Plan, forecast: &Forecast) -> Vec<ListedMounting> {
     schedule
         .moments
         .iter()
-        .zip(&stretches)
-        .zip(relations(&stretches, &setups))
+        .zip(stretches.iter().skip(before))
+        .zip(relations(&stretches, &setups).into_iter().skip(before))
         .enumerate()
         .map(|(index, ((moment, stretch), relation))| {
             let condition = forecast.condition(stretch.first);
-            let take_out = index.checked_sub(1).map(|before| forecast.condition(stretches[before].first));
+            let take_out =
+                (index + before).checked_sub(1).map(|before| forecast.condition(stretches[before].first));
             ListedMounting {
                 number: index + 1,
                 when: forecast.clock(plan, moment.start_min),

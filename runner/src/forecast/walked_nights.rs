@@ -14,7 +14,7 @@ pub struct WalkedNight {
 
 impl WalkedNight {
     /// What it took until it was back where hands are safe.
-    fn minutes(&self, forecast: &Forecast, seconds: &[Option<JobSeconds>]) -> Minutes {
+    pub fn minutes(&self, forecast: &Forecast, seconds: &[Option<JobSeconds>]) -> Minutes {
         let mut walk = Walk::new(&forecast.problem, self.begin, None, &forecast.calendar);
         for place in &self.jobs {
             let at = usize::try_from(*place).unwrap_or(usize::MAX);

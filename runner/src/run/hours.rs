@@ -4,6 +4,7 @@
 //! bench time, job by job in the order chosen, so that a job that would not end in time is not kept whatever this computer did.
 
 use crate::console::exit::{Exit, Failure};
+use crate::console::terminal::duration;
 use crate::forecast::Forecast;
 use crate::forecast::walked_nights::WalkedNight;
 use crate::run::known::Told;
@@ -115,6 +116,16 @@ impl HoursNote {
             Some(text) if !text.is_empty() => store.note(NOTE, "").map_err(Failure::from),
             _ => Ok(()),
         }
+    }
+
+    /// Has its run come to its end?
+    pub fn is_over(&self) -> bool {
+        self.over
+    }
+
+    /// Where a simulated run of it began, min as the forecast counts; `None` on a bench.
+    pub fn begin_min(&self) -> Option<f64> {
+        self.begin.map(|begin| begin.now_min)
     }
 
     /// Were jobs left for want of time?
@@ -294,6 +305,10 @@ pub struct SimulatedHours<'f> {
     paced: Problem,
     over: bool,
     dropped: HashSet<u64>,
+    /// Minutes that are expected after each of the jobs chosen, by place, the way home included.
+    expected: HashMap<u64, f64>,
+    /// The same now.
+    left_min: f64,
     /// What is left of the round that an interrupted run had begun.
     resumed: Option<Vec<u64>>,
 }
@@ -400,6 +415,8 @@ impl<'f> SimulatedHours<'f> {
                 paced: forecast.problem.paced(&measuring_at(pace)),
                 over: false,
                 dropped: HashSet::new(),
+                expected: HashMap::new(),
+                left_min: 0.0,
                 resumed: Some(resumed).filter(|places| !places.is_empty()),
                 note,
             });
@@ -420,6 +437,8 @@ impl<'f> SimulatedHours<'f> {
             paced: forecast.problem.clone(),
             over: false,
             dropped: HashSet::new(),
+            expected: HashMap::new(),
+            left_min: 0.0,
             resumed: None,
             note,
         })
@@ -445,7 +464,10 @@ impl<'f> SimulatedHours<'f> {
         }
         if let Some(places) = self.resumed.take() {
             let known: HashMap<u64, &PendingJob> = jobs.iter().map(|one| (one.position, one)).collect();
-            return Ok(places.iter().filter_map(|place| known.get(place).copied().copied()).collect());
+            let chosen: Vec<PendingJob> =
+                places.iter().filter_map(|place| known.get(place).copied().copied()).collect();
+            self.expect(&chosen);
+            return Ok(chosen);
         }
         let open: Vec<PendingJob> =
             jobs.iter().filter(|one| !self.dropped.contains(&one.position)).copied().collect();
@@ -467,6 +489,7 @@ impl<'f> SimulatedHours<'f> {
         if !chosen.is_empty() {
             self.note.rounds.push(Round { pace, jobs: chosen.iter().map(|one| one.position).collect() });
             self.note.keep(store)?;
+            self.expect(&chosen);
         }
         Ok(chosen)
     }
@@ -485,10 +508,39 @@ impl<'f> SimulatedHours<'f> {
         }
     }
 
+    /// Works out what the jobs chosen are expected to take.
+    fn expect(&mut self, chosen: &[PendingJob]) {
+        let mut walk = self.walk.clone();
+        let ends: Vec<(u64, f64)> = chosen
+            .iter()
+            .map(|one| {
+                let job = scheduled(self.forecast, one);
+                // It was walked when it was chosen.
+                let _ = walk.take(job, self.paced.seconds(job));
+                (one.position, walk.now_min())
+            })
+            .collect();
+        let home_min = walk.home_min();
+        self.left_min = home_min - self.walk.now_min();
+        self.expected = ends.into_iter().map(|(place, end_min)| (place, home_min - end_min)).collect();
+    }
+
+    /// What is used of the hours, and what is left of what was chosen, in words.
+    pub fn words(&self) -> String {
+        format!(
+            "bench time {} of the {} h of this run, about {} left of what is chosen, home by {} at the latest",
+            duration((self.walk.now_min() - self.from.now_min) * 60.0),
+            self.note.hours,
+            duration(self.left_min * 60.0),
+            self.forecast.clock(self.plan, self.end_min()),
+        )
+    }
+
     /// Hears of a job's result, in the order of the jobs.
     pub fn hear(&mut self, told: Told<'_>) -> Kept {
         let job = scheduled(self.forecast, told.job);
         let end_min = self.end_min();
+        self.left_min = self.expected.get(&told.job.position).copied().unwrap_or(self.left_min);
         // It is begun where it is expected to end in time.
         let expected = self.paced.seconds(job);
         if self.walk.home_after_min(job, expected) > end_min {

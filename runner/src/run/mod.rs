@@ -1,5 +1,6 @@
 //! Running jobs: on simulated targets in parallel, on a bench one after the other; further attempts and merging.
 
+pub mod asked;
 pub mod bench_run;
 pub mod clock;
 pub mod disk_space;

@@ -1,7 +1,7 @@
 //! How far a run is: a bar on a terminal, a counter line a job elsewhere, and the bench time it stands for.
 
 use crate::console::teller::tell;
-use crate::console::terminal::{Terminal, about, shown};
+use crate::console::terminal::{Terminal, about, duration, shown};
 use crate::forecast::bench_clock::BenchClock;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use nightbench_core::results::{JobOutcome, JobTimes};
@@ -28,11 +28,31 @@ impl Doing {
     }
 }
 
+/// The hours of a run that is given some: it tells of them, and not of the whole plan.
+struct Tonight {
+    hours: f64,
+    /// Bench seconds of the folder when it began, by the bench's own clock; `None`: what is `said`.
+    begin_s: Option<f64>,
+    said: Doing,
+}
+
+impl Tonight {
+    fn words(&self, by_the_bench_s: Option<f64>) -> String {
+        match by_the_bench_s.zip(self.begin_s) {
+            Some((now_s, begin_s)) => {
+                format!("bench time {} of the {} h of this run", duration(now_s - begin_s), self.hours)
+            }
+            None => self.said.words(),
+        }
+    }
+}
+
 /// Shows the progress of a run on stderr.
 pub struct Progress<'f> {
     bar: Option<ProgressBar>,
     terminal: Terminal,
     clock: Option<BenchClock<'f>>,
+    tonight: Option<Tonight>,
     doing: Doing,
     /// When the first job of this run began.
     begin: Instant,
@@ -61,6 +81,7 @@ impl<'f> Progress<'f> {
             bar,
             terminal,
             clock: None,
+            tonight: None,
             doing: Doing::default(),
             begin: now,
             done_before: done,
@@ -73,9 +94,13 @@ impl<'f> Progress<'f> {
 
     /// Says at once how long it may take: of this computer a guess in seconds, that the first jobs replace; a bench takes its own
     /// time (`None`).
-    pub fn announced(self, here_s: Option<f64>) -> Progress<'f> {
+    /// `by_the_bench_s`: how long a bench has been at work before, by its own clock.
+    pub fn announced(self, here_s: Option<f64>, by_the_bench_s: Option<f64>) -> Progress<'f> {
         let here = here_s.map(|s| format!("this computer: {} (a guess until jobs are done)", about(s)));
-        let bench = self.clock.as_ref().map(|clock| clock.words(None));
+        let bench = match &self.tonight {
+            Some(tonight) => Some(format!("{} h of bench time at most", tonight.hours)),
+            None => self.clock.as_ref().map(|clock| clock.words(by_the_bench_s)),
+        };
         let words = here.into_iter().chain(bench).collect::<Vec<_>>().join("; ");
         if self.done < self.total && !words.is_empty() {
             match &self.bar {
@@ -102,6 +127,22 @@ impl<'f> Progress<'f> {
     /// Shows the bench time as well.
     pub fn with_clock(self, clock: BenchClock<'f>) -> Progress<'f> {
         Progress { clock: Some(clock), ..self }
+    }
+
+    /// The run is given hours: what is returned says what is left of them; on a bench its clock does, from `begin_s` on.
+    pub fn in_hours(&mut self, hours: f64, begin_s: Option<f64>) -> Doing {
+        let said = Doing::default();
+        self.tonight = Some(Tonight { hours, begin_s, said: said.clone() });
+        said
+    }
+
+    /// Only these jobs (positions of the order) are still to come, by what is known now.
+    pub fn foretold(&mut self, positions: impl ExactSizeIterator<Item = u64>) {
+        if positions.len() == 0 {
+            // Nothing is announced then.
+            self.total = self.done;
+        }
+        self.clock = self.clock.take().map(|clock| clock.only(positions));
     }
 
     /// What the run is doing can be read there.
@@ -153,9 +194,13 @@ impl<'f> Progress<'f> {
         }
         self.shown_tenth = tenth;
         let begin = Instant::now();
-        let mut words = clock.words(by_the_bench_s);
-        // A bench takes its own time, whatever this computer does.
-        if let Some(left) = self.left_here_s().filter(|_| by_the_bench_s.is_none()) {
+        let mut words = match &self.tonight {
+            Some(tonight) => tonight.words(by_the_bench_s),
+            None => clock.words(by_the_bench_s),
+        };
+        // A bench takes its own time, whatever this computer does; and of all the jobs hours hold a part.
+        let here = by_the_bench_s.is_none() && self.tonight.is_none();
+        if let Some(left) = self.left_here_s().filter(|_| here) {
             words.push_str(&format!("; this computer: {} left", about(left)));
         }
         match &self.bar {
@@ -173,7 +218,7 @@ impl<'f> Progress<'f> {
         if positions.is_empty() {
             return;
         }
-        self.total -= positions.len().min(self.total);
+        self.total = self.total.saturating_sub(positions.len()).max(self.done);
         if let Some(clock) = &mut self.clock {
             clock.leave_out(positions);
         }

@@ -55,6 +55,12 @@ impl<'p> Rounds<'_, 'p> {
             }
             None => None,
         };
+        let tonight = self.hours.map(|hours| progress.in_hours(hours, None));
+        let tell = |hours: &Option<SimulatedHours<'_>>| {
+            if let (Some(tonight), Some(hours)) = (&tonight, hours) {
+                tonight.set(&hours.words());
+            }
+        };
         while !cancel.is_cancelled() {
             known.settle();
             if let Some(search) = &mut self.search {
@@ -75,6 +81,7 @@ impl<'p> Rounds<'_, 'p> {
             let in_order = hours.is_some();
             let mut hear = |told: Told<'_>| {
                 let verdict = hours.as_mut().map_or(Kept::Yes, |hours| hours.hear(told));
+                tell(&hours);
                 if verdict == Kept::Yes {
                     kept.insert(told.job.position);
                     if let Some(search) = &mut self.search {

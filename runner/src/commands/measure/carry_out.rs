@@ -3,7 +3,7 @@
 use crate::console::exit::Failure;
 use crate::console::terminal::Terminal;
 use crate::forecast::Forecast;
-use crate::run::bench_run::{BenchEnd, BenchRun, BenchSession, Choosing};
+use crate::run::bench_run::{BenchEnd, BenchRun, BenchSession, Choosing, bench_hours};
 use crate::run::execute::Executor;
 use crate::run::hours::HoursNote;
 use crate::run::known::Known;
@@ -57,7 +57,13 @@ impl<'a> Work<'a> {
         if let Some(hours) = self.hours {
             HoursNote::on_bench(hours).keep(store)?;
         }
-        let mut progress = self.progress.announced(None);
+        let before = bench_hours(store.reader())?;
+        let at_work_s = 3600.0 * (before.total - before.waiting);
+        let mut progress = self.progress;
+        if let Some(hours) = self.hours {
+            progress.in_hours(hours, Some(at_work_s));
+        }
+        let mut progress = progress.announced(None, Some(at_work_s));
         let choosing = match (self.search, self.hours, self.visiting) {
             (None, None, None) => None,
             (mut search, hours, visiting) => {
@@ -96,7 +102,11 @@ impl<'a> Work<'a> {
         let options = Arc::new(options);
         let open = || -> Box<dyn Driver> { Box::new(SimulatedTarget::new(Arc::clone(&options))) };
         let guess_s = self.guess_s(threads);
-        let mut progress = self.progress.announced(Some(guess_s));
+        let mut progress = self.progress;
+        if let Some(hours) = self.hours {
+            progress.in_hours(hours, None);
+        }
+        let mut progress = progress.announced(Some(guess_s), None);
         let night = Night { dir: self.dir, plan: self.plan, executor: &executor, open: &open, threads };
         let rounds = Rounds {
             forecast: self.forecast,

@@ -16,14 +16,17 @@ use crate::folder::run_folder::{bench_keys, keys_of, open_for, open_on};
 use crate::forecast::bench_clock::BenchClock;
 use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
+use crate::run::asked;
 use crate::run::bench_run::{BenchEnd, BenchSession, refused, state_folder};
 use crate::run::disk_space::refuse_without_space;
 use crate::run::earlier_nights::EarlierNights;
 use crate::run::execute::Executor;
 use crate::run::hours::{self, HoursNote, walked_nights};
+use crate::run::known::Known;
 use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::{Basis, Visiting};
 use crate::run::prediction::expected::kept_expected;
+use crate::run::prediction::foreseen::{Foretold, SoFar};
 use crate::run::prediction::note::{Chosen, Kept};
 use crate::run::progress::{Doing, Progress};
 use crate::run::rate_search::RateSearch;
@@ -163,6 +166,8 @@ pub fn measure_file(
         terminal.note(folded(&words, "", "  ").trim_end());
     }
     record::keep_beginning(&mut store, arguments, &todo, done_before as u64)?;
+    let narrowed = if wanted.is_everything() { &[][..] } else { &todo.pending };
+    asked::keep(&mut store, narrowed)?;
     let pending = &todo.pending;
     let cancel = CancelToken::new();
     // On a bench the points at hand may finish; a simulated job cut anywhere is simply computed again.
@@ -216,8 +221,12 @@ pub fn measure_file(
         },
     );
     let forecast = &forecast;
-    let progress =
-        Progress::new(*terminal, done_before, done_before + pending.len()).with_clock(clock).told_to(doing);
+    let progress = Progress::new(*terminal, done_before, done_before + pending.len());
+    let mut progress = progress.with_clock(clock).told_to(doing);
+    if let (Some(basis), Some(visiting)) = (&basis, &visiting) {
+        let jobs = foretold(basis, visiting, (&dir, &store), &all)?;
+        progress.foretold(jobs.iter().map(|one| one.position));
+    }
     let work =
         Work { terminal, dir: &dir, plan, forecast, all: &all, pending, progress, search, hours, visiting };
     let (on_bench, no_time_left) = match bench {
@@ -255,6 +264,25 @@ pub fn measure_file(
         live,
         telling: Telling { watch, _teller: teller },
     })
+}
+
+/// The jobs that a run with predictions will still do, by what it knows as it begins.
+fn foretold(
+    basis: &Basis<'_>,
+    visiting: &Visiting<'_>,
+    (dir, store): (&Path, &Store),
+    all: &[PendingJob],
+) -> Result<Vec<PendingJob>, Failure> {
+    let (reader, forecast) = (store.reader(), basis.forecast());
+    let kept = Kept::of(reader, &reader.meta()?)?;
+    let Some(kept) = kept.filter(|_| !visiting.is_finished()) else { return Ok(visiting.due()) };
+    let mut known = Known::new(basis.plan(), &forecast.expansion);
+    known.read(dir, reader, all)?;
+    let keys = reader.done_keys()?;
+    let done = all.iter().filter(|one| keys.contains(&one.key)).map(|one| one.position).collect();
+    let seconds = hours::seconds_of(forecast, reader)?;
+    let so_far = SoFar { chosen: &kept.chosen, known: &known, done: &done, seconds: &seconds };
+    Ok(Foretold::new(basis, all, Some(so_far)).rest())
 }
 
 /// A shard has only its own results.

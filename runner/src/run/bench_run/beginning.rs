@@ -1,5 +1,6 @@
 //! How a run on a bench began, noted for whoever looks at its folder from outside while it goes on.
 
+use super::attended::local_minutes;
 use crate::console::exit::{Exit, Failure};
 use crate::store::{Store, StoreReader};
 use plan::bench_file::BenchFile;
@@ -16,14 +17,24 @@ pub(crate) struct Beginning {
     pub own_hours: bool,
     /// Chip, module and channel that the bench file declares to be mounted.
     pub declared: Option<[String; 3]>,
+    /// Bench seconds that the folder held before.
+    pub earlier_s: f64,
+    /// Local time, min.
+    pub local_min: f64,
 }
 
 impl Beginning {
-    /// Of a bench.
-    pub fn on(bench: &BenchFile, hands: bool) -> Beginning {
+    /// Of a bench, now.
+    pub fn on(bench: &BenchFile, hands: bool, earlier_s: f64) -> Beginning {
         let declared = bench.mounted.as_ref();
         let declared = declared.map(|one| [one.chip.clone(), one.module.clone(), one.channel.clone()]);
-        Beginning { hands, own_hours: bench.attended.is_some(), declared }
+        Beginning {
+            hands,
+            own_hours: bench.attended.is_some(),
+            declared,
+            earlier_s,
+            local_min: local_minutes(),
+        }
     }
 
     /// Notes it in the folder.

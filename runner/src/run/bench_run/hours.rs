@@ -3,7 +3,7 @@
 use super::record::{HANDS_READING, MOUNTING_CHECK_READING, WAITING_READING};
 use crate::console::exit::Failure;
 use crate::store::{Attempts, StoreReader};
-use bench::{RAMP_READING, SOAK_READING};
+use bench::{CUT_READING, RAMP_READING, SOAK_READING};
 use schedule::Hours;
 
 /// Adds up a folder's bench time. What is neither measuring nor a change-over of a known kind (switching, configuring,
@@ -23,7 +23,7 @@ pub(crate) fn bench_hours(reader: &StoreReader) -> Result<Hours, Failure> {
     let between = reader.readings_between_jobs()?;
     end_s = between.iter().map(|reading| reading.bench_s).fold(end_s, f64::max);
     let total = |name: &str| -> Result<f64, Failure> { Ok(reader.reading_total(name)? / 3600.0) };
-    hours.ramps = total(RAMP_READING)?;
+    hours.ramps = total(RAMP_READING)? + total(CUT_READING)?;
     hours.soak = total(SOAK_READING)?;
     hours.hands_on = total(HANDS_READING)? + total(MOUNTING_CHECK_READING)?;
     hours.waiting = total(WAITING_READING)?;

@@ -6,7 +6,7 @@ use crate::console::exit::Failure;
 use crate::run::pending::PendingJob;
 use crate::run::progress::Progress;
 use crate::store::{Attachment, PackedJob, Reading, Store};
-use bench::{ModuleIdentity, RAMP_READING, SOAK_READING};
+use bench::{CUT_READING, ModuleIdentity, RAMP_READING, SOAK_READING};
 use nightbench_core::events::Event;
 use nightbench_core::results::{Identity, JobResult};
 use plan::Plan;
@@ -138,6 +138,20 @@ impl Record<'_, '_> {
             value: now - since_s,
             unit: "s".into(),
         };
+        self.store.record_readings(vec![reading]).map_err(Failure::from)
+    }
+
+    /// Stores the bench seconds of a job that was cut, and of what kind they were as far as that is known: nothing else tells of them.
+    pub fn cut(&mut self, site: &mut Site<'_>) -> Result<(), Failure> {
+        let bench_s = site.in_folder_s(site.elapsed_s());
+        let mut on_the_way = 0.0;
+        for reading in site.driver.take_readings() {
+            if [RAMP_READING, SOAK_READING, CUT_READING].contains(&reading.name.as_str()) {
+                on_the_way += reading.value;
+            }
+        }
+        // It teaches nothing: it belongs to no mounting.
+        let reading = Reading { bench_s, name: CUT_READING.into(), value: on_the_way, unit: "s".into() };
         self.store.record_readings(vec![reading]).map_err(Failure::from)
     }
 

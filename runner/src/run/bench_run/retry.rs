@@ -85,6 +85,7 @@ pub(super) fn tried(
         };
         let attempt = executor.run_known(site.driver, &one.job, one.attempt, cancel, &mut stranger);
         let Ok(mut result) = attempt else {
+            record.cut(site)?;
             return Ok(None);
         };
         if !matches!(result.outcome, JobOutcome::NotMeasured(_))

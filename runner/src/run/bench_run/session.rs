@@ -3,6 +3,7 @@
 use super::beginning::Beginning;
 use super::deliveries::tell;
 use super::device::Bench;
+use super::hours::bench_hours;
 use super::jobs::Loop;
 use super::ownership::{BenchLock, custody, know, latched, lock_bench, not_safe};
 use super::stated::{narrowed, overdue, read_bench, refuse_beyond, refused, tell_doubts};
@@ -301,7 +302,8 @@ impl BenchSession {
     ) -> Result<BenchEnd, Failure> {
         let mut run = BenchRun { executor: run.executor.with_apply_limit(self.apply_limit()), ..run };
         let choosing = run.choosing.take();
-        Beginning::on(&self.bench, hands.present()).keep(store)?;
+        let earlier_s = 3600.0 * bench_hours(store.reader())?.total;
+        Beginning::on(&self.bench, hands.present(), earlier_s).keep(store)?;
         self.guarded(store, cancel, |session, driver, store| {
             Loop::new(session, (&run, choosing), (driver, hands), (store, progress), cancel)?.run()
         })

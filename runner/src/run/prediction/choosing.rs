@@ -63,7 +63,8 @@ impl<'p> Basis<'p> {
         self.plan
     }
 
-    pub(super) fn forecast(&self) -> &'p Forecast {
+    /// Its forecast.
+    pub fn forecast(&self) -> &'p Forecast {
         self.forecast
     }
 
