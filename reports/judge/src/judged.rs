@@ -3,6 +3,7 @@
 pub use crate::audit::{Audit, HighestRateNote, OutsidePlan};
 pub use crate::predicted::{PredictedCounts, PredictionInputs, PredictionNote};
 pub use crate::prediction::{Predicted, PredictedMargin, PredictedVerdict};
+pub use crate::release::Obstacle;
 pub use crate::run_facts::{
     Equipment, FoundCauses, HandsMoment, JobTexts, ModelEntry, ReviewNote, RunFacts, Superseded, TestedItem,
     TimelineStep,
@@ -424,48 +425,6 @@ pub enum ReleaseDecision {
     No,
     /// Neither can be said.
     Undecided,
-}
-
-/// What keeps a release undecided; of several, what a reader must know first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Obstacle {
-    NothingMeasured,
-    /// Whatever was measured, nothing that counts has a verdict.
-    NoVerdict,
-    /// Conditions that count have no verdict, or need hands.
-    NotMeasured,
-    /// Measured, and nothing can be said.
-    ConditionsUndecided,
-    /// The highest rates of some series, or the rate asked for.
-    RatesUnknown,
-    /// Predicted verdicts that the plan, or what the audits found, does not let count.
-    Predicted,
-    /// Within the guard band, or perhaps so.
-    Conditional,
-    /// Everything that counts passes from here on.
-    Simulated,
-    /// Jobs outside the plan, a suspect reference, units, or what the plan leaves open.
-    NotReleasable,
-}
-
-impl Obstacle {
-    /// The decision in a line.
-    pub fn words(self) -> &'static str {
-        match self {
-            Obstacle::NothingMeasured => "Nothing measured yet",
-            Obstacle::NoVerdict => "Undecided: nothing that counts has a verdict",
-            Obstacle::NotMeasured => "Undecided: not everything that counts is measured",
-            Obstacle::ConditionsUndecided => {
-                "Undecided: measured, and nothing can be said of some conditions"
-            }
-            Obstacle::RatesUnknown => "Undecided: highest rates are not known, or none is asked for",
-            Obstacle::Predicted => "Undecided: predicted verdicts do not count",
-            Obstacle::Conditional => "Not all pass: some lie within the guard band",
-            Obstacle::Simulated => "Passes, and is no release: simulated",
-            Obstacle::NotReleasable => "Passes, and is no release: see why below",
-        }
-    }
 }
 
 /// The release decision with its reasons.

@@ -1,7 +1,7 @@
 //! The release decision: yes, no or undecided, with its reasons, and the tolerance limit over units behind it.
 
 use crate::audit::{HighestRateNote, UnitsNote};
-use crate::judged::{JudgedRun, Obstacle, PredictedVerdict, Release, ReleaseDecision};
+use crate::judged::{JudgedRun, PredictedVerdict, Release, ReleaseDecision};
 use crate::predicted::PredictionNote;
 use nightbench_core::text::counted;
 use plan::Plan;
@@ -9,9 +9,52 @@ use plan::criteria::AcceptanceCriteria;
 use plan::limits::Metric;
 use plan::matrix::Factor;
 use plan::obstacles::{obstacles, unit_levels};
+use serde::Serialize;
 use statistics::StatisticsError;
 use statistics::tolerance::{lower_limit_of_minima, wilks_order};
 use std::collections::{BTreeMap, BTreeSet};
+
+/// What keeps a release undecided; of several, what a reader must know first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Obstacle {
+    NothingMeasured,
+    /// Whatever was measured, nothing that counts has a verdict.
+    NoVerdict,
+    /// Conditions that count have no verdict, or need hands.
+    NotMeasured,
+    /// Measured, and nothing can be said.
+    ConditionsUndecided,
+    /// The highest rates of some series, or the rate asked for.
+    RatesUnknown,
+    /// Predicted verdicts that the plan, or what the audits found, does not let count.
+    Predicted,
+    /// Within the guard band, or perhaps so.
+    Conditional,
+    /// Everything that counts passes from here on.
+    Simulated,
+    /// Jobs outside the plan, a suspect reference, units, or what the plan leaves open.
+    NotReleasable,
+}
+
+impl Obstacle {
+    /// The decision in a line.
+    pub fn words(self) -> &'static str {
+        match self {
+            Obstacle::NothingMeasured => "Nothing measured yet",
+            Obstacle::NoVerdict => "Undecided: nothing that counts has a verdict",
+            Obstacle::NotMeasured => "Undecided: not everything that counts is measured",
+            Obstacle::ConditionsUndecided => {
+                "Undecided: measured, and nothing can be said of some conditions"
+            }
+            Obstacle::RatesUnknown => "Undecided: highest rates are not known, or none is asked for",
+            Obstacle::Predicted => "Undecided: predicted verdicts do not count",
+            Obstacle::Conditional => "Not all pass: some lie within the guard band",
+            Obstacle::Simulated => "Passes, and is no release: simulated",
+            Obstacle::NotReleasable => "Passes, and is no release: see why below",
+        }
+    }
+}
 
 /// No decision yet.
 pub fn undecided() -> Release {
