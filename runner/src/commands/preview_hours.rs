@@ -223,6 +223,12 @@ impl Tonight {
         if self.done > 0 {
             text = format!("{} done already.\n{text}", counted(self.done, "job"));
         }
+        if plan.highest_rate.is_some() && !self.chosen.is_empty() {
+            text.push_str(
+                "These are the search's first questions. What their answers ask next, at the same setup and\n\
+                 temperature first, is done in what is left of the hours.\n",
+            );
+        }
         let setups = self.setups();
         let rows: Vec<Vec<String>> = setups
             .iter()

@@ -194,12 +194,12 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
         let near = |of: &str| {
             let found = note.factors_near_limit.iter().find(|(known, _)| known == of);
             found
-                .map_or_else(String::new, |(_, factor)| format!(" (near the limit {})", significant(*factor)))
+                .map_or_else(String::new, |(_, factor)| format!(" (near the limit × {})", significant(*factor)))
         };
         let words: Vec<String> = note
             .factors
             .iter()
-            .map(|(of, factor)| format!("{of} {}{}", significant(*factor), near(of)))
+            .map(|(of, factor)| format!("{of} × {}{}", significant(*factor), near(of)))
             .collect();
         facts.push((
             "Widened",
