@@ -193,8 +193,9 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
     if !note.factors.is_empty() {
         let near = |of: &str| {
             let found = note.factors_near_limit.iter().find(|(known, _)| known == of);
-            found
-                .map_or_else(String::new, |(_, factor)| format!(" (near the limit × {})", significant(*factor)))
+            found.map_or_else(String::new, |(_, factor)| {
+                format!(" (near the limit × {})", significant(*factor))
+            })
         };
         let words: Vec<String> = note
             .factors
