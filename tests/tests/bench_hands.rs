@@ -55,7 +55,7 @@ impl Hands for ScriptedHands<'_> {
         wanted: &Mounting,
         sensors: &[(String, Celsius)],
         reseat: &[String],
-        latest: Option<&Latest>,
+        latest: &Latest,
     ) -> bool {
         // What a person would stake their fingers on.
         assert_eq!(
@@ -69,7 +69,7 @@ impl Hands for ScriptedHands<'_> {
         self.asked.push((format!("{} on {}", wanted.module, wanted.channel), reseat.to_vec()));
         if self.answers_late {
             // As a terminal: a prompt that nobody answers, or answers when it is too late.
-            while latest.is_some_and(|latest| !latest.is_over()) {
+            while !latest.is_over() {
                 std::thread::sleep(Duration::from_millis(1));
             }
         }

@@ -336,7 +336,7 @@ impl Hands for Nobody {
     fn present(&self) -> bool {
         false
     }
-    fn change(&mut self, _: &Mounting, _: &[(String, Celsius)], _: &[String], _: Option<&Latest>) -> bool {
+    fn change(&mut self, _: &Mounting, _: &[(String, Celsius)], _: &[String], _: &Latest) -> bool {
         false
     }
     fn may_leave(&mut self, _: &str) {}

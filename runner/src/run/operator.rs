@@ -52,11 +52,11 @@ pub trait Hands {
         wanted: &Mounting,
         sensors: &[(String, Celsius)],
         reseat: &[String],
-        latest: Option<&Latest>,
+        latest: &Latest,
     ) -> bool;
 
     /// Asks for serial numbers or bar codes of what was just mounted, until `latest`: part and code of each; none where nobody gives any.
-    fn codes(&mut self, _wanted: &Mounting, _latest: Option<&Latest>) -> Vec<(String, String)> {
+    fn codes(&mut self, _wanted: &Mounting, _latest: &Latest) -> Vec<(String, String)> {
         Vec::new()
     }
 
@@ -77,8 +77,8 @@ impl TerminalHands {
     }
 
     /// The next line typed; `None` when there will be none, or none in time.
-    fn line(&mut self, latest: Option<&Latest>) -> Option<String> {
-        let over = || self.cancel.is_cancelled() || latest.is_some_and(Latest::is_over);
+    fn line(&mut self, latest: &Latest) -> Option<String> {
+        let over = || self.cancel.is_cancelled() || latest.is_over();
         next_line(self.lines.get_or_insert_with(typed_lines), over)
     }
 }
@@ -120,20 +120,18 @@ impl Hands for TerminalHands {
         wanted: &Mounting,
         sensors: &[(String, Celsius)],
         reseat: &[String],
-        latest: Option<&Latest>,
+        latest: &Latest,
     ) -> bool {
         // What was typed before the question is no answer to it.
         if let Some(lines) = &self.lines {
             while lines.try_recv().is_ok() {}
         }
         let _ = writeln!(std::io::stderr(), "\n{CAUTIONS}\n\n{}", shown(&question(wanted, sensors, reseat)));
-        if let Some(latest) = latest {
-            let _ = writeln!(
-                std::io::stderr(),
-                "After {} nothing would end in time any more: the run goes on without, and switches nothing on for it.",
-                latest.words
-            );
-        }
+        let _ = writeln!(
+            std::io::stderr(),
+            "After {} nothing would end in time any more: the run goes on without, and switches nothing on for it.",
+            latest.words
+        );
         loop {
             let _ = write!(std::io::stderr(), "> ");
             match self.line(latest) {
@@ -147,7 +145,7 @@ impl Hands for TerminalHands {
         }
     }
 
-    fn codes(&mut self, wanted: &Mounting, latest: Option<&Latest>) -> Vec<(String, String)> {
+    fn codes(&mut self, wanted: &Mounting, latest: &Latest) -> Vec<(String, String)> {
         let _ = writeln!(
             std::io::stderr(),
             "Serial numbers or bar codes for the report, typed or scanned; Enter alone leaves one out."

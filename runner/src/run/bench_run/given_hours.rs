@@ -121,11 +121,7 @@ impl<'p> GivenHours<'p> {
             forecast: self.forecast,
             problem,
             calendar: &self.calendar,
-            from: Standing {
-                now_min: site.local_min(),
-                mounted: queue.scheduled(),
-                chamber_c: site.chamber_c,
-            },
+            from: site.standing(queue.scheduled()),
             last: self.last,
             end_min: site.end_min(self.hours) - self.kept_free_min(),
             hands: self.hands,
@@ -176,20 +172,19 @@ impl<'p> GivenHours<'p> {
     /// Would a job end in time, with its change-over and the way home?
     pub fn fits(&self, one: &PendingJob, queue: &Queue<'_>, site: &Site<'_>) -> bool {
         let problem = self.problem(queue);
-        let standing =
-            Standing { now_min: site.local_min(), mounted: queue.scheduled(), chamber_c: site.chamber_c };
-        self.home_after_min(one, &problem, standing) <= site.end_min(self.hours)
+        self.home_after_min(one, &problem, site.standing(queue.scheduled())) <= site.end_min(self.hours)
     }
 
     /// The latest local time, min, at which a job whose setup was just mounted could still end in time.
     pub fn latest_mounting_min(&self, one: &PendingJob, queue: &Queue<'_>, site: &Site<'_>) -> f64 {
         let problem = self.problem(queue);
         let bench = problem.bench();
-        let now_min = site.local_min();
-        let mounted = problem.mounting_of(scheduled(self.forecast, one));
-        let standing = Standing { now_min, mounted, chamber_c: bench.nearest_touch_safe_c(site.chamber_c) };
+        let standing = site.standing(problem.mounting_of(scheduled(self.forecast, one)));
+        let standing = Standing { chamber_c: bench.nearest_touch_safe_c(standing.chamber_c), ..standing };
         let check_min = (bench.boot_s + bench.mounting_check_s) / 60.0;
-        site.end_min(self.hours) - check_min - (self.home_after_min(one, &problem, standing) - now_min)
+        site.end_min(self.hours)
+            - check_min
+            - (self.home_after_min(one, &problem, standing) - standing.now_min)
     }
 
     /// Runs something that is cut when a job would not end in time any more, or a stop is asked for; it says when the job's temperature

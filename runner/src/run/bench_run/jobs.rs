@@ -173,7 +173,7 @@ impl<'a, 'f> Loop<'a, 'f> {
         let stands = Stands {
             problem: self.run.forecast.problem.paced(&Pace::from(self.queue.learned())),
             calendar: self.operator.hours.calendar(),
-            from: Standing { now_min, mounted: self.queue.scheduled(), chamber_c: self.site.chamber_c },
+            from: self.site.standing(self.queue.scheduled()),
             last: self.last.map(|one| scheduled(self.run.forecast, &one)),
             spent_h: self.site.in_folder_s(self.site.elapsed_s()) / 3600.0,
             only: mounted.filter(|_| nobody),
@@ -282,7 +282,7 @@ impl<'a, 'f> Loop<'a, 'f> {
 
     fn next_in_order(&mut self) -> Result<Step, Failure> {
         let now_min = self.site.local_min();
-        let standing = Standing { now_min, mounted: self.queue.scheduled(), chamber_c: self.site.chamber_c };
+        let standing = self.site.standing(self.queue.scheduled());
         let mut news = Vec::new();
         let step = self.queue.next(
             self.operator.staff(now_min),

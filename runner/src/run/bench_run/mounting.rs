@@ -111,8 +111,8 @@ impl Operator<'_> {
             record.tell(EventKind::HandsNeeded, &task);
             record.progress.doing(&format!("Waiting for hands: {task}"));
             let begin = site.elapsed_s();
-            let done = self.hands.change(&wanted, &sensors, &reseat, Some(latest));
-            let codes = if done { self.hands.codes(&wanted, Some(latest)) } else { Vec::new() };
+            let done = self.hands.change(&wanted, &sensors, &reseat, latest);
+            let codes = if done { self.hands.codes(&wanted, latest) } else { Vec::new() };
             record.spent(site, HANDS_READING, begin)?;
             site.driver.mounted_anew();
             record.note(&Event::Hands { task, done })?;

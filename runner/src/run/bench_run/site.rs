@@ -8,6 +8,7 @@ use bench::driver::within;
 use contract::{Call, CancelToken, DriverError};
 use nightbench_core::units::Celsius;
 use plan::bench_file::BenchFile;
+use schedule::Standing;
 use std::time::{Duration, Instant};
 
 /// Longest the bench's instruments are given to be switched off, wall time.
@@ -52,6 +53,11 @@ impl<'a> Site<'a> {
     /// Local time by the bench's clock, minutes.
     pub fn local_min(&self) -> f64 {
         self.local.begin_min() + self.elapsed_s() / 60.0
+    }
+
+    /// Where the run stands, with what is mounted as the ordering problem counts it.
+    pub fn standing(&self, mounted: Option<u32>) -> Standing {
+        Standing { now_min: self.local_min(), mounted, chamber_c: self.chamber_c }
     }
 
     /// Local time at which a run of some hours is over, minutes. Hours are bench time: a clock that is moved makes them no longer.
