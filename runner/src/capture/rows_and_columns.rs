@@ -50,20 +50,21 @@ impl Engine<'_> {
             }
             self.measure(wanted, None)?;
         }
-        let open: Vec<u16> = centres
+        self.tell_operating()?;
+        let open: LaneSet = centres
             .iter()
             .filter(|(lane, index)| self.hint(*index) & 1 << lane != 0)
             .map(|(lane, _)| *lane)
             .collect();
-        let own = |lane: u16| Rim::about(lane, self.operating(usize::from(lane)), &self.grid);
-        let mut rims: Vec<Rim> = open.iter().flat_map(|lane| own(*lane)).collect();
-        for rim in &mut rims {
-            rim.start(|lane, point| {
-                let index = self.grid.index(point);
-                (self.tally.bits(index) > 0).then(|| self.hint(index) & 1 << lane != 0)
-            });
-        }
+        let mut rims = self.own_rims(open.0);
         self.tell(&mut rims)?;
+        // Looks that saw no error at an operating point may have opened it too early.
+        let opened = self.tell_operating()?;
+        let mut again = self.own_rims(opened);
+        self.tell(&mut again)?;
+        rims.retain(|rim| opened & 1 << rim.lane() == 0);
+        rims.extend(again);
+        let open: Vec<u16> = open.iter().collect();
         let mut through_waists = self.through_waists(&rims);
         self.tell(&mut through_waists)?;
         let mut beside = self.rims_beside(&rims, &open);
