@@ -8,7 +8,6 @@ use eye::edges::Side;
 use eye::labels::{EyeLabels, Label, drift};
 use eye::map::{PassMap, Run};
 use eye::metrics::{Wanted, lane_metrics};
-use eye::value::EyeState;
 use nightbench_core::point_rule::Decision;
 use nightbench_core::results::{LaneSet, Point, VisitKind};
 use proptest::prelude::*;
@@ -212,25 +211,6 @@ fn a_row_that_is_shut_at_a_waist_is_walked_from_the_operating_point() {
     let (_, labels) = take(&mut eyes, CaptureMode::RowAndColumn);
     let at = centre(&eyes, 0);
     assert_eq!(map(&labels, 0).run_in_row(at).unwrap().last, tap + 1);
-}
-
-/// A third of the limit fails a point as often as it passes it; three times the limit never passes one.
-#[test]
-fn an_operating_point_in_doubt_is_counted_on_until_its_ratio_is_told() {
-    for mode in [CaptureMode::RowAndColumn, CaptureMode::Exact, CaptureMode::Raster] {
-        let open = |ber: f64, seed: u64| {
-            let patch = Patch { taps: (29, 31), steps: (31, 33), ber };
-            let mut lane = LaneEye::new(30.0, 32.0, 2.4, 2.4);
-            lane.patches.push(patch);
-            let mut eyes = Eyes::new(64, 64, vec![lane], seed);
-            let (capture, _) = take(&mut eyes, mode);
-            lane_metrics(&CaptureView::new(&capture).unwrap(), &Wanted::margins())[0].state == EyeState::Open
-        };
-        let seeds = if mode == CaptureMode::RowAndColumn { 0..24 } else { 0..6 };
-        for seed in seeds {
-            assert!(open(0.3 * LIMIT, seed) && !open(3.0 * LIMIT, seed), "{mode:?} {seed}");
-        }
-    }
 }
 
 /// The full eye that follows rows and columns keeps its guarantee, and every count that was taken before.
