@@ -88,7 +88,7 @@ impl<'a> CaptureView<'a> {
             return Err(CountError::Operating { eye: eye(), lanes, operating });
         }
         let damaged = |source| CountError::Visit { eye: eye(), source };
-        let mut tally = Tally::new(*grid, capture.mode, &capture.rule, lanes).map_err(damaged)?;
+        let mut tally = Tally::new(capture).map_err(damaged)?;
         for (index, visit) in capture.visits.iter().enumerate() {
             if let Some(lane) = visit.errors.iter().position(|errors| *errors > visit.bits) {
                 return Err(CountError::Errors {

@@ -221,26 +221,34 @@ impl Line<'_> {
         credible.then(|| Position { position: -f64::from(self.side.outward()) * found.position, u: found.u })
     }
 
-    /// The edge at a notch: places beside the run whose errors the tail found further out does not explain. The edge lies before them; as
-    /// far as they may yet lie below the limit, it is the tail's.
+    /// The edge at a notch: places beside the run whose errors the tail found further out does not explain. The edge lies before them where one of
+    /// them counts more than the limit makes; otherwise it is the tail's, and as far as it may be the other, that is counted in.
     fn before_a_notch(&self, tail: &Position, ber: f64) -> Option<Edge> {
         let sign = f64::from(self.side.outward());
-        let unexplained = self
-            .outwards()
-            .map(|at| (at, sign * (tail.position - f64::from(at))))
-            .take_while(|(_, within)| *within > 0.5)
-            .filter_map(|(at, within)| Some((self.count(at)?, within)))
-            .find(|(count, within)| {
-                count.errors >= 2.0
-                    && at_least(count.errors, count.bits * ber * FLATTEST.powf(*within)) < NO_CHANCE
-            });
-        let (count, _) = unexplained?;
-        // Of a ratio whose logarithm may be anything k errors leave the probability to lie below the limit that the limit has to make k.
-        let below = at_least(count.errors, count.bits * ber);
-        let position = self.step_edge().position;
-        let beyond = tail.position - position;
-        let u = (U_STEP * U_STEP + below * (1.0 - below) * beyond * beyond).sqrt();
-        Some(Edge { position, u, method: EdgeMethod::Interval })
+        let (mut notch, mut above, mut below) = (false, false, 1.0);
+        let within = |at: &u16| sign * (tail.position - f64::from(*at));
+        for at in self.outwards().take_while(|at| within(at) > 0.5) {
+            let Some(count) = self.count(at).filter(|count| count.errors >= 2.0) else { continue };
+            let explained = count.bits * ber * FLATTEST.powf(within(&at));
+            if at_least(count.errors, explained) < NO_CHANCE {
+                notch = true;
+                above |= count.errors > count.bits * ber;
+                // Of a ratio whose logarithm may be anything k errors leave the probability to lie below the limit that the limit has to make k.
+                below *= at_least(count.errors, count.bits * ber);
+            }
+        }
+        // A place that failed by its second error may lie below the limit.
+        let before = self.crossing(ber).unwrap_or(self.step_edge());
+        let beyond = tail.position - before.position;
+        let unsure = below * (1.0 - below) * beyond * beyond;
+        let edge = |position, u: f64, method| Edge { position, u: (u * u + unsure).sqrt(), method };
+        notch.then(|| {
+            if above {
+                edge(before.position, U_STEP, EdgeMethod::Interval)
+            } else {
+                edge(tail.position, tail.u, EdgeMethod::Fit)
+            }
+        })
     }
 
     /// The run through the same inner place on the neighbouring line `fixed + by`, seen from the same side.

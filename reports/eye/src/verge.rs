@@ -38,7 +38,12 @@ pub fn on_the_verge(view: &CaptureView<'_>, lane: usize) -> bool {
 pub fn closed_in_doubt(view: &CaptureView<'_>, lane: usize) -> bool {
     let Some(at) = view.capture().operating.get(lane) else { return false };
     let (bits, errors) = view.count(lane, Point { tap: at.tap, vref: at.vref }).unwrap_or((1, 1));
-    at_least(errors as f64, bits as f64 * view.ber_limit()) > SHOWN
+    in_doubt(bits, errors, view.ber_limit())
+}
+
+/// May the limit itself have made so many errors?
+pub fn in_doubt(bits: u64, errors: u64, limit: f64) -> bool {
+    at_least(errors as f64, bits as f64 * limit) > SHOWN
 }
 
 /// The places beside an operating point.

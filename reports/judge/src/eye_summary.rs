@@ -22,7 +22,7 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// Version of the digest: part of a cache's header.
-pub const SUMMARY_VERSION: u32 = 8;
+pub const SUMMARY_VERSION: u32 = 9;
 
 /// How far training lands from its middle, taps and Vref steps, as standard deviation (estimate: half a place; a run's
 /// repeats or a study take over).

@@ -41,7 +41,7 @@ impl Engine<'_> {
             *label = *label & !self.tally.decided(index).0 | self.tally.passed(index).0;
         }
         self.tell_rims(&whole)?;
-        // What was counted for one lane's rim may have decided another lane elsewhere.
+        // What was counted for one lane's rim may have decided another lane elsewhere, and an operating point may have opened.
         self.close(&lattice, &mut label)
     }
 

@@ -5,6 +5,7 @@ use super::{CaptureOptions, CaptureStats, Regime, Sampler};
 use contract::{DriverError, EyeCapabilities, FaultKind, PointCounts, PointRequest};
 use eye::counts::ber_limit;
 use eye::labels::{LabelError, Tally};
+use eye::verge::in_doubt;
 use nightbench_core::point_rule::PointRule;
 use nightbench_core::results::{Capture, Grid, LaneSet, Point, Visit, VisitKind};
 use std::collections::BTreeMap;
@@ -63,8 +64,7 @@ impl<'a> Engine<'a> {
     ) -> Result<Engine<'a>, DriverError> {
         let grid = capture.grid;
         let refused = |error: LabelError| DriverError::new(FaultKind::OutOfRange, error.to_string());
-        let mut tally =
-            Tally::new(grid, capture.mode, &capture.rule, capture.lanes.len()).map_err(refused)?;
+        let mut tally = Tally::new(capture).map_err(refused)?;
         // A capture may go on where another left off.
         capture.visits.iter().try_for_each(|visit| tally.absorb(visit)).map_err(refused)?;
         let cost = visit_cost(eye);
@@ -176,6 +176,47 @@ impl<'a> Engine<'a> {
             });
         }
         self.send(requests, VisitKind::Measure)
+    }
+
+    /// Counts on at operating points that failed on errors that do not show a ratio above the limit, until [`Tally`] goes by that
+    /// ratio. Lanes that it opens.
+    pub(super) fn tell_operating(&mut self) -> Result<u128, DriverError> {
+        let telling = self.tally.telling_bits();
+        let allowed = (telling as f64 * self.limit()).round() as u64;
+        let mut opened = 0;
+        loop {
+            let mut requests = Vec::new();
+            let mut asked = Vec::new();
+            for lane in LaneSet(self.all).iter() {
+                let index = self.grid.index(self.operating(usize::from(lane)));
+                let (bits, errors) = (self.tally.bits(index), self.tally.errors(index)[usize::from(lane)]);
+                let may_open = errors <= allowed && in_doubt(bits, errors, self.limit());
+                if may_open && bits < telling && self.tally.closed(index).contains(lane) {
+                    asked.push(Wanted { index, lanes: 1 << lane });
+                }
+            }
+            if asked.is_empty() {
+                return Ok(opened);
+            }
+            for want in by_point(asked.clone()) {
+                let before = self.tally.bits(want.index);
+                requests.push(PointRequest {
+                    point: self.grid.point(want.index),
+                    bits_before: before,
+                    errors_before: self.tally.errors(want.index).to_vec(),
+                    lanes: LaneSet(want.lanes),
+                    rule: PointRule::Fixed { bits: telling, errors: allowed },
+                    most_bits: (self.rung(before, Some(telling)) - before)
+                        .min(self.chunk)
+                        .max(self.eye.fewest_bits),
+                    series: 0,
+                });
+            }
+            self.send(requests, VisitKind::Measure)?;
+            for want in asked.iter().filter(|want| self.tally.passed(want.index).0 & want.lanes != 0) {
+                opened |= want.lanes;
+            }
+        }
     }
 
     fn rung(&self, before: u64, upto: Option<u64>) -> u64 {

@@ -168,7 +168,10 @@ pub fn capture_into(
     let regime = options.regime.unwrap_or_else(|| Regime::choose(&options.rule, eye));
     let mut engine = Engine::new(into, sampler, eye, options)?;
     match options.mode {
-        CaptureMode::Raster => engine.raster()?,
+        CaptureMode::Raster => {
+            engine.raster()?;
+            engine.tell_operating()?;
+        }
         CaptureMode::Exact | CaptureMode::Fast => engine.survey_and_close(regime)?,
         CaptureMode::RowAndColumn => engine.rows_and_columns()?,
     }

@@ -151,7 +151,7 @@ impl Rim {
 
 impl Engine<'_> {
     /// Brackets the rims of the operating rows and columns that `label` (of every point of the grid) shows, and counts at
-    /// them.
+    /// them; then the same of lanes whose operating point opens by its ratio.
     pub(super) fn tell_rims(&mut self, label: &[u128]) -> Result<(), DriverError> {
         let passes = |lane: u16, point: Point| label[self.grid.index(point)] & 1 << lane != 0;
         let mut rims = Vec::new();
@@ -163,7 +163,24 @@ impl Engine<'_> {
         }
         rims.iter_mut().for_each(|rim| rim.start(|lane, point| Some(passes(lane, point))));
         self.bracket(&mut rims)?;
-        self.count_at(&mut rims)
+        self.count_at(&mut rims)?;
+        let opened = self.tell_operating()?;
+        let mut late = self.own_rims(opened);
+        self.bracket(&mut late)?;
+        self.count_at(&mut late)
+    }
+
+    /// The rims of lanes' operating rows and columns, presumed where the looks so far show a fail.
+    pub(super) fn own_rims(&self, lanes: u128) -> Vec<Rim> {
+        let own = |lane: u16| Rim::about(lane, self.operating(usize::from(lane)), &self.grid);
+        let mut rims: Vec<Rim> = LaneSet(lanes).iter().flat_map(own).collect();
+        for rim in &mut rims {
+            rim.start(|lane, point| {
+                let index = self.grid.index(point);
+                (self.tally.bits(index) > 0).then(|| self.hint(index) & 1 << lane != 0)
+            });
+        }
+        rims
     }
 
     /// Measures until a pass stands beside a fail at every rim.

@@ -46,7 +46,7 @@ impl EyeLabels {
     /// # Errors
     /// Visits that do not fit the capture.
     pub fn from_capture(capture: &Capture) -> Result<EyeLabels, LabelError> {
-        let mut tally = Tally::new(capture.grid, capture.mode, &capture.rule, capture.lanes.len())?;
+        let mut tally = Tally::new(capture)?;
         for visit in &capture.visits {
             tally.absorb(visit)?;
         }

@@ -1,8 +1,9 @@
 //! Running counts and decisions of a capture: the one place where visits become pass or fail.
 
 use super::fill::Lattice;
-use nightbench_core::point_rule::{Decision, DecisionTable, PointRule};
-use nightbench_core::results::{CaptureMode, Grid, LaneSet, MOST_LANES, Point, Visit, VisitKind};
+use crate::counts::ber_limit;
+use nightbench_core::point_rule::{Decision, DecisionTable};
+use nightbench_core::results::{Capture, CaptureMode, Grid, LaneSet, MOST_LANES, Point, Visit, VisitKind};
 use std::collections::BTreeMap;
 
 /// Visits that do not fit their capture.
@@ -35,6 +36,10 @@ pub enum LabelError {
     TooManyLanes(usize),
 }
 
+/// Errors that the limit itself makes in the bits after which an operating point's ratio is told: by twenty a ratio that lies a factor of 1.4
+/// off the limit is on its right side in 19 of 20.
+const TELLING_AT_THE_LIMIT: f64 = 20.0;
+
 /// One independent re-test of an isolated decision, both results kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Retested {
@@ -56,6 +61,9 @@ pub struct Retested {
 /// - a `Retest` visit has counts of its own. It bears on the lanes whose decision is *isolated* at that moment:
 ///   opposite to the decisions of all lattice neighbours, all of them decided (in a capture of rows and columns: a fail between
 ///   two passes of its row, or of its column). Their label follows the re-test;
+/// - a lane's operating point that failed, and was counted on until the limit itself would have made twenty errors, passes
+///   where its ratio does not lie above the limit. The rule fails a point on its second error, which a third of the limit makes as
+///   often as not: beside a rim that costs less than a place, but here the whole eye;
 /// - `Drift` visits decide nothing.
 #[derive(Debug, Clone)]
 pub struct Tally {
@@ -65,6 +73,9 @@ pub struct Tally {
     by_lines: bool,
     lanes: usize,
     table: DecisionTable,
+    limit: f64,
+    /// Lanes that work at a grid index, and those of them whose failed point passes by its ratio.
+    operating: BTreeMap<usize, (u128, u128)>,
     bits: Vec<u64>,
     errors: Vec<u64>,
     decided: Vec<u128>,
@@ -74,21 +85,31 @@ pub struct Tally {
 }
 
 impl Tally {
-    /// An empty tally.
+    /// An empty tally of a capture: its visits are yet to be added.
     ///
     /// # Errors
     /// More than [`MOST_LANES`] lanes.
-    pub fn new(grid: Grid, mode: CaptureMode, rule: &PointRule, lanes: usize) -> Result<Tally, LabelError> {
+    pub fn new(capture: &Capture) -> Result<Tally, LabelError> {
+        let (grid, mode, lanes) = (capture.grid, capture.mode, capture.lanes.len());
         if lanes > usize::from(MOST_LANES) {
             return Err(LabelError::TooManyLanes(lanes));
         }
         let points = grid.len();
+        let mut operating: BTreeMap<usize, (u128, u128)> = BTreeMap::new();
+        for (lane, at) in capture.operating.iter().take(lanes).enumerate() {
+            let point = Point { tap: at.tap, vref: at.vref };
+            if grid.contains(point) {
+                operating.entry(grid.index(point)).or_default().0 |= 1 << lane;
+            }
+        }
         Ok(Tally {
             grid,
             lattice: Lattice::of_mode(mode, &grid),
             by_lines: mode == CaptureMode::RowAndColumn,
             lanes,
-            table: rule.table(),
+            table: capture.rule.table(),
+            limit: ber_limit(&capture.rule),
+            operating,
             bits: vec![0; points],
             errors: vec![0; points * lanes],
             decided: vec![0; points],
@@ -131,8 +152,25 @@ impl Tally {
         &self.retested
     }
 
-    /// Lanes whose decision at a grid index is opposite to that of all its lattice neighbours, all decided.
+    /// Bits after which a failed operating point goes by its ratio.
+    pub fn telling_bits(&self) -> u64 {
+        (TELLING_AT_THE_LIMIT / self.limit).ceil() as u64
+    }
+
+    /// Lanes that work at a grid index and failed there.
+    pub fn closed(&self, index: usize) -> LaneSet {
+        let here = self.operating.get(&index).map_or(0, |(here, _)| *here);
+        LaneSet(here & self.decided[index] & !self.pass[index])
+    }
+
+    /// Lanes whose decision at a grid index is opposite to that of all its lattice neighbours, all decided; a point that goes by its ratio
+    /// is none of them.
     pub fn isolated(&self, index: usize) -> LaneSet {
+        let by_ratio = self.operating.get(&index).map_or(0, |(_, by_ratio)| *by_ratio);
+        LaneSet(self.opposite(index).0 & !by_ratio)
+    }
+
+    fn opposite(&self, index: usize) -> LaneSet {
         let Some(place) = self.lattice.index(self.grid.point(index)) else { return LaneSet::default() };
         if self.by_lines {
             return self.isolated_on_a_line(index);
@@ -212,6 +250,19 @@ impl Tally {
         let decided = self.decided[index] | whole(passes) | whole(fails);
         let pass = self.pass[index] | whole(passes) & open;
         (self.decided[index], self.pass[index]) = (decided, pass);
+        if self.operating.contains_key(&index) && bits >= self.telling_bits() {
+            self.go_by_ratio(index);
+        }
+    }
+
+    fn go_by_ratio(&mut self, index: usize) {
+        let allowed = self.bits[index] as f64 * self.limit;
+        let below = |lane: &u16| self.errors(index)[usize::from(*lane)] as f64 <= allowed;
+        let open: LaneSet = self.closed(index).iter().filter(below).collect();
+        self.pass[index] |= open.0;
+        if let Some((_, by_ratio)) = self.operating.get_mut(&index) {
+            *by_ratio |= open.0;
+        }
     }
 
     fn retest(&mut self, index: usize, visit: &Visit) {

@@ -56,6 +56,40 @@ fn continued_visits_add_up_and_decisions_stay() {
     assert_eq!(labels.label(2, at), None);
 }
 
+/// Twenty errors are what the limit makes in the bits of both visits; before they are in, two errors fail the point, and elsewhere they
+/// do so for good.
+#[test]
+fn an_operating_point_goes_by_its_ratio_once_that_is_told() {
+    let limit = crate::counts::ber_limit(&rule());
+    let bits = (20.0 / limit).ceil() as u64;
+    let of = |tap: u16, bits: u64, errors: [u64; 2]| {
+        let mut visits = vec![visit(tap, 1, &[2, 2]), visit(tap, 1, &errors)];
+        visits[1].bits = bits - visits[0].bits;
+        let labels = EyeLabels::from_capture(&capture(grid(3, 3), CaptureMode::Exact, 2, visits)).unwrap();
+        [0, 1].map(|lane| labels.label(lane, Point { tap, vref: 1 }) == Some(Label::Measured(Decision::Pass)))
+    };
+    assert_eq!(of(1, bits, [5, 18]), [true, true]);
+    assert_eq!(of(1, bits, [5, 19]), [true, false]);
+    assert_eq!(of(1, bits / 2, [0, 0]), [false, false]);
+    assert_eq!(of(2, bits, [5, 5]), [false, false]);
+}
+
+/// All places beside it fail, and its re-test would fail it again by two errors: it is not tested again.
+#[test]
+fn an_operating_point_that_goes_by_its_ratio_is_not_isolated() {
+    let limit = crate::counts::ber_limit(&rule());
+    let mut visits: Vec<Visit> = (0..9u16).map(|i| visit(i % 3, i / 3, &[9])).collect();
+    visits[4].errors = vec![2];
+    let mut more = visit(1, 1, &[3]);
+    more.bits = (20.0 / limit).ceil() as u64;
+    let mut again = visit(1, 1, &[2]);
+    again.kind = VisitKind::Retest;
+    visits.extend([more, again]);
+    let labels = EyeLabels::from_capture(&capture(grid(3, 3), CaptureMode::Exact, 1, visits)).unwrap();
+    assert!(labels.label(0, Point { tap: 1, vref: 1 }) == Some(Label::Measured(Decision::Pass)));
+    assert!(labels.retested().is_empty());
+}
+
 #[test]
 fn visits_that_do_not_fit_are_named() {
     let wide = visit(7, 0, &[0]);
