@@ -193,7 +193,8 @@ impl SimulatedTarget {
             }
             None => None,
         };
-        let mut eyes = Vec::new();
+        let mut eyes: Vec<Eye> = Vec::new();
+        let before = self.sets.last().and_then(|set| set.eyes.last());
         let shown = &self.options.directions;
         let mut directions = shown.clone();
         if parameters.read_back == 1.0
@@ -208,6 +209,8 @@ impl SimulatedTarget {
             capabilities.compared_bits_per_second /= f64::from(setting.pattern.passes());
             let mut links: Vec<Link> = Vec::new();
             let mut contacts = Vec::new();
+            // What is tabulated of the noise serves every eye that has the same.
+            let beside = eyes.last().or(before).and_then(|eye| eye.surfaces.first());
             for half in 0..module.populated.len() as u8 {
                 let of_half = silicon::mounting(
                     &parameters,
@@ -221,7 +224,7 @@ impl SimulatedTarget {
                 let setup =
                     assembly::setup(interface, setting, name, parameters.clone(), of_half, measured.clone());
                 contacts.push(of_half);
-                links.push(Link::new(setup).map_err(|error| refused(&error))?);
+                links.push(Link::beside(setup, beside).map_err(|error| refused(&error))?);
             }
             let lanes: Vec<u16> = capabilities.lanes.iter().collect();
             let surfaces = lanes
@@ -240,7 +243,7 @@ impl SimulatedTarget {
                     let bit = silicon::bit(&own, &setting.chip.name, module, name, *lane);
                     let setup =
                         assembly::setup(interface, setting, name, own, contacts[half], measured.clone());
-                    let link = Link::new(setup).map_err(|error| refused(&error))?;
+                    let link = Link::beside(setup, beside).map_err(|error| refused(&error))?;
                     link.lane(&bit).map_err(|error| refused(&error))
                 })
                 .collect::<Result<Vec<_>, _>>()?;
@@ -346,11 +349,17 @@ impl Driver for SimulatedTarget {
         // Repeats and starts of a condition share their surfaces: they cost only their draws.
         let set = match self.sets.iter().position(|set| set.key == key) {
             Some(known) => self.sets.remove(known),
-            None => self.build(key, setting)?,
+            None => {
+                let mut set = self.build(key, setting)?;
+                let done = if self.sets.len() >= KEPT_SETS { Some(self.sets.remove(0)) } else { None };
+                let mut done = done.into_iter().flat_map(|set| set.eyes).flat_map(|eye| eye.surfaces);
+                for surface in set.eyes.iter_mut().flat_map(|eye| &mut eye.surfaces) {
+                    let Some(done) = done.next() else { break };
+                    surface.in_place_of(done);
+                }
+                set
+            }
         };
-        if self.sets.len() >= KEPT_SETS {
-            self.sets.remove(0);
-        }
         self.sets.push(set);
         let kept = self.setting.as_ref().is_some_and(|before| {
             before.rate == setting.rate

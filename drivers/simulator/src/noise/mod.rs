@@ -13,12 +13,17 @@
 mod philox;
 mod quantile;
 
+use crate::wide::{ln_1p, wide};
 use nightbench_core::point_rule::PreparedRule;
 use philox::philox;
 use quantile::{binomial, first_half, unit};
 
 /// Errors that are placed one by one.
 const PLACED: usize = 8;
+/// Errors expected from which they are placed at once.
+const SOME: f64 = 3.0;
+/// Largest error ratio that gaps are drawn for.
+const MOST_BER: f64 = 1.0 - f64::EPSILON;
 /// Length of a block in lengths of the one before.
 const GROWTH: u64 = 4;
 /// Share of a block's errors, one in this many, that is no longer halved.
@@ -108,6 +113,13 @@ impl LaneErrors {
         self.count == 0 && f64::from(self.first) * (1.0 / 4_294_967_296.0) > bits as f64 * self.ber
     }
 
+    /// Places errors at once where so many bits will show some.
+    fn expect(&mut self, bits: u64) {
+        if self.count == 0 && bits as f64 * self.ber > SOME {
+            self.place_all();
+        }
+    }
+
     /// The words at a place of this lane's own counters.
     fn words(&self, what: u32, path: u32) -> [u32; 4] {
         philox([self.place, path, what, self.word], self.key)
@@ -127,16 +139,36 @@ impl LaneErrors {
                 self.spare
             };
             if self.count == 0 {
-                self.ln_good = (-self.ber).ln_1p();
+                self.ln_good = ln_1p(-self.ber.min(MOST_BER));
             }
-            // The smaller the draw, the sooner the error: see `surely_clean`.
-            let draw = unit(u64::from(high) << 32 | u64::from(low));
-            let gap = (-draw).ln_1p() / self.ln_good;
-            let last = if self.count == 0 { 0 } else { self.placed[self.count - 1] };
-            self.placed[self.count] = if gap < 9e18 { last.saturating_add(gap as u64 + 1) } else { u64::MAX };
-            self.count += 1;
+            self.place_next(ln_1p(-draw(high, low)));
         }
         Some(self.placed[errors])
+    }
+
+    /// Places all that are placed one by one, where none is yet: most will be asked for, and their logarithms are taken side by side.
+    fn place_all(&mut self) {
+        let mut draws = [0.0; PLACED];
+        for (pair, draws) in draws.chunks_exact_mut(2).enumerate() {
+            let words = self.words(pair as u32, 0);
+            let first = if pair == 0 { self.first } else { words[0] };
+            draws.copy_from_slice(&[draw(first, words[1]), draw(words[2], words[3])]);
+        }
+        draws.iter_mut().for_each(|draw| *draw = -*draw);
+        wide(
+            #[inline(always)]
+            || draws.iter_mut().for_each(|value| *value = ln_1p(*value)),
+        );
+        self.ln_good = ln_1p(-self.ber.min(MOST_BER));
+        draws.into_iter().for_each(|log| self.place_next(log));
+    }
+
+    /// Places the next error behind a gap whose draw has this logarithm. The smaller the draw, the sooner the error: see `surely_clean`.
+    fn place_next(&mut self, log: f64) {
+        let gap = log / self.ln_good;
+        let last = if self.count == 0 { 0 } else { self.placed[self.count - 1] };
+        self.placed[self.count] = if gap < 9e18 { last.saturating_add(gap as u64 + 1) } else { u64::MAX };
+        self.count += 1;
     }
 
     /// Errors in the first `bits` bits.
@@ -144,6 +176,7 @@ impl LaneErrors {
         if self.surely_clean(bits) {
             return 0;
         }
+        self.expect(bits);
         let mut errors = 0;
         while let Some(at) = self.arrival(errors) {
             if at > bits {
@@ -164,6 +197,7 @@ impl LaneErrors {
     pub fn decided_at(&mut self, rule: &PreparedRule, from: u64) -> u64 {
         let most = rule.most_bits().max(from);
         let mut errors = if from == 0 { 0 } else { self.count(from) };
+        self.expect(rule.pass_bits(errors));
         if from > 0 && rule.decide(from, errors).is_some() {
             return from;
         }
@@ -203,7 +237,7 @@ impl LaneErrors {
         let mut block = BLOCKS;
         while start < bits {
             let words = self.words(block, 0);
-            let count = binomial(length, self.ber, unit(u64::from(words[0]) << 32 | u64::from(words[1])));
+            let count = binomial(length, self.ber, draw(words[0], words[1]));
             let end = start.saturating_add(length);
             if end > bits {
                 return errors + self.part(block, length, count, bits - start);
@@ -251,6 +285,11 @@ impl LaneErrors {
         let share = (bits as f64 * count as f64 / length as f64 + offset) as u64;
         errors + share.min(count).min(bits)
     }
+}
+
+/// Two words as a number within (0, 1).
+fn draw(high: u32, low: u32) -> f64 {
+    unit(u64::from(high) << 32 | u64::from(low))
 }
 
 #[cfg(test)]

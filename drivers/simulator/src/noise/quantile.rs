@@ -42,7 +42,8 @@ pub fn normal_quantile(p: f64) -> f64 {
 
 /// The number of errors in `bits` bits of error ratio `ber` that the uniform draw selects.
 pub fn binomial(bits: u64, ber: f64, draw: f64) -> u64 {
-    if ber > 0.5 {
+    // A little above a half, where closed eyes lie: the last bit of their ratio must decide nothing.
+    if ber > 0.5 + 1e-9 {
         return bits - binomial(bits, 1.0 - ber, draw);
     }
     let mean = bits as f64 * ber;

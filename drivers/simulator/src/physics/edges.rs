@@ -282,16 +282,14 @@ impl Row<'_> {
             if alike {
                 let reach = high.max(-low);
                 tail.fill(&work.zero, self.kernels, known - reach, known + reach);
-                for (out, d) in row.iter_mut().zip(self.thresholds) {
-                    *out += 0.125 * (tail.at(known - d) + tail.at(known + d));
+                for sign in [-1.0, 1.0] {
+                    tail.add(row, 0.125, self.thresholds, |d| known + sign * d);
                 }
             } else {
                 let ends = (triple.now * low, triple.now * high);
                 let (least, most) = (ends.0.min(ends.1), ends.0.max(ends.1));
                 tail.fill(&work.zero, self.kernels, known - most, known - least);
-                for (out, d) in row.iter_mut().zip(self.thresholds) {
-                    *out += 0.125 * tail.at(known - triple.now * d);
-                }
+                tail.add(row, 0.125, self.thresholds, |d| known - triple.now * d);
             }
         }
     }
@@ -336,9 +334,7 @@ impl Row<'_> {
             let tail = &mut work.tail_zero;
             tail.fill(&work.zero, self.kernels, known - most, known - least);
             let share = chance(triple.before) * chance(triple.now) * chance(triple.after);
-            for (out, d) in row.iter_mut().zip(self.thresholds) {
-                *out += share * tail.at(known - triple.now * d);
-            }
+            tail.add(row, share, self.thresholds, |d| known - triple.now * d);
         }
     }
 
@@ -380,9 +376,7 @@ impl Row<'_> {
             let reach = high.max(-low) + most;
             work.tail_zero.fill(&work.zero, self.kernels, -reach, reach);
             for at in (0..signs.len()).filter(here) {
-                for (out, d) in row.iter_mut().zip(self.thresholds) {
-                    *out += work.tail_zero.at(triple.now * (followed[at] - d)) / count;
-                }
+                work.tail_zero.add(row, 1.0 / count, self.thresholds, |d| triple.now * (followed[at] - d));
             }
         }
         work.terms = followed;

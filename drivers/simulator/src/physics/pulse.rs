@@ -126,10 +126,13 @@ impl Shaper {
         coupled: Option<&[Complex]>,
         advance_ui: f64,
     ) -> Vec<Complex> {
+        let turn = |k: usize| match advance_ui {
+            0.0 => Complex::new(1.0, 0.0),
+            _ => Complex::from_polar(1.0, TAU * k as f64 * advance_ui / WINDOW_UI as f64),
+        };
         let mut spectrum = vec![Complex::new(0.0, 0.0); LENGTH];
         for (k, ((h, shape), coupling)) in transfer.iter().zip(shape).zip(&self.coupling).enumerate() {
-            let turn = Complex::from_polar(1.0, TAU * k as f64 * advance_ui / WINDOW_UI as f64);
-            let pulse = h * turn * *shape;
+            let pulse = h * turn(k) * *shape;
             // coupling spectrum j w Tx P; added as j times itself: P + j (j w Tx P) = P (1 - w Tx)
             spectrum[k] = pulse * (1.0 - coupling);
             if k > 0 {
@@ -137,8 +140,7 @@ impl Shaper {
             }
         }
         for (k, (x, shape)) in coupled.unwrap_or_default().iter().zip(&self.shape).enumerate() {
-            let turn = Complex::from_polar(1.0, TAU * k as f64 * advance_ui / WINDOW_UI as f64);
-            let pulse = x * turn * *shape;
+            let pulse = x * turn(k) * *shape;
             spectrum[k] += Complex::I * pulse;
             if k > 0 {
                 spectrum[LENGTH - k] += Complex::I * pulse.conj();

@@ -58,6 +58,7 @@ pub(super) fn fill(
     }
     let (low, high) = thresholds.iter().fold((f64::MAX, f64::MIN), |(l, h), d| (l.min(*d), h.max(*d)));
     let main = seen.main;
+    row.fill(0.0);
     match data {
         Data::Random { weights, .. } => {
             work.terms.clear();
@@ -68,17 +69,16 @@ pub(super) fn fill(
             stateye::fill_random(&mut work.zero, &mut work.terms);
             let reach = high.max(-low);
             work.tail_zero.fill(&work.zero, kernels, main - reach, main + reach);
-            for (out, d) in row.iter_mut().zip(thresholds) {
-                *out = 0.5 * (work.tail_zero.at(main - d) + work.tail_zero.at(main + d));
+            for sign in [-1.0, 1.0] {
+                work.tail_zero.add(row, 0.5, thresholds, |d| main + sign * d);
             }
         }
         Data::Coded { events, ones, .. } => {
             stateye::fill_coded(&mut work.one, &mut work.zero, seen, events, *ones);
             work.tail_one.fill(&work.one, kernels, main - high, main - low);
             work.tail_zero.fill(&work.zero, kernels, main + low, main + high);
-            for (out, d) in row.iter_mut().zip(thresholds) {
-                *out = ones * work.tail_one.at(main - d) + (1.0 - ones) * work.tail_zero.at(main + d);
-            }
+            work.tail_one.add(row, *ones, thresholds, |d| main - d);
+            work.tail_zero.add(row, 1.0 - ones, thresholds, |d| main + d);
         }
         Data::Sequence(signs, weights) => {
             work.terms.clear();
@@ -92,13 +92,8 @@ pub(super) fn fill(
             let reach = high.max(-low) + own;
             work.tail_zero.fill(&work.zero, kernels, main - reach, main + reach);
             let share = 1.0 / signs.len() as f64;
-            for (out, d) in row.iter_mut().zip(thresholds) {
-                let errors = signs
-                    .iter()
-                    .zip(&work.terms)
-                    .map(|(sign, isi)| work.tail_zero.at(main + sign * (isi - d)))
-                    .sum::<f64>();
-                *out = share * errors;
+            for (sign, isi) in signs.iter().zip(&work.terms) {
+                work.tail_zero.add(row, share, thresholds, |d| main + sign * (isi - d));
             }
         }
         Data::Fixed { signs, total, noise: noise_tail } => {

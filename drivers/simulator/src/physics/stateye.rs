@@ -6,14 +6,12 @@
 
 use super::kernels::Kernels;
 use super::pattern::CodedEvent;
-use fearless_simd::{Level, Simd};
+use crate::wide::{BLOCK, TO_WHOLE, add_scaled, exp, ln, weighted_sums, wide};
 
 /// Bin width of the mass function, V.
 pub const BIN_V: f64 = 2e-3;
 /// Smallest error ratio that is told apart; anything below reads as this.
 pub const FLOOR_BER: f64 = 1e-100;
-/// Places that are summed at a time.
-pub(super) const BLOCK: usize = 8;
 
 /// Probability mass function on bins of `bin` volts, with the moments that belong to the Gaussian.
 #[derive(Debug, Clone)]
@@ -77,22 +75,21 @@ impl Mass {
         let old = self.values.len();
         // Zeros on both sides let one pass gather the four shifted copies.
         let span = 2 * (reach + 1);
-        self.padded.clear();
-        self.padded.resize(old + 2 * span, 0.0);
-        self.padded[span..span + old].copy_from_slice(&self.values);
         let count = old + span;
-        let (outer, inner) = (&self.padded[..count], &self.padded[1..]);
-        let (outer_far, inner_far) = (&self.padded[span..span + count], &self.padded[span - 1..]);
-        self.spare.clear();
+        self.padded.clear();
+        self.padded.resize(span, 0.0);
+        self.padded.extend_from_slice(&self.values);
+        self.padded.resize(old + 2 * span, 0.0);
         self.spare.resize(count, 0.0);
-        let spare = self.spare.as_mut_slice();
+        let (outer, inner) = (&self.padded[..count], &self.padded[1..][..count]);
+        let (outer_far, inner_far) = (&self.padded[span..][..count], &self.padded[span - 1..][..count]);
+        let spare = &mut self.spare[..count];
         wide(
             #[inline(always)]
             || {
-                let outer = outer.iter().zip(outer_far).map(|(a, b)| far * (a + b));
-                let inner = inner.iter().zip(inner_far).map(|(a, b)| near * (a + b));
-                for (out, (a, b)) in spare.iter_mut().zip(outer.zip(inner)) {
-                    *out = a + b;
+                for place in 0..spare.len() {
+                    spare[place] =
+                        far * (outer[place] + outer_far[place]) + near * (inner[place] + inner_far[place]);
                 }
             },
         );
@@ -158,35 +155,6 @@ impl Mass {
     }
 }
 
-/// Runs `work` compiled for the widest vectors that this processor has. What is computed is the same to the last bit: no sum is taken in
-/// another order, and nothing is fused.
-#[inline]
-pub(super) fn wide<R>(work: impl FnOnce() -> R) -> R {
-    fearless_simd::dispatch!(Level::new(), simd => simd.vectorize(work))
-}
-
-/// Sums of `source` under the kernel, for [`BLOCK`] places one after the other: `source` is that much longer than the
-/// kernel, less one.
-#[inline(always)]
-pub(super) fn weighted_sums(kernel: &[f64], source: &[f64]) -> [f64; BLOCK] {
-    let mut sums = [0.0; BLOCK];
-    for (at, weight) in kernel.iter().enumerate() {
-        // A length that is known lets the sums stay in registers.
-        let Some(part) = source.get(at..).and_then(|rest| rest.first_chunk::<BLOCK>()) else { break };
-        for place in 0..BLOCK {
-            sums[place] += weight * part[place];
-        }
-    }
-    sums
-}
-
-/// Adds `weight` times `from` to `to`, place by place.
-pub(super) fn add_scaled(to: &mut [f64], from: &[f64], weight: f64) {
-    for (t, f) in to.iter_mut().zip(from) {
-        *t += weight * f;
-    }
-}
-
 /// Natural logarithm of the upper tail P(X + noise > u) on the bins of a [`Mass`].
 #[derive(Debug, Clone, Default)]
 pub struct Tail {
@@ -194,9 +162,8 @@ pub struct Tail {
     shift: f64,
     /// Bin number of the first value.
     start: isize,
+    /// Behind a place in front of the first bin; another place follows the last one. Neither has a value.
     logs: Vec<f64>,
-    /// Tail at the last bin.
-    beyond: f64,
     upper: Vec<f64>,
     kernel: Vec<f64>,
     /// The mass around the bins wanted, with zeros where there is none.
@@ -210,24 +177,17 @@ impl Tail {
         let bin = mass.bin;
         let half = kernels.half(mass.sigma(kernels.noise_v()));
         let reach = half.len() as isize - 1;
-        let last = mass.start + mass.values.len() as isize - 1;
+        let size = mass.values.len();
+        let last = mass.start + size as isize - 1;
         self.bin = bin;
         self.shift = mass.shift;
         // Four neighbours serve the cubic; beyond the support the tail is 0 or 1 and needs no bins.
         let first_needed = ((low - mass.shift) / bin).floor() as isize - 1;
         let last_needed = ((high - mass.shift) / bin).floor() as isize + 2;
         let from = first_needed.clamp(mass.start - reach - 2, last + reach + 2);
-        let to = last_needed.clamp(from, last + reach + 2);
+        let to = last_needed.clamp(from, last + reach + 2).max(from + 1);
         self.start = from;
 
-        // P(X >= bin) summed from the top.
-        self.upper.clear();
-        self.upper.resize(mass.values.len() + 1, 0.0);
-        let mut sum = 0.0;
-        for (slot, value) in self.upper.iter_mut().zip(&mass.values).rev() {
-            sum += value;
-            *slot = sum;
-        }
         self.kernel.clear();
         // kernel[n + reach] = P(noise > -n bins)
         self.kernel.extend(half.iter().rev().take(reach as usize));
@@ -236,14 +196,21 @@ impl Tail {
             *middle = 0.5;
         }
 
+        // Everything above the kernel's reach exceeds for certain: bin j begins with the mass from bin j + reach + 1 on.
+        cumulate(&mass.values, &mut self.upper);
+        let count = (to - from + 1) as usize;
+        let first = from + reach + 1 - mass.start;
+        let before = ((-first).max(0) as usize).min(count);
+        let source = (first.max(0) as usize).min(size);
+        let within = (size - source).min(count - before);
         self.logs.clear();
-        for bin_number in from..=to {
-            // Everything above the kernel's reach exceeds for certain.
-            let index = (bin_number + reach + 1 - mass.start).clamp(0, mass.values.len() as isize) as usize;
-            self.logs.push(self.upper[index]);
-        }
+        self.logs.push(NO_VALUE);
+        self.logs.resize(1 + before, self.upper[0]);
+        self.logs.extend_from_slice(&self.upper[source..source + within]);
+        self.logs.resize(1 + count, 0.0);
+        self.logs.push(NO_VALUE);
+
         // Bin j takes mass bin j + n: the window of a block of bins is one run of the mass with zeros around it.
-        let count = self.logs.len();
         self.padded.clear();
         self.padded.resize(count.next_multiple_of(BLOCK) + 2 * reach as usize, 0.0);
         let (first, end) = ((from - reach).max(mass.start), (to + reach).min(last));
@@ -252,7 +219,7 @@ impl Tail {
             let (at, source) = ((first - from + reach) as usize, (first - mass.start) as usize);
             self.padded[at..at + length].copy_from_slice(&mass.values[source..source + length]);
         }
-        let (kernel, padded, logs) = (&self.kernel, &self.padded, &mut self.logs);
+        let (kernel, padded, logs) = (&self.kernel, &self.padded, &mut self.logs[1..=count]);
         wide(
             #[inline(always)]
             || {
@@ -262,43 +229,101 @@ impl Tail {
                         *out += sum;
                     }
                 }
+                for value in logs {
+                    *value = ln(value.clamp(FLOOR_BER, 1.0));
+                }
             },
         );
-        for value in &mut self.logs {
-            *value = value.clamp(FLOOR_BER, 1.0).ln();
-        }
-        self.beyond = self.logs.last().map_or(FLOOR_BER, |log| log.exp());
     }
 
-    /// P(X + noise > u): cubic in the logarithm between bins, linear next to the floor.
+    /// Adds `share` of P(X + noise > u) to a row, u of each of its thresholds. Between bins the logarithm is a cubic, linear next to the floor.
+    pub fn add(&mut self, row: &mut [f64], share: f64, thresholds: &[f64], u: impl Fn(f64) -> f64) {
+        let logs = self.logs.as_slice();
+        let (per_bin, start, last) = (1.0 / self.bin, self.start as f64, (logs.len() - 3) as f64);
+        let shift = self.shift;
+        wide(
+            #[inline(always)]
+            || {
+                for (row, thresholds) in row.chunks_mut(BLOCK).zip(thresholds.chunks(BLOCK)) {
+                    let mut places = [0.0; BLOCK];
+                    for (place, threshold) in places.iter_mut().zip(thresholds) {
+                        *place = ((u(*threshold) - shift) * per_bin - start).clamp(0.0, last);
+                    }
+                    // The bin below: half a bin less, to the nearest.
+                    let below = places.map(|place| (place - 0.5).clamp(0.0, last - 1.0) + TO_WHOLE);
+                    let (mut a, mut b, mut c, mut d) =
+                        ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
+                    for place in 0..BLOCK {
+                        let bin = (below[place].to_bits() & 0xffff_ffff) as usize;
+                        if let Some(four) = logs.get(bin..).and_then(|rest| rest.first_chunk()) {
+                            [a[place], b[place], c[place], d[place]] = *four;
+                        }
+                    }
+                    let mut tails = [0.0; BLOCK];
+                    for place in 0..BLOCK {
+                        let t = places[place] - (below[place] - TO_WHOLE);
+                        let [a, b, c, d] = [a[place], b[place], c[place], d[place]];
+                        let linear = b + t * (c - b);
+                        let log = if d.min(a) > LINEAR_BELOW { cubic(a, b, c, d, t) } else { linear };
+                        tails[place] = share * exp(log.min(0.0));
+                    }
+                    for (out, tail) in row.iter_mut().zip(tails) {
+                        *out += tail;
+                    }
+                }
+            },
+        );
+    }
+
+    /// P(X + noise > u).
     #[must_use]
-    pub fn at(&self, u: f64) -> f64 {
-        let place = (u - self.shift) / self.bin - self.start as f64;
-        let last = self.logs.len() as f64 - 1.0;
-        if place <= 0.0 {
-            return self.logs.first().map_or(1.0, |log| log.exp());
-        }
-        if place >= last {
-            return self.beyond;
-        }
-        let i = place as usize;
-        let t = place - i as f64;
-        let (b, c) = (self.logs[i], self.logs[i + 1]);
-        let log = match (i.checked_sub(1).and_then(|before| self.logs.get(before)), self.logs.get(i + 2)) {
-            (Some(a), Some(d)) if d.min(*a) > LINEAR_BELOW => cubic(*a, b, c, *d, t),
-            _ => b + t * (c - b),
-        };
-        log.min(0.0).exp()
+    pub fn at(&mut self, u: f64) -> f64 {
+        let mut one = [0.0];
+        self.add(&mut one, 1.0, &[u], |u| u);
+        one[0]
     }
 }
 
+/// P(X >= bin) of every bin, summed from the top, and a zero behind the last one. Four parts are summed side by side: one sum alone waits for
+/// each addition.
+fn cumulate(mass: &[f64], upper: &mut Vec<f64>) {
+    const PARTS: usize = 4;
+    let size = mass.len();
+    upper.clear();
+    upper.resize(size + 1, 0.0);
+    let part = size / PARTS;
+    let mut sums = [0.0; PARTS];
+    for step in (0..part).rev() {
+        for (number, sum) in sums.iter_mut().enumerate() {
+            *sum += mass[number * part + step];
+            upper[number * part + step] = *sum;
+        }
+    }
+    let mut above = 0.0;
+    for place in (PARTS * part..size).rev() {
+        above += mass[place];
+        upper[place] = above;
+    }
+    for (number, sum) in sums.iter().enumerate().rev() {
+        for value in &mut upper[number * part..(number + 1) * part] {
+            *value += above;
+        }
+        above += sum;
+    }
+}
+
+/// Stands beside the first and the last bin.
+const NO_VALUE: f64 = f64::NEG_INFINITY;
 /// Next to the floor the logarithm jumps and a cubic would overshoot: ln 1e-60.
 const LINEAR_BELOW: f64 = -138.155_105_579_642_74;
 
 /// Lagrange cubic through four equidistant points, between the middle two.
+#[inline(always)]
 fn cubic(a: f64, b: f64, c: f64, d: f64, t: f64) -> f64 {
+    const SIXTH: f64 = 1.0 / 6.0;
     let (t1, t2, t3) = (t + 1.0, t - 1.0, t - 2.0);
-    -a * t * t2 * t3 / 6.0 + b * t1 * t2 * t3 / 2.0 - c * t1 * t * t3 / 2.0 + d * t1 * t * t2 / 6.0
+    let (inner, outer) = (0.5 * t1 * t3, SIXTH * t * t2);
+    inner * (b * t2 - c * t) + outer * (d * t1 - a * t3)
 }
 
 /// Interference of one phase in volts (amplitude already applied).

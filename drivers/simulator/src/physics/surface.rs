@@ -10,8 +10,9 @@ use super::kernels::Kernels;
 use super::link::{Link, Shared};
 use super::pulse::{CURSORS, Response, SAMPLES_PER_UI};
 use super::rows::{self, Work};
-use super::stateye::{BLOCK, FLOOR_BER, add_scaled, wide};
+use super::stateye::FLOOR_BER;
 use super::variation::BitVariation;
+use crate::wide::{exp, ln, wide};
 use std::sync::Arc;
 
 /// Phases reach this many sixty-fourths of a unit interval either side of the pulse's maximum (1.5 UI).
@@ -40,16 +41,27 @@ pub struct LaneSurface {
     shift_ui: f64,
     vref_steps: usize,
     columns: Vec<Option<Box<[f64]>>>,
-    /// Error ratio without jitter at each phase, one row of thresholds each.
-    rows: Vec<Option<Box<[f64]>>>,
-    /// The rows on the jitter grid between a phase and the next, one behind the other.
-    between: Vec<Option<Box<[f64]>>>,
+    /// Error ratio without jitter, one row of thresholds for each place of the jitter grid that was asked for, as they came.
+    rows: Vec<f64>,
+    /// Which row a place of the jitter grid has; none yet below 1.
+    numbers: Vec<u32>,
     work: Work,
+    /// Sums of a column and of the one behind it.
+    sums: Vec<f64>,
     /// Error ratio of the path that what arrived is read back through.
     read_back: f64,
 }
 
 impl LaneSurface {
+    /// Takes over the memory of a lane that is done with: so large a piece, given back and asked for anew, costs more than the copying.
+    pub fn in_place_of(&mut self, mut done: LaneSurface) {
+        done.rows.clear();
+        if self.rows.is_empty() {
+            self.rows = done.rows;
+            self.work = done.work;
+        }
+    }
+
     /// Nothing computed yet; `levels_v`: amplitude and middle.
     pub(super) fn new(
         link: &Link,
@@ -71,8 +83,9 @@ impl LaneSurface {
             feedback_v,
             response,
             rows: Vec::new(),
-            between: Vec::new(),
+            numbers: Vec::new(),
             work: Work::default(),
+            sums: Vec::new(),
             read_back: 0.0,
         }
     }
@@ -250,16 +263,16 @@ impl LaneSurface {
             }
         }
         self.rows = Vec::new();
-        self.between = Vec::new();
+        self.numbers = Vec::new();
         self.work = Work::default();
         out
     }
 
     /// Error ratio without jitter at `phase` sixty-fourths of a unit interval, one value for each reference step.
     pub fn without_jitter(&mut self, phase: isize) -> Vec<f64> {
-        let mut row = vec![0.0; self.vref_steps];
-        self.phase_row(phase.clamp(-LAST_PHASE, LAST_PHASE), &mut row);
-        row
+        let phase = phase.clamp(-LAST_PHASE, LAST_PHASE);
+        self.need_phase(phase);
+        self.row(phase * PER_PHASE).map_or(Vec::new(), <[f64]>::to_vec)
     }
 
     /// Middle in time of what is open at `limit` without jitter, unit intervals from the pulse's maximum; a phase counts by how much of it is
@@ -283,20 +296,30 @@ impl LaneSurface {
             return;
         }
         let (base, part) = self.place(tap);
-        let mut column = self.jittered(base, part > 1e-9);
-        if part > 1e-9 {
-            let next = column.split_off(self.vref_steps);
-            for (value, next) in column.iter_mut().zip(&next) {
-                *value = (value.ln() + part * (next.ln() - value.ln())).exp();
-            }
-        }
-        for value in &mut column {
-            *value = value.clamp(FLOOR_BER, 1.0);
-            if self.read_back > 0.0 {
-                *value += self.read_back * (1.0 - 2.0 * *value);
-            }
-        }
-        self.columns[tap] = Some(column.into_boxed_slice());
+        let both = part > 1e-9;
+        let mut sums = std::mem::take(&mut self.sums);
+        self.jittered(base, both, &mut sums);
+        let (here, next) = sums.split_at_mut(self.vref_steps);
+        let read_back = self.read_back;
+        wide(
+            #[inline(always)]
+            || {
+                if both {
+                    for (value, next) in here.iter_mut().zip(next) {
+                        let log = ln(*value);
+                        *value = exp(log + part * (ln(*next) - log));
+                    }
+                }
+                for value in here.iter_mut() {
+                    *value = value.clamp(FLOOR_BER, 1.0);
+                    if read_back > 0.0 {
+                        *value += read_back * (1.0 - 2.0 * *value);
+                    }
+                }
+            },
+        );
+        self.columns[tap] = Some((&*here).into());
+        self.sums = sums;
     }
 
     /// Jitter grid point at or before a tap's instant, and the part of a grid step behind it.
@@ -309,7 +332,7 @@ impl LaneSurface {
     }
 
     /// Error ratio with jitter at a grid point and, if `both`, behind it that at the next one.
-    fn jittered(&mut self, point: isize, both: bool) -> Vec<f64> {
+    fn jittered(&mut self, point: isize, both: bool, sums: &mut Vec<f64>) {
         let half = (self.shared.jitter.len() / 2) as isize;
         let clamp = |at: isize| at.clamp(-LAST_POINT, LAST_POINT);
         let (low, high) = (clamp(point - half), clamp(point + half + isize::from(both)));
@@ -322,75 +345,76 @@ impl LaneSurface {
         }
         let jitter = &self.shared.jitter;
         let weight = |place: Option<usize>| place.and_then(|place| jitter.get(place)).copied().unwrap_or(0.0);
-        let mut rows: Vec<(f64, f64, &[f64])> = Vec::with_capacity(jitter.len() + 1);
-        for (place, at) in (point - half..=point + half + isize::from(both)).enumerate() {
-            if let Some(row) = self.row(clamp(at)) {
-                rows.push((weight(Some(place)), weight(place.checked_sub(1)), row));
-            }
-        }
         let steps = self.vref_steps;
-        let mut out = vec![0.0; 2 * steps];
-        let (here, next) = out.split_at_mut(steps);
+        sums.clear();
+        sums.resize(2 * steps, 0.0);
+        let (here, next) = sums.split_at_mut(steps);
         wide(
             #[inline(always)]
             || {
-                let whole = steps - steps % BLOCK;
-                for first in (0..whole).step_by(BLOCK) {
-                    // Sums of a length that is known stay in registers.
-                    let (mut a, mut b) = ([0.0; BLOCK], [0.0; BLOCK]);
-                    for (weight, later, row) in &rows {
-                        let Some(part) = row.get(first..).and_then(|rest| rest.first_chunk::<BLOCK>()) else {
-                            break;
-                        };
-                        for place in 0..BLOCK {
-                            a[place] += weight * part[place];
-                            b[place] += later * part[place];
-                        }
+                for (place, at) in (point - half..=point + half + isize::from(both)).enumerate() {
+                    let Some(row) = self.row(clamp(at)) else { continue };
+                    let (weight, later) = (weight(Some(place)), weight(place.checked_sub(1)));
+                    for ((here, next), value) in here.iter_mut().zip(next.iter_mut()).zip(row) {
+                        *here += weight * value;
+                        *next += later * value;
                     }
-                    here[first..first + BLOCK].copy_from_slice(&a);
-                    next[first..first + BLOCK].copy_from_slice(&b);
-                }
-                for (weight, later, row) in &rows {
-                    add_scaled(&mut here[whole..], &row[whole..], *weight);
-                    add_scaled(&mut next[whole..], &row[whole..], *later);
                 }
             },
         );
-        if !both {
-            out.truncate(steps);
-        }
-        out
     }
 
     /// Row of the jitter grid, once it is there.
+    #[inline(always)]
     fn row(&self, at: isize) -> Option<&[f64]> {
-        let (phase, behind) = (phase_index(at.div_euclid(PER_PHASE)), at.rem_euclid(PER_PHASE) as usize);
-        let Some(place) = behind.checked_sub(1) else { return self.rows.get(phase)?.as_deref() };
-        self.between.get(phase)?.as_deref()?.chunks_exact(self.vref_steps).nth(place)
+        let number = self.numbers.get(grid_index(at)).copied().unwrap_or(0) as usize;
+        self.rows.chunks_exact(self.vref_steps.max(1)).nth(number.checked_sub(1)?)
+    }
+
+    /// Room behind the last row for `count` places of the grid from `at` on; where it begins.
+    fn room(&mut self, at: isize, count: usize) -> usize {
+        let begin = self.rows.len();
+        self.rows.resize(begin + count * self.vref_steps, 0.0);
+        let first = begin / self.vref_steps.max(1);
+        for place in 0..count {
+            self.numbers[grid_index(at) + place] = (first + place + 1) as u32;
+        }
+        begin
     }
 
     fn need_phase(&mut self, phase: isize) {
-        if self.rows.is_empty() {
-            self.rows = vec![None; phase_index(LAST_PHASE) + 1];
-            self.between = vec![None; phase_index(LAST_PHASE)];
+        if self.numbers.is_empty() {
+            self.numbers = vec![0; grid_index(LAST_POINT) + 1];
+            // Grown step by step it would be copied over and over; what is not used is not touched.
+            self.rows.reserve_exact(self.numbers.len() * self.vref_steps);
         }
-        let index = phase_index(phase);
-        if self.rows[index].is_none() {
-            let mut row = vec![0.0; self.vref_steps].into_boxed_slice();
-            self.phase_row(phase, &mut row);
-            self.rows[index] = Some(row);
+        let at = phase * PER_PHASE;
+        if self.numbers[grid_index(at)] == 0 {
+            let begin = self.room(at, 1);
+            let seen = Seen {
+                response: &self.response,
+                amplitude: self.amplitude_v,
+                feedback: &self.feedback_v,
+                phase,
+            };
+            rows::fill(&self.shared, &seen, &self.thresholds, &mut self.work, &mut self.rows[begin..]);
         }
     }
 
     /// Rows between a phase and the next: linear in the logarithm. Three, by geometric means (half, then quarters).
     fn need_between(&mut self, phase: isize) {
-        let (index, steps) = (phase_index(phase), self.vref_steps);
-        let (Some(Some(a)), Some(Some(b))) = (self.rows.get(index), self.rows.get(index + 1)) else { return };
-        if self.between[index].is_some() {
+        let (at, steps) = (phase * PER_PHASE, self.vref_steps);
+        let number = |at: isize| self.numbers[grid_index(at)] as usize;
+        let (Some(a), Some(b)) = (number(at).checked_sub(1), number(at + PER_PHASE).checked_sub(1)) else {
+            return;
+        };
+        if number(at + 1) > 0 {
             return;
         }
-        let mut rows = vec![0.0; 3 * steps].into_boxed_slice();
-        let (first, rest) = rows.split_at_mut(steps);
+        let begin = self.room(at + 1, 3);
+        let (known, new) = self.rows.split_at_mut(begin);
+        let (a, b) = (&known[a * steps..][..steps], &known[b * steps..][..steps]);
+        let (first, rest) = new.split_at_mut(steps);
         let (middle, third) = rest.split_at_mut(steps);
         let mean = |out: &mut [f64], a: &[f64], b: &[f64]| {
             for (out, (a, b)) in out.iter_mut().zip(a.iter().zip(b)) {
@@ -405,17 +429,10 @@ impl LaneSurface {
                 mean(third, middle, b);
             },
         );
-        self.between[index] = Some(rows);
-    }
-
-    fn phase_row(&mut self, phase: isize, row: &mut [f64]) {
-        let seen =
-            Seen { response: &self.response, amplitude: self.amplitude_v, feedback: &self.feedback_v, phase };
-        rows::fill(&self.shared, &seen, &self.thresholds, &mut self.work, row);
     }
 }
 
-/// Place of a phase among the rows.
-fn phase_index(phase: isize) -> usize {
-    (phase + LAST_PHASE) as usize
+/// Place on the jitter grid, counted from its first.
+fn grid_index(at: isize) -> usize {
+    (at + LAST_POINT) as usize
 }

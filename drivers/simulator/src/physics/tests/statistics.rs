@@ -4,9 +4,10 @@ use super::super::gauss::{normal_plus_uniform_tail, q};
 use super::super::jitter;
 use super::super::kernels::Kernels;
 use super::super::pattern::data_bus_inversion_events;
-use super::super::stateye::{BLOCK, Interference, Mass, Tail, fill_coded, fill_random, weighted_sums, wide};
+use super::super::stateye::{Interference, Mass, Tail, fill_coded, fill_random};
 use super::super::timing::levels_v;
 use super::{close, near};
+use crate::wide::{BLOCK, weighted_sums, wide};
 use nightbench_core::generations::Signalling;
 
 const MAIN: f64 = 0.62;
