@@ -1,6 +1,6 @@
 //! A bench walked job by job, as fast as a forecast says or as it has shown.
 
-use super::calendar::Calendar;
+use super::calendar::{Calendar, DAY_MIN};
 use super::cost::{Minutes, Standing, Walker};
 use super::learned::{Learned, Work};
 use super::model::{OrderError, Problem};
@@ -59,6 +59,9 @@ impl Problem {
     }
 }
 
+/// Hands that stay so long are always there.
+const LASTING_MIN: f64 = 14.0 * DAY_MIN;
+
 /// A bench walked job by job, with what each really took.
 #[derive(Clone)]
 pub struct Walk<'a> {
@@ -102,6 +105,24 @@ impl<'a> Walk<'a> {
     pub fn home_after_min(&self, job: u32, seconds: Option<JobSeconds>) -> f64 {
         let mut next = self.clone();
         if next.take(job, seconds).is_err() { f64::INFINITY } else { next.home_min() }
+    }
+
+    /// Of the way here, waiting for attended hours, min.
+    pub fn waited_min(&self) -> f64 {
+        self.walker.cost.minutes.waiting
+    }
+
+    /// When hands that stay for a change of channel are there, so many minutes from now or later: from when, and until when at the
+    /// latest such a change can begin, minutes from now; infinite where hands stay for two weeks.
+    ///
+    /// # Errors
+    /// Attended hours that never come.
+    pub fn hands_min(&self, after_min: f64) -> Result<(f64, f64), OrderError> {
+        let need = self.walker.bench().attended_change_min(true);
+        let now = self.now_min();
+        let (from, end) = self.calendar.next_attended(now + after_min, need)?;
+        let last = if end - from > LASTING_MIN { f64::INFINITY } else { end - need - now };
+        Ok((from - now, last))
     }
 
     /// Does a job, with whatever it needs before it.

@@ -222,3 +222,20 @@ fn plans_longer_than_the_look_ahead_have_a_bound() {
     let plan = plan_calendar(&p, &order, &weekly, monday(), CalendarEffort { seed: 1, trials: 4 }).unwrap();
     assert!(plan.finish_min >= bound);
 }
+
+#[test]
+fn a_bench_says_when_hands_are_there_next() {
+    let (p, calendar) = (matrix(2, 2, &[25.0, 85.0], 2, 30.0), office());
+    let need = p.bench().attended_change_min(true);
+    let from = Standing { now_min: monday() + 60.0, mounted: None, chamber_c: 25.0 };
+    let walk = crate::Walk::new(&p, from, None, &calendar);
+    assert_eq!(walk.hands_min(0.0).unwrap(), (0.0, 7.0 * 60.0 - need));
+    // Too late for a change of channel: the next morning, 23 hours from now. Friday evening: Monday.
+    assert_eq!(walk.hands_min(7.0 * 60.0 - need + 1.0).unwrap(), (23.0 * 60.0, 31.0 * 60.0 - need));
+    let friday = 4.0 * DAY_MIN + 7.5 * 60.0;
+    assert_eq!(walk.hands_min(friday).unwrap().0, 7.0 * DAY_MIN - 60.0);
+    let (always, never) = (Calendar::always(), Calendar::new(Default::default(), BTreeMap::new()).unwrap());
+    let bench = |calendar| crate::Walk::new(&p, from, None, calendar).hands_min(90.0);
+    assert_eq!(bench(&always).unwrap(), (90.0, f64::INFINITY));
+    assert!(bench(&never).is_err());
+}

@@ -1,7 +1,7 @@
 //! The exact cost of a sequence of jobs: one walk, used for every order, every bound check and the calendar
 //! alike.
 
-use super::model::{Job, OrderError, Problem};
+use super::model::{BenchTimes, Job, OrderError, Problem};
 use super::observed::JobSeconds;
 
 /// Where a run stands.
@@ -175,6 +175,10 @@ impl<'a> Walker<'a> {
             w.chamber_c = from.chamber_c;
         }
         w
+    }
+
+    pub fn bench(&self) -> &BenchTimes {
+        &self.p.bench
     }
 
     fn ramp_to(&mut self, to_c: f64) {

@@ -29,8 +29,10 @@ pub struct Case {
     /// As it is measured.
     pub plan: Plan,
     pub expansion: Expansion,
-    /// As its hours are counted, conditions being the same.
+    /// As its hours are counted, conditions being the same: without what predictions refuse.
     pub whole: Plan,
+    /// With it.
+    pub written: Plan,
 }
 
 fn read(text: &str) -> Plan {
@@ -40,7 +42,8 @@ fn read(text: &str) -> Plan {
 fn case(name: &'static str, few: &str, whole: &str) -> Case {
     let plan = read(few);
     let expansion = expand(&plan, &Selection::default());
-    Case { name, plan, expansion, whole: read(whole) }
+    let written = read(whole);
+    Case { name, plan, expansion, whole: read(&whole.replace("cold_first = true\n", "")), written }
 }
 
 /// The library's qualification plan, and its look at DDR5 widened to six modules, four channels, six rates and four temperatures.
@@ -141,13 +144,34 @@ fn known(kept: Kept) -> Known {
     Known::Read(kept.readings.iter().map(of).collect())
 }
 
+/// Chips and modules of which the plan's names draw the lanes: the first as the plan has it, others under names of their own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Silicon(pub u64);
+
+impl Silicon {
+    fn plan(self, plan: &Plan) -> Plan {
+        let mut plan = plan.clone();
+        if self.0 > 1 {
+            plan.chips.iter_mut().for_each(|chip| chip.name += &format!(" {}", self.0));
+            plan.modules.iter_mut().for_each(|module| module.name += &format!(" {}", self.0));
+        }
+        plan
+    }
+
+    /// In the names of files.
+    fn name(self) -> String {
+        if self.0 > 1 { format!("silicon-{}-", self.0) } else { String::new() }
+    }
+}
+
 /// Everything measured, module by module; what a file holds already is not measured again.
-pub fn measured(case: &Case, seed: u64) -> Measured {
-    let path = folder().join(format!("{}-{seed}-{}.jsonl", case.name, model_in_names()));
+pub fn measured(case: &Case, silicon: Silicon, seed: u64) -> Measured {
+    let path = folder().join(format!("{}-{}{seed}-{}.jsonl", case.name, silicon.name(), model_in_names()));
     let text = fs::read_to_string(&path).unwrap_or_default();
     let lines = text.lines().map(|line| serde_json::from_str::<Kept>(line).expect("a line of this bench"));
     let mut all: Measured = lines.map(|line| (line.condition, known(line))).collect();
-    let (plan, expansion) = (&case.plan, &case.expansion);
+    let plan = &silicon.plan(&case.plan);
+    let expansion = &expand(plan, &Selection::default());
     let keys = JobKeys::new(plan, MODEL_VERSION).expect("finite numbers");
     let executor = Executor::new(plan, expansion, &keys);
     let options = Arc::new(SimulatedOptions {
@@ -187,8 +211,9 @@ pub fn measured(case: &Case, seed: u64) -> Measured {
         }
         file.write_all(lines.as_bytes()).expect("kept");
         println!(
-            "{} seed {seed}: module {} of {} measured",
+            "{} silicon {} seed {seed}: module {} of {} measured",
             case.name,
+            silicon.0,
             module + 1,
             plan.matrix.modules.len()
         );
@@ -220,15 +245,16 @@ const FIGURES: [&str; 20] = [
     "dram_cio_pf",
 ];
 
-/// What the channel model expects, as a run asks it: of its own figures, or with 20 of them 8 to 25 % off.
-pub fn prior(case: &Case, wrong: bool) -> Prior {
-    let path = folder().join(format!("{}-expected-{wrong}-{}.json", case.name, model_in_names()));
+/// What the channel model expects, as a run asks it: of its own figures, or with 20 of them 8 to 25 % off, others for each silicon.
+fn prior(case: &Case, silicon: Silicon, wrong: bool) -> Prior {
+    let name = if wrong { silicon.name() } else { String::new() };
+    let path = folder().join(format!("{}-{name}expected-{wrong}-{}.json", case.name, model_in_names()));
     if let Ok(text) = fs::read_to_string(&path) {
         return serde_json::from_str(&text).expect("a file of this bench");
     }
     let mut plan = case.plan.clone();
     let defaults = Parameters::of(plan.interface.generation);
-    let mut draw = nightbench_core::random::SplitMix64::new(77);
+    let mut draw = nightbench_core::random::SplitMix64::new(76 + silicon.0);
     for name in FIGURES.iter().filter(|_| wrong) {
         let by = (0.08 + 0.17 * draw.unit()) * if draw.below(2) == 0 { -1.0 } else { 1.0 };
         let value = defaults.value(name) * (1.0 + by);
@@ -243,6 +269,6 @@ pub fn prior(case: &Case, wrong: bool) -> Prior {
 }
 
 /// The field of a case with a wrong model or the right one.
-pub fn field(case: &Case, wrong: bool) -> Field {
-    Field::new(&case.plan, &case.expansion, &AcceptanceCriteria::of(&case.plan), &prior(case, wrong))
+pub fn field(case: &Case, silicon: Silicon, wrong: bool) -> Field {
+    Field::new(&case.plan, &case.expansion, &AcceptanceCriteria::of(&case.plan), &prior(case, silicon, wrong))
 }

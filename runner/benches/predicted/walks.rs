@@ -92,14 +92,30 @@ struct Now<'h> {
     price_hours: f64,
 }
 
-impl Clock for Now<'_> {
-    fn hours(&self, conditions: &[u32]) -> f64 {
+impl Now<'_> {
+    fn after(&self, conditions: &[u32]) -> Bench<'_> {
         let mut bench = self.bench.clone();
         for condition in conditions {
             let seconds = self.hours.seconds[*condition as usize].0;
             bench.take(*condition, Some(seconds)).expect("hands come");
         }
-        (bench.now_min() - self.bench.now_min()) / 60.0
+        bench
+    }
+}
+
+impl Clock for Now<'_> {
+    fn hours(&self, conditions: &[u32]) -> f64 {
+        (self.after(conditions).now_min() - self.bench.now_min()) / 60.0
+    }
+
+    fn work(&self, conditions: &[u32]) -> f64 {
+        let waits_min = self.after(conditions).waited_min() - self.bench.waited_min();
+        self.hours(conditions) - waits_min / 60.0
+    }
+
+    fn hands(&self, after_h: f64) -> (f64, f64) {
+        let (from, last) = self.bench.hands_min(60.0 * after_h).expect("hands come");
+        (from / 60.0, last / 60.0)
     }
 
     fn spent(&self) -> f64 {
@@ -212,13 +228,21 @@ pub struct Held {
     /// Margins within their interval, of how many: width, height; and near the limit.
     pub within: [(usize, usize); 2],
     pub near: [(usize, usize); 2],
+    /// Words by the probability that they are wrong, from each of [`SAID`] on: how many, the sum of that, how many were.
+    pub said: [(usize, f64, usize); SAID.len()],
 }
+
+/// Where classes of a probability begin.
+pub const SAID: [f64; 6] = [0.0, 0.003, 0.01, 0.03, 0.1, 0.3];
 
 impl Held {
     pub fn add(&mut self, other: &Held) {
         self.predicted += other.predicted;
         self.wrong += other.wrong;
         self.false_passes += other.false_passes;
+        for (mine, theirs) in self.said.iter_mut().zip(other.said) {
+            *mine = (mine.0 + theirs.0, mine.1 + theirs.1, mine.2 + theirs.2);
+        }
         for (mine, theirs) in [(&mut self.within, &other.within), (&mut self.near, &other.near)] {
             for (mine, theirs) in mine.iter_mut().zip(theirs) {
                 mine.0 += theirs.0;
@@ -239,6 +263,9 @@ pub fn held(field: &Field, predictions: &Predictions, truth: &Measured) -> Held 
             let wrong = passes != (predicted.verdict == PredictedVerdict::Pass);
             held.wrong += usize::from(wrong);
             held.false_passes += usize::from(wrong && !passes);
+            let class = SAID.partition_point(|from| *from <= predicted.p_wrong).max(1) - 1;
+            let slot = &mut held.said[class];
+            *slot = (slot.0 + 1, slot.1 + predicted.p_wrong, slot.2 + usize::from(wrong));
         }
         for margin in &predicted.margins {
             let place = usize::from(margin.quantity.metric == Metric::Height);

@@ -13,6 +13,7 @@ mod faults;
 mod field;
 mod measured;
 mod model;
+mod mountings;
 mod outcome;
 mod prior;
 mod visits;

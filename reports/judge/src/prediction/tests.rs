@@ -489,3 +489,77 @@ fn what_a_walk_expects_follows_what_it_has_seen() {
     // Everything is narrower than the model has it, by 0.05 of the unit interval at least.
     assert!(width(&walk) < before - 0.03, "{before} {}", width(&walk));
 }
+
+/// Hands from 0 to 8 of every 24 hours. `told`: the walk is told so.
+struct Days<'f> {
+    bench: Bench<'f>,
+    told: bool,
+}
+
+impl Days<'_> {
+    fn next(now: f64) -> (f64, f64) {
+        let day = 24.0 * (now / 24.0).floor();
+        if now - day <= 7.75 { (now, day + 7.75) } else { (day + 24.0, day + 31.75) }
+    }
+}
+
+impl Clock for Days<'_> {
+    fn hours(&self, conditions: &[u32]) -> f64 {
+        let bench = Bench::new(self.bench.field, self.bench.each);
+        bench.stands.set(self.bench.stands.get());
+        bench.gone.set(self.bench.gone.get());
+        let setup = |one: u32| self.bench.field.points[one as usize].setup;
+        for condition in conditions {
+            if bench.stands.get().is_none_or(|one| setup(one) != setup(*condition)) {
+                bench.gone.set(Days::next(bench.gone.get()).0);
+            }
+            bench.take(*condition);
+        }
+        bench.gone.get() - self.bench.gone.get()
+    }
+
+    fn spent(&self) -> f64 {
+        self.bench.gone.get()
+    }
+
+    fn full(&self) -> f64 {
+        1e6
+    }
+
+    fn work(&self, conditions: &[u32]) -> f64 {
+        if self.told { self.bench.hours(conditions) } else { self.hours(conditions) }
+    }
+
+    fn hands(&self, after_h: f64) -> (f64, f64) {
+        let now = self.bench.gone.get();
+        let (from, last) = Days::next(now + after_h);
+        if self.told { (from - now, last - now) } else { (after_h, f64::INFINITY) }
+    }
+}
+
+#[test]
+fn a_walk_that_knows_when_hands_come_keeps_long_setups_for_nights() {
+    let field = field();
+    let truth = truth(&field);
+    let mut ends = Vec::new();
+    for told in [false, true] {
+        let clock = Days { bench: Bench::new(&field, 0.05), told };
+        let mut walk = Walk::new(&field, terms(1e-3), &[]);
+        let mut begun: Vec<u32> = Vec::new();
+        while let Some(visit) = walk.next(clock.bench.stands.get(), &clock) {
+            for condition in visit.conditions {
+                let hours = clock.hours(&[condition]);
+                clock.bench.gone.set(clock.bench.gone.get() + hours);
+                clock.bench.stands.set(Some(condition));
+                walk.took(condition, truth.get(&condition).cloned());
+                let setup = field.points[condition as usize].setup;
+                begun.retain(|one| *one != setup);
+                begun.push(setup);
+            }
+        }
+        // Everything that must be was measured either way.
+        assert_eq!(walk.must(), Vec::<u32>::new());
+        ends.push(clock.spent());
+    }
+    assert!(ends[1] < ends[0] - 1.0, "{ends:?}");
+}

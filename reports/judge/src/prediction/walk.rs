@@ -9,6 +9,7 @@ use super::calibration::{Calibration, FALSE_PASS, NORMAL};
 use super::field::{Asked, Field, Point};
 use super::measured::{Known, Measured, Reading};
 use super::model::{Guess, Model};
+use super::mountings::{Due, Mountings};
 use super::outcome::{Predicted, PredictedVerdict, Predictions, Quarantine};
 use super::visits::{Block, Mandatory, blocks, first_temperatures, mandatory};
 use statistics::special::normal_sf;
@@ -34,6 +35,15 @@ pub trait Clock {
     fn spent(&self) -> f64;
     /// Hours that measuring everything takes by the forecast.
     fn full(&self) -> f64;
+    /// [`Clock::hours`] without waiting for attended hours.
+    fn work(&self, conditions: &[u32]) -> f64 {
+        self.hours(conditions)
+    }
+    /// When a setup can be mounted, so many hours from now or later: from when, and until when at the latest before hands are gone for a
+    /// while; hours from now.
+    fn hands(&self, after_h: f64) -> (f64, f64) {
+        (after_h, f64::INFINITY)
+    }
     /// Hours that follow where a condition is read within its uncertainty of a limit: the full eye after its rows and columns, where
     /// one is taken.
     fn after_doubt(&self, _condition: u32) -> f64 {
@@ -185,15 +195,14 @@ impl<'f> Walk<'f> {
             return self.in_order();
         }
         let here = stands.and_then(|one| self.field.points.get(one as usize)).map(Point::block);
-        let to_begin = self.setups.iter().copied().find(|setup| !self.is_begun(*setup));
         if let Some(here) = here {
             self.refresh(here.setup, clock);
         }
-        let within = here.and_then(|here| self.within(here, to_begin, clock));
+        let within = here.and_then(|here| self.within(here, clock));
         if within.is_some() {
             return within;
         }
-        match to_begin {
+        match self.mountings(clock).order.first().copied() {
             Some(setup) => Some(self.begin(setup, clock)),
             None => {
                 self.setups.clone().into_iter().for_each(|setup| self.refresh(setup, clock));
@@ -344,20 +353,37 @@ impl<'f> Walk<'f> {
         chosen
     }
 
+    fn to_begin(&self) -> impl Iterator<Item = u32> + '_ {
+        self.setups.iter().copied().filter(|setup| !self.is_begun(*setup))
+    }
+
+    /// Setups that are still to be begun. What they take is asked where hands are not always there.
+    fn mountings<'c>(&self, clock: &'c dyn Clock) -> Mountings<'c> {
+        let always = clock.hands(0.0).1.is_infinite();
+        let first = |setup| self.left(self.begins(setup)).first().copied();
+        let of = |setup| {
+            if always {
+                return Due { setup, hours: 0.0 };
+            }
+            let begins = self.begins(setup);
+            let mut conditions = self.begin(setup, clock).conditions;
+            let others = self.blocks_of(setup).filter(|block| *block != begins);
+            conditions.extend(others.flat_map(|block| self.compulsory(block)));
+            // With the way back to where the next one begins.
+            let next = self.to_begin().find(|other| *other != setup).and_then(first);
+            conditions.extend(next);
+            Due { setup, hours: clock.work(&conditions) - next.map_or(0.0, |next| clock.work(&[next])) }
+        };
+        Mountings::new(self.to_begin().map(of).collect(), clock)
+    }
+
     /// In what is mounted.
-    fn within(&self, here: Block, to_begin: Option<u32>, clock: &dyn Clock) -> Option<Visit> {
+    fn within(&self, here: Block, clock: &dyn Clock) -> Option<Visit> {
         let setup = here.setup;
         let losses = self.known.get(&setup)?;
         if losses.is_empty() {
             return None;
         }
-        let next = to_begin.and_then(|setup| self.left(self.begins(setup)).first().copied());
-        // Hours by which what comes after is put off.
-        let price_of = |conditions: &[u32]| {
-            let mut with = conditions.to_vec();
-            with.extend(next);
-            clock.hours(&with) - next.map_or(0.0, |next| clock.hours(&[next]))
-        };
         let price = self.terms.price_hours;
         let worth = |one: &u32| price * losses[one].max(LEAST);
         // Where it stands.
@@ -391,6 +417,14 @@ impl<'f> Walk<'f> {
             return Some(Visit { block, conditions, why: self.why(block) });
         }
         // What pays.
+        let mountings = self.mountings(clock);
+        let next = mountings.order.first().and_then(|setup| self.left(self.begins(*setup)).first().copied());
+        // By what it puts off.
+        let price_of = |conditions: &[u32]| {
+            let mut with = conditions.to_vec();
+            with.extend(next);
+            mountings.cost(clock.work(&with) - next.map_or(0.0, |next| clock.work(&[next])))
+        };
         let mut best: Option<(f64, Visit)> = None;
         for block in whole {
             let conditions = self.worthwhile(block, losses, clock);
@@ -456,9 +490,11 @@ impl<'f> Walk<'f> {
         other.setup == block.setup && other != block && (celsius(other) > first) == (celsius(block) > first)
     }
 
-    /// A setup mounted again, where that pays.
+    /// A setup mounted again, where that pays. Whoever comes for one mounts others, too: all that is worth its work while hands are
+    /// there pays for waiting until then.
     fn again(&self, here: Option<Block>, clock: &dyn Clock) -> Option<Visit> {
-        let mut best: Option<(f64, Visit)> = None;
+        let mut found: Vec<(f64, f64, Visit)> = Vec::new();
+        let mut must = false;
         for setup in self.setups.iter().copied().filter(|setup| here.is_none_or(|here| here.setup != *setup))
         {
             let Some(losses) = self.known.get(&setup) else { continue };
@@ -473,33 +509,40 @@ impl<'f> Walk<'f> {
                     all.push((block, conditions));
                 }
             }
-            let must = all.iter().flat_map(|(block, _)| self.compulsory(*block)).count() > 0;
+            let is_due = all.iter().flat_map(|(block, _)| self.compulsory(*block)).count() > 0;
             // Blocks one after the other by what they are worth, as long as that pays.
             all.sort_by(|a, b| {
                 let worth = |block: &(Block, Vec<u32>)| block.1.iter().map(|one| losses[one]).sum::<f64>();
                 worth(b).total_cmp(&worth(a)).then(a.0.cmp(&b.0))
             });
             let (mut sequence, mut worth) = (Vec::new(), 0.0);
-            let mut gain = f64::NEG_INFINITY;
-            let mut hours = 0.0;
+            let (mut gain, mut hours) = (f64::NEG_INFINITY, 0.0);
             for (_, conditions) in &all {
                 sequence.extend(conditions);
                 worth += self.terms.price_hours * conditions.iter().map(|one| losses[one]).sum::<f64>();
-                let cost = clock.hours(&sequence);
-                if worth - cost > gain {
-                    (gain, hours) = (worth - cost, cost);
+                let work = clock.work(&sequence);
+                if worth - work > gain {
+                    (gain, hours) = (worth - work, work);
                 }
             }
-            let pays = gain > 0.0 && clock.spent() + hours <= clock.full();
-            if (pays || must)
-                && best.as_ref().is_none_or(|(known, _)| gain > *known)
-                && let Some((block, conditions)) = all.into_iter().next()
-            {
-                let why = self.why(block);
-                best = Some((gain, Visit { block, conditions, why }));
+            let Some((block, conditions)) = all.into_iter().next() else { continue };
+            if is_due || gain > 0.0 {
+                found.push((gain, hours, Visit { block, conditions, why: self.why(block) }));
             }
+            must |= is_due;
         }
-        best.map(|(_, visit)| visit)
+        found.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let (from, last) = clock.hands(0.0);
+        let (mut gain, mut work) = (-from, 0.0);
+        for (one, hours, _) in found.iter().filter(|(one, ..)| *one > 0.0) {
+            if work > 0.0 && from + work + hours > last {
+                break;
+            }
+            (gain, work) = (gain + one, work + hours);
+        }
+        let pays = |hours: f64| gain > 0.0 && clock.spent() + from + hours <= clock.full();
+        let (_, hours, visit) = found.into_iter().next()?;
+        (must || pays(hours)).then_some(visit)
     }
 
     fn learn(&mut self) {

@@ -50,16 +50,37 @@ pub struct Ahead<'a> {
     pub after_doubt_h: &'a [f64],
 }
 
-impl Clock for Ahead<'_> {
-    fn hours(&self, conditions: &[u32]) -> f64 {
-        let mut walk = Walk::new(self.problem, self.from, self.last, self.calendar);
+impl<'a> Ahead<'a> {
+    fn bench(&self) -> Walk<'a> {
+        Walk::new(self.problem, self.from, self.last, self.calendar)
+    }
+
+    /// The bench once conditions have been measured; `None` where that takes hands that nobody has.
+    fn after(&self, conditions: &[u32]) -> Option<Walk<'a>> {
+        let mut walk = self.bench();
         for one in in_order(self.open, conditions) {
             let reachable = self.only.is_none_or(|mounted| mounted == one.mounting());
             if !reachable || walk.take(scheduled(self.forecast, &one), None).is_err() {
-                return NEVER_H;
+                return None;
             }
         }
-        (walk.now_min() - self.from.now_min) / 60.0
+        Some(walk)
+    }
+}
+
+impl Clock for Ahead<'_> {
+    fn hours(&self, conditions: &[u32]) -> f64 {
+        self.after(conditions).map_or(NEVER_H, |walk| (walk.now_min() - self.from.now_min) / 60.0)
+    }
+
+    fn work(&self, conditions: &[u32]) -> f64 {
+        let work = |walk: Walk<'_>| (walk.now_min() - walk.waited_min() - self.from.now_min) / 60.0;
+        self.after(conditions).map_or(NEVER_H, work)
+    }
+
+    fn hands(&self, after_h: f64) -> (f64, f64) {
+        let found = self.bench().hands_min(60.0 * after_h);
+        found.map_or((NEVER_H.max(after_h), f64::INFINITY), |(from, last)| (from / 60.0, last / 60.0))
     }
 
     fn spent(&self) -> f64 {
