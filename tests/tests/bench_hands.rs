@@ -287,7 +287,7 @@ fn a_fault_of_the_bench_sends_no_hands_to_a_module() {
         assert_eq!(hands.asked.len(), usize::from(!declared), "{:?}", hands.asked);
         assert!(hands.asked.iter().all(|(_, reseat)| reseat.is_empty()), "{:?}", hands.asked);
         let why = end.ended_early.as_deref().unwrap_or_default();
-        assert!(why.starts_with("the bench has a fault: not settled: VDDQ measures"), "{why}");
+        assert!(why.starts_with("the bench has a fault: voltage alarm: VDDQ measures"), "{why}");
         assert_eq!(sitting.outcomes(), Vec::new());
         sitting.off();
     }
