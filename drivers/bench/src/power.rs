@@ -101,6 +101,8 @@ impl Plant {
         }
         let limits = RailLimits::from(rail);
         if limits.below(before) && limits.below(last) {
+            // Who made the bench safe from outside said so.
+            self.custody.may_switch_on()?;
             return Err(too_low(rail, last, volts));
         }
         Err(bench_fault(
