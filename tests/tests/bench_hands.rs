@@ -3,7 +3,7 @@
 
 use crate::bench_run::named;
 use crate::emulated::start;
-use crate::support::{Folder, SMALL, STATE};
+use crate::support::{Folder, SMALL, STATE, json, nightbench};
 use bench::StateFolder;
 use contract::CancelToken;
 use emulator::{EmulatedBench, MountedThings};
@@ -19,7 +19,7 @@ use runner::run::bench_run::{BenchEnd, BenchRun, BenchSession, Choosing};
 use runner::run::clock::Clocks;
 use runner::run::execute::Executor;
 use runner::run::known::Known;
-use runner::run::operator::{Hands, Latest};
+use runner::run::operator::{Again, Hands, Latest};
 use runner::run::pending::{Mounting, PendingJob};
 use runner::run::prediction::choosing::{Basis, Visiting};
 use runner::run::prediction::expected::kept_expected;
@@ -54,7 +54,7 @@ impl Hands for ScriptedHands<'_> {
         &mut self,
         wanted: &Mounting,
         sensors: &[(String, Celsius)],
-        reseat: &[String],
+        again: &Again,
         latest: &Latest,
     ) -> bool {
         // What a person would stake their fingers on.
@@ -66,14 +66,14 @@ impl Hands for ScriptedHands<'_> {
         let device = self.bench.world().true_device();
         assert!((14.5..=43.5).contains(&device), "hands were asked for at {device} degC");
         assert!(!sensors.is_empty());
-        self.asked.push((format!("{} on {}", wanted.module, wanted.channel), reseat.to_vec()));
+        self.asked.push((format!("{} on {}", wanted.module, wanted.channel), again.reasons.clone()));
         if self.answers_late {
             // As a terminal: a prompt that nobody answers, or answers when it is too late.
             while !latest.is_over() {
                 std::thread::sleep(Duration::from_millis(1));
             }
         }
-        (self.script)(wanted, reseat)
+        (self.script)(wanted, &again.reasons)
     }
 
     fn may_leave(&mut self, words: &str) {
@@ -287,7 +287,7 @@ fn a_fault_of_the_bench_sends_no_hands_to_a_module() {
         assert_eq!(hands.asked.len(), usize::from(!declared), "{:?}", hands.asked);
         assert!(hands.asked.iter().all(|(_, reseat)| reseat.is_empty()), "{:?}", hands.asked);
         let why = end.ended_early.as_deref().unwrap_or_default();
-        assert!(why.starts_with("the bench has a fault: not settled: VDDQ measures"), "{why}");
+        assert!(why.starts_with("the bench has a fault: voltage alarm: VDDQ measures"), "{why}");
         assert_eq!(sitting.outcomes(), Vec::new());
         sitting.off();
     }
@@ -438,7 +438,10 @@ fn outside_attended_hours_what_is_fitted_goes_on_and_hands_are_waited_for() {
     assert_eq!(sitting.outcomes().len(), 8);
     let waiting = sitting.events("waiting");
     assert_eq!(waiting.len(), 1, "{waiting:?}");
-    assert!(waiting[0].contains("outside attended hours") && waiting[0].contains("Tue 08:00"), "{waiting:?}");
+    assert!(
+        waiting[0].contains("outside attended hours") && waiting[0].contains("Tue 1970-01-06 08:00"),
+        "{waiting:?}"
+    );
     let waited_h = sitting.seconds("change-over: waiting") / 3600.0;
     assert!((1.0..=12.5).contains(&waited_h), "{waited_h} h");
     // What was mounted was measured before.
@@ -557,7 +560,8 @@ fn hours_that_end_before_hands_come_are_spent_on_what_is_mounted() {
     assert!(done > 0 && end.waiting_for_hands == 0, "{end:?}");
     let why = sitting.events("no_time_left");
     assert!(
-        why.len() == 1 && why[0].ends_with("nobody is there to change what is mounted before Tue 08:00"),
+        why.len() == 1
+            && why[0].ends_with("nobody is there to change what is mounted before Tue 1970-01-06 08:00"),
         "{why:?}"
     );
     sitting.off();
@@ -589,6 +593,32 @@ fn hands_that_come_too_late_switch_nothing_on() {
         assert!(why.iter().any(|why| why.contains(words)), "{why:?}");
         sitting.off();
     }
+}
+
+/// Whoever looks from outside while a prompt waits is told that hands are wanted now, and for what; a wrong module in is told as that.
+#[test]
+fn a_prompt_that_waits_is_told_from_outside() {
+    let sitting = Sitting::new(SMALL, 1000.0);
+    let (bench, folder) = (&sitting.bench, sitting.folder.path());
+    let (told, late) = (std::cell::RefCell::new(Vec::new()), std::cell::RefCell::new(Vec::new()));
+    let look = || json(&nightbench(folder, &["status", "out", "--json"]))["next_hands_on"].clone();
+    let mut hands = sitting.hands(Box::new(|wanted, _| {
+        let words = nightbench(folder, &["status", "out"]).out;
+        told.borrow_mut().push((format!("{} on {}", wanted.module, wanted.channel), look(), words));
+        bench.mount(as_wanted(wanted));
+        true
+    }));
+    // The prompt is over.
+    hands.on_leave = Box::new(|_| late.borrow_mut().push(look()));
+    sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"));
+    drop(hands);
+    assert!(!told.borrow().is_empty());
+    for (wanted, next, words) in told.borrow().iter() {
+        assert_eq!((&next["begin"], &next["mount"]), (&"now".into(), &wanted.as_str().into()), "{words}");
+        assert!(words.contains("next hands at the bench  now: mount"), "{words}");
+    }
+    assert!(late.borrow().iter().all(|next| next["begin"] != "now"), "{late:?}");
+    sitting.off();
 }
 
 #[test]

@@ -268,10 +268,53 @@ fn electrical_alarms_latch_at_once() {
     }
 }
 
+/// A rail whose readings are beyond its limits is switched off, and on again only after a person has looked: while it comes up and settles as
+/// well as in the middle of a job, by the meter's word or the supply's, too high or too low.
+#[test]
+fn a_rail_beyond_its_limits_is_never_powered_again() {
+    for name in [
+        "a meter that reads high whenever its rail is on",
+        "a supply that reads high whenever its rail is on",
+        "a meter that reads high in the middle of a job",
+        "a sense line that came off",
+        "a rail that stays far below its limits",
+    ] {
+        let (rig, end) = check(name);
+        assert!(end.switched_on.0 <= 3, "{name}: switched on {} times\n{}", end.switched_on.0, end.run.err);
+        let again = rig.run(&[]);
+        assert_eq!(again.code, 5, "{name}: {}", again.err);
+        assert!(again.err.contains("an alarm is latched"), "{name}: {}", again.err);
+        assert_eq!(rig.bench.world().ledger.outputs_switched_on, end.switched_on.0, "{name}");
+        rig.off();
+    }
+}
+
 #[test]
 fn a_single_wrong_reading_decides_nothing() {
+    check("one garbled voltage while a rail comes up").0.off();
+    check("one garbled voltage").0.off();
     check("one garbled current").0.off();
     check("one garbled temperature").0.off();
+}
+
+/// What could not be made safe is a person's: no run starts before it was cleared, and it is cleared only once everything is measured off.
+#[test]
+fn what_could_not_be_made_safe_latches() {
+    let (rig, end) = check("an output that never switches off");
+    let again = rig.run(&[]);
+    assert_eq!(again.code, 5, "{}", again.err);
+    assert!(again.err.contains("could not make safe"), "{}", again.err);
+    assert_eq!(rig.bench.world().ledger.outputs_switched_on, end.switched_on.0, "{}", again.err);
+    let clear = || nightbench(rig.folder.path(), &["bench", "clear", &rig.file]);
+    assert_eq!(clear().code, 6);
+    assert_eq!(rig.run(&[]).code, 5);
+    for output in &mut rig.bench.world().outputs {
+        (output.stuck, output.on) = (false, false);
+    }
+    let cleared = clear();
+    assert_eq!(cleared.code, 0, "{}\n{}", cleared.out, cleared.err);
+    assert!([0, 1].contains(&rig.run(&[]).code));
+    rig.off();
 }
 
 #[test]

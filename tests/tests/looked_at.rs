@@ -112,7 +112,7 @@ fn hours_are_told_while_a_bench_works_by_them() {
     let of_hours: Vec<_> =
         looks.iter().filter(|(machine, _)| machine["hours_of_this_run"].is_object()).collect();
     assert!(!of_hours.is_empty(), "{looks:?}");
-    let mut told = 0;
+    let (mut told, mut before) = (0, 0.0);
     for (machine, words) in of_hours {
         assert_eq!(machine["hours_of_this_run"]["hours"], 1.3, "{machine}");
         assert!(machine["finish"].is_null() && machine["next_hands_on"].is_null(), "{machine}");
@@ -122,10 +122,18 @@ fn hours_are_told_while_a_bench_works_by_them() {
         }
         told += 1;
         let words = words.split_whitespace().collect::<Vec<_>>().join(" ");
+        // A bench knows the clock on the wall: Tue 2026-12-01 06:00.
+        let home_by = machine["hours_of_this_run"]["home_by"].as_str().expect("a moment");
+        let parts: Vec<&str> = home_by.split(' ').collect();
+        assert!(parts.len() == 3 && parts[1].split('-').count() == 3 && parts[2].len() == 5, "{home_by}");
         assert!(
-            words.contains("of its 1.3 h are used") && words.contains("by day 1, 01:18 h at the latest"),
+            words.contains("of its 1.3 h are used") && words.contains(&format!("by {home_by} at the latest")),
             "{words}"
         );
+        // Hours go by whatever is recorded meanwhile.
+        let used = machine["hours_of_this_run"]["used"].as_f64().expect("hours");
+        assert!(used > before, "{used} after {before}");
+        before = used;
     }
     assert!(told > 0, "{looks:?}");
     rig.off();

@@ -23,7 +23,7 @@ use runner::forecast::Forecast;
 use runner::inputs::plan_file::PlanFile;
 use runner::run::bench_run::{Bench, BenchEnd, BenchRun, BenchSession};
 use runner::run::execute::Executor;
-use runner::run::operator::{Hands, Latest};
+use runner::run::operator::{Again, Hands, Latest};
 use runner::run::pending::{Mounting, PendingJob};
 use runner::run::progress::Progress;
 use runner::store::{Attempts, Store};
@@ -336,7 +336,7 @@ impl Hands for Nobody {
     fn present(&self) -> bool {
         false
     }
-    fn change(&mut self, _: &Mounting, _: &[(String, Celsius)], _: &[String], _: &Latest) -> bool {
+    fn change(&mut self, _: &Mounting, _: &[(String, Celsius)], _: &Again, _: &Latest) -> bool {
         false
     }
     fn may_leave(&mut self, _: &str) {}

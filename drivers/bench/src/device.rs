@@ -158,16 +158,19 @@ impl Device {
         }
     }
 
-    /// The agent's free text (`log` or `registers`), for looking into a fault; empty where it cannot say.
-    pub fn text(&mut self, plant: &mut Plant, method: &str, call: &Call) -> String {
+    /// The agent's free text (`log` or `registers`), for looking into a fault; empty where nobody can be asked.
+    ///
+    /// # Errors
+    /// It has nothing to say, cannot be asked, or something is beyond its limits meanwhile.
+    pub fn text(&mut self, plant: &mut Plant, method: &str, call: &Call) -> Result<String, DriverError> {
         if self.link.is_none() {
-            return String::new();
+            return Ok(String::new());
         }
         let as_set = self.as_set;
         let answer = self.ask(plant, method, &json!({}), call, FreeText { text: String::new() });
         // An agent that has nothing to say (an error answer) is no reason to set everything anew.
         self.as_set = as_set && self.link.is_some();
-        answer.map(|answer| answer.text).unwrap_or_default()
+        answer.map(|answer| answer.text)
     }
 }
 

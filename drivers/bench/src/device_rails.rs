@@ -3,6 +3,7 @@
 use super::agent::messages::{RailReadings, SetRails};
 use super::device::Device;
 use super::plant::{Plant, bench_fault};
+use super::rail_limits::RailLimits;
 use contract::{Alarm, Call, DriverError, FaultKind};
 use nightbench_core::units::Volts;
 use plan::bench_file::DeviceRail;
@@ -28,14 +29,39 @@ pub(super) struct DeviceRails {
     asked: Vec<f64>,
     /// Bench time of the last sound look.
     last_s: f64,
-    doubted: bool,
+    /// They have come to their levels, or had the time to: what is too low then is an alarm.
+    risen: bool,
+    /// Something was wrong at the last look: an alarm, or a rail beside its level.
+    doubted: Option<Wrong>,
+}
+
+/// What a reading that is not sound comes to, if the next one says so too.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Wrong {
+    BesideLevel,
+    Alarm,
+}
+
+impl Wrong {
+    fn of(error: &DriverError) -> Wrong {
+        match error.kind {
+            FaultKind::Alarm(_) => Wrong::Alarm,
+            _ => Wrong::BesideLevel,
+        }
+    }
 }
 
 impl DeviceRails {
     /// Nothing is set any more.
     pub fn forget(&mut self) {
         self.asked.clear();
-        self.doubted = false;
+        (self.risen, self.doubted) = (false, None);
+    }
+
+    /// Takes what is wrong: did the reading before say so too? One beside its level is no first word of an alarm.
+    fn confirmed(&mut self, wrong: Wrong) -> bool {
+        let before = self.doubted.replace(wrong);
+        before.is_some_and(|before| before == Wrong::Alarm || wrong == Wrong::BesideLevel)
     }
 
     /// Name and age of the reading, where the rails are set.
@@ -49,7 +75,8 @@ impl Plant {
     /// Holds readings of the device's rails against what was asked, and keeps them.
     fn judge_device_rails(&mut self, told: &RailReadings) -> Result<Look, DriverError> {
         let bench = std::sync::Arc::clone(&self.bench);
-        let mut wrong = None;
+        let risen = self.device_rails.risen;
+        let mut wrong: Option<DriverError> = None;
         for (rail, asked) in bench.device_rails.iter().zip(self.device_rails.asked.clone()) {
             let Some(reading) = told.rails.get(&rail.agent_name).filter(|one| one.volts.is_finite()) else {
                 return Err(bench_fault(
@@ -65,12 +92,18 @@ impl Plant {
             if let Some(amperes) = reading.amperes {
                 self.read(format!("{} current", rail.name), amperes, "A");
             }
-            wrong = wrong.or(beyond(rail, asked, reading.volts, reading.amperes));
+            let own = beyond(rail, (asked, risen), reading.volts, reading.amperes);
+            // A rail beside its level hides no other's alarm.
+            if let Some(own) = own
+                && wrong.as_ref().is_none_or(|known| Wrong::of(known) == Wrong::BesideLevel)
+            {
+                wrong = Some(own);
+            }
         }
         match wrong {
             Some(error) => Ok(Look::Doubt(error)),
             None => {
-                self.device_rails.doubted = false;
+                self.device_rails.doubted = None;
                 self.device_rails.last_s = self.now_s();
                 Ok(Look::Sound)
             }
@@ -84,28 +117,40 @@ impl Plant {
         }
         match self.judge_device_rails(told)? {
             Look::Sound => Ok(()),
-            Look::Doubt(_) if !std::mem::replace(&mut self.device_rails.doubted, true) => Ok(()),
-            Look::Doubt(error) => Err(error),
+            Look::Doubt(error) if self.device_rails.confirmed(Wrong::of(&error)) => Err(error),
+            Look::Doubt(_) => Ok(()),
         }
     }
 }
 
-/// What is wrong about a reading.
-fn beyond(rail: &DeviceRail, asked: f64, volts: f64, amperes: Option<f64>) -> Option<DriverError> {
+/// What is wrong about a reading; too low is an alarm once a rail has risen.
+fn beyond(
+    rail: &DeviceRail,
+    (asked, risen): (f64, bool),
+    volts: f64,
+    amperes: Option<f64>,
+) -> Option<DriverError> {
     let alarm = |which, words| Some(bench_fault(FaultKind::Alarm(which), words));
-    if volts > rail.over_voltage.0 {
+    let limits = RailLimits::from(rail);
+    if limits.above(volts) {
         return alarm(
             Alarm::Voltage,
-            format!("{} (made by the device) is {volts:.3} V, above {}", rail.name, rail.over_voltage),
+            format!("{} (made by the device) is {volts:.3} V, above {:.3} V", rail.name, limits.high),
         );
     }
-    if let Some(amperes) = amperes.filter(|amperes| *amperes > rail.most_a || !amperes.is_finite()) {
+    if let Some(amperes) = amperes.filter(|amperes| amperes.is_nan() || amperes.abs() > rail.most_a) {
         return alarm(
             Alarm::Current,
             format!(
                 "{} (made by the device) gives {amperes:.3} A, above its limit of {} A",
                 rail.name, rail.most_a
             ),
+        );
+    }
+    if risen && limits.below(volts) {
+        return alarm(
+            Alarm::Voltage,
+            format!("{} (made by the device) is {volts:.3} V, below {:.3} V", rail.name, limits.low),
         );
     }
     ((volts - asked).abs() > rail.tolerance.0).then(|| {
@@ -158,15 +203,21 @@ impl Device {
         let mut looks = 0;
         loop {
             looks += 1;
+            plant.device_rails.risen |= looks >= LOOKS;
             let told = self.read_rails(plant, call)?;
             match plant.judge_device_rails(&told)? {
-                Look::Sound => return Ok(()),
-                Look::Doubt(error) if looks >= LOOKS => return Err(error),
-                // On the way up a voltage is low; too high or too much current is decided by the second reading.
+                Look::Sound => {
+                    plant.device_rails.risen = true;
+                    return Ok(());
+                }
+                // On the way up a voltage is low; what is beyond a limit is decided by the second reading.
                 Look::Doubt(error)
-                    if error.kind != FaultKind::NotSettled
-                        && std::mem::replace(&mut plant.device_rails.doubted, true) =>
+                    if plant.device_rails.confirmed(Wrong::of(&error))
+                        && Wrong::of(&error) == Wrong::Alarm =>
                 {
+                    return Err(error);
+                }
+                Look::Doubt(error) if looks > LOOKS && Wrong::of(&error) == Wrong::BesideLevel => {
                     return Err(error);
                 }
                 Look::Doubt(_) => {
@@ -189,13 +240,14 @@ impl Device {
         if plant.device_rails.asked.is_empty() {
             return Ok(Vec::new());
         }
-        let mut told = self.read_rails(plant, call)?;
-        if let Look::Doubt(_) = plant.judge_device_rails(&told)? {
-            told = self.read_rails(plant, call)?;
-            if let Look::Doubt(error) = plant.judge_device_rails(&told)? {
-                return Err(error);
+        let told = loop {
+            let told = self.read_rails(plant, call)?;
+            match plant.judge_device_rails(&told)? {
+                Look::Sound => break told,
+                Look::Doubt(error) if plant.device_rails.confirmed(Wrong::of(&error)) => return Err(error),
+                Look::Doubt(_) => {}
             }
-        }
+        };
         let volts = |rail: &DeviceRail| told.rails.get(&rail.agent_name).map_or(f64::NAN, |one| one.volts);
         Ok(plant.bench.device_rails.iter().map(|rail| (rail.name.clone(), Volts(volts(rail)))).collect())
     }

@@ -25,6 +25,7 @@ mod look;
 mod module_identity;
 mod plant;
 mod power;
+mod rail_limits;
 pub mod safe;
 mod sensors;
 mod settle;

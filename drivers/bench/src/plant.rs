@@ -5,6 +5,7 @@ use super::command_log::CommandLog;
 use super::custody::Custody;
 use super::device_rails::DeviceRails;
 use super::instrument::Instrument;
+use super::rail_limits::{Doubts, RailLimits, too_low};
 use super::sensors::{Sensors, Taken};
 use contract::{Alarm, Call, DriverError, FaultKind, Part};
 use nightbench_core::devices::{ControlPoint, Supply};
@@ -54,9 +55,6 @@ struct HeldBand {
 /// Readings beyond the band, each taken back by the next, that a job may have: a sensor that goes on like that is not believed.
 const MOST_STRAYS: u32 = 3;
 
-/// A current above its limit by more than this share is no reading's error. Common practice, no source.
-const CURRENT_MARGIN: f64 = 0.02;
-
 /// Every instrument of a bench.
 pub(super) struct Plant {
     pub bench: Arc<BenchFile>,
@@ -79,6 +77,8 @@ pub(super) struct Plant {
     pub rails_on: Option<Vec<f64>>,
     /// Rails that the device makes.
     pub device_rails: DeviceRails,
+    /// Voltages and currents that were beyond a limit when they were read last.
+    pub doubts: Doubts,
     /// Every temperature sensor.
     pub sensors: Sensors,
     /// What this computer remembers of the bench.
@@ -110,6 +110,7 @@ impl Plant {
             readings: Vec::new(),
             rails_on: None,
             device_rails: DeviceRails::default(),
+            doubts: Doubts::default(),
             sensors,
             custody: Custody::of_process(),
             start: Instant::now(),
@@ -364,12 +365,6 @@ impl Plant {
         }
         self.read(rail.name.clone(), measured, "V");
         self.look_at_current(&rail, call)?;
-        if measured > rail.over_voltage.0 {
-            return Err(bench_fault(
-                FaultKind::Alarm(Alarm::Voltage),
-                format!("{} is {measured:.3} V, above its protection at {}", rail.name, rail.over_voltage),
-            ));
-        }
         // Who switched it off, a person at the front panel or a protection, had a reason: it stays off.
         if asked > rail.off_below.0 && (is_off || measured < rail.off_below.0) {
             // Who made the bench safe from outside said so.
@@ -381,6 +376,10 @@ impl Plant {
                     rail.name
                 ),
             ));
+        }
+        if RailLimits::from(&rail).below(measured) {
+            self.custody.may_switch_on()?;
+            return Err(too_low(&rail, measured, asked));
         }
         if (measured - asked).abs() > rail.tolerance.0 {
             return Err(bench_fault(
@@ -426,28 +425,6 @@ impl Plant {
             }
         }
         Ok((measured, false))
-    }
-
-    /// The current of a rail, where its supply measures it: above its limit the protection has failed.
-    fn look_at_current(&mut self, rail: &Rail, call: &Call) -> Result<(), DriverError> {
-        let supply = self.instrument(&rail.supply)?;
-        if !supply.has(Action::MeasureCurrent) {
-            return Ok(());
-        }
-        let most = rail.most_a * (1.0 + CURRENT_MARGIN);
-        let mut amperes = supply.ask(Action::MeasureCurrent, rail.channel.as_deref(), 0.0, call)?;
-        if amperes > most {
-            // A single reading decides nothing.
-            amperes = supply.ask(Action::MeasureCurrent, rail.channel.as_deref(), 0.0, call)?;
-        }
-        self.read(format!("{} current", rail.name), amperes, "A");
-        if amperes > most {
-            return Err(bench_fault(
-                FaultKind::Alarm(Alarm::Current),
-                format!("{} takes {amperes:.3} A, above its limit of {} A", rail.name, rail.most_a),
-            ));
-        }
-        Ok(())
     }
 
     /// Reads the sensors of instruments; one that cannot be read is no alarm until its last reading is stale.

@@ -7,6 +7,7 @@ use contract::{Alarm, DriverError, FaultKind};
 use nightbench_core::devices::ControlPoint;
 use nightbench_core::units::Celsius;
 use plan::bench_file::{BenchFile, SensorSource};
+use std::collections::BTreeSet;
 
 /// A sensor and what it told last.
 struct Known {
@@ -75,7 +76,8 @@ pub(super) enum Taken {
 pub(super) struct Sensors {
     known: Vec<Known>,
     check: CrossCheck,
-    doubted: bool,
+    /// Sensors (their numbers) whose last reading was not believed.
+    doubted: BTreeSet<usize>,
     /// Where the chamber drives the air, degC; `None`: it is not known to be on.
     pub drives_to: Option<f64>,
 }
@@ -89,7 +91,7 @@ impl Sensors {
         Sensors {
             known,
             check: CrossCheck::with_slowest(bench.touch_safe.time_constant_s),
-            doubted: false,
+            doubted: BTreeSet::new(),
             drives_to: None,
         }
     }
@@ -148,20 +150,37 @@ impl Sensors {
         now_s: f64,
         readings: &[(usize, f64)],
     ) -> Result<Taken, DriverError> {
+        if readings.is_empty() {
+            return Ok(Taken::Sound);
+        }
         let mut now: Vec<SensorReading> = Vec::new();
+        let mut told: Vec<usize> = readings.iter().map(|(sensor, _)| *sensor).collect();
         for (index, one) in self.known.iter().enumerate() {
             let fresh = readings.iter().find(|(sensor, _)| *sensor == index).map(|(_, degc)| *degc);
             if let Some(degc) = fresh.or(one.last.map(|(_, degc)| degc)) {
                 now.push(SensorReading { point: one.point, name: one.name.clone(), degc });
             }
         }
-        let wrong = now.iter().find_map(|one| beyond(bench, one.point, &one.name, one.degc));
+        // What was believed before lay within its limits.
+        let mut beyond_limits: Vec<(usize, String)> = Vec::new();
+        for (sensor, degc) in readings {
+            let Some(one) = self.known.get(*sensor) else { continue };
+            beyond_limits.extend(beyond(bench, one.point, &one.name, *degc).map(|words| (*sensor, words)));
+        }
         let mut check = self.check.clone();
         let drive = self.drives_to.map(|set| (set, bench.room.temperature.0));
-        let wrong = wrong.or(check.add(now_s, &now, drive).err());
+        let mut wrong = check.add(now_s, &now, drive).err();
+        if let Some((_, words)) = beyond_limits.first() {
+            wrong = Some(words.clone());
+            // That sensor is in doubt, and no other; a contradiction may be any one's.
+            told = beyond_limits.iter().map(|(sensor, _)| *sensor).collect();
+        }
         match wrong {
             None => {
-                self.doubted = false;
+                // What tells nothing this time is in doubt still: the others' good word is not its own.
+                told.iter().for_each(|sensor| {
+                    self.doubted.remove(sensor);
+                });
                 self.check = check;
                 for (sensor, degc) in readings {
                     if let Some(one) = self.known.get_mut(*sensor) {
@@ -170,7 +189,9 @@ impl Sensors {
                 }
                 Ok(Taken::Sound)
             }
-            Some(_) if !std::mem::replace(&mut self.doubted, true) => Ok(Taken::Doubt),
+            Some(_) if told.iter().filter(|sensor| !self.doubted.insert(**sensor)).count() == 0 => {
+                Ok(Taken::Doubt)
+            }
             Some(words) => Err(bench_fault(FaultKind::Alarm(Alarm::Temperature), words)),
         }
     }
@@ -209,6 +230,38 @@ impl Sensors {
     /// What was read is forgotten, as old as it may be; what the air did to the device is not.
     pub fn forget_readings(&mut self) {
         self.known.iter_mut().for_each(|one| one.last = None);
-        self.doubted = false;
+        self.doubted.clear();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn bench() -> BenchFile {
+        BenchFile::read(include_str!("../agent/every-key-bench.toml")).expect("a sound bench file")
+    }
+
+    /// While an agent works its heartbeats tell of the chip, and looks in between of the air alone: the air's good word takes no doubt
+    /// about the chip back, and one odd beat is forgiven by the next good one.
+    #[test]
+    fn a_sensor_beyond_its_limits_is_an_alarm_whatever_others_tell_in_between() {
+        let bench = bench();
+        let number = |sensors: &Sensors, wanted: ControlPoint| {
+            sensors.known.iter().position(|one| one.point == wanted).expect("the sensor")
+        };
+        let mut sensors = Sensors::new(&bench);
+        let (chip, air) = (number(&sensors, ControlPoint::Chip), number(&sensors, ControlPoint::Air));
+        let mut take = |at: f64, readings: &[(usize, f64)]| sensors.take(&bench, at, readings);
+        assert_eq!(take(0.0, &[(chip, 25.0), (air, 24.0)]).unwrap(), Taken::Sound);
+        assert_eq!(take(1.0, &[(chip, 131.0)]).unwrap(), Taken::Doubt);
+        assert_eq!(take(2.0, &[(air, 24.0)]).unwrap(), Taken::Sound);
+        assert_eq!(take(3.0, &[]).unwrap(), Taken::Sound);
+        assert_eq!(take(4.0, &[(chip, 25.0)]).unwrap(), Taken::Sound);
+        assert_eq!(take(5.0, &[(chip, 131.0)]).unwrap(), Taken::Doubt);
+        assert_eq!(take(6.0, &[(air, 24.0)]).unwrap(), Taken::Sound);
+        let error = take(7.0, &[(chip, 131.0)]).unwrap_err();
+        assert_eq!(error.kind, FaultKind::Alarm(Alarm::Temperature));
+        assert!(error.words.contains("chip is at 131"), "{error}");
     }
 }

@@ -18,6 +18,8 @@ pub struct Allowed {
     pub reaction_wall_s: f64,
     /// Highest voltage of outputs 1, 2, 3.
     pub volts: [f64; 3],
+    /// Highest voltage that may be told of outputs 1, 2, 3 while they are on.
+    pub told_volts: [f64; 3],
 }
 
 /// A limit that was passed with power on.
@@ -44,6 +46,8 @@ pub enum Passed {
     Current(usize),
     /// An output (from 1) gave more than its highest voltage.
     Volts(usize),
+    /// More readings of an output (from 1) above its limit were told, one after another, than an alarm takes, while it was on.
+    ToldVolts(usize),
     /// Something was switched on while a temperature was beyond its limit.
     SwitchedOn,
 }
@@ -61,6 +65,9 @@ impl fmt::Display for Harm {
                 write!(f, "output {output} beyond its current limit, since {since:.0} s")
             }
             Passed::Volts(output) => write!(f, "output {output} at {value:.3} V, at {since:.0} s"),
+            Passed::ToldVolts(output) => {
+                write!(f, "output {output}: {value:.3} V told again and again while on, since {since:.0} s")
+            }
             Passed::SwitchedOn => write!(f, "switched on at {value:.1} degC, at {since:.0} s"),
         }
     }
@@ -86,6 +93,7 @@ pub struct WorldLedger {
     /// Most readings beyond the limits, one after another, that a sensor told with power on.
     pub told: u32,
     told_beyond: [u32; 4],
+    volts_beyond: [u32; 3],
     device_beyond_s: f64,
     air_beyond_s: f64,
     current_beyond_s: Vec<f64>,
@@ -104,6 +112,7 @@ impl WorldLedger {
             harm: Vec::new(),
             told: 0,
             told_beyond: [0; 4],
+            volts_beyond: [0; 3],
             device_beyond_s: 0.0,
             air_beyond_s: 0.0,
             current_beyond_s: vec![0.0; outputs],
@@ -167,6 +176,17 @@ impl WorldLedger {
     pub fn volts(&mut self, now_s: f64, output: usize, volts: f64) {
         if self.allowed.volts.get(output).is_some_and(|most| volts > *most) {
             self.note(Passed::Volts(output + 1), now_s, volts, true);
+        }
+    }
+
+    /// An output's voltage is told to somebody who asked.
+    pub fn told_volts(&mut self, now_s: f64, output: usize, volts: f64, on: bool) {
+        let Some(count) = self.volts_beyond.get_mut(output) else { return };
+        let beyond = on && self.allowed.told_volts.get(output).is_some_and(|most| volts > *most);
+        *count = if beyond { *count + 1 } else { 0 };
+        let count = *count;
+        if count > self.allowed.most_told {
+            self.note(Passed::ToldVolts(output + 1), now_s, volts, count > self.allowed.most_told + 1);
         }
     }
 

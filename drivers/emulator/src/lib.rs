@@ -37,6 +37,8 @@ const AIR_LIMITS: (f64, f64) = (-60.0, 120.0);
 
 /// Over-voltage protection above the highest voltage of a rail, V.
 const PROTECTION_V: f64 = 0.1;
+/// Tolerance of a rail, V.
+const TOLERANCE_V: f64 = 0.01;
 
 /// Lowest and highest voltage of its rails for what stands on it, V.
 fn rail_limits(plan: &Plan) -> [(f64, f64); 3] {
@@ -162,6 +164,7 @@ impl EmulatedBench {
             World::new(options.time_scale, options.seed, options.storm_rate, AMBIENT, RAILS.len());
         // A protection's own accuracy.
         world.ledger.allowed.volts = rail_limits(&plan).map(|(_, high)| high + PROTECTION_V + 0.02);
+        world.ledger.allowed.told_volts = rail_limits(&plan).map(|(_, high)| high + 2.0 * TOLERANCE_V);
         let shared = Arc::new(Shared {
             plan,
             world: Arc::new(Mutex::new(world)),
@@ -290,7 +293,7 @@ impl EmulatedBench {
             let meter = if name == "VDDQ" { "meter = \"meter\"\nmeter_channel = \"2\"\n" } else { "" };
             text.push_str(&format!(
                 "[[rail]]\nname = \"{name}\"\nsupply = \"supply\"\nchannel = \"{channel}\"\n{meter}low_v = {low}\n\
-                 high_v = {high}\nmost_a = 3.0\nover_voltage_v = {over:.2}\ntolerance_v = 0.01\n\n"
+                 high_v = {high}\nmost_a = 3.0\nover_voltage_v = {over:.2}\ntolerance_v = {TOLERANCE_V}\n\n"
             ));
         }
         text.push_str(

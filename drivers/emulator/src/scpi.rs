@@ -350,7 +350,7 @@ impl Parser {
                 let says = self.world(|world| world.says_on);
                 Some(u8::from(says.unwrap_or(now.on || now.stuck)).to_string())
             }
-            "MEAS:VOLT?" => Some(format!("{:.4}", self.world(|world| world.read_volts(at)))),
+            "MEAS:VOLT?" => Some(format!("{:.4}", self.world(|world| world.tell_volts(at, Kind::Supply)))),
             "MEAS:CURR?" => Some(format!("{:.4}", self.world(|world| world.read_amperes(at)))),
             _ => return Err((-113, "Undefined header")),
         };
@@ -369,7 +369,7 @@ impl Parser {
             "MEAS:VOLT?" | "MEAS:VOLT:DC?" => {
                 let channel = argument.trim_start_matches("(@").trim_end_matches(')');
                 let channel = if channel.is_empty() { 1.0 } else { number(channel, 1.0, 99.0)? };
-                let volts = self.world(|world| world.read_volts(channel as usize - 1));
+                let volts = self.world(|world| world.tell_volts(channel as usize - 1, Kind::Meter));
                 Ok(Some(format!("{volts:+.6E}")))
             }
             "MEAS:TEMP?" => {

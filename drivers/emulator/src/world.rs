@@ -121,6 +121,10 @@ pub struct Output {
     pub shorted: bool,
     /// Its protection trips as soon as it is switched on.
     pub trips: bool,
+    /// It gives this much beside its set voltage, V: its sense line came off, or a load pulls it down.
+    pub off_by: f64,
+    /// What the supply and the meter tell of its voltage while it is on, whatever is true, V.
+    pub tells: (Option<f64>, Option<f64>),
     actual: f64,
 }
 
@@ -208,6 +212,8 @@ impl World {
             overloaded: false,
             shorted: false,
             trips: false,
+            off_by: 0.0,
+            tells: (None, None),
             actual: 0.0,
         };
         let allowed = Allowed {
@@ -217,6 +223,7 @@ impl World {
             most_told: MOST_TOLD,
             reaction_wall_s: REACTION_WALL_S,
             volts: [6.0; 3],
+            told_volts: [6.0; 3],
         };
         World {
             scale,
@@ -283,7 +290,7 @@ impl World {
             let live = output.on || output.stuck;
             let goal = match (live, output.shorted) {
                 (true, true) => 0.02 * output.volts,
-                (true, false) => output.volts,
+                (true, false) => (output.volts + output.off_by).max(0.0),
                 (false, _) => 0.0,
             };
             output.actual += (goal - output.actual) * (1.0 - (-wall / RAIL_S).exp());
@@ -380,12 +387,22 @@ impl World {
         self.wrong_once.remove(at).map(|(_, value)| value)
     }
 
-    /// A reading of an output, with noise.
-    pub fn read_volts(&mut self, index: usize) -> f64 {
-        match self.wrong(Reading::Volts) {
-            Some(value) => value,
-            None => self.true_volts(index) + NOISE.1 * self.draws.normal(),
+    /// A reading of an output by the supply or the meter, with noise: what it tells counts as heard.
+    pub fn tell_volts(&mut self, index: usize, by: Kind) -> f64 {
+        let told = self.read_volts(index, by);
+        let now = self.now_s();
+        let live = self.outputs.get(index).is_some_and(|output| output.on || output.stuck);
+        self.ledger.told_volts(now, index, told, live);
+        told
+    }
+
+    fn read_volts(&mut self, index: usize, by: Kind) -> f64 {
+        if let Some(value) = self.wrong(Reading::Volts) {
+            return value;
         }
+        let output = self.outputs.get(index).filter(|output| output.on || output.stuck);
+        let tells = output.and_then(|output| if by == Kind::Meter { output.tells.1 } else { output.tells.0 });
+        tells.unwrap_or_else(|| self.true_volts(index)) + NOISE.1 * self.draws.normal()
     }
 
     /// A reading of an output's current.

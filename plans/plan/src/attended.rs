@@ -107,14 +107,11 @@ impl Attended {
 
     /// A moment in words: `Mon 2026-11-23 09:00`, or `Mon, week 1, 09:00` where the plan names no date.
     pub fn words(&self, t_min: f64) -> String {
-        let (day, clock) = day_and_clock(t_min);
-        let name = short_weekday(day);
         if self.dated {
-            let (year, month, of_month) = civil_from_days(day);
-            format!("{name} {year}-{month:02}-{of_month:02} {clock}")
-        } else {
-            format!("{name}, week {}, {clock}", (day - SOME_MONDAY).div_euclid(7) + 1)
+            return dated_words(t_min);
         }
+        let (day, clock) = day_and_clock(t_min);
+        format!("{}, week {}, {clock}", short_weekday(day), (day - SOME_MONDAY).div_euclid(7) + 1)
     }
 
     /// Shortest and longest stretch without attendance, min: what a night or a weekend can take. Counted are
@@ -135,6 +132,13 @@ impl Attended {
         }
         (longest > 0.0).then_some((shortest, longest))
     }
+}
+
+/// A moment of minutes since 1970-01-01 00:00 local civil time in words: `Mon 2026-11-23 09:05`.
+pub fn dated_words(t_min: f64) -> String {
+    let (day, clock) = day_and_clock(t_min);
+    let (year, month, of_month) = civil_from_days(day);
+    format!("{} {year}-{month:02}-{of_month:02} {clock}", short_weekday(day))
 }
 
 /// Days since 1970-01-01 and the time of day, `09:05`.

@@ -10,7 +10,7 @@ use crate::forecast::walked_nights::WalkedNight;
 use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::asked;
-use crate::run::bench_run::{Beginning, bench_hours};
+use crate::run::bench_run::{Beginning, HandsNow, bench_hours};
 use crate::run::earlier_nights::EarlierNights;
 use crate::run::hours::{HoursNote, scheduled, seconds_of, walked_nights};
 use crate::run::known::Known;
@@ -22,6 +22,7 @@ use crate::store::{Meta, StoreReader, Target};
 use judge::judged::JudgedRun;
 use nightbench_core::condition::ConditionState;
 use plan::Plan;
+use plan::attended::dated_words;
 use plan::expand::Job;
 use schedule::{Calendar, Mounting, Rest};
 use std::collections::HashSet;
@@ -63,7 +64,7 @@ pub struct Left {
 /// Hours of a run that goes on.
 pub struct Given {
     pub hours: f64,
-    /// Bench hours of it that are recorded.
+    /// Bench hours of it that are used: on a bench by the clock, else those of its jobs.
     pub used: f64,
     /// When it is home at the latest.
     pub home_by: String,
@@ -87,23 +88,23 @@ impl Given {
         nights: &[WalkedNight],
     ) -> Result<Option<Given>, Failure> {
         let Some(note) = HoursNote::of(reader)?.filter(|note| !note.is_over()) else { return Ok(None) };
-        let (begin_min, used) = match target {
+        let (home_by, used) = match target {
             Target::Simulated => {
                 let Some(begin_min) = note.begin_min() else { return Ok(None) };
                 let tonight = nights.last().filter(|night| night.begin.now_min.total_cmp(&begin_min).is_eq());
                 let seconds = seconds_of(forecast, reader)?;
-                (begin_min, tonight.map_or(0.0, |night| night.minutes(forecast, &seconds).total() / 60.0))
+                let used = tonight.map_or(0.0, |night| night.minutes(forecast, &seconds).total() / 60.0);
+                (forecast.clock(plan, begin_min + 60.0 * note.hours), used)
             }
             Target::Bench(_) => {
                 let Some(beginning) = Beginning::of(reader)? else { return Ok(None) };
-                let begin_min = match plan.attended {
-                    Some(_) => beginning.local_min,
-                    None => forecast.schedule.start_min + beginning.earlier_s / 60.0,
-                };
-                (begin_min, (bench_hours(reader)?.total - beginning.earlier_s / 3600.0).max(0.0))
+                // A prompt, and a job that has not ended, use hours too.
+                let recorded = bench_hours(reader)?.total - beginning.earlier_s / 3600.0;
+                // People come home by the clock on the wall.
+                let home_by = dated_words(beginning.local_min + 60.0 * note.hours);
+                (home_by, recorded.max(beginning.hours_gone()))
             }
         };
-        let home_by = forecast.clock(plan, begin_min + 60.0 * note.hours);
         Ok(Some(Given { hours: note.hours, used, home_by }))
     }
 }
@@ -243,13 +244,23 @@ impl Left {
             let of = (&file.plan, &forecast);
             let now = BenchNow::of(reader, meta, of, &not_needed, 3600.0 * bench_hours(reader)?.total)?;
             let (finish, next) = now.ahead(&forecast, &observed.learned)?;
-            let words = |at: f64| forecast.clock(&file.plan, at);
+            // Where people come by the clock on the wall, its moments are local time.
+            let words = |at: f64| match file.plan.attended {
+                Some(_) => dated_words(at),
+                None => forecast.clock(&file.plan, at),
+            };
+            let wanted = HandsNow::of(reader)?.map(|wanted| {
+                let until =
+                    wanted.until.map_or_else(String::new, |until| format!(" (until {until} at the latest)"));
+                (format!("now{until}"), wanted.mount)
+            });
             return Ok(Left {
                 // What goes on is recorded when it ends.
                 done_hours: Some(done_min / 60.0).filter(|hours| now.measured || *hours > 0.0),
                 left_hours: observed.left_min / 60.0,
                 finish: finish.map(|range| [range.p10_min, range.p50_min, range.p90_min].map(words)),
-                next: next.and_then(|next| {
+                next: wanted.or_else(|| {
+                    let next = next?;
                     let mounting = forecast.problem.mountings().get(next.mounting as usize)?;
                     let when =
                         next.hands_min.map_or_else(|| "as soon as the run asks for them".into(), words);

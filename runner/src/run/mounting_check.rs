@@ -126,6 +126,11 @@ pub fn check_mounting(
 }
 
 impl MountingReport {
+    /// Does something answer that is not what the plan names?
+    pub fn is_another(&self) -> bool {
+        self.fault.as_ref().is_some_and(|fault| fault.kind == FaultKind::WrongIdentity)
+    }
+
     fn fail(&mut self, reason: String) {
         self.verdict = CheckVerdict::DeviceFailure;
         self.reasons.push(reason);

@@ -25,10 +25,20 @@ const LONGEST_CODE: usize = 200;
 /// How often a waiting prompt looks whether a stop was asked for.
 const LOOK: Duration = Duration::from_millis(50);
 
+/// What ends a run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EndsBy {
+    /// The hours that it was given.
+    Hours,
+    /// Nothing but the longest that any run on its bench may last.
+    MostHours,
+}
+
 /// When a change is of no use any more: nothing that is measured after it would end in time.
 #[derive(Debug, Clone)]
 pub struct Latest {
     pub at: Instant,
+    pub ends_by: EndsBy,
     /// By the clock on the wall.
     pub words: String,
 }
@@ -39,19 +49,28 @@ impl Latest {
     }
 }
 
+/// Why something that was just mounted is asked for again.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Again {
+    /// What is wrong; empty: it is asked for the first time.
+    pub reasons: Vec<String>,
+    /// It answers and is another than the plan names: no seating helps.
+    pub is_another: bool,
+}
+
 /// Somebody who can change what is mounted, or nobody.
 pub trait Hands {
     /// Is somebody there to ask?
     fn present(&self) -> bool;
 
-    /// Asks for a change. Called only with the rails verified off and these sensors within the safe band; `reseat` says
-    /// why what was just mounted must be taken out and mounted again (empty: a first time). Returns whether it was
+    /// Asks for a change. Called only with the rails verified off and these sensors within the safe band; `again` says
+    /// why what was just mounted must be taken out. Returns whether it was
     /// done; there is no answer but a person's, and none is waited for after `latest`.
     fn change(
         &mut self,
         wanted: &Mounting,
         sensors: &[(String, Celsius)],
-        reseat: &[String],
+        again: &Again,
         latest: &Latest,
     ) -> bool;
 
@@ -119,19 +138,25 @@ impl Hands for TerminalHands {
         &mut self,
         wanted: &Mounting,
         sensors: &[(String, Celsius)],
-        reseat: &[String],
+        again: &Again,
         latest: &Latest,
     ) -> bool {
         // What was typed before the question is no answer to it.
         if let Some(lines) = &self.lines {
             while lines.try_recv().is_ok() {}
         }
-        let _ = writeln!(std::io::stderr(), "\n{CAUTIONS}\n\n{}", shown(&question(wanted, sensors, reseat)));
-        let _ = writeln!(
-            std::io::stderr(),
-            "After {} nothing would end in time any more: the run goes on without, and switches nothing on for it.",
-            latest.words
-        );
+        let _ = writeln!(std::io::stderr(), "\n{CAUTIONS}\n\n{}", shown(&question(wanted, sensors, again)));
+        let until = match latest.ends_by {
+            EndsBy::Hours => format!("After {} nothing would end in time any more", latest.words),
+            EndsBy::MostHours => {
+                format!(
+                    "After {} the run has lasted as long as its bench allows (`most_hours`)",
+                    latest.words
+                )
+            }
+        };
+        let _ =
+            writeln!(std::io::stderr(), "{until}: the run goes on without, and switches nothing on for it.");
         loop {
             let _ = write!(std::io::stderr(), "> ");
             match self.line(latest) {
@@ -169,12 +194,18 @@ impl Hands for TerminalHands {
     }
 }
 
-fn question(wanted: &Mounting, sensors: &[(String, Celsius)], reseat: &[String]) -> String {
+fn question(wanted: &Mounting, sensors: &[(String, Celsius)], again: &Again) -> String {
     let readings: Vec<String> = sensors.iter().map(|(name, value)| format!("{name} {value}")).collect();
     let serial = wanted.serial.as_ref().map(|serial| format!(" (serial {serial})")).unwrap_or_default();
-    let task = match reseat {
+    let task = match again.reasons.as_slice() {
         [] if wanted.number > 0 => "Take it out and seat it again, even if it is mounted. Mount".to_string(),
         [] => "Mount".to_string(),
+        why if again.is_another => {
+            format!(
+                "The mounting check failed: {}.\nTake it out, and mount what is asked for. Mount",
+                why.join("; ")
+            )
+        }
         why => format!(
             "The mounting check failed: {}.\nTake it out, look at contacts and cables, and seat it again. Mount",
             why.join("; ")
@@ -204,16 +235,23 @@ mod tests {
             number: 0,
         };
         let sensors = [("chip".to_string(), Celsius(23.5))];
-        let first = question(&wanted, &sensors, &[]);
+        let first = question(&wanted, &sensors, &Again::default());
         for words in
             ["measured off; chip 23.5", "module `Amber` (serial A-17), channel `risers`", "stay until"]
         {
             assert!(first.contains(words), "{words}: {first}");
         }
         assert!(!first.contains("again"), "{first}");
-        let seat = question(&Mounting { number: 1, ..wanted.clone() }, &sensors, &[]);
+        let seat = question(&Mounting { number: 1, ..wanted.clone() }, &sensors, &Again::default());
         assert!(seat.contains("seat it again, even if"), "{seat}");
-        let again = question(&wanted, &sensors, &["lanes 3 of read rank 0 see nothing".into()]);
+        let mut why = Again { reasons: vec!["lanes 3 of read rank 0 see nothing".into()], is_another: false };
+        let again = question(&wanted, &sensors, &why);
         assert!(again.contains("The mounting check failed: lanes 3 of read rank 0 see nothing."), "{again}");
+        assert!(again.contains("look at contacts and cables, and seat it again"), "{again}");
+        // The wrong module is no matter of contacts.
+        why = Again { reasons: vec!["`Amber` is mounted, not `Cedar`".into()], is_another: true };
+        let other = question(&wanted, &sensors, &why);
+        assert!(other.contains("not `Cedar`.\nTake it out, and mount what is asked for."), "{other}");
+        assert!(!other.contains("contacts") && !other.contains("seat it"), "{other}");
     }
 }

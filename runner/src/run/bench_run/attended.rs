@@ -2,7 +2,6 @@
 
 use crate::run::clock::{Clocks, ReadClocks};
 use plan::Plan;
-use plan::attended::{day_and_clock, short_weekday};
 use plan::bench_file::BenchFile;
 use schedule::Calendar;
 use std::cell::Cell;
@@ -117,12 +116,6 @@ impl AttendedHours {
     }
 }
 
-/// A moment in words: `Mon 09:05`.
-pub fn clock_words(t_min: f64) -> String {
-    let (day, clock) = day_and_clock(t_min);
-    format!("{} {clock}", short_weekday(day))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -180,6 +173,5 @@ mod tests {
         let never = AttendedHours { both: vec![hours(9, 11), hours(12, 17)], need_min: 10.0 };
         assert_eq!(never.next(0.0), None);
         assert_eq!(AttendedHours { both: Vec::new(), need_min: 10.0 }.next(123.0), Some(123.0));
-        assert_eq!(clock_words(11.0 * 60.0 + 5.0), "Thu 11:05");
     }
 }

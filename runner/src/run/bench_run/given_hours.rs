@@ -1,6 +1,5 @@
 //! A bench run that is given hours: what it does next, and what it does not begin any more.
 
-use super::attended::clock_words;
 use super::queue::Queue;
 use super::site::Site;
 use crate::forecast::Forecast;
@@ -10,6 +9,7 @@ use crate::run::pending::PendingJob;
 use contract::CancelToken;
 use judge::worths;
 use plan::Plan;
+use plan::attended::dated_words;
 use schedule::{Calendar, Pace, Problem, Standing, Walk};
 use std::collections::HashSet;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -138,7 +138,7 @@ impl<'p> GivenHours<'p> {
     ) -> Option<String> {
         let problem = self.problem(queue);
         let worths = worths(self.plan, &known.judged());
-        self.choice(&problem, queue, site).waits_for_hands(left, &worths).map(clock_words)
+        self.choice(&problem, queue, site).waits_for_hands(left, &worths).map(dated_words)
     }
 
     /// The forecast's problem on a bench as fast as this one has been.

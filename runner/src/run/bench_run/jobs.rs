@@ -16,7 +16,7 @@ use crate::run::execute::empty_result;
 use crate::run::hours::scheduled;
 use crate::run::known::Known;
 use crate::run::mounting_check::{NextStep, next_step};
-use crate::run::operator::Hands;
+use crate::run::operator::{EndsBy, Hands};
 use crate::run::pending::PendingJob;
 use crate::run::prediction::choosing::{Stands, Visiting};
 use crate::run::progress::Progress;
@@ -304,11 +304,13 @@ impl<'a, 'f> Loop<'a, 'f> {
     /// Has a mounting made; jobs of one that cannot be made are left out or not measured.
     fn mount(&mut self, one: &PendingJob) -> Result<(), Failure> {
         let checks = Checks { executor: &self.run.executor, queue: &self.queue, known: &self.known };
-        let mut latest_min = self.site.end_min(self.site.file.unattended.most_hours);
-        if let Some(hours) = &self.hours {
-            latest_min = latest_min.min(hours.latest_mounting_min(one, &self.queue, &self.site));
-        }
-        let latest = self.site.latest(latest_min);
+        let most_min = self.site.end_min(self.site.file.unattended.most_hours);
+        let given = self.hours.as_ref();
+        let given_min = given.map(|hours| hours.latest_mounting_min(one, &self.queue, &self.site));
+        let latest = match given_min {
+            Some(given_min) => self.site.latest(given_min.min(most_min), EndsBy::Hours),
+            None => self.site.latest(most_min, EndsBy::MostHours),
+        };
         match self.operator.mount((one, &latest), &checks, &mut self.site, &mut self.record)? {
             Mounted::Ready => {
                 self.queue.mounted(one);

@@ -22,7 +22,7 @@ mod supervisor;
 mod texts;
 
 pub(crate) use attended::local_minutes;
-pub(crate) use beginning::Beginning;
+pub(crate) use beginning::{Beginning, HandsNow};
 pub use device::Bench;
 pub(crate) use hours::{bench_hours, hours_in_words};
 pub(crate) use nights::nights_of;

@@ -1,6 +1,7 @@
 //! Having a setup mounted: hands within attended hours, everything verified off, and the mounting check before they may leave.
 
-use super::attended::{AttendedHours, clock_words};
+use super::attended::AttendedHours;
+use super::beginning::HandsNow;
 use super::identities::KnownIdentities;
 use super::queue::{Queue, Staff};
 use super::record::{HANDS_READING, MOUNTING_CHECK_READING, Record, WAITING_READING};
@@ -9,12 +10,13 @@ use super::site::Site;
 use crate::console::exit::Failure;
 use crate::run::execute::Executor;
 use crate::run::mounting_check::{CALL_LIMIT, MountingReport, NextStep, check_mounting, next_step};
-use crate::run::operator::{Hands, Latest};
+use crate::run::operator::{Again as MountAgain, EndsBy, Hands, Latest};
 use crate::run::pending::{Mounting, PendingJob};
 use contract::{DriverError, FaultKind};
 use nightbench_core::events::Event;
 use nightbench_core::faults::Fault;
 use nightbench_core::units::Celsius;
+use plan::attended::dated_words;
 use plan::bench_file::EventKind;
 use std::time::Duration;
 
@@ -88,14 +90,14 @@ impl Operator<'_> {
             Err(error) => return Ok(Mounted::HandsAway(error)),
         }
         let mut attempts: Vec<MountingReport> = Vec::new();
-        let mut reseat: Vec<String> = Vec::new();
+        let mut again = MountAgain::default();
         loop {
             let task = format!(
                 "mount chip {}, module {}, channel {}{}",
                 wanted.chip,
                 wanted.module,
                 wanted.channel,
-                if reseat.is_empty() { "" } else { " again" }
+                if again.reasons.is_empty() { "" } else { " again" }
             );
             if let Err(error) = record.session.custody().may_switch_on() {
                 return Ok(Mounted::BenchFault(error));
@@ -110,9 +112,13 @@ impl Operator<'_> {
             // Only now: whoever comes finds everything off.
             record.tell(EventKind::HandsNeeded, &task);
             record.progress.doing(&format!("Waiting for hands: {task}"));
+            let until = Some(latest.words.clone()).filter(|_| latest.ends_by == EndsBy::Hours);
+            let mount = format!("{} on {}", wanted.module, wanted.channel);
+            HandsNow { mount, until }.keep(record.store)?;
             let begin = site.elapsed_s();
-            let done = self.hands.change(&wanted, &sensors, &reseat, latest);
+            let done = self.hands.change(&wanted, &sensors, &again, latest);
             let codes = if done { self.hands.codes(&wanted, latest) } else { Vec::new() };
+            HandsNow::over(record.store)?;
             record.spent(site, HANDS_READING, begin)?;
             site.driver.mounted_anew();
             record.note(&Event::Hands { task, done })?;
@@ -147,7 +153,8 @@ impl Operator<'_> {
                 }
                 NextStep::ReSeat { reasons } => {
                     record.say(&format!("mounting check: {}", reasons.join("; ")));
-                    reseat = reasons;
+                    let is_another = attempts.last().is_some_and(MountingReport::is_another);
+                    again = MountAgain { reasons, is_another };
                 }
                 NextStep::StopRun(error) => {
                     self.hands.may_leave(&format!(
@@ -198,7 +205,7 @@ impl Operator<'_> {
         if (next - now) / 60.0 > left_h {
             let what = format!(
                 "{name} needs hands, who come at {}: later than this run may last",
-                clock_words(next)
+                dated_words(next)
             );
             record.say(&what);
             record.tell(EventKind::HandsNeeded, &what);
@@ -208,12 +215,12 @@ impl Operator<'_> {
         let what = format!(
             "{name} needs hands, and it is {}: outside attended hours. Nothing else can be done without them; everything \
              is switched off until {}",
-            clock_words(now),
-            clock_words(next)
+            dated_words(now),
+            dated_words(next)
         );
         record.say(&what);
         record.progress.doing(&what);
-        record.tell(EventKind::Waiting, &format!("{name} at {}", clock_words(next)));
+        record.tell(EventKind::Waiting, &format!("{name} at {}", dated_words(next)));
         record.note(&Event::Waiting { what })?;
         let begin = site.elapsed_s();
         if let Err(error) = site.make_safe() {

@@ -166,7 +166,23 @@ pub(crate) fn make_safe_from_outside(
         }
         made = kit.make_safe();
     }
-    made.map_err(|error| not_safe(&error.into(), ""))
+    made.map_err(|error| {
+        let fault = error.into();
+        let latched = latch_not_safe(&custody, &fault);
+        not_safe(&fault, &latched.err().unwrap_or_default())
+    })
+}
+
+/// What could not be made safe latches as an alarm does: no run starts on it before somebody has looked and cleared it. What is off and
+/// beyond its limits was latched where it was found.
+///
+/// # Errors
+/// It could not be written everywhere; it holds for this process all the same.
+pub(super) fn latch_not_safe(custody: &Custody, fault: &Fault) -> Result<(), String> {
+    if fault.kind != FaultKind::NotSafe {
+        return Ok(());
+    }
+    custody.latch_alarm(fault.kind, &fault.detail, &now())
 }
 
 /// Something could not be made safe, or is off and beyond its limits; `before`: what else is to be said first.
@@ -185,7 +201,7 @@ pub(crate) fn not_safe_words(fault: &Fault) -> String {
         ),
         _ => format!(
             "*** NOT SAFE: COULD NOT MAKE SAFE ***\n{words}\nSwitch the bench off by hand now, and keep away from what is hot, \
-             cold or live. Software is no hardware interlock."
+             cold or live. No run starts on it before `nightbench bench clear`. Software is no hardware interlock."
         ),
     }
 }

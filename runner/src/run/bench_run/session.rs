@@ -5,7 +5,7 @@ use super::deliveries::tell;
 use super::device::Bench;
 use super::hours::bench_hours;
 use super::jobs::Loop;
-use super::ownership::{BenchLock, custody, know, latched, lock_bench, not_safe};
+use super::ownership::{BenchLock, custody, know, latch_not_safe, latched, lock_bench, not_safe};
 use super::stated::{narrowed, overdue, read_bench, refuse_beyond, refused, tell_doubts};
 use super::supervisor::{SHORTEST, Supervisor};
 use crate::console::exit::{Exit, Failure};
@@ -28,7 +28,7 @@ use bench::{BenchDriver, CommandLog, Custody, StateFolder};
 use contract::{CancelToken, DriverError, Setting};
 use nightbench_core::devices::ControlPoint;
 use nightbench_core::events::Event;
-use nightbench_core::faults::Fault;
+use nightbench_core::faults::{Fault, FaultKind};
 use nightbench_core::results::JobOutcome;
 use plan::Plan;
 use plan::bench_file::{BenchFile, EventKind};
@@ -357,8 +357,10 @@ impl BenchSession {
                     failure
                 }
                 Err(error) => {
-                    self.tell(EventKind::NotSafe, &error.words);
-                    not_safe(&error.into(), &failure.words)
+                    let fault: Fault = error.into();
+                    self.latch(&fault);
+                    self.tell(EventKind::NotSafe, &fault.detail);
+                    not_safe(&fault, &failure.words)
                 }
             });
         }
@@ -390,6 +392,7 @@ impl BenchSession {
             None => Event::Safe,
         });
         let not_safe: Option<Fault> = not_safe.map(Fault::from);
+        not_safe.iter().for_each(|fault| self.latch(fault));
         let end = match ended {
             Ok(Ok(end)) => Ok(end),
             Ok(Err(failure)) => Err(failure),
@@ -405,7 +408,10 @@ impl BenchSession {
                     self.terminal.note(&words);
                     end.ended_early.get_or_insert(words);
                 }
-                end.alarm = self.custody.latch().ok().flatten().map(|latch| latch.words);
+                // What could not be made safe is told as that, and no second time as an alarm.
+                let alarm =
+                    self.custody.latch().ok().flatten().filter(|latch| latch.kind != FaultKind::NotSafe);
+                end.alarm = alarm.map(|latch| latch.words);
                 if let Some(alarm) = &end.alarm {
                     self.tell(EventKind::Alarm, alarm);
                 }
@@ -429,6 +435,14 @@ impl BenchSession {
                 self.tell(EventKind::Finished, &failure.words);
                 Err(failure)
             }
+        }
+    }
+
+    /// What could not be made safe is remembered.
+    fn latch(&self, fault: &Fault) {
+        if let Err(words) = latch_not_safe(&self.custody, fault) {
+            self.log.note("bench", '-', &words);
+            self.terminal.note(&words);
         }
     }
 

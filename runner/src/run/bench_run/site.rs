@@ -1,12 +1,13 @@
 //! The bench while jobs run: its driver, its clock, and where its temperature stands.
 
-use super::attended::{LocalTime, clock_words};
+use super::attended::LocalTime;
 use super::device::Bench;
 use super::session::BenchSession;
-use crate::run::operator::Latest;
+use crate::run::operator::{EndsBy, Latest};
 use bench::driver::within;
 use contract::{Call, CancelToken, DriverError};
 use nightbench_core::units::Celsius;
+use plan::attended::dated_words;
 use plan::bench_file::BenchFile;
 use schedule::Standing;
 use std::time::{Duration, Instant};
@@ -66,9 +67,13 @@ impl<'a> Site<'a> {
     }
 
     /// A moment by local time, for whoever is asked for hands.
-    pub fn latest(&self, local_min: f64) -> Latest {
+    pub fn latest(&self, local_min: f64, ends_by: EndsBy) -> Latest {
         let left_s = 60.0 * (local_min - self.local_min()).max(0.0) / self.file.time_scale;
-        Latest { at: Instant::now() + Duration::from_secs_f64(left_s), words: clock_words(local_min) }
+        Latest {
+            at: Instant::now() + Duration::from_secs_f64(left_s),
+            ends_by,
+            words: dated_words(local_min),
+        }
     }
 
     /// A call that may take as long as a temperature.
