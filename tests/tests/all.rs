@@ -1,5 +1,6 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
+mod again;
 mod bench_device;
 mod bench_driver;
 mod bench_events;
@@ -56,4 +57,5 @@ mod tap_size;
 mod target;
 mod verdicts;
 mod vocabulary;
+mod walk_kept;
 mod why;

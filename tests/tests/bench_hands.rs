@@ -23,7 +23,7 @@ use runner::run::operator::{Again, Hands, Latest};
 use runner::run::pending::{Mounting, PendingJob};
 use runner::run::prediction::choosing::{Basis, Visiting};
 use runner::run::prediction::expected::kept_expected;
-use runner::run::prediction::note::Kept;
+use runner::run::prediction::note::{Marks, chosen_so_far};
 use runner::run::progress::Progress;
 use runner::store::{Attempts, Store};
 use std::collections::BTreeMap;
@@ -203,8 +203,10 @@ impl Sitting {
         let executor = Executor::new(plan, &self.forecast.expansion, &keys);
         let basis = plan.predicted.map(|asked| {
             let of = (plan, &self.forecast, &executor);
-            let prior = kept_expected(&quiet, of, &BTreeMap::new(), &mut store, 1, &CancelToken::new())?;
-            Ok::<_, Failure>(Basis::new(plan, &self.forecast, asked, &prior, 1))
+            let marks = Marks::of(&self.file.text, &self.forecast.expansion, &keys);
+            let kept = (&mut store, &marks);
+            let prior = kept_expected(&quiet, of, &BTreeMap::new(), kept, 1, &CancelToken::new())?;
+            Ok::<_, Failure>(Basis::new(plan, &self.forecast, asked, (&prior, marks), 1))
         });
         let basis = basis.transpose()?;
         let mut known = Known::new(plan, &self.forecast.expansion);
@@ -213,8 +215,8 @@ impl Sitting {
         let open: Vec<PendingJob> = pending.iter().filter(|one| !done.contains(&one.key)).copied().collect();
         let visiting = match &basis {
             Some(basis) => {
-                let chosen = Kept::of(store.reader(), &store.reader().meta()?)?.map(|kept| kept.chosen);
-                Some(Visiting::begin(basis, chosen.unwrap_or_default(), &mut store, (&pending, &open))?)
+                let chosen = chosen_so_far(store.reader(), basis.marks())?;
+                Some(Visiting::begin(basis, chosen, &mut store, (&pending, &open))?)
             }
             None => None,
         };

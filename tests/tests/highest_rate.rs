@@ -92,6 +92,9 @@ fn the_library_plan_finds_what_every_rate_finds() {
             "<skipped message=\"not needed: the highest rate of its series is known without it\"/>"
         )
     );
+    // The run ended with 0, and a program that reads failures sees the same.
+    assert!(junit.out.contains("name=\"highest rate that passes, ") && !junit.out.contains("<error "));
+    assert!(!junit.out.contains("<failure "), "what fails above an answer is no failure");
     let page = std::fs::read_to_string(folder.path().join("sought/report.html")).expect("a report");
     assert!(page.contains("Highest rate that passes") && !page.contains("Incomplete:"));
     // Asked for by name, a rate that was not needed is measured all the same.

@@ -394,3 +394,60 @@ fn a_forecast_that_is_too_fast_makes_no_run_late() {
         rig.off();
     }
 }
+
+/// After a night of hours `status` says what a run without hours then takes, and the page counts the same hours twice.
+#[test]
+fn what_is_left_after_a_night_is_what_the_next_run_takes() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan());
+    run(&folder, "d", &["--hours", "4"]);
+    let status = |into: &str| json(&nightbench(folder.path(), &["status", into, "--json"]));
+    let before = status("d");
+    let (done, left) =
+        (before["bench_hours"].as_f64().unwrap(), before["bench_hours_left"].as_f64().unwrap());
+    assert!(left > 0.0);
+    run(&folder, "d", &[]);
+    let whole = status("d")["bench_hours"].as_f64().unwrap();
+    // Change-overs are as foretold; only measuring may differ.
+    assert!((whole - done - left).abs() < 0.05 * left, "{left} h foretold, {} h taken", whole - done);
+    let page = std::fs::read_to_string(folder.path().join("d/report.html")).expect("a page");
+    let told = format!("jobs in {whole:.1} h: ");
+    assert!(page.contains(&told) && page.contains(&format!("{whole:.1} h with every change-over")), "{told}");
+    assert!(page.contains("each run of given hours with its own way out and home"));
+}
+
+/// With attended hours what is left waits for them, whatever was done before.
+#[test]
+fn attended_hours_hold_for_what_is_left() {
+    let folder = Folder::new();
+    let attended = "[attended]\nstart = \"2026-11-30 09:00\"\nmonday = \"09:00-09:30\"\n";
+    folder.file("plan.toml", &format!("{}{attended}", plan()));
+    run(&folder, "d", &["--hours", "4"]);
+    let status = nightbench(folder.path(), &["status", "d"]).out;
+    assert!(!status.contains("into the next run"), "{status}");
+    let words = nightbench(folder.path(), &["run", "plan.toml", "--into", "d"]).err;
+    let end = words.split("ends (P50) ").nth(1).expect("an end").lines().next().expect("a line");
+    let end = end.split(';').next().expect("an end").trim();
+    assert!(status.contains(&format!("P50  {end}")), "{end}\n{status}");
+}
+
+/// A shard of a run that chooses by its hours would choose for itself; and fewer hours than are asked for are said.
+#[test]
+fn hours_are_of_a_whole_run_and_the_fewer_hold_aloud() {
+    let folder = Folder::new();
+    folder.file("plan.toml", &plan());
+    let part = ["run", "plan.toml", "--into", "d", "--hours", "3", "--shard", "1/2"];
+    let refused = nightbench(folder.path(), &part);
+    assert!(refused.code == 2 && refused.err.contains("chooses what is worth most"), "{}", refused.err);
+    folder.file("plan.toml", &format!("{}\n[bench_limits]\nmost_hours = 2\n", plan()));
+    for command in
+        [&["preview", "plan.toml", "--hours", "6"][..], &["run", "plan.toml", "--into", "e", "--hours", "6"]]
+    {
+        let told = nightbench(folder.path(), command);
+        assert!(
+            told.err.contains("6 h are asked for, and `most_hours` of the plan allows 2 h"),
+            "{}",
+            told.err
+        );
+    }
+}

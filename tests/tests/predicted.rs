@@ -10,7 +10,7 @@ use std::process::Stdio;
 use std::time::Duration;
 
 /// Four setups, seven temperatures, three rates; an audit is cheap and a wrong verdict, too.
-fn plan(more: &str) -> String {
+pub fn plan(more: &str) -> String {
     let text = SMALL
         .replace("kind = \"SODIMM\"", "kind = \"UDIMM\"")
         .replace("rate = [2133, 2400]", "rate = [1866, 2133, 2400]")

@@ -170,7 +170,9 @@ fn an_interrupted_run_says_so_everywhere() {
     assert!(html.contains("Incomplete: 4 of 8 planned jobs"), "the page says that it is not whole");
     let table = table(&export(&folder, "csv"));
     assert_eq!(table.iter().filter(|row| row["outcome"] == "not run").count(), 4);
-    assert_eq!(export(&folder, "junit").matches("not run yet").count(), 4);
+    let junit = export(&folder, "junit");
+    assert_eq!(junit.matches("not run yet").count(), 4);
+    assert!(junit.contains("name=\"jobs not run\"") && junit.contains("<error "), "a cut run is not green");
     let status = nightbench(folder.path(), &["status", "d"]).out;
     assert!(status.lines().all(|line| line.chars().count() <= 80), "{status}");
 }

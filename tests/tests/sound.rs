@@ -148,7 +148,7 @@ fn a_request_cut_off_after_its_last_job_is_not_measured_twice() {
     // As if killed between the last job and the report.
     let mut store = Store::open(&at.join("d")).unwrap();
     let request = Request { texts: &["rate=2400".into()], reason: "probe re-seated" };
-    open_request(&mut store, request).unwrap_or_else(|_| panic!("noted"));
+    open_request(&mut store, request, &[]).unwrap_or_else(|_| panic!("noted"));
     store.close().unwrap();
     let continued = run(&folder, &again);
     assert!(continued.err.contains("continuing an earlier request"), "{}", continued.err);
@@ -173,5 +173,34 @@ fn a_shard_is_no_other_shard_and_no_result_of_a_merge() {
         let run = nightbench(at, arguments);
         assert_eq!(run.code, 2, "{}", run.err);
         assert!(run.err.contains(words), "{}", run.err);
+    }
+}
+
+/// A job that was changed or deleted behind the program's back: whoever reads results finds it.
+#[test]
+fn a_changed_or_deleted_job_is_found_by_every_command() {
+    let folder = Folder::new();
+    let at = folder.path();
+    folder.file("plan.toml", &plan());
+    run(&folder, &[]);
+    let sound = std::fs::read(at.join("d/results.sqlite")).unwrap();
+    for change in
+        ["UPDATE jobs SET temperature_measured_degc = 25 WHERE id = 3", "DELETE FROM jobs WHERE id = 3"]
+    {
+        std::fs::write(at.join("d/results.sqlite"), &sound).unwrap();
+        let database = Connection::open(at.join("d/results.sqlite")).unwrap();
+        database.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
+        assert_eq!(database.execute(change, []).unwrap(), 1);
+        drop(database);
+        for arguments in [
+            &["status", "d"][..],
+            &["look", "d", "--only", "rate=2133,temperature=25"],
+            &["preview", "plan.toml", "--into", "d", "--hours", "3"],
+            &["report", "d"],
+            &["export", "d", "--as", "csv"],
+        ] {
+            let read = nightbench(at, arguments);
+            assert_eq!(read.code, 74, "{change}: {arguments:?}\n{}{}", read.out, read.err);
+        }
     }
 }

@@ -68,7 +68,7 @@ pub enum Event {
         before_title: String,
         before_sha256: String,
     },
-    /// Jobs are measured again on request.
+    /// Jobs are asked to be measured again.
     MeasuredAgain {
         jobs: u64,
         /// Why, as the user said.

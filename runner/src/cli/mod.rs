@@ -323,7 +323,7 @@ pub struct RunArguments {
     #[arg(long, value_name = "DIR")]
     pub nights: Vec<PathBuf>,
     /// Measure finished jobs again: factor=level,... and results (any of not-measured, undecided, fail, conditional-fail,
-    /// conditional-pass, pass, undecided-against:BASELINE). Keeps the older attempts, marked superseded.
+    /// conditional-pass, pass, undecided-against:BASELINE). An old result counts until the new one is stored, and is kept, marked superseded.
     #[arg(long, value_name = "SELECTION", requires = "reason")]
     pub again: Vec<String>,
     /// Why the jobs are measured again; kept with the older attempts.

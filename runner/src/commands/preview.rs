@@ -18,7 +18,7 @@ use crate::forecast::setup_list::{cautions, change_over_ratio, least_change_over
 use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::earlier_nights::EarlierNights;
-use crate::run::hours::given;
+use crate::run::hours::{fewer_words, given};
 use crate::run::pending::every_job;
 use crate::run::prediction::choosing::Basis;
 use crate::run::prediction::foreseen::{Foreseen, foreseen};
@@ -86,6 +86,9 @@ pub fn preview(
     let dir = run_folder_of(path, into);
     let predicting = Predicting::of(terminal, &file, &forecast, &dir)?;
     let basis = predicting.as_ref().map(|predicting| predicting.basis(plan));
+    if let Some(words) = fewer_words(plan, hours) {
+        terminal.note(&words);
+    }
     let tonight = match given(plan, hours) {
         Some(hours) => Some(Tonight::of(plan, &forecast, hours, &dir, basis.as_ref())?),
         None => None,

@@ -10,7 +10,7 @@ use crate::run::known::Known;
 use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::Basis;
 use crate::run::prediction::foreseen::{Foretold, SoFar};
-use crate::run::prediction::note::Kept;
+use crate::run::prediction::note::chosen_so_far;
 use crate::run::rate_search::{RateSearch, Wanted};
 use crate::store::{Store, Target};
 use judge::{Decides, Worth, worths};
@@ -61,6 +61,10 @@ impl Tonight {
             Some(reader) => reader.meta()?.target,
             None => Target::Simulated,
         };
+        if let Some(reader) = &reader {
+            // What is chosen rests on them.
+            reader.verify()?;
+        }
         let keys = keys_of(plan, &target)?;
         let all = every_job(forecast, &keys);
         let mut known = Known::new(plan, &forecast.expansion);
@@ -92,7 +96,7 @@ impl Tonight {
         };
         if let Some(basis) = basis {
             let kept = match &reader {
-                Some(reader) => Kept::of(reader, &reader.meta()?)?,
+                Some(reader) => Some(chosen_so_far(reader, basis.marks())?),
                 None => None,
             };
             let seconds = match &reader {
@@ -100,12 +104,8 @@ impl Tonight {
                 None => Vec::new(),
             };
             let places = all.iter().filter(|one| done.contains(&one.key)).map(|one| one.position).collect();
-            let so_far = kept.as_ref().map(|kept| SoFar {
-                chosen: &kept.chosen,
-                known: &known,
-                done: &places,
-                seconds: &seconds,
-            });
+            let so_far =
+                kept.as_ref().map(|chosen| SoFar { chosen, known: &known, done: &places, seconds: &seconds });
             let (chosen, left, end) = visits(Foretold::new(basis, &all, so_far), choice, &worths);
             let used_h = (end.now_min - from.now_min) / 60.0;
             let hands_come = hands_come(&choice, (&left, &worths), end);

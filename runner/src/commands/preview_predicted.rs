@@ -9,7 +9,7 @@ use crate::run::execute::Executor;
 use crate::run::prediction::choosing::Basis;
 use crate::run::prediction::expected::ask;
 use crate::run::prediction::foreseen::Foreseen;
-use crate::run::prediction::note::Kept;
+use crate::run::prediction::note::{Kept, Marks};
 use crate::store::{Store, Target};
 use judge::prediction::Prior;
 use nightbench_core::text::counted;
@@ -23,6 +23,7 @@ pub struct Predicting {
     asked: Predicted,
     prior: Prior,
     seed: u64,
+    marks: Marks,
 }
 
 impl Predicting {
@@ -42,13 +43,18 @@ impl Predicting {
         if whole.expansion.conditions.len() != forecast.expansion.conditions.len() {
             return Ok(None);
         }
-        let (mut kept, mut seed) = (None, 1);
+        let (mut kept, mut seed, mut target) = (None, 1, Target::Simulated);
+        let own = |target: &Target| -> Result<Marks, Failure> {
+            Ok(Marks::of(&file.text, &whole.expansion, &keys_of(plan, target)?))
+        };
         if Store::exists(dir)? {
             let reader = Store::open_read_only(dir)?;
             let meta = reader.meta()?;
             seed = meta.seed;
-            kept = Kept::of(&reader, &meta)?.filter(|_| meta.plan_text == file.text);
+            kept = Kept::of(&reader, &own(&meta.target)?)?;
+            target = meta.target;
         }
+        let marks = own(&target)?;
         let keys = keys_of(plan, &Target::Simulated)?;
         let prior = match kept {
             Some(kept) => kept.prior,
@@ -57,12 +63,12 @@ impl Predicting {
                 ask(terminal, (plan, &whole, &executor), &file.measured)
             }
         };
-        Ok(Some(Predicting { whole, asked, prior, seed }))
+        Ok(Some(Predicting { whole, asked, prior, seed, marks }))
     }
 
     /// For the walk.
     pub fn basis<'p>(&'p self, plan: &'p Plan) -> Basis<'p> {
-        Basis::new(plan, &self.whole, self.asked, &self.prior, self.seed)
+        Basis::new(plan, &self.whole, self.asked, (&self.prior, self.marks.clone()), self.seed)
     }
 }
 

@@ -271,7 +271,9 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
         .iter()
         .map(|verdict| row(verdict.words(), &|one| one.verdict == Some(*verdict)))
         .collect();
-    rows.push(row("not measured", &|one| {
+    let predicts = run.predicted.total() + run.predicted_beyond_rating.total() > 0;
+    let not_measured = if predicts { "neither measured nor predicted" } else { "not measured" };
+    rows.push(row(not_measured, &|one| {
         let open = matches!(
             one.state,
             ConditionState::NotMeasured | ConditionState::NotRun | ConditionState::NoTime

@@ -8,6 +8,7 @@ use crate::evaluate::judging::{JudgedBy, JudgedFolder};
 use crate::evaluate::left::{Left, asked_and_left, to_come};
 use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::folder_facts::PlanSize;
+use crate::run::remeasure::still_asked_for;
 use crate::store::{Holder, Store, StoreReader, Target, hex, utc_seconds};
 use judge::judged::{JudgedCondition, JudgedRun, OutsidePlan, Verdict, VerdictCounts};
 use nightbench_core::condition::ConditionState;
@@ -22,12 +23,15 @@ use std::time::{SystemTime, UNIX_EPOCH};
 pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let _notice = SlowNotice::start(terminal, "judging what is there ...");
     let reader = Store::open_read_only(dir)?;
-    // What was noted decides what is to come; results are looked through by `report`, which takes as long as they are many.
+    // What was noted decides what is to come; results are looked through where they are not so many that it takes long.
     let log = reader.verify_notes()?;
     let meta = reader.meta()?;
     let progress = reader.progress()?;
     let size = PlanSize::of(&reader, &meta)?;
     let stored = (progress.measured + progress.training_failed + progress.not_measured) as usize;
+    if stored <= MOST_JUDGED_JOBS {
+        reader.verify()?;
+    }
     let judged = SoFar::of(dir, &reader, stored);
     let outside = judged.as_ref().map_or(OutsidePlan::default(), |so_far| so_far.outside);
     let run = judged.as_ref().ok().map(|so_far| &so_far.run);
@@ -40,6 +44,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let asked = run.map_or(Ok(0), |run| asked_and_left(&reader, &meta, run))?;
     let planned = planned + asked;
     let done = stored.saturating_sub(outside.jobs).min(planned - asked);
+    let again = still_asked_for(&reader)?;
     let holder = Holder::running_in(dir);
     let to_come = to_come(dir, &reader, &meta, &size)?;
     let left = Left::of(&reader, &meta, &size, done, holder.is_some(), run, to_come.as_deref())?;
@@ -58,9 +63,9 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "title": meta.title, "simulated": simulated, "target": target,
                 "jobs": planned, "done": done, "measured": progress.measured,
                 "training_failed": progress.training_failed, "not_measured": progress.not_measured,
-                "superseded": progress.superseded, "outside_plan": outside.jobs, "bench_hours": left.done_hours,
+                "superseded": progress.superseded, "asked_again": again.as_ref().map(|(jobs, _)| jobs), "outside_plan": outside.jobs, "bench_hours": left.done_hours,
                 "bench_hours_left": left.left_hours,
-                "wall_clock_seconds_left": wall.as_ref().and_then(Wall::left_s),
+                "wall_clock_seconds_left": wall.as_ref().filter(|_| left.given.is_none()).and_then(Wall::left_s),
                 "finish": left.finish.as_ref().map(|[p10, p50, p90]| json!({"p10": p10, "p50": p50, "p90": p90})),
                 "hours_of_this_run": left.given.as_ref().map(|given| json!({
                     "hours": given.hours, "used": given.used, "home_by": given.home_by,
@@ -101,6 +106,13 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
             text.push_str(&format!("\n  {count} {words}"));
         }
     }
+    if let Some((count, reason)) = &again {
+        let words = format!(
+            "{} asked to be measured again and not yet: until then the old result counts ({reason})",
+            counted(*count, "job")
+        );
+        text.push_str(folded(&words, "\n  ", "  ").trim_end());
+    }
     if let Some(count) = run.map(no_time).filter(|count| *count > 0) {
         let words = counted(count, "condition");
         text.push_str(&format!("\n  no time was left for {words} in the hours of the last run"));
@@ -118,6 +130,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     text.push_str(&time_words(&left, wall.as_ref(), simulated, done, planned));
     text.push_str(match holder {
         Some(_) => "\na run is going on",
+        None if again.is_some() => "\nno run is going on; the same `run --again` command continues it",
         None if done < planned => "\nno run is going on; the same `run` command continues it",
         None => "\ncomplete",
     });
@@ -142,7 +155,8 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
         text.push_str("\nbench time so far    not recorded before the first job of this run has ended");
     }
     if done < planned {
-        text.push_str(&format!("\nbench time to come   {}", about(left.left_hours * 3600.0)));
+        let of = if left.given.is_some() { " for the whole plan" } else { "" };
+        text.push_str(&format!("\nbench time to come   {}{of}", about(left.left_hours * 3600.0)));
         if let Some([p10, p50, p90]) = &left.finish {
             text.push_str(&format!(
                 "\n  ends  P10  {p10}  (one run in ten is through by then)\n        P50  {p50}  (every second one)\n        \
@@ -165,7 +179,8 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
     }
     if let Some(wall) = wall {
         text.push_str(&format!("\nby the clock here    running for {}", duration(wall.elapsed_s)));
-        if let Some(left) = wall.left_s().filter(|_| simulated) {
+        // Of all the jobs of the plan the hours of a run hold a part.
+        if let Some(left) = wall.left_s().filter(|_| simulated && left.given.is_none()) {
             text.push_str(&format!(", {} left", about(left)));
         }
     }

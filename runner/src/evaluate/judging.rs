@@ -9,7 +9,7 @@ use crate::evaluate::page_facts::{
 };
 use crate::evaluate::pictures::{self, Depth};
 use crate::evaluate::report_number::{ReportNumber, Shown};
-use crate::evaluate::timeline::{Ran, compose};
+use crate::evaluate::timeline::{Composed, Ran, compose};
 use crate::folder::eye_summaries::{CacheUse, NewSummary, SummarisedFolder, each_summary, facts};
 use crate::folder::output::Output;
 use crate::folder::run_folder::{keys_of, open_whole};
@@ -21,7 +21,7 @@ use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
 use crate::run::hours::{HoursNote, seconds_of, walked_nights};
 use crate::run::prediction::choosing::in_order_chosen;
-use crate::run::prediction::note::Kept;
+use crate::run::prediction::note::{Kept, Marks};
 use crate::store::{Meta, Store, StoreReader, Target, hex};
 use judge::judged::{JudgedMetric, JudgedRun, OutsidePlan, RunFacts};
 use judge::study::MetricStudy;
@@ -271,7 +271,8 @@ impl JudgedFolder {
             left.push_str(&format!(" {nights:?}"));
         }
         if file.plan.predicted.is_some()
-            && let Some(kept) = Kept::of(reader, &meta)?
+            && let marks = Marks::of(&file.text, &forecast.expansion, &keys_of(&file.plan, &meta.target)?)
+            && let Some(kept) = Kept::of(reader, &marks)?
         {
             left.push_str(&format!(" {kept:?}"));
             if simulated {
@@ -327,7 +328,12 @@ impl JudgedFolder {
         }
         let keys = keys_of(&file.plan, &meta.target)?;
         let plan_hash = sha256(&meta.plan_text);
-        let (timeline, composed) = compose(ran, &meta.target, &forecast, &keys, turns.as_deref());
+        let order = match &turns {
+            _ if !nights.is_empty() => Composed::Nights(&nights),
+            Some(turns) => Composed::Chosen(turns),
+            None => Composed::InTurn,
+        };
+        let (timeline, composed) = compose(ran, &meta.target, &forecast, &keys, order);
         let several = MergedClock::of(reader)?.several();
         let by_clock = hours.as_ref().filter(|_| !simulated).map(|hours| hours_in_words(hours, several));
         let timeline_source = by_clock.unwrap_or(composed);

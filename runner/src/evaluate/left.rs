@@ -4,7 +4,7 @@ use super::bench_now::BenchNow;
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::duration;
 use crate::folder::run_folder::keys_of;
-use crate::forecast::bench_clock::{BenchClock, work_min};
+use crate::forecast::bench_clock::BenchClock;
 use crate::forecast::folder_facts::PlanSize;
 use crate::forecast::walked_nights::WalkedNight;
 use crate::forecast::{Forecast, PRIOR_SD};
@@ -17,7 +17,7 @@ use crate::run::known::Known;
 use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::Basis;
 use crate::run::prediction::foreseen::{Foretold, SoFar};
-use crate::run::prediction::note::Kept;
+use crate::run::prediction::note::{Kept, Marks};
 use crate::store::{Meta, StoreReader, Target};
 use judge::judged::JudgedRun;
 use nightbench_core::condition::ConditionState;
@@ -124,10 +124,13 @@ pub fn to_come(
         .map_err(|failure| Failure::new(Exit::Store, failure.words))?;
     let plan = &file.plan;
     let Some(asked) = plan.predicted.filter(|_| size.jobs <= MOST_ORDERED_JOBS) else { return Ok(None) };
-    let Some(kept) = Kept::of(reader, meta)?.filter(|kept| !kept.chosen.finished) else { return Ok(None) };
     let forecast = Forecast::new(plan, &[])?;
-    let basis = Basis::new(plan, &forecast, asked, &kept.prior, meta.seed);
-    let all = every_job(&forecast, &keys_of(plan, &meta.target)?);
+    let keys = keys_of(plan, &meta.target)?;
+    let marks = Marks::of(&file.text, &forecast.expansion, &keys);
+    let kept = Kept::of(reader, &marks)?.filter(|kept| !kept.chosen.finished);
+    let Some(kept) = kept else { return Ok(None) };
+    let basis = Basis::new(plan, &forecast, asked, (&kept.prior, marks), meta.seed);
+    let all = every_job(&forecast, &keys);
     let mut known = Known::new(plan, &forecast.expansion);
     known.read(dir, reader, &all)?;
     let keys = reader.done_keys()?;
@@ -197,8 +200,11 @@ impl Left {
         let mut forecast = Forecast::new(&file.plan, &[])?;
         let (earlier, tonight) = EarlierNights::so_far(reader, going_on)?;
         forecast.learned = earlier.learned(PRIOR_SD);
-        if !going_on && done > 0 {
-            // When the next run begins nobody knows: what is left is told from there on.
+        // When the next run on a bench begins nobody knows: what is left is told from there on, as if hands came at any hour. A simulated run
+        // goes on in the plan's own time.
+        let is_bench = matches!(meta.target, Target::Bench(_));
+        let unknown_begin = is_bench && !going_on && done > 0;
+        if unknown_begin {
             forecast.calendar = Calendar::always();
         }
         let nights = walked_nights(reader, &forecast)?;
@@ -227,7 +233,7 @@ impl Left {
         if let Some(to_come) = to_come {
             clock = clock.only(to_come.iter().map(|one| one.position));
         }
-        let observed = clock.observed(if going_on { Rest::InTurn } else { Rest::AfterStop })?;
+        let observed = clock.observed(if unknown_begin { Rest::AfterStop } else { Rest::InTurn })?;
         let chosen_h = run.and_then(|run| run.audit.predictions.as_ref()?.hours).map(|(_, done)| done);
         let done_min = match meta.target {
             Target::Simulated => {
@@ -271,10 +277,10 @@ impl Left {
                 foretold_jobs: to_come.map(<[PendingJob]>::len),
             });
         }
-        // What a bench has lost to faults, or gained, it does not make up for.
-        let later_min = done_min - work_min(&observed);
-        let end = |minutes: f64| match going_on || done == 0 {
-            true => forecast.clock(&file.plan, minutes + later_min),
+        // Where hours of the day matter, the end is a date of the plan.
+        let by_date = going_on || done == 0 || (!is_bench && file.plan.attended.is_some());
+        let end = |minutes: f64| match by_date {
+            true => forecast.clock(&file.plan, clock.end_min(&observed, minutes, done_min)),
             false => {
                 format!(
                     "{} into the next run",
@@ -282,16 +288,20 @@ impl Left {
                 )
             }
         };
+        // Whoever goes on after a stop mounts what comes first, whatever was done of it.
+        let moments = match !going_on && done > 0 {
+            true => clock.observed(Rest::AfterStop)?.moments,
+            false => observed.moments.clone(),
+        };
         // What is chosen as the run goes on need not come in the plan's order.
         let first = to_come.and_then(|jobs| {
             let mut mountings =
                 jobs.iter().map(|one| forecast.problem.mounting_of(scheduled(&forecast, one)));
-            mountings
-                .find(|mounting| observed.moments.iter().any(|moment| Some(moment.mounting) == *mounting))?
+            mountings.find(|mounting| moments.iter().any(|moment| Some(moment.mounting) == *mounting))?
         });
         // What hours leave is chosen when the next run begins.
         let chosen_anew = given.is_some() || HoursNote::of(reader)?.is_some();
-        let next = observed.moments.first().filter(|_| !chosen_anew).and_then(|moment| {
+        let next = moments.first().filter(|_| !chosen_anew).and_then(|moment| {
             let mounting = first.unwrap_or(moment.mounting);
             let setup = setup_words(&file.plan, forecast.problem.mountings().get(mounting as usize)?)?;
             Some((end(moment.start_min), setup))
@@ -302,7 +312,8 @@ impl Left {
             finish: Some(
                 [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),
             )
-            .filter(|_| given.is_none()),
+            // A bench waits for hands then, nobody knows how long.
+            .filter(|_| given.is_none() && !(unknown_begin && file.plan.attended.is_some())),
             next,
             learned_from: earlier.words(PRIOR_SD),
             given,

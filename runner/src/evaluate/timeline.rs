@@ -1,14 +1,15 @@
 //! When each job ran: clock time on a bench, composed bench time on the simulated target, which keeps no common clock.
 
 use crate::forecast::Forecast;
+use crate::forecast::walked_nights::WalkedNight;
 use crate::store::{StoredJob, Target};
 use judge::judged::{HandsMoment, TimelineStep};
 use nightbench_core::results::JobOutcome;
 use plan::expand::Job;
 use plan::keys::{JobKeys, short_key};
 use rayon::prelude::*;
-use schedule::change_overs;
-use std::collections::HashMap;
+use schedule::{Calendar, JobSeconds, Walk, change_overs};
+use std::collections::{HashMap, HashSet};
 
 /// What of a stored job the time line needs.
 pub struct Ran {
@@ -41,14 +42,24 @@ impl Ran {
     }
 }
 
-/// The jobs in the order they ran, and where the hours come from. `chosen`: places in the plan's order, where a simulated run chose its
-/// own.
+/// How the runs of a simulated folder were done.
+#[derive(Clone, Copy)]
+pub enum Composed<'a> {
+    /// In the plan's order.
+    InTurn,
+    /// In an order of its own: places in the plan's.
+    Chosen(&'a [u64]),
+    /// Runs of given hours, each with its own way out and home; what other runs did in the plan's order after them.
+    Nights(&'a [WalkedNight]),
+}
+
+/// The jobs in the order they ran, and where the hours come from.
 pub fn compose(
     mut ran: Vec<Ran>,
     target: &Target,
     forecast: &Forecast,
     keys: &JobKeys<'_>,
-    chosen: Option<&[u64]>,
+    composed: Composed<'_>,
 ) -> (Vec<TimelineStep>, String) {
     let step = |ran: &Ran, from_s: f64, begin_s: f64, end_s: f64, hands: Option<HandsMoment>| TimelineStep {
         condition: ran.condition as usize,
@@ -85,6 +96,39 @@ pub fn compose(
         .map(|(place, job)| (keys.key(&forecast.expansion.conditions[job.condition as usize], job), place))
         .collect();
     let place = |ran: &Ran| places.get(&ran.key).copied().unwrap_or(usize::MAX);
+    let (mut now_s, mut of_nights) = (0.0, HashSet::new());
+    if let Composed::Nights(nights) = composed {
+        let by_place: HashMap<u64, &Ran> = ran.iter().map(|one| (place(one) as u64, one)).collect();
+        // Waiting for attended hours is no work of the bench.
+        let always = Calendar::always();
+        for night in nights {
+            let mut walk = Walk::new(&forecast.problem, night.begin, None, &always);
+            let at_s = |min: f64| now_s + 60.0 * (min - night.begin.now_min);
+            for number in &night.jobs {
+                let job = usize::try_from(*number).ok().and_then(|at| forecast.schedule.sequence.get(at));
+                let (Some(ran), Some(job)) = (by_place.get(number), job) else { continue };
+                let (before, away) = (walk.clone(), walk.standing_at_home());
+                let took = JobSeconds { measuring_s: ran.spent_s, training_s: 0.0 };
+                if walk.take(*job, Some(took)).is_err() {
+                    continue;
+                }
+                let end_s = at_s(walk.now_min());
+                let mounts = before.standing().mounted != walk.standing().mounted;
+                let hands = mounts.then(|| HandsMoment {
+                    hour_h: at_s(away.now_min) / 3600.0,
+                    chamber_degc: Some(away.chamber_c),
+                });
+                steps.push(step(ran, at_s(before.now_min()), end_s - ran.spent_s, end_s, hands));
+                of_nights.insert(ran.key);
+            }
+            now_s = at_s(walk.home_min());
+        }
+    }
+    ran.retain(|one| !of_nights.contains(&one.key));
+    let chosen = match composed {
+        Composed::Chosen(chosen) => Some(chosen),
+        Composed::InTurn | Composed::Nights(_) => None,
+    };
     let turns: Option<HashMap<u64, usize>> =
         chosen.map(|chosen| chosen.iter().enumerate().map(|(turn, place)| (*place, turn)).collect());
     ran.sort_by_key(|ran| match &turns {
@@ -95,7 +139,6 @@ pub fn compose(
         .iter()
         .map(|ran| forecast.schedule.sequence.get(place(ran)).copied().unwrap_or(u32::MAX))
         .collect();
-    let mut now_s = 0.0;
     for (ran, change) in ran.iter().zip(change_overs(&forecast.problem, &sequence)) {
         let begin_s = now_s + 60.0 * change.minutes;
         let end_s = begin_s + ran.spent_s;
@@ -106,7 +149,11 @@ pub fn compose(
         steps.push(step(ran, now_s, begin_s, end_s, hands));
         now_s = end_s;
     }
-    let order = if chosen.is_some() { "the order in which they were chosen" } else { "the plan's order" };
+    let order = match composed {
+        Composed::InTurn => "the plan's order",
+        Composed::Chosen(_) => "the order in which they were chosen",
+        Composed::Nights(_) => "the order of its run, each run of given hours with its own way out and home",
+    };
     let words = format!(
         "Hours are composed: each job's own bench time in {order}, with the change-overs of the plan's bench times between them."
     );

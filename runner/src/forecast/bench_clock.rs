@@ -70,6 +70,16 @@ impl<'f> BenchClock<'f> {
         minutes(&self.nights, self.forecast, &self.seconds)
     }
 
+    /// The jobs at these positions are to be done, whatever a folder holds of them.
+    pub fn anew(mut self, positions: impl Iterator<Item = u64>) -> BenchClock<'f> {
+        for place in positions.filter_map(|position| usize::try_from(position).ok()) {
+            if let Some(slot) = self.seconds.get_mut(place) {
+                *slot = None;
+            }
+        }
+        self
+    }
+
     /// Only the jobs at these positions of the order are left to do.
     pub fn only(mut self, positions: impl Iterator<Item = u64>) -> BenchClock<'f> {
         let mut selected = vec![false; self.seconds.len()];
@@ -111,12 +121,43 @@ impl<'f> BenchClock<'f> {
         }
     }
 
-    /// What is done and what is left.
+    /// What is done and what is left. Where runs of given hours are among what is done, only the rest is composed, as what a run without
+    /// hours does is counted: from where the next run begins, with nothing mounted.
     ///
     /// # Errors
     /// Exit 2: attended hours that never come.
     pub fn observed(&self, rest: Rest) -> Result<Observed, Failure> {
-        self.forecast.observed(&self.seconds, self.selected.as_deref(), rest, self.night.as_ref())
+        let selected = self.selected.as_deref();
+        let all = self.forecast.observed(&self.seconds, selected, rest, self.night.as_ref())?;
+        let Some(begin_min) = self.begin_after_nights() else { return Ok(all) };
+        let (mut seconds, mut selected) = (self.seconds.clone(), self.selected.clone());
+        let to_do = selected.get_or_insert_with(|| vec![true; seconds.len()]);
+        for place in self.nights.iter().flat_map(|night| &night.jobs) {
+            let Ok(at) = usize::try_from(*place) else { continue };
+            // What is measured again is still to be done.
+            if seconds.get_mut(at).is_some_and(|slot| slot.take().is_some()) {
+                to_do[at] = false;
+            }
+        }
+        let mut forecast = self.forecast.clone();
+        forecast.learned = all.learned;
+        forecast.schedule.start_min = begin_min;
+        forecast.observed(&seconds, selected.as_deref(), rest, None)
+    }
+
+    /// When a run after those of given hours begins, min.
+    fn begin_after_nights(&self) -> Option<f64> {
+        self.nights.last().map(|night| night.next_min(self.plan, self.forecast, &self.seconds))
+    }
+
+    /// When a run ends that goes on from here, min. `observed`: what is done and left. `done_min`: how long the bench has been at work.
+    pub fn end_min(&self, observed: &Observed, at_min: f64, done_min: f64) -> f64 {
+        match self.nights.is_empty() {
+            // What a bench has lost to faults, or gained, it does not make up for.
+            true => at_min + done_min - work_min(observed),
+            // Nights are over where what is left begins.
+            false => at_min,
+        }
     }
 
     /// In words: `bench time 3 h 12 min, about 9 h 05 min left, ends (P50) Tue 2026-11-24 06:40`. A bench says by its own clock how long it
@@ -130,15 +171,14 @@ impl<'f> BenchClock<'f> {
         if observed.left_min <= 0.0 {
             return format!("bench time {done}");
         }
-        // What a bench has lost to faults, or gained, it does not make up for.
-        let end_min = observed.finish.p50_min + done_min - work_min(&observed);
+        let end_min = self.end_min(&observed, observed.finish.p50_min, done_min);
         let (left, end) = (duration(observed.left_min * 60.0), self.forecast.clock(self.plan, end_min));
         format!("bench time {done}, about {left} left, ends (P50) {end}")
     }
 }
 
 /// Bench time of what is done, waiting for attended hours left out, min.
-pub fn work_min(observed: &Observed) -> f64 {
+fn work_min(observed: &Observed) -> f64 {
     let minutes = &observed.done.cost.minutes;
     minutes.total() - minutes.waiting
 }

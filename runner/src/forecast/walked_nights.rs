@@ -2,6 +2,8 @@
 
 use crate::console::exit::Failure;
 use crate::forecast::Forecast;
+use plan::Plan;
+use schedule::calendar::DAY_MIN;
 use schedule::{JobSeconds, Minutes, Rest, Standing, Walk};
 
 /// One such run.
@@ -15,6 +17,15 @@ pub struct WalkedNight {
 impl WalkedNight {
     /// What it took until it was back where hands are safe.
     pub fn minutes(&self, forecast: &Forecast, seconds: &[Option<JobSeconds>]) -> Minutes {
+        self.walked(forecast, seconds).minutes_home()
+    }
+
+    /// When the run after it begins, min.
+    pub fn next_min(&self, plan: &Plan, forecast: &Forecast, seconds: &[Option<JobSeconds>]) -> f64 {
+        next_begin_min(plan, self.begin.now_min, self.walked(forecast, seconds).home_min())
+    }
+
+    fn walked<'f>(&self, forecast: &'f Forecast, seconds: &[Option<JobSeconds>]) -> Walk<'f> {
         let mut walk = Walk::new(&forecast.problem, self.begin, None, &forecast.calendar);
         for place in &self.jobs {
             let at = usize::try_from(*place).unwrap_or(usize::MAX);
@@ -24,7 +35,16 @@ impl WalkedNight {
                 let _ = walk.take(*job, Some(seconds));
             }
         }
-        walk.minutes_home()
+        walk
+    }
+}
+
+/// When a simulated run begins after one that began and came home at these minutes: at the same hour of a later day, where hours of the
+/// day matter.
+pub fn next_begin_min(plan: &Plan, begin_min: f64, home_min: f64) -> f64 {
+    match plan.attended {
+        Some(_) => begin_min + DAY_MIN * ((home_min - begin_min) / DAY_MIN).ceil().max(1.0),
+        None => home_min,
     }
 }
 

@@ -6,18 +6,18 @@
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::duration;
 use crate::forecast::Forecast;
-use crate::forecast::walked_nights::WalkedNight;
+use crate::forecast::walked_nights::{WalkedNight, next_begin_min};
+use crate::run::held::{Held, held};
+pub use crate::run::held::{seconds_of, spent};
 use crate::run::known::Told;
 use crate::run::pending::PendingJob;
 use crate::run::simulated_run::Kept;
-use crate::store::{Attempts, Store, StoreReader};
+use crate::store::{Store, StoreReader};
 use judge::judged::JudgedRun;
 use judge::{Decides, Worth, worths};
 use nightbench_core::events::Event;
-use nightbench_core::results::JobTimes;
 use plan::Plan;
 use plan::matrix::Factor;
-use schedule::calendar::DAY_MIN;
 use schedule::{
     Calendar, Candidate, JobSeconds, Pace, Problem, Rest, Standing, Until, Walk, Work, most_valuable,
 };
@@ -36,6 +36,13 @@ pub fn given(plan: &Plan, asked: Option<f64>) -> Option<f64> {
     }
 }
 
+/// Where a plan allows fewer hours than are asked for, in words.
+pub fn fewer_words(plan: &Plan, asked: Option<f64>) -> Option<String> {
+    let (asked, most) = (asked?, plan.bench_limits.most_hours?);
+    (most < asked)
+        .then(|| format!("{asked} h are asked for, and `most_hours` of the plan allows {most} h: these hold"))
+}
+
 /// Jobs chosen together, in their order.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct Round {
@@ -46,7 +53,7 @@ struct Round {
 }
 
 /// What a folder notes of the last run that was given hours.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct HoursNote {
     pub hours: f64,
     /// Where it began; a simulated run only.
@@ -56,6 +63,9 @@ pub struct HoursNote {
     over: bool,
     /// Places of the jobs that no time was left for.
     left: Vec<u64>,
+    /// Of jobs that it measures again: their places, and the numbers of its attempts.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    again: BTreeMap<u64, u32>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -83,7 +93,7 @@ impl HoursNote {
 
     /// Of a run on a bench that begins.
     pub fn on_bench(hours: f64) -> HoursNote {
-        HoursNote { hours, begin: None, rounds: Vec::new(), over: false, left: Vec::new() }
+        HoursNote { hours, ..HoursNote::default() }
     }
 
     /// Notes it in the folder.
@@ -116,6 +126,14 @@ impl HoursNote {
             Some(text) if !text.is_empty() => store.note(NOTE, "").map_err(Failure::from),
             _ => Ok(()),
         }
+    }
+
+    /// What its run's jobs took, by place, of what a folder holds; `None` where an earlier attempt still counts.
+    fn took(&self, held: &[Option<Held>]) -> Vec<Option<JobSeconds>> {
+        let own =
+            |place: u64, one: &Held| self.again.get(&place).is_none_or(|attempt| one.attempt >= *attempt);
+        let places = (0..).zip(held);
+        places.map(|(place, one)| one.filter(|one| own(place, one)).map(|one| one.seconds)).collect()
     }
 
     /// Has its run come to its end?
@@ -153,7 +171,8 @@ struct Earlier {
 
 impl Earlier {
     /// What a note tells of its run; `None` on a bench, or where it did nothing.
-    fn of(note: &HoursNote, seconds: &[Option<JobSeconds>]) -> Option<Earlier> {
+    fn of(note: &HoursNote, held: &[Option<Held>]) -> Option<Earlier> {
+        let seconds = note.took(held);
         let done = |place: &u64| usize::try_from(*place).ok().and_then(|at| *seconds.get(at)?).is_some();
         let jobs: Vec<u64> = note.rounds.iter().flat_map(|round| &round.jobs).copied().filter(done).collect();
         note.begin.filter(|_| !jobs.is_empty()).map(|begin| Earlier { begin, jobs })
@@ -171,7 +190,7 @@ fn earlier(reader: &StoreReader) -> Result<Vec<Earlier>, Failure> {
 /// The run that a folder notes is over: another one follows, and its way out and home still counts.
 fn keep_as_earlier(store: &mut Store, forecast: &Forecast) -> Result<(), Failure> {
     let Some(note) = HoursNote::of(store.reader())? else { return Ok(()) };
-    let Some(one) = Earlier::of(&note, &seconds_of(forecast, store.reader())?) else { return Ok(()) };
+    let Some(one) = Earlier::of(&note, &held(forecast, store.reader())?) else { return Ok(()) };
     let mut all = earlier(store.reader())?;
     // It is kept once, whenever the next run was cut.
     if all.last() != Some(&one) {
@@ -188,7 +207,7 @@ fn keep_as_earlier(store: &mut Store, forecast: &Forecast) -> Result<(), Failure
 pub fn walked_nights(reader: &StoreReader, forecast: &Forecast) -> Result<Vec<WalkedNight>, Failure> {
     let (mut all, note) = (earlier(reader)?, HoursNote::of(reader)?);
     if let Some(note) = note {
-        let last = Earlier::of(&note, &seconds_of(forecast, reader)?);
+        let last = Earlier::of(&note, &held(forecast, reader)?);
         all.extend(last.filter(|one| all.last() != Some(one)));
     }
     Ok(all.into_iter().map(|Earlier { begin, jobs }| WalkedNight { begin: standing(begin), jobs }).collect())
@@ -276,24 +295,6 @@ pub fn measuring_at(pace: f64) -> Pace {
     Pace { hands: 1.0, up: 1.0, down: 1.0, soak: 1.0, measure: pace }
 }
 
-/// Measured times of a folder's jobs, by place; `None` where they are still to be done.
-pub fn seconds_of(forecast: &Forecast, reader: &StoreReader) -> Result<Vec<Option<JobSeconds>>, Failure> {
-    let mut seconds = vec![None; forecast.jobs.len()];
-    for stored in reader.jobs(Attempts::Counting) {
-        let stored = stored?;
-        let place = usize::try_from(stored.row.plan_position).unwrap_or(usize::MAX);
-        if let Some(slot) = seconds.get_mut(place) {
-            *slot = Some(spent(stored.times));
-        }
-    }
-    Ok(seconds)
-}
-
-/// What a job took.
-pub fn spent(times: JobTimes) -> JobSeconds {
-    JobSeconds { measuring_s: times.measuring_s, training_s: times.training_s }
-}
-
 /// The hours of a simulated run.
 pub struct SimulatedHours<'f> {
     plan: &'f Plan,
@@ -319,12 +320,7 @@ fn begin_after(plan: &Plan, forecast: &Forecast, before: Option<(Begin, Standing
     match before {
         None => Begin { now_min: start_min, mounted: None, chamber_c: forecast.problem.bench().start_c },
         Some((begin, home)) => {
-            // The same hour of a later day, where hours of the day matter.
-            let days = ((home.now_min - begin.now_min) / DAY_MIN).ceil().max(1.0);
-            let now_min = match plan.attended {
-                Some(_) => begin.now_min + days * DAY_MIN,
-                None => home.now_min,
-            };
+            let now_min = next_begin_min(plan, begin.now_min, home.now_min);
             Begin { now_min, mounted: home.mounted, chamber_c: home.chamber_c }
         }
     }
@@ -371,7 +367,7 @@ pub fn next_begin(
     let before = match (note, reader) {
         (Some(note), Some(reader)) => match note.begin {
             Some(begin) => {
-                let seconds = seconds_of(forecast, reader)?;
+                let seconds = note.took(&held(forecast, reader)?);
                 Some((begin, walked(forecast, &note, begin, &seconds).0.standing_at_home()))
             }
             None => None,
@@ -394,12 +390,12 @@ impl<'f> SimulatedHours<'f> {
         pending: &[PendingJob],
     ) -> Result<SimulatedHours<'f>, Failure> {
         let before = HoursNote::of(store.reader())?;
-        let seconds = seconds_of(forecast, store.reader())?;
+        let held = held(forecast, store.reader())?;
         if let Some(note) = before.clone().filter(|note| !note.over && note.hours.total_cmp(&hours).is_eq())
             && let Some(begin) = note.begin
         {
             let open: HashSet<u64> = pending.iter().map(|one| one.position).collect();
-            let mut done = seconds;
+            let mut done = note.took(&held);
             // What is measured again counts as not done, whatever an earlier attempt took.
             for place in &open {
                 done[usize::try_from(*place).unwrap_or(usize::MAX)] = None;
@@ -423,11 +419,12 @@ impl<'f> SimulatedHours<'f> {
         }
         let before = before.and_then(|note| {
             let begin = note.begin?;
-            Some((begin, walked(forecast, &note, begin, &seconds).0.standing_at_home()))
+            Some((begin, walked(forecast, &note, begin, &note.took(&held)).0.standing_at_home()))
         });
         let begin = begin_after(plan, forecast, before);
         keep_as_earlier(store, forecast)?;
-        let note = HoursNote { begin: Some(begin), ..HoursNote::on_bench(hours) };
+        let again = pending.iter().filter(|one| one.attempt > 1).map(|one| (one.position, one.attempt));
+        let note = HoursNote { begin: Some(begin), again: again.collect(), ..HoursNote::on_bench(hours) };
         note.keep(store)?;
         Ok(SimulatedHours {
             plan,

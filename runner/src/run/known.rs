@@ -62,6 +62,11 @@ impl<'p> Known<'p> {
         Ok(())
     }
 
+    /// Results that are replaced count no more for what is chosen: their jobs are as good as not done.
+    pub fn forget_all(&mut self, jobs: &[PendingJob]) {
+        jobs.iter().for_each(|one| self.forget(one));
+    }
+
     /// Takes a job; [`Known::settle`] has to follow before anything is asked.
     pub fn hear(&mut self, told: Told<'_>) {
         let facts = JobFacts {

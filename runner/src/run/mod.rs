@@ -6,6 +6,7 @@ pub mod clock;
 pub mod disk_space;
 pub mod earlier_nights;
 pub mod execute;
+pub mod held;
 pub mod hours;
 pub mod known;
 pub mod merge;

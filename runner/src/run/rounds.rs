@@ -45,6 +45,7 @@ impl<'p> Rounds<'_, 'p> {
         let chooses = self.search.is_some() || self.hours.is_some() || self.visiting.is_some();
         if chooses {
             known.read(night.dir, store.reader(), self.all)?;
+            known.forget_all(self.pending);
         }
         if let Some(search) = &mut self.search {
             search.begin(&known);

@@ -1,7 +1,7 @@
 //! From what waits to the disk: transactions, sealed as they are written, and the log of changes.
 
 use super::rows::hex;
-use super::sealed::Marks;
+use super::sealed::{self, Marks};
 use super::writer::{Entry, WriteFailure};
 use super::{
     Durability, GROUP_BYTES, GROUP_TIME, MOST_LOG_BYTES, Store, StoreError, WriteFault, WriteFaultKind,
@@ -115,6 +115,9 @@ impl Store {
             })?;
         }
         before.seal_since(connection).map_err(|error| self.reader.error(error))?;
+        if self.waiting.iter().any(Entry::replaces) {
+            sealed::states(connection).map_err(|error| self.reader.error(error))?;
+        }
         self.end(transaction, fault)
     }
 

@@ -4,6 +4,7 @@
 //! tables are documented in `STORE.md`.
 //!
 //! Invariant: a job is written in one transaction, so its result is whole or absent.
+//! Invariant: a result counts until the one that takes its place is written, in the same transaction.
 //! Invariant: what is read does not depend on the order in which jobs were written.
 //! Invariant: while a run writes less than [`MOST_LOG_BYTES`], the database file itself stays as it was when the
 //! run was opened (changes go to the log beside it), so a plain copy of the folder is a whole store.
@@ -57,7 +58,7 @@ pub use sealed::HeadParts;
 pub(crate) use upgrade::TemporaryFolder;
 
 use disk::{Ballast, Place};
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::time::{Duration, Instant};
 use writer::Entry;
 
@@ -114,6 +115,8 @@ pub struct Store {
     waiting_keys: HashSet<JobKey>,
     /// Waiting jobs that bring their attempt number along.
     waiting_taken: HashSet<JobKey>,
+    /// Jobs whose next result takes the place of the one that counts, and why.
+    replacing: HashMap<JobKey, String>,
     waiting_bytes: u64,
     oldest: Option<Instant>,
     ballast: Ballast,

@@ -1,7 +1,7 @@
 //! Small things beside the results: notes in `meta`, and attempts that were given up together.
 
 use super::sealed::{self, NOTE};
-use super::{Store, StoreError};
+use super::{Store, StoreError, writer};
 use crate::store::columns::{JOB_COLUMNS, stored_job};
 use crate::store::reader::StoreReader;
 use crate::store::rows::{JobKey, StoredJob};
@@ -34,12 +34,9 @@ impl Store {
     pub fn supersede_all(&mut self, keys: &[JobKey], reason: &str) -> Result<usize, StoreError> {
         self.commit()?;
         self.change(|transaction| {
-            let mut mark = transaction.prepare_cached(
-                "UPDATE jobs SET superseded = 1, superseded_reason = ? WHERE job_key = ? AND superseded = 0",
-            )?;
             let mut marked = 0;
             for key in keys {
-                marked += mark.execute(params![reason, key])?;
+                marked += writer::supersede(transaction, key, reason)?;
             }
             sealed::states(transaction)?;
             Ok(marked)
@@ -97,6 +94,18 @@ impl StoreReader {
         );
         let mut statement = self.prepare(&sql)?;
         let rows = statement.query_map([key], stored_job).map_err(|error| self.error(error))?;
+        rows.collect::<rusqlite::Result<_>>().map_err(|error| self.error(error))
+    }
+
+    /// Of every job with results, the number of its last attempt.
+    ///
+    /// # Errors
+    /// The database cannot be read.
+    pub fn newest_attempts(&self) -> Result<HashMap<JobKey, u32>, StoreError> {
+        let mut statement = self.prepare("SELECT job_key, max(attempt) FROM jobs GROUP BY job_key")?;
+        let rows = statement
+            .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))
+            .map_err(|error| self.error(error))?;
         rows.collect::<rusqlite::Result<_>>().map_err(|error| self.error(error))
     }
 

@@ -7,7 +7,7 @@ use super::rows::{Meta, Target};
 use super::schema::{self, FORMAT_VERSION, Found};
 use super::{Durability, STORE_FILE, Store, StoreError, error, recording, sealed, upgrade};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -112,6 +112,7 @@ impl Store {
             waiting: Vec::new(),
             waiting_keys: HashSet::new(),
             waiting_taken: HashSet::new(),
+            replacing: HashMap::new(),
             waiting_bytes: 0,
             oldest: None,
             ballast: ballast.map_or_else(|| Ok(Ballast::none()), |bytes| Ballast::fill(dir, bytes))?,

@@ -390,6 +390,7 @@ impl StoreReader {
             row: job.row.clone(),
             attempt: Some(job.attempt),
             superseded: job.superseded.clone(),
+            replaces: None,
             outcome: job.outcome.clone(),
             identity: job.identity.clone(),
             readback: job.readback.clone(),

@@ -27,15 +27,21 @@ impl Store {
     ///
     /// # Errors
     /// As [`record`](Store::record).
-    pub fn record_packed(&mut self, job: PackedJob) -> Result<(), StoreError> {
+    pub fn record_packed(&mut self, mut job: PackedJob) -> Result<(), StoreError> {
         writer::position(&job.row)?;
+        let replaces = self.replacing.get(job.key()).filter(|_| job.superseded.is_none()).cloned();
         // Taken from another store: its number must be free among the jobs that wait as well.
         let taken = job.attempt.is_some();
         if self.waiting_taken.contains(job.key()) || (taken && self.waiting_keys.contains(job.key())) {
             self.commit()?;
         }
-        if (job.superseded.is_none() && self.is_done(job.key())?) || self.reader.has_attempt(&job)? {
+        let is_done = job.superseded.is_none() && replaces.is_none() && self.is_done(job.key())?;
+        if is_done || self.reader.has_attempt(&job)? {
             return Err(StoreError::AlreadyDone { job: hex(job.key()) });
+        }
+        if replaces.is_some() {
+            self.replacing.remove(job.key());
+            job.replaces = replaces;
         }
         if job.superseded.is_none() {
             self.waiting_keys.insert(*job.key());
@@ -86,6 +92,12 @@ impl Store {
         Ok(self.waiting_keys.contains(key) || self.reader.is_done(key)?)
     }
 
+    /// The next result of each of these jobs takes the place of the one that counts, which is kept as superseded for this reason. Until
+    /// then, and where none comes while the store is open, the old one counts.
+    pub fn replace(&mut self, keys: &[JobKey], reason: &str) {
+        self.replacing.extend(keys.iter().map(|key| (*key, reason.to_owned())));
+    }
+
     /// Marks the result of a job as superseded, so that the job can be measured again; the old attempt stays.
     ///
     /// # Errors
@@ -93,11 +105,8 @@ impl Store {
     pub fn supersede(&mut self, key: &JobKey, reason: &str) -> Result<(), StoreError> {
         self.commit()?;
         let changed = self.change(|transaction| {
-            transaction.execute(
-                "UPDATE jobs SET superseded = 1, superseded_reason = ? WHERE job_key = ? AND superseded = 0",
-                params![reason, key],
-            )
-            .and_then(|changed| sealed::states(transaction).map(|()| changed))
+            let changed = writer::supersede(transaction, key, reason)?;
+            sealed::states(transaction).map(|()| changed)
         })?;
         if changed == 0 { Err(StoreError::NoSuchJob { job: hex(key) }) } else { Ok(()) }
     }

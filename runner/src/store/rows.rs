@@ -159,6 +159,8 @@ pub struct PackedJob {
     /// `None`: the next attempt of the job.
     pub(super) attempt: Option<u32>,
     pub(super) superseded: Option<String>,
+    /// Why it takes the place of the attempt that counts; `None` where none does.
+    pub(super) replaces: Option<String>,
     pub(super) outcome: JobOutcome,
     pub(super) identity: Identity,
     pub(super) readback: Option<Readback>,
@@ -254,6 +256,7 @@ impl PackedJob {
             row: row.clone(),
             attempt: None,
             superseded: None,
+            replaces: None,
             outcome: result.outcome.clone(),
             identity: result.identity.clone(),
             readback: result.readback.clone(),

@@ -99,6 +99,38 @@ fn a_superseded_attempt_stays_beside_the_new_one() {
     assert_eq!(store.reader().jobs(Attempts::Counting).count(), 4);
 }
 
+/// Whatever happens before: a result counts until its successor is on the disk, and both are written at once.
+#[test]
+fn a_result_counts_until_the_one_that_replaces_it_is_written() {
+    let folder = Folder::new();
+    let mut store = filled(&folder.run(), 0..4);
+    store.set_durability(Durability::Grouped).unwrap();
+    store.replace(&[key(2), key(3)], "loose screw");
+    let counting = |store: &Store| {
+        let job = store.reader().job(&key(2)).unwrap().expect("one counts");
+        (job.attempt, store.reader().result(&job).unwrap())
+    };
+    let old = counting(&store);
+    store.record(&row(2), &result(7), &[]).unwrap();
+    assert_eq!(counting(&store), old, "it waits");
+    let again = store.record(&row(2), &result(7), &[]).unwrap_err();
+    assert!(matches!(again, StoreError::AlreadyDone { .. }), "{again}");
+    store.inject_fault(WriteFault { after: 0, times: 1, kind: WriteFaultKind::Io });
+    assert!(store.commit().is_err());
+    assert_eq!(counting(&store), old, "neither was written");
+    store.commit().unwrap();
+    assert_eq!(counting(&store), (2, result(7)));
+    store.reader().verify().expect("sealed");
+    assert_eq!(store.reader().progress().unwrap().superseded, 1);
+    assert_eq!(store.reader().attempts(&key(2)).unwrap()[0].superseded.as_deref(), Some("loose screw"));
+    store.close().unwrap();
+    // What was not measured again counts as it did, and what was allowed is forgotten.
+    let mut store = Store::open(&folder.run()).unwrap();
+    assert_eq!(store.reader().jobs(Attempts::Counting).count(), 4);
+    let again = store.record(&row(3), &result(3), &[]).unwrap_err();
+    assert!(matches!(again, StoreError::AlreadyDone { .. }), "{again}");
+}
+
 #[test]
 fn progress_counts_by_outcome() {
     let folder = Folder::new();

@@ -1,7 +1,7 @@
 //! Writing rows: the statements behind one transaction.
 
 use super::attachments;
-use super::rows::{JobRow, PackedCapture, PackedJob, Reading, json};
+use super::rows::{JobKey, JobRow, PackedCapture, PackedJob, Reading, json};
 use super::{StoreError, events};
 use nightbench_core::results::{Identity, JobOutcome};
 use rusqlite::{Connection, OptionalExtension, params};
@@ -31,6 +31,11 @@ impl Entry {
         }
     }
 
+    /// Does it change what is written of earlier attempts?
+    pub(super) fn replaces(&self) -> bool {
+        matches!(self, Entry::Job(job) if job.replaces.is_some())
+    }
+
     /// Bytes it will take, roughly.
     pub(super) fn size_bytes(&self) -> u64 {
         match self {
@@ -56,8 +61,20 @@ impl From<rusqlite::Error> for WriteFailure {
     }
 }
 
+/// Marks the attempt at a job that counts as superseded; says how many there were.
+pub(super) fn supersede(connection: &Connection, key: &JobKey, reason: &str) -> rusqlite::Result<usize> {
+    connection
+        .prepare_cached(
+            "UPDATE jobs SET superseded = 1, superseded_reason = ? WHERE job_key = ? AND superseded = 0",
+        )?
+        .execute(params![reason, key])
+}
+
 fn write_job(connection: &Connection, job: &PackedJob) -> Result<(), WriteFailure> {
     let row = &job.row;
+    if let Some(reason) = &job.replaces {
+        supersede(connection, &row.key, reason)?;
+    }
     let attempt = match job.attempt {
         Some(attempt) => attempt,
         None => connection

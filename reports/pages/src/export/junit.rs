@@ -1,11 +1,15 @@
-//! JUnit XML: a suite a setup, a case a job. A suite is green where `run` ends with 0: failure = its condition does not pass
-//! (a conditional pass is one too), error = not measured or undecided, skipped = not run, predicted, or no limit applies. Beyond a
-//! module's rating nothing fails: the case says what was found. Where the plan lets predicted verdicts count, a
-//! suite has one more case: a failure where some are no pass, an error where the audits do not let them count.
+//! JUnit XML: a suite a setup, a case a job. Failures and errors are there exactly where `run` of the whole plan does not end with 0:
+//! failure = its condition does not pass (a conditional pass is one too), error = not measured or undecided, skipped = not run,
+//! predicted, not needed, or no limit applies. Beyond a module's rating nothing fails: the case says what was found. What decides
+//! beside the measured jobs is one more case in the suite: jobs that were not run, predicted verdicts that are no pass or that do not
+//! count, and, where highest rates are sought, each of them in place of the verdicts of its rates.
 
 use super::{FACTOR_KEYS, level};
-use judge::judged::{JobNote, JudgedCondition, JudgedRun, PredictedVerdict, RunFacts, Verdict};
+use judge::judged::{
+    HighestRateNote, JobNote, JudgedCondition, JudgedRun, PredictedVerdict, RunFacts, Verdict,
+};
 use nightbench_core::condition::ConditionState;
+use nightbench_core::text::counted;
 use plan::expand::Condition;
 use plan::matrix::Factor;
 use std::collections::BTreeMap;
@@ -17,8 +21,12 @@ enum Case<'a> {
     Done(&'a JudgedCondition, &'a JobNote),
     Waiting(&'a JudgedCondition, usize),
     LeftOut(&'a Condition, &'a str),
-    /// What the predicted verdicts of the suite make of it, where the plan lets them count: kind of the end, and words.
+    /// What the predicted verdicts of the suite make of it: kind of the end, and words.
     Predicted(Predicted, String),
+    /// So many conditions of the suite count and have jobs that were not run.
+    NotRun(usize),
+    /// A highest rate that was sought.
+    Sought(&'a HighestRateNote),
 }
 
 /// Why predicted verdicts keep a suite from passing.
@@ -45,6 +53,17 @@ impl Case<'_> {
         match self {
             Case::Done(judged, _) if judged.beyond_rating && !run.beyond_rating_counts => End::Note,
             Case::LeftOut(..) | Case::Waiting(..) => End::Skipped,
+            Case::NotRun(_) => End::Error("not measured"),
+            Case::Sought(note) => match note.passes() {
+                Some(true) => End::Pass,
+                Some(false) => End::Failure("highest rate"),
+                None => End::Error("not measured"),
+            },
+            // The answer decides, and what fails above it is no failure.
+            Case::Done(judged, _) if is_search(run) => match judged.verdict {
+                Some(Verdict::Pass) => End::Pass,
+                _ => End::Note,
+            },
             Case::Predicted(Predicted::NoPass, _) => End::Failure("predicted"),
             Case::Predicted(Predicted::NotAdmitted, _) => End::Error("not measured"),
             Case::Done(_, note) if !note.valid => End::Error("not measured"),
@@ -89,8 +108,11 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result {
         suites.entry(left.condition.setup()).or_default().push(Case::LeftOut(&left.condition, &left.reason));
     }
     for cases in suites.values_mut() {
-        let predicted = of_predicted(run, cases);
-        cases.extend(predicted);
+        let (predicted, not_run) = (of_predicted(run, cases), of_not_run(run, cases));
+        cases.extend(predicted.into_iter().chain(not_run));
+    }
+    for note in &run.audit.highest_rates {
+        suites.entry(note.condition.setup()).or_default().push(Case::Sought(note));
     }
     let mark = if facts.simulated { "SIMULATED - not measured: " } else { "" };
     let total = suites.values().flatten().fold(Counts::default(), |counts, case| counts.with(case, run));
@@ -121,9 +143,26 @@ pub fn write(run: &JudgedRun, facts: &RunFacts, out: &mut dyn Write) -> Result {
     out.write_str("</testsuites>\n")
 }
 
-/// The case that predicted verdicts add to a suite, where the plan lets them count and they keep it from passing.
+/// Are highest rates sought?
+fn is_search(run: &JudgedRun) -> bool {
+    !run.audit.highest_rates.is_empty()
+}
+
+/// The case that conditions add to a suite that count and whose jobs were not all run.
+fn of_not_run(run: &JudgedRun, cases: &[Case<'_>]) -> Option<Case<'static>> {
+    let counts = |judged: &JudgedCondition| {
+        let is_left = matches!(judged.state, ConditionState::NotRun | ConditionState::NoTime);
+        is_left && (!judged.beyond_rating || run.beyond_rating_counts)
+    };
+    // The first of its jobs stands for a condition.
+    let is_first = |case: &&Case<'_>| matches!(case, Case::Waiting(judged, 1) if counts(judged));
+    let left = if is_search(run) { 0 } else { cases.iter().filter(is_first).count() };
+    (left > 0).then_some(Case::NotRun(left))
+}
+
+/// The case that predicted verdicts add to a suite, where they keep it from passing.
 fn of_predicted(run: &JudgedRun, cases: &[Case<'_>]) -> Option<Case<'static>> {
-    let note = run.audit.predictions.as_ref().filter(|note| note.counts_for_release)?;
+    let note = run.audit.predictions.as_ref()?;
     let (mut all, mut fails, mut perhaps) = (0, 0, 0);
     for case in cases {
         // A condition that waits for several jobs is one condition.
@@ -192,6 +231,22 @@ fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write
         }
         Case::Waiting(judged, number) => (&judged.condition, format!("job {number}")),
         Case::LeftOut(condition, _) => (*condition, String::new()),
+        Case::NotRun(count) => {
+            let words = format!("{} of this suite not run", counted(*count, "condition"));
+            return write_named(suite, "jobs not run", case.end(run), &words, out);
+        }
+        Case::Sought(note) => {
+            let words = match (note.highest_mts, note.is_known()) {
+                (Some(rate), true) => format!("{rate} MT/s"),
+                (Some(rate), false) => {
+                    format!("{rate} MT/s so far: rates are left to ask, or were not measured")
+                }
+                (None, true) => "no rate that was asked passes".into(),
+                (None, false) => "not known yet: rates are left to ask, or were not measured".into(),
+            };
+            let name = format!("highest rate that passes, {}", note.name);
+            return write_named(suite, &name, case.end(run), &words, out);
+        }
         Case::Predicted(kind, words) => {
             let (element, word) = match kind {
                 Predicted::NoPass => ("failure", "predicted"),
@@ -231,7 +286,7 @@ fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write
         }
         Case::Waiting(judged, _) if !judged.detail.is_empty() => judged.reason().into_owned(),
         Case::Waiting(..) => "not run yet".into(),
-        Case::Predicted(..) => String::new(),
+        Case::Predicted(..) | Case::NotRun(_) | Case::Sought(_) => String::new(),
         Case::Done(judged, note) => message(run, judged, note),
     });
     match case.end(run) {
@@ -242,6 +297,19 @@ fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write
         }
         End::Note => writeln!(out, "{open}><system-out>{message}</system-out></testcase>"),
         End::Pass => writeln!(out, "{open}/>"),
+    }
+}
+
+/// A case of a name, that is no job.
+fn write_named(suite: &str, name: &str, end: End, words: &str, out: &mut dyn Write) -> Result {
+    write!(out, "    <testcase classname=\"{}\" name=\"{}\" time=\"0.000\"", escaped(suite), escaped(name))?;
+    let words = escaped(words);
+    match end {
+        End::Failure(kind) => writeln!(out, "><failure type=\"{kind}\" message=\"{words}\"/></testcase>"),
+        End::Error(kind) => writeln!(out, "><error type=\"{kind}\" message=\"{words}\"/></testcase>"),
+        End::Pass | End::Note | End::Skipped => {
+            writeln!(out, "><system-out>{words}</system-out></testcase>")
+        }
     }
 }
 

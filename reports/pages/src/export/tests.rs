@@ -3,6 +3,7 @@
 use super::{csv, junit};
 use judge::judged::{self, PredictedVerdict};
 use judge::prediction::Audits;
+use nightbench_core::condition::ConditionState;
 use nightbench_core::rates::{DataRate, Generation};
 use std::collections::BTreeSet;
 
@@ -125,13 +126,21 @@ fn junit_counts_match_the_run_and_names_stay_text() {
         junit::write(&demo.run, &demo.facts, &mut out).unwrap();
         let of = |tag: &str| out.matches(tag).count();
         let run = &demo.run;
-        assert_eq!(of("<testcase "), run.conditions.len() + run.left_out.len());
+        let left = |c: &&judged::JudgedCondition| {
+            let not_run = matches!(c.state, ConditionState::NotRun | ConditionState::NoTime);
+            not_run && (!c.beyond_rating || run.beyond_rating_counts)
+        };
+        let setups = run.conditions.iter().filter(left).map(|c| c.condition.setup());
+        // A suite with jobs that were not run and would count is not green.
+        let open = setups.collect::<BTreeSet<_>>().len();
+        assert_eq!(of("jobs not run"), open);
+        assert_eq!(of("<testcase "), run.conditions.len() + run.left_out.len() + open);
         // As the exit code counts: nothing beyond rating, and a conditional pass is no pass.
         let counting = || run.conditions.iter().filter(|c| !c.beyond_rating);
         let fails = counting().filter(|c| c.verdict > Some(judged::Verdict::Pass)).count();
         assert_eq!(of("<failure "), fails);
         let missing = counting().filter(|c| c.verdict.is_none() && !c.jobs.is_empty()).count();
-        assert_eq!(of("<error "), missing);
+        assert_eq!(of("<error "), missing + open);
         let beyond = run.conditions.iter().filter(|c| c.beyond_rating && !c.jobs.is_empty()).count();
         assert_eq!(of("<system-out>"), beyond);
         let waiting = run.conditions.iter().filter(|c| c.verdict.is_none() && c.jobs.is_empty()).count();
@@ -176,8 +185,11 @@ fn predicted_fails_that_count_make_their_suite_fail() {
         junit::write(&demo.run, &demo.facts, &mut out).unwrap();
         out
     };
+    // What does not count is as if it had not been measured.
     let before = written(&demo);
-    assert!(!before.contains("\"predicted verdicts\""));
+    assert!(
+        before.contains("<error type=\"not measured\" message=\"") && before.contains("`counts_for_release`")
+    );
     let note = demo.run.audit.predictions.as_mut().unwrap();
     note.counts_for_release = true;
     // Not enough was audited: they decide nothing, and the suites that have some are not whole.

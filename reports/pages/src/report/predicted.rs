@@ -133,7 +133,7 @@ fn sentence(run: &JudgedRun, note: &PredictionNote) -> String {
     );
     match all {
         0 if note.audits_everything => format!("No condition is predicted: {}.", note.nothing_left_words()),
-        0 if run.not_measured == 0 => "No condition is predicted: measuring each was worth its hours.".into(),
+        0 if run.not_measured == 0 => "No condition is predicted: each was measured.".into(),
         0 => "No condition is predicted.".into(),
         _ => format!(
             "{all} of {} not measured, and predicted from the others: {pass} predicted pass, {fail} predicted fail.",

@@ -152,7 +152,7 @@ fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String 
     let predicted = run.predicted.total();
     for (number, words) in [
         (predicted, "predicted and not measured"),
-        (run.not_measured, "not measured"),
+        (run.not_measured, not_measured(run)),
         (run.undecided, "undecided"),
     ] {
         if number > 0 {
@@ -298,7 +298,7 @@ fn tiles(run: &JudgedRun) -> Vec<Tile> {
     let mut none = |number: usize, words: &str| {
         tiles.push(Tile { class: "vn", glyph: glyph(None), number, words: words.into(), beyond: 0 });
     };
-    none(run.not_measured, "not measured");
+    none(run.not_measured, not_measured(run));
     if run.not_needed > 0 {
         none(run.not_needed, "not needed");
     }
@@ -470,4 +470,10 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         list.push(Attention { words: "Nothing.".into(), link: String::new() });
     }
     list
+}
+
+/// What a condition is that has neither a verdict nor a prediction.
+fn not_measured(run: &JudgedRun) -> &'static str {
+    let predicted = run.predicted.total() + run.predicted_beyond_rating.total();
+    if predicted > 0 { "neither measured nor predicted" } else { "not measured" }
 }

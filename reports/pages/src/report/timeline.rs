@@ -97,12 +97,20 @@ fn words(steps: &[TimelineStep], facts: &RunFacts) -> Vec<String> {
     let Some(last) = steps.last() else { return Vec::new() };
     let sum = |hours: fn(&TimelineStep) -> f64| steps.iter().map(hours).sum::<f64>();
     let number = |kind: fn(&&TimelineStep) -> bool| steps.iter().filter(kind).count();
+    let span_h = last.end_h - steps.first().map_or(0.0, |first| first.from_h);
+    let (jobs_h, between_h) = (sum(|step| step.end_h - step.begin_h), sum(|step| step.begin_h - step.from_h));
+    // Each run of given hours ends where hands are safe: what is no job and no change-over was its way there.
+    let home_h = if facts.simulated { (facts.bench_hours - jobs_h - between_h).max(0.0) } else { 0.0 };
+    let (whole_h, home) = match home_h > 0.01 {
+        true => (jobs_h + between_h + home_h, format!(", {} of ways home", long(home_h))),
+        false => (span_h, String::new()),
+    };
     let mut words = vec![format!(
-        "{} in {}: {} of jobs, {} of change-overs; {}; {}.",
+        "{} in {}: {} of jobs, {} of change-overs{home}; {}; {}.",
         count(steps.len(), "job", "jobs"),
-        long(last.end_h - steps.first().map_or(0.0, |first| first.from_h)),
-        long(sum(|step| step.end_h - step.begin_h)),
-        long(sum(|step| step.begin_h - step.from_h)),
+        long(whole_h),
+        long(jobs_h),
+        long(between_h),
         count(number(|step| step.hands.is_some()), "hands-on change", "hands-on changes"),
         match number(|step| step.fault) {
             0 => "no fault".into(),

@@ -36,6 +36,7 @@ pub type Without = (String, bool);
 /// The eyes of a folder's selection, and what is said of conditions without any.
 pub fn read(dir: &Path, only: &[String], lane: Option<u16>) -> Result<(Vec<Seen>, Vec<Without>), Failure> {
     let reader = Store::open_read_only(dir)?;
+    reader.verify()?;
     let folder = JudgedFolder::read(dir, &reader, JudgedBy::plan(CacheUse::Look))?;
     let selection = Selection::read(&folder.file.plan, only).map_err(Failure::invalid)?;
     let selected: Vec<usize> = (0..folder.run.conditions.len())

@@ -69,6 +69,7 @@ impl<'a> Work<'a> {
             (mut search, hours, visiting) => {
                 let mut known = Known::new(self.plan, &self.forecast.expansion);
                 known.read(self.dir, store.reader(), self.all)?;
+                known.forget_all(self.pending);
                 if let Some(search) = &mut search {
                     search.begin(&known);
                 }

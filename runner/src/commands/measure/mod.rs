@@ -9,7 +9,7 @@ use crate::cli::RunArguments;
 use crate::console::exit::{Exit, Failure};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::teller::Teller;
-use crate::console::terminal::{Terminal, folded};
+use crate::console::terminal::{Terminal, duration, folded};
 use crate::evaluate::criteria;
 use crate::evaluate::live::{LivePage, Told};
 use crate::folder::run_folder::{bench_keys, keys_of, open_for, open_on};
@@ -17,7 +17,7 @@ use crate::forecast::bench_clock::BenchClock;
 use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::asked;
-use crate::run::bench_run::{BenchEnd, BenchSession, refused, state_folder};
+use crate::run::bench_run::{BenchEnd, BenchSession, refused, state_folder, unmeasured};
 use crate::run::disk_space::refuse_without_space;
 use crate::run::earlier_nights::EarlierNights;
 use crate::run::execute::Executor;
@@ -27,7 +27,7 @@ use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::{Basis, Visiting};
 use crate::run::prediction::expected::kept_expected;
 use crate::run::prediction::foreseen::{Foretold, SoFar};
-use crate::run::prediction::note::{Chosen, Kept};
+use crate::run::prediction::note::{Marks, chosen_so_far};
 use crate::run::progress::{Doing, Progress};
 use crate::run::rate_search::RateSearch;
 use crate::run::remeasure;
@@ -41,6 +41,7 @@ use plan::Plan;
 use plan::criteria::AcceptanceCriteria;
 use plan::selection::Selection;
 use simulator::target::SimulatedOptions;
+use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 use wanted::{Todo, Wanted};
 
@@ -143,18 +144,19 @@ pub fn measure_file(
         }
         None => None,
     };
-    refuse_predicted_shard(plan, arguments)?;
+    refuse_choosing_shard(plan, arguments)?;
     nights.refuse_others(&bench.as_ref().map_or(Target::Simulated, BenchSession::target))?;
     let mut store = match &bench {
         Some(session) => open_on(&dir, file, arguments.seed, session.target())?,
         None => open_for(&dir, file, arguments.seed)?,
     };
-    if bench.is_some() {
-        crate::run::bench_run::reopen_unmeasured(&mut store, &selected)?;
-    }
     record::refuse_other_shard(&dir, store.reader(), arguments)?;
     wanted.keep_results(&dir, store.reader(), plan, &mut selected)?;
-    let todo = wanted.todo(&dir, store.reader(), plan, &selected)?;
+    let tried_again = match &bench {
+        Some(_) => unmeasured(store.reader())?,
+        None => HashSet::new(),
+    };
+    let todo = wanted.todo(&dir, store.reader(), plan, &selected, &tried_again)?;
     refuse_without_space(plan, &todo.pending, &dir)?;
     // Everything that could refuse has had its say.
     let done_before = if arguments.reason.is_some() { 0 } else { selected.len() - todo.pending.len() };
@@ -178,6 +180,7 @@ pub fn measure_file(
         .map_err(|error| Failure::new(Exit::Store, format!("cannot watch for signals: {error}")))?;
     let clock = BenchClock::of_store(plan, &forecast, store.reader())?;
     let clock = clock.with_nights(walked_nights(store.reader(), &forecast)?);
+    let clock = clock.anew(pending.iter().map(|one| one.position));
     let clock = clock.only(selected.iter().map(|todo| todo.position));
     let executor = Executor::new(plan, &forecast.expansion, &keys);
     let threads = arguments.threads.map_or_else(
@@ -185,6 +188,9 @@ pub fn measure_file(
         usize::from,
     );
     let hours = if extent == Extent::AsPlanned { hours::given(plan, arguments.hours) } else { None };
+    if let Some(words) = hours.and_then(|_| hours::fewer_words(plan, arguments.hours)) {
+        terminal.note(&words);
+    }
     if hours.is_none() {
         HoursNote::forget(&mut store, &forecast)?;
     }
@@ -195,15 +201,16 @@ pub fn measure_file(
     let basis = match plan.predicted.filter(|_| as_planned && wanted.is_everything()) {
         Some(asked) => {
             let of = (plan, &forecast, &executor);
-            let prior = kept_expected(terminal, of, &file.measured, &mut store, threads, &cancel)?;
-            Some(Basis::new(plan, &forecast, asked, &prior, arguments.seed))
+            let marks = Marks::of(&file.text, &forecast.expansion, &keys);
+            let kept = (&mut store, &marks);
+            let prior = kept_expected(terminal, of, &file.measured, kept, threads, &cancel)?;
+            Some(Basis::new(plan, &forecast, asked, (&prior, marks), arguments.seed))
         }
         None => None,
     };
     let visiting = match &basis {
         Some(basis) => {
-            let meta = store.reader().meta()?;
-            let chosen = Kept::of(store.reader(), &meta)?.map_or_else(Chosen::default, |kept| kept.chosen);
+            let chosen = chosen_so_far(store.reader(), basis.marks())?;
             Some(Visiting::begin(basis, chosen, &mut store, (&all, pending))?)
         }
         None => None,
@@ -224,7 +231,15 @@ pub fn measure_file(
     let progress = Progress::new(*terminal, done_before, done_before + pending.len());
     let mut progress = progress.with_clock(clock).told_to(doing);
     if let (Some(basis), Some(visiting)) = (&basis, &visiting) {
-        let jobs = foretold(basis, visiting, (&dir, &store), &all)?;
+        let (jobs, hours) = foretold(basis, visiting, (&dir, &store), &all)?;
+        let words = match jobs.len() {
+            0 => "with what is known now nothing more is worth its hours".to_string(),
+            count => format!(
+                "with what is known now {count} of these jobs will be measured, in about {}; the verdicts of the others are predicted",
+                duration(3600.0 * hours)
+            ),
+        };
+        terminal.note(folded(&words, "", "  ").trim_end());
         progress.foretold(jobs.iter().map(|one| one.position));
     }
     let work =
@@ -266,29 +281,31 @@ pub fn measure_file(
     })
 }
 
-/// The jobs that a run with predictions will still do, by what it knows as it begins.
+/// The jobs that a run with predictions will still do, by what it knows as it begins, and the bench hours of that.
 fn foretold(
     basis: &Basis<'_>,
     visiting: &Visiting<'_>,
     (dir, store): (&Path, &Store),
     all: &[PendingJob],
-) -> Result<Vec<PendingJob>, Failure> {
+) -> Result<(Vec<PendingJob>, f64), Failure> {
     let (reader, forecast) = (store.reader(), basis.forecast());
-    let kept = Kept::of(reader, &reader.meta()?)?;
-    let Some(kept) = kept.filter(|_| !visiting.is_finished()) else { return Ok(visiting.due()) };
     let mut known = Known::new(basis.plan(), &forecast.expansion);
     known.read(dir, reader, all)?;
     let keys = reader.done_keys()?;
     let done = all.iter().filter(|one| keys.contains(&one.key)).map(|one| one.position).collect();
     let seconds = hours::seconds_of(forecast, reader)?;
-    let so_far = SoFar { chosen: &kept.chosen, known: &known, done: &done, seconds: &seconds };
-    Ok(Foretold::new(basis, all, Some(so_far)).rest())
+    let so_far = SoFar { chosen: visiting.chosen(), known: &known, done: &done, seconds: &seconds };
+    Ok(Foretold::new(basis, all, Some(so_far)).rest_hours())
 }
 
 /// A shard has only its own results.
-fn refuse_predicted_shard(plan: &Plan, arguments: &RunArguments) -> Result<(), Failure> {
-    match (plan.predicted, arguments.shard) {
-        (Some(_), Some(shard)) => Err(Failure::invalid(format!(
+fn refuse_choosing_shard(plan: &Plan, arguments: &RunArguments) -> Result<(), Failure> {
+    let hours = hours::given(plan, arguments.hours);
+    match (plan.predicted, hours, arguments.shard) {
+        (_, Some(hours), Some(shard)) => Err(Failure::invalid(format!(
+            "--shard {shard}: a run of {hours} h chooses what is worth most of the whole plan, and each shard would take its own hours; run it              without --shard, or without --hours and `most_hours` of the plan"
+        ))),
+        (Some(_), None, Some(shard)) => Err(Failure::invalid(format!(
             "--shard {shard}: [predicted] chooses what is measured by the results of the whole plan, and a shard has only its own; \
              run it without --shard, or remove [predicted]"
         ))),

@@ -89,15 +89,17 @@ pub fn keep_beginning(
     if let Some(shard) = arguments.shard {
         keep_shard(store, &shard.to_string())?;
     }
-    if let Some(reason) = &arguments.reason {
-        if !todo.superseded.is_empty() {
-            store.supersede_all(&todo.superseded, reason)?;
-            let jobs = todo.superseded.len() as u64;
+    if let Some((keys, reason)) = &todo.replacing {
+        store.replace(keys, reason);
+    }
+    if let Some(reason) = &arguments.reason
+        && !todo.pending.is_empty()
+    {
+        if !todo.continued {
+            let jobs = todo.pending.len() as u64;
             log(store, &Event::MeasuredAgain { jobs, reason: reason.clone() })?;
         }
-        if !todo.pending.is_empty() {
-            remeasure::open_request(store, Request { texts: &arguments.again, reason })?;
-        }
+        remeasure::open_request(store, Request { texts: &arguments.again, reason }, &todo.pending)?;
     }
     if let Some(holder) = store.left_by() {
         let by = holder.to_string();

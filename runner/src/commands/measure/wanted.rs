@@ -6,10 +6,11 @@ use crate::evaluate::by_result::{self, Known};
 use crate::forecast::Forecast;
 use crate::forecast::shard::{Shard, split};
 use crate::run::pending::PendingJob;
-use crate::run::remeasure::{Choice, Request, choose};
-use crate::store::StoreReader;
+use crate::run::remeasure::{Choice, Held, Request, choose};
+use crate::store::{JobKey, StoreReader};
 use plan::Plan;
 use plan::selection::Selection;
+use std::collections::HashSet;
 use std::path::Path;
 
 /// What the command line asks for.
@@ -26,8 +27,8 @@ pub struct Wanted<'a> {
 /// The jobs that are measured now.
 pub struct Todo {
     pub pending: Vec<PendingJob>,
-    /// Keys of the results that they replace.
-    pub superseded: Vec<[u8; 32]>,
+    /// Keys of those whose results take the place of results that count, and why.
+    pub replacing: Option<(Vec<JobKey>, String)>,
     /// An earlier request to measure again goes on.
     pub continued: bool,
 }
@@ -116,14 +117,14 @@ impl<'a> Wanted<'a> {
                 return Err(Failure::new(Exit::NothingSelected, words));
             }
         }
-        let given_up = reader.given_up()?;
+        let newest = reader.newest_attempts()?;
         for pending in selected {
-            pending.attempt = given_up.get(&pending.key).map_or(1, |last| last.attempt + 1);
+            pending.attempt = newest.get(&pending.key).map_or(1, |last| last + 1);
         }
         Ok(())
     }
 
-    /// What of the selected jobs is to be done.
+    /// What of the selected jobs is to be done. `unmeasured`: jobs whose results say that they were not measured, and that are tried again.
     ///
     /// # Errors
     /// What `--again` refuses; exit 74.
@@ -133,11 +134,19 @@ impl<'a> Wanted<'a> {
         reader: &StoreReader,
         plan: &Plan,
         selected: &[PendingJob],
+        unmeasured: &HashSet<JobKey>,
     ) -> Result<Todo, Failure> {
         let done = reader.done_keys()?;
+        let replacing = |pending: &[PendingJob], reason: &str| {
+            let keys = pending.iter().map(|one| one.key).filter(|key| done.contains(key));
+            let keys: Vec<JobKey> = keys.collect();
+            (!keys.is_empty()).then(|| (keys, reason.to_owned()))
+        };
         let Some(reason) = &self.arguments.reason else {
-            let pending = selected.iter().filter(|pending| !done.contains(&pending.key)).copied().collect();
-            return Ok(Todo { pending, superseded: Vec::new(), continued: false });
+            let is_due = |one: &&PendingJob| !done.contains(&one.key) || unmeasured.contains(&one.key);
+            let pending: Vec<PendingJob> = selected.iter().filter(is_due).copied().collect();
+            let replacing = replacing(&pending, UNMEASURED);
+            return Ok(Todo { pending, replacing, continued: false });
         };
         let request = Request { texts: &self.arguments.again, reason };
         let chosen: Vec<PendingJob> =
@@ -146,18 +155,18 @@ impl<'a> Wanted<'a> {
             [] => Ok(None),
             results => by_result::jobs(dir, reader, plan, &chosen, results).map(Some),
         };
-        let given_up = reader.given_up()?;
-        Ok(match choose(&request, &chosen, wanted, &given_up, &done, reader)? {
-            Choice::Continued(pending) => Todo { pending, superseded: Vec::new(), continued: true },
-            Choice::New(mut pending) => {
-                // The attempt that counts now has the number that would be next without it.
-                pending.iter_mut().for_each(|pending| pending.attempt += 1);
-                let superseded = pending.iter().map(|pending| pending.key).collect();
-                Todo { pending, superseded, continued: false }
-            }
-        })
+        let held = Held { reader, done: &done, given_up: &reader.given_up()? };
+        let (pending, continued) = match choose(&request, &chosen, wanted, held)? {
+            Choice::Continued(pending) => (pending, true),
+            Choice::New(pending) => (pending, false),
+        };
+        let replacing = replacing(&pending, reason);
+        Ok(Todo { pending, replacing, continued })
     }
 }
+
+/// Why the result of a job that was not measured is replaced.
+const UNMEASURED: &str = "not measured: measured again";
 
 fn nothing_to_run(shard: Option<Shard>) -> String {
     match shard {

@@ -117,7 +117,7 @@ impl<'a, 'f> Loop<'a, 'f> {
                 Step::Job(one) => self.one_job(&one, true)?,
                 Step::Again(one) => {
                     let why = "not measured: tried again before the setup was taken out";
-                    self.record.store.supersede(&one.key, why)?;
+                    self.record.store.replace(&[one.key], why);
                     if let Some(results) = &mut self.results {
                         results.forget(&one);
                     }

@@ -29,7 +29,7 @@ pub(crate) use nights::nights_of;
 pub use ownership::state_folder;
 pub(crate) use ownership::{custody, know, lock_bench, make_safe_from_outside, not_safe, not_safe_words};
 pub(crate) use session::Journal;
-pub use session::{BenchEnd, BenchRun, BenchSession, Choosing, reopen_unmeasured};
+pub use session::{BenchEnd, BenchRun, BenchSession, Choosing, unmeasured};
 pub(crate) use site::Site;
 pub use stated::{narrowed, overdue, read_bench, refuse_beyond, refused, tell_doubts};
 pub(crate) use texts::{MOST_TEXTS, failure_texts};

@@ -22,7 +22,7 @@ use crate::run::prediction::choosing::Visiting;
 use crate::run::progress::Progress;
 use crate::run::rate_search::RateSearch;
 use crate::run::watchdog::Watchdog;
-use crate::store::{Attempts, Store, Target, utc_text};
+use crate::store::{Attempts, JobKey, Store, StoreReader, Target, utc_text};
 use bench::driver::within;
 use bench::{BenchDriver, CommandLog, Custody, StateFolder};
 use contract::{CancelToken, DriverError, Setting};
@@ -33,6 +33,7 @@ use nightbench_core::results::JobOutcome;
 use plan::Plan;
 use plan::bench_file::{BenchFile, EventKind};
 use plan::keys::JobKeys;
+use std::collections::HashSet;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -42,24 +43,19 @@ use std::time::{Duration, SystemTime};
 /// Log of every command, in the run folder.
 const COMMAND_LOG: &str = "commands.log";
 
-/// Jobs that an earlier run could not measure count as not done: the old attempt stays, with its reason.
+/// Jobs whose results say that they could not be measured: they are tried again.
 ///
 /// # Errors
 /// Exit 74.
-pub fn reopen_unmeasured(store: &mut Store, selected: &[PendingJob]) -> Result<(), Failure> {
-    let mut again = Vec::new();
-    for stored in store.reader().jobs(Attempts::Counting) {
+pub fn unmeasured(reader: &StoreReader) -> Result<HashSet<JobKey>, Failure> {
+    let mut keys = HashSet::new();
+    for stored in reader.jobs(Attempts::Counting) {
         let stored = stored?;
-        if matches!(stored.outcome, JobOutcome::NotMeasured(_))
-            && selected.iter().any(|pending| pending.key == stored.row.key)
-        {
-            again.push(stored.row.key);
+        if matches!(stored.outcome, JobOutcome::NotMeasured(_)) {
+            keys.insert(stored.row.key);
         }
     }
-    for key in again {
-        store.supersede(&key, "not measured: measured again")?;
-    }
-    Ok(())
+    Ok(keys)
 }
 
 /// How a session ended.

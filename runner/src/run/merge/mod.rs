@@ -10,7 +10,7 @@ use crate::forecast::folder_facts::{PlanSize, shard_of};
 use crate::forecast::merge_clock::MergedClock;
 use crate::forecast::shard::{Shard, split};
 use crate::inputs::plan_file::PlanFile;
-use crate::run::prediction::note::{Kept, NotedVisit, take_over as take_over_notes};
+use crate::run::prediction::note::{Kept, Marks, NotedVisit, take_over as take_over_notes};
 use crate::store::{
     Attempts, JobKey, Meta, Reading, Store, StoreError, StoreReader, StoredJob, Target, hex, utc_text,
 };
@@ -106,7 +106,8 @@ pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> 
     let file = PlanFile::from_text(first.meta.plan_text.clone(), "stored plan", false)?;
     let forecast = Forecast::new(&file.plan, &[])?;
     PlanSize::new(&first.meta.plan_text, &forecast).keep(&mut store)?;
-    keep_predictions(&parts, &mut store)?;
+    let marks = Marks::of(&file.text, &forecast.expansion, &keys_of(&file.plan, &first.meta.target)?);
+    keep_predictions(&parts, &mut store, &marks)?;
     find_missing(&file, &forecast, &parts, &store, &mut merged)?;
     if let Some(extra) = extra {
         merged.extra_jobs = extra.merge()?;
@@ -115,10 +116,10 @@ pub fn merge(out: &Path, parts: &[PathBuf]) -> Result<(Store, Merged), Failure> 
 }
 
 /// What the parts keep of predictions: everything that one of them chose to measure, and the end of the choice where one came to it.
-fn keep_predictions(parts: &[Part], store: &mut Store) -> Result<(), Failure> {
+fn keep_predictions(parts: &[Part], store: &mut Store, marks: &Marks) -> Result<(), Failure> {
     let mut together: Option<Kept> = None;
     for part in parts {
-        let Some(kept) = Kept::of(&part.reader, &part.meta)? else { continue };
+        let Some(kept) = Kept::of(&part.reader, marks)? else { continue };
         match &mut together {
             None => together = Some(kept),
             Some(known) => {
@@ -129,7 +130,7 @@ fn keep_predictions(parts: &[Part], store: &mut Store) -> Result<(), Failure> {
             }
         }
     }
-    together.map_or(Ok(()), |kept| take_over_notes(store, &kept))
+    together.map_or(Ok(()), |kept| take_over_notes(store, &kept, marks))
 }
 
 /// Opens the folders that hold results, and lists those that do not.

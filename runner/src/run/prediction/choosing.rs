@@ -4,7 +4,7 @@
 //! jobs alone, so that it chooses what an uninterrupted run would have chosen, whatever threads did.
 
 use super::ahead::{Ahead, JobsOf, in_order};
-use super::note::{Because, Chosen, NotedVisit, keep_chosen};
+use super::note::{Because, Chosen, Marks, NotedVisit, keep_chosen};
 use crate::console::exit::Failure;
 use crate::forecast::Forecast;
 use crate::forecast::full_eye::FullEyes;
@@ -30,6 +30,7 @@ pub struct Basis<'p> {
     /// Hours of a full eye after rows and columns, by condition, and of one that follows a verdict in doubt; empty where eyes are full.
     full_eye_h: Vec<f64>,
     after_doubt_h: Vec<f64>,
+    marks: Marks,
 }
 
 impl<'p> Basis<'p> {
@@ -38,7 +39,7 @@ impl<'p> Basis<'p> {
         plan: &'p Plan,
         forecast: &'p Forecast,
         asked: Predicted,
-        prior: &Prior,
+        (prior, marks): (&Prior, Marks),
         seed: u64,
     ) -> Basis<'p> {
         let field = Field::new(plan, &forecast.expansion, &AcceptanceCriteria::of(plan), prior);
@@ -49,7 +50,7 @@ impl<'p> Basis<'p> {
         let after_doubt = |one| if eyes.follows_doubt(one) { eyes.hours(one) } else { 0.0 };
         let full_eye_h = conditions().map(|one| eyes.hours(one)).collect();
         let after_doubt_h = conditions().map(after_doubt).collect();
-        Basis { plan, forecast, field, terms, full_eye_h, after_doubt_h }
+        Basis { plan, forecast, field, terms, full_eye_h, after_doubt_h, marks }
     }
 
     /// The walk before anything is measured.
@@ -61,6 +62,11 @@ impl<'p> Basis<'p> {
     /// The plan it is of.
     pub fn plan(&self) -> &'p Plan {
         self.plan
+    }
+
+    /// What its notes belong to.
+    pub fn marks(&self) -> &Marks {
+        &self.marks
     }
 
     /// Its forecast.
@@ -104,6 +110,21 @@ pub struct Stands {
 }
 
 impl Stands {
+    /// As [`Stands::did`]; what was measured beside the choice takes nothing of its hours.
+    pub(super) fn visited(
+        &mut self,
+        because: Because,
+        (basis, jobs): (&Basis<'_>, &[PendingJob]),
+        seconds: &[Option<JobSeconds>],
+        pace: f64,
+    ) {
+        let (now_min, spent_h) = (self.from.now_min, self.spent_h);
+        self.did(basis, jobs, seconds, pace);
+        if because == Because::Before {
+            (self.from.now_min, self.spent_h) = (now_min, spent_h);
+        }
+    }
+
     /// Jobs are done, with what they really took; `pace`: measuring in units of the forecast from now on.
     pub(super) fn did(
         &mut self,
@@ -133,6 +154,34 @@ impl Stands {
     }
 }
 
+impl Chosen {
+    /// The choice goes on from here: what was measured beside it is known to it as well. `done`: places of the jobs that have a result.
+    pub(super) fn go_on(&mut self, jobs: &JobsOf, done: &HashSet<u64>) {
+        let noted: BTreeSet<u32> = self.visits.iter().flat_map(|visit| &visit.conditions).copied().collect();
+        let before: Vec<u32> = jobs
+            .iter()
+            .filter(|(condition, _)| !noted.contains(condition))
+            .filter(|(_, jobs)| jobs.iter().all(|one| done.contains(&one.position)))
+            .map(|(condition, _)| *condition)
+            .collect();
+        if !before.is_empty() {
+            self.visits.push(NotedVisit { because: Because::Before, conditions: before });
+        }
+        self.finished = false;
+    }
+}
+
+impl NotedVisit {
+    /// Its jobs as they were done: what was measured beside the choice, in the plan's order.
+    pub(super) fn jobs(&self, jobs: &JobsOf) -> Vec<PendingJob> {
+        let mut own = in_order(jobs, &self.conditions);
+        if self.because == Because::Before {
+            own.sort_by_key(|one| one.position);
+        }
+        own
+    }
+}
+
 /// Places of the jobs that are done, in the order in which they were chosen and then in the plan's, and the bench hours of that: with
 /// what each job took (`seconds`, by place), waiting for attended hours left out.
 pub fn in_order_chosen(
@@ -150,7 +199,7 @@ pub fn in_order_chosen(
     }
     let mut order: Vec<PendingJob> = Vec::new();
     for visit in &chosen.visits {
-        order.extend(in_order(&jobs, &visit.conditions));
+        order.extend(visit.jobs(&jobs));
         visit.conditions.iter().for_each(|condition| {
             jobs.remove(condition);
         });
@@ -207,19 +256,8 @@ impl<'b> Visiting<'b> {
         let open: HashSet<u64> = pending.iter().map(|one| one.position).collect();
         let done: HashSet<u64> =
             all.iter().map(|one| one.position).filter(|place| !open.contains(place)).collect();
-        let noted: BTreeSet<u32> =
-            chosen.visits.iter().flat_map(|visit| &visit.conditions).copied().collect();
-        let before: Vec<u32> = jobs
-            .iter()
-            .filter(|(condition, _)| !noted.contains(condition))
-            .filter(|(_, jobs)| jobs.iter().all(|one| done.contains(&one.position)))
-            .map(|(condition, _)| *condition)
-            .collect();
-        if !before.is_empty() {
-            chosen.visits.push(NotedVisit { because: Because::Before, conditions: before });
-        }
-        chosen.finished = false;
-        keep_chosen(store, &chosen)?;
+        chosen.go_on(&jobs, &done);
+        keep_chosen(store, &chosen, &basis.marks)?;
         let seconds = seconds_of(basis.forecast, store.reader())?;
         let (walk, stands) = (basis.walk(), basis.begin());
         Ok(Visiting {
@@ -272,7 +310,7 @@ impl<'b> Visiting<'b> {
         if !conditions.is_empty() {
             let conditions = conditions.into_iter().collect();
             self.chosen.visits.push(NotedVisit { because: Because::Before, conditions });
-            keep_chosen(store, &self.chosen)?;
+            keep_chosen(store, &self.chosen, &self.basis.marks)?;
         }
         Ok(jobs)
     }
@@ -341,12 +379,11 @@ impl<'b> Visiting<'b> {
                     .collect();
                 let _ = self.walk.next(self.stands.condition, &ahead(self.basis, &self.stands, &open));
             }
-            let conditions = visit.conditions.clone();
-            for condition in &conditions {
+            for condition in &visit.conditions {
                 let found = known.alone(*condition).and_then(|judged| Found::of(&judged));
                 self.walk.took(*condition, found);
             }
-            let jobs = in_order(&self.jobs, &conditions);
+            let jobs = visit.jobs(&self.jobs);
             for one in &jobs {
                 let expected = self.basis.forecast.problem.seconds(scheduled(self.basis.forecast, one));
                 let took =
@@ -363,7 +400,7 @@ impl<'b> Visiting<'b> {
             }
             let pace =
                 if self.took_s.0 > 0.0 && self.took_s.1 > 0.0 { self.took_s.0 / self.took_s.1 } else { 1.0 };
-            self.stands.did(self.basis, &jobs, &self.seconds, pace);
+            self.stands.visited(visit.because, (self.basis, &jobs), &self.seconds, pace);
             self.heard += 1;
             self.asked = self.asked.max(self.heard);
         }
@@ -377,7 +414,12 @@ impl<'b> Visiting<'b> {
     ) -> Result<Vec<PendingJob>, Failure> {
         loop {
             let open = self.open();
-            let visit = self.walk.next(stands.condition, &ahead(self.basis, stands, &open));
+            let mut clock = ahead(self.basis, stands, &open);
+            if self.chosen.visits.iter().all(|visit| visit.because == Because::Before) {
+                // What a bench did beside the choice takes nothing of its hours.
+                clock.spent_h = 0.0;
+            }
+            let visit = self.walk.next(stands.condition, &clock);
             // What was tried is not asked for again: an answer without anything else would go on for ever.
             let noted: BTreeSet<u32> =
                 self.chosen.visits.iter().flat_map(|visit| &visit.conditions).copied().collect();
@@ -385,13 +427,13 @@ impl<'b> Visiting<'b> {
                 visit.filter(|visit| visit.conditions.iter().any(|one| !noted.contains(one)))
             else {
                 self.chosen.finished = self.aside.is_empty();
-                keep_chosen(store, &self.chosen)?;
+                keep_chosen(store, &self.chosen, &self.basis.marks)?;
                 return Ok(Vec::new());
             };
             visit.conditions.retain(|one| !noted.contains(one));
             self.chosen.visits.push(NotedVisit { because: Because::Asked, conditions: visit.conditions });
             self.asked = self.chosen.visits.len();
-            keep_chosen(store, &self.chosen)?;
+            keep_chosen(store, &self.chosen, &self.basis.marks)?;
             let due = self.due();
             if !due.is_empty() {
                 return Ok(due);
@@ -405,6 +447,11 @@ impl<'b> Visiting<'b> {
             jobs.iter().filter(|one| !self.done.contains(&one.position)).copied().collect()
         };
         self.jobs.iter().map(|(condition, jobs)| (*condition, left(jobs))).collect()
+    }
+
+    /// What was chosen so far.
+    pub fn chosen(&self) -> &Chosen {
+        &self.chosen
     }
 
     /// Was anything chosen in this run?

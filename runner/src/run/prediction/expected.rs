@@ -1,7 +1,7 @@
 //! What the channel model expects of every condition: a nominal lane without any deviation, at the middle supply and three
 //! temperatures; what lies between is interpolated.
 
-use super::note::{Kept, keep_expected};
+use super::note::{Kept, Marks, keep_expected};
 use crate::console::exit::Failure;
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::Terminal;
@@ -36,12 +36,11 @@ pub fn kept_expected(
     terminal: &Terminal,
     (plan, forecast, executor): (&Plan, &Forecast, &Executor<'_>),
     measured: &BTreeMap<String, Measured>,
-    store: &mut Store,
+    (store, marks): (&mut Store, &Marks),
     threads: usize,
     cancel: &CancelToken,
 ) -> Result<Prior, Failure> {
-    let meta = store.reader().meta()?;
-    if let Some(kept) = Kept::of(store.reader(), &meta)?.filter(|kept| kept.model == MODEL_VERSION) {
+    if let Some(kept) = Kept::of(store.reader(), marks)?.filter(|kept| kept.model == MODEL_VERSION) {
         return Ok(kept.prior);
     }
     terminal.note(ASKING);
@@ -50,9 +49,9 @@ pub fn kept_expected(
         // What was not asked must not be taken for what it has no answer for.
         return Ok(Prior::default());
     }
-    keep_expected(store, MODEL_VERSION, &prior)?;
+    keep_expected(store, MODEL_VERSION, &prior, marks)?;
     // As every later run and report reads it.
-    Ok(Kept::of(store.reader(), &meta)?.map_or(prior, |kept| kept.prior))
+    Ok(Kept::of(store.reader(), marks)?.map_or(prior, |kept| kept.prior))
 }
 
 /// As [`kept_expected`], where nothing is kept.

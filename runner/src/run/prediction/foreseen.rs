@@ -57,23 +57,25 @@ impl<'b> Foretold<'b> {
         let (walk, stands) = (basis.walk(), basis.begin());
         let mut foretold = Foretold { basis, walk, jobs, stands, heard: BTreeSet::new(), due: Vec::new() };
         if let Some(so_far) = so_far {
-            foretold.go_on(&so_far);
+            let mut chosen = so_far.chosen.clone();
+            chosen.go_on(&foretold.jobs, so_far.done);
+            foretold.go_on(&chosen, &so_far);
         }
         foretold
     }
 
-    fn go_on(&mut self, so_far: &SoFar<'_, '_>) {
+    fn go_on(&mut self, chosen: &Chosen, so_far: &SoFar<'_, '_>) {
         let is_done = |one: &PendingJob| so_far.done.contains(&one.position);
-        for visit in &so_far.chosen.visits {
+        for visit in &chosen.visits {
             let (done, open): (Vec<PendingJob>, Vec<PendingJob>) =
-                in_order(&self.jobs, &visit.conditions).into_iter().partition(is_done);
+                visit.jobs(&self.jobs).into_iter().partition(is_done);
             let open_conditions: BTreeSet<u32> = open.iter().map(|one| one.job.condition).collect();
             for condition in visit.conditions.iter().filter(|one| !open_conditions.contains(one)) {
                 let found = so_far.known.alone(*condition).and_then(|judged| Found::of(&judged));
                 self.walk.took(*condition, found);
                 self.heard.insert(*condition);
             }
-            self.stands.did(self.basis, &done, so_far.seconds, 1.0);
+            self.stands.visited(visit.because, (self.basis, &done), so_far.seconds, 1.0);
             self.due.extend(open);
         }
         let jobs = self.jobs.values_mut();
@@ -108,13 +110,18 @@ impl<'b> Foretold<'b> {
         self.stands.did(self.basis, jobs, &[], 1.0);
     }
 
-    /// Every job that is still to come.
-    pub fn rest(mut self) -> Vec<PendingJob> {
-        let mut rest = Vec::new();
+    /// Every job that is still to come, and the bench hours until then, waiting for attended hours included.
+    pub fn rest_hours(mut self) -> (Vec<PendingJob>, f64) {
+        let (mut rest, before_h) = (Vec::new(), self.stands.spent_h);
         while let Some(jobs) = self.visit() {
             rest.extend(jobs);
         }
-        rest
+        (rest, self.stands.spent_h - before_h)
+    }
+
+    /// Every job that is still to come.
+    pub fn rest(self) -> Vec<PendingJob> {
+        self.rest_hours().0
     }
 }
 

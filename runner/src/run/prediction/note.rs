@@ -2,16 +2,48 @@
 
 use crate::console::exit::{Exit, Failure};
 use crate::forecast::folder_facts::digest;
-use crate::store::{Meta, Store, StoreReader};
+use crate::store::{Store, StoreReader, hex};
 use judge::judged::PredictionInputs;
 use judge::prediction::Prior;
+use plan::expand::{Expansion, Job};
+use plan::keys::JobKeys;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::collections::{BTreeMap, HashMap};
 
 /// The model's answers: large, and written once for a plan.
 const EXPECTED: &str = "expected";
 /// What was chosen.
 const CHOSEN: &str = "chosen";
+
+/// What notes belong to: the conditions of a plan, by what is measured of them. Title, limits, prices, rules and words are no part of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Marks {
+    /// Digest over all conditions in the expansion's order.
+    digest: String,
+    /// What is measured of each condition.
+    conditions: Vec<String>,
+    /// Digest of the plan's text, by which notes of earlier versions are known.
+    text: String,
+}
+
+impl Marks {
+    /// Of a plan and its text.
+    pub fn of(text: &str, expansion: &Expansion, keys: &JobKeys<'_>) -> Marks {
+        let first = |condition: u32| Job { condition, mounting: 0, repeat: 0, start: 0 };
+        let numbered = (0..).zip(&expansion.conditions);
+        let all: Vec<[u8; 32]> = numbered.map(|(at, one)| keys.key(one, &first(at))).collect();
+        let mut hash = Sha256::new();
+        all.iter().for_each(|key| hash.update(key));
+        let conditions = all.iter().map(|key| hex(&key[..8])).collect();
+        Marks { digest: hex(&hash.finalize()), conditions, text: digest(text) }
+    }
+
+    fn are_of(&self, noted: &str) -> bool {
+        noted == self.digest || noted == self.text
+    }
+}
 
 /// Why conditions were measured together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -49,7 +81,7 @@ pub struct Kept {
 
 #[derive(Serialize, Deserialize)]
 struct Answers {
-    /// Digest of the plan that the conditions' numbers belong to.
+    /// [`Marks`] of the conditions' numbers.
     plan: String,
     model: String,
     prior: Prior,
@@ -60,6 +92,23 @@ struct Choices {
     plan: String,
     #[serde(flatten)]
     chosen: Chosen,
+    /// What is measured of the conditions that are named: another plan may number them otherwise.
+    #[serde(default)]
+    conditions: BTreeMap<u32, String>,
+}
+
+impl Choices {
+    /// As another plan has the conditions; what it does not have is left out, and the choice goes on.
+    fn carried_over(self, marks: &Marks) -> Chosen {
+        let now: HashMap<&str, u32> = marks.conditions.iter().map(String::as_str).zip(0..).collect();
+        let there = |one: &u32| now.get(self.conditions.get(one)?.as_str()).copied();
+        let visits = self.chosen.visits.iter().map(|visit| NotedVisit {
+            because: visit.because,
+            conditions: visit.conditions.iter().filter_map(there).collect(),
+        });
+        let visits = visits.filter(|visit| !visit.conditions.is_empty()).collect();
+        Chosen { visits, finished: false }
+    }
 }
 
 fn read<T: DeserializeOwned>(reader: &StoreReader, name: &str) -> Result<Option<T>, Failure> {
@@ -74,18 +123,24 @@ fn text(value: &impl Serialize) -> Result<String, Failure> {
     serde_json::to_string(value).map_err(|error| Failure::new(Exit::Store, error.to_string()))
 }
 
+/// What was chosen so far in a folder, for a plan of these marks.
+///
+/// # Errors
+/// Exit 74: the store cannot be read, or holds something else.
+pub fn chosen_so_far(reader: &StoreReader, marks: &Marks) -> Result<Chosen, Failure> {
+    let Some(kept) = read::<Choices>(reader, CHOSEN)? else { return Ok(Chosen::default()) };
+    Ok(if marks.are_of(&kept.plan) { kept.chosen } else { kept.carried_over(marks) })
+}
+
 impl Kept {
-    /// Of a folder; `None` where its plan, as it is now, was not run with predictions.
+    /// Of a folder; `None` where what its plan measures was not run with predictions as it is now.
     ///
     /// # Errors
     /// Exit 74: the store cannot be read, or holds something else.
-    pub fn of(reader: &StoreReader, meta: &Meta) -> Result<Option<Kept>, Failure> {
-        let plan = digest(&meta.plan_text);
-        let Some(answers) = read::<Answers>(reader, EXPECTED)?.filter(|kept| kept.plan == plan) else {
-            return Ok(None);
-        };
-        let chosen = read::<Choices>(reader, CHOSEN)?.filter(|kept| kept.plan == plan);
-        let chosen = chosen.map_or_else(Chosen::default, |kept| kept.chosen);
+    pub fn of(reader: &StoreReader, marks: &Marks) -> Result<Option<Kept>, Failure> {
+        let answers = read::<Answers>(reader, EXPECTED)?.filter(|kept| marks.are_of(&kept.plan));
+        let Some(answers) = answers else { return Ok(None) };
+        let chosen = chosen_so_far(reader, marks)?;
         Ok(Some(Kept { prior: answers.prior, model: answers.model, chosen }))
     }
 
@@ -96,13 +151,12 @@ impl Kept {
     }
 }
 
-/// Keeps the model's answers for the plan that a folder holds now.
+/// Keeps the model's answers.
 ///
 /// # Errors
 /// Exit 74.
-pub fn keep_expected(store: &mut Store, model: &str, prior: &Prior) -> Result<(), Failure> {
-    let plan = digest(&store.reader().meta()?.plan_text);
-    let answers = Answers { plan, model: model.into(), prior: prior.clone() };
+pub fn keep_expected(store: &mut Store, model: &str, prior: &Prior, marks: &Marks) -> Result<(), Failure> {
+    let answers = Answers { plan: marks.digest.clone(), model: model.into(), prior: prior.clone() };
     store.note(EXPECTED, &text(&answers)?).map_err(Failure::from)
 }
 
@@ -110,9 +164,11 @@ pub fn keep_expected(store: &mut Store, model: &str, prior: &Prior) -> Result<()
 ///
 /// # Errors
 /// Exit 74.
-pub fn keep_chosen(store: &mut Store, chosen: &Chosen) -> Result<(), Failure> {
-    let plan = digest(&store.reader().meta()?.plan_text);
-    let choices = Choices { plan, chosen: chosen.clone() };
+pub fn keep_chosen(store: &mut Store, chosen: &Chosen, marks: &Marks) -> Result<(), Failure> {
+    let named = chosen.visits.iter().flat_map(|visit| &visit.conditions);
+    let conditions =
+        named.filter_map(|one| Some((*one, marks.conditions.get(*one as usize)?.clone()))).collect();
+    let choices = Choices { plan: marks.digest.clone(), chosen: chosen.clone(), conditions };
     store.note(CHOSEN, &text(&choices)?).map_err(Failure::from)
 }
 
@@ -120,7 +176,7 @@ pub fn keep_chosen(store: &mut Store, chosen: &Chosen) -> Result<(), Failure> {
 ///
 /// # Errors
 /// Exit 74.
-pub fn take_over(store: &mut Store, kept: &Kept) -> Result<(), Failure> {
-    keep_expected(store, &kept.model, &kept.prior)?;
-    keep_chosen(store, &kept.chosen)
+pub fn take_over(store: &mut Store, kept: &Kept, marks: &Marks) -> Result<(), Failure> {
+    keep_expected(store, &kept.model, &kept.prior, marks)?;
+    keep_chosen(store, &kept.chosen, marks)
 }
