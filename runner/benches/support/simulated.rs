@@ -113,27 +113,25 @@ impl SimulatedEye<'_> {
             .collect()
     }
 
+    /// Where each lane works, and its exact surface.
+    fn at_work(&mut self) -> impl Iterator<Item = (LanePoint, &mut LaneSurface)> {
+        let (name, trained) = (self.device.eye, &self.trained);
+        let surfaces = self.target.lane_surfaces().filter(move |(eye, ..)| *eye == name);
+        surfaces.map(move |(_, lane, surface)| {
+            let at = trained.lanes.iter().position(|known| *known == lane).expect("trained");
+            (trained.settings[at], surface)
+        })
+    }
+
     /// The exact error ratio of each lane where it works.
     pub fn operating_ratios(&mut self) -> Vec<f64> {
-        let (name, trained) = (self.device.eye, &self.trained);
-        let surfaces = self.target.lane_surfaces().filter(|(eye, ..)| *eye == name);
-        surfaces
-            .map(|(_, lane, surface)| {
-                let at = trained.lanes.iter().position(|known| *known == lane).expect("trained");
-                let at = trained.settings[at];
-                surface.ber(usize::from(at.tap), usize::from(at.vref))
-            })
-            .collect()
+        self.at_work().map(|(at, surface)| surface.ber(usize::from(at.tap), usize::from(at.vref))).collect()
     }
 
     /// Where each lane's row and column cross a limit, by the exact surfaces.
     pub fn crossings(&mut self, limit: f64) -> Vec<Crossings> {
-        let (name, trained) = (self.device.eye, &self.trained);
-        let surfaces = self.target.lane_surfaces().filter(|(eye, ..)| *eye == name);
-        surfaces
-            .map(|(_, lane, surface)| {
-                let at = trained.lanes.iter().position(|known| *known == lane).expect("trained");
-                let at = trained.settings[at];
+        self.at_work()
+            .map(|(at, surface)| {
                 // Closed where it works.
                 if surface.ber(usize::from(at.tap), usize::from(at.vref)) > limit {
                     return [Some(0.0); 4];

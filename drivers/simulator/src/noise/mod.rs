@@ -64,8 +64,8 @@ pub struct LaneErrors {
     /// Bit numbers (from 1) of the first errors, ascending.
     placed: [u64; PLACED],
     count: usize,
-    /// Words of the last evaluation that the next placed error takes.
-    spare: [u32; 2],
+    /// Draw of the last evaluation that the next placed error takes.
+    spare: f64,
 }
 
 impl Noise {
@@ -101,7 +101,7 @@ impl PointNoise {
             ln_good: 0.0,
             placed: [0; PLACED],
             count: 0,
-            spare: [0; 2],
+            spare: 0.0,
         }
     }
 }
@@ -131,42 +131,48 @@ impl LaneErrors {
             return None;
         }
         while self.count <= errors {
-            let [high, low] = if self.count.is_multiple_of(2) {
-                let words = self.words((self.count / 2) as u32, 0);
-                self.spare = [words[2], words[3]];
-                [if self.count == 0 { self.first } else { words[0] }, words[1]]
+            let draw = if self.count.is_multiple_of(2) {
+                let [first, second] = self.pair(self.count / 2);
+                self.spare = second;
+                first
             } else {
                 self.spare
             };
-            if self.count == 0 {
-                self.ln_good = ln_1p(-self.ber.min(MOST_BER));
-            }
-            self.place_next(ln_1p(-draw(high, low)));
+            self.place_next(ln_1p(-draw));
         }
         Some(self.placed[errors])
     }
 
     /// Places all that are placed one by one, where none is yet: most will be asked for, and their logarithms are taken side by side.
     fn place_all(&mut self) {
-        let mut draws = [0.0; PLACED];
-        for (pair, draws) in draws.chunks_exact_mut(2).enumerate() {
-            let words = self.words(pair as u32, 0);
-            let first = if pair == 0 { self.first } else { words[0] };
-            draws.copy_from_slice(&[draw(first, words[1]), draw(words[2], words[3])]);
+        let mut logs = [0.0; PLACED];
+        for (pair, two) in logs.chunks_exact_mut(2).enumerate() {
+            two.copy_from_slice(&self.pair(pair));
         }
-        draws.iter_mut().for_each(|draw| *draw = -*draw);
         wide(
             #[inline(always)]
-            || draws.iter_mut().for_each(|value| *value = ln_1p(*value)),
+            || logs.iter_mut().for_each(|value| *value = ln_1p(-*value)),
         );
-        self.ln_good = ln_1p(-self.ber.min(MOST_BER));
-        draws.into_iter().for_each(|log| self.place_next(log));
+        logs.into_iter().for_each(|log| self.place_next(log));
+    }
+
+    /// Draws of two placed errors that follow each other.
+    fn pair(&self, pair: usize) -> [f64; 2] {
+        let words = self.words(pair as u32, 0);
+        let first = if pair == 0 { self.first } else { words[0] };
+        [draw(first, words[1]), draw(words[2], words[3])]
     }
 
     /// Places the next error behind a gap whose draw has this logarithm. The smaller the draw, the sooner the error: see `surely_clean`.
     fn place_next(&mut self, log: f64) {
+        let last = match self.count.checked_sub(1) {
+            Some(before) => self.placed[before],
+            None => {
+                self.ln_good = ln_1p(-self.ber.min(MOST_BER));
+                0
+            }
+        };
         let gap = log / self.ln_good;
-        let last = if self.count == 0 { 0 } else { self.placed[self.count - 1] };
         self.placed[self.count] = if gap < 9e18 { last.saturating_add(gap as u64 + 1) } else { u64::MAX };
         self.count += 1;
     }

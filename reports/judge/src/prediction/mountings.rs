@@ -95,10 +95,10 @@ impl<'c> Mountings<'c> {
 mod tests {
     use super::*;
 
-    /// Hands from 0 to 8 of every 24 hours, the last half an hour before their end.
-    struct Days;
+    /// A bench on which nothing but the hours of hands matters.
+    struct Hands(fn(f64) -> (f64, f64));
 
-    impl Clock for Days {
+    impl Clock for Hands {
         fn hours(&self, _: &[u32]) -> f64 {
             0.0
         }
@@ -109,24 +109,15 @@ mod tests {
             0.0
         }
         fn hands(&self, after_h: f64) -> (f64, f64) {
-            let day = 24.0 * (after_h / 24.0).floor();
-            let day = if after_h > day + 7.5 { day + 24.0 } else { day };
-            (after_h.max(day), day + 7.5)
+            (self.0)(after_h)
         }
     }
 
-    struct Always;
-
-    impl Clock for Always {
-        fn hours(&self, _: &[u32]) -> f64 {
-            0.0
-        }
-        fn spent(&self) -> f64 {
-            0.0
-        }
-        fn full(&self) -> f64 {
-            0.0
-        }
+    /// Hands from 0 to 8 of every 24 hours, the last half an hour before their end.
+    fn days(after_h: f64) -> (f64, f64) {
+        let day = 24.0 * (after_h / 24.0).floor();
+        let day = if after_h > day + 7.5 { day + 24.0 } else { day };
+        (after_h.max(day), day + 7.5)
     }
 
     fn due(hours: &[f64]) -> Vec<Due> {
@@ -136,7 +127,8 @@ mod tests {
     #[test]
     fn long_setups_wait_for_nights_and_short_ones_fill_the_day() {
         // In the given order the third long one is begun on the second day, the last short one on the third.
-        let found = Mountings::new(due(&[4.0, 4.0, 4.0, 4.0, 1.0, 1.0, 1.0]), &Days);
+        let hands = Hands(days);
+        let found = Mountings::new(due(&[4.0, 4.0, 4.0, 4.0, 1.0, 1.0, 1.0]), &hands);
         assert_eq!(found.order, [0, 4, 5, 6, 1, 2, 3]);
         // An hour more comes out of what is left of the second day; a tenth of all 19 hours more leaves all short ones to it.
         assert!((found.cost(1.0) - 1.1).abs() < 1e-9, "{}", found.cost(1.0));
@@ -146,33 +138,24 @@ mod tests {
 
     #[test]
     fn the_given_order_stays_where_hands_are_always_there() {
-        let found = Mountings::new(due(&[3.0, 2.0, 9.0]), &Always);
+        let hands = Hands(|after_h| (after_h, f64::INFINITY));
+        let found = Mountings::new(due(&[3.0, 2.0, 9.0]), &hands);
         assert_eq!(found.order, [0, 1, 2]);
         assert_eq!(found.cost(1.5), 1.5);
-        let none = Mountings::new(Vec::new(), &Days);
+        let hands = Hands(days);
+        let none = Mountings::new(Vec::new(), &hands);
         assert_eq!((none.order.len(), none.cost(9.0)), (0, 9.0));
     }
 
     /// What is done while nobody is there costs nothing, as long as it is done before the morning.
     #[test]
     fn a_night_is_free() {
-        struct Evening;
-        impl Clock for Evening {
-            fn hours(&self, _: &[u32]) -> f64 {
-                0.0
-            }
-            fn spent(&self) -> f64 {
-                0.0
-            }
-            fn full(&self) -> f64 {
-                0.0
-            }
-            fn hands(&self, after_h: f64) -> (f64, f64) {
-                let (from, last) = Days.hands(after_h + 9.0);
-                (from - 9.0, last - 9.0)
-            }
-        }
-        let found = Mountings::new(due(&[1.0, 1.0]), &Evening);
+        let evening = |after_h: f64| {
+            let (from, last) = days(after_h + 9.0);
+            (from - 9.0, last - 9.0)
+        };
+        let hands = Hands(evening);
+        let found = Mountings::new(due(&[1.0, 1.0]), &hands);
         assert_eq!(found.cost(14.0), 0.0);
         assert!((found.cost(16.0) - 1.0).abs() < 1e-9, "{}", found.cost(16.0));
     }
