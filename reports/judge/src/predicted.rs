@@ -410,6 +410,7 @@ mod tests {
             p_fail: 1.0 - pass,
             p_wrong: if verdict == PredictedVerdict::Pass { 1.0 - pass } else { pass },
             margins: [WIDTH, HEIGHT].into_iter().zip(p_fail).map(of).collect(),
+            p_contradicted: 0.0,
             beyond_guard: false,
         }
     }

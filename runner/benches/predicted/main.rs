@@ -51,6 +51,7 @@ fn walks(case: &Case, known: &[Known], depth: Depth, asked: &Asked) {
         if deep { format!(" ({:.1} h by row and column)", hours.all_lines) } else { String::new() },
     );
     let mut total = Held::default();
+    let mut contradicted = (0.0, 0);
     let (mut sum, mut spent, mut worst, mut most, mut walked_all) = (0.0, 0.0, 0, 0.0_f64, 0);
     for (silicon, number) in (0..known.len()).flat_map(|one| [(one, 0), (one, 1)]) {
         let Known { field, runs } = &known[silicon];
@@ -62,6 +63,8 @@ fn walks(case: &Case, known: &[Known], depth: Depth, asked: &Asked) {
             let walked = walks::walk(field, run, terms, &hours);
             let held = walks::held(field, &walked.predictions, run);
             let other = walks::held(field, &walked.predictions, &runs[1 - number]);
+            let again = walks::contradicted(field, &walked.predictions, runs);
+            (contradicted.0, contradicted.1) = (contradicted.0 + again.0, contradicted.1 + again.1);
             let p = &walked.predictions;
             if asked.each {
                 println!(
@@ -125,6 +128,11 @@ fn walks(case: &Case, known: &[Known], depth: Depth, asked: &Asked) {
         total.predicted as f64 / n,
         sum / n,
         total.wrong as f64 / n
+    );
+    println!(
+        "  of these the two whole runs contradict each other in: said {:.2}, seen {:.2}",
+        contradicted.0 / n,
+        contradicted.1 as f64 / n
     );
     println!(
         "  words by the probability that they are wrong (from, words, said, seen): {}",

@@ -295,6 +295,16 @@ pub fn differ(field: &Field, one: &Measured, other: &Measured) -> usize {
         .count()
 }
 
+/// Among predicted conditions: the sum of the probabilities that two runs contradict each other, and how often these do.
+pub fn contradicted(field: &Field, predictions: &Predictions, runs: &[Measured; 2]) -> (f64, usize) {
+    let verdict = |run: &Measured, at: u32| run.get(&at).and_then(|known| passes(field, at, known));
+    let all = predictions.predicted.iter();
+    let said = all.clone().map(|one| one.p_contradicted).sum();
+    let differ =
+        |at: u32| matches!((verdict(&runs[0], at), verdict(&runs[1], at)), (Some(a), Some(b)) if a != b);
+    (said, all.filter(|one| differ(one.condition)).count())
+}
+
 /// Hours of a case at a depth.
 pub fn hours(case: &Case, depth: Depth, attended: bool) -> Hours {
     Hours::new(&case.whole, depth, attended)

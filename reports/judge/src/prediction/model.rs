@@ -135,13 +135,15 @@ struct Series {
     data: Vec<Datum>,
 }
 
-/// What the rest of a run says of a margin: middle and standard deviation, share of the limit, and what was read.
+/// What the rest of a run says of a margin: middle and standard deviation, share of the limit. Part of that is `scatter`, by which
+/// measurements of one condition differ.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Guess {
     pub condition: u32,
     pub quantity: Quantity,
     pub middle: f64,
     pub sd: f64,
+    pub scatter: f64,
 }
 
 /// What was learnt from measured conditions.
@@ -232,7 +234,8 @@ impl Rest<'_> {
             let quantity = part.series.quantity;
             for condition in conditions {
                 if let Some((middle, sd)) = part.sum(self.field, &[(*condition, 1.0)]) {
-                    guesses.push(Guess { condition: *condition, quantity, middle, sd });
+                    let scatter = part.scatter(self.field, *condition).unwrap_or(0.0);
+                    guesses.push(Guess { condition: *condition, quantity, middle, sd, scatter });
                 }
             }
         }
@@ -360,12 +363,21 @@ impl<'m> Part<'m> {
         Part { series, posterior: Posterior::new(&matrix, &y).ok(), chosen }
     }
 
+    fn place(&self, field: &Field, condition: u32) -> Option<Place> {
+        let asked = field.asked.get(condition as usize)?;
+        let asked = asked.iter().find(|one| one.quantity == self.series.quantity)?;
+        Some(place(field, condition, asked))
+    }
+
+    /// By how much measurements of a condition differ: what it shares with itself alone.
+    fn scatter(&self, field: &Field, condition: u32) -> Option<f64> {
+        let place = self.place(field, condition)?;
+        let [again, other] = [true, false].map(|same| self.series.covariance(&place, &place, same));
+        Some((again - other).max(0.0).sqrt())
+    }
+
     fn sum(&self, field: &Field, weights: &[(u32, f64)]) -> Option<(f64, f64)> {
-        let of = |(condition, weight): &(u32, f64)| {
-            let asked = field.asked.get(*condition as usize)?;
-            let asked = asked.iter().find(|one| one.quantity == self.series.quantity)?;
-            Some((place(field, *condition, asked), *weight))
-        };
+        let of = |(condition, weight): &(u32, f64)| Some((self.place(field, *condition)?, *weight));
         let places: Vec<(Place, f64)> = weights.iter().map(of).collect::<Option<_>>()?;
         let mut own = 0.0;
         for (i, (a, by)) in places.iter().enumerate() {

@@ -40,6 +40,8 @@ pub struct Predicted {
     pub p_fail: f64,
     /// Probability that the word is wrong.
     pub p_wrong: f64,
+    /// Probability that two measurements of it would contradict each other.
+    pub p_contradicted: f64,
     /// Every quantity that is judged, in order.
     pub margins: Vec<PredictedMargin>,
     /// A pass whose every interval lies beyond the guard band that measured margins have: a measurement would give no conditional pass.

@@ -1,5 +1,6 @@
 //! Predictions over an invented bench whose margins are known.
 
+use super::walk::loss;
 use super::*;
 use nightbench_core::random::SplitMix64;
 use nightbench_core::results::Direction;
@@ -407,6 +408,40 @@ fn the_word_is_the_likelier_one() {
     let found = Predictions::of(&field, &measured, &mandatory(&field, &terms(5.0)), 5);
     assert!(found.predicted.iter().any(|one| one.p_fail > 0.25 && one.p_fail < 0.5));
     assert!(found.predicted.iter().all(|one| one.p_wrong <= 0.5), "{:?}", found.predicted);
+}
+
+#[test]
+fn what_a_measurement_would_hardly_settle_is_worth_little() {
+    let of = |verdict, p_contradicted| {
+        let (p_wrong, margins) = (0.3, Vec::new());
+        let p_fail = if verdict == PredictedVerdict::Pass { p_wrong } else { 1.0 - p_wrong };
+        loss(&Predicted {
+            condition: 0,
+            verdict,
+            p_fail,
+            p_wrong,
+            p_contradicted,
+            margins,
+            beyond_guard: false,
+        })
+    };
+    let near =
+        |found: f64, expected: f64| assert!((found - expected).abs() < 1e-12, "{found}, not {expected}");
+    // A measurement that repeats itself mends all of it; a false fail is worth a third of a false pass.
+    near(of(PredictedVerdict::Pass, 0.0), 0.3);
+    near(of(PredictedVerdict::Fail, 0.0), 0.1);
+    // One that is contradicted every fifth time leaves a tenth of false passes and a tenth of false fails.
+    near(of(PredictedVerdict::Pass, 0.2), 0.3 - 0.1 - 0.1 / 3.0);
+    // It is evidence all the same.
+    near(of(PredictedVerdict::Pass, 0.42), 0.03);
+    near(of(PredictedVerdict::Fail, 0.42), 0.01);
+    // Of a bench nobody is told that a measurement contradicts itself more often than a coin.
+    let field = field();
+    let mut measured = truth(&field);
+    measured.retain(|condition, _| condition % 5 == 0);
+    let found = Predictions::of(&field, &measured, &mandatory(&field, &terms(5.0)), 5).predicted;
+    assert!(found.iter().any(|one| one.p_contradicted > 0.05));
+    assert!(found.iter().all(|one| (0.0..=0.5).contains(&one.p_contradicted)));
 }
 
 const SUPPLIES: &str = "[[supply]]\nname = \"low\"\nvdd_v = 1.15\nvddq_v = 1.15\n\n[[supply]]\nname = \"nominal\"\nvdd_v = 1.2\n\

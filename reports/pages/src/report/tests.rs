@@ -496,6 +496,7 @@ pub(crate) fn foretold(kind: Kind) -> Demo {
                 high: Some(margin + 15.0),
                 p_fail: 0.02,
             }],
+            p_contradicted: 0.0,
             beyond_guard: pass,
         });
     }
