@@ -493,7 +493,7 @@ fn a_pass_read_below_its_limit_shows_what_was_read() {
     assert!(html.contains("1 pass stands where a lane read below its limit in the start measured"));
     let card = html.split("<article").nth(1).and_then(|part| part.split("</article>").next()).unwrap();
     let row = format!(
-        "<tr class=\"read\"><th scope=\"row\">as read</th><td>{read}</td><td></td><td>\u{2212}2.0</td><td>\u{2021} below the limit</td></tr>"
+        "<tr class=\"read\"><th scope=\"row\">as read</th><td>{read}</td><td></td><td>\u{2212}2.0</td><td class=\"side-of-limit\">\u{2021} below the limit</td></tr>"
     );
     assert!(card.contains(&row), "{card}");
     assert!(card.contains(&format!("Judged less read: {half} {unit}: training puts it beside")), "{card}");
