@@ -39,12 +39,9 @@ pub fn repeatability(
                 Row { kind: 'A', sensitivity, freedom: Some(all), ..row("repeatability", deviation, source) }
             }
             None => {
-                let source = say(&|| {
-                    format!(
-                        "half a tap and half a Vref step of training's scatter (estimate), times what each eye loses that far beside its operating \
-                         point: a steep eye has more"
-                    )
-                });
+                const HALF: &str = "half a tap and half a Vref step of training's scatter (estimate), times what each eye loses that far beside \
+                                    its operating point: a steep eye has more";
+                let source = say(&|| HALF.into());
                 let freedom = Some(TRAINING_FREEDOM);
                 Row { sensitivity, freedom, assumed: true, ..row("repeatability", inputs.training, source) }
             }
