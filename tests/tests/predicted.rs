@@ -185,6 +185,14 @@ fn other_limits_are_predicted_anew_and_a_plan_may_admit_predictions() {
     let page = std::fs::read_to_string(folder.path().join("d/report.html")).expect("a page");
     assert!(page.contains("counts, as the plan says"));
     let before = json(&told);
+    // What the price had measured and left is told with numbers, and one sentence holds what may be wrong.
+    let [fixed, chosen] = [0, 1].map(|at| before["predictions"]["measured"][at].as_u64().expect("a number"));
+    let jobs = before["jobs"].as_u64().expect("jobs");
+    assert_eq!(fixed + chosen, jobs, "{before}");
+    assert!(page.contains(&format!(
+        "Measured: {jobs} conditions, {fixed} of them cover and audits whatever the price"
+    )));
+    assert!(page.contains("predicted verdicts the model expects"));
     // A predicted pass that may lie within the guard band is no pass.
     let perhaps = before["predictions"]["perhaps_conditional"].as_u64();
     let fails =

@@ -48,6 +48,8 @@ fn a_deep_plan_takes_rows_and_columns_and_says_so() {
     assert_eq!(stored(&folder, "deep"), [rows.clone(), rows]);
     let page = std::fs::read_to_string(folder.path().join("deep/report.html")).unwrap();
     assert!(page.contains("pass (row and column)"));
+    // How many verdicts rest on them, and what they do not see, stands with the result.
+    assert!(page.contains("2 of 2 verdicts from eyes rest on rows and columns, 0 on full eyes."));
     let words = nightbench(folder.path(), &["run", "deep.toml", "--into", "deep"]);
     assert!(words.out.contains("of them by row and column"), "{}", words.out);
     let table = nightbench(folder.path(), &["export", "deep", "--as", "csv"]).out;

@@ -69,6 +69,8 @@ pub struct JudgedMetric {
 pub struct WorstLane {
     /// Mean over the jobs of the lane that reads worst, ps or mV.
     pub as_read: f64,
+    /// What it gains where it is brought to the mean place of its strobe's lanes, ps or mV.
+    pub centred: f64,
     /// Lanes that are taken as read, because they lie further below the others than chance explains or only have a bound.
     pub alone: u16,
     /// Standard deviation of the true values of healthy lanes, ps or mV; `None` where lanes are taken as read.
@@ -363,6 +365,8 @@ pub struct BudgetRow {
     pub source: String,
     /// Taken as an estimate, because nothing of this run or of a study says it.
     pub assumed: bool,
+    /// Of an estimate: its least and its largest standard uncertainty over the eyes of the run, ps or mV.
+    pub range: Option<(f64, f64)>,
 }
 
 /// The uncertainty budget of one metric, at the run's median values or at those of one eye.

@@ -9,6 +9,7 @@
 
 mod aggregate;
 pub mod agreement;
+mod as_read;
 mod assumed;
 pub mod audit;
 mod between_lanes;
@@ -43,11 +44,12 @@ mod verge;
 pub mod why;
 mod worth;
 
+pub use as_read::passes_in_words;
 pub use assumed::{Assumption, assumptions};
 pub use chart::{Series, reference_condition};
 pub use doubt::{LeftOpen, judged_alone, judged_of, left_open};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
-pub use predicted::{counts_in_words, expected_in_words, terms};
+pub use predicted::{counts_in_words, expected_in_words, expected_number, terms};
 pub use release::limit_of as unit_limit;
 pub use worth::{Decides, Worth, worths};
 

@@ -78,6 +78,12 @@ pub struct PredictionNote {
     pub finished: bool,
     /// Sum over the predicted conditions of the probability that the word is wrong.
     pub sum_p_wrong: f64,
+    /// Sum of the probability that two measurements would contradict each other.
+    pub sum_p_contradicted: f64,
+    /// What leaving them unmeasured is worth at the price, h: a wrong pass in full, a wrong fail in part.
+    pub left_worth_hours: f64,
+    /// Conditions measured whatever the price (cover and audits), and those that were chosen at it.
+    pub measured: (usize, usize),
     /// By which standard deviations were multiplied, so that predictions of measured blocks hold: metric and direction, factor.
     pub factors: Vec<(String, f64)>,
     /// The same near the limit, where it is larger.
@@ -186,6 +192,9 @@ pub(crate) fn predict(
     let setups =
         |blocks: &BTreeSet<Block>| blocks.iter().map(|one| one.setup).collect::<BTreeSet<u32>>().len();
     note.unvisited = (setups(&all) - setups(&visited), all.len() - visited.len());
+    let at_any_price =
+        measured.keys().filter(|index| blocks.contains(field.points[**index as usize].block())).count();
+    note.measured = (at_any_price, measured.len() - at_any_price);
     if measured.is_empty() {
         return note;
     }
@@ -206,9 +215,11 @@ pub(crate) fn predict(
                 let band = guard.get(&margin.quantity).copied().unwrap_or(f64::INFINITY);
                 band == 0.0 || margin.low >= band
             });
-        let p_wrong = one.p_wrong;
+        let (p_wrong, p_contradicted, loss) = (one.p_wrong, one.p_contradicted, one.loss());
         if mark(run, one) {
             note.sum_p_wrong += p_wrong;
+            note.sum_p_contradicted += p_contradicted;
+            note.left_worth_hours += loss * asked.wrong_verdict_hours;
         }
     }
     let perhaps = |judged: &&JudgedCondition| {
@@ -365,10 +376,15 @@ fn words(one: &Quarantine, field: &Field, (plan, expansion): (&Plan, &Expansion)
 
 /// A number of conditions that is no whole number, such as a sum of probabilities, with its noun, so that no reader takes it for a share.
 pub fn expected_in_words(conditions: f64) -> String {
+    format!("{} conditions", expected_number(conditions))
+}
+
+/// The same without the noun, for a sentence that has it.
+pub fn expected_number(conditions: f64) -> String {
     match conditions {
-        few if few < 0.01 => "fewer than 0.01 conditions".into(),
-        some if some < 10.0 => format!("{some:.2} conditions"),
-        many => format!("{many:.1} conditions"),
+        few if few < 0.01 => "fewer than 0.01".into(),
+        some if some < 10.0 => format!("{some:.2}"),
+        many => format!("{many:.1}"),
     }
 }
 
@@ -413,6 +429,21 @@ mod tests {
             p_contradicted: 0.0,
             beyond_guard: false,
         }
+    }
+
+    /// Beyond doubt the margin that is smaller as a share decides, as of measured ones: else a cell of a sure pass named whichever quantity's
+    /// chance of a fail was larger in the ninth digit, and showed a larger margin than the measured cells beside it.
+    #[test]
+    fn beyond_doubt_the_smaller_share_decides() {
+        let decides = |p_fail: [f64; 2]| {
+            let mut one = predicted(PredictedVerdict::Pass, p_fail);
+            one.margins[0].margin = 12.0;
+            one.margins[1].margin = 20.0;
+            one.worst().map(|worst| worst.quantity)
+        };
+        assert_eq!(decides([1e-9, 1e-8]), Some(WIDTH));
+        assert_eq!(decides([1e-9, 0.01]), Some(HEIGHT));
+        assert_eq!(decides([0.9995, 0.99991]), Some(WIDTH));
     }
 
     /// A measurement whose guard band is wider than its limit decides nothing, but for a fail of another quantity: nor does a prediction.

@@ -1,6 +1,6 @@
-//! Which of two judged metrics is worse: the one order of lanes, metrics and conditions.
+//! Which of two judged metrics is worse: the one order of lanes, metrics and conditions; and the worst condition of a run.
 
-use crate::judged::JudgedMetric;
+use crate::judged::{JudgedCondition, JudgedMetric, JudgedRun};
 use std::cmp::Ordering;
 
 impl JudgedMetric {
@@ -27,6 +27,38 @@ impl JudgedMetric {
         (other.verdict.cmp(&self.verdict))
             .then(sure.total_cmp(&other_sure))
             .then(share.total_cmp(&other_share))
+    }
+}
+
+impl JudgedRun {
+    /// Does a condition count for the decision: within its module's rating, or where the plan lets others count as well?
+    pub fn counts(&self, judged: &JudgedCondition) -> bool {
+        !judged.beyond_rating || self.beyond_rating_counts
+    }
+
+    /// Index of the condition whose deciding metric is worst: of those that count and have a verdict, else of the others with a
+    /// verdict, else of whatever has a margin.
+    pub fn worst(&self) -> Option<usize> {
+        let judged = |one: &JudgedCondition| one.verdict.is_some();
+        self.worst_of(|one| self.counts(one) && judged(one))
+            .or_else(|| self.worst_of(judged))
+            .or_else(|| self.worst_of(|one| self.counts(one)))
+            .or_else(|| self.worst_of(|_| true))
+    }
+
+    /// Index of the worst condition that does not count, where it is worse than the worst one.
+    pub fn worse_beside(&self) -> Option<usize> {
+        let metric = |index: usize| self.conditions.get(index).and_then(JudgedCondition::worst);
+        let found = self.worst_of(|one| !self.counts(one) && one.verdict.is_some())?;
+        let worst = metric(self.worst()?)?;
+        metric(found)?.compare_worst(worst).is_lt().then_some(found)
+    }
+
+    /// The same among some conditions; the first in the plan's order of equals.
+    fn worst_of(&self, of: impl Fn(&JudgedCondition) -> bool) -> Option<usize> {
+        let all = self.conditions.iter().enumerate().filter(|(_, one)| of(one));
+        let with_margin = all.filter_map(|(index, one)| Some((index, one.worst()?)));
+        with_margin.min_by(|(_, a), (_, b)| a.compare_worst(b)).map(|(index, _)| index)
     }
 }
 

@@ -1,5 +1,6 @@
 //! The release decision: yes, no or undecided, with its reasons, and the tolerance limit over units behind it.
 
+use crate::as_read::passes_in_words;
 use crate::audit::{HighestRateNote, UnitsNote};
 use crate::judged::{JudgedRun, PredictedVerdict, Release, ReleaseDecision};
 use crate::predicted::PredictionNote;
@@ -234,6 +235,13 @@ pub fn release(run: &JudgedRun, plan: &Plan, criteria: &AcceptanceCriteria, simu
     keep(doubtful > 0, Obstacle::Conditional);
     let not_judged = "measured but not judged: no limit applies, outside the decision";
     say(run.not_judged, not_judged, not_judged);
+    let below = run.passes_read_below(true);
+    if below.total() > 0 {
+        reasons.push(format!(
+            "{} where a lane read below its limit: judged is what the worst lane has over all starts, not the start measured",
+            passes_in_words(below)
+        ));
+    }
     if !sought.is_empty() {
         reasons.push(sought_words(sought));
         let unknown = sought.iter().any(|one| one.passes().is_none() || one.reaches.is_none());

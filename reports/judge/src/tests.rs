@@ -454,42 +454,81 @@ fn where_training_lands_decides_nothing_for_sure() {
     assert_eq!(of("100", lane(4.0, 0)), (Verdict::Fail, 3, false));
 }
 
+/// Eight lanes 2 ps apart that training scatters by 10 ps; lane 5 lacks `bad` ps.
+fn scattered(plan: &str, bad: f32) -> JudgedRun {
+    judged(plan, false, move |_, p| {
+        let mut capture = capture(200.0);
+        capture.lanes = (0..8).collect();
+        capture.edges = (0..8u64)
+            .map(|lane| {
+                let half = (200.0 + 10.0 * scatter(8 * p + lane) + lane as f64) as f32 / 20.0;
+                let half = if lane == 5 { half - bad / 20.0 } else { half };
+                LaneSummary {
+                    reach: [half, half, 8.0, 8.0],
+                    u: [packed_u(0.001); 4],
+                    ..LaneSummary::default()
+                }
+            })
+            .collect();
+        capture.slopes.along_taps[2] = 2.0;
+        capture
+    })
+}
+
 /// The lowest of eight noisy readings is not the lowest lane: with readings that scatter by 10 ps and lanes that are alike, the
 /// estimate lies well above the reading; a lane that lacks 100 ps is taken as read, whatever the others show.
 #[test]
 fn the_worst_lane_is_a_minimum_and_a_bad_one_is_never_pooled() {
-    let of = |bad: f32| {
-        judged(PLAN, false, move |job, p| {
-            let mut capture = capture(200.0);
-            capture.lanes = (0..8).collect();
-            // Lanes 2 ps apart, readings by 10 ps of training.
-            capture.edges = (0..8u64)
-                .map(|lane| {
-                    let half = (200.0 + 10.0 * scatter(8 * p + lane) + lane as f64) as f32 / 20.0;
-                    let half = if lane == 5 { half - bad / 20.0 } else { half };
-                    LaneSummary {
-                        reach: [half, half, 8.0, 8.0],
-                        u: [packed_u(0.001); 4],
-                        ..LaneSummary::default()
-                    }
-                })
-                .collect();
-            capture.slopes.along_taps[2] = 2.0;
-            let _ = job;
-            capture
-        })
-    };
-    let healthy = of(0.0);
+    let healthy = scattered(PLAN, 0.0);
     for condition in &healthy.conditions {
         let metric = condition.worst().unwrap();
         assert!(metric.value > metric.worst_lane.as_read - 0.5, "{metric:?}");
         assert!(metric.worst_lane.spread.is_some());
     }
-    let planted = of(100.0);
+    let planted = scattered(PLAN, 100.0);
     for condition in &planted.conditions {
         let metric = condition.worst().unwrap();
         assert_eq!((metric.lane, metric.worst_lane.alone), (5, 1), "{metric:?}");
         assert!((metric.value - metric.worst_lane.as_read).abs() < 1.0, "{metric:?}");
         assert_ne!(metric.verdict, Verdict::Pass, "{metric:?}");
     }
+}
+
+/// A pass that stands where its lane read below the limit is no silent one: the release says so, of those that count.
+#[test]
+fn a_pass_that_was_read_below_its_limit_is_told_with_the_release() {
+    const SAID: &str = "where a lane read below its limit";
+    let healthy = scattered(PLAN, 0.0);
+    assert_eq!(healthy.passes_read_below(true).total(), 0);
+    assert!(healthy.release.reasons.iter().all(|words| !words.contains(SAID)));
+    let gap = |one: &JudgedCondition| one.worst().map_or(0.0, |worst| worst.value - worst.worst_lane.as_read);
+    let wide = healthy.conditions.iter().max_by(|a, b| gap(a).total_cmp(&gap(b))).unwrap();
+    let worst = wide.worst().unwrap();
+    assert!(gap(wide) > 1.0, "{worst:?}");
+    let between = format!("minimum = {:.2}", worst.worst_lane.as_read + 0.5 * gap(wide));
+    let run = scattered(&PLAN.replace("minimum = 100", &between), 0.0);
+    let found: Vec<&JudgedCondition> =
+        run.conditions.iter().filter(|one| one.passes_read_below().is_some()).collect();
+    assert!(!found.is_empty() && found.len() == run.passes_read_below(true).total());
+    assert!(found.iter().all(|one| one.verdict <= Some(Verdict::ConditionalPass)));
+    let reason = run.release.reasons.iter().find(|words| words.contains(SAID)).expect("it is told");
+    assert!(reason.starts_with(&passes_in_words(run.passes_read_below(true))), "{reason}");
+}
+
+/// An estimate that grows with the eye's own slope says over what it ranges: one budget is of one eye alone.
+#[test]
+fn an_assumed_repeatability_has_its_range_over_the_eyes() {
+    let plan = PLAN.replace("repeats = 2", "repeats = 1");
+    let run = judged(&plan, false, |job, _| {
+        let mut capture = capture(200.0);
+        capture.slopes.along_taps[2] = 0.1 + job.condition as f32;
+        capture
+    });
+    let row = run.budgets[0].rows.iter().find(|row| row.name == "repeatability").unwrap();
+    let (least, most) = row.range.expect("it is assumed");
+    assert!(row.assumed && least < row.standard_uncertainty && row.standard_uncertainty < most, "{row:?}");
+    assert!(most > 5.0 * least, "{row:?}");
+    let seat = run.budgets[0].rows.iter().find(|row| row.name == "re-seating").unwrap();
+    assert_eq!(seat.range, Some((seat.standard_uncertainty, seat.standard_uncertainty)));
+    assert!(run.budgets[0].rows.iter().all(|row| row.assumed || row.range.is_none()));
 }

@@ -89,8 +89,24 @@ impl Typical {
         let mut budgets = Vec::new();
         for (metric, (_, mut seen)) in self.seen {
             seen.sort_by(|a, b| a.value.total_cmp(&b.value).then(a.edges.0.total_cmp(&b.edges.0)));
-            let Some(seen) = seen.get(seen.len() / 2) else { continue };
-            budgets.extend(seen.budget(bench, metric));
+            let Some(Ok(mut budget)) = seen.get(seen.len() / 2).map(|seen| seen.budget(bench, metric)) else {
+                continue;
+            };
+            let mut ranges: BTreeMap<String, (f64, f64)> = BTreeMap::new();
+            for one in &seen {
+                for (name, u) in Common::new(&one.inputs(bench, metric), false).assumed(one.value) {
+                    match ranges.get_mut(name) {
+                        Some(range) => *range = (range.0.min(u), range.1.max(u)),
+                        None => {
+                            ranges.insert(name.to_string(), (u, u));
+                        }
+                    }
+                }
+            }
+            for row in budget.rows.iter_mut().filter(|row| row.assumed) {
+                row.range = ranges.get(&row.name).copied();
+            }
+            budgets.push(budget);
         }
         budgets
     }
@@ -99,7 +115,12 @@ impl Typical {
 impl Seen {
     /// The budget at this value.
     fn budget(&self, bench: &Bench<'_>, metric: Metric) -> Result<Budget, StatisticsError> {
-        let inputs = Inputs {
+        let common = Common::new(&self.inputs(bench, metric), true);
+        common.table(metric, self.value, self.edges, bench.criteria.decision.coverage)
+    }
+
+    fn inputs<'a>(&'a self, bench: &'a Bench<'_>, metric: Metric) -> Inputs<'a> {
+        Inputs {
             metric,
             direction: self.eye.direction,
             grid: &self.grid,
@@ -113,9 +134,7 @@ impl Seen {
             lines: &bench.criteria.budget.lines,
             off_kelvin: self.off.0,
             off_percent: self.off.1,
-        };
-        let common = Common::new(&inputs, true);
-        common.table(metric, self.value, self.edges, bench.criteria.decision.coverage)
+        }
     }
 }
 
@@ -474,10 +493,12 @@ fn judge_metric(
             between_lanes::lanes(&lanes, population.spread, group, &TrainingOf::of(&inputs), own);
         let (_, of_strobe, of_all) = common.by_lanes(as_read);
         let minimum = Minimum::new(&noisy, population.spread, of_strobe + shared, of_all).map_err(unknown)?;
-        Some((minimum, noisy.iter().filter(|one| one.alone).count() as u16))
+        let place = lanes[..index].iter().filter(|lane| lane.value().is_some()).count();
+        let centred = noisy.get(place).map_or(0.0, |one| one.value - as_read);
+        Some((minimum, noisy.iter().filter(|one| one.alone).count() as u16, centred))
     };
     let (value, u) = match &least {
-        Some((minimum, _)) => {
+        Some((minimum, ..)) => {
             let (middle, half) = minimum.interval(coverage.probability()).map_err(unknown)?;
             (middle, half / coverage.normal_k())
         }
@@ -519,7 +540,7 @@ fn judge_metric(
     };
     let accepted = verdict <= Verdict::ConditionalPass;
     let conformance = match &least {
-        Some((minimum, _)) => {
+        Some((minimum, ..)) => {
             // Deviations as of a normal distribution, with the tails of the uncertainty's own degrees of freedom.
             let deviations = minimum.deviations_above(bound).map_err(unknown)?;
             let standard = Measured { value: deviations, standard_uncertainty: 1.0, dof: combined.freedom };
@@ -549,7 +570,8 @@ fn judge_metric(
         verdict,
         worst_lane: WorstLane {
             as_read,
-            alone: least.as_ref().map_or(0, |(_, alone)| *alone),
+            centred: least.as_ref().map_or(0.0, |(.., centred)| *centred),
+            alone: least.as_ref().map_or(0, |(_, alone, _)| *alone),
             spread: least.as_ref().and(population.spread).map(Spread::middle),
         },
         parts: MetricParts {

@@ -21,9 +21,9 @@ pub enum Decides {
     Open,
     /// Nothing is known of its module.
     Unknown,
-    /// What is known of its neighbours puts it near its limit.
+    /// What is known of its neighbours leaves its verdict in doubt: the limit lies within [`NEAR`] standard deviations.
     NearLimit,
-    /// What is known of its neighbours puts it far from its limit.
+    /// What is known of its neighbours puts it further from its limit.
     FarFromLimit,
 }
 
@@ -37,8 +37,10 @@ impl Decides {
             Decides::Extreme => "at a coldest or hottest temperature, where its module was not measured yet",
             Decides::Open => "begun or undecided",
             Decides::Unknown => "of modules of which nothing was measured yet",
-            Decides::NearLimit => "near their limit, as far as their neighbours say",
-            Decides::FarFromLimit => "far from their limit, as far as their neighbours say",
+            Decides::NearLimit => {
+                "expected within 2 standard deviations of their limit (10 % of it or more), by what their neighbours show"
+            }
+            Decides::FarFromLimit => "expected further from their limit than that",
         }
     }
 }
@@ -270,6 +272,16 @@ mod tests {
             worst_lane: Default::default(),
             parts: Default::default(),
         }];
+    }
+
+    /// What is near a limit depends on how far neighbours tell: the words have the number.
+    #[test]
+    fn near_is_said_with_its_number() {
+        let said = format!(
+            "within {NEAR} standard deviations of their limit ({:.0} % of it or more)",
+            100.0 * NEAR * NOISE
+        );
+        assert!(Decides::NearLimit.words().contains(&said), "{said}");
     }
 
     #[test]

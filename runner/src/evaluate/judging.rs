@@ -508,14 +508,10 @@ impl JudgedFolder {
     }
 }
 
-/// The condition whose deciding metric is worst, those that count before those beyond rating.
+/// The worst condition with a verdict, and the metric that decides it.
 pub fn worst(run: &JudgedRun) -> Option<(&str, &JudgedMetric)> {
-    run.conditions
-        .iter()
-        .filter(|condition| condition.verdict.is_some())
-        .filter_map(|condition| condition.worst().map(|metric| (condition, metric)))
-        .min_by(|(a, x), (b, y)| a.beyond_rating.cmp(&b.beyond_rating).then(x.compare_worst(y)))
-        .map(|(condition, metric)| (condition.name.as_str(), metric))
+    let judged = run.conditions.get(run.worst()?).filter(|one| one.verdict.is_some())?;
+    Some((judged.name.as_str(), judged.worst()?))
 }
 
 fn sha256(text: &str) -> String {

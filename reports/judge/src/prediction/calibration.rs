@@ -22,8 +22,8 @@ pub(super) const NORMAL: f64 = 1.959_963_984_540_054;
 const FREEDOM: f64 = 5.0;
 /// By how much a false pass weighs more than a false fail in what is worth measuring.
 pub(super) const FALSE_PASS: f64 = 3.0;
-/// Predicted margins of less than this share of the limit have a factor of their own.
-const NEAR: f64 = 0.3;
+/// Predicted margins of less than this share of the limit are near it: they have a factor of their own.
+pub const NEAR_LIMIT: f64 = 0.3;
 /// Factor where too little was measured to tell.
 pub(super) const UNTOLD: f64 = 1.5;
 /// Two whole runs contradict each other so often where the scatter of single margins, to which all that no neighbour shares is reckoned,
@@ -88,7 +88,7 @@ impl Calibration {
         let bad = &faults.bad;
         let mut calibration = Calibration {
             factors: factors(field, &residuals, bad, f64::INFINITY),
-            near: factors(field, &residuals, bad, NEAR),
+            near: factors(field, &residuals, bad, NEAR_LIMIT),
             inflation: 1.0,
             quarantined: quarantine(field, &faults, &known),
             drawn: Audits::default(),
@@ -110,7 +110,7 @@ impl Calibration {
             all.iter().find(|(known, _)| *known == guess.quantity).map_or(UNTOLD, |(_, factor)| *factor)
         };
         let all = of(&self.factors);
-        if is_near(guess, NEAR) { all.max(of(&self.near)) } else { all }
+        if is_near(guess, NEAR_LIMIT) { all.max(of(&self.near)) } else { all }
     }
 
     pub fn is_quarantined(&self, field: &Field, condition: u32) -> bool {
@@ -189,7 +189,7 @@ impl Calibration {
         let mut by_condition: BTreeMap<u32, (Block, Vec<Guess>, bool)> = BTreeMap::new();
         for one in residuals {
             let half = NORMAL * one.guess.sd * self.factor(&one.guess);
-            let (held, near) = ((one.seen - one.guess.middle).abs() <= half, is_near(&one.guess, NEAR));
+            let (held, near) = ((one.seen - one.guess.middle).abs() <= half, is_near(&one.guess, NEAR_LIMIT));
             audits.margins += 1;
             audits.held += usize::from(held);
             audits.near_margins += usize::from(near);

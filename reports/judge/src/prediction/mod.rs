@@ -19,6 +19,7 @@ mod prior;
 mod visits;
 mod walk;
 
+pub use calibration::NEAR_LIMIT;
 pub use field::{Asked, Field, Point, Quantity};
 pub use measured::{Known, Measured, Reading};
 pub use model::Model;

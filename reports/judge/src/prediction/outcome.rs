@@ -1,6 +1,6 @@
 //! What is predicted in the end, and how far it can be believed.
 
-use super::calibration::Calibration;
+use super::calibration::{Calibration, FALSE_PASS};
 use super::field::{Field, Point, Quantity};
 use super::measured::Measured;
 use super::model::Model;
@@ -49,10 +49,28 @@ pub struct Predicted {
 }
 
 impl Predicted {
-    /// The margin that decides: most likely to fail, then the least as a share of its limit.
+    /// What leaving it as it is costs, in prices of a wrong verdict, which are those of a wrong pass: less what a measurement would leave,
+    /// since near a limit one contradicts the other, as often to one side as to the other. But for a tenth: it is evidence all the same.
+    pub fn loss(&self) -> f64 {
+        let left = match self.verdict {
+            PredictedVerdict::Pass => self.p_wrong,
+            PredictedVerdict::Fail => self.p_wrong / FALSE_PASS,
+        };
+        let measured = 0.5 * (1.0 + 1.0 / FALSE_PASS) * self.p_contradicted;
+        (left - measured).max(0.1 * left)
+    }
+
+    /// The margin that decides: most likely to fail, then the least as a share of its limit. As of measured margins, what is beyond doubt
+    /// (more than 99.9 %) is told apart by its share alone: of two sure passes the probabilities, one in millions each, say nothing.
     pub fn worst(&self) -> Option<&PredictedMargin> {
+        const SURE: f64 = 0.001;
+        let doubt = |one: &PredictedMargin| match one.p_fail {
+            p if p < SURE => 0.0,
+            p if p > 1.0 - SURE => 1.0,
+            p => p,
+        };
         let share = |one: &PredictedMargin| one.margin / one.limit;
-        self.margins.iter().min_by(|a, b| b.p_fail.total_cmp(&a.p_fail).then(share(a).total_cmp(&share(b))))
+        self.margins.iter().min_by(|a, b| doubt(b).total_cmp(&doubt(a)).then(share(a).total_cmp(&share(b))))
     }
 }
 
@@ -111,7 +129,7 @@ pub struct Audits {
     /// Margins, and how many of them lay within their 95 % interval.
     pub margins: usize,
     pub held: usize,
-    /// Of these, margins that were predicted near the limit (less than 30 % of it away).
+    /// Of these, margins that were predicted near the limit (`NEAR_LIMIT`).
     pub near_margins: usize,
     pub near_held: usize,
 }

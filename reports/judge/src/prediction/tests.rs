@@ -1,6 +1,5 @@
 //! Predictions over an invented bench whose margins are known.
 
-use super::walk::loss;
 use super::*;
 use nightbench_core::random::SplitMix64;
 use nightbench_core::results::Direction;
@@ -415,7 +414,7 @@ fn what_a_measurement_would_hardly_settle_is_worth_little() {
     let of = |verdict, p_contradicted| {
         let (p_wrong, margins) = (0.3, Vec::new());
         let p_fail = if verdict == PredictedVerdict::Pass { p_wrong } else { 1.0 - p_wrong };
-        loss(&Predicted {
+        let one = Predicted {
             condition: 0,
             verdict,
             p_fail,
@@ -423,7 +422,8 @@ fn what_a_measurement_would_hardly_settle_is_worth_little() {
             p_contradicted,
             margins,
             beyond_guard: false,
-        })
+        };
+        one.loss()
     };
     let near =
         |found: f64, expected: f64| assert!((found - expected).abs() < 1e-12, "{found}, not {expected}");

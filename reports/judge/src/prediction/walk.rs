@@ -5,12 +5,12 @@
 //! many setups were taken out. At the end setups are mounted again where that pays. Where what is measured in any case takes as long as
 //! everything, everything is measured in the plan's order.
 
-use super::calibration::{Calibration, FALSE_PASS, NORMAL};
+use super::calibration::{Calibration, NORMAL};
 use super::field::{Asked, Field, Point};
 use super::measured::{Known, Measured, Reading};
 use super::model::{Guess, Model};
 use super::mountings::{Due, Mountings};
-use super::outcome::{Predicted, PredictedVerdict, Predictions, Quarantine};
+use super::outcome::{Predicted, Predictions, Quarantine};
 use super::visits::{Block, Mandatory, blocks, first_temperatures, mandatory};
 use statistics::special::normal_sf;
 use std::collections::{BTreeMap, BTreeSet};
@@ -289,7 +289,7 @@ impl<'f> Walk<'f> {
         ask.retain(|one| !learnt.calibration.is_quarantined(self.field, *one));
         for predicted in learnt.calibration.predict(&learnt.model, &ask) {
             let follows = self.p_doubt(&predicted) * clock.after_doubt(predicted.condition);
-            let net = loss(&predicted) - follows / self.terms.price_hours;
+            let net = predicted.loss() - follows / self.terms.price_hours;
             losses.insert(predicted.condition, net.max(0.0));
         }
         losses
@@ -570,15 +570,4 @@ impl<'f> Walk<'f> {
             }
         }
     }
-}
-
-/// What leaving a prediction as it is costs, less what a measurement would leave: near a limit one contradicts the other, as often to
-/// one side as to the other. But for a tenth, since it is evidence all the same. The price is that of a false pass.
-pub(super) fn loss(predicted: &Predicted) -> f64 {
-    let left = match predicted.verdict {
-        PredictedVerdict::Pass => predicted.p_wrong,
-        PredictedVerdict::Fail => predicted.p_wrong / FALSE_PASS,
-    };
-    let measured = 0.5 * (1.0 + 1.0 / FALSE_PASS) * predicted.p_contradicted;
-    (left - measured).max(0.1 * left)
 }

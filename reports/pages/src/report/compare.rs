@@ -62,7 +62,7 @@ pub(super) fn overlays(
     let condition = |slot: usize| pictures.get(slot).map_or(usize::MAX, |(index, _)| *index);
     let mut sets: Vec<(String, Vec<usize>)> = Vec::new();
     let slot_of = |wanted: usize| pictures.iter().position(|(index, _)| *index == wanted);
-    let ends = (rank::worst(run).and_then(slot_of), rank::best(run).and_then(slot_of));
+    let ends = (run.worst().and_then(slot_of), rank::best(run).and_then(slot_of));
     if let (Some(worst), Some(best)) = ends
         && worst != best
     {

@@ -39,7 +39,22 @@ pub(super) struct MetricRow {
     pub probability: String,
     pub class: &'static str,
     pub verdict: String,
+    /// How the eye is known, where it is no full eye.
+    pub evidence: &'static str,
+    /// The lane as it was read, where that is not what was judged.
+    pub read: Option<ReadRow>,
     pub note: String,
+}
+
+/// The worst lane as it was read.
+#[derive(Debug, Serialize)]
+pub(super) struct ReadRow {
+    pub value: String,
+    pub margin: String,
+    /// On which side of the limit, where it matters.
+    pub side: &'static str,
+    /// Why another value was judged.
+    pub why: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -149,7 +164,7 @@ pub(super) fn eyes(
     let mut sorted: Vec<&(usize, EyePicture)> = pictures.iter().collect();
     sorted.sort_by_key(|(index, picture)| (place.get(*index).copied().unwrap_or(usize::MAX), picture.eye));
     let deciding: BTreeSet<(usize, EyeName)> = deciding_eyes(run).into_iter().collect();
-    let ends: BTreeSet<usize> = rank::worst(run).into_iter().chain(rank::best(run)).collect();
+    let ends: BTreeSet<usize> = run.worst().into_iter().chain(rank::best(run)).collect();
     let mut printed = 0;
     let mut named = BTreeSet::new();
     let (mut pictured, mut outlined) = (Vec::new(), Vec::new());
@@ -349,16 +364,6 @@ pub(super) fn metric_row(metric: &JudgedMetric) -> MetricRow {
     if metric.at_least {
         notes.push("lower bound");
     }
-    // The lowest of many noisy readings is partly low by chance: the reading stands beside the estimate.
-    let read = plain(metric.worst_lane.as_read, 1);
-    let why = match metric.worst_lane.as_read < metric.value {
-        true => format!("the lowest of {} readings is low partly by chance", metric.lanes),
-        false => format!("another of the {} may lie lower", metric.lanes),
-    };
-    let as_read = format!("lane {} reads {read}: {why}", metric.lane);
-    if read != plain(metric.value, 1) {
-        notes.push(&as_read);
-    }
     let bound = if metric.at_least { "\u{2265} " } else { "" };
     MetricRow {
         metric: metric.metric.name(),
@@ -374,13 +379,45 @@ pub(super) fn metric_row(metric: &JudgedMetric) -> MetricRow {
             percent(metric.wrong_decision_risk)
         ),
         class: class(Some(metric.verdict)),
-        verdict: format!(
-            "{} {}",
-            glyph(Some(metric.verdict)),
-            format_args!("{}{}", short_words(metric.verdict), metric.evidence.beside())
-        ),
+        verdict: format!("{} {}", glyph(Some(metric.verdict)), short_words(metric.verdict)),
+        evidence: metric.evidence.beside().trim(),
+        read: as_read(metric),
         note: notes.join("; "),
     }
+}
+
+/// The reading beside what was judged, where they differ as printed.
+fn as_read(metric: &JudgedMetric) -> Option<ReadRow> {
+    let read = metric.worst_lane.as_read;
+    if plain(read, 1) == plain(metric.value, 1) {
+        return None;
+    }
+    let unit = metric.metric.base_unit();
+    let centred = metric.worst_lane.centred;
+    let rest = metric.value - read - centred;
+    let by_chance = match rest > 0.0 {
+        true => format!("the lowest of {} readings is low partly by chance", metric.lanes),
+        false => format!("another of the {} lanes may lie lower", metric.lanes),
+    };
+    let parts = [
+        (centred, "training puts it beside the mean place of its strobe's lanes".to_string()),
+        (rest, by_chance),
+    ];
+    let parts: Vec<String> = parts
+        .into_iter()
+        .filter(|(by, _)| by.abs() >= 0.05)
+        .map(|(by, why)| format!("{} {unit}: {why}", signed(by, 1)))
+        .collect();
+    Some(ReadRow {
+        value: plain(read, 1),
+        margin: signed(read - metric.limit, 1),
+        side: match (read < metric.limit, metric.passes_read_below()) {
+            (true, true) => "\u{2021} below the limit",
+            (true, false) => "below the limit",
+            (false, _) => "",
+        },
+        why: format!("Judged less read: {}.", parts.join("; ")),
+    })
 }
 
 /// Outlines come as SVG path data; anything else would be drawn as nothing, so it is refused with words.

@@ -17,10 +17,14 @@ pub(super) struct Cell {
     pub glyph: &'static str,
     /// The verdict, or why there is none.
     pub word: String,
+    /// How the eye is known, where it is no full eye.
+    pub evidence: &'static str,
     /// The sign alone says it, where the page has no room: a verdict, or nothing yet.
     pub sign_alone: bool,
     /// Beyond the module's rating.
     pub beyond: bool,
+    /// It passes though a lane read below its limit.
+    pub read_below: bool,
     /// The plan leaves it out.
     pub skipped: bool,
     /// What decides and by how much, a line each.
@@ -68,6 +72,8 @@ pub(super) struct MatrixView {
     pub lone: bool,
     /// Conditions in it may be predicted.
     pub predicts: bool,
+    /// Some pass though a lane read below its limit.
+    pub read_below: bool,
 }
 
 /// What a cell links to, by condition index.
@@ -122,6 +128,7 @@ pub(super) fn matrix(run: &JudgedRun, links: &Links<'_>, options: &Options) -> M
         at_least: run.conditions.iter().filter_map(JudgedCondition::worst).any(|worst| worst.at_least),
         lone: run.conditions.is_empty(),
         predicts: predicted::has_some(run),
+        read_below: run.conditions.iter().any(|one| one.passes_read_below().is_some()),
     }
 }
 
@@ -224,11 +231,18 @@ fn facet(
 
 fn measured_cell(index: usize, judged: &JudgedCondition, links: &Links<'_>) -> Cell {
     let word = match judged.verdict {
-        Some(verdict) => format!("{}{}", short_words(verdict), judged.evidence().beside()),
+        Some(verdict) => short_words(verdict).to_string(),
         None => verdict_words(judged),
     };
+    let read_below = judged.passes_read_below();
     let rest = match judged.worst() {
-        Some(worst) => format!("{}\n{}", deciding(worst), margin(worst)),
+        Some(worst) => {
+            let read = read_below.map_or_else(String::new, |below| {
+                let off = below.worst_lane.as_read - below.limit;
+                format!("\nas read {} {}", signed(off, 1), below.metric.base_unit())
+            });
+            format!("{}\n{}{read}", deciding(worst), margin(worst))
+        }
         None if judged.verdict.is_some() => judged.reason().into_owned(),
         None => judged.predicted.as_ref().map_or_else(String::new, predicted::in_cell),
     };
@@ -240,9 +254,11 @@ fn measured_cell(index: usize, judged: &JudgedCondition, links: &Links<'_>) -> C
         link: if shown { anchor.clone() } else { String::new() },
         glyph,
         word,
+        evidence: if judged.verdict.is_some() { judged.evidence().beside().trim() } else { "" },
         sign_alone: judged.verdict.is_some()
             || matches!(judged.state, ConditionState::NotRun | ConditionState::Predicted),
         beyond: judged.beyond_rating,
+        read_below: read_below.is_some(),
         skipped: false,
         rest,
         levels: level_code(&judged.condition),
@@ -256,8 +272,10 @@ fn empty_cell(left_out: bool) -> Cell {
         link: String::new(),
         glyph: if left_out { "\u{b7}" } else { "" },
         word: if left_out { "left out".into() } else { String::new() },
+        evidence: "",
         sign_alone: true,
         beyond: false,
+        read_below: false,
         skipped: left_out,
         rest: String::new(),
         levels: String::new(),

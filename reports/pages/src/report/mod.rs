@@ -24,6 +24,7 @@ pub(crate) mod plot;
 mod predicted;
 mod rank;
 mod reading;
+mod rests_on;
 mod room;
 mod served;
 mod summary;
@@ -35,6 +36,8 @@ mod wanted;
 mod why;
 mod words;
 
+#[cfg(test)]
+pub(crate) mod predicted_tests;
 #[cfg(test)]
 pub(crate) mod tests;
 

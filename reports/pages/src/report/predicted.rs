@@ -2,11 +2,11 @@
 
 use super::words::*;
 use super::{Options, rank};
-use judge::expected_in_words;
 use judge::judged::{
     JudgedCondition, JudgedRun, Predicted, PredictedMargin, PredictedVerdict, PredictionNote,
 };
-use judge::prediction::Audits;
+use judge::prediction::{Audits, NEAR_LIMIT};
+use judge::{expected_in_words, expected_number};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -40,7 +40,8 @@ pub(super) struct PredictedRow {
     pub margin: String,
     pub interval: String,
     pub others: String,
-    pub rests_on: String,
+    /// Measured conditions of its own setup.
+    pub of_setup: usize,
     pub rank: usize,
     pub order: usize,
     /// Listed on paper, too.
@@ -55,9 +56,13 @@ pub(super) struct PredictedView {
     pub audits: Vec<AuditRow>,
     pub quarantined: Vec<String>,
     pub in_quarantine: String,
+    /// What "near the limit" is.
+    pub near: String,
     /// What no prediction can see.
     pub unseen: String,
     pub rows: Vec<PredictedRow>,
+    /// What every one of them rests on.
+    pub rests_on: String,
     pub note: String,
     /// What the paper leaves out.
     pub paper: String,
@@ -75,8 +80,8 @@ pub(super) fn predicted(run: &JudgedRun, anchors: &[String], options: &Options) 
     let rows = listed.iter().enumerate().filter_map(|(place, index)| {
         let judged = run.conditions.get(*index)?;
         let setup = judged.condition.setup();
-        let rests_on = (measured.values().sum(), measured.get(&setup).copied().unwrap_or(0));
-        Some(row(judged, judged.predicted.as_ref()?, (place, *index), rests_on, anchors))
+        let own = measured.get(&setup).copied().unwrap_or(0);
+        Some(row(judged, judged.predicted.as_ref()?, (place, *index), own, anchors))
     });
     Some(PredictedView {
         sentence: sentence(run, note),
@@ -91,11 +96,16 @@ pub(super) fn predicted(run: &JudgedRun, anchors: &[String], options: &Options) 
         .collect(),
         quarantined: note.quarantined.clone(),
         in_quarantine: count(note.in_quarantine, "condition is", "conditions are"),
+        near: format!("near the limit: predicted less than {:.0} % of it away", 100.0 * NEAR_LIMIT),
         unseen: unseen(note),
         rows: rows.collect(),
+        rests_on: format!(
+            "Each rests on the channel model and {}.",
+            count(measured.values().sum(), "measured condition", "measured conditions")
+        ),
         paper: match listed.len() > MOST_PRINTED {
             true => format!(
-                "On paper: the {MOST_PRINTED} most doubtful; every margin and interval stands in the matrix (section 2)."
+                "On paper: the {MOST_PRINTED} most doubtful; every interval stands in the matrix (section 2)."
             ),
             false => String::new(),
         },
@@ -143,30 +153,20 @@ fn sentence(run: &JudgedRun, note: &PredictionNote) -> String {
 }
 
 fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> {
-    let mut facts = vec![(
-        "Price",
-        format!(
-            "{} h of the bench for one wrong verdict: a condition was measured where the wrong verdicts expected without it are \
-             worth more than its hours.",
-            significant(note.price_hours)
-        ),
-    )];
+    let mut facts = vec![("Price", price(run, note))];
     if !note.finished {
         return facts;
     }
     if let Some((whole, done)) = note.hours {
-        // As both are printed.
-        let tenths = |hours: f64| (10.0 * hours).round() / 10.0;
-        let saved = tenths(whole) - tenths(done);
-        let words = match saved > 0.0 {
-            true => format!(
+        let words = match saved(note) {
+            Some(saved) => format!(
                 "{} h of the bench in the order in which it was chosen; everything would have taken {} h by the forecast: {} h less ({:.0} %).",
                 plain(done, 1),
                 plain(whole, 1),
                 plain(saved, 1),
                 100.0 * saved / whole
             ),
-            false => format!(
+            None => format!(
                 "{} h of the bench in the order in which it was chosen; everything would have taken {} h by the forecast: nothing was saved.",
                 plain(done, 1),
                 plain(whole, 1)
@@ -174,27 +174,12 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
         };
         facts.push(("Hours", words));
     }
-    let bound = match note.drawn.bounds().or_else(|| note.mandatory.bounds()) {
-        Some((conditions, blocks)) => format!(
-            " The audits bound the share of wrong ones at {} of the conditions, taken one by one, and of the blocks with a wrong one at {} \
-             (95 % confidence).",
-            percent(conditions),
-            percent(blocks)
-        ),
-        None => " No block was audited: nothing bounds it from outside the model.".into(),
-    };
-    facts.push((
-        "Expected wrong",
-        format!(
-            "{} by the model's own account (the sum of their probabilities).{bound}",
-            expected_in_words(note.sum_p_wrong)
-        ),
-    ));
+    facts.extend(wrong(run, note));
     if !note.factors.is_empty() {
         let near = |of: &str| {
             let found = note.factors_near_limit.iter().find(|(known, _)| known == of);
             found.map_or_else(String::new, |(_, factor)| {
-                format!(" (near the limit × {})", significant(*factor))
+                format!(" (near the limit: × {})", significant(*factor))
             })
         };
         let words: Vec<String> = note
@@ -249,6 +234,93 @@ fn facts(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> 
     facts
 }
 
+/// What the price had measured and what it left, with numbers.
+fn price(run: &JudgedRun, note: &PredictionNote) -> String {
+    let price = significant(note.price_hours);
+    let rule = format!(
+        "{price} h of the bench for one wrong pass, a third of that for one wrong fail: a condition was measured where the wrong verdicts \
+         that this prevents are worth more than its hours."
+    );
+    let left = predicted_in(run).count();
+    if !note.finished || left == 0 {
+        return rule;
+    }
+    let (fixed, chosen) = note.measured;
+    let hours = saved(note).map_or_else(String::new, |hours| {
+        format!("; by the forecast they would have taken {} h", plain(hours, 1))
+    });
+    format!(
+        "{rule} Measured: {}, {fixed} of them cover and audits whatever the price, {chosen} for their doubt or by name. Left to be predicted: {left}, which are \
+         worth {} h at this price ({price} h, or a third of it, times the probability of being wrong, less what a measurement would leave){hours}.",
+        count(fixed + chosen, "condition", "conditions"),
+        hours_of(note.left_worth_hours),
+    )
+}
+
+/// Hours that everything would have taken beyond those of the run, as both are printed; `None` where nothing was saved.
+fn saved(note: &PredictionNote) -> Option<f64> {
+    let tenths = |hours: f64| (10.0 * hours).round() / 10.0;
+    let (whole, done) = note.hours?;
+    Some(tenths(whole) - tenths(done)).filter(|hours| *hours > 0.0)
+}
+
+fn hours_of(hours: f64) -> String {
+    if hours < 0.01 { "less than 0.01".into() } else { plain(hours, 2) }
+}
+
+fn predicted_in(run: &JudgedRun) -> impl Iterator<Item = &Predicted> {
+    run.conditions.iter().filter_map(|judged| judged.predicted.as_ref())
+}
+
+/// The three probabilities of being wrong in one place, each with what it is of, and one statement of them.
+fn wrong(run: &JudgedRun, note: &PredictionNote) -> Vec<(&'static str, String)> {
+    let Some(most) = predicted_in(run).map(|one| one.p_wrong).reduce(f64::max) else { return Vec::new() };
+    let all = predicted_in(run).count();
+    let expected = expected_number(note.sum_p_wrong);
+    let one = format!(
+        "its own probability stands beside each in section 9; the largest is {} (the model's own account).",
+        percent(most)
+    );
+    let sum = format!(
+        "of {all}, {expected} expected to be wrong: the sum of those probabilities (the model's own account). Of two measurements of each, \
+         {} would contradict each other.",
+        expected_number(note.sum_p_contradicted)
+    );
+    let audited = [("drawn at random", &note.drawn), ("of the cover, none drawn at random", &note.mandatory)];
+    let audited = audited.into_iter().find_map(|(which, audits)| Some((which, audits, audits.bounds()?)));
+    let (bound, of_audits) = match audited {
+        Some((which, audits, (share, blocks))) => (
+            format!(
+                "a share of at most {} of them (about {:.0} of {all}) is wrong, with 95 % confidence and whatever the model says: of {} in blocks \
+                 {which}, predicted from the rest and measured, {} were wrong ({} expected by the model). That takes conditions one by one; of blocks at most {} have a wrong \
+                 one.",
+                percent(share),
+                share * all as f64,
+                count(audits.conditions, "condition", "conditions"),
+                if audits.wrong == 0 { "none".to_string() } else { audits.wrong.to_string() },
+                expected_number(audits.expected_wrong),
+                percent(blocks)
+            ),
+            format!("the audits exclude a share of more than {} (95 % confidence)", percent(share)),
+        ),
+        None => (
+            "none: no block was audited, and nothing bounds them from outside the model.".into(),
+            "no audit bounds how many are".into(),
+        ),
+    };
+    vec![
+        ("One wrong", one),
+        ("All together", sum),
+        ("Bound by audits", bound),
+        (
+            "In a sentence",
+            format!(
+                "of {all} predicted verdicts the model expects {expected} to be wrong; {of_audits}; faults as below are not seen."
+            ),
+        ),
+    ]
+}
+
 fn audit(of: &'static str, audits: &Audits) -> AuditRow {
     let share = |held: usize, all: usize| match all {
         0 => "none".into(),
@@ -301,7 +373,7 @@ fn row(
     judged: &JudgedCondition,
     predicted: &Predicted,
     (rank, order): (usize, usize),
-    rests_on: (usize, usize),
+    own: usize,
     anchors: &[String],
 ) -> PredictedRow {
     let (glyph, class) = predicted_mark(predicted.verdict);
@@ -312,7 +384,6 @@ fn row(
         .filter(|one| deciding.is_none_or(|worst| worst.quantity != one.quantity))
         .map(|one| format!("{}: {}, {}", place(one), margin_of(one), interval(one)))
         .collect();
-    let (all, own) = rests_on;
     PredictedRow {
         id: anchors.get(order).cloned().unwrap_or_default(),
         name: judged.name.clone(),
@@ -323,10 +394,7 @@ fn row(
         margin: deciding.map_or_else(String::new, |one| format!("{} ({})", margin_of(one), place(one))),
         interval: deciding.map_or_else(String::new, interval),
         others: others.join("; "),
-        rests_on: format!(
-            "{}, {own} of its own setup, and the channel model",
-            count(all, "measured condition", "measured conditions")
-        ),
+        of_setup: own,
         rank,
         order,
         printed: rank < MOST_PRINTED,
@@ -344,22 +412,33 @@ fn margin_of(margin: &PredictedMargin) -> String {
 /// `+8.0 to +16.5 ps`; open above where the model ends, and below down to a closed eye.
 fn interval(margin: &PredictedMargin) -> String {
     let unit = margin.quantity.metric.base_unit();
-    // No margin lies lower than that of a closed eye.
-    let closed = margin.low <= -margin.limit;
-    match (closed, margin.high) {
-        (false, Some(high)) => format!("{} to {} {unit}", signed(margin.low, 1), signed(high, 1)),
-        (false, None) => format!("above {} {unit}", signed(margin.low, 1)),
-        (true, Some(high)) => format!("below {} {unit} (down to a closed eye)", signed(high, 1)),
-        (true, None) => "any size (down to a closed eye)".into(),
+    between(margin, unit, |value| signed(value, 1))
+        + if is_closed(margin) { " (down to a closed eye)" } else { "" }
+}
+
+/// Does the interval reach down to a closed eye? No margin lies lower than that.
+fn is_closed(margin: &PredictedMargin) -> bool {
+    margin.low <= -margin.limit
+}
+
+fn between(margin: &PredictedMargin, unit: &str, write: impl Fn(f64) -> String) -> String {
+    match (is_closed(margin), margin.high) {
+        (false, Some(high)) => format!("{} to {} {unit}", write(margin.low), write(high)),
+        (false, None) => format!("above {} {unit}", write(margin.low)),
+        (true, Some(high)) => format!("below {} {unit}", write(high)),
+        (true, None) => "any size".into(),
     }
 }
 
-/// What a cell of the matrix says below the word.
+/// What a cell of the matrix says below the word: the interval alone, since its middle would read like a measured margin.
 pub(super) fn in_cell(predicted: &Predicted) -> String {
     let Some(worst) = predicted.worst() else { return String::new() };
     let of = format!("{} {}", worst.quantity.metric.name(), worst.quantity.direction.name());
-    let share = signed(100.0 * worst.margin / worst.limit, 0);
-    format!("{of} \u{2248} {share} %\n{}\n{}", margin_of(worst), interval(worst))
+    let share = between(worst, "% of limit", |value| signed(100.0 * value / worst.limit, 0));
+    match (is_closed(worst), worst.high) {
+        (true, None) => format!("{of} {}", interval(worst)),
+        _ => format!("{of} {share}\n{}", interval(worst)),
+    }
 }
 
 /// The words of a predicted condition's tile.

@@ -22,27 +22,17 @@ fn by_metric(a: &JudgedCondition, b: &JudgedCondition) -> Ordering {
     }
 }
 
-/// Worse conditions first: verdict, those that count for the decision, then their deciding metrics.
-pub(super) fn compare(a: &JudgedCondition, b: &JudgedCondition) -> Ordering {
-    severity(a)
-        .cmp(&severity(b))
-        .then_with(|| a.beyond_rating.cmp(&b.beyond_rating))
-        .then_with(|| by_metric(a, b))
-}
-
-/// Indices of the conditions, worst first; equals stay in the plan's order.
+/// Indices of the conditions, worst first: verdict, those that count for the decision, then their deciding metrics; equals stay in the
+/// plan's order.
 pub(super) fn worst_first(run: &JudgedRun) -> Vec<usize> {
     let mut order: Vec<(usize, &JudgedCondition)> = run.conditions.iter().enumerate().collect();
-    order.sort_by(|(_, a), (_, b)| compare(a, b));
+    order.sort_by(|(_, a), (_, b)| {
+        severity(a)
+            .cmp(&severity(b))
+            .then_with(|| run.counts(b).cmp(&run.counts(a)))
+            .then_with(|| by_metric(a, b))
+    });
     order.into_iter().map(|(index, _)| index).collect()
-}
-
-/// The condition whose deciding metric is worst, those that count for the decision before the others.
-pub(super) fn worst(run: &JudgedRun) -> Option<usize> {
-    let measured = |index: &usize| run.conditions.get(*index).is_some_and(|c| c.worst().is_some());
-    let counts = |index: &usize| run.conditions.get(*index).is_some_and(|c| !c.beyond_rating);
-    let order: Vec<usize> = by_margin(run).into_iter().filter(measured).collect();
-    order.iter().copied().find(counts).or_else(|| order.first().copied())
 }
 
 /// The condition furthest above its limits.

@@ -54,8 +54,8 @@ fn widest(judged: &JudgedCondition) -> Option<f64> {
 
 /// Number of conditions that count and pass, against the guard band.
 fn passes(run: &JudgedRun, simulated: bool) -> Option<Plot> {
-    let counts = |judged: &&JudgedCondition| !judged.beyond_rating || run.beyond_rating_counts;
-    let mut all: Vec<f64> = run.conditions.iter().filter(counts).filter_map(widest).collect();
+    let mut all: Vec<f64> =
+        run.conditions.iter().filter(|judged| run.counts(judged)).filter_map(widest).collect();
     all.sort_by(f64::total_cmp);
     let own = run
         .conditions

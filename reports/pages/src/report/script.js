@@ -117,7 +117,9 @@
     var reach = [0, 0];
     var eyes = chosen.map(function (card) {
       var numbers = card.dataset.eye.split(' ').map(Number);
-      var path = card.querySelector('.all');
+      // Where no place passes in every lane there is no outline.
+      var path = card.querySelector('.eye .all');
+      if (!path) { return [numbers, '']; }
       var box = path.getBBox();
       reach[0] = Math.max(reach[0], Math.abs(box.x - numbers[2]) * numbers[0], Math.abs(box.x + box.width - numbers[2]) * numbers[0]);
       reach[1] = Math.max(reach[1], Math.abs(box.y - numbers[3]) * numbers[1], Math.abs(box.y + box.height - numbers[3]) * numbers[1]);
@@ -130,7 +132,7 @@
       var group = svgNode('g', { transform: 'translate(180 104) scale(' + sx * n[0] + ' ' + -sy * n[1] + ') translate(' + -n[2] + ' ' + -n[3] + ')' }, svg);
       svgNode('path', { 'class': 'line s' + slot, d: eye[1] }, group);
     });
-    element('figcaption', 'Outlines common to all lanes over each other: solid left, dashed right; half width ' + reach[0].toFixed(0) + ' ps, half height ' + reach[1].toFixed(0) + ' mV.' + (mark ? ' ' + mark.textContent + '.' : ''), figure);
+    element('figcaption', 'Outlines common to all lanes over each other: solid left, dashed right; half width ' + reach[0].toFixed(0) + ' ps, half height ' + reach[1].toFixed(0) + ' mV.' + (eyes.some(function (eye) { return !eye[1]; }) ? ' In one of them no place passes in every lane: it has no outline.' : '') + (mark ? ' ' + mark.textContent + '.' : ''), figure);
     return figure;
   }
 

@@ -1,8 +1,10 @@
 //! The top screen: the decision in a sentence, counts, coverage, the worst condition and what needs attention.
 
+use super::rests_on::{RestsOn, rests_on};
 use super::words::*;
-use super::{eyes::MetricRow, eyes::metric_row, predicted, rank};
+use super::{eyes::MetricRow, eyes::metric_row, predicted};
 use judge::judged::{JudgedRun, PredictedVerdict, PredictionNote, ReleaseDecision, RunFacts, Verdict};
+use judge::passes_in_words;
 use nightbench_core::condition::ConditionState;
 use plan::matrix::Factor;
 use serde::Serialize;
@@ -43,6 +45,18 @@ pub(super) struct Worst {
     pub verdict: String,
     pub place: String,
     pub row: MetricRow,
+    /// `within rating`, where other conditions are measured that do not count; else empty.
+    pub of: &'static str,
+    /// The worst condition beyond rating, where it is worse and does not count.
+    pub worse_beyond: Option<WorseBeyond>,
+}
+
+/// A condition beyond rating.
+#[derive(Debug, Serialize)]
+pub(super) struct WorseBeyond {
+    pub anchor: String,
+    pub name: String,
+    pub words: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -50,8 +64,7 @@ pub(super) struct Summary {
     pub class: &'static str,
     pub decision: &'static str,
     pub sentence: String,
-    /// What the verdicts rest on without having been measured; empty where there is nothing.
-    pub assumed: String,
+    pub rests_on: RestsOn,
     pub reasons: Vec<String>,
     pub incomplete: String,
     pub tiles: Vec<Tile>,
@@ -70,7 +83,7 @@ pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> 
         (ReleaseDecision::Undecided, Some(open)) => ("vn", open.words()),
         (ReleaseDecision::Undecided, None) => ("vn", "Undecided"),
     };
-    let worst = rank::worst(run).and_then(|index| {
+    let worst = run.worst().and_then(|index| {
         let judged = run.conditions.get(index)?;
         let metric = judged.worst()?;
         Some(Worst {
@@ -81,6 +94,11 @@ pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> 
             verdict: format!("{} {}", glyph(judged.verdict), verdict_words(judged)),
             place: metric_place(metric),
             row: metric_row(metric),
+            of: match run.counts(judged) && run.conditions.iter().any(|one| !run.counts(one)) {
+                true => " within rating",
+                false => "",
+            },
+            worse_beyond: run.worse_beside().and_then(|index| worse_beyond(run, index, anchors)),
         })
     });
     let total = run.verdicts.total();
@@ -88,7 +106,7 @@ pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> 
         class,
         decision,
         sentence: sentence(run, facts, worst.as_ref()),
-        assumed: assumed(run),
+        rests_on: rests_on(run),
         reasons: run.release.reasons.clone(),
         incomplete: incomplete(run),
         tiles: tiles(run),
@@ -109,6 +127,16 @@ pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> 
         attention: attention(run, facts),
         worst,
     }
+}
+
+fn worse_beyond(run: &JudgedRun, index: usize, anchors: &[String]) -> Option<WorseBeyond> {
+    let judged = run.conditions.get(index)?;
+    let metric = judged.worst()?;
+    Some(WorseBeyond {
+        anchor: anchors.get(index).cloned().unwrap_or_default(),
+        name: judged.name.clone(),
+        words: format!("{}, {}", verdict_words(judged), margin(metric)),
+    })
 }
 
 fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String {
@@ -148,6 +176,11 @@ fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String 
         }
         format!("of {of} judged, {}", parts.join(", "))
     };
+    let below = run.passes_read_below(true);
+    let below = match below.total() {
+        0 => String::new(),
+        _ => format!("; in {} a lane read below its limit", passes_in_words(below)),
+    };
     let mut missing = String::new();
     let predicted = run.predicted.total();
     for (number, words) in [
@@ -159,9 +192,9 @@ fn sentence(run: &JudgedRun, facts: &RunFacts, worst: Option<&Worst>) -> String 
             missing.push_str(&format!("; {} {words}", count(number, "is", "are")));
         }
     }
-    let tail =
-        worst.map_or_else(String::new, |w| format!(" The worst measured is {} ({}).", w.name, w.place));
-    format!("{}{main}{missing}.{}{tail}", start(target), untrained(run))
+    let tail = worst
+        .map_or_else(String::new, |w| format!(" The worst measured{} is {} ({}).", w.of, w.name, w.place));
+    format!("{}{main}{below}{missing}.{}{tail}", start(target), untrained(run))
 }
 
 /// The highest rates in a sentence, where the plan asks for them.
@@ -195,41 +228,12 @@ fn sought(run: &JudgedRun) -> Option<String> {
     Some(words)
 }
 
-/// Contributions to U that are estimates because neither this run nor a study says them, with their size.
-fn assumed(run: &JudgedRun) -> String {
-    let mut lines: Vec<(&str, Vec<String>)> = Vec::new();
-    for budget in &run.budgets {
-        for row in budget.rows.iter().filter(|row| row.assumed) {
-            let size = format!(
-                "{} {} {}",
-                budget.metric.name(),
-                plain(row.standard_uncertainty, 1),
-                budget.metric.base_unit()
-            );
-            match lines.iter_mut().find(|(name, _)| *name == row.name) {
-                Some((_, sizes)) => sizes.push(size),
-                None => lines.push((&row.name, vec![size])),
-            }
-        }
-    }
-    if lines.is_empty() {
-        return String::new();
-    }
-    let words: Vec<String> =
-        lines.iter().map(|(name, sizes)| format!("{name} ({})", sizes.join(", "))).collect();
-    format!(
-        "Assumed, not measured: {}. These standard uncertainties are estimates that enter every U below; repeats, re-seats \
-         or a study would measure them. What else rests on estimates (type B) stands in section 13.",
-        words.join("; ")
-    )
-}
-
 /// Where training failed among the conditions that count: no margin is worse.
 fn untrained(run: &JudgedRun) -> String {
     let failed: Vec<&str> = run
         .conditions
         .iter()
-        .filter(|judged| !judged.beyond_rating && judged.state == ConditionState::TrainingFailed)
+        .filter(|judged| run.counts(judged) && judged.state == ConditionState::TrainingFailed)
         .map(|judged| judged.name.as_str())
         .collect();
     match failed.as_slice() {
@@ -399,10 +403,15 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
         "conditions lie within the guard band",
         "conditions",
     );
+    add(
+        run.passes_read_below(true).total(),
+        "condition passes though a lane read below its limit (\u{2021})",
+        "conditions pass though a lane read below its limit (\u{2021})",
+        "conditions",
+    );
     // What has not run yet is told by its jobs.
-    let faults = run.conditions.iter().filter(|one| {
-        one.state == ConditionState::NotMeasured && (!one.beyond_rating || run.beyond_rating_counts)
-    });
+    let faults =
+        run.conditions.iter().filter(|one| one.state == ConditionState::NotMeasured && run.counts(one));
     add(faults.count(), "condition not measured", "conditions not measured", "not-run");
     add(run.undecided, "condition measured and undecided", "conditions measured and undecided", "not-run");
     add(run.not_judged, "condition without any limit", "conditions without any limit", "not-run");

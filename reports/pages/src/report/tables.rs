@@ -68,7 +68,12 @@ pub(super) fn conditions(
             name: judged.name.clone(),
             levels: level_code(&judged.condition),
             class: class(judged.verdict),
-            verdict: format!("{} {}", glyph(judged.verdict), verdict_words(judged)),
+            verdict: format!(
+                "{} {}{}",
+                glyph(judged.verdict),
+                verdict_words(judged),
+                if judged.passes_read_below().is_some() { "\u{2021}" } else { "" }
+            ),
             share: judged
                 .worst()
                 .filter(|worst| worst.limit > 0.0)
@@ -77,7 +82,10 @@ pub(super) fn conditions(
                 || judged.reason().into_owned(),
                 |m| {
                     let spread = plain(m.expanded_uncertainty, 1);
-                    format!("{} \u{b1} {spread} ({})", margin(m), metric_place(m))
+                    let read = metric_row(m).read.map_or_else(String::new, |read| {
+                        format!("; as read {}\u{a0}{}", read.margin, m.metric.base_unit())
+                    });
+                    format!("{} \u{b1} {spread} ({}){read}", margin(m), metric_place(m))
                 },
             ),
             probability: judged.worst().map_or_else(String::new, |m| percent(m.conformance_probability)),
@@ -135,6 +143,15 @@ fn notes(judged: &JudgedCondition) -> String {
         if !row.note.is_empty() {
             notes.push(row.note);
         }
+    }
+    if let Some(below) = judged.passes_read_below() {
+        notes.push(format!(
+            "\u{2021} {} read {} {}, limit {}",
+            metric_place(below),
+            plain(below.worst_lane.as_read, 1),
+            below.metric.base_unit(),
+            plain(below.limit, 1)
+        ));
     }
     if judged.jobs.len() > 1 {
         notes.push(count(judged.jobs.len(), "job", "jobs"));

@@ -1,11 +1,7 @@
 //! Tests of the page on an invented run: escaping, determinism, size, and what it says when little was measured.
 
 use super::*;
-use judge::judged::{self, PredictedMargin, PredictedVerdict};
-use judge::prediction::Quantity;
-use nightbench_core::condition::ConditionState;
-use nightbench_core::results::Direction;
-use plan::limits::Metric;
+use judge::judged;
 use std::collections::{BTreeMap, BTreeSet};
 
 #[path = "../../examples/page_demo/fixture.rs"]
@@ -14,7 +10,7 @@ pub(crate) mod fixture;
 
 use fixture::{Demo, EYE, Kind, demo, picture};
 
-fn page(demo: &Demo, most: usize) -> String {
+pub(super) fn page(demo: &Demo, most: usize) -> String {
     let wanted = wanted_pictures(&demo.run, most);
     let outlines = wanted_outlines(&demo.run, &wanted, most);
     let mut pictures: Vec<(usize, EyePicture)> =
@@ -213,7 +209,7 @@ fn nothing_is_asked_of_the_network() {
 fn wanted_pictures_hold_the_worst_the_best_and_a_pair() {
     let demo = demo(60, Kind::Usual);
     let wanted = wanted_pictures(&demo.run, 100);
-    let worst = rank::worst(&demo.run).unwrap();
+    let worst = demo.run.worst().unwrap();
     let best = rank::best(&demo.run).unwrap();
     assert_eq!(wanted[0], (worst, EYE));
     assert_eq!(wanted[1], (best, EYE));
@@ -294,7 +290,7 @@ fn eyes_judged_by_a_mask_show_it_and_say_its_value() {
     }
     let overlay = html.split("plot overlay").nth(1).unwrap().split("</figure>").next().unwrap();
     assert!(overlay.contains(": mask \u{2265} ") && !overlay.contains("not judged"), "{overlay}");
-    assert!(html.contains("<br><span class=\"remark\">lower bound</span>"), "a line of its own");
+    assert!(html.contains("<td class=\"remark\" colspan=\"5\">lower bound"), "a line of its own");
 }
 
 #[test]
@@ -362,14 +358,18 @@ fn what_is_assumed_stands_right_under_the_decision() {
     assert!(!page(&demo, 3).contains("Assumed, not measured"));
     demo.run.budgets[0].rows[3].assumed = true;
     let html = page(&demo, 3);
-    let top = html.split("class=\"sentence\"").nth(1).and_then(|part| part.split("<ul").next()).unwrap();
-    assert!(top.contains("Assumed, not measured: repeatability (width 1.1 ps)."), "{top}");
+    let top = html
+        .split("class=\"sentence\"")
+        .nth(1)
+        .and_then(|part| part.split("class=\"reasons\"").next())
+        .unwrap();
+    assert!(top.contains("<li>repeatability width 1.1 ps: repeats of this run</li>"), "{top}");
 }
 
 /// A run whose worst eye says what its U is made of.
 fn with_a_budget() -> Demo {
     let mut demo = demo(60, Kind::Usual);
-    let index = rank::worst(&demo.run).unwrap();
+    let index = demo.run.worst().unwrap();
     let mut budget = demo.run.budgets[0].clone();
     budget.rows[3].assumed = true;
     demo.run.audit.budgets.push(judge::audit::EyeBudget { condition: index, eye: EYE, budget });
@@ -469,65 +469,60 @@ fn the_paper_leaves_out_what_a_signer_does_not_need_and_says_so() {
     assert!(html.contains("On paper: the worst 60 of") && html.contains("stand in the file of this report"));
 }
 
-/// A third of an invented run measured, the rest predicted.
-pub(crate) fn foretold(kind: Kind) -> Demo {
-    let mut demo = demo(60, Kind::Interrupted);
-    if kind == Kind::Hostile {
-        demo.run.conditions.iter_mut().for_each(|one| one.name = format!("<b>{}</b>", one.name));
-    }
-    let quantity = Quantity { metric: Metric::Width, direction: Direction::Read };
-    for (index, judged) in (0..).zip(&mut demo.run.conditions) {
-        if judged.state != ConditionState::NotRun {
-            continue;
-        }
-        let pass = index % 5 > 0;
-        let margin = if pass { 31.25 } else { -12.5 };
-        judged.state = ConditionState::Predicted;
-        judged.predicted = Some(judged::Predicted {
-            condition: index,
-            verdict: if pass { PredictedVerdict::Pass } else { PredictedVerdict::Fail },
-            p_fail: if pass { 0.02 } else { 0.9 },
-            p_wrong: if pass { 0.02 } else { 0.1 },
-            margins: vec![PredictedMargin {
-                quantity,
-                limit: 80.0,
-                margin,
-                low: if pass { margin - 15.0 } else { -80.0 },
-                high: Some(margin + 15.0),
-                p_fail: 0.02,
-            }],
-            p_contradicted: 0.0,
-            beyond_guard: pass,
-        });
-    }
-    let finished = judged::PredictionNote { finished: true, price_hours: 5.0, ..Default::default() };
-    demo.run.audit.predictions = Some(finished);
-    demo
+/// A pass whose lane read below the limit shows both values beside each other, with what lies between them, wherever it stands.
+#[test]
+fn a_pass_read_below_its_limit_shows_what_was_read() {
+    let mut demo = demo(60, Kind::Usual);
+    assert!(!page(&demo, 12).contains('\u{2021}'));
+    let index = (0..demo.run.conditions.len())
+        .find(|at| {
+            let one = &demo.run.conditions[*at];
+            !one.beyond_rating && one.verdict == Some(judged::Verdict::Pass)
+        })
+        .unwrap();
+    let metric = &mut demo.run.conditions[index].metrics[0];
+    metric.worst_lane.as_read = metric.limit - 2.0;
+    metric.worst_lane.centred = 0.5 * (metric.value - metric.worst_lane.as_read);
+    let (read, unit) = (words::plain(metric.worst_lane.as_read, 1), metric.metric.base_unit());
+    let half = words::signed(metric.worst_lane.centred, 1);
+    let pictures = [(index, picture(&demo.run, index, EYE))];
+    let html = build(&demo.run, &demo.facts, &pictures, &Options::default()).unwrap();
+    let sentence =
+        html.split("class=\"sentence\">").nth(1).and_then(|part| part.split("</p>").next()).unwrap();
+    assert!(sentence.contains("in 1 pass a lane read below its limit"), "{sentence}");
+    assert!(html.contains("1 pass stands where a lane read below its limit in the start measured"));
+    let card = html.split("<article").nth(1).and_then(|part| part.split("</article>").next()).unwrap();
+    let row = format!(
+        "<tr class=\"read\"><th scope=\"row\">as read</th><td>{read}</td><td></td><td>\u{2212}2.0</td><td class=\"side-of-limit\">\u{2021} below the limit</td></tr>"
+    );
+    assert!(card.contains(&row), "{card}");
+    assert!(card.contains(&format!("Judged less read: {half} {unit}: training puts it beside")), "{card}");
+    assert!(html.contains("pass&#x2021;\n") && html.contains(&format!("as read \u{2212}2.0 {unit}")));
+    let rows = condition_rows(&html);
+    let row = rows.iter().find(|row| row[0].contains('\u{2021}')).expect("a line of the list");
+    assert!(row[3].contains(&format!("; as read \u{2212}2.0\u{a0}{unit}")), "{row:?}");
 }
 
+/// What is worst, and of which set: where conditions beyond rating count, they are in it; where they do not, a worse one is named.
 #[test]
-fn predicted_conditions_stand_apart_from_what_was_measured() {
-    let demo = foretold(Kind::Usual);
+fn the_worst_condition_says_of_which_set_it_is() {
+    let mut demo = demo(60, Kind::Usual);
     let html = page(&demo, 12);
-    let (measured, rest) = html.split_once("<h3 id=\"foretold\">").expect("a list of its own");
-    let listed = measured.split_once("<table class=\"list conditions\">").expect("a list").1;
-    let foretold = rest.split_once("</table>").expect("a table").0;
-    let of = |one: &judged::JudgedCondition| one.predicted.is_some();
-    for judged in &demo.run.conditions {
-        let name = format!("{}<", judged.name.replace('/', "&#x2f;"));
-        assert_eq!((listed.contains(&name), foretold.contains(&name)), (!of(judged), of(judged)));
-    }
-    assert!(foretold.contains("\u{2248} +31.2 ps") && foretold.contains("+16.2 to +46.2 ps"));
-    // Far below the limit eyes are not told apart, and a cell has the share that compares down a column.
-    assert!(foretold.contains("below +2.5 ps (down to a closed eye)"));
-    assert!(html.contains("width read \u{2248} +39 %"));
-    let cells = html.matches("<td class=\"vpp\"").count() + html.matches("<td class=\"vpf\"").count();
-    assert_eq!(cells, demo.run.conditions.iter().filter(|one| of(one)).count());
-    let drawn = wanted_pictures(&demo.run, 24);
-    assert!(drawn.iter().all(|(index, _)| !of(&demo.run.conditions[*index])));
-    assert!(html.contains("<option value=\"vpf\">"));
-    // A plan without predictions has neither style nor words of them.
-    assert!(!page(&self::demo(60, Kind::Usual), 12).contains("vpp"));
-    // Names stay text there, too.
-    assert!(!page(&self::foretold(Kind::Hostile), 12).contains("<b>Amber"));
+    assert!(html.contains("<h3>Worst condition within rating</h3>"));
+    let beside = demo.run.worse_beside().expect("a worse one beyond rating");
+    let of = |html: &str| -> String {
+        html.split("class=\"worst-case\"")
+            .nth(1)
+            .and_then(|part| part.split("</table>").nth(1))
+            .unwrap()
+            .into()
+    };
+    let name = demo.run.conditions[beside].name.replace('/', "&#x2f;");
+    assert!(
+        of(&html).contains("Beyond rating and outside the decision, worse:") && of(&html).contains(&name)
+    );
+    demo.run.beyond_rating_counts = true;
+    assert_eq!(demo.run.worst(), Some(beside));
+    let html = page(&demo, 12);
+    assert!(html.contains("<h3>Worst condition</h3>") && !html.contains("outside the decision, worse"));
 }

@@ -29,7 +29,7 @@ pub fn wanted_pictures(run: &JudgedRun, most: usize) -> Vec<(usize, EyeName)> {
             list.push((index, eye));
         }
     };
-    add(rank::worst(run), None);
+    add(run.worst(), None);
     add(rank::best(run), None);
     for (index, eye) in deciding_eyes(run) {
         add(Some(index), Some(eye));
@@ -53,7 +53,7 @@ pub fn wanted_pictures(run: &JudgedRun, most: usize) -> Vec<(usize, EyeName)> {
 }
 
 /// The worst eye of each direction, rank and sub-channel with its condition, in the order of the eyes: by what was judged
-/// of it, and where no limit applies to such eyes by its narrowest lane. Conditions beyond rating come last.
+/// of it, and where no limit applies to such eyes by its narrowest lane. Conditions that do not count come last.
 pub fn deciding_eyes(run: &JudgedRun) -> Vec<(usize, EyeName)> {
     struct Candidate<'a> {
         index: usize,
@@ -76,7 +76,7 @@ pub fn deciding_eyes(run: &JudgedRun) -> Vec<(usize, EyeName)> {
         for values in &judged.lanes {
             let candidate = Candidate {
                 index,
-                beyond: judged.beyond_rating,
+                beyond: !run.counts(judged),
                 metric: judged.metrics.iter().find(|metric| metric.eye == values.eye),
                 narrowest: values.width_ps.iter().copied().fold(f32::INFINITY, f32::min),
             };

@@ -147,12 +147,12 @@ pub(super) fn margin(metric: &JudgedMetric) -> String {
     format!("{bound}{} {}", signed(metric.margin, 1), metric.metric.base_unit())
 }
 
-/// Which metric and direction decide, and the margin as a share of the limit, which compares across metrics: `height read
-/// +24 %`. A limit of 0 has no share.
+/// Which metric and direction decide, and the margin as a share of the limit, which compares across metrics: `height read +24 % of
+/// limit`. A limit of 0 has no share.
 pub(super) fn deciding(metric: &JudgedMetric) -> String {
     let of = format!("{} {}", metric.metric.name(), metric.eye.direction);
     match metric.limit > 0.0 {
-        true => format!("{of} {} %", signed(100.0 * metric.margin / metric.limit, 0)),
+        true => format!("{of} {} % of limit", signed(100.0 * metric.margin / metric.limit, 0)),
         false => of,
     }
 }
