@@ -12,7 +12,7 @@ use super::pulse::{CURSORS, Response, SAMPLES_PER_UI};
 use super::rows::{self, Work};
 use super::stateye::FLOOR_BER;
 use super::variation::BitVariation;
-use crate::wide::{exp, ln, wide};
+use crate::wide::{exp, ln, two_sums_of_rows, wide};
 use std::sync::Arc;
 
 /// Phases reach this many sixty-fourths of a unit interval either side of the pulse's maximum (1.5 UI).
@@ -48,18 +48,28 @@ pub struct LaneSurface {
     work: Work,
     /// Sums of a column and of the one behind it.
     sums: Vec<f64>,
+    /// Rows that they are of, and their weights.
+    summed: Vec<(usize, [f64; 2])>,
     /// Error ratio of the path that what arrived is read back through.
     read_back: f64,
 }
 
 impl LaneSurface {
-    /// Takes over the memory of a lane that is done with: so large a piece, given back and asked for anew, costs more than the copying.
-    pub fn in_place_of(&mut self, mut done: LaneSurface) {
-        done.rows.clear();
+    /// Takes over the memory of what another lane computed before the jitter; that lane keeps its columns. So large a piece, given back and
+    /// asked for anew, costs more than the copying.
+    pub fn take_memory_of(&mut self, other: &mut LaneSurface) {
         if self.rows.is_empty() {
-            self.rows = done.rows;
-            self.work = done.work;
+            self.rows = std::mem::take(&mut other.rows);
+            self.rows.clear();
+            other.numbers.clear();
+            self.work = std::mem::take(&mut other.work);
         }
+    }
+
+    /// Error ratios that there is memory for before the jitter.
+    #[cfg(test)]
+    pub fn kept_rows(&self) -> usize {
+        self.rows.capacity()
     }
 
     /// Nothing computed yet; `levels_v`: amplitude and middle.
@@ -86,6 +96,7 @@ impl LaneSurface {
             numbers: Vec::new(),
             work: Work::default(),
             sums: Vec::new(),
+            summed: Vec::new(),
             read_back: 0.0,
         }
     }
@@ -346,29 +357,31 @@ impl LaneSurface {
         let jitter = &self.shared.jitter;
         let weight = |place: Option<usize>| place.and_then(|place| jitter.get(place)).copied().unwrap_or(0.0);
         let steps = self.vref_steps;
+        let mut summed = std::mem::take(&mut self.summed);
+        summed.clear();
+        summed.extend((point - half..=point + half + isize::from(both)).enumerate().filter_map(
+            |(place, at)| {
+                let number = self.number(clamp(at))?;
+                Some((number * steps, [weight(Some(place)), weight(place.checked_sub(1))]))
+            },
+        ));
         sums.clear();
         sums.resize(2 * steps, 0.0);
         let (here, next) = sums.split_at_mut(steps);
         wide(
             #[inline(always)]
-            || {
-                for (place, at) in (point - half..=point + half + isize::from(both)).enumerate() {
-                    let Some(row) = self.row(clamp(at)) else { continue };
-                    let (weight, later) = (weight(Some(place)), weight(place.checked_sub(1)));
-                    for ((here, next), value) in here.iter_mut().zip(next.iter_mut()).zip(row) {
-                        *here += weight * value;
-                        *next += later * value;
-                    }
-                }
-            },
+            || two_sums_of_rows(&summed, &self.rows, [here, next]),
         );
+        self.summed = summed;
     }
 
-    /// Row of the jitter grid, once it is there.
-    #[inline(always)]
+    /// Number of a row of the jitter grid, once it is there.
+    fn number(&self, at: isize) -> Option<usize> {
+        (*self.numbers.get(grid_index(at))? as usize).checked_sub(1)
+    }
+
     fn row(&self, at: isize) -> Option<&[f64]> {
-        let number = self.numbers.get(grid_index(at)).copied().unwrap_or(0) as usize;
-        self.rows.chunks_exact(self.vref_steps.max(1)).nth(number.checked_sub(1)?)
+        self.rows.chunks_exact(self.vref_steps.max(1)).nth(self.number(at)?)
     }
 
     /// Room behind the last row for `count` places of the grid from `at` on; where it begins.
@@ -404,13 +417,10 @@ impl LaneSurface {
     /// Rows between a phase and the next: linear in the logarithm. Three, by geometric means (half, then quarters).
     fn need_between(&mut self, phase: isize) {
         let (at, steps) = (phase * PER_PHASE, self.vref_steps);
-        let number = |at: isize| self.numbers[grid_index(at)] as usize;
-        let (Some(a), Some(b)) = (number(at).checked_sub(1), number(at + PER_PHASE).checked_sub(1)) else {
+        let (Some(a), Some(b), None) = (self.number(at), self.number(at + PER_PHASE), self.number(at + 1))
+        else {
             return;
         };
-        if number(at + 1) > 0 {
-            return;
-        }
         let begin = self.room(at + 1, 3);
         let (known, new) = self.rows.split_at_mut(begin);
         let (a, b) = (&known[a * steps..][..steps], &known[b * steps..][..steps]);
