@@ -1,4 +1,4 @@
-//! Sums, logarithms and exponentials of whole rows, on vectors as wide as the processor's.
+//! Sums, logarithms, exponentials and sines of whole rows, on vectors as wide as the processor's.
 //!
 //! Whatever the width, each place takes the same operations in the same order and nothing is fused: the bits are the same on every
 //! processor.
@@ -172,6 +172,25 @@ mod tests {
     /// Distance in units of the last place of what is known.
     fn units(got: f64, known: f64) -> f64 {
         (got - known).abs() / (known.abs() * f64::EPSILON).max(f64::MIN_POSITIVE)
+    }
+
+    /// Both sums of rows that begin anywhere are those of one place after the other, whether blocks fit, overlap or are too long.
+    #[test]
+    fn sums_of_rows_are_those_of_each_place() {
+        let source: Vec<f64> = (0..400).map(|at| f64::from(at * at % 97) * 0.37).collect();
+        let rows = [(0, [0.3, 0.0]), (190, [-0.7, 1.1]), (55, [0.9, 0.2]), (55, [0.1, 0.8])];
+        for length in [1, 15, 16, 17, 31, 64, 110, 200] {
+            let (mut one, mut two) = (vec![0.0; length], vec![0.0; length]);
+            wide(
+                #[inline(always)]
+                || two_sums_of_rows(&rows, &source, [&mut one, &mut two]),
+            );
+            for at in 0..length {
+                let sum =
+                    |part: usize| rows.iter().fold(0.0, |sum, (begin, w)| sum + w[part] * source[begin + at]);
+                assert_eq!((one[at], two[at]), (sum(0), sum(1)), "{at} of {length}");
+            }
+        }
     }
 
     /// Against the standard library, over the range that error ratios take and beyond: within two units of the last place.

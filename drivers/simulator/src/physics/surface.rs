@@ -20,6 +20,8 @@ const LAST_PHASE: isize = 96;
 /// Jitter grid points between two phases.
 const PER_PHASE: isize = (GRID_PER_UI / SAMPLES_PER_UI) as isize;
 const _: () = assert!(PER_PHASE == 4);
+/// Thresholds that a row is a multiple of.
+const PER_VECTOR: usize = 8;
 /// Logarithms of the error ratio about a limit within which a place is open in part.
 const OPEN_WITHIN: f64 = 12.0;
 /// Last jitter grid point.
@@ -33,7 +35,7 @@ pub struct LaneSurface {
     amplitude_v: f64,
     middle_v: f64,
     feedback_v: [f64; 4],
-    /// Thresholds less the middle level, V.
+    /// Thresholds less the middle level, V; the last one again and again, so that rows are whole vectors.
     thresholds: Vec<f64>,
     /// Tap instants, unit intervals.
     instants: Vec<f64>,
@@ -78,12 +80,16 @@ impl LaneSurface {
         response: Response,
         (amplitude_v, middle_v): (f64, f64),
         feedback_v: [f64; 4],
-        thresholds: Vec<f64>,
+        mut thresholds: Vec<f64>,
         instants: Vec<f64>,
     ) -> LaneSurface {
+        let vref_steps = thresholds.len();
+        if let Some(last) = thresholds.last() {
+            thresholds.resize(vref_steps.next_multiple_of(PER_VECTOR), *last);
+        }
         LaneSurface {
             shared: link.shared(),
-            vref_steps: thresholds.len(),
+            vref_steps,
             columns: vec![None; instants.len()],
             thresholds,
             instants,
@@ -310,7 +316,7 @@ impl LaneSurface {
         let both = part > 1e-9;
         let mut sums = std::mem::take(&mut self.sums);
         self.jittered(base, both, &mut sums);
-        let (here, next) = sums.split_at_mut(self.vref_steps);
+        let (here, next) = sums.split_at_mut(self.thresholds.len());
         let read_back = self.read_back;
         wide(
             #[inline(always)]
@@ -329,7 +335,7 @@ impl LaneSurface {
                 }
             },
         );
-        self.columns[tap] = Some((&*here).into());
+        self.columns[tap] = Some(here[..self.vref_steps].into());
         self.sums = sums;
     }
 
@@ -356,7 +362,7 @@ impl LaneSurface {
         }
         let jitter = &self.shared.jitter;
         let weight = |place: Option<usize>| place.and_then(|place| jitter.get(place)).copied().unwrap_or(0.0);
-        let steps = self.vref_steps;
+        let steps = self.thresholds.len();
         let mut summed = std::mem::take(&mut self.summed);
         summed.clear();
         summed.extend((point - half..=point + half + isize::from(both)).enumerate().filter_map(
@@ -381,14 +387,15 @@ impl LaneSurface {
     }
 
     fn row(&self, at: isize) -> Option<&[f64]> {
-        self.rows.chunks_exact(self.vref_steps.max(1)).nth(self.number(at)?)
+        let row = self.rows.chunks_exact(self.thresholds.len().max(1)).nth(self.number(at)?)?;
+        row.get(..self.vref_steps)
     }
 
     /// Room behind the last row for `count` places of the grid from `at` on; where it begins.
     fn room(&mut self, at: isize, count: usize) -> usize {
         let begin = self.rows.len();
-        self.rows.resize(begin + count * self.vref_steps, 0.0);
-        let first = begin / self.vref_steps.max(1);
+        self.rows.resize(begin + count * self.thresholds.len(), 0.0);
+        let first = begin / self.thresholds.len().max(1);
         for place in 0..count {
             self.numbers[grid_index(at) + place] = (first + place + 1) as u32;
         }
@@ -399,7 +406,7 @@ impl LaneSurface {
         if self.numbers.is_empty() {
             self.numbers = vec![0; grid_index(LAST_POINT) + 1];
             // Grown step by step it would be copied over and over; what is not used is not touched.
-            self.rows.reserve_exact(self.numbers.len() * self.vref_steps);
+            self.rows.reserve_exact(self.numbers.len() * self.thresholds.len());
         }
         let at = phase * PER_PHASE;
         if self.numbers[grid_index(at)] == 0 {
@@ -416,7 +423,7 @@ impl LaneSurface {
 
     /// Rows between a phase and the next: linear in the logarithm. Three, by geometric means (half, then quarters).
     fn need_between(&mut self, phase: isize) {
-        let (at, steps) = (phase * PER_PHASE, self.vref_steps);
+        let (at, steps) = (phase * PER_PHASE, self.thresholds.len());
         let (Some(a), Some(b), None) = (self.number(at), self.number(at + PER_PHASE), self.number(at + 1))
         else {
             return;
