@@ -166,7 +166,8 @@ impl LaneErrors {
                     let (pair, half) = (place / 2, place % 2 * 2);
                     *log = -draw(words[half][pair], words[half + 1][pair]);
                 }
-                logs.map(ln_1p)
+                logs.iter_mut().for_each(|log| *log = ln_1p(*log));
+                logs
             },
         );
         logs.into_iter().for_each(|log| self.place_next(log));
@@ -272,9 +273,10 @@ impl LaneErrors {
                 let counters = [[self.place; BESIDE], *path, *what, [self.word; BESIDE]];
                 let words = philox_beside(counters, self.key);
                 let mut draws = Draws { words, units: [0.0; BESIDE], normals: [0.0; BESIDE] };
-                for at in 0..BESIDE {
-                    draws.units[at] = draw(words[0][at], words[1][at]);
-                    draws.normals[at] = normal_quantile(draws.units[at]);
+                let found = draws.units.iter_mut().zip(&mut draws.normals);
+                for ((unit, normal), (high, low)) in found.zip(words[0].iter().zip(&words[1])) {
+                    *unit = draw(*high, *low);
+                    *normal = normal_quantile(*unit);
                 }
                 draws
             },

@@ -30,9 +30,12 @@ pub const BESIDE: usize = 8;
 pub fn philox_beside(counters: [[u32; BESIDE]; 4], mut key: [u32; 2]) -> [[u32; BESIDE]; 4] {
     const LOW: u64 = 0xffff_ffff;
     // Words stand in 64 bits: a product then needs no shuffling.
-    let mut words = counters.map(|word| word.map(u64::from));
+    let mut words = [[0u64; BESIDE]; 4];
+    for (words, counters) in words.iter_mut().zip(&counters) {
+        words.iter_mut().zip(counters).for_each(|(word, counter)| *word = u64::from(*counter));
+    }
     for _ in 0..ROUNDS {
-        let keys = key.map(u64::from);
+        let keys = [u64::from(key[0]), u64::from(key[1])];
         let mut next = [[0u64; BESIDE]; 4];
         for at in 0..BESIDE {
             let first = u64::from(MULTIPLIERS[0]) * (words[0][at] & LOW);
@@ -45,7 +48,11 @@ pub fn philox_beside(counters: [[u32; BESIDE]; 4], mut key: [u32; 2]) -> [[u32; 
         words = next;
         key = [key[0].wrapping_add(KEY_STEPS[0]), key[1].wrapping_add(KEY_STEPS[1])];
     }
-    words.map(|word| word.map(|value| value as u32))
+    let mut out = [[0; BESIDE]; 4];
+    for (out, words) in out.iter_mut().zip(&words) {
+        out.iter_mut().zip(words).for_each(|(out, word)| *out = *word as u32);
+    }
+    out
 }
 
 #[cfg(test)]

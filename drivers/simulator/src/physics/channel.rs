@@ -179,7 +179,7 @@ impl Channel {
         // A fly-by line ends behind its last package, not where it is seen.
         let far_end = self.setup.path.command.is_some_and(|line| line.fly_by);
         let rodt = if far_end { f64::INFINITY } else { self.drifted.rodt_ohm };
-        let mut lines = Vec::with_capacity(layout.lines.len());
+        let mut lines = vec![Abcd::identity(); layout.lines.len()];
         let mut out = Vec::with_capacity(self.bands.len() * PLACES);
         for band in &self.bands {
             let transfer = wide(
@@ -221,7 +221,7 @@ impl Channel {
         let one = Numbers::of(Complex::ONE);
         let write = self.setup.direction != Direction::Read;
         let ohm = (self.drifted.ron_ohm, self.drifted.rodt_ohm);
-        let mut lines = Vec::with_capacity(layout.lines.len());
+        let mut lines = vec![Abcd::identity(); layout.lines.len()];
         let mut out = Vec::with_capacity(self.bands.len() * PLACES);
         for band in &self.bands {
             let (front, back) = wide(
@@ -283,11 +283,10 @@ impl Channel {
 }
 
 #[inline(always)]
-fn fill_lines(lines: &mut Vec<Abcd<Numbers>>, layout: &Layout, band: &Band) {
-    lines.clear();
-    lines.extend(
-        layout.lines.iter().map(|line| band.material(line.material).line(line.z0_ohm, line.length_m)),
-    );
+fn fill_lines(lines: &mut [Abcd<Numbers>], layout: &Layout, band: &Band) {
+    for (slot, line) in lines.iter_mut().zip(&layout.lines) {
+        *slot = band.material(line.material).line(line.z0_ohm, line.length_m);
+    }
 }
 
 /// Elements one after the other, from the driver's side.

@@ -308,8 +308,10 @@ impl Tail {
                     let few =
                         || std::array::from_fn(|at| thresholds.get(at).copied().unwrap_or(thresholds[0]));
                     let eight: [f64; AT_ONCE] = thresholds.first_chunk().copied().unwrap_or_else(few);
-                    let places =
-                        eight.map(|threshold| ((u(threshold) - shift) * per_bin - start).clamp(0.0, last));
+                    let mut places = eight;
+                    for place in &mut places {
+                        *place = ((u(*place) - shift) * per_bin - start).clamp(0.0, last);
+                    }
                     // Most thresholds lie beyond the bins on one side.
                     let all_at = |end: f64| places.iter().fold(true, |all, place| all & (*place == end));
                     let tails = match () {
@@ -343,7 +345,8 @@ impl Tail {
 #[inline(always)]
 fn shares(logs: &[f64], share: f64, last: f64, places: &[f64; AT_ONCE]) -> [f64; AT_ONCE] {
     // The bin below: half a bin less, to the nearest.
-    let below = places.map(|place| (place - 0.5).clamp(0.0, last - 1.0) + TO_WHOLE);
+    let mut below = *places;
+    below.iter_mut().for_each(|place| *place = (*place - 0.5).clamp(0.0, last - 1.0) + TO_WHOLE);
     let (mut a, mut b, mut c, mut d) = ([0.0; AT_ONCE], [0.0; AT_ONCE], [0.0; AT_ONCE], [0.0; AT_ONCE]);
     for place in 0..AT_ONCE {
         let bin = (below[place].to_bits() & 0xffff_ffff) as usize;
