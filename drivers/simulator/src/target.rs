@@ -81,6 +81,8 @@ pub struct SimulatedTarget {
     setting: Option<Setting>,
     /// The present set last.
     sets: Vec<SurfaceSet>,
+    /// An earlier set was asked for again: training is held from another condition, and both are needed.
+    returns: bool,
     /// How the last training started; the strobes stay where it found them until the next one.
     started: Option<StartKind>,
     /// Read eyes as they are trained, shown or not: what is written is read back at these points.
@@ -140,6 +142,7 @@ impl SimulatedTarget {
             options,
             setting: None,
             sets: Vec::new(),
+            returns: false,
             started: None,
             read_points: Vec::new(),
             trained: false,
@@ -288,6 +291,13 @@ impl SimulatedTarget {
         (lanes().map(LaneSurface::computed_taps).sum(), lanes().map(LaneSurface::taps).sum())
     }
 
+    /// Error ratios that all sets have memory for before the jitter.
+    #[cfg(test)]
+    pub fn kept_rows(&self) -> usize {
+        let eyes = self.sets.iter().flat_map(|set| &set.eyes);
+        eyes.flat_map(|eye| &eye.surfaces).map(LaneSurface::kept_rows).sum()
+    }
+
     /// The exact error ratios of every eye and lane of the present setting: what measured values are held against.
     pub fn lane_surfaces(&mut self) -> impl Iterator<Item = (EyeName, u16, &mut LaneSurface)> {
         let eyes = self.sets.last_mut().map(|set| set.eyes.iter_mut()).into_iter().flatten();
@@ -348,15 +358,19 @@ impl Driver for SimulatedTarget {
         let key = self.surface_key(setting);
         // Repeats and starts of a condition share their surfaces: they cost only their draws.
         let set = match self.sets.iter().position(|set| set.key == key) {
-            Some(known) => self.sets.remove(known),
+            Some(known) => {
+                self.returns |= known + 1 < self.sets.len();
+                self.sets.remove(known)
+            }
             None => {
                 let mut set = self.build(key, setting)?;
-                let done = if self.sets.len() >= KEPT_SETS { Some(self.sets.remove(0)) } else { None };
-                let mut done = done.into_iter().flat_map(|set| set.eyes).flat_map(|eye| eye.surfaces);
-                for surface in set.eyes.iter_mut().flat_map(|eye| &mut eye.surfaces) {
-                    let Some(done) = done.next() else { break };
-                    surface.in_place_of(done);
-                }
+                let mut done = if self.sets.len() >= KEPT_SETS { Some(self.sets.remove(0)) } else { None };
+                // The last set lets its memory go as well, unless it will be asked for again.
+                let giving = if self.returns { done.as_mut() } else { self.sets.last_mut() };
+                let given =
+                    giving.into_iter().flat_map(|set| &mut set.eyes).flat_map(|eye| &mut eye.surfaces);
+                let taking = set.eyes.iter_mut().flat_map(|eye| &mut eye.surfaces);
+                taking.zip(given).for_each(|(surface, given)| surface.take_memory_of(given));
                 set
             }
         };

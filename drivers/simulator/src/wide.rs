@@ -1,12 +1,12 @@
-//! Sums, logarithms and exponentials of whole rows, on vectors as wide as the processor's.
+//! Sums, logarithms, exponentials and sines of whole rows, on vectors as wide as the processor's.
 //!
 //! Whatever the width, each place takes the same operations in the same order and nothing is fused: the bits are the same on every
 //! processor.
 
 use fearless_simd::{Level, Simd};
 
-/// Places that are summed at a time.
-pub const BLOCK: usize = 8;
+/// Places that are summed at a time: so many that no sum waits for the one before it.
+pub const BLOCK: usize = 32;
 
 /// Runs `work` compiled for the widest vectors that this processor has. What is computed is the same to the last bit: no sum is taken in
 /// another order, and nothing is fused.
@@ -15,19 +15,55 @@ pub fn wide<R>(work: impl FnOnce() -> R) -> R {
     fearless_simd::dispatch!(Level::new(), simd => simd.vectorize(work))
 }
 
-/// Sums of `source` under the kernel, for [`BLOCK`] places one after the other: `source` is that much longer than the
-/// kernel, less one.
+/// What a symmetric noise moves across [`BLOCK`] places that follow each other: the sum over n = 1, 2, ... of `tails`\[n\] times what
+/// stands n before a place less what stands n behind it. `source` begins as many places before the first as there are tails, less one.
 #[inline(always)]
-pub fn weighted_sums(kernel: &[f64], source: &[f64]) -> [f64; BLOCK] {
+pub fn moved_sums(tails: &[f64], source: &[f64]) -> [f64; BLOCK] {
     let mut sums = [0.0; BLOCK];
-    for (at, weight) in kernel.iter().enumerate() {
+    let reach = tails.len().saturating_sub(1);
+    let part = |at: usize| source.get(at..).and_then(|rest| rest.first_chunk::<BLOCK>());
+    for (n, weight) in tails.iter().enumerate().skip(1) {
         // A length that is known lets the sums stay in registers.
-        let Some(part) = source.get(at..).and_then(|rest| rest.first_chunk::<BLOCK>()) else { break };
+        let (Some(before), Some(behind)) = (part(reach - n), part(reach + n)) else { break };
         for place in 0..BLOCK {
-            sums[place] += weight * part[place];
+            sums[place] += weight * (before[place] - behind[place]);
         }
     }
     sums
+}
+
+/// Places of rows that are summed at a time.
+pub const ROW_BLOCK: usize = 16;
+
+/// Two weighted sums of rows, place by place. `rows`: where each begins in `source`, and its two weights.
+#[inline(always)]
+pub fn two_sums_of_rows(rows: &[(usize, [f64; 2])], source: &[f64], [one, two]: [&mut [f64]; 2]) {
+    let length = one.len().min(two.len());
+    if length < ROW_BLOCK {
+        for (at, (one, two)) in one.iter_mut().zip(two).enumerate() {
+            for (begin, weights) in rows {
+                let value = source.get(begin + at).copied().unwrap_or(0.0);
+                *one += weights[0] * value;
+                *two += weights[1] * value;
+            }
+        }
+        return;
+    }
+    // The last block ends with the rows, and takes places of the one before it again.
+    for at in (0..length).step_by(ROW_BLOCK).map(|at| at.min(length - ROW_BLOCK)) {
+        let mut sums = [[0.0; ROW_BLOCK]; 2];
+        for (begin, weights) in rows {
+            let Some(part) = source.get(begin + at..).and_then(|rest| rest.first_chunk::<ROW_BLOCK>()) else {
+                break;
+            };
+            for place in 0..ROW_BLOCK {
+                sums[0][place] += weights[0] * part[place];
+                sums[1][place] += weights[1] * part[place];
+            }
+        }
+        one[at..at + ROW_BLOCK].copy_from_slice(&sums[0]);
+        two[at..at + ROW_BLOCK].copy_from_slice(&sums[1]);
+    }
 }
 
 /// Adds `weight` times `from` to `to`, place by place.
@@ -59,6 +95,41 @@ pub fn exp(x: f64) -> f64 {
                     + t * (-1.653_390_220_546_525_2e-6 + t * 4.138_136_797_057_238_5e-8))));
     let y = 1.0 - ((low - r * c / (2.0 - c)) - high);
     y * f64::from_bits((shifted.to_bits() << 52).wrapping_add(1023 << 52))
+}
+
+/// Half of pi in two parts, the first with zeros at its end.
+const HALF_PI: [f64; 2] = [1.570_796_326_734_125_6, 6.077_100_506_506_192e-11];
+
+/// Sine and cosine of x up to a million, within a unit of the last place (reduction and coefficients of fdlibm 5.3, `e_rem_pio2.c`,
+/// `k_sin.c`, `k_cos.c`).
+#[inline(always)]
+pub fn sin_cos(x: f64) -> (f64, f64) {
+    let shifted = x * std::f64::consts::FRAC_2_PI + TO_WHOLE;
+    let quarters = shifted - TO_WHOLE;
+    let (high, low) = (x - quarters * HALF_PI[0], quarters * HALF_PI[1]);
+    let r = high - low;
+    let rest = (high - r) - low;
+    let z = r * r;
+    let w = z * z;
+    let v = z * r;
+    let s = 8.333_333_333_322_49e-3
+        + z * (-1.984_126_982_985_795e-4 + z * 2.755_731_370_707_006_8e-6)
+        + z * w * (-2.505_076_025_340_686_3e-8 + z * 1.589_690_995_211_55e-10);
+    let sin = r - ((z * (0.5 * rest - v * s) - rest) + v * 1.666_666_666_666_663_2e-1);
+    let c = z * (4.166_666_666_666_66e-2 + z * (-1.388_888_888_887_411e-3 + z * 2.480_158_728_947_673e-5))
+        + w * w
+            * (-2.755_731_435_139_066_3e-7
+                + z * (2.087_572_321_298_175e-9 + z * -1.135_964_755_778_819_5e-11));
+    let half = 0.5 * z;
+    let near = 1.0 - half;
+    let cos = near + (((1.0 - near) - half) + (z * c - r * rest));
+    let quarter = shifted.to_bits();
+    let (one, other) = if quarter & 1 == 0 { (sin, cos) } else { (cos, sin) };
+    let sign = |turned: u64| (turned & 2) << 62;
+    (
+        f64::from_bits(one.to_bits() ^ sign(quarter)),
+        f64::from_bits(other.to_bits() ^ sign(quarter.wrapping_add(1))),
+    )
 }
 
 /// ln x of a positive normal number, within a unit of the last place (fdlibm 5.3, `e_log.c`).
@@ -103,6 +174,25 @@ mod tests {
         (got - known).abs() / (known.abs() * f64::EPSILON).max(f64::MIN_POSITIVE)
     }
 
+    /// Both sums of rows that begin anywhere are those of one place after the other, whether blocks fit, overlap or are too long.
+    #[test]
+    fn sums_of_rows_are_those_of_each_place() {
+        let source: Vec<f64> = (0..400).map(|at| f64::from(at * at % 97) * 0.37).collect();
+        let rows = [(0, [0.3, 0.0]), (190, [-0.7, 1.1]), (55, [0.9, 0.2]), (55, [0.1, 0.8])];
+        for length in [1, 15, 16, 17, 31, 64, 110, 200] {
+            let (mut one, mut two) = (vec![0.0; length], vec![0.0; length]);
+            wide(
+                #[inline(always)]
+                || two_sums_of_rows(&rows, &source, [&mut one, &mut two]),
+            );
+            for at in 0..length {
+                let sum =
+                    |part: usize| rows.iter().fold(0.0, |sum, (begin, w)| sum + w[part] * source[begin + at]);
+                assert_eq!((one[at], two[at]), (sum(0), sum(1)), "{at} of {length}");
+            }
+        }
+    }
+
     /// Against the standard library, over the range that error ratios take and beyond: within two units of the last place.
     #[test]
     fn exponentials_and_logarithms_are_those_of_the_standard_library() {
@@ -123,6 +213,18 @@ mod tests {
         }
         assert_eq!((exp(0.0), ln(1.0)), (1.0, 0.0));
         assert!(exp(-1e9) < 1e-300 && exp(f64::NEG_INFINITY) < 1e-300);
+    }
+
+    /// Against the standard library; next to a multiple of half of pi to what the argument's last place leaves.
+    #[test]
+    fn sines_and_cosines_are_those_of_the_standard_library() {
+        for place in 0..300_000 {
+            let x = (f64::from(place) - 150_000.0) * 0.012_345_678_9;
+            let ((sin, cos), (known_sin, known_cos)) = (sin_cos(x), x.sin_cos());
+            assert!(units(sin, known_sin) < 2.0, "sin {x}: {sin} for {known_sin}");
+            assert!(units(cos, known_cos) < 2.0, "cos {x}: {cos} for {known_cos}");
+        }
+        assert_eq!(sin_cos(0.0), (0.0, 1.0));
     }
 
     /// Rows are the same to the last bit as place by place.

@@ -31,9 +31,12 @@ use schedule::{
 use std::borrow::Cow;
 use std::cell::RefCell;
 use std::collections::HashMap;
+use std::sync::{Mutex, PoisonError};
 
 /// Spread of a kind of work's factor before anything was observed (standard deviation of the logarithm).
 pub const PRIOR_SD: f64 = 0.25;
+/// Most jobs of a plan whose order is kept: beyond it, the memory is worth more.
+const MOST_KEPT_JOBS: usize = 10_000;
 /// Draws of the finish's range.
 const DRAWS: usize = 400;
 
@@ -57,11 +60,27 @@ pub struct Forecast {
 }
 
 impl Forecast {
-    /// Expands and orders a plan, narrowed to a selection.
+    /// Expands and orders a plan, narrowed to a selection. The last one is kept: a run, its live page and its report ask for the same.
     ///
     /// # Errors
     /// Exit 4 for an empty selection; exit 2 for a wrong selection or times no bench can have.
     pub fn new(plan: &Plan, only: &[String]) -> Result<Forecast, Failure> {
+        static LAST: Mutex<Option<(Plan, Vec<String>, Forecast)>> = Mutex::new(None);
+        let mut last = LAST.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((of, narrowed, forecast)) = &*last
+            && of == plan
+            && narrowed == only
+        {
+            return Ok(forecast.clone());
+        }
+        let forecast = Forecast::ordered(plan, only)?;
+        if forecast.jobs.len() <= MOST_KEPT_JOBS {
+            *last = Some((plan.clone(), only.to_vec(), forecast.clone()));
+        }
+        Ok(forecast)
+    }
+
+    fn ordered(plan: &Plan, only: &[String]) -> Result<Forecast, Failure> {
         let selection = Selection::read(plan, only).map_err(Failure::invalid)?;
         let expansion = expand(plan, &selection);
         if expansion.conditions.is_empty() {
@@ -244,4 +263,30 @@ pub fn capture_options(plan: &Plan) -> CaptureOptions {
         plan.capture.short_dwell.map(|short| if short { Regime::ShortDwell } else { Regime::LongDwell });
     options.tap_sweep = plan.capture.tap_sweep;
     options
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is kept of a forecast serves the same plan and selection, and no other.
+    #[test]
+    fn a_forecast_asked_for_again_is_the_one_of_its_own_plan() {
+        let text = include_str!("../../../plans/library/quick-look.toml");
+        let plan = Plan::read(text).expect("a plan");
+        let mut warmer = plan.clone();
+        warmer.matrix.temperatures.push(nightbench_core::units::Celsius(71.0));
+        let rate = plan.matrix.rates[0];
+        let narrowed = [format!("rate={}", rate.nominal())];
+        let jobs = |plan: &Plan, only: &[String]| {
+            let asked = Forecast::new(plan, only).expect("a forecast").jobs;
+            assert_eq!(asked, Forecast::ordered(plan, only).expect("a forecast").jobs);
+            asked
+        };
+        let whole = jobs(&plan, &[]);
+        assert_ne!(jobs(&warmer, &[]), whole);
+        assert_ne!(jobs(&plan, &narrowed), whole);
+        assert_eq!(jobs(&plan, &[]), whole);
+        assert_eq!(jobs(&plan, &[]), whole);
+    }
 }

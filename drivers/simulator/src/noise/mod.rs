@@ -15,8 +15,9 @@ mod quantile;
 
 use crate::wide::{ln_1p, wide};
 use nightbench_core::point_rule::PreparedRule;
-use philox::philox;
-use quantile::{binomial, first_half, unit};
+use philox::{BESIDE, philox, philox_beside};
+use quantile::{binomial, first_half, normal_quantile, unit};
+use std::array::from_fn;
 
 /// Errors that are placed one by one.
 const PLACED: usize = 8;
@@ -48,7 +49,8 @@ pub struct PointNoise {
     word: u32,
     /// Which lanes `words` belong to.
     shared: Option<u16>,
-    words: [u32; SHARED as usize],
+    /// The word of an evaluation comes first, then which evaluation.
+    words: [[u32; BESIDE]; SHARED as usize],
 }
 
 /// Errors of one lane at one point.
@@ -80,7 +82,7 @@ impl Noise {
         // Series differ in the key, so that their counters may be alike.
         let key = [self.key[0], self.key[1] ^ series.wrapping_mul(0x9e37_79b1)];
         let place = u32::from(tap & 0xfff) | u32::from(vref & 0xfff) << 12;
-        PointNoise { key, place, word: self.word, shared: None, words: [0; SHARED as usize] }
+        PointNoise { key, place, word: self.word, shared: None, words: [[0; BESIDE]; SHARED as usize] }
     }
 }
 
@@ -88,15 +90,22 @@ impl PointNoise {
     /// Errors of a lane; cheapest when asked in the order of lanes.
     pub fn lane(&mut self, lane: u16, ber: f64) -> LaneErrors {
         let group = lane / SHARED;
-        if self.shared != Some(group) {
-            self.words = philox([self.place | u32::from(group) << 24, 0, FIRST_WORDS, self.word], self.key);
-            self.shared = Some(group);
+        let (shared, at) = (group / BESIDE as u16, usize::from(group) % BESIDE);
+        if self.shared != Some(shared) {
+            let groups = from_fn(|at| u32::from(shared) * BESIDE as u32 + at as u32);
+            let places = groups.map(|group| self.place | group << 24);
+            let counters = [places, [0; BESIDE], [FIRST_WORDS; BESIDE], [self.word; BESIDE]];
+            self.words = wide(
+                #[inline(always)]
+                || philox_beside(counters, self.key),
+            );
+            self.shared = Some(shared);
         }
         LaneErrors {
             key: self.key,
             place: self.place | u32::from(lane & 0xff) << 24,
             word: self.word,
-            first: self.words[usize::from(lane % SHARED)],
+            first: self.words[usize::from(lane % SHARED)][at],
             ber: ber.clamp(0.0, 1.0),
             ln_good: 0.0,
             placed: [0; PLACED],
@@ -143,15 +152,23 @@ impl LaneErrors {
         Some(self.placed[errors])
     }
 
-    /// Places all that are placed one by one, where none is yet: most will be asked for, and their logarithms are taken side by side.
+    /// Places all that are placed one by one, where none is yet: most will be asked for, and their draws and logarithms are taken side by
+    /// side.
     fn place_all(&mut self) {
-        let mut logs = [0.0; PLACED];
-        for (pair, two) in logs.chunks_exact_mut(2).enumerate() {
-            two.copy_from_slice(&self.pair(pair));
-        }
-        wide(
+        let counters = [[self.place; BESIDE], [0; BESIDE], from_fn(|pair| pair as u32), [self.word; BESIDE]];
+        let logs: [f64; PLACED] = wide(
             #[inline(always)]
-            || logs.iter_mut().for_each(|value| *value = ln_1p(-*value)),
+            || {
+                let mut words = philox_beside(counters, self.key);
+                words[0][0] = self.first;
+                let mut logs = [0.0; PLACED];
+                for (place, log) in logs.iter_mut().enumerate() {
+                    let (pair, half) = (place / 2, place % 2 * 2);
+                    *log = -draw(words[half][pair], words[half + 1][pair]);
+                }
+                logs.iter_mut().for_each(|log| *log = ln_1p(*log));
+                logs
+            },
         );
         logs.into_iter().for_each(|log| self.place_next(log));
     }
@@ -202,6 +219,12 @@ impl LaneErrors {
     /// and met an error, is followed from `from`.
     pub fn decided_at(&mut self, rule: &PreparedRule, from: u64) -> u64 {
         let most = rule.most_bits().max(from);
+        // No number of errors decides before the last bit where all may be errors.
+        if let PreparedRule::Fixed { bits, errors } = rule
+            && errors >= bits
+        {
+            return most;
+        }
         let mut errors = if from == 0 { 0 } else { self.count(from) };
         self.expect(rule.pass_bits(errors));
         if from > 0 && rule.decide(from, errors).is_some() {
@@ -226,6 +249,12 @@ impl LaneErrors {
         if self.ber <= 0.0 {
             return rule.pass_bits(errors).clamp(from, most);
         }
+        // With few enough errors to the end it is the end that decides.
+        if let PreparedRule::Fixed { errors, .. } = rule
+            && self.count(most) <= *errors
+        {
+            return most;
+        }
         // More errors than are placed one by one: the count is monotone, so a bisection finds the decision.
         let (mut low, mut high) = (self.placed[PLACED - 1].max(from), most);
         while low + 1 < high {
@@ -236,22 +265,45 @@ impl LaneErrors {
         high
     }
 
+    /// Draws at several places of this lane's own counters.
+    fn draws(&self, what: &[u32; BESIDE], path: &[u32; BESIDE]) -> Draws {
+        wide(
+            #[inline(always)]
+            || {
+                let counters = [[self.place; BESIDE], *path, *what, [self.word; BESIDE]];
+                let words = philox_beside(counters, self.key);
+                let mut draws = Draws { words, units: [0.0; BESIDE], normals: [0.0; BESIDE] };
+                let found = draws.units.iter_mut().zip(&mut draws.normals);
+                for ((unit, normal), (high, low)) in found.zip(words[0].iter().zip(&words[1])) {
+                    *unit = draw(*high, *low);
+                    *normal = normal_quantile(*unit);
+                }
+                draws
+            },
+        )
+    }
+
     /// Errors in the first `bits` bits behind the placed errors, the last of which came at bit `scale`: the first
     /// block is about as long.
     fn blocks(&self, scale: u64, bits: u64) -> u64 {
         let (mut start, mut length, mut errors) = (0u64, scale, 0u64);
-        let mut block = BLOCKS;
+        let mut first = BLOCKS;
         while start < bits {
-            let words = self.words(block, 0);
-            let count = binomial(length, self.ber, draw(words[0], words[1]));
-            let end = start.saturating_add(length);
-            if end > bits {
-                return errors + self.part(block, length, count, bits - start);
+            let draws = self.draws(&from_fn(|at| first + at as u32), &[0; BESIDE]);
+            for at in 0..BESIDE {
+                let count = binomial(length, self.ber, draws.units[at], draws.normals[at]);
+                let end = start.saturating_add(length);
+                if end > bits {
+                    return errors + self.part(first + at as u32, length, count, bits - start);
+                }
+                errors += count;
+                start = end;
+                length = length.saturating_mul(GROWTH);
+                if start >= bits {
+                    return errors;
+                }
             }
-            errors += count;
-            start = end;
-            length = length.saturating_mul(GROWTH);
-            block += 1;
+            first += BESIDE as u32;
         }
         errors
     }
@@ -263,10 +315,18 @@ impl LaneErrors {
         }
         let finest = count / FINEST;
         let (mut path, mut errors) = (1u32, 0u64);
+        let (mut draws, mut drawn) = (None, 0);
         while bits > 0 && count > finest.max(1) && bits < length {
             let half = length / 2;
-            let words = self.words(block, path);
-            let first = first_half(length, count, half, u64::from(words[0]) << 32 | u64::from(words[1]));
+            if drawn == BESIDE {
+                draws = None;
+            }
+            let draws = draws.get_or_insert_with(|| {
+                drawn = 0;
+                self.draws(&[block; BESIDE], &paths(path, length, bits))
+            });
+            let first = first_half(length, count, half, draws.word(drawn), draws.normals[drawn]);
+            drawn += 1;
             path = path.wrapping_mul(2);
             if bits >= half {
                 errors += first;
@@ -293,7 +353,39 @@ impl LaneErrors {
     }
 }
 
+/// Several draws of a lane.
+struct Draws {
+    /// The number of the word comes first.
+    words: [[u32; BESIDE]; 4],
+    units: [f64; BESIDE],
+    /// Normal quantiles of `units`.
+    normals: [f64; BESIDE],
+}
+
+impl Draws {
+    fn word(&self, at: usize) -> u64 {
+        u64::from(self.words[0][at]) << 32 | u64::from(self.words[1][at])
+    }
+}
+
+/// Which halves are looked into from here on: that follows from the bits alone.
+fn paths(mut path: u32, mut length: u64, mut bits: u64) -> [u32; BESIDE] {
+    from_fn(|_| {
+        let now = path;
+        let half = length / 2;
+        path = path.wrapping_mul(2);
+        if bits >= half {
+            (bits, length) = (bits - half, length - half);
+            path = path.wrapping_add(1);
+        } else {
+            length = half;
+        }
+        now
+    })
+}
+
 /// Two words as a number within (0, 1).
+#[inline(always)]
 fn draw(high: u32, low: u32) -> f64 {
     unit(u64::from(high) << 32 | u64::from(low))
 }
@@ -337,6 +429,15 @@ mod tests {
             for bits in from..at {
                 prop_assert!(rule.decide(bits, lane.count(bits)).is_none(), "decided earlier, at {bits} of {at}");
             }
+        }
+
+        /// With a fixed number of bits, the end decides or the first error too many.
+        #[test]
+        fn a_fixed_length_ends_with_the_first_error_too_many(seed: u8, exponent in 0.1f64..4.0, allowed in 0u64..3_000) {
+            let rule = PointRule::Fixed { bits: 2_000, errors: allowed }.prepare();
+            let mut lane = lane(seed, [5, 6, 7], 0, 10f64.powf(-exponent));
+            let first = (1..2_000).find(|bits| lane.count(*bits) > allowed);
+            prop_assert_eq!(lane.decided_at(&rule, 0), first.unwrap_or(2_000));
         }
 
         /// The decision falls exactly where the rule, fed bit by bit, would take it.

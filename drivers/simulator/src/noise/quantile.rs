@@ -1,5 +1,7 @@
 //! Counts that a uniform draw selects: binomial and hypergeometric quantiles, fast rather than exact to the last digit.
 
+use crate::wide::ln;
+
 /// Variance from which a binomial quantile is taken by expansion instead of summing.
 const EXPANDED_FROM: f64 = 30.0;
 /// Variance from which half of a block's errors are taken as a rounded normal value.
@@ -10,6 +12,7 @@ const SPARSE_FROM: u64 = 512;
 const COINS: u64 = 64;
 
 /// A word as a number within (0, 1), its least and largest value equally far from the ends.
+#[inline(always)]
 pub fn unit(word: u64) -> f64 {
     ((word >> 11) as f64 + 0.5) * (1.0 / (1u64 << 53) as f64)
 }
@@ -20,31 +23,28 @@ fn rounded(value: f64) -> u64 {
 }
 
 /// Standard-normal quantile, relative error below 1e-6 (Wichura, Algorithm AS 241, PPND7, Applied Statistics 37, 1988).
+#[inline(always)]
 pub fn normal_quantile(p: f64) -> f64 {
     let q = p - 0.5;
-    if q.abs() <= 0.425 {
-        let r = 0.180_625 - q * q;
-        return q * (((59.109_374_720 * r + 159.291_132_02) * r + 50.434_271_938) * r + 3.387_132_717_9)
-            / (((67.187_563_600 * r + 78.757_757_664) * r + 17.895_169_469) * r + 1.0);
-    }
-    let r = (-p.min(1.0 - p).ln()).sqrt();
-    let z = if r <= 5.0 {
-        let r = r - 1.6;
-        (((0.170_238_210_3 * r + 1.306_728_481_6) * r + 2.756_815_390_0) * r + 1.423_437_277_7)
-            / ((0.120_211_329_75 * r + 0.737_001_640_25) * r + 1.0)
-    } else {
-        let r = r - 5.0;
-        (((0.017_337_203_997 * r + 0.428_682_943_37) * r + 3.081_226_386_0) * r + 6.657_905_115_0)
-            / ((0.012_258_202_635 * r + 0.241_978_942_25) * r + 1.0)
-    };
-    if q < 0.0 { -z } else { z }
+    let r = 0.180_625 - q * q;
+    let central = q * (((59.109_374_720 * r + 159.291_132_02) * r + 50.434_271_938) * r + 3.387_132_717_9)
+        / (((67.187_563_600 * r + 78.757_757_664) * r + 17.895_169_469) * r + 1.0);
+    let root = (-ln(p.min(1.0 - p))).sqrt();
+    let r = root - 1.6;
+    let tail = (((0.170_238_210_3 * r + 1.306_728_481_6) * r + 2.756_815_390_0) * r + 1.423_437_277_7)
+        / ((0.120_211_329_75 * r + 0.737_001_640_25) * r + 1.0);
+    let r = root - 5.0;
+    let far = (((0.017_337_203_997 * r + 0.428_682_943_37) * r + 3.081_226_386_0) * r + 6.657_905_115_0)
+        / ((0.012_258_202_635 * r + 0.241_978_942_25) * r + 1.0);
+    let outer = if root <= 5.0 { tail } else { far };
+    if q.abs() <= 0.425 { central } else { outer.copysign(q) }
 }
 
-/// The number of errors in `bits` bits of error ratio `ber` that the uniform draw selects.
-pub fn binomial(bits: u64, ber: f64, draw: f64) -> u64 {
+/// The number of errors in `bits` bits of error ratio `ber` that the uniform draw selects, whose normal quantile is `z`.
+pub fn binomial(bits: u64, ber: f64, draw: f64, z: f64) -> u64 {
     // A little above a half, where closed eyes lie: the last bit of their ratio must decide nothing.
     if ber > 0.5 + 1e-9 {
-        return bits - binomial(bits, 1.0 - ber, draw);
+        return bits - binomial(bits, 1.0 - ber, draw, z);
     }
     let mean = bits as f64 * ber;
     let variance = mean * (1.0 - ber);
@@ -55,7 +55,6 @@ pub fn binomial(bits: u64, ber: f64, draw: f64) -> u64 {
     let spread = variance.sqrt();
     let skew = (1.0 - 2.0 * ber) / spread;
     let excess = (1.0 - 6.0 * ber * (1.0 - ber)) / variance;
-    let z = normal_quantile(draw);
     let value = z + skew * (z * z - 1.0) / 6.0 + excess * (z * z - 3.0) * z / 24.0
         - skew * skew * (2.0 * z * z - 5.0) * z / 36.0;
     // Sheppard: a lattice of whole counts widens what is rounded by 1/12.
@@ -77,13 +76,13 @@ fn summed(bits: u64, ber: f64, draw: f64) -> u64 {
 }
 
 /// Errors in the first `half` of `length` bits that hold `count` errors, where `half` is half of `length`, give or take
-/// a bit. Whatever the word, both halves can hold their share.
-pub fn first_half(length: u64, count: u64, half: u64, word: u64) -> u64 {
+/// a bit; `z` is the normal quantile of the word. Whatever the word, both halves can hold their share.
+pub fn first_half(length: u64, count: u64, half: u64, word: u64, z: f64) -> u64 {
     if count == 0 {
         return 0;
     }
     if count > length - count {
-        return half - first_half(length, length - count, half, word);
+        return half - first_half(length, length - count, half, word, z);
     }
     let (total, marked, sample) = (length as f64, count as f64, half as f64);
     let variance = marked * (1.0 - marked / total) * 0.25;
@@ -91,7 +90,7 @@ pub fn first_half(length: u64, count: u64, half: u64, word: u64) -> u64 {
         let mean = marked * sample / total;
         let narrowed = (variance * total / (total - 1.0) - 1.0 / 12.0).sqrt();
         let least = (count + half).saturating_sub(length);
-        return rounded(mean + narrowed * normal_quantile(unit(word))).clamp(least, count.min(half));
+        return rounded(mean + narrowed * z).clamp(least, count.min(half));
     }
     if count <= COINS && length >= SPARSE_FROM * count {
         return u64::from((word & (u64::MAX >> (COINS - count))).count_ones());
@@ -188,7 +187,8 @@ mod tests {
         ] {
             let draws = 40_000u32;
             let unit = |i: u32| (f64::from(i) + 0.5) / f64::from(draws);
-            let counts: Vec<u64> = (0..draws).map(|i| binomial(bits, ber, unit(i))).collect();
+            let count = |draw: f64| binomial(bits, ber, draw, normal_quantile(draw));
+            let counts: Vec<u64> = (0..draws).map(|i| count(unit(i))).collect();
             let odds = f64::ln(ber) - (-ber).ln_1p();
             let (mut below, mut worst) = (0.0, 0.0f64);
             let mut sorted = counts.clone();
@@ -233,7 +233,8 @@ mod tests {
             let values: Vec<f64> = (1..=draws)
                 .map(|i| {
                     let word = super::super::philox::philox([i as u32, 7, 7, 7], [1, 2]);
-                    first_half(length, count, half, u64::from(word[0]) << 32 | u64::from(word[1])) as f64
+                    let word = u64::from(word[0]) << 32 | u64::from(word[1]);
+                    first_half(length, count, half, word, normal_quantile(unit(word))) as f64
                 })
                 .collect();
             let (t, m, n) = (length as f64, count as f64, half as f64);

@@ -2,15 +2,18 @@
 
 use super::conditions::{Drifted, OperatingPoint};
 use super::error::PhysicsError;
-use super::line::MaterialAt;
+use super::line::{Material, MaterialAt};
+use super::numbers::{Number, Numbers, PLACES, Real, Reals};
 use super::parameters::Parameters;
 use super::path::{Element, Layout, LineMaterial, Path};
 use super::pattern::Pattern;
 use super::pulse::{Edge, Edges};
 use super::twoport::{Abcd, Complex};
 use super::variation::{BitVariation, Mounting};
+use crate::wide::wide;
 use nightbench_core::generations::Signalling;
 use nightbench_core::results::Direction;
+use std::array::from_fn;
 use std::f64::consts::TAU;
 
 /// Equalization at the receiver.
@@ -90,23 +93,26 @@ impl Setup {
 pub struct Channel {
     setup: Setup,
     drifted: Drifted,
-    points: Vec<PointAt>,
+    /// How many frequencies; the last band repeats the last one.
+    count: usize,
+    bands: Vec<Band>,
 }
 
+/// What stands at [`PLACES`] frequencies.
 #[derive(Debug, Clone)]
-struct PointAt {
-    omega: f64,
-    package: MaterialAt,
-    module: MaterialAt,
-    board: MaterialAt,
-    riser: MaterialAt,
-    adapter: MaterialAt,
+struct Band {
+    omega: Reals,
+    package: MaterialAt<Numbers>,
+    module: MaterialAt<Numbers>,
+    board: MaterialAt<Numbers>,
+    riser: MaterialAt<Numbers>,
+    adapter: MaterialAt<Numbers>,
     /// The measured two-port and its determinant.
-    measured: Option<(Abcd, Complex)>,
+    measured: Option<(Abcd<Numbers>, Numbers)>,
 }
 
-impl PointAt {
-    fn material(&self, which: LineMaterial) -> &MaterialAt {
+impl Band {
+    fn material(&self, which: LineMaterial) -> &MaterialAt<Numbers> {
         match which {
             LineMaterial::Package => &self.package,
             LineMaterial::Module => &self.module,
@@ -127,20 +133,27 @@ impl Channel {
         let drifted =
             Drifted::new(&setup.parameters, &setup.operating_point, setup.path.kind, setup.direction)?;
         let m = &drifted.materials;
-        let measured = setup.path.measured.as_ref();
-        let points = frequencies_hz
-            .iter()
-            .map(|&f| PointAt {
-                omega: TAU * f,
-                package: m.package.at(f),
-                module: m.module.at(f),
-                board: m.board.at(f),
-                riser: m.riser.at(f),
-                adapter: m.adapter.at(f),
-                measured: measured.map(|found| (found.two_port.abcd_at(f), found.two_port.determinant_at(f))),
+        let measured = setup.path.measured.as_ref().map(|found| &found.two_port);
+        let bands = frequencies_hz
+            .chunks(PLACES)
+            .map(|few| {
+                let f: [f64; PLACES] = from_fn(|at| few[at.min(few.len() - 1)]);
+                let of = |material: &Material| MaterialAt::beside(&f.map(|f| material.at(f)));
+                Band {
+                    omega: Reals(f.map(|f| TAU * f)),
+                    package: of(&m.package),
+                    module: of(&m.module),
+                    board: of(&m.board),
+                    riser: of(&m.riser),
+                    adapter: of(&m.adapter),
+                    measured: measured.map(|found| {
+                        let determinants = Numbers::from_places(|at| found.determinant_at(f[at]));
+                        (Abcd::beside(&f.map(|f| found.abcd_at(f))), determinants)
+                    }),
+                }
             })
             .collect();
-        Ok(Channel { setup, drifted, points })
+        Ok(Channel { setup, drifted, count: frequencies_hz.len(), bands })
     }
 
     /// The setup this channel was made of.
@@ -167,23 +180,26 @@ impl Channel {
         let far_end = self.setup.path.command.is_some_and(|line| line.fly_by);
         let rodt = if far_end { f64::INFINITY } else { self.drifted.rodt_ohm };
         let mut lines = vec![Abcd::identity(); layout.lines.len()];
-        let out = self
-            .points
-            .iter()
-            .map(|at| {
-                for (slot, spec) in lines.iter_mut().zip(&layout.lines) {
-                    *slot = at.material(spec.material).line(spec.z0_ohm, spec.length_m);
-                }
-                let chain = cascade(&layout.elements, at, &lines);
-                match self.setup.direction {
-                    Direction::Read => chain.transfer(ron, rodt),
-                    Direction::Write | Direction::Command => {
-                        let determinant = at.measured.map_or(Complex::from(1.0), |found| found.1);
-                        chain.reversed(determinant).transfer(ron, rodt)
+        let mut out = Vec::with_capacity(self.bands.len() * PLACES);
+        for band in &self.bands {
+            let transfer = wide(
+                #[inline(always)]
+                || {
+                    fill_lines(&mut lines, &layout, band);
+                    let chain = cascade(&layout.elements, band, &lines);
+                    match self.setup.direction {
+                        Direction::Read => chain.transfer(ron, rodt),
+                        Direction::Write | Direction::Command => {
+                            let determinant =
+                                band.measured.map_or(Numbers::of(Complex::ONE), |found| found.1);
+                            chain.reversed(determinant).transfer(ron, rodt)
+                        }
                     }
-                }
-            })
-            .collect();
+                },
+            );
+            out.extend(transfer.places());
+        }
+        out.truncate(self.count);
         Ok(out)
     }
 
@@ -202,19 +218,26 @@ impl Channel {
         let place = layout.elements.iter().position(|element| *element == Element::Measured);
         let (module, chip) = layout.elements.split_at(place.unwrap_or(layout.elements.len()));
         let chip = chip.get(1..).unwrap_or_default();
+        let one = Numbers::of(Complex::ONE);
+        let write = self.setup.direction != Direction::Read;
+        let ohm = (self.drifted.ron_ohm, self.drifted.rodt_ohm);
         let mut lines = vec![Abcd::identity(); layout.lines.len()];
-        let of_point = |at: &PointAt| {
-            for (slot, spec) in lines.iter_mut().zip(&layout.lines) {
-                *slot = at.material(spec.material).line(spec.z0_ohm, spec.length_m);
-            }
-            let (module, chip) = (cascade(module, at, &lines), cascade(chip, at, &lines));
-            let one = Complex::from(1.0);
-            let write = self.setup.direction != Direction::Read;
-            let ends = if write { (chip.reversed(one), module.reversed(one)) } else { (module, chip) };
-            let ohm = (self.drifted.ron_ohm, self.drifted.rodt_ohm);
-            coupling.transfer(at.omega / TAU, write, ends, ohm)
-        };
-        Ok(Some(self.points.iter().map(of_point).collect()))
+        let mut out = Vec::with_capacity(self.bands.len() * PLACES);
+        for band in &self.bands {
+            let (front, back) = wide(
+                #[inline(always)]
+                || {
+                    fill_lines(&mut lines, &layout, band);
+                    let (module, chip) = (cascade(module, band, &lines), cascade(chip, band, &lines));
+                    if write { (chip.reversed(one), module.reversed(one)) } else { (module, chip) }
+                },
+            );
+            out.extend((0..PLACES).map(|at| {
+                coupling.transfer(band.omega.0[at] / TAU, write, (front.place(at), back.place(at)), ohm)
+            }));
+        }
+        out.truncate(self.count);
+        Ok(Some(out))
     }
 
     /// Rising and falling edges of one bit; alike unless the figures say otherwise.
@@ -259,18 +282,41 @@ impl Channel {
     }
 }
 
-fn cascade(elements: &[Element], at: &PointAt, lines: &[Abcd]) -> Abcd {
+#[inline(always)]
+fn fill_lines(lines: &mut [Abcd<Numbers>], layout: &Layout, band: &Band) {
+    for (slot, line) in lines.iter_mut().zip(&layout.lines) {
+        *slot = band.material(line.material).line(line.z0_ohm, line.length_m);
+    }
+}
+
+/// Elements one after the other, from the driver's side.
+#[inline(always)]
+fn cascade(elements: &[Element], band: &Band, lines: &[Abcd<Numbers>]) -> Abcd<Numbers> {
+    // Two levels of stubs are compiled in, on wide vectors; any further ones are computed alike.
+    chain(elements, band, lines, |stub| chain(stub, band, lines, |further| deeper(further, band, lines)))
+}
+
+fn deeper(elements: &[Element], band: &Band, lines: &[Abcd<Numbers>]) -> Abcd<Numbers> {
+    chain(elements, band, lines, |further| deeper(further, band, lines))
+}
+
+#[inline(always)]
+fn chain(
+    elements: &[Element],
+    band: &Band,
+    lines: &[Abcd<Numbers>],
+    stub: impl Fn(&[Element]) -> Abcd<Numbers>,
+) -> Abcd<Numbers> {
     let mut chain = Abcd::identity();
     for element in elements {
         chain = match element {
-            Element::Shunt(farad) => chain.then_susceptance(at.omega * farad),
-            Element::Series(ohm, henry) => chain.then_rl(*ohm, at.omega * henry),
+            Element::Shunt(farad) => chain.then_susceptance(band.omega * Reals::of(*farad)),
+            Element::Series(ohm, henry) => chain.then_rl(*ohm, band.omega * Reals::of(*henry)),
             Element::Line(index) => chain.then(&lines[*index]),
             Element::Stub(inner, load) => {
-                let stub = cascade(inner, at, lines);
-                chain.then_shunt(stub.input_admittance(Complex::from(*load)))
+                chain.then_shunt(stub(inner).input_admittance(Numbers::of(Complex::from(*load))))
             }
-            Element::Measured => match &at.measured {
+            Element::Measured => match &band.measured {
                 Some((two_port, _)) => chain.then(two_port),
                 None => chain,
             },

@@ -4,6 +4,7 @@
 //! inductance), shunt y = jwC(w); gamma = sqrt(zs y), Zc = sqrt(zs/y).
 
 use super::dielectric;
+use super::numbers::{Number, Numbers, PLACES, Real, Reals};
 use super::twoport::{Abcd, Complex};
 use std::f64::consts::PI;
 
@@ -31,13 +32,13 @@ pub struct Material {
     pub roughness: f64,
 }
 
-/// What a material does at one frequency, shared by every line of that material.
+/// What a material does at one frequency or at several, shared by every line of that material.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct MaterialAt {
-    omega: f64,
+pub struct MaterialAt<C: Number = Complex> {
+    omega: C::Real,
     direct_ohm_per_m: f64,
-    series_ohm_per_m: Complex,
-    permittivity: Complex,
+    series_ohm_per_m: C,
+    permittivity: C,
     root_er: f64,
 }
 
@@ -75,52 +76,75 @@ impl Material {
     }
 }
 
-impl MaterialAt {
+impl MaterialAt<Numbers> {
+    /// Of one material at several frequencies.
+    pub fn beside(of: &[MaterialAt; PLACES]) -> Self {
+        MaterialAt {
+            omega: Reals(of.map(|at| at.omega)),
+            direct_ohm_per_m: of[0].direct_ohm_per_m,
+            series_ohm_per_m: Numbers::from_places(|at| of[at].series_ohm_per_m),
+            permittivity: Numbers::from_places(|at| of[at].permittivity),
+            root_er: of[0].root_er,
+        }
+    }
+}
+
+impl<C: Number> MaterialAt<C> {
     /// Series impedance (ohm/m) and shunt admittance (S/m) of a line of nominal impedance `z0_ohm`.
     #[must_use]
-    pub fn per_metre(&self, z0_ohm: f64) -> (Complex, Complex) {
-        let inductance = z0_ohm * self.root_er / SPEED_OF_LIGHT;
-        let scale = self.omega / (z0_ohm * self.root_er * SPEED_OF_LIGHT);
-        let series = self.series_ohm_per_m + Complex::new(0.0, self.omega * inductance);
+    #[inline(always)]
+    pub fn per_metre(&self, z0_ohm: f64) -> (C, C) {
+        let inductance = C::Real::of(z0_ohm * self.root_er / SPEED_OF_LIGHT);
+        let scale = self.omega / C::Real::of(z0_ohm * self.root_er * SPEED_OF_LIGHT);
+        let series = self.series_ohm_per_m + C::new(C::Real::of(0.0), self.omega * inductance);
         // j w C(w)
-        let shunt = Complex::new(-self.permittivity.im * scale, self.permittivity.re * scale);
+        let shunt = C::new(-self.permittivity.im() * scale, self.permittivity.re() * scale);
         (series, shunt)
     }
 
     /// Chain matrix of `length_m` of line of nominal impedance `z0_ohm`.
     #[must_use]
-    pub fn line(&self, z0_ohm: f64, length_m: f64) -> Abcd {
-        if self.omega == 0.0 {
-            let mut out = Abcd::identity();
-            out.b.re = self.direct_ohm_per_m * length_m;
-            return out;
-        }
+    #[inline(always)]
+    pub fn line(&self, z0_ohm: f64, length_m: f64) -> Abcd<C> {
+        let real = C::Real::of;
+        let length = real(length_m);
         let (series, shunt) = self.per_metre(z0_ohm);
         let gamma = root(series * shunt);
-        let (sin, cos) = (gamma.im * length_m).sin_cos();
-        let grow = (gamma.re * length_m).exp();
-        let fade = 1.0 / grow;
-        let (half_sum, half_difference) = (0.5 * (grow + fade), 0.5 * (grow - fade));
-        let cosh = Complex::new(half_sum * cos, half_difference * sin);
-        let sinh = Complex::new(half_difference * cos, half_sum * sin);
+        let (sin, cos) = (gamma.im() * length).sin_cos();
+        let grow = (gamma.re() * length).exp();
+        let fade = real(1.0) / grow;
+        let (half_sum, half_difference) = (real(0.5) * (grow + fade), real(0.5) * (grow - fade));
+        let cosh = C::new(half_sum * cos, half_difference * sin);
+        let sinh = C::new(half_difference * cos, half_sum * sin);
         // sinh/gamma once: B = Zc sinh = zs sinh/gamma, C = sinh/Zc = y sinh/gamma.
-        let ratio = sinh * gamma.conj() / gamma.norm_sqr();
-        Abcd { a: cosh, b: series * ratio, c: shunt * ratio, d: cosh }
+        let product = sinh * gamma.conj();
+        let size = gamma.norm_sqr();
+        let ratio = C::new(product.re() / size, product.im() / size);
+        // Without a frequency nothing but the resistance is left.
+        let still = |number: C, re: C::Real| {
+            C::new(self.omega.where_zero(re, number.re()), self.omega.where_zero(real(0.0), number.im()))
+        };
+        let along = still(cosh, real(1.0));
+        Abcd {
+            a: along,
+            b: still(series * ratio, real(self.direct_ohm_per_m * length_m)),
+            c: still(shunt * ratio, real(0.0)),
+            d: along,
+        }
     }
 }
 
 /// Principal square root of a number off the negative real axis; avoids the trigonometry of the general routine.
 #[must_use]
-pub fn root(z: Complex) -> Complex {
+#[inline(always)]
+pub fn root<C: Number>(z: C) -> C {
+    let (half, zero) = (C::Real::of(0.5), C::Real::of(0.0));
     let size = z.norm_sqr().sqrt();
-    if size == 0.0 {
-        return Complex::new(0.0, 0.0);
-    }
-    if z.re >= 0.0 {
-        let re = (0.5 * (size + z.re)).sqrt();
-        Complex::new(re, 0.5 * z.im / re)
-    } else {
-        let im = (0.5 * (size - z.re)).sqrt().copysign(z.im);
-        Complex::new(0.5 * z.im / im, im)
-    }
+    // The larger part by the root, the other by division.
+    let large = (half * (size + z.re().where_negative(-z.re(), z.re()))).sqrt();
+    let small = half * z.im() / large;
+    let signed = large.copysign(z.im());
+    let (re, im) =
+        (z.re().where_negative(half * z.im() / signed, large), z.re().where_negative(signed, small));
+    C::new(size.where_zero(zero, re), size.where_zero(zero, im))
 }

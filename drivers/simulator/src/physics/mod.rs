@@ -28,6 +28,7 @@ pub mod kernels;
 pub mod line;
 mod link;
 pub mod measured;
+mod numbers;
 pub mod parameters;
 pub mod path;
 pub mod pattern;

@@ -63,10 +63,9 @@ pub(super) fn fill(
         Data::Random { weights, .. } => {
             work.terms.clear();
             work.terms.extend_from_slice(&seen.own);
-            for x in &seen.coupled {
-                work.terms.extend(weights.iter().map(|w| w * x));
-            }
+            let small = stateye::add_coupling(&mut work.terms, &seen.coupled, weights, BIN_V);
             stateye::fill_random(&mut work.zero, &mut work.terms);
+            work.zero.add_variance(small);
             let reach = high.max(-low);
             work.tail_zero.fill(&work.zero, kernels, main - reach, main + reach);
             for sign in [-1.0, 1.0] {
@@ -82,10 +81,9 @@ pub(super) fn fill(
         }
         Data::Sequence(signs, weights) => {
             work.terms.clear();
-            for x in &seen.coupled {
-                work.terms.extend(weights.iter().map(|w| w * x));
-            }
+            let small = stateye::add_coupling(&mut work.terms, &seen.coupled, weights, BIN_V);
             stateye::fill_random(&mut work.zero, &mut work.terms);
+            work.zero.add_variance(small);
             work.terms.clear();
             work.terms.extend((0..signs.len()).map(|at| fixed_interference(seen, signs, 0.0, at)));
             let own: f64 = seen.own.iter().map(|term| term.abs()).sum();

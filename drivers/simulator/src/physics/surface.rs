@@ -12,7 +12,7 @@ use super::pulse::{CURSORS, Response, SAMPLES_PER_UI};
 use super::rows::{self, Work};
 use super::stateye::FLOOR_BER;
 use super::variation::BitVariation;
-use crate::wide::{exp, ln, wide};
+use crate::wide::{exp, ln, two_sums_of_rows, wide};
 use std::sync::Arc;
 
 /// Phases reach this many sixty-fourths of a unit interval either side of the pulse's maximum (1.5 UI).
@@ -20,6 +20,8 @@ const LAST_PHASE: isize = 96;
 /// Jitter grid points between two phases.
 const PER_PHASE: isize = (GRID_PER_UI / SAMPLES_PER_UI) as isize;
 const _: () = assert!(PER_PHASE == 4);
+/// Thresholds that a row is a multiple of.
+const PER_VECTOR: usize = 8;
 /// Logarithms of the error ratio about a limit within which a place is open in part.
 const OPEN_WITHIN: f64 = 12.0;
 /// Last jitter grid point.
@@ -33,7 +35,7 @@ pub struct LaneSurface {
     amplitude_v: f64,
     middle_v: f64,
     feedback_v: [f64; 4],
-    /// Thresholds less the middle level, V.
+    /// Thresholds less the middle level, V; the last one again and again, so that rows are whole vectors.
     thresholds: Vec<f64>,
     /// Tap instants, unit intervals.
     instants: Vec<f64>,
@@ -48,18 +50,28 @@ pub struct LaneSurface {
     work: Work,
     /// Sums of a column and of the one behind it.
     sums: Vec<f64>,
+    /// Rows that they are of, and their weights.
+    summed: Vec<(usize, [f64; 2])>,
     /// Error ratio of the path that what arrived is read back through.
     read_back: f64,
 }
 
 impl LaneSurface {
-    /// Takes over the memory of a lane that is done with: so large a piece, given back and asked for anew, costs more than the copying.
-    pub fn in_place_of(&mut self, mut done: LaneSurface) {
-        done.rows.clear();
+    /// Takes over the memory of what another lane computed before the jitter; that lane keeps its columns. So large a piece, given back and
+    /// asked for anew, costs more than the copying.
+    pub fn take_memory_of(&mut self, other: &mut LaneSurface) {
         if self.rows.is_empty() {
-            self.rows = done.rows;
-            self.work = done.work;
+            self.rows = std::mem::take(&mut other.rows);
+            self.rows.clear();
+            other.numbers.clear();
+            self.work = std::mem::take(&mut other.work);
         }
+    }
+
+    /// Error ratios that there is memory for before the jitter.
+    #[cfg(test)]
+    pub fn kept_rows(&self) -> usize {
+        self.rows.capacity()
     }
 
     /// Nothing computed yet; `levels_v`: amplitude and middle.
@@ -68,12 +80,16 @@ impl LaneSurface {
         response: Response,
         (amplitude_v, middle_v): (f64, f64),
         feedback_v: [f64; 4],
-        thresholds: Vec<f64>,
+        mut thresholds: Vec<f64>,
         instants: Vec<f64>,
     ) -> LaneSurface {
+        let vref_steps = thresholds.len();
+        if let Some(last) = thresholds.last() {
+            thresholds.resize(vref_steps.next_multiple_of(PER_VECTOR), *last);
+        }
         LaneSurface {
             shared: link.shared(),
-            vref_steps: thresholds.len(),
+            vref_steps,
             columns: vec![None; instants.len()],
             thresholds,
             instants,
@@ -86,6 +102,7 @@ impl LaneSurface {
             numbers: Vec::new(),
             work: Work::default(),
             sums: Vec::new(),
+            summed: Vec::new(),
             read_back: 0.0,
         }
     }
@@ -299,7 +316,7 @@ impl LaneSurface {
         let both = part > 1e-9;
         let mut sums = std::mem::take(&mut self.sums);
         self.jittered(base, both, &mut sums);
-        let (here, next) = sums.split_at_mut(self.vref_steps);
+        let (here, next) = sums.split_at_mut(self.thresholds.len());
         let read_back = self.read_back;
         wide(
             #[inline(always)]
@@ -318,7 +335,7 @@ impl LaneSurface {
                 }
             },
         );
-        self.columns[tap] = Some((&*here).into());
+        self.columns[tap] = Some(here[..self.vref_steps].into());
         self.sums = sums;
     }
 
@@ -345,37 +362,40 @@ impl LaneSurface {
         }
         let jitter = &self.shared.jitter;
         let weight = |place: Option<usize>| place.and_then(|place| jitter.get(place)).copied().unwrap_or(0.0);
-        let steps = self.vref_steps;
+        let steps = self.thresholds.len();
+        let mut summed = std::mem::take(&mut self.summed);
+        summed.clear();
+        summed.extend((point - half..=point + half + isize::from(both)).enumerate().filter_map(
+            |(place, at)| {
+                let number = self.number(clamp(at))?;
+                Some((number * steps, [weight(Some(place)), weight(place.checked_sub(1))]))
+            },
+        ));
         sums.clear();
         sums.resize(2 * steps, 0.0);
         let (here, next) = sums.split_at_mut(steps);
         wide(
             #[inline(always)]
-            || {
-                for (place, at) in (point - half..=point + half + isize::from(both)).enumerate() {
-                    let Some(row) = self.row(clamp(at)) else { continue };
-                    let (weight, later) = (weight(Some(place)), weight(place.checked_sub(1)));
-                    for ((here, next), value) in here.iter_mut().zip(next.iter_mut()).zip(row) {
-                        *here += weight * value;
-                        *next += later * value;
-                    }
-                }
-            },
+            || two_sums_of_rows(&summed, &self.rows, [here, next]),
         );
+        self.summed = summed;
     }
 
-    /// Row of the jitter grid, once it is there.
-    #[inline(always)]
+    /// Number of a row of the jitter grid, once it is there.
+    fn number(&self, at: isize) -> Option<usize> {
+        (*self.numbers.get(grid_index(at))? as usize).checked_sub(1)
+    }
+
     fn row(&self, at: isize) -> Option<&[f64]> {
-        let number = self.numbers.get(grid_index(at)).copied().unwrap_or(0) as usize;
-        self.rows.chunks_exact(self.vref_steps.max(1)).nth(number.checked_sub(1)?)
+        let row = self.rows.chunks_exact(self.thresholds.len().max(1)).nth(self.number(at)?)?;
+        row.get(..self.vref_steps)
     }
 
     /// Room behind the last row for `count` places of the grid from `at` on; where it begins.
     fn room(&mut self, at: isize, count: usize) -> usize {
         let begin = self.rows.len();
-        self.rows.resize(begin + count * self.vref_steps, 0.0);
-        let first = begin / self.vref_steps.max(1);
+        self.rows.resize(begin + count * self.thresholds.len(), 0.0);
+        let first = begin / self.thresholds.len().max(1);
         for place in 0..count {
             self.numbers[grid_index(at) + place] = (first + place + 1) as u32;
         }
@@ -386,7 +406,7 @@ impl LaneSurface {
         if self.numbers.is_empty() {
             self.numbers = vec![0; grid_index(LAST_POINT) + 1];
             // Grown step by step it would be copied over and over; what is not used is not touched.
-            self.rows.reserve_exact(self.numbers.len() * self.vref_steps);
+            self.rows.reserve_exact(self.numbers.len() * self.thresholds.len());
         }
         let at = phase * PER_PHASE;
         if self.numbers[grid_index(at)] == 0 {
@@ -403,14 +423,11 @@ impl LaneSurface {
 
     /// Rows between a phase and the next: linear in the logarithm. Three, by geometric means (half, then quarters).
     fn need_between(&mut self, phase: isize) {
-        let (at, steps) = (phase * PER_PHASE, self.vref_steps);
-        let number = |at: isize| self.numbers[grid_index(at)] as usize;
-        let (Some(a), Some(b)) = (number(at).checked_sub(1), number(at + PER_PHASE).checked_sub(1)) else {
+        let (at, steps) = (phase * PER_PHASE, self.thresholds.len());
+        let (Some(a), Some(b), None) = (self.number(at), self.number(at + PER_PHASE), self.number(at + 1))
+        else {
             return;
         };
-        if number(at + 1) > 0 {
-            return;
-        }
         let begin = self.room(at + 1, 3);
         let (known, new) = self.rows.split_at_mut(begin);
         let (a, b) = (&known[a * steps..][..steps], &known[b * steps..][..steps]);

@@ -3,20 +3,22 @@
 //! Convention: port 1 is the driver, port 2 the receiver, currents flow from 1 to 2: (V1, I1) = M (V2, I2); a chain of
 //! two-ports is the matrix product in order.
 
+use super::numbers::{Number, Numbers, PLACES, Real};
+
 /// Complex number of the numeric kernels.
 pub type Complex = rustfft::num_complex::Complex<f64>;
 
-/// A chain matrix; `b` in ohm, `c` in siemens.
+/// A chain matrix, of one frequency or of several; `b` in ohm, `c` in siemens.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Abcd {
+pub struct Abcd<C = Complex> {
     /// V1/V2 with the output open.
-    pub a: Complex,
+    pub a: C,
     /// V1/I2 with the output shorted, ohm.
-    pub b: Complex,
+    pub b: C,
     /// I1/V2 with the output open, siemens.
-    pub c: Complex,
+    pub c: C,
     /// I1/I2 with the output shorted.
-    pub d: Complex,
+    pub d: C,
 }
 
 /// Scattering parameters on one real reference impedance.
@@ -32,17 +34,35 @@ pub struct Scattering {
     pub s22: Complex,
 }
 
-impl Abcd {
+impl Abcd<Numbers> {
+    /// Of several frequencies.
+    pub fn beside(of: &[Abcd; PLACES]) -> Self {
+        Abcd {
+            a: Numbers::from_places(|at| of[at].a),
+            b: Numbers::from_places(|at| of[at].b),
+            c: Numbers::from_places(|at| of[at].c),
+            d: Numbers::from_places(|at| of[at].d),
+        }
+    }
+
+    pub fn place(&self, at: usize) -> Abcd {
+        Abcd { a: self.a.place(at), b: self.b.place(at), c: self.c.place(at), d: self.d.place(at) }
+    }
+}
+
+impl<C: Number> Abcd<C> {
     /// The through connection.
     #[must_use]
+    #[inline(always)]
     pub fn identity() -> Self {
-        let (one, zero) = (Complex::new(1.0, 0.0), Complex::new(0.0, 0.0));
+        let (one, zero) = (C::of(Complex::ONE), C::of(Complex::ZERO));
         Abcd { a: one, b: zero, c: zero, d: one }
     }
 
     /// This two-port followed by `next`.
     #[must_use]
-    pub fn then(&self, next: &Abcd) -> Self {
+    #[inline(always)]
+    pub fn then(&self, next: &Self) -> Self {
         Abcd {
             a: self.a * next.a + self.b * next.c,
             b: self.a * next.b + self.b * next.d,
@@ -53,7 +73,8 @@ impl Abcd {
 
     /// This two-port followed by a series impedance `z` in ohm.
     #[must_use]
-    pub fn then_series(mut self, z: Complex) -> Self {
+    #[inline(always)]
+    pub fn then_series(mut self, z: C) -> Self {
         self.b += self.a * z;
         self.d += self.c * z;
         self
@@ -61,7 +82,8 @@ impl Abcd {
 
     /// This two-port followed by a shunt admittance `y` in siemens.
     #[must_use]
-    pub fn then_shunt(mut self, y: Complex) -> Self {
+    #[inline(always)]
+    pub fn then_shunt(mut self, y: C) -> Self {
         self.a += self.b * y;
         self.c += self.d * y;
         self
@@ -69,36 +91,40 @@ impl Abcd {
 
     /// Followed by a series resistance (ohm) and inductance whose reactance is `reactance` ohm.
     #[must_use]
-    pub fn then_rl(self, resistance_ohm: f64, reactance_ohm: f64) -> Self {
-        self.then_series(Complex::new(resistance_ohm, reactance_ohm))
+    #[inline(always)]
+    pub fn then_rl(self, resistance_ohm: f64, reactance_ohm: C::Real) -> Self {
+        self.then_series(C::new(C::Real::of(resistance_ohm), reactance_ohm))
     }
 
     /// Followed by a shunt capacitance whose susceptance is `b` siemens.
     #[must_use]
-    pub fn then_susceptance(mut self, b: f64) -> Self {
-        self.a += Complex::new(-self.b.im * b, self.b.re * b);
-        self.c += Complex::new(-self.d.im * b, self.d.re * b);
+    #[inline(always)]
+    pub fn then_susceptance(mut self, b: C::Real) -> Self {
+        self.a += C::new(-self.b.im() * b, self.b.re() * b);
+        self.c += C::new(-self.d.im() * b, self.d.re() * b);
         self
     }
 
     /// A connector: shunt C/2, series L (with a contact resistance), shunt C/2 + the board-side capacitance.
     #[must_use]
     pub fn connector(
-        omega: f64,
+        omega: C::Real,
         inductance_h: f64,
         capacitance_f: f64,
         board_side_f: f64,
         contact_ohm: f64,
     ) -> Self {
+        let times = |value: f64| omega * C::Real::of(value);
         Abcd::identity()
-            .then_susceptance(omega * 0.5 * capacitance_f)
-            .then_rl(contact_ohm, omega * inductance_h)
-            .then_susceptance(omega * (0.5 * capacitance_f + board_side_f))
+            .then_susceptance(times(0.5) * C::Real::of(capacitance_f))
+            .then_rl(contact_ohm, times(inductance_h))
+            .then_susceptance(times(0.5 * capacitance_f + board_side_f))
     }
 
     /// Admittance seen into port 1 with `load` siemens at port 2: the shunt that a stub puts on its tap.
     #[must_use]
-    pub fn input_admittance(&self, load: Complex) -> Complex {
+    #[inline(always)]
+    pub fn input_admittance(&self, load: C) -> C {
         (self.c + self.d * load) / (self.a + self.b * load)
     }
 
@@ -107,7 +133,8 @@ impl Abcd {
     /// The determinant is handed in, 1 for everything reciprocal: formed here as AD - BC it would drown in rounding
     /// where a long chain passes next to nothing.
     #[must_use]
-    pub fn reversed(&self, determinant: Complex) -> Self {
+    #[inline(always)]
+    pub fn reversed(&self, determinant: C) -> Self {
         let scale = determinant.inv();
         Abcd { a: self.d * scale, b: self.b * scale, c: self.c * scale, d: self.a * scale }
     }
@@ -115,11 +142,14 @@ impl Abcd {
     /// Voltage at `load_ohm` per volt of a source behind `source_ohm`: 1/(A + B/Rl) with the source resistance as the
     /// first series element.
     #[must_use]
-    pub fn transfer(&self, source_ohm: f64, load_ohm: f64) -> Complex {
-        let (g, rs) = (1.0 / load_ohm, source_ohm);
-        (self.a + self.b * g + (self.c + self.d * g) * rs).inv()
+    #[inline(always)]
+    pub fn transfer(&self, source_ohm: f64, load_ohm: f64) -> C {
+        let (g, rs) = (C::Real::of(1.0 / load_ohm), C::Real::of(source_ohm));
+        (self.a + self.b.scaled(g) + (self.c + self.d.scaled(g)).scaled(rs)).inv()
     }
+}
 
+impl Abcd {
     /// Scattering parameters on `z0_ohm`.
     #[must_use]
     pub fn to_scattering(&self, z0_ohm: f64) -> Scattering {

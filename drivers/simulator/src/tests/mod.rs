@@ -3,6 +3,7 @@
 mod common_practice;
 mod drift;
 mod effects;
+mod memory;
 mod parts;
 mod stages;
 mod starts;
