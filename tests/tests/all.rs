@@ -27,6 +27,7 @@ mod harm;
 mod harm_cases;
 mod highest_rate;
 mod hours;
+mod hours_agree;
 mod invariants;
 mod layers;
 mod licences;

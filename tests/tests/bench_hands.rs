@@ -25,7 +25,7 @@ use runner::run::prediction::choosing::{Basis, Visiting};
 use runner::run::prediction::expected::kept_expected;
 use runner::run::prediction::note::{Marks, chosen_so_far};
 use runner::run::progress::Progress;
-use runner::store::{Attempts, Store};
+use runner::store::{Attempts, JobRow, Store};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -125,8 +125,8 @@ pub struct Sitting {
     hours: Option<f64>,
     /// Seconds that this computer was suspended so far.
     suspended_s: Arc<AtomicU64>,
-    /// Seconds by which its clock is set back a quarter of a second after the run began.
-    set_back_s: u64,
+    /// Seconds by which its clock was set back so far.
+    set_back_s: Arc<AtomicU64>,
 }
 
 impl Sitting {
@@ -157,7 +157,7 @@ impl Sitting {
             start_local_min: None,
             hours: None,
             suspended_s: Arc::default(),
-            set_back_s: 0,
+            set_back_s: Arc::default(),
         }
     }
 
@@ -184,12 +184,11 @@ impl Sitting {
             None => session,
         };
         let suspended_s = Arc::clone(&self.suspended_s);
-        let (set_back, begin) = (Duration::from_secs(self.set_back_s), Clocks::now().running);
+        let set_back_s = Arc::clone(&self.set_back_s);
         let session = session.by_clocks(move || {
             let asleep = Duration::from_secs(suspended_s.load(Ordering::SeqCst));
+            let back = Duration::from_secs(set_back_s.load(Ordering::SeqCst));
             let now = Clocks::now();
-            let set = now.running > begin + Duration::from_millis(250);
-            let back = if set { set_back } else { Duration::ZERO };
             Clocks { always: now.always + asleep, utc: now.utc + asleep - back, ..now }
         });
         let mut store = open_on(&dir, &self.file, 1, session.target())?;
@@ -457,30 +456,40 @@ fn outside_attended_hours_what_is_fitted_goes_on_and_hands_are_waited_for() {
 /// are bench time, as long as before.
 #[test]
 fn a_clock_that_is_set_moves_attended_hours_and_no_given_ones() {
-    let sit = |hours: Option<f64>| {
-        let mut sitting = Sitting::new(SMALL, 4000.0);
+    let sit = |text: &str, hours: Option<f64>| {
+        let mut sitting = Sitting::new(text, 4000.0);
         sitting.start_local_min = Some(MONDAY_EVENING);
-        sitting.set_back_s = 3 * 3600;
         sitting.hours = hours;
         sitting.bench_text.push_str("\n[attended]\nfrom_h = 8\nto_h = 18\n");
         let end = {
             let mut hands = sitting.hands(mounts(&sitting.bench));
+            // What is declared to be mounted was checked: the run has begun.
+            hands.on_leave = Box::new(|_| sitting.set_back_s.store(3 * 3600, Ordering::SeqCst));
             sitting.run(&mut hands).unwrap_or_else(|failure| panic!("{failure}"))
         };
         sitting.off();
         (sitting, end)
     };
-    let (sitting, end) = sit(None);
-    assert_eq!((end, sitting.outcomes().len()), (BenchEnd::default(), 8));
-    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
-    let begun: Vec<f64> = reader.jobs(Attempts::All).map(|job| job.unwrap().row.started_bench_s).collect();
-    assert_eq!(begun.iter().filter(|at| **at < 14.9 * 3600.0).count(), 4, "{begun:?}");
-    let (sitting, end) = sit(Some(6.0));
-    let done = sitting.outcomes().len();
-    assert_eq!(end.no_time_left.len() + done, 8, "{end:?}");
-    let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
-    let ended: Vec<f64> = reader.jobs(Attempts::All).map(|job| job.unwrap().row.ended_bench_s).collect();
-    assert!(ended.iter().all(|at| *at < 6.0 * 3600.0) && done > 0, "{ended:?}");
+    let rows = |sitting: &Sitting| -> Vec<JobRow> {
+        let reader = Store::open_read_only(&sitting.folder.path().join("out")).unwrap();
+        reader.jobs(Attempts::All).map(|job| job.unwrap().row).collect()
+    };
+    let (sitting, end) = sit(SMALL, None);
+    let rows_of_all = rows(&sitting);
+    assert_eq!((end, rows_of_all.len()), (BenchEnd::default(), 8));
+    // At 8:00 by the clock on the wall 15 hours have gone by.
+    let first = sitting.channels()[0].clone();
+    let begun: Vec<f64> = rows_of_all
+        .iter()
+        .filter(|row| row.channel != first)
+        .map(|row| row.started_bench_s / 3600.0)
+        .collect();
+    assert!(begun.len() == 4 && begun.iter().all(|at| *at > 14.9), "{begun:?}");
+    // With soaks of two hours one temperature ends within 3.5 hours, and the other within three hours more.
+    let (sitting, end) = sit(&format!("{SMALL}\n[bench_times]\nsoak_s = 7200\n"), Some(3.5));
+    let done = rows(&sitting);
+    assert_eq!(end.no_time_left.len() + done.len(), 8, "{end:?}");
+    assert!(done.iter().all(|row| row.ended_bench_s < 3.5 * 3600.0) && done.len() <= 2, "{done:?}");
 }
 
 /// The order begins with another setup than the one that was mounted in the evening: what is mounted goes first.

@@ -83,8 +83,26 @@ fn module_of(condition: &Condition) -> (u16, u16) {
     (condition.levels[Factor::Chip as usize], condition.levels[Factor::Module as usize])
 }
 
+/// What a condition is taken to come to before it is measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Foreseen {
+    /// A margin of which nothing is said.
+    Measured,
+    /// The fastest rate that passes, and the one above it.
+    JustPasses,
+    JustFails,
+}
+
+/// How far the margin of a rate that just passes or fails lies from the limit, share of it (estimate).
+const JUST: f64 = 0.1;
+
 /// What each condition of a run is worth, by what the run holds: one for each of its conditions, in their order.
 pub fn worths(plan: &Plan, run: &JudgedRun) -> Vec<Worth> {
+    worths_foreseen(plan, run, &BTreeMap::new())
+}
+
+/// As [`worths`], once the conditions `foreseen` (indices) were measured.
+pub fn worths_foreseen(plan: &Plan, run: &JudgedRun, foreseen: &BTreeMap<u32, Foreseen>) -> Vec<Worth> {
     let mut known: BTreeMap<(u16, u16), Vec<Known>> = BTreeMap::new();
     let mut visited: BTreeSet<((u16, u16), u16)> = BTreeSet::new();
     let mut extremes: BTreeMap<(u16, u16), (u16, u16)> = BTreeMap::new();
@@ -97,7 +115,7 @@ pub fn worths(plan: &Plan, run: &JudgedRun) -> Vec<Worth> {
         (chip, module, channel, condition.levels[Factor::Temperature as usize])
     };
     let counts = |judged: &JudgedCondition| !judged.beyond_rating || run.beyond_rating_counts;
-    for judged in &run.conditions {
+    for (index, judged) in (0_u32..).zip(&run.conditions) {
         let condition = judged.condition;
         let module = module_of(&condition);
         let temperature = condition.levels[Factor::Temperature as usize];
@@ -116,7 +134,13 @@ pub fn worths(plan: &Plan, run: &JudgedRun) -> Vec<Worth> {
         if counts(judged) {
             rates.entry(series(&condition)).or_default().insert(condition.levels[Factor::Rate as usize]);
         }
+        let foreseen = foreseen.get(&index).copied();
+        if foreseen.is_some() {
+            visited.insert((module, temperature));
+        }
         let share = match judged.state {
+            _ if foreseen == Some(Foreseen::JustPasses) => Some(JUST),
+            _ if foreseen == Some(Foreseen::JustFails) => Some(-JUST),
             ConditionState::TrainingFailed => Some(-1.0),
             ConditionState::Judged => judged
                 .worst()
@@ -146,13 +170,7 @@ pub fn worths(plan: &Plan, run: &JudgedRun) -> Vec<Worth> {
         let untouched =
             (temperature == cold || temperature == hot) && !visited.contains(&(module, temperature));
         let near = known.get(&module).map(|near| nearest(plan, near, &condition, trend, fastest));
-        let (value, why) = if !matches!(
-            judged.state,
-            ConditionState::NotRun
-                | ConditionState::NoTime
-                | ConditionState::NotNeeded
-                | ConditionState::Predicted
-        ) {
+        let (value, why) = if !judged.state.is_untouched() {
             (1.0, Decides::Open)
         } else if untouched && counts(judged) && faster == 0 {
             let first = channels[&module].first() == Some(&channel);
