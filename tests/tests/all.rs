@@ -1,6 +1,7 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
 mod again;
+mod bench_dates;
 mod bench_device;
 mod bench_driver;
 mod bench_events;
@@ -40,6 +41,7 @@ mod nights;
 mod noise;
 mod outputs;
 mod predicted;
+mod preview_folder;
 mod program;
 mod record;
 mod report;

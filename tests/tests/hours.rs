@@ -83,6 +83,17 @@ fn hours_without_hands_say_when_somebody_comes() {
     assert!(format!("{}{}", run.out, run.err).contains(cause), "{}{}", run.out, run.err);
     let page = std::fs::read_to_string(folder.path().join("out/live.html")).expect("a page");
     assert!(page.contains(cause), "the live page");
+    // What would have ended in time is no matter of time.
+    let status = nightbench(folder.path(), &["status", "out"]).out;
+    let flat = status.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("not begun: nobody was there to mount it before Mon 2026-11-30 09:00"), "{status}");
+    let machine = json(&nightbench(folder.path(), &["status", "out", "--json"]));
+    let count = |name: &str| machine[name].as_u64().unwrap_or(0);
+    assert!(count("nobody_there") > 0, "{machine}");
+    assert_eq!(count("nobody_there") + count("no_time_left"), count("not_measured"), "{machine}");
+    let csv = nightbench(folder.path(), &["export", "out", "--as", "csv"]).out;
+    let junit = nightbench(folder.path(), &["export", "out", "--as", "junit"]).out;
+    assert!(csv.contains("nobody there") && junit.contains("nobody was there to mount it"), "{junit}");
 }
 
 #[test]
