@@ -1,6 +1,7 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
 mod again;
+mod bench_attended;
 mod bench_dates;
 mod bench_device;
 mod bench_driver;
@@ -52,6 +53,7 @@ mod scpi_device;
 mod scripted;
 mod serve;
 mod shards;
+mod sitting;
 mod sound;
 mod spd;
 mod store_examples;

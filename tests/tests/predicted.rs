@@ -1,7 +1,7 @@
 //! Predicted verdicts from the plan to the page: what is left out is marked as predicted everywhere, and nothing else changes.
 
-use crate::bench_hands::{MONDAY_EVENING, Sitting, as_wanted, first_change_wrong, mounts};
 use crate::bench_run::{nothing_outside, one_setup, rig};
+use crate::sitting::{MONDAY_EVENING, Sitting, as_wanted, first_change_wrong, mounts};
 use crate::support::{Folder, Run, SMALL, json, nightbench, program};
 use runner::store::{JobKey, Store};
 use serde_json::Value;

@@ -13,7 +13,7 @@ fn preview_says_what_the_folder_holds() {
     let part = nightbench(at, &["run", "plan.toml", "--into", "d", "--only", "temperature=60"]);
     assert!([0, 1].contains(&part.code), "{}", part.err);
     let words = nightbench(at, &preview).out.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(words.contains("d holds results: 4 of 8 jobs done, 4 to do; bench time "), "{words}");
+    assert!(words.contains("d holds results: 4 of 8 jobs done (50 %), 4 to do; bench time "), "{words}");
     // What it says of the rest is what `run` says as it goes on, and `status`.
     let told = words.split("4 to do; ").nth(1).expect("the time").split(" ends (P50)").next().expect("words");
     let status = nightbench(at, &["status", "d"]).out;

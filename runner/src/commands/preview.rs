@@ -522,7 +522,7 @@ fn capture_words(plan: &Plan, ways: &[CaptureHours]) -> String {
         })
         .collect();
     let fits = if night.is_some() { "fits a night" } else { "" };
-    let header = ["capture", "BER limit", "measuring, h", "total, h", "longest without hands, h", fits];
+    let header = ["capture", "BER limit", "measuring h", "total h", "without hands h", fits];
     let mut text = String::from("\n");
     text.push_str(&table(&header, &rows, 1));
     if let Some(night) = night {

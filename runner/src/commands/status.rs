@@ -88,8 +88,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         );
         return Ok(Exit::Pass);
     }
-    let share = 100.0 * done as f64 / (done + counts.to_do).max(1) as f64;
-    let mut text = format!("{}\n{target}\n\n{} ({share:.0} %)", meta.title, counts.words());
+    let mut text = format!("{}\n{target}\n\n{}", meta.title, counts.words());
     if left.foretold_jobs.is_some() {
         let words = "what is to do is foretold from what is known now, and may change as the run goes on";
         text.push_str(folded(words, "\n  ", "  ").trim_end());

@@ -59,9 +59,10 @@ impl JobCounts {
         }
     }
 
-    /// In words: `12 of 24 jobs done, 8 to do, 4 not needed`.
+    /// In words: `12 of 24 jobs done (60 %), 8 to do, 4 not needed`; the share is of what is done in the end.
     pub fn words(&self) -> String {
-        let mut words = format!("{} of {} done", self.done, counted(self.plan, "job"));
+        let share = 100.0 * self.done as f64 / (self.done + self.to_do).max(1) as f64;
+        let mut words = format!("{} of {} done ({share:.0} %)", self.done, counted(self.plan, "job"));
         for (count, what) in
             [(self.to_do, "to do"), (self.not_needed, "not needed"), (self.predicted, "predicted")]
         {
@@ -81,7 +82,7 @@ mod tests {
     fn every_job_is_counted_once() {
         let sum = |counts: JobCounts| counts.done + counts.to_do + counts.not_needed + counts.predicted;
         let counts = JobCounts { plan: 24, done: 10, to_do: 8, not_needed: 4, predicted: 2 };
-        assert_eq!(counts.words(), "10 of 24 jobs done, 8 to do, 4 not needed, 2 predicted");
+        assert_eq!(counts.words(), "10 of 24 jobs done (56 %), 8 to do, 4 not needed, 2 predicted");
         for foretold in [0, 3, 100] {
             assert_eq!(sum(counts.foretold(foretold)), 24, "{foretold}");
         }
