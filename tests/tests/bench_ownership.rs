@@ -208,7 +208,8 @@ fn what_is_remembered_of_a_bench_is_met_by_every_way_to_it() {
     }
     rig.off();
     rig.bench.world().outputs[1].shorted = true;
-    assert_eq!(rig.run(&[]).code, 3);
+    let shorted = rig.run(&[]);
+    assert_eq!(shorted.code, 3, "{}", shorted.err);
     let after = rig.bench.world().ledger.outputs_switched_on;
     assert!(after > before);
     let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", other, "--into", "other"]);

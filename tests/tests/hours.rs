@@ -118,6 +118,12 @@ fn a_simulated_run_ends_within_its_hours_and_the_next_goes_on() {
     folder.file("plan.toml", &format!("{}\n[bench_limits]\nmost_hours = {}\n", plan(), 0.5 * total));
     run(&folder, "by the plan", &[]);
     assert_eq!(keys(&folder, "by the plan"), keys(&folder, "share 0.5"));
+    // What is left takes one more run where it fits into one, and else no single end is told.
+    folder.file("plan.toml", &format!("{}\n[bench_limits]\nmost_hours = {}\n", plan(), 0.2 * total));
+    run(&folder, "several", &[]);
+    let status = json(&nightbench(folder.path(), &["status", "several", "--json"]));
+    assert!(status["finish"].is_null() && status["most_hours"].as_f64() == Some(0.2 * total), "{status}");
+    assert!(nightbench(folder.path(), &["status", "several"]).out.contains("(`most_hours`)"));
     folder.file("plan.toml", &plan());
     // Without hours the same folder is finished, and holds what one run without hours holds.
     let (_, rest) = run(&folder, "share 0.5", &[]);

@@ -319,6 +319,28 @@ mod tests {
         assert!(!beyond.is_empty() && beyond.iter().all(|value| *value <= UNCOUNTED));
     }
 
+    /// A forecast walks on as if its jobs had been done: an extreme is taken once, and a rate that just passes tells of its neighbours.
+    #[test]
+    fn what_is_foreseen_counts_as_measured() {
+        let plan = Plan::read(PLAN).unwrap();
+        let run = nothing(&plan);
+        let before = worths(&plan, &run);
+        let first = before.iter().position(|worth| worth.why == Decides::Extreme).unwrap();
+        let alike = |index: usize| {
+            let (a, b) = (&run.conditions[index].condition, &run.conditions[first].condition);
+            module_of(a) == module_of(b) && a.level(Factor::Temperature) == b.level(Factor::Temperature)
+        };
+        let extremes = |worths: &[Worth]| {
+            (0..worths.len()).filter(|at| alike(*at) && worths[*at].why == Decides::Extreme).count()
+        };
+        assert!(extremes(&before) > 0);
+        for (foreseen, near) in [(Foreseen::Measured, false), (Foreseen::JustPasses, true)] {
+            let then = worths_foreseen(&plan, &run, &BTreeMap::from([(first as u32, foreseen)]));
+            assert_eq!(extremes(&then), 0, "{foreseen:?}");
+            assert_eq!(then.iter().any(|worth| worth.why == Decides::NearLimit), near, "{foreseen:?}");
+        }
+    }
+
     #[test]
     fn what_neighbours_put_near_the_limit_is_worth_more_than_what_they_put_far_from_it() {
         let plan = Plan::read(PLAN).unwrap();

@@ -521,7 +521,7 @@ fn capture_words(plan: &Plan, ways: &[CaptureHours]) -> String {
             ]
         })
         .collect();
-    let fits = if night.is_some() { "fits a night" } else { "" };
+    let fits = if night.is_some() { "fits night" } else { "" };
     let header = ["capture", "BER limit", "measuring h", "total h", "without hands h", fits];
     let mut text = String::from("\n");
     text.push_str(&table(&header, &rows, 1));

@@ -140,12 +140,16 @@ impl<'p> Tonight<'p> {
             return format!("{} done already: nothing is left to do.\n", counted(self.done, "job"));
         }
         let mut text = format!(
-            "In {} h a run would do {} of {}, and be back where hands are safe after {}:\n",
+            "In {} h a run would do {} of {} to do, and be back where hands are safe after {}:\n",
             self.hours,
             self.seen.chosen.len(),
             counted(self.seen.chosen.len() + self.seen.left.len(), "job"),
             duration(self.used_h() * 3600.0)
         );
+        if self.seen.walk.goes_on() {
+            let used = duration((self.seen.stands.now_min - self.seen.walk.from().now_min) * 60.0);
+            text = format!("A run of {} h was cut and goes on: {used} of it are used.\n{text}", self.hours);
+        }
         if self.done > 0 {
             text = format!("{} done already.\n{text}", counted(self.done, "job"));
         }

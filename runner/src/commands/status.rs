@@ -69,6 +69,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "hours_of_this_run": left.given.as_ref().map(|given| json!({
                     "hours": given.hours, "used": given.used, "home_by": given.home_by,
                 })),
+                "most_hours": left.most_hours,
                 "learned_from": left.learned_from,
                 "next_hands_on": left.next.as_ref().map(|(when, what)| json!({"begin": when, "mount": what})),
                 "running": holder.is_some(),
@@ -160,6 +161,12 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, goes_on: bool) 
     if goes_on {
         let of = if left.given.is_some() { " for the whole plan" } else { "" };
         text.push_str(&format!("\nbench time to come   {}{of}", about(left.left_hours * 3600.0)));
+        if let Some(most) = left.most_hours {
+            let words = format!(
+                "the plan gives each run {most} h at most (`most_hours`): `preview` says what the next one does"
+            );
+            text.push_str(folded(&words, "\n  ", "  ").trim_end());
+        }
         if let Some(finish) = &left.finish {
             let [p10, p50, p90] = finish.words();
             text.push_str(&format!(

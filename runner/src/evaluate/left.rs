@@ -99,6 +99,8 @@ pub struct Left {
     pub given: Option<Given>,
     /// Jobs still to come, where that is foretold and not planned.
     pub foretold_jobs: Option<usize>,
+    /// Hours that the plan gives each run, where what is left takes more: it is not done in one.
+    pub most_hours: Option<f64>,
 }
 
 /// Hours of a run that goes on.
@@ -244,6 +246,7 @@ impl Left {
                 learned_from: None,
                 given: None,
                 foretold_jobs: None,
+                most_hours: None,
             });
         }
         let file = PlanFile::from_text(meta.plan_text.clone(), "stored plan", false)
@@ -293,7 +296,7 @@ impl Left {
             let now = BenchNow::of(reader, meta, of, &not_needed)?;
             let (finish, next) = now.ahead(&forecast, &observed.learned)?;
             // A bench knows the clock on the wall.
-            let words = |at: f64| dated_words(at);
+            let words = dated_words;
             let wanted = HandsNow::of(reader)?.map(|wanted| {
                 let until =
                     wanted.until.map_or_else(String::new, |until| format!(" (until {until} at the latest)"));
@@ -318,8 +321,11 @@ impl Left {
                 learned_from: earlier.words(PRIOR_SD),
                 given,
                 foretold_jobs: to_come.map(<[PendingJob]>::len),
+                most_hours: None,
             });
         }
+        let most_hours = file.plan.bench_limits.most_hours;
+        let most_hours = most_hours.filter(|most| !going_on && observed.left_min > 60.0 * most);
         if is_bench
             && !going_on
             && let Some(attended) = &file.plan.attended
@@ -328,7 +334,7 @@ impl Left {
             let own_hours = Beginning::of(reader)?.is_some_and(|beginning| beginning.own_hours);
             let (finish, next) =
                 clock.from_now(&attended.calendar, &observed.learned, (local_minutes(), false))?;
-            let known = !own_hours && given.is_none();
+            let known = !own_hours && given.is_none() && most_hours.is_none();
             return Ok(Left {
                 done_hours: Some(done_min / 60.0),
                 left_hours: observed.left_min / 60.0,
@@ -348,6 +354,7 @@ impl Left {
                 learned_from: earlier.words(PRIOR_SD),
                 given,
                 foretold_jobs: to_come.map(<[PendingJob]>::len),
+                most_hours,
             });
         }
         // Where hours of the day matter, the end is a date of the plan.
@@ -399,11 +406,12 @@ impl Left {
                 at: [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),
                 from,
             })
-            .filter(|_| given.is_none()),
+            .filter(|_| given.is_none() && most_hours.is_none()),
             next,
             learned_from: earlier.words(PRIOR_SD),
             given,
             foretold_jobs: to_come.map(<[PendingJob]>::len),
+            most_hours,
         })
     }
 }
