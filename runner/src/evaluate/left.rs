@@ -4,7 +4,7 @@ use super::bench_now::BenchNow;
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::duration;
 use crate::folder::run_folder::keys_of;
-use crate::forecast::bench_clock::BenchClock;
+use crate::forecast::bench_clock::{BenchClock, FromNow};
 use crate::forecast::folder_facts::PlanSize;
 use crate::forecast::walked_nights::WalkedNight;
 use crate::forecast::{Forecast, PRIOR_SD};
@@ -332,25 +332,24 @@ impl Left {
         {
             // It is told as if it went on now, by the clock on the wall.
             let own_hours = Beginning::of(reader)?.is_some_and(|beginning| beginning.own_hours);
-            let (finish, next) =
-                clock.from_now(&attended.calendar, &observed.learned, (local_minutes(), false))?;
-            let known = !own_hours && given.is_none() && most_hours.is_none();
+            let now_min = local_minutes();
+            let ahead = clock.from_now(&attended.calendar, &observed.learned, (now_min, false))?;
+            let ahead = ahead.filter(|_| !own_hours && given.is_none() && most_hours.is_none());
+            // What hours leave is chosen when the next run begins.
+            let chosen_anew = HoursNote::of(reader)?.is_some();
+            let hands = ahead.as_ref().and_then(|ahead| ahead.hands).filter(|_| !chosen_anew);
+            let next = hands.and_then(|(at_min, mounting)| {
+                let mounting = forecast.problem.mountings().get(mounting as usize)?;
+                Some((dated_words(at_min), setup_words(&file.plan, mounting)?))
+            });
             return Ok(Left {
                 done_hours: Some(done_min / 60.0),
                 left_hours: observed.left_min / 60.0,
-                finish: finish.filter(|_| known).map(|range| Finish {
-                    at: [range.p10_min, range.p50_min, range.p90_min]
-                        .map(|at| on_the_wall(at, local_minutes())),
+                finish: ahead.map(|FromNow { finish, .. }| Finish {
+                    at: [finish.p10_min, finish.p50_min, finish.p90_min].map(|at| on_the_wall(at, now_min)),
                     from: FinishFrom::Now,
                 }),
-                next: match next.filter(|_| known && HoursNote::of(reader).is_ok_and(|note| note.is_none())) {
-                    Some((at_min, mounting)) => {
-                        let mounting = forecast.problem.mountings().get(mounting as usize);
-                        let setup = mounting.and_then(|mounting| setup_words(&file.plan, mounting));
-                        setup.map(|setup| (dated_words(at_min), setup))
-                    }
-                    None => None,
-                },
+                next,
                 learned_from: earlier.words(PRIOR_SD),
                 given,
                 foretold_jobs: to_come.map(<[PendingJob]>::len),
@@ -375,7 +374,10 @@ impl Left {
                     date: dated.then(|| iso_words(at_min)),
                 },
                 false => Moment {
-                    words: format!("{} into the next run", duration(hours * 3600.0)),
+                    words: match hours > 0.0 {
+                        true => format!("{} into the next run", duration(hours * 3600.0)),
+                        false => "as the next run begins".into(),
+                    },
                     hours,
                     date: None,
                 },

@@ -20,6 +20,14 @@ use schedule::{
 /// Draws for the range of the finish.
 const DRAWS: usize = 200;
 
+/// A bench at some local time, where a run goes on, or would go on now.
+pub struct FromNow {
+    /// When what is left ends.
+    pub finish: FinishRange,
+    /// When hands are wanted first, local time, min, and for which mounting, as the ordering problem counts them.
+    pub hands: Option<(f64, u32)>,
+}
+
 /// Durations of the jobs of a forecast, as they become known.
 pub struct BenchClock<'f> {
     plan: &'f Plan,
@@ -181,8 +189,7 @@ impl<'f> BenchClock<'f> {
         }
     }
 
-    /// Of a bench at this local time, where a run goes on, or would go on now: when what is left ends, and when hands are wanted first and
-    /// for which mounting; `None` where nothing is left.
+    /// What is ahead of a bench at this local time; `None` where nothing is left.
     ///
     /// # Errors
     /// Exit 2: attended hours that never come.
@@ -191,7 +198,7 @@ impl<'f> BenchClock<'f> {
         calendar: &Calendar,
         learned: &Learned,
         (now_min, goes_on): (f64, bool),
-    ) -> Result<(Option<FinishRange>, Option<(f64, u32)>), Failure> {
+    ) -> Result<Option<FromNow>, Failure> {
         let (problem, sequence) = (&self.forecast.problem, &self.forecast.schedule.sequence);
         let to_do = |place: usize| {
             self.seconds.get(place).is_none_or(Option::is_none)
@@ -199,7 +206,7 @@ impl<'f> BenchClock<'f> {
         };
         let left: Vec<u32> =
             sequence.iter().enumerate().filter(|(place, _)| to_do(*place)).map(|(_, job)| *job).collect();
-        let Some(first) = left.first() else { return Ok((None, None)) };
+        let Some(first) = left.first() else { return Ok(None) };
         let done =
             (0..sequence.len()).rev().find(|place| self.seconds.get(*place).is_some_and(Option::is_some));
         let mounted = done.filter(|_| goes_on);
@@ -211,8 +218,8 @@ impl<'f> BenchClock<'f> {
         let invalid = |error: OrderError| Failure::invalid(error.to_string());
         let finish = finish_range(problem, &left, calendar, from, learned, DRAWS, 1).map_err(invalid)?;
         let walked = walk_from(problem, &left, calendar, from).map_err(invalid)?;
-        let next = walked.moments.first().map(|moment| moment.start_min).zip(problem.mounting_of(*first));
-        Ok((Some(finish), next))
+        let hands = walked.moments.first().map(|moment| moment.start_min).zip(problem.mounting_of(*first));
+        Ok(Some(FromNow { finish, hands }))
     }
 
     /// In words: `bench time 3 h 12 min, about 9 h 05 min left, ends (P50) Tue 2026-11-24 06:40`. A bench says by its own clock how long it
@@ -230,11 +237,10 @@ impl<'f> BenchClock<'f> {
         let end = match by_the_bench {
             Some((_, local_min)) => {
                 let now = (local_min, true);
-                let Ok((Some(finish), _)) = self.from_now(&self.forecast.calendar, &observed.learned, now)
-                else {
+                let Ok(Some(ahead)) = self.from_now(&self.forecast.calendar, &observed.learned, now) else {
                     return format!("bench time {done}, about {left} left");
                 };
-                dated_words(finish.p50_min)
+                dated_words(ahead.finish.p50_min)
             }
             None => {
                 let end_min = self.end_min(&observed, observed.finish.p50_min, done_min);
