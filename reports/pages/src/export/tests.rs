@@ -3,7 +3,6 @@
 use super::{csv, junit};
 use judge::judged::{self, PredictedVerdict};
 use judge::prediction::Audits;
-use nightbench_core::condition::ConditionState;
 use nightbench_core::rates::{DataRate, Generation};
 use std::collections::BTreeSet;
 
