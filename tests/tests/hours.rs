@@ -214,6 +214,7 @@ fn preview_of_hours_lists_what_they_hold() {
     let hours = (0.4 * total).to_string();
     let told = preview(&["--hours", &hours, "--page", "tonight.html"]);
     assert!(told.out.contains("What to mount in these hours, and when:"), "{}", told.out);
+    assert!(told.out.lines().all(|line| line.chars().count() <= 80), "longer than 80 columns: {}", told.out);
     for words in ["P10", "What to mount, and when", "bench time  "] {
         assert!(!told.out.contains(words), "{words}: {}", told.out);
     }

@@ -34,7 +34,7 @@ impl Decides {
     /// In words.
     pub fn words(self) -> &'static str {
         match self {
-            Decides::Extreme => "at a coldest or hottest temperature, where its module was not measured yet",
+            Decides::Extreme => "the first at their module's coldest or hottest",
             Decides::Open => "begun or undecided",
             Decides::Unknown => "of modules of which nothing was measured yet",
             Decides::NearLimit => "near their limit, as far as their neighbours say",

@@ -139,13 +139,14 @@ impl<'p> Tonight<'p> {
         if self.seen.chosen.is_empty() && self.seen.left.is_empty() {
             return format!("{} done already: nothing is left to do.\n", counted(self.done, "job"));
         }
-        let mut text = format!(
-            "In {} h a run would do {} of {} to do, and be back where hands are safe after {}:\n",
+        let words = format!(
+            "In {} h a run would do {} of the {} to do, and be back where hands are safe after {}:",
             self.hours,
             self.seen.chosen.len(),
             counted(self.seen.chosen.len() + self.seen.left.len(), "job"),
             duration(self.used_h() * 3600.0)
         );
+        let mut text = folded(&words, "", "  ");
         if self.seen.walk.goes_on() {
             let used = duration((self.seen.stands.now_min - self.seen.walk.from().now_min) * 60.0);
             text = format!("A run of {} h was cut and goes on: {used} of it are used.\n{text}", self.hours);
@@ -155,8 +156,8 @@ impl<'p> Tonight<'p> {
         }
         if plan.highest_rate.is_some() && !self.seen.chosen.is_empty() {
             text.push_str(
-                "As if each series of rates passed where it begins and failed one rate faster; other answers ask\n\
-                 for other rates.\n",
+                "As if each series of rates passed where it begins and failed one rate faster;\n\
+                 other answers ask for other rates.\n",
             );
         }
         let setups = self.setups();
