@@ -1,6 +1,8 @@
 //! Every end-to-end test, outside reference and layer check, in one binary.
 
 mod again;
+mod bench_attended;
+mod bench_dates;
 mod bench_device;
 mod bench_driver;
 mod bench_events;
@@ -27,6 +29,7 @@ mod harm;
 mod harm_cases;
 mod highest_rate;
 mod hours;
+mod hours_agree;
 mod invariants;
 mod layers;
 mod licences;
@@ -39,6 +42,7 @@ mod nights;
 mod noise;
 mod outputs;
 mod predicted;
+mod preview_folder;
 mod program;
 mod record;
 mod report;
@@ -49,6 +53,7 @@ mod scpi_device;
 mod scripted;
 mod serve;
 mod shards;
+mod sitting;
 mod sound;
 mod spd;
 mod store_examples;

@@ -190,22 +190,25 @@ fn what_is_remembered_of_a_bench_is_met_by_every_way_to_it() {
     }
     let other = rig.folder.file("other.toml", &text);
     let other = other.to_str().expect("a path");
+    // Its ramp outlasts whatever this computer is busy with.
+    rig.bench.world().thermal.ramp_k_per_min = 1.0;
     let child = begun(&rig);
     let safe = nightbench(rig.folder.path(), &["bench", "safe", other]);
     assert_eq!(safe.code, 0, "{}", safe.err);
+    rig.bench.world().thermal.ramp_k_per_min = 20.0;
     let before = rig.bench.world().ledger.outputs_switched_on;
     let output = child.wait_with_output().expect("the run ends");
     let words = String::from_utf8_lossy(&output.stderr);
-    // Off comes before who said it is known by what the instruments answer: the run may see the rails fall first.
-    if !words.contains("made safe from outside") {
-        assert!(words.contains("somebody, or a protection, switched it off"), "{words}");
-        assert_eq!(rig.bench.world().ledger.outputs_switched_on, before, "{words}");
-        let clear = nightbench(rig.folder.path(), &["bench", "clear", &rig.file]);
-        assert_eq!(clear.code, 0, "{}", clear.err);
-    }
+    // Off comes before who said it is known by what the instruments answer: the run may see the rails fall first, which latches.
+    let seen = ["made safe from outside", "somebody, or a protection, switched it off"];
+    assert!(seen.iter().any(|seen| words.contains(seen)), "{words}");
+    assert_eq!(rig.bench.world().ledger.outputs_switched_on, before, "{words}");
+    let clear = nightbench(rig.folder.path(), &["bench", "clear", &rig.file]);
+    assert_eq!(clear.code, 0, "{}", clear.err);
     rig.off();
     rig.bench.world().outputs[1].shorted = true;
-    assert_eq!(rig.run(&[]).code, 3);
+    let shorted = rig.run(&[]);
+    assert_eq!(shorted.code, 3, "{}", shorted.err);
     let after = rig.bench.world().ledger.outputs_switched_on;
     assert!(after > before);
     let run = nightbench(rig.folder.path(), &["run", &rig.plan, "--bench", other, "--into", "other"]);

@@ -149,7 +149,7 @@ fn storms_with_a_grave_fault_do_no_harm_and_go_on_after_a_person_came() {
             let cut = attempts.values().filter(|within| !**within).count();
             let kept = last.into_iter().filter(|attempt| attempts[attempt]).count();
             let status = json(&nightbench(rig.folder.path(), &["status", "out", "--json"]));
-            let measured = status["measured"].as_u64().expect("a count") as usize;
+            let measured = status["jobs_measured"].as_u64().expect("a count") as usize;
             assert!(cut <= 1 && measured <= kept, "seed {seed}: {attempts:?}, {status}");
         } else {
             nothing_outside(&rig.bench);

@@ -214,7 +214,7 @@ fn status_names_what_fails_and_which_time_it_means() {
         "bench time to come   about ",
         "(bench time: what a bench would take",
         " into the next run  (every second one)",
-        " into the next run: mount ",
+        "next hands at the bench  as the next run begins: mount ",
         "finished conditions: 4 fail",
         "fail: Amber, direct, 2133 MT/s, 25 °C",
         "width of read rank 0, lane ",

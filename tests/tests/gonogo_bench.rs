@@ -1,8 +1,8 @@
 //! A line on the emulated bench: a sample measured by hands, units typed, listed, or named by the device; safe between units.
 
-use crate::bench_hands::{Sitting, mounts};
 use crate::bench_run::named;
 use crate::emulated::start;
+use crate::sitting::{Sitting, mounts};
 use crate::support::{Folder, SMALL, STATE, at_a_terminal, nightbench};
 use bench::StateFolder;
 use contract::CancelToken;

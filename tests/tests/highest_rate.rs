@@ -82,7 +82,15 @@ fn the_library_plan_finds_what_every_rate_finds() {
     let again = nightbench(folder.path(), &["run", "sought.toml", "--into", "sought", "--json"]);
     assert_eq!((json(&again)["jobs"].as_u64(), again.code), (Some(asked), 0), "{}", again.err);
     let status = json(&nightbench(folder.path(), &["status", "sought", "--json"]));
-    assert_eq!((status["done"].as_u64(), status["jobs"].as_u64()), (Some(asked), Some(asked)));
+    let counts = serde_json::json!({
+        "plan": jobs, "done": asked, "to_do": 0, "not_needed": jobs - asked, "predicted": 0,
+    });
+    let report = json(&nightbench(folder.path(), &["report", "sought", "--json"]));
+    for told in [&status, &report, &found] {
+        assert_eq!(told["job_counts"], counts, "{told}");
+    }
+    let preview = nightbench(folder.path(), &["preview", "sought.toml", "--into", "sought", "--json"]);
+    assert_eq!(json(&preview)["job_counts"], counts, "{}", preview.err);
     assert_eq!(status["bench_hours_left"], 0.0);
     let csv = nightbench(folder.path(), &["export", "sought", "--as", "csv"]);
     assert!(csv.out.contains("not needed"));

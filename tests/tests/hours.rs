@@ -83,6 +83,17 @@ fn hours_without_hands_say_when_somebody_comes() {
     assert!(format!("{}{}", run.out, run.err).contains(cause), "{}{}", run.out, run.err);
     let page = std::fs::read_to_string(folder.path().join("out/live.html")).expect("a page");
     assert!(page.contains(cause), "the live page");
+    // What would have ended in time is no matter of time.
+    let status = nightbench(folder.path(), &["status", "out"]).out;
+    let flat = status.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("not begun: nobody was there to mount it before Mon 2026-11-30 09:00"), "{status}");
+    let machine = json(&nightbench(folder.path(), &["status", "out", "--json"]));
+    let count = |name: &str| machine[name].as_u64().unwrap_or(0);
+    assert!(count("nobody_there") > 0, "{machine}");
+    assert_eq!(count("nobody_there") + count("no_time_left"), count("not_measured"), "{machine}");
+    let csv = nightbench(folder.path(), &["export", "out", "--as", "csv"]).out;
+    let junit = nightbench(folder.path(), &["export", "out", "--as", "junit"]).out;
+    assert!(csv.contains("nobody there") && junit.contains("nobody was there to mount it"), "{junit}");
 }
 
 #[test]
@@ -107,6 +118,12 @@ fn a_simulated_run_ends_within_its_hours_and_the_next_goes_on() {
     folder.file("plan.toml", &format!("{}\n[bench_limits]\nmost_hours = {}\n", plan(), 0.5 * total));
     run(&folder, "by the plan", &[]);
     assert_eq!(keys(&folder, "by the plan"), keys(&folder, "share 0.5"));
+    // What is left takes one more run where it fits into one, and else no single end is told.
+    folder.file("plan.toml", &format!("{}\n[bench_limits]\nmost_hours = {}\n", plan(), 0.2 * total));
+    run(&folder, "several", &[]);
+    let status = json(&nightbench(folder.path(), &["status", "several", "--json"]));
+    assert!(status["finish"].is_null() && status["most_hours"].as_f64() == Some(0.2 * total), "{status}");
+    assert!(nightbench(folder.path(), &["status", "several"]).out.contains("(`most_hours`)"));
     folder.file("plan.toml", &plan());
     // Without hours the same folder is finished, and holds what one run without hours holds.
     let (_, rest) = run(&folder, "share 0.5", &[]);
@@ -197,6 +214,7 @@ fn preview_of_hours_lists_what_they_hold() {
     let hours = (0.4 * total).to_string();
     let told = preview(&["--hours", &hours, "--page", "tonight.html"]);
     assert!(told.out.contains("What to mount in these hours, and when:"), "{}", told.out);
+    assert!(told.out.lines().all(|line| line.chars().count() <= 80), "longer than 80 columns: {}", told.out);
     for words in ["P10", "What to mount, and when", "bench time  "] {
         assert!(!told.out.contains(words), "{words}: {}", told.out);
     }
@@ -254,7 +272,11 @@ fn a_run_of_hours_tells_of_its_hours() {
     assert!(!run.err.contains("ends (P50)"), "{}", run.err);
     let status = json(&nightbench(folder.path(), &["status", "out", "--json"]));
     assert!(status["next_hands_on"].is_null(), "what the next run chooses: {status}");
-    assert!(status["finish"]["p50"].as_str().expect("an end").ends_with(" into the next run"), "{status}");
+    assert_eq!((&status["finish"]["from"], &status["finish"]["p50"]), (&"next_run".into(), &Value::Null));
+    assert!(status["finish"]["p50_hours"].as_f64() > Some(0.0), "{status}");
+    assert!(
+        nightbench(folder.path(), &["status", "out"]).out.contains(" into the next run  (every second one)")
+    );
 }
 
 #[test]
@@ -302,7 +324,7 @@ fn what_no_time_was_left_for_is_told_everywhere() {
     let words = nightbench(folder.path(), &["preview", "plan.toml", "--hours", "2"]);
     assert!(words.out.contains("jobs done already"), "{}", words.out);
     let status = nightbench(folder.path(), &["status", "runs/plan"]);
-    assert!(status.out.contains("no time was left for"), "{}", status.out);
+    assert!(status.out.contains("not begun: no time was left in the 2 h of the last run"), "{}", status.out);
     let left = json(&nightbench(folder.path(), &["status", "runs/plan", "--json"]))["no_time_left"].clone();
     assert_eq!(left.as_u64(), summary["not_measured"].as_u64());
     let export = nightbench(folder.path(), &["export", "runs/plan", "--as", "jsonl"]).out;

@@ -427,8 +427,9 @@ fn bench_run(trouble: Trouble, wording: Wording) -> Decided {
         wrong_mounting,
         alarm: _,
         no_time_left,
+        nobody_there,
     } = end;
-    assert!(no_time_left.is_empty(), "it was given no hours");
+    assert!(no_time_left.is_empty() && nobody_there.is_none(), "it was given no hours");
     let end = (not_safe.is_some(), ended_early.is_some(), waiting_for_hands, not_measured, wrong_mounting);
     let reader = Store::open_read_only(&dir).expect("a store");
     let outcomes = reader

@@ -1,7 +1,7 @@
 //! Predicted verdicts from the plan to the page: what is left out is marked as predicted everywhere, and nothing else changes.
 
-use crate::bench_hands::{MONDAY_EVENING, Sitting, as_wanted, first_change_wrong, mounts};
 use crate::bench_run::{nothing_outside, one_setup, rig};
+use crate::sitting::{MONDAY_EVENING, Sitting, as_wanted, first_change_wrong, mounts};
 use crate::support::{Folder, Run, SMALL, json, nightbench, program};
 use runner::store::{JobKey, Store};
 use serde_json::Value;
@@ -135,7 +135,9 @@ fn what_is_left_out_is_predicted_and_marked_everywhere() {
     let status = nightbench(folder.path(), &["status", "d"]).out;
     assert!(status.contains("complete") && status.contains("predicted pass"), "{status}");
     let told = json(&nightbench(folder.path(), &["status", "d", "--json"]));
-    assert_eq!((&told["done"], &told["bench_hours_left"]), (&told["jobs"], &Value::from(0.0)));
+    let counts = &told["job_counts"];
+    assert_eq!((&counts["to_do"], &told["bench_hours_left"]), (&Value::from(0), &Value::from(0.0)), "{told}");
+    assert_eq!(counts["done"].as_u64().unwrap() + counts["predicted"].as_u64().unwrap(), 84, "{counts}");
     // One figure of hours everywhere: those of the order in which it was chosen.
     let hours = told["predictions"]["hours"][1].as_f64().unwrap();
     assert!((told["bench_hours"].as_f64().unwrap() - hours).abs() < 1e-9, "{told}");
@@ -302,7 +304,8 @@ fn hours_that_end_first_predict_nothing() {
     assert_eq!(status["no_time_left"].as_u64(), summary["not_measured"].as_u64());
     let rest = json(&run(&folder, "d", &[]));
     // What was still to come was told without what is predicted now.
-    let (told, jobs) = (status["jobs"].as_u64().unwrap(), rest["jobs"].as_u64().unwrap());
+    let count = |name: &str| status["job_counts"][name].as_u64().unwrap();
+    let (told, jobs) = (count("done") + count("to_do"), rest["jobs"].as_u64().unwrap());
     assert!(told > done && told < 84 && told.abs_diff(jobs) <= 12, "{told} foretold, {jobs} done: {status}");
     let hours = |name: &str| status[name].as_f64().unwrap();
     let whole = seen["with_predictions"]["whole_hours"].as_f64().unwrap();

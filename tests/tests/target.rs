@@ -234,8 +234,8 @@ fn every_start_is_a_job_and_failed_ones_are_counted() {
     assert!([0, 1].contains(&run.code), "{}", run.err);
     assert_eq!(json(&run)["jobs"], 12);
     let status = json(&nightbench(folder.path(), &["status", "d", "--json"]));
-    let failed = status["training_failed"].as_u64().unwrap();
-    let measured = status["measured"].as_u64().unwrap();
+    let failed = status["jobs_training_failed"].as_u64().unwrap();
+    let measured = status["jobs_measured"].as_u64().unwrap();
     assert_eq!(failed + measured, 12);
 }
 

@@ -20,8 +20,22 @@ pub enum ConditionState {
     NotRun,
     /// None of its jobs has run, and no time was left for them in the hours that the last run was given.
     NoTime,
+    /// None of its jobs has run: they would have ended in those hours, had somebody been there to change what is mounted.
+    NoHands,
     /// None of its jobs has run, and none will: the highest rate of its series is known without it.
     NotNeeded,
     /// None of its jobs has run: measuring it was not worth its hours, and its verdict is predicted.
     Predicted,
+}
+
+impl ConditionState {
+    /// None of its jobs has run, whatever the reason.
+    pub fn is_untouched(self) -> bool {
+        self.is_left() || matches!(self, ConditionState::NotNeeded | ConditionState::Predicted)
+    }
+
+    /// None of its jobs has run, and they are still to be done.
+    pub fn is_left(self) -> bool {
+        matches!(self, ConditionState::NotRun | ConditionState::NoTime | ConditionState::NoHands)
+    }
 }

@@ -141,6 +141,13 @@ pub fn dated_words(t_min: f64) -> String {
     format!("{} {year}-{month:02}-{of_month:02} {clock}", short_weekday(day))
 }
 
+/// The same for machines: `2026-11-23T09:05`.
+pub fn iso_words(t_min: f64) -> String {
+    let (day, clock) = day_and_clock(t_min);
+    let (year, month, of_month) = civil_from_days(day);
+    format!("{year}-{month:02}-{of_month:02}T{clock}")
+}
+
 /// Days since 1970-01-01 and the time of day, `09:05`.
 pub fn day_and_clock(t_min: f64) -> (i64, String) {
     let whole = t_min.round();

@@ -29,13 +29,7 @@ impl Answer {
     /// `None` where it was not measured at all.
     pub fn of(judged: &JudgedCondition) -> Option<Answer> {
         match (judged.state, judged.verdict) {
-            (
-                ConditionState::NotRun
-                | ConditionState::NoTime
-                | ConditionState::NotNeeded
-                | ConditionState::Predicted,
-                _,
-            ) => None,
+            (state, _) if state.is_untouched() => None,
             (_, Some(Verdict::Pass)) => Some(Answer::Pass),
             (_, Some(Verdict::Fail)) => Some(Answer::Fail),
             _ => Some(Answer::Doubtful),

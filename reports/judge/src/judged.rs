@@ -240,9 +240,18 @@ pub struct UnjudgedMetric {
 impl JudgedCondition {
     /// No time was left for its jobs in the hours that the last run was given; nothing changes where one has run.
     pub fn leave_for_want_of_time(&mut self, hours: f64) {
+        self.leave(ConditionState::NoTime, format!("no time was left in the {hours} h of the last run"));
+    }
+
+    /// Its jobs would have ended in those hours, but nobody was there to change what is mounted before `come`.
+    pub fn leave_for_want_of_hands(&mut self, hours: f64, come: &str) {
+        let words = format!("nobody was there to mount it before {come}, in the {hours} h of the last run");
+        self.leave(ConditionState::NoHands, words);
+    }
+
+    fn leave(&mut self, state: ConditionState, words: String) {
         if self.state == ConditionState::NotRun {
-            self.state = ConditionState::NoTime;
-            self.detail = format!("no time was left in the {hours} h of the last run");
+            (self.state, self.detail) = (state, words);
         }
     }
 
@@ -268,7 +277,7 @@ impl JudgedCondition {
             }
             ConditionState::NotMeasured => format!("not measured: {}", self.detail).into(),
             ConditionState::NotRun if self.detail.is_empty() => "not measured: not run yet".into(),
-            ConditionState::NotRun | ConditionState::NoTime => {
+            ConditionState::NotRun | ConditionState::NoTime | ConditionState::NoHands => {
                 format!("not measured: {}", self.detail).into()
             }
             ConditionState::NotNeeded => {

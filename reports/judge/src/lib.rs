@@ -51,7 +51,7 @@ pub use doubt::{LeftOpen, judged_alone, judged_of, left_open};
 pub use picture::{extrapolated, lane_pictures, outline_picture, picture};
 pub use predicted::{counts_in_words, expected_in_words, expected_number, terms};
 pub use release::limit_of as unit_limit;
-pub use worth::{Decides, Worth, worths};
+pub use worth::{Decides, Foreseen, Worth, worths, worths_foreseen};
 
 use crate::audit::{Audit, EyeBudget, HighestRateNote};
 use crate::highest_rate::Answer;

@@ -34,7 +34,7 @@ impl Decides {
     /// In words.
     pub fn words(self) -> &'static str {
         match self {
-            Decides::Extreme => "at a coldest or hottest temperature, where its module was not measured yet",
+            Decides::Extreme => "the first at their module's coldest or hottest",
             Decides::Open => "begun or undecided",
             Decides::Unknown => "of modules of which nothing was measured yet",
             Decides::NearLimit => {
@@ -85,8 +85,26 @@ fn module_of(condition: &Condition) -> (u16, u16) {
     (condition.levels[Factor::Chip as usize], condition.levels[Factor::Module as usize])
 }
 
+/// What a condition is taken to come to before it is measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Foreseen {
+    /// A margin of which nothing is said.
+    Measured,
+    /// The fastest rate that passes, and the one above it.
+    JustPasses,
+    JustFails,
+}
+
+/// How far the margin of a rate that just passes or fails lies from the limit, share of it (estimate).
+const JUST: f64 = 0.1;
+
 /// What each condition of a run is worth, by what the run holds: one for each of its conditions, in their order.
 pub fn worths(plan: &Plan, run: &JudgedRun) -> Vec<Worth> {
+    worths_foreseen(plan, run, &BTreeMap::new())
+}
+
+/// As [`worths`], once the conditions `foreseen` (indices) were measured.
+pub fn worths_foreseen(plan: &Plan, run: &JudgedRun, foreseen: &BTreeMap<u32, Foreseen>) -> Vec<Worth> {
     let mut known: BTreeMap<(u16, u16), Vec<Known>> = BTreeMap::new();
     let mut visited: BTreeSet<((u16, u16), u16)> = BTreeSet::new();
     let mut extremes: BTreeMap<(u16, u16), (u16, u16)> = BTreeMap::new();
@@ -99,7 +117,7 @@ pub fn worths(plan: &Plan, run: &JudgedRun) -> Vec<Worth> {
         (chip, module, channel, condition.levels[Factor::Temperature as usize])
     };
     let counts = |judged: &JudgedCondition| !judged.beyond_rating || run.beyond_rating_counts;
-    for judged in &run.conditions {
+    for (index, judged) in (0_u32..).zip(&run.conditions) {
         let condition = judged.condition;
         let module = module_of(&condition);
         let temperature = condition.levels[Factor::Temperature as usize];
@@ -118,7 +136,13 @@ pub fn worths(plan: &Plan, run: &JudgedRun) -> Vec<Worth> {
         if counts(judged) {
             rates.entry(series(&condition)).or_default().insert(condition.levels[Factor::Rate as usize]);
         }
+        let foreseen = foreseen.get(&index).copied();
+        if foreseen.is_some() {
+            visited.insert((module, temperature));
+        }
         let share = match judged.state {
+            _ if foreseen == Some(Foreseen::JustPasses) => Some(JUST),
+            _ if foreseen == Some(Foreseen::JustFails) => Some(-JUST),
             ConditionState::TrainingFailed => Some(-1.0),
             ConditionState::Judged => judged
                 .worst()
@@ -148,13 +172,7 @@ pub fn worths(plan: &Plan, run: &JudgedRun) -> Vec<Worth> {
         let untouched =
             (temperature == cold || temperature == hot) && !visited.contains(&(module, temperature));
         let near = known.get(&module).map(|near| nearest(plan, near, &condition, trend, fastest));
-        let (value, why) = if !matches!(
-            judged.state,
-            ConditionState::NotRun
-                | ConditionState::NoTime
-                | ConditionState::NotNeeded
-                | ConditionState::Predicted
-        ) {
+        let (value, why) = if !judged.state.is_untouched() {
             (1.0, Decides::Open)
         } else if untouched && counts(judged) && faster == 0 {
             let first = channels[&module].first() == Some(&channel);
@@ -311,6 +329,28 @@ mod tests {
             .map(|index| all[index].value)
             .collect();
         assert!(!beyond.is_empty() && beyond.iter().all(|value| *value <= UNCOUNTED));
+    }
+
+    /// A forecast walks on as if its jobs had been done: an extreme is taken once, and a rate that just passes tells of its neighbours.
+    #[test]
+    fn what_is_foreseen_counts_as_measured() {
+        let plan = Plan::read(PLAN).unwrap();
+        let run = nothing(&plan);
+        let before = worths(&plan, &run);
+        let first = before.iter().position(|worth| worth.why == Decides::Extreme).unwrap();
+        let alike = |index: usize| {
+            let (a, b) = (&run.conditions[index].condition, &run.conditions[first].condition);
+            module_of(a) == module_of(b) && a.level(Factor::Temperature) == b.level(Factor::Temperature)
+        };
+        let extremes = |worths: &[Worth]| {
+            (0..worths.len()).filter(|at| alike(*at) && worths[*at].why == Decides::Extreme).count()
+        };
+        assert!(extremes(&before) > 0);
+        for (foreseen, near) in [(Foreseen::Measured, false), (Foreseen::JustPasses, true)] {
+            let then = worths_foreseen(&plan, &run, &BTreeMap::from([(first as u32, foreseen)]));
+            assert_eq!(extremes(&then), 0, "{foreseen:?}");
+            assert_eq!(then.iter().any(|worth| worth.why == Decides::NearLimit), near, "{foreseen:?}");
+        }
     }
 
     #[test]

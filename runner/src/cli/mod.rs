@@ -59,17 +59,17 @@ pub enum Command {
         /// Also write the setup list as a page to print, with check boxes and a timeline.
         #[arg(long, value_name = "FILE.html")]
         page: Option<PathBuf>,
-        /// Also say which loss this plan's repeats will show when `compare` holds its run against this one (run folder).
+        /// Also say how small a loss `compare` will show when it holds this plan's run against this run folder.
         #[arg(long, value_name = "BASELINE", conflicts_with = "bench")]
         against: Option<PathBuf>,
-        /// Say what a run of so many bench hours would measure, what is to be mounted for it when, and what it would leave, instead of
-        /// the whole plan. Where `[bench_limits] most_hours` of the plan limits a run, that is said beside it.
+        /// Show a run of so many bench hours instead of the whole plan: what it would measure, mount when, and leave. As with `run`, the
+        /// fewer hours hold where the plan has `[bench_limits] most_hours`.
         #[arg(long, value_name = "HOURS", value_parser = hours, allow_negative_numbers = true)]
         hours: Option<f64>,
-        /// Run folder whose results that goes on from. Default: runs/NAME for the plan NAME.toml, where there is one.
+        /// Run folder that the run would go on in: what it holds counts as done. Default: runs/NAME for the plan NAME.toml.
         #[arg(long, value_name = "DIR")]
         into: Option<PathBuf>,
-        /// Run folder of an earlier night on the same bench, once for each: how fast that bench was is where P10 to P90 begin.
+        /// Run folder of an earlier night on the same bench, once for each: the forecast begins with how fast the bench was there.
         #[arg(long, value_name = "DIR", conflicts_with = "bench")]
         nights: Vec<PathBuf>,
         /// Narrows the selection.
@@ -90,7 +90,7 @@ pub enum Command {
         after_help = "Exit codes: 2 no such folder, a token that is too short, or an address that cannot be listened on; 74 the store could not be read; else as the signal that ends it."
     )]
     Serve(ServeArguments),
-    /// Show how far a run is and what fails so far; safe during a run.
+    /// Show how far a run is, how long still, and what fails so far; also while it goes on.
     #[command(after_help = OF_FOLDER)]
     Status {
         /// Run folder.
@@ -318,12 +318,12 @@ pub struct RunArguments {
     /// `[bench_limits] most_hours` of the plan means the same, and the fewer hours hold.
     #[arg(long, value_name = "HOURS", value_parser = hours, allow_negative_numbers = true)]
     pub hours: Option<f64>,
-    /// Run folder of an earlier night on the same bench, once for each: how fast that bench was is where the forecast begins. Kept with
+    /// Run folder of an earlier night on the same bench, once for each: the forecast begins with how fast the bench was there. Kept with
     /// the run; the nights that its own folder holds count as well.
     #[arg(long, value_name = "DIR")]
     pub nights: Vec<PathBuf>,
-    /// Measure finished jobs again: factor=level,... and results (any of not-measured, undecided, fail, conditional-fail,
-    /// conditional-pass, pass, undecided-against:BASELINE). An old result counts until the new one is stored, and is kept, marked superseded.
+    /// Measure finished jobs again: factor=level,... and results, as --only takes them. An old result counts until the new one is
+    /// stored, and is kept, marked superseded.
     #[arg(long, value_name = "SELECTION", requires = "reason")]
     pub again: Vec<String>,
     /// Why the jobs are measured again; kept with the older attempts.
@@ -477,8 +477,9 @@ pub struct WhyArguments {
 #[derive(Debug, Args)]
 pub struct Only {
     /// Only these levels of a factor, for example rate=2400,2666,temperature=85; given several times, all must hold.
-    /// Factors: chip, firmware, module, channel, rate (MT/s), temperature (°C), supply, pattern. `run` also takes results,
-    /// as --again does.
+    /// Factors: chip, firmware, module, channel, rate (MT/s), temperature (°C), supply, pattern. `run` and `preview` also take results:
+    /// not-measured, undecided, fail, conditional-fail, conditional-pass, pass, predicted-fail, predicted-pass,
+    /// undecided-against:BASELINE.
     #[arg(long, value_name = "FACTOR=LEVEL,...")]
     pub only: Vec<String>,
 }

@@ -16,6 +16,7 @@ mod module;
 mod new;
 mod preview;
 mod preview_finish;
+mod preview_folder;
 mod preview_hours;
 mod preview_predicted;
 mod report;

@@ -3,6 +3,7 @@
 use super::extra_jobs;
 use super::measure::run_folder_of;
 use super::preview_finish::finish_words;
+use super::preview_folder::{Begun, PreviewFolder};
 use super::preview_hours::Tonight;
 use super::preview_predicted::{Predicting, prediction_words};
 use super::run_summary::nothing_counts;
@@ -14,6 +15,7 @@ use crate::evaluate::page_facts::model_limits;
 use crate::folder::output::Output;
 use crate::folder::run_folder::keys_of;
 use crate::forecast::capture_hours::{CaptureHours, capture_hours, longest_hands_free_min};
+use crate::forecast::job_counts::JobCounts;
 use crate::forecast::setup_list::{cautions, change_over_ratio, least_change_over_h, mountings, setup_list};
 use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
@@ -73,9 +75,9 @@ pub fn preview(
     let notice = SlowNotice::start(terminal, "working out order, hours and bound ...");
     let file = PlanFile::read(path, terminal.colour_err)?;
     let plan = &file.plan;
-    let mut forecast = Forecast::new(plan, only)?;
     let nights = EarlierNights::read(nights)?;
-    forecast.learned = nights.learned(PRIOR_SD);
+    let folder = PreviewFolder::of(plan, only, run_folder_of(path, into), &nights.learned(PRIOR_SD))?;
+    let forecast = folder.selected_forecast(plan)?;
     let learned_from = nights.words(PRIOR_SD);
     let ways = capture_hours(plan, &forecast)?;
     let foreseen = against
@@ -83,21 +85,21 @@ pub fn preview(
             Ok::<_, Failure>((baseline, comparison_foreseen(baseline, plan, &forecast.expansion)?))
         })
         .transpose()?;
-    let dir = run_folder_of(path, into);
-    let predicting = Predicting::of(terminal, &file, &forecast, &dir)?;
+    let predicting = Predicting::of(terminal, &file, &folder)?;
     let basis = predicting.as_ref().map(|predicting| predicting.basis(plan));
     if let Some(words) = fewer_words(plan, hours) {
         terminal.note(&words);
     }
     let tonight = match given(plan, hours) {
-        Some(hours) => Some(Tonight::of(plan, &forecast, hours, &dir, basis.as_ref())?),
+        Some(hours) => Some(Tonight::of(plan, &folder, hours, basis.as_ref())?),
         None => None,
     };
+    let begun = if hours.is_some() { None } else { folder.begun(plan, basis.as_ref())? };
     // Asked for by name, the hours are what is told; those of a plan stand beside the whole.
     let alone = tonight.as_ref().filter(|_| hours.is_some());
     if let Some(page) = page {
         let list = match alone {
-            Some(tonight) => tonight.list(plan, &forecast, learned_from.as_deref())?,
+            Some(tonight) => tonight.list(plan, learned_from.as_deref())?,
             None => setup_list(plan, &forecast, learned_from.as_deref())?,
         };
         let html = pages::setup_list::build(&list).map_err(|words| Failure::new(Exit::Store, words))?;
@@ -107,6 +109,8 @@ pub fn preview(
     let predicted = basis.as_ref().map(|basis| foreseen_walk(basis, &forecast)).transpose()?;
     let text = if as_json {
         let mut value = machine(plan, &forecast, &ways)?;
+        let none_done = || json!(JobCounts::unjudged(forecast.jobs.len(), 0));
+        value["job_counts"] = begun.as_ref().map_or_else(none_done, Begun::machine);
         value["earlier_nights"] = json!(forecast.learned.earlier_nights());
         if let Some(words) = &learned_from {
             value["learned_from"] = json!(words);
@@ -116,7 +120,7 @@ pub fn preview(
         }
         if let Some(tonight) = &tonight {
             value["in_hours"] = tonight.machine(plan);
-            value["in_hours"]["hands_on"] = hands_on(plan, &tonight.forecast(&forecast)?);
+            value["in_hours"]["hands_on"] = hands_on(plan, &tonight.forecast()?);
         }
         if let Some((_, foreseen)) = &foreseen {
             value["against"] = json!(foreseen);
@@ -127,7 +131,7 @@ pub fn preview(
         value.to_string()
     } else if let Some(tonight) = alone {
         let mut text = format!("{}\n\n{}", plan.title, tonight.words(plan));
-        let listed = mountings(plan, &tonight.forecast(&forecast)?);
+        let listed = mountings(plan, &tonight.forecast()?);
         if !listed.is_empty() {
             text.push_str(&list_words(
                 plan,
@@ -140,6 +144,11 @@ pub fn preview(
         text
     } else {
         let mut text = words(plan, &forecast, &ways, page.is_some(), learned_from.as_deref())?;
+        if let Some(begun) = &begun {
+            let title_end = text.find('\n').unwrap_or(text.len());
+            let words = folded(&begun.words(), "\n\n", "  ");
+            text.insert_str(title_end, words.trim_end());
+        }
         if let (Some(asked), Some(predicted)) = (plan.predicted, &predicted) {
             text.push_str("\n\n");
             text.push_str(folded(&prediction_words(asked, predicted), "", "  ").trim_end());
@@ -513,7 +522,7 @@ fn capture_words(plan: &Plan, ways: &[CaptureHours]) -> String {
         })
         .collect();
     let fits = if night.is_some() { "fits night" } else { "" };
-    let header = ["capture", "BER limit", "measuring h", "total h", "longest alone h", fits];
+    let header = ["capture", "BER limit", "measuring h", "total h", "without hands h", fits];
     let mut text = String::from("\n");
     text.push_str(&table(&header, &rows, 1));
     if let Some(night) = night {
@@ -544,7 +553,7 @@ fn list_words(plan: &Plan, mountings: &[ListedMounting], page: bool, heading: &s
         let end = if mounting.last { ", the end" } else { "" };
         text.push_str(&folded(
             &format!(
-                "leave {}; alone {} until {}{end}",
+                "you may leave at {}; nobody is needed for {}, until {}{end}",
                 mounting.leave, mounting.hands_free_for, mounting.hands_free_until
             ),
             &indent,

@@ -32,10 +32,7 @@ pub fn finish_words(plan: &Plan, forecast: &Forecast, learned_from: Option<&str>
         let earliest = finish_bound(&forecast.problem, &forecast.calendar, forecast.schedule.start_min)
             .map_err(|error| Failure::invalid(error.to_string()))?;
         text.push_str(&folded(
-            &format!(
-                "no order with everything taking its expected time could end before {}",
-                clock(earliest)
-            ),
+            &format!("no order could end before {} (everything as expected)", clock(earliest)),
             "",
             "  ",
         ));

@@ -1,5 +1,6 @@
 //! What a plan with predicted verdicts will take: part of `preview`.
 
+use super::preview_folder::PreviewFolder;
 use crate::console::exit::Failure;
 use crate::console::terminal::Terminal;
 use crate::folder::run_folder::keys_of;
@@ -10,48 +11,41 @@ use crate::run::prediction::choosing::Basis;
 use crate::run::prediction::expected::ask;
 use crate::run::prediction::foreseen::Foreseen;
 use crate::run::prediction::note::{Kept, Marks};
-use crate::store::{Store, Target};
+use crate::store::Target;
 use judge::prediction::Prior;
 use nightbench_core::text::counted;
 use plan::Plan;
 use plan::predicted::Predicted;
-use std::path::Path;
 
 /// What predictions are made from.
-pub struct Predicting {
-    whole: Forecast,
+pub struct Predicting<'f> {
+    whole: &'f Forecast,
     asked: Predicted,
     prior: Prior,
     seed: u64,
     marks: Marks,
 }
 
-impl Predicting {
-    /// Of a plan; `None` where it measures everything, or only a selection is looked at. `dir`: the run folder that it would go on in.
+impl<'f> Predicting<'f> {
+    /// Of a plan with its run folder; `None` where it measures everything, or only a selection is looked at.
     ///
     /// # Errors
     /// Exit 2 for a plan or folder that does not fit, exit 74 for a store that cannot be read.
     pub fn of(
         terminal: &Terminal,
         file: &PlanFile,
-        forecast: &Forecast,
-        dir: &Path,
-    ) -> Result<Option<Predicting>, Failure> {
-        let plan = &file.plan;
-        let Some(asked) = plan.predicted else { return Ok(None) };
-        let whole = Forecast::new(plan, &[])?;
-        if whole.expansion.conditions.len() != forecast.expansion.conditions.len() {
-            return Ok(None);
-        }
-        let (mut kept, mut seed, mut target) = (None, 1, Target::Simulated);
+        folder: &'f PreviewFolder,
+    ) -> Result<Option<Predicting<'f>>, Failure> {
+        let (plan, whole) = (&file.plan, folder.whole());
+        let Some(asked) = plan.predicted.filter(|_| folder.is_everything()) else { return Ok(None) };
         let own = |target: &Target| -> Result<Marks, Failure> {
             Ok(Marks::of(&file.text, &whole.expansion, &keys_of(plan, target)?))
         };
-        if Store::exists(dir)? {
-            let reader = Store::open_read_only(dir)?;
+        let (mut kept, mut seed, mut target) = (None, 1, Target::Simulated);
+        if let Some(reader) = folder.reader() {
             let meta = reader.meta()?;
             seed = meta.seed;
-            kept = Kept::of(&reader, &own(&meta.target)?)?;
+            kept = Kept::of(reader, &own(&meta.target)?)?;
             target = meta.target;
         }
         let marks = own(&target)?;
@@ -60,15 +54,15 @@ impl Predicting {
             Some(kept) => kept.prior,
             None => {
                 let executor = Executor::new(plan, &whole.expansion, &keys);
-                ask(terminal, (plan, &whole, &executor), &file.measured)
+                ask(terminal, (plan, whole, &executor), &file.measured)
             }
         };
         Ok(Some(Predicting { whole, asked, prior, seed, marks }))
     }
 
     /// For the walk.
-    pub fn basis<'p>(&'p self, plan: &'p Plan) -> Basis<'p> {
-        Basis::new(plan, &self.whole, self.asked, (&self.prior, self.marks.clone()), self.seed)
+    pub fn basis(&self, plan: &'f Plan) -> Basis<'f> {
+        Basis::new(plan, self.whole, self.asked, (&self.prior, self.marks.clone()), self.seed)
     }
 }
 

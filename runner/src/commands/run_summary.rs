@@ -274,17 +274,14 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
     let predicts = run.predicted.total() + run.predicted_beyond_rating.total() > 0;
     let not_measured = if predicts { "neither measured nor predicted" } else { "not measured" };
     rows.push(row(not_measured, &|one| {
-        let open = matches!(
-            one.state,
-            ConditionState::NotMeasured | ConditionState::NotRun | ConditionState::NoTime
-        );
-        open && !waits(one)
+        (one.state.is_left() || one.state == ConditionState::NotMeasured) && !waits(one)
     }));
     let mut where_any = |found: Vec<String>| {
         if found[1..].iter().any(|many| many != "0") {
             rows.push(found);
         }
     };
+    where_any(row("  of them nobody was there", &|one| one.state == ConditionState::NoHands));
     where_any(row("  of them no time was left", &|one| one.state == ConditionState::NoTime));
     where_any(row("not selected, not run", &waits));
     where_any(row("not needed", &|one| one.state == ConditionState::NotNeeded));
@@ -321,7 +318,7 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
         line(format!("worst measured eye: {name}"), "\n");
         line(
             format!(
-                "{} of {}, lane {}: margin {:+.1} {unit} (limit {:.1}, U {:.1} {unit}), {}{}",
+                "{} of {}, lane {}: margin {:+.1} {unit} (limit {:.1} {unit}, U {:.1} {unit}), {}{}",
                 metric.metric.name(),
                 metric.eye,
                 metric.lane,
@@ -342,7 +339,7 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
             words.push_str(&format!(", and {waiting} of waiting for attended hours"));
         }
         let parts = format!(
-            "measuring and training {}, ramps, soak {}, hands {}",
+            "measuring and training {}, ramps and soak {}, hands {}",
             duration((hours.measuring + hours.training) * 3600.0),
             duration((hours.ramps + hours.soak + hours.settle) * 3600.0),
             duration((hours.hands_on + hours.boot) * 3600.0),

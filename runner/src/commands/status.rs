@@ -5,9 +5,10 @@ use crate::console::exit::{Exit, Failure, Outcome};
 use crate::console::slow_notice::SlowNotice;
 use crate::console::terminal::{Terminal, about, duration, folded};
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
-use crate::evaluate::left::{Left, asked_and_left, to_come};
+use crate::evaluate::left::{Finish, FinishFrom, Left, asked_and_left, to_come};
 use crate::folder::eye_summaries::CacheUse;
 use crate::forecast::folder_facts::PlanSize;
+use crate::forecast::job_counts::JobCounts;
 use crate::run::remeasure::still_asked_for;
 use crate::store::{Holder, Store, StoreReader, Target, hex, utc_seconds};
 use judge::judged::{JudgedCondition, JudgedRun, OutsidePlan, Verdict, VerdictCounts};
@@ -35,20 +36,18 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
     let judged = SoFar::of(dir, &reader, stored);
     let outside = judged.as_ref().map_or(OutsidePlan::default(), |so_far| so_far.outside);
     let run = judged.as_ref().ok().map(|so_far| &so_far.run);
-    // What a search does not need, or what is predicted, is not planned any more.
-    let chosen = |run: &&JudgedRun| !run.audit.highest_rates.is_empty() || run.audit.predictions.is_some();
-    let planned = match run.filter(chosen) {
-        Some(run) => run.jobs_planned,
-        None => size.jobs as usize,
-    };
     let asked = run.map_or(Ok(0), |run| asked_and_left(&reader, &meta, run))?;
-    let planned = planned + asked;
-    let done = stored.saturating_sub(outside.jobs).min(planned - asked);
+    let results = stored.saturating_sub(outside.jobs);
     let again = still_asked_for(&reader)?;
     let holder = Holder::running_in(dir);
     let to_come = to_come(dir, &reader, &meta, &size)?;
+    let counts = match &judged {
+        Ok(so_far) => JobCounts { done: results.min(so_far.counts.done), ..so_far.counts },
+        Err(_) => JobCounts::unjudged(size.jobs as usize, results),
+    };
+    let counts = to_come.as_ref().map_or(counts, |jobs| counts.foretold(jobs.len())).asked_for(asked);
+    let done = counts.done;
     let left = Left::of(&reader, &meta, &size, done, holder.is_some(), run, to_come.as_deref())?;
-    let planned = left.foretold_jobs.map_or(planned, |jobs| done + jobs + asked);
     let simulated = meta.target == Target::Simulated;
     let target = match &meta.target {
         Target::Simulated => format!("simulated target, seed {}", meta.seed),
@@ -61,15 +60,16 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         terminal.out(
             &json!({
                 "title": meta.title, "simulated": simulated, "target": target,
-                "jobs": planned, "done": done, "measured": progress.measured,
-                "training_failed": progress.training_failed, "not_measured": progress.not_measured,
+                "job_counts": counts, "jobs": counts.plan, "done": done, "jobs_measured": progress.measured,
+                "jobs_training_failed": progress.training_failed, "jobs_not_measured": progress.not_measured,
                 "superseded": progress.superseded, "asked_again": again.as_ref().map(|(jobs, _)| jobs), "outside_plan": outside.jobs, "bench_hours": left.done_hours,
                 "bench_hours_left": left.left_hours,
                 "wall_clock_seconds_left": wall.as_ref().filter(|_| left.given.is_none()).and_then(Wall::left_s),
-                "finish": left.finish.as_ref().map(|[p10, p50, p90]| json!({"p10": p10, "p50": p50, "p90": p90})),
+                "finish": left.finish.as_ref().map(finish_for_machines),
                 "hours_of_this_run": left.given.as_ref().map(|given| json!({
                     "hours": given.hours, "used": given.used, "home_by": given.home_by,
                 })),
+                "most_hours": left.most_hours,
                 "learned_from": left.learned_from,
                 "next_hands_on": left.next.as_ref().map(|(when, what)| json!({"begin": when, "mount": what})),
                 "running": holder.is_some(),
@@ -77,33 +77,33 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
                 "verdicts": so_far.map(|so_far| so_far.verdicts),
                 "failing": so_far.map(|so_far| &so_far.failing),
                 "highest_rates": so_far.map(|so_far| &so_far.run.audit.highest_rates),
+                "not_measured": so_far.map(|so_far| so_far.run.not_measured),
                 "not_needed": so_far.map(|so_far| so_far.run.not_needed),
                 "predicted": run.filter(|run| run.audit.predictions.is_some()).map(|run| run.predicted),
                 "predictions": run.and_then(|run| run.audit.predictions.as_ref()),
-                "no_time_left": run.map(no_time).filter(|left| *left > 0),
+                "no_time_left": in_state(run, ConditionState::NoTime).filter(|left| *left > 0),
+                "nobody_there": in_state(run, ConditionState::NoHands).filter(|left| *left > 0),
                 "failing_beyond_rating": so_far.map(|so_far| &so_far.failing_beyond),
             })
             .to_string(),
         );
         return Ok(Exit::Pass);
     }
-    let share = 100.0 * done as f64 / planned.max(1) as f64;
-    let mut text =
-        format!("{}\n{target}\n\n{done} of {} done ({share:.0} %)", meta.title, counted(planned, "job"));
+    let mut text = format!("{}\n{target}\n\n{}", meta.title, counts.words());
     if left.foretold_jobs.is_some() {
-        let words = "what is still to come is foretold from what is known now: the plan predicts the rest";
+        let words = "what is to do is foretold from what is known now, and may change as the run goes on";
         text.push_str(folded(words, "\n  ", "  ").trim_end());
     }
     if let Some(words) = outside.words() {
         text.push_str(folded(&words, "\n  ", "  ").trim_end());
     }
     for (count, words) in [
-        (progress.training_failed, "with failed training"),
-        (progress.not_measured, "not measured"),
+        (progress.training_failed, "done with failed training"),
+        (progress.not_measured, "done, but not measured: the report says why"),
         (progress.superseded, "measured again since (superseded)"),
     ] {
         if count > 0 {
-            text.push_str(&format!("\n  {count} {words}"));
+            text.push_str(&format!("\n  {} {words}", counted(count as usize, "job")));
         }
     }
     if let Some((count, reason)) = &again {
@@ -113,9 +113,13 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         );
         text.push_str(folded(&words, "\n  ", "  ").trim_end());
     }
-    if let Some(count) = run.map(no_time).filter(|count| *count > 0) {
-        let words = counted(count, "condition");
-        text.push_str(&format!("\n  no time was left for {words} in the hours of the last run"));
+    for state in [ConditionState::NoHands, ConditionState::NoTime] {
+        let count = in_state(run, state).unwrap_or(0);
+        let why = run.and_then(|run| run.conditions.iter().find(|one| one.state == state));
+        if let Some(why) = why {
+            let words = format!("{} not begun: {}", counted(count, "condition"), why.detail);
+            text.push_str(folded(&words, "\n  ", "  ").trim_end());
+        }
     }
     if let Some(run) = run.filter(|run| run.audit.predictions.is_some()) {
         text.push_str(folded(&prediction_words(run), "\n  ", "  ").trim_end());
@@ -127,11 +131,11 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         );
         text.push_str(folded(&words, "\n  ", "  ").trim_end());
     }
-    text.push_str(&time_words(&left, wall.as_ref(), simulated, done, planned));
+    text.push_str(&time_words(&left, wall.as_ref(), simulated, counts.to_do > 0));
     text.push_str(match holder {
         Some(_) => "\na run is going on",
         None if again.is_some() => "\nno run is going on; the same `run --again` command continues it",
-        None if done < planned => "\nno run is going on; the same `run` command continues it",
+        None if counts.to_do > 0 => "\nno run is going on; the same `run` command continues it",
         None => "\ncomplete",
     });
     text.push_str(&format!(
@@ -139,7 +143,7 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
         hex(&log.head)
     ));
     match judged {
-        Ok(so_far) => text.push_str(&so_far.words(dir, done >= planned)),
+        Ok(so_far) => text.push_str(&so_far.words(dir, counts.to_do == 0)),
         Err(words) => text.push_str(&format!("\n\n{}", folded(&words, "", "  ").trim_end())),
     }
     terminal.out(&text);
@@ -147,21 +151,31 @@ pub fn status(terminal: &Terminal, dir: &Path, as_json: bool) -> Outcome {
 }
 
 /// Bench time done and left, and the time by this computer's clock where a run is going on.
-fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, planned: usize) -> String {
+fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, goes_on: bool) -> String {
     let mut text = String::new();
     if let Some(hours) = left.done_hours {
         text.push_str(&format!("\nbench time so far    {}", duration(hours * 3600.0)));
     } else if !simulated && wall.is_some() {
         text.push_str("\nbench time so far    not recorded before the first job of this run has ended");
     }
-    if done < planned {
+    if goes_on {
         let of = if left.given.is_some() { " for the whole plan" } else { "" };
         text.push_str(&format!("\nbench time to come   {}{of}", about(left.left_hours * 3600.0)));
-        if let Some([p10, p50, p90]) = &left.finish {
+        if let Some(most) = left.most_hours {
+            let words = format!(
+                "the plan gives each run {most} h at most (`most_hours`): `preview` says what the next one does"
+            );
+            text.push_str(folded(&words, "\n  ", "  ").trim_end());
+        }
+        if let Some(finish) = &left.finish {
+            let [p10, p50, p90] = finish.words();
             text.push_str(&format!(
                 "\n  ends  P10  {p10}  (one run in ten is through by then)\n        P50  {p50}  (every second one)\n        \
                  P90  {p90}  (nine in ten)"
             ));
+            if finish.from == FinishFrom::Now && wall.is_none() {
+                text.push_str("\n  (if it goes on now)");
+            }
             if let Some(words) = &left.learned_from {
                 text.push_str(folded(words, "\n  ", "  ").trim_end());
             }
@@ -187,9 +201,18 @@ fn time_words(left: &Left, wall: Option<&Wall>, simulated: bool, done: usize, pl
     text
 }
 
-/// Conditions that no time was left for.
-fn no_time(run: &JudgedRun) -> usize {
-    run.conditions.iter().filter(|one| one.state == ConditionState::NoTime).count()
+/// Conditions in a state.
+fn in_state(run: Option<&JudgedRun>, state: ConditionState) -> Option<usize> {
+    run.map(|run| run.conditions.iter().filter(|one| one.state == state).count())
+}
+
+/// Local time where there is a date, and hours from where it says.
+fn finish_for_machines(finish: &Finish) -> serde_json::Value {
+    let [p10, p50, p90] = &finish.at;
+    json!({
+        "from": finish.from, "p10_hours": p10.hours, "p50_hours": p50.hours, "p90_hours": p90.hours,
+        "p10": p10.date, "p50": p50.date, "p90": p90.date,
+    })
 }
 
 /// The present run by the clock of this computer.
@@ -241,6 +264,7 @@ struct SoFar {
     /// Those beyond rating, which do not.
     failing_beyond: Vec<Failing>,
     outside: OutsidePlan,
+    counts: JobCounts,
     run: JudgedRun,
 }
 
@@ -276,6 +300,9 @@ impl SoFar {
                     metric.margin,
                     metric.metric.base_unit()
                 ),
+                None if condition.state == ConditionState::TrainingFailed => {
+                    "training failed: no eye, no margin".into()
+                }
                 None => condition.reason().into_owned(),
             },
             beyond_rating: condition.beyond_rating,
@@ -286,8 +313,8 @@ impl SoFar {
             failing.into_iter().partition(|(_, condition)| counts(condition));
         let [failing, failing_beyond] = [failing, beyond].map(|list| list.iter().map(named).collect());
         let (verdicts, beyond) = (folder.run.verdicts, folder.run.beyond_rating);
-        let outside = folder.run.outside_plan;
-        Ok(SoFar { verdicts, beyond, failing, failing_beyond, outside, run: folder.run })
+        let (outside, counts) = (folder.run.outside_plan, folder.job_counts);
+        Ok(SoFar { verdicts, beyond, failing, failing_beyond, outside, counts, run: folder.run })
     }
 
     /// `complete`: nothing more will come.

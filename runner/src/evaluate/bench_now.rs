@@ -33,21 +33,21 @@ pub struct BenchNow {
     last: Option<PendingJob>,
     /// Jobs that are left, in the order of the plan; `None` where something else than that order decides what comes next.
     left: Option<Vec<PendingJob>>,
-    /// When the newest of it was recorded, min as the forecast counts, and by how much it is later now, at least.
+    /// When the newest of it was recorded, local time, min, and by how much it is later now, at least.
     now_min: f64,
     since_min: f64,
 }
 
 /// What comes next.
 pub struct Ahead {
-    /// When hands are asked for, min; `None`: at a moment that is not known.
+    /// When hands are asked for, local time, min; `None`: at a moment that is not known.
     pub hands_min: Option<f64>,
     /// For what, as the ordering problem counts mountings.
     pub mounting: u32,
 }
 
 impl BenchNow {
-    /// Of a folder in which a run on a bench goes on. `bench_s`: bench time that it has recorded.
+    /// Of a folder in which a run on a bench goes on.
     ///
     /// # Errors
     /// Exit 74: the store cannot be read.
@@ -56,7 +56,6 @@ impl BenchNow {
         meta: &Meta,
         (plan, forecast): (&Plan, &Forecast),
         not_needed: &HashSet<u64>,
-        bench_s: f64,
     ) -> Result<BenchNow, Failure> {
         let beginning = Beginning::of(reader)?;
         let all = every_job(forecast, &keys_of(plan, &meta.target)?);
@@ -110,11 +109,8 @@ impl BenchNow {
             .then(|| open().copied().collect());
         let now_s = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default().as_secs_f64();
         let since_min = utc_seconds(&seen.newest).map_or(0.0, |then| (now_s - then).max(0.0) / 60.0);
-        let now_min = match plan.attended {
-            // People come by the clock on the wall.
-            Some(_) => local_minutes() - since_min,
-            None => forecast.schedule.start_min + bench_s / 60.0,
-        };
+        // People come by the clock on the wall.
+        let now_min = local_minutes() - since_min;
         Ok(BenchNow { measured: newest.is_some(), hands, mounted, last, left, now_min, since_min })
     }
 
@@ -138,7 +134,7 @@ impl BenchNow {
         forecast: &Forecast,
         learned: &Learned,
     ) -> Result<(Option<FinishRange>, Option<Ahead>), Failure> {
-        let (Some(left), Some(_)) = (&self.left, self.mounted) else { return Ok((None, None)) };
+        let Some(left) = &self.left else { return Ok((None, None)) };
         let problem = forecast.problem.paced(&Pace::from(learned));
         let standing = self.standing(forecast);
         let (order, next) = self.walked(forecast, &problem, standing, left);
@@ -199,6 +195,8 @@ impl BenchNow {
                 continue;
             }
             let wanted = forecast.problem.mounting_of(scheduled(forecast, first));
+            // What is declared to be mounted may not have been noted yet.
+            let wanted = wanted.filter(|_| self.mounted.is_some());
             next = wanted.map(|mounting| (come.unwrap_or(now).max(walk.home_min()), mounting));
             break;
         }

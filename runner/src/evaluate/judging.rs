@@ -15,11 +15,12 @@ use crate::folder::output::Output;
 use crate::folder::run_folder::{keys_of, open_whole};
 use crate::forecast::Forecast;
 use crate::forecast::bench_clock::BenchClock;
+use crate::forecast::job_counts::JobCounts;
 use crate::forecast::merge_clock::MergedClock;
 use crate::inputs::notes;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::bench_run::{MOST_TEXTS, bench_hours, failure_texts, hours_in_words};
-use crate::run::hours::{HoursNote, seconds_of, walked_nights};
+use crate::run::hours::{HandsNote, HoursNote, seconds_of, walked_nights};
 use crate::run::prediction::choosing::in_order_chosen;
 use crate::run::prediction::note::{Kept, Marks};
 use crate::store::{Meta, Store, StoreReader, Target, hex};
@@ -64,6 +65,8 @@ pub struct JudgedFolder {
     pub jobs: HashMap<[u8; 32], Job>,
     /// Bench hours by kind: by the bench's clock, or composed for a simulated run, in the plan's order or as it was chosen.
     pub hours: Option<Hours>,
+    /// How far the plan's jobs are.
+    pub job_counts: JobCounts,
     /// The report's number, and what it is made from.
     pub number: ReportNumber,
     /// What is new in the cache of summaries.
@@ -265,8 +268,12 @@ impl JudgedFolder {
         let causes = causes::shown(causes::standing(dir, reader, &filled.jobs)?);
         let hours_note = HoursNote::of(reader)?.filter(HoursNote::leaves_something);
         let mut in_turn: Option<(Vec<u64>, Hours)> = None;
+        let hands_note = HandsNote::of(reader)?.filter(|_| hours_note.is_some());
         let mut left = hours_note.as_ref().map_or_else(String::new, |note| format!(" {note:?}"));
         let nights = walked_nights(reader, &forecast)?;
+        if let Some(note) = &hands_note {
+            left.push_str(&format!(" {note:?}"));
+        }
         if nights.len() > 1 {
             left.push_str(&format!(" {nights:?}"));
         }
@@ -303,13 +310,14 @@ impl JudgedFolder {
         drawn.dedup();
         run.audit.budgets = filled.judge.budgets_of(&criteria, &drawn);
         if let Some(note) = &hours_note {
-            note.mark(&mut run, &forecast);
+            note.mark(&mut run, &forecast, hands_note.as_ref());
         }
         let needed = |job: &&Job| {
             let state = run.conditions[job.condition as usize].state;
             !matches!(state, ConditionState::NotNeeded | ConditionState::Predicted)
         };
         run.jobs_planned = forecast.jobs.iter().filter(needed).count();
+        let job_counts = JobCounts::of(&run, &forecast.jobs, run.jobs_done);
         run.audit.words.extend(words);
         if by.all_sets {
             compare_sets(&mut run, &filled.judge, &criteria, &sets, simulated);
@@ -388,8 +396,17 @@ impl JudgedFolder {
             },
         };
         let new_summaries = filled.new_summaries;
-        let mut folder =
-            JudgedFolder { file, run, facts, hours, jobs, number, new_summaries, keys: first_keys };
+        let mut folder = JudgedFolder {
+            file,
+            run,
+            facts,
+            hours,
+            jobs,
+            job_counts,
+            number,
+            new_summaries,
+            keys: first_keys,
+        };
         folder.extrapolate(reader)?;
         Ok(folder)
     }
@@ -484,6 +501,7 @@ impl JudgedFolder {
         json!({
             "simulated": self.facts.simulated,
             "jobs": run.jobs_done,
+            "job_counts": self.job_counts,
             "bench_hours": self.facts.bench_hours,
             "verdicts": run.verdicts,
             "beyond_rating": run.beyond_rating,

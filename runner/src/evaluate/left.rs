@@ -4,13 +4,13 @@ use super::bench_now::BenchNow;
 use crate::console::exit::{Exit, Failure};
 use crate::console::terminal::duration;
 use crate::folder::run_folder::keys_of;
-use crate::forecast::bench_clock::BenchClock;
+use crate::forecast::bench_clock::{BenchClock, FromNow};
 use crate::forecast::folder_facts::PlanSize;
 use crate::forecast::walked_nights::WalkedNight;
 use crate::forecast::{Forecast, PRIOR_SD};
 use crate::inputs::plan_file::PlanFile;
 use crate::run::asked;
-use crate::run::bench_run::{Beginning, HandsNow, bench_hours};
+use crate::run::bench_run::{Beginning, HandsNow, bench_hours, local_minutes};
 use crate::run::earlier_nights::EarlierNights;
 use crate::run::hours::{HoursNote, scheduled, seconds_of, walked_nights};
 use crate::run::known::Known;
@@ -22,7 +22,7 @@ use crate::store::{Meta, StoreReader, Target};
 use judge::judged::JudgedRun;
 use nightbench_core::condition::ConditionState;
 use plan::Plan;
-use plan::attended::dated_words;
+use plan::attended::{dated_words, iso_words};
 use plan::expand::Job;
 use schedule::{Calendar, Mounting, Rest};
 use std::collections::HashSet;
@@ -43,14 +43,54 @@ fn setup_words(plan: &Plan, mounting: &Mounting) -> Option<String> {
     Some(format!("{}{chip} on {}", module.name, channel.name))
 }
 
+/// When a run ends: P10, P50 and P90.
+pub struct Finish {
+    pub at: [Moment; 3],
+    pub from: FinishFrom,
+}
+
+/// A moment that is foreseen.
+pub struct Moment {
+    /// As it is told to people.
+    pub words: String,
+    /// Hours from where its [`FinishFrom`] says.
+    pub hours: f64,
+    /// Local time where there is a date, `2026-11-23T09:05`.
+    pub date: Option<String>,
+}
+
+/// What a finish is counted from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FinishFrom {
+    /// Now: a run goes on, or would go on now.
+    Now,
+    /// The begin of the plan.
+    Begin,
+    /// The begin of the next run, whenever that is.
+    NextRun,
+}
+
+impl Finish {
+    /// The words alone.
+    pub fn words(&self) -> [String; 3] {
+        std::array::from_fn(|at| self.at[at].words.clone())
+    }
+}
+
+/// A moment of local time, min, on a bench.
+fn on_the_wall(at_min: f64, now_min: f64) -> Moment {
+    Moment { words: dated_words(at_min), hours: (at_min - now_min) / 60.0, date: Some(iso_words(at_min)) }
+}
+
 /// What is left of a run.
 pub struct Left {
     /// Bench hours of what is done; unknown for very large plans, and on a bench before anything was recorded.
     pub done_hours: Option<f64>,
     /// Bench hours still to come.
     pub left_hours: f64,
-    /// P10, P50 and P90 of the finish; unknown for very large plans, and on a bench where the run alone knows what it still does.
-    pub finish: Option<[String; 3]>,
+    /// When the run ends; unknown for very large plans, and on a bench where the run alone knows what it still does.
+    pub finish: Option<Finish>,
     /// When hands are needed next, and what is to be mounted then, where that is known.
     pub next: Option<(String, String)>,
     /// The earlier nights that the finish rests on, in words.
@@ -59,6 +99,8 @@ pub struct Left {
     pub given: Option<Given>,
     /// Jobs still to come, where that is foretold and not planned.
     pub foretold_jobs: Option<usize>,
+    /// Hours that the plan gives each run, where what is left takes more: it is not done in one.
+    pub most_hours: Option<f64>,
 }
 
 /// Hours of a run that goes on.
@@ -168,6 +210,17 @@ pub fn asked_and_left(reader: &StoreReader, meta: &Meta, run: &JudgedRun) -> Res
     Ok(places.iter().filter(is_left).count())
 }
 
+/// Places of the jobs that a plan does not count on any more: a search does not need them, or their verdict is predicted.
+pub fn uncounted(run: &JudgedRun, forecast: &Forecast) -> Vec<u64> {
+    let is_uncounted = |job: &Job| {
+        let judged = run.conditions.get(job.condition as usize);
+        judged.is_some_and(|judged| {
+            matches!(judged.state, ConditionState::NotNeeded | ConditionState::Predicted)
+        })
+    };
+    (0..).zip(&forecast.jobs).filter(|(_, job)| is_uncounted(job)).map(|(place, _)| place).collect()
+}
+
 impl Left {
     /// Of a folder in which `done` jobs are done. `going_on`: a run is at work in it now. `run`: its judged conditions, where they are at
     /// hand: those not needed, or predicted, are not left. `to_come`: the jobs still to be done, where that is not all of them.
@@ -193,6 +246,7 @@ impl Left {
                 learned_from: None,
                 given: None,
                 foretold_jobs: None,
+                most_hours: None,
             });
         }
         let file = PlanFile::from_text(meta.plan_text.clone(), "stored plan", false)
@@ -216,19 +270,10 @@ impl Left {
         if let Some(night) = tonight {
             clock = clock.by_the_bench(night);
         }
-        let mut not_needed: HashSet<u64> = HashSet::new();
-        let leaves_out = |run: &&JudgedRun| run.not_needed > 0 || run.audit.predictions.is_some();
-        if let Some(run) = run.filter(leaves_out) {
-            let is_not_needed = |job: &Job| {
-                let judged = run.conditions.get(job.condition as usize);
-                judged.is_some_and(|judged| {
-                    matches!(judged.state, ConditionState::NotNeeded | ConditionState::Predicted)
-                })
-            };
-            let places = (0..).zip(&forecast.jobs).filter(|(_, job)| is_not_needed(job));
-            let places: Vec<u64> = places.map(|(place, _)| place).collect();
-            clock.leave_out(&places);
-            not_needed.extend(places);
+        let not_needed: HashSet<u64> =
+            run.map_or_else(HashSet::new, |run| uncounted(run, &forecast).into_iter().collect());
+        if !not_needed.is_empty() {
+            clock.leave_out(&not_needed.iter().copied().collect::<Vec<u64>>());
         }
         if let Some(to_come) = to_come {
             clock = clock.only(to_come.iter().map(|one| one.position));
@@ -248,13 +293,10 @@ impl Left {
         };
         if going_on && let Target::Bench(_) = meta.target {
             let of = (&file.plan, &forecast);
-            let now = BenchNow::of(reader, meta, of, &not_needed, 3600.0 * bench_hours(reader)?.total)?;
+            let now = BenchNow::of(reader, meta, of, &not_needed)?;
             let (finish, next) = now.ahead(&forecast, &observed.learned)?;
-            // Where people come by the clock on the wall, its moments are local time.
-            let words = |at: f64| match file.plan.attended {
-                Some(_) => dated_words(at),
-                None => forecast.clock(&file.plan, at),
-            };
+            // A bench knows the clock on the wall.
+            let words = dated_words;
             let wanted = HandsNow::of(reader)?.map(|wanted| {
                 let until =
                     wanted.until.map_or_else(String::new, |until| format!(" (until {until} at the latest)"));
@@ -264,7 +306,11 @@ impl Left {
                 // What goes on is recorded when it ends.
                 done_hours: Some(done_min / 60.0).filter(|hours| now.measured || *hours > 0.0),
                 left_hours: observed.left_min / 60.0,
-                finish: finish.map(|range| [range.p10_min, range.p50_min, range.p90_min].map(words)),
+                finish: finish.map(|range| Finish {
+                    at: [range.p10_min, range.p50_min, range.p90_min]
+                        .map(|at| on_the_wall(at, local_minutes())),
+                    from: FinishFrom::Now,
+                }),
                 next: wanted.or_else(|| {
                     let next = next?;
                     let mounting = forecast.problem.mountings().get(next.mounting as usize)?;
@@ -275,17 +321,66 @@ impl Left {
                 learned_from: earlier.words(PRIOR_SD),
                 given,
                 foretold_jobs: to_come.map(<[PendingJob]>::len),
+                most_hours: None,
+            });
+        }
+        let most_hours = file.plan.bench_limits.most_hours;
+        let most_hours = most_hours.filter(|most| !going_on && observed.left_min > 60.0 * most);
+        if is_bench
+            && !going_on
+            && let Some(attended) = &file.plan.attended
+        {
+            // It is told as if it went on now, by the clock on the wall.
+            let own_hours = Beginning::of(reader)?.is_some_and(|beginning| beginning.own_hours);
+            let now_min = local_minutes();
+            let ahead = clock.from_now(&attended.calendar, &observed.learned, (now_min, false))?;
+            let ahead = ahead.filter(|_| !own_hours && given.is_none() && most_hours.is_none());
+            // What hours leave is chosen when the next run begins.
+            let chosen_anew = HoursNote::of(reader)?.is_some();
+            let hands = ahead.as_ref().and_then(|ahead| ahead.hands).filter(|_| !chosen_anew);
+            let next = hands.and_then(|(at_min, mounting)| {
+                let mounting = forecast.problem.mountings().get(mounting as usize)?;
+                Some((dated_words(at_min), setup_words(&file.plan, mounting)?))
+            });
+            return Ok(Left {
+                done_hours: Some(done_min / 60.0),
+                left_hours: observed.left_min / 60.0,
+                finish: ahead.map(|FromNow { finish, .. }| Finish {
+                    at: [finish.p10_min, finish.p50_min, finish.p90_min].map(|at| on_the_wall(at, now_min)),
+                    from: FinishFrom::Now,
+                }),
+                next,
+                learned_from: earlier.words(PRIOR_SD),
+                given,
+                foretold_jobs: to_come.map(<[PendingJob]>::len),
+                most_hours,
             });
         }
         // Where hours of the day matter, the end is a date of the plan.
         let by_date = going_on || done == 0 || (!is_bench && file.plan.attended.is_some());
-        let end = |minutes: f64| match by_date {
-            true => forecast.clock(&file.plan, clock.end_min(&observed, minutes, done_min)),
-            false => {
-                format!(
-                    "{} into the next run",
-                    duration((minutes - observed.done.finish_min).max(0.0) * 60.0)
-                )
+        let from = match (going_on, by_date) {
+            (true, _) => FinishFrom::Now,
+            (false, true) if done == 0 => FinishFrom::Begin,
+            _ => FinishFrom::NextRun,
+        };
+        let dated = file.plan.attended.as_ref().is_some_and(|attended| attended.dated);
+        let end = |minutes: f64| {
+            let hours = (minutes - observed.done.finish_min).max(0.0) / 60.0;
+            let at_min = clock.end_min(&observed, minutes, done_min);
+            match by_date {
+                true => Moment {
+                    words: forecast.clock(&file.plan, at_min),
+                    hours,
+                    date: dated.then(|| iso_words(at_min)),
+                },
+                false => Moment {
+                    words: match hours > 0.0 {
+                        true => format!("{} into the next run", duration(hours * 3600.0)),
+                        false => "as the next run begins".into(),
+                    },
+                    hours,
+                    date: None,
+                },
             }
         };
         // Whoever goes on after a stop mounts what comes first, whatever was done of it.
@@ -304,20 +399,21 @@ impl Left {
         let next = moments.first().filter(|_| !chosen_anew).and_then(|moment| {
             let mounting = first.unwrap_or(moment.mounting);
             let setup = setup_words(&file.plan, forecast.problem.mountings().get(mounting as usize)?)?;
-            Some((end(moment.start_min), setup))
+            Some((end(moment.start_min).words, setup))
         });
         Ok(Left {
             done_hours: Some(done_min / 60.0),
             left_hours: observed.left_min / 60.0,
-            finish: Some(
-                [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),
-            )
-            // A bench waits for hands then, nobody knows how long.
-            .filter(|_| given.is_none() && !(unknown_begin && file.plan.attended.is_some())),
+            finish: Some(Finish {
+                at: [observed.finish.p10_min, observed.finish.p50_min, observed.finish.p90_min].map(end),
+                from,
+            })
+            .filter(|_| given.is_none() && most_hours.is_none()),
             next,
             learned_from: earlier.words(PRIOR_SD),
             given,
             foretold_jobs: to_come.map(<[PendingJob]>::len),
+            most_hours,
         })
     }
 }

@@ -4,7 +4,7 @@
 use crate::console::exit::Failure;
 use crate::console::terminal::about;
 use crate::evaluate::judging::{JudgedBy, JudgedFolder};
-use crate::evaluate::left::Left;
+use crate::evaluate::left::{Finish, Left};
 use crate::evaluate::pictures;
 use crate::folder::eye_summaries::CacheUse;
 use crate::folder::output::Output;
@@ -126,13 +126,10 @@ impl Shared {
         let size = PlanSize::of(reader, &meta)?;
         let progress = reader.progress()?;
         let stored = (progress.measured + progress.training_failed + progress.not_measured) as usize;
+        let counts = folder.job_counts;
+        let done = stored.saturating_sub(folder.run.outside_plan.jobs).min(counts.done);
         // What a search does not need, or what is predicted, is not planned any more.
-        let audit = &folder.run.audit;
-        let planned = match audit.highest_rates.is_empty() && audit.predictions.is_none() {
-            true => size.jobs as usize,
-            false => folder.run.jobs_planned,
-        };
-        let done = stored.saturating_sub(folder.run.outside_plan.jobs).min(planned);
+        let planned = counts.done + counts.to_do;
         let running = refresh_s.is_some();
         let left = match running {
             true => Some(Left::of(reader, &meta, &size, done, true, Some(&folder.run), None)?),
@@ -159,7 +156,7 @@ impl Shared {
                     .map_or_else(String::new, |given| format!(" This run: {}.", given.words()));
                 format!("Bench time to come: {}.{from}{tonight}", about(left.left_hours * 3600.0))
             }),
-            finish: left.as_ref().and_then(|left| left.finish.clone()),
+            finish: left.as_ref().and_then(|left| left.finish.as_ref().map(Finish::words)),
             hands: left.and_then(|left| left.next),
             alarms: (self.told.alarms)(),
             log,

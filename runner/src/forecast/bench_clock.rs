@@ -11,7 +11,22 @@ use crate::forecast::walked_nights::{WalkedNight, minutes};
 use crate::store::{Attempts, StoreReader};
 use nightbench_core::results::{JobOutcome, JobTimes};
 use plan::Plan;
-use schedule::{JobSeconds, Minutes, Night, Observed, Rest};
+use plan::attended::dated_words;
+use schedule::{
+    Calendar, FinishRange, JobSeconds, Learned, Minutes, Night, Observed, OrderError, Rest, Standing,
+    finish_range, walk_from,
+};
+
+/// Draws for the range of the finish.
+const DRAWS: usize = 200;
+
+/// A bench at some local time, where a run goes on, or would go on now.
+pub struct FromNow {
+    /// When what is left ends.
+    pub finish: FinishRange,
+    /// When hands are wanted first, local time, min, and for which mounting, as the ordering problem counts them.
+    pub hands: Option<(f64, u32)>,
+}
 
 /// Durations of the jobs of a forecast, as they become known.
 pub struct BenchClock<'f> {
@@ -50,6 +65,20 @@ impl<'f> BenchClock<'f> {
         Ok(clock)
     }
 
+    /// Of a run that goes on in a folder. `pending`: places of what it is to do of what is `selected`, whatever the folder
+    /// holds of it.
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be read.
+    pub fn of_run(
+        (plan, forecast): (&'f Plan, &'f Forecast),
+        (reader, nights): (&StoreReader, Vec<WalkedNight>),
+        (pending, selected): (&[u64], &[u64]),
+    ) -> Result<BenchClock<'f>, Failure> {
+        let clock = BenchClock::of_store(plan, forecast, reader)?.with_nights(nights);
+        Ok(clock.anew(pending.iter().copied()).only(selected.iter().copied()))
+    }
+
     /// With what the bench's own clock shows of the run.
     pub fn by_the_bench(mut self, night: Night) -> BenchClock<'f> {
         self.night = Some(night);
@@ -71,7 +100,7 @@ impl<'f> BenchClock<'f> {
     }
 
     /// The jobs at these positions are to be done, whatever a folder holds of them.
-    pub fn anew(mut self, positions: impl Iterator<Item = u64>) -> BenchClock<'f> {
+    fn anew(mut self, positions: impl Iterator<Item = u64>) -> BenchClock<'f> {
         for place in positions.filter_map(|position| usize::try_from(position).ok()) {
             if let Some(slot) = self.seconds.get_mut(place) {
                 *slot = None;
@@ -160,19 +189,64 @@ impl<'f> BenchClock<'f> {
         }
     }
 
+    /// What is ahead of a bench at this local time; `None` where nothing is left.
+    ///
+    /// # Errors
+    /// Exit 2: attended hours that never come.
+    pub fn from_now(
+        &self,
+        calendar: &Calendar,
+        learned: &Learned,
+        (now_min, goes_on): (f64, bool),
+    ) -> Result<Option<FromNow>, Failure> {
+        let (problem, sequence) = (&self.forecast.problem, &self.forecast.schedule.sequence);
+        let to_do = |place: usize| {
+            self.seconds.get(place).is_none_or(Option::is_none)
+                && self.selected.as_ref().is_none_or(|selected| selected.get(place) == Some(&true))
+        };
+        let left: Vec<u32> =
+            sequence.iter().enumerate().filter(|(place, _)| to_do(*place)).map(|(_, job)| *job).collect();
+        let Some(first) = left.first() else { return Ok(None) };
+        let done =
+            (0..sequence.len()).rev().find(|place| self.seconds.get(*place).is_some_and(Option::is_some));
+        let mounted = done.filter(|_| goes_on);
+        let from = Standing {
+            now_min,
+            mounted: mounted.and_then(|place| problem.mounting_of(sequence[place])),
+            chamber_c: problem.bench().start_c,
+        };
+        let invalid = |error: OrderError| Failure::invalid(error.to_string());
+        let finish = finish_range(problem, &left, calendar, from, learned, DRAWS, 1).map_err(invalid)?;
+        let walked = walk_from(problem, &left, calendar, from).map_err(invalid)?;
+        let hands = walked.moments.first().map(|moment| moment.start_min).zip(problem.mounting_of(*first));
+        Ok(Some(FromNow { finish, hands }))
+    }
+
     /// In words: `bench time 3 h 12 min, about 9 h 05 min left, ends (P50) Tue 2026-11-24 06:40`. A bench says by its own clock how long it
-    /// has been at work (seconds, waiting for attended hours left out); else that is composed.
-    pub fn words(&self, by_the_bench_s: Option<f64>) -> String {
+    /// has been at work (seconds, waiting for attended hours left out), and the clock on the wall what time it is (min); else that is composed.
+    pub fn words(&self, by_the_bench: Option<(f64, f64)>) -> String {
         let Ok(observed) = self.observed(Rest::InTurn) else { return String::new() };
         let Ok(done) = self.done() else { return String::new() };
         let composed_min = done.total() - done.waiting;
-        let done_min = by_the_bench_s.map_or(composed_min, |seconds| seconds / 60.0);
+        let done_min = by_the_bench.map_or(composed_min, |(seconds, _)| seconds / 60.0);
         let done = duration(done_min * 60.0);
         if observed.left_min <= 0.0 {
             return format!("bench time {done}");
         }
-        let end_min = self.end_min(&observed, observed.finish.p50_min, done_min);
-        let (left, end) = (duration(observed.left_min * 60.0), self.forecast.clock(self.plan, end_min));
+        let left = duration(observed.left_min * 60.0);
+        let end = match by_the_bench {
+            Some((_, local_min)) => {
+                let now = (local_min, true);
+                let Ok(Some(ahead)) = self.from_now(&self.forecast.calendar, &observed.learned, now) else {
+                    return format!("bench time {done}, about {left} left");
+                };
+                dated_words(ahead.finish.p50_min)
+            }
+            None => {
+                let end_min = self.end_min(&observed, observed.finish.p50_min, done_min);
+                self.forecast.clock(self.plan, end_min)
+            }
+        };
         format!("bench time {done}, about {left} left, ends (P50) {end}")
     }
 }

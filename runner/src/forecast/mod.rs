@@ -4,6 +4,7 @@ pub mod bench_clock;
 pub mod capture_hours;
 pub mod folder_facts;
 pub mod full_eye;
+pub mod job_counts;
 pub mod merge_clock;
 pub mod setup_list;
 pub mod shard;
@@ -82,7 +83,21 @@ impl Forecast {
 
     fn ordered(plan: &Plan, only: &[String]) -> Result<Forecast, Failure> {
         let selection = Selection::read(plan, only).map_err(Failure::invalid)?;
-        let expansion = expand(plan, &selection);
+        Forecast::of_expansion(plan, expand(plan, &selection))
+    }
+
+    /// Orders some conditions of a plan.
+    ///
+    /// # Errors
+    /// As [`Forecast::new`].
+    pub fn of_conditions(plan: &Plan, wanted: impl Fn(&Condition) -> bool) -> Result<Forecast, Failure> {
+        let mut expansion = expand(plan, &Selection::default());
+        expansion.conditions.retain(wanted);
+        expansion.skipped.clear();
+        Forecast::of_expansion(plan, expansion)
+    }
+
+    fn of_expansion(plan: &Plan, expansion: Expansion) -> Result<Forecast, Failure> {
         if expansion.conditions.is_empty() {
             return Err(Failure::new(
                 Exit::NothingSelected,

@@ -17,15 +17,16 @@ pub struct WalkedNight {
 impl WalkedNight {
     /// What it took until it was back where hands are safe.
     pub fn minutes(&self, forecast: &Forecast, seconds: &[Option<JobSeconds>]) -> Minutes {
-        self.walked(forecast, seconds).minutes_home()
+        self.walk(forecast, seconds).minutes_home()
     }
 
     /// When the run after it begins, min.
     pub fn next_min(&self, plan: &Plan, forecast: &Forecast, seconds: &[Option<JobSeconds>]) -> f64 {
-        next_begin_min(plan, self.begin.now_min, self.walked(forecast, seconds).home_min())
+        next_begin_min(plan, self.begin.now_min, self.walk(forecast, seconds).home_min())
     }
 
-    fn walked<'f>(&self, forecast: &'f Forecast, seconds: &[Option<JobSeconds>]) -> Walk<'f> {
+    /// Its jobs, walked with what they took.
+    pub fn walk<'f>(&self, forecast: &'f Forecast, seconds: &[Option<JobSeconds>]) -> Walk<'f> {
         let mut walk = Walk::new(&forecast.problem, self.begin, None, &forecast.calendar);
         for place in &self.jobs {
             let at = usize::try_from(*place).unwrap_or(usize::MAX);

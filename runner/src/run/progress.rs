@@ -3,6 +3,7 @@
 use crate::console::teller::tell;
 use crate::console::terminal::{Terminal, about, duration, shown};
 use crate::forecast::bench_clock::BenchClock;
+use crate::run::bench_run::local_minutes;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use nightbench_core::results::{JobOutcome, JobTimes};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -60,7 +61,10 @@ pub struct Progress<'f> {
     next_look: Instant,
     shown_tenth: usize,
     done: usize,
+    /// Jobs that were selected, whatever becomes of them.
     total: usize,
+    /// Of those not done, what is not needed as far as it is known now.
+    spared: usize,
 }
 
 impl<'f> Progress<'f> {
@@ -89,6 +93,7 @@ impl<'f> Progress<'f> {
             shown_tenth,
             done,
             total,
+            spared: 0,
         }
     }
 
@@ -99,10 +104,13 @@ impl<'f> Progress<'f> {
         let here = here_s.map(|s| format!("this computer: {} (a guess until jobs are done)", about(s)));
         let bench = match &self.tonight {
             Some(tonight) => Some(format!("{} h of bench time at most", tonight.hours)),
-            None => self.clock.as_ref().map(|clock| clock.words(by_the_bench_s)),
+            None => self
+                .clock
+                .as_ref()
+                .map(|clock| clock.words(by_the_bench_s.map(|seconds| (seconds, local_minutes())))),
         };
         let words = here.into_iter().chain(bench).collect::<Vec<_>>().join("; ");
-        if self.done < self.total && !words.is_empty() {
+        if self.to_do() > 0 && !words.is_empty() {
             match &self.bar {
                 Some(bar) => {
                     let (bar, words) = (bar.clone(), shown(&words).into_owned());
@@ -117,10 +125,14 @@ impl<'f> Progress<'f> {
         self
     }
 
+    fn to_do(&self) -> usize {
+        self.total.saturating_sub(self.done + self.spared)
+    }
+
     /// Seconds left on this computer at the pace so far; `None` before a job is done.
     fn left_here_s(&self) -> Option<f64> {
         let done = self.done.checked_sub(self.done_before).filter(|done| *done > 0)?;
-        let left = self.total.saturating_sub(self.done);
+        let left = self.to_do();
         Some(self.begin.elapsed().as_secs_f64() / done as f64 * left as f64)
     }
 
@@ -138,10 +150,7 @@ impl<'f> Progress<'f> {
 
     /// Only these jobs (positions of the order) are still to come, by what is known now.
     pub fn foretold(&mut self, positions: impl ExactSizeIterator<Item = u64>) {
-        if positions.len() == 0 {
-            // Nothing is announced then.
-            self.total = self.done;
-        }
+        self.spared = self.total.saturating_sub(self.done + positions.len());
         self.clock = self.clock.take().map(|clock| clock.only(positions));
     }
 
@@ -182,12 +191,13 @@ impl<'f> Progress<'f> {
         times: JobTimes,
         by_the_bench_s: Option<f64>,
     ) {
+        let goes_on = self.to_do() > 0;
         let Some(clock) = &mut self.clock else { return };
         clock.took(position, outcome, times);
         let tenth = 10 * self.done / self.total.max(1);
         let due = match &self.bar {
             Some(_) => Instant::now() >= self.next_look,
-            None => tenth > self.shown_tenth && self.done < self.total,
+            None => tenth > self.shown_tenth && goes_on,
         };
         if !due {
             return;
@@ -196,7 +206,7 @@ impl<'f> Progress<'f> {
         let begin = Instant::now();
         let mut words = match &self.tonight {
             Some(tonight) => tonight.words(by_the_bench_s),
-            None => clock.words(by_the_bench_s),
+            None => clock.words(by_the_bench_s.map(|seconds| (seconds, local_minutes()))),
         };
         // A bench takes its own time, whatever this computer does; and of all the jobs hours hold a part.
         let here = by_the_bench_s.is_none() && self.tonight.is_none();
@@ -218,11 +228,10 @@ impl<'f> Progress<'f> {
         if positions.is_empty() {
             return;
         }
-        self.total = self.total.saturating_sub(positions.len()).max(self.done);
+        self.spared = (self.spared + positions.len()).min(self.total.saturating_sub(self.done));
         if let Some(clock) = &mut self.clock {
             clock.leave_out(positions);
         }
-        self.show_total();
     }
 
     /// The jobs at these positions of the order are needed after all.
@@ -230,17 +239,9 @@ impl<'f> Progress<'f> {
         if positions.is_empty() {
             return;
         }
-        self.total += positions.len();
+        self.spared = self.spared.saturating_sub(positions.len());
         if let Some(clock) = &mut self.clock {
             clock.take_in(positions);
-        }
-        self.show_total();
-    }
-
-    fn show_total(&self) {
-        if let Some(bar) = &self.bar {
-            let (bar, total) = (bar.clone(), self.total as u64);
-            tell(move || bar.set_length(total));
         }
     }
 

@@ -5,7 +5,6 @@
 
 use crate::run::known::Known;
 use crate::run::pending::PendingJob;
-use crate::run::progress::Progress;
 use judge::highest_rate::{Answer, is_finished, next, start};
 use plan::Plan;
 use plan::expand::{Condition, Expansion};
@@ -83,6 +82,18 @@ impl<'p> RateSearch<'p> {
         }
     }
 
+    /// Takes the jobs heard to say what their series is begun by: rates up to its first one pass, faster ones fail. Returns the conditions
+    /// with their answers.
+    pub fn foretell(&mut self) -> Vec<(u32, Answer)> {
+        let mut told = Vec::new();
+        for condition in std::mem::take(&mut self.heard) {
+            let Some((number, place)) = self.places.get(&condition).copied() else { continue };
+            let answer = if place <= self.start(number) { Answer::Pass } else { Answer::Fail };
+            told.push((condition, *self.answers[number][place].get_or_insert(answer)));
+        }
+        told
+    }
+
     /// Has the verdicts asked that the whole run stands behind, of every series that seems finished and whose conditions are `of` some
     /// kind.
     pub fn ask_again(&mut self, known: &Known<'_>, of: impl Fn(&Condition) -> bool) {
@@ -130,19 +141,18 @@ impl<'p> RateSearch<'p> {
         again
     }
 
-    /// Lays the jobs aside that no series needs any more, which `progress` hears of.
-    pub fn drop_unneeded(&mut self, left: &mut Vec<PendingJob>, progress: &mut Progress<'_>) {
+    /// Lays the jobs aside that no series needs any more; returns their places.
+    pub fn drop_unneeded(&mut self, left: &mut Vec<PendingJob>) -> Vec<u64> {
         let (never, needed): (Vec<PendingJob>, Vec<PendingJob>) =
             left.iter().partition(|one| self.wants(one, false) == Wanted::Never);
         *left = needed;
-        progress.not_needed(&positions(&never));
+        let places = positions(&never);
         self.lay_aside(never);
+        places
     }
 
-    /// Takes the jobs out that are asked now, and lays those aside that no series needs any more, which `progress` hears of. Where all
-    /// wait for jobs that are not among them, the first questions are asked without.
-    pub fn take(&mut self, left: &mut Vec<PendingJob>, progress: &mut Progress<'_>) -> Vec<PendingJob> {
-        self.drop_unneeded(left, progress);
+    /// Takes the jobs out that are asked now. Where all wait for jobs that are not among them, the first questions are asked without.
+    pub fn take(&mut self, left: &mut Vec<PendingJob>) -> Vec<PendingJob> {
         for alone in [false, true] {
             let (now, later): (Vec<PendingJob>, Vec<PendingJob>) =
                 left.iter().partition(|one| self.wants(one, alone) == Wanted::Now);
@@ -157,12 +167,18 @@ impl<'p> RateSearch<'p> {
     /// Places that a series asks next; empty when it is finished. `waits`: for the series that it follows.
     fn asked(&self, number: usize, waits: bool) -> Option<Vec<usize>> {
         let (series, answers) = (&self.series[number], &self.answers[number]);
-        let before = series.follows.map(|before| (&self.series[before], &self.answers[before][..]));
         let begun = answers.iter().any(Option::is_some);
         if !begun && waits && series.follows.is_some_and(|before| !self.is_finished(before)) {
             return None;
         }
-        Some(next(answers, start(self.plan, self.expansion, series, before)))
+        Some(next(answers, self.start(number)))
+    }
+
+    /// The place that a series begins at.
+    fn start(&self, number: usize) -> usize {
+        let series = &self.series[number];
+        let before = series.follows.map(|before| (&self.series[before], &self.answers[before][..]));
+        start(self.plan, self.expansion, series, before)
     }
 
     fn is_finished(&self, number: usize) -> bool {

@@ -1,187 +1,175 @@
-//! A simulated run, round by round: everything at once, or what a search asks next, or what fits into the hours that are left.
+//! A run, round by round: everything at once, or what a search asks next, or what fits into the hours that are left. Simulated runs and
+//! forecasts of hours go through the same rounds; who does the jobs differs.
 
 use crate::console::exit::Failure;
-use crate::forecast::Forecast;
-use crate::run::hours::SimulatedHours;
-use crate::run::known::{Known, Told};
+use crate::run::hours::{HoursNote, HoursWalk};
 use crate::run::pending::PendingJob;
-use crate::run::prediction::choosing::Visiting;
-use crate::run::progress::Progress;
+use crate::run::progress::Doing;
 use crate::run::rate_search::{RateSearch, Wanted, positions};
-use crate::run::simulated_run::{Hearer, Kept, Night, simulate_heard};
-use crate::store::Store;
-use contract::CancelToken;
+use crate::run::simulated_run::Kept;
+use judge::Worth;
+use schedule::JobSeconds;
 use std::collections::HashSet;
 
-/// What a simulated run does.
-pub struct Rounds<'a, 'p> {
-    pub forecast: &'p Forecast,
-    /// Every job of the plan.
-    pub all: &'a [PendingJob],
-    /// Those that are to be done.
-    pub pending: &'a [PendingJob],
-    pub search: Option<RateSearch<'p>>,
-    /// The hours it is given, if any.
-    pub hours: Option<f64>,
-    /// Chooses what is measured, where the plan predicts the rest.
-    pub visiting: Option<Visiting<'a>>,
-}
+/// Hears of a job that was done, with what it took (`None`: what was expected), and says what becomes of it.
+pub type Heard<'h> = dyn FnMut(&PendingJob, Option<JobSeconds>) -> Kept + 'h;
 
-impl<'p> Rounds<'_, 'p> {
-    /// Runs them. `utc` is asked for the time at the end. Says in words what no time was left for.
+/// Does what rounds ask for, and knows what came of it.
+pub trait Worker {
+    /// Was a stop asked for?
+    fn is_stopped(&self) -> bool {
+        false
+    }
+
+    /// Tells a search what the jobs say that it heard of.
+    fn answer(&mut self, search: &mut RateSearch<'_>);
+
+    /// Tells a search what the whole run says of its series that seem finished.
+    fn answer_again(&mut self, search: &mut RateSearch<'_>);
+
+    /// Jobs of the visit that is chosen now, empty at the end; `None` where the plan predicts nothing.
     ///
     /// # Errors
-    /// As [`simulate_heard`].
-    pub fn run(
-        mut self,
-        night: &Night<'p>,
-        store: &mut Store,
-        cancel: &CancelToken,
-        progress: &mut Progress<'_>,
-        utc: impl FnOnce() -> String,
-    ) -> Result<Option<String>, Failure> {
-        let mut left = self.pending.to_vec();
-        let mut known = Known::new(night.plan, &self.forecast.expansion);
-        let chooses = self.search.is_some() || self.hours.is_some() || self.visiting.is_some();
-        if chooses {
-            known.read(night.dir, store.reader(), self.all)?;
-            known.forget_all(self.pending);
-        }
-        if let Some(search) = &mut self.search {
-            search.begin(&known);
-        }
-        let mut hours = match self.hours {
-            Some(hours) => {
-                Some(SimulatedHours::begin(night.plan, self.forecast, hours, store, self.pending)?)
-            }
-            None => None,
-        };
-        let tonight = self.hours.map(|hours| progress.in_hours(hours, None));
-        let tell = |hours: &Option<SimulatedHours<'_>>| {
-            if let (Some(tonight), Some(hours)) = (&tonight, hours) {
-                tonight.set(&hours.words());
-            }
-        };
-        while !cancel.is_cancelled() {
-            known.settle();
+    /// Exit 74.
+    fn visit(&mut self) -> Result<Option<Vec<PendingJob>>, Failure>;
+
+    /// What conditions are worth by what is known.
+    fn worths(&self) -> Vec<Worth>;
+
+    /// What jobs took, by place.
+    ///
+    /// # Errors
+    /// Exit 74.
+    fn seconds(&self) -> Result<Vec<Option<JobSeconds>>, Failure>;
+
+    /// A round of a run of hours begins.
+    ///
+    /// # Errors
+    /// Exit 74.
+    fn keep(&mut self, note: &HoursNote) -> Result<(), Failure>;
+
+    /// The jobs at these places are not needed after all, or needed again.
+    fn needs(&mut self, places: &[u64], needed: bool);
+
+    /// Does jobs; where `in_order`, `heard` is told of them in their order.
+    ///
+    /// # Errors
+    /// Exit 74; exit 6 where a target could not be made safe.
+    fn does(&mut self, jobs: &[PendingJob], in_order: bool, heard: &mut Heard<'_>) -> Result<(), Failure>;
+}
+
+/// What is left to do, and by what it is chosen.
+pub struct Rounds<'r, 'p> {
+    pub search: Option<RateSearch<'p>>,
+    pub hours: Option<&'r mut HoursWalk<'p>>,
+    /// In the plan's order.
+    pub left: Vec<PendingJob>,
+    /// Where it is told how far the hours are used.
+    pub said: Option<Doing>,
+}
+
+impl Rounds<'_, '_> {
+    /// Goes through them until nothing is asked for, or nothing more ends in time.
+    ///
+    /// # Errors
+    /// What the worker returns.
+    pub fn run(&mut self, worker: &mut dyn Worker) -> Result<(), Failure> {
+        while !worker.is_stopped() {
             if let Some(search) = &mut self.search {
-                search.settle(&known);
-                take_up_again(search, &mut left, progress);
+                worker.answer(search);
             }
-            let mut now = self.next(&mut left, &mut hours, &known, store, progress)?;
+            self.take_up_again(worker);
+            let mut now = self.next(worker)?;
             if let Some(search) = self.search.as_mut().filter(|_| now.is_empty()) {
-                search.ask_again(&known, |_| true);
-                if take_up_again(search, &mut left, progress) {
-                    now = self.next(&mut left, &mut hours, &known, store, progress)?;
+                worker.answer_again(search);
+                if self.take_up_again(worker) {
+                    now = self.next(worker)?;
                 }
             }
             if now.is_empty() {
                 break;
             }
             let mut kept: HashSet<u64> = HashSet::new();
+            let Rounds { hours, search, said, .. } = self;
             let in_order = hours.is_some();
-            let mut hear = |told: Told<'_>| {
-                let verdict = hours.as_mut().map_or(Kept::Yes, |hours| hours.hear(told));
-                tell(&hours);
+            worker.does(&now, in_order, &mut |one, took| {
+                let verdict = hours.as_mut().map_or(Kept::Yes, |hours| hours.hear(one, took));
+                if let (Some(said), Some(hours)) = (&said, &hours) {
+                    said.set(&hours.words());
+                }
                 if verdict == Kept::Yes {
-                    kept.insert(told.job.position);
-                    if let Some(search) = &mut self.search {
-                        search.hear(told.job);
-                    }
-                    if let Some(visiting) = &mut self.visiting {
-                        visiting.hear(told.job, told.result.times);
-                    }
-                    if chooses {
-                        known.hear(told);
+                    kept.insert(one.position);
+                    if let Some(search) = search {
+                        search.hear(one);
                     }
                 }
                 verdict
-            };
-            let hearer = Hearer { in_order, hear: &mut hear };
-            simulate_heard(*night, &now, store, cancel, progress, hearer)?;
-            if hours.is_some() {
-                left.extend(now.iter().filter(|one| !kept.contains(&one.position)));
-                left.sort_by_key(|one| one.position);
+            })?;
+            if in_order {
+                self.left.extend(now.iter().filter(|one| !kept.contains(&one.position)));
+                self.left.sort_by_key(|one| one.position);
             }
         }
-        if let Some(visiting) = self.visiting.filter(Visiting::is_finished) {
-            let predicted = visiting.not_chosen();
-            progress.not_needed(&positions(&predicted));
-            let places: HashSet<u64> = predicted.iter().map(|one| one.position).collect();
-            left.retain(|one| !places.contains(&one.position));
-        }
-        match hours {
-            Some(hours) if !cancel.is_cancelled() => {
-                progress.not_needed(&positions(&left));
-                hours.end(store, &left, &known.judged(), &utc())
-            }
-            _ => Ok(None),
-        }
+        Ok(())
     }
 
     /// What is done next: everything that is asked for, or what fits of it.
-    fn next(
-        &mut self,
-        left: &mut Vec<PendingJob>,
-        hours: &mut Option<SimulatedHours<'_>>,
-        known: &Known<'_>,
-        store: &mut Store,
-        progress: &mut Progress<'_>,
-    ) -> Result<Vec<PendingJob>, Failure> {
-        let Some(hours) = hours else {
-            if let Some(visiting) = &mut self.visiting {
-                let now = visiting.next(known, store)?;
-                take_out(left, &now);
-                return Ok(now);
-            }
-            return Ok(match &mut self.search {
-                None => std::mem::take(left),
-                Some(search) => search.take(left, progress),
-            });
-        };
+    fn next(&mut self, worker: &mut dyn Worker) -> Result<Vec<PendingJob>, Failure> {
         if let Some(search) = &mut self.search {
-            search.drop_unneeded(left, progress);
+            worker.needs(&search.drop_unneeded(&mut self.left), false);
         }
-        if let Some(visiting) = &mut self.visiting {
+        let visit = worker.visit()?;
+        let now = match (visit, self.hours.is_some()) {
+            (Some(visit), false) => visit,
             // Of what is chosen only what fits, and nothing else in its place.
-            let due = visiting.next(known, store)?;
-            let now =
-                if due.is_empty() { due } else { hours.choose((&due, false), store, || known.judged())? };
-            take_out(left, &now);
-            return Ok(now);
-        }
-        let mut chosen = Vec::new();
+            (Some(visit), true) if visit.is_empty() => visit,
+            (Some(visit), true) => self.fitting((&visit, false), worker)?,
+            (None, false) => {
+                return Ok(match &mut self.search {
+                    None => std::mem::take(&mut self.left),
+                    Some(search) => search.take(&mut self.left),
+                });
+            }
+            (None, true) => self.asked_and_fitting(worker)?,
+        };
+        let places: HashSet<u64> = now.iter().map(|one| one.position).collect();
+        self.left.retain(|one| !places.contains(&one.position));
+        Ok(now)
+    }
+
+    /// What is asked for now and fits.
+    fn asked_and_fitting(&mut self, worker: &mut dyn Worker) -> Result<Vec<PendingJob>, Failure> {
         // Where a search waits for what does not fit any more, its first questions are asked without.
         for alone in [false, true] {
             let search = self.search.as_ref();
             let asked =
                 |one: &&PendingJob| search.is_none_or(|search| search.wants(one, alone) == Wanted::Now);
-            let candidates: Vec<PendingJob> = left.iter().filter(asked).copied().collect();
-            chosen = hours.choose((&candidates, search.is_some()), store, || known.judged())?;
-            if !chosen.is_empty() || search.is_none() {
-                break;
+            let candidates: Vec<PendingJob> = self.left.iter().filter(asked).copied().collect();
+            let searches = search.is_some();
+            let chosen = self.fitting((&candidates, searches), worker)?;
+            if !chosen.is_empty() || !searches {
+                return Ok(chosen);
             }
         }
-        take_out(left, &chosen);
-        Ok(chosen)
+        Ok(Vec::new())
     }
-}
 
-/// Takes the jobs out of what is left that are done now.
-fn take_out(left: &mut Vec<PendingJob>, now: &[PendingJob]) {
-    let places: HashSet<u64> = now.iter().map(|one| one.position).collect();
-    left.retain(|one| !places.contains(&one.position));
-}
+    fn fitting(
+        &mut self,
+        jobs: (&[PendingJob], bool),
+        worker: &mut dyn Worker,
+    ) -> Result<Vec<PendingJob>, Failure> {
+        let Some(hours) = &mut self.hours else { return Ok(Vec::new()) };
+        let known = (&worker.seconds()?[..], &worker.worths()[..]);
+        hours.choose(jobs, known, |note| worker.keep(note))
+    }
 
-/// Puts the jobs back among those that are left that a search needs again; says whether there are any.
-fn take_up_again(
-    search: &mut RateSearch<'_>,
-    left: &mut Vec<PendingJob>,
-    progress: &mut Progress<'_>,
-) -> bool {
-    let again = search.take_up_again();
-    progress.needed_again(&positions(&again));
-    left.extend_from_slice(&again);
-    left.sort_by_key(|one| one.position);
-    !again.is_empty()
+    /// Puts the jobs back among those that are left that a search needs again; says whether there are any.
+    fn take_up_again(&mut self, worker: &mut dyn Worker) -> bool {
+        let again = self.search.as_mut().map_or(Vec::new(), RateSearch::take_up_again);
+        worker.needs(&positions(&again), true);
+        self.left.extend_from_slice(&again);
+        self.left.sort_by_key(|one| one.position);
+        !again.is_empty()
+    }
 }

@@ -41,6 +41,7 @@ impl Known {
             | ConditionState::NotMeasured
             | ConditionState::NotRun
             | ConditionState::NoTime
+            | ConditionState::NoHands
             | ConditionState::NotNeeded
             | ConditionState::Predicted => return None,
         }

@@ -214,6 +214,7 @@ fn state(judged: &JudgedCondition) -> &'static str {
         ConditionState::NotMeasured => "not measured",
         ConditionState::NotRun => "not run",
         ConditionState::NoTime => "no time left",
+        ConditionState::NoHands => "nobody there",
         ConditionState::NotNeeded => "not needed",
         ConditionState::Predicted => "predicted",
     }

@@ -151,8 +151,7 @@ fn is_search(run: &JudgedRun) -> bool {
 /// The case that conditions add to a suite that count and whose jobs were not all run.
 fn of_not_run(run: &JudgedRun, cases: &[Case<'_>]) -> Option<Case<'static>> {
     let counts = |judged: &JudgedCondition| {
-        let is_left = matches!(judged.state, ConditionState::NotRun | ConditionState::NoTime);
-        is_left && (!judged.beyond_rating || run.beyond_rating_counts)
+        judged.state.is_left() && (!judged.beyond_rating || run.beyond_rating_counts)
     };
     // The first of its jobs stands for a condition.
     let is_first = |case: &&Case<'_>| matches!(case, Case::Waiting(judged, 1) if counts(judged));
@@ -279,7 +278,10 @@ fn write_case(run: &JudgedRun, case: &Case<'_>, suite: &str, out: &mut dyn Write
         Case::Waiting(judged, _)
             if matches!(
                 judged.state,
-                ConditionState::NotNeeded | ConditionState::NoTime | ConditionState::Predicted
+                ConditionState::NotNeeded
+                    | ConditionState::NoTime
+                    | ConditionState::NoHands
+                    | ConditionState::Predicted
             ) =>
         {
             judged.reason().into_owned()

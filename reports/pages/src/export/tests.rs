@@ -3,7 +3,6 @@
 use super::{csv, junit};
 use judge::judged::{self, PredictedVerdict};
 use judge::prediction::Audits;
-use nightbench_core::condition::ConditionState;
 use nightbench_core::rates::{DataRate, Generation};
 use std::collections::BTreeSet;
 
@@ -127,7 +126,7 @@ fn junit_counts_match_the_run_and_names_stay_text() {
         let of = |tag: &str| out.matches(tag).count();
         let run = &demo.run;
         let left = |c: &&judged::JudgedCondition| {
-            let not_run = matches!(c.state, ConditionState::NotRun | ConditionState::NoTime);
+            let not_run = c.state.is_left();
             not_run && (!c.beyond_rating || run.beyond_rating_counts)
         };
         let setups = run.conditions.iter().filter(left).map(|c| c.condition.setup());

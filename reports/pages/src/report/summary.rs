@@ -260,7 +260,7 @@ fn incomplete(run: &JudgedRun) -> String {
             count(run.jobs_planned, "planned job", "planned jobs")
         )
     } else if run.jobs_done < run.jobs_planned {
-        let why = no_time(run).map_or_else(String::new, |(_, detail)| format!(": {detail}"));
+        let why = left_by_hours(run).next().map_or_else(String::new, |(_, detail)| format!(": {detail}"));
         // A choice that has come to its end asks for no more.
         let goes_on = match run.audit.predictions.as_ref().is_some_and(|note| note.finished) {
             true => "What is neither measured nor predicted is measured where `run --only` names it.",
@@ -282,10 +282,13 @@ fn incomplete(run: &JudgedRun) -> String {
     }
 }
 
-/// Conditions that no time was left for, and in what hours.
-fn no_time(run: &JudgedRun) -> Option<(usize, &str)> {
-    let all = || run.conditions.iter().filter(|one| one.state == ConditionState::NoTime);
-    all().next().map(|one| (all().count(), one.detail.as_str()))
+/// Conditions that nobody was there to mount, or that no time was left for, and in what hours.
+fn left_by_hours(run: &JudgedRun) -> impl Iterator<Item = (usize, &str)> {
+    let of = |state: ConditionState| run.conditions.iter().filter(move |one| one.state == state);
+    let states = [ConditionState::NoHands, ConditionState::NoTime];
+    states
+        .into_iter()
+        .filter_map(move |state| of(state).next().map(|one| (of(state).count(), one.detail.as_str())))
 }
 
 fn tiles(run: &JudgedRun) -> Vec<Tile> {
@@ -360,7 +363,7 @@ fn attention(run: &JudgedRun, facts: &RunFacts) -> Vec<Attention> {
     let metrics = || run.conditions.iter().filter_map(|condition| condition.worst());
     let counted = |verdict: Verdict| run.verdicts.of(verdict);
     add(run.jobs_planned.saturating_sub(run.jobs_done), "job not yet run", "jobs not yet run", "not-run");
-    if let Some((many, detail)) = no_time(run) {
+    for (many, detail) in left_by_hours(run) {
         let words = |noun: &str| format!("{noun} without a job: {detail}");
         add(many, &words("condition"), &words("conditions"), "not-run");
     }

@@ -310,11 +310,14 @@ pub(super) fn not_run(run: &JudgedRun, facts: &RunFacts, most: usize) -> NotRunV
         }
         if matches!(
             judged.state,
-            ConditionState::NotMeasured | ConditionState::NotJudged | ConditionState::NoTime
+            ConditionState::NotMeasured
+                | ConditionState::NotJudged
+                | ConditionState::NoTime
+                | ConditionState::NoHands
         ) {
             let reason = match judged.state {
-                ConditionState::NotMeasured | ConditionState::NoTime => Cow::Borrowed(judged.detail.as_str()),
-                _ => judged.reason(),
+                ConditionState::NotJudged => judged.reason(),
+                _ => Cow::Borrowed(judged.detail.as_str()),
             };
             let reason = if reason.is_empty() { "no reason recorded" } else { &*reason };
             add(&mut missing, reason, || judged.name.clone());

@@ -124,6 +124,7 @@ pub(super) fn verdict_words(condition: &JudgedCondition) -> String {
         }
         (None, ConditionState::NotRun) => "not yet run",
         (None, ConditionState::NoTime) => "no time left",
+        (None, ConditionState::NoHands) => "nobody there",
         (None, ConditionState::NotNeeded) => "not needed",
         (None, ConditionState::NotJudged) => "not judged",
         (None, ConditionState::Undecided) => "undecided",

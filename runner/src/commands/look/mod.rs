@@ -230,7 +230,7 @@ fn too_many(conditions: usize, plan: &Plan) -> Failure {
         .map(|((word, _), names)| format!("  {word}={}", names.join(",")))
         .collect();
     Failure::invalid(format!(
-        "{} are selected, more than the {MOST} that can be looked at at once; narrow them with --only, or use `run`. Levels:\n{}",
+        "{} are selected, and {MOST} at most are drawn at once: narrow them with --only, or use `run`. Levels:\n{}",
         counted(conditions, "condition"),
         levels.join("\n")
     ))

@@ -12,7 +12,7 @@ use crate::run::pending::PendingJob;
 use crate::run::prediction::choosing::Visiting;
 use crate::run::progress::Progress;
 use crate::run::rate_search::RateSearch;
-use crate::run::rounds::Rounds;
+use crate::run::simulated_rounds::SimulatedRounds;
 use crate::run::simulated_run::Night;
 use crate::store::{Store, utc_text};
 use contract::{CancelToken, Driver};
@@ -109,7 +109,7 @@ impl<'a> Work<'a> {
         }
         let mut progress = progress.announced(Some(guess_s), None);
         let night = Night { dir: self.dir, plan: self.plan, executor: &executor, open: &open, threads };
-        let rounds = Rounds {
+        let rounds = SimulatedRounds {
             forecast: self.forecast,
             all: self.all,
             pending: self.pending,

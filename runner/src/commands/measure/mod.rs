@@ -29,7 +29,7 @@ use crate::run::prediction::expected::kept_expected;
 use crate::run::prediction::foreseen::{Foretold, SoFar};
 use crate::run::prediction::note::{Marks, chosen_so_far};
 use crate::run::progress::{Doing, Progress};
-use crate::run::rate_search::RateSearch;
+use crate::run::rate_search::{RateSearch, positions};
 use crate::run::remeasure;
 use crate::run::signals::Watch;
 use crate::store::{Store, Target};
@@ -43,7 +43,8 @@ use plan::selection::Selection;
 use simulator::target::SimulatedOptions;
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
-use wanted::{Todo, Wanted};
+use wanted::Todo;
+pub use wanted::{Named, Wanted};
 
 /// What a run left.
 pub struct Measured {
@@ -119,7 +120,7 @@ pub fn measure_file(
     // The whole plan gives every job its place; selection and shard say which of them are run now.
     let mut forecast = Forecast::new(plan, &[])?;
     drop(notice);
-    let wanted = Wanted::read(plan, arguments)?;
+    let wanted = Wanted::read(plan, Named::from(arguments))?;
     let keys = match &arguments.bench {
         Some(_) => bench_keys(plan)?,
         None => keys_of(plan, &Target::Simulated)?,
@@ -178,10 +179,11 @@ pub fn measure_file(
     let teller = Teller::start();
     let watch = Watch::start(&cancel, &drop_point)
         .map_err(|error| Failure::new(Exit::Store, format!("cannot watch for signals: {error}")))?;
-    let clock = BenchClock::of_store(plan, &forecast, store.reader())?;
-    let clock = clock.with_nights(walked_nights(store.reader(), &forecast)?);
-    let clock = clock.anew(pending.iter().map(|one| one.position));
-    let clock = clock.only(selected.iter().map(|todo| todo.position));
+    let clock = BenchClock::of_run(
+        (plan, &forecast),
+        (store.reader(), walked_nights(store.reader(), &forecast)?),
+        (&positions(pending), &positions(&selected)),
+    )?;
     let executor = Executor::new(plan, &forecast.expansion, &keys);
     let threads = arguments.threads.map_or_else(
         || std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get),
@@ -262,7 +264,11 @@ pub fn measure_file(
     };
     let stopped = watch.exit();
     if let (Some(hours), Some(ended), None) = (hours, &on_bench, stopped) {
-        HoursNote::on_bench(hours).end(&mut store, ended.no_time_left.clone())?;
+        HoursNote::on_bench(hours).end(
+            &mut store,
+            ended.no_time_left.clone(),
+            ended.nobody_there.as_ref(),
+        )?;
     }
     record::log(&mut store, if stopped.is_some() { &Event::StoppedBySignal } else { &Event::RunEnded })?;
     if arguments.reason.is_some() && stopped.is_none() {

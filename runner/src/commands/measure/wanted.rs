@@ -13,9 +13,36 @@ use plan::selection::Selection;
 use std::collections::HashSet;
 use std::path::Path;
 
+/// What the command line names.
+#[derive(Clone, Copy)]
+pub struct Named<'a> {
+    only: &'a [String],
+    again: &'a [String],
+    reason: Option<&'a str>,
+    shard: Option<Shard>,
+}
+
+impl<'a> Named<'a> {
+    /// A selection, and nothing else.
+    pub fn only(only: &'a [String]) -> Named<'a> {
+        Named { only, again: &[], reason: None, shard: None }
+    }
+}
+
+impl<'a> From<&'a RunArguments> for Named<'a> {
+    fn from(arguments: &'a RunArguments) -> Named<'a> {
+        Named {
+            only: &arguments.only.only,
+            again: &arguments.again,
+            reason: arguments.reason.as_deref(),
+            shard: arguments.shard,
+        }
+    }
+}
+
 /// What the command line asks for.
 pub struct Wanted<'a> {
-    arguments: &'a RunArguments,
+    named: Named<'a>,
     /// The levels of `--only`.
     pub selection: Selection,
     /// The results of `--only`.
@@ -36,16 +63,26 @@ pub struct Todo {
 impl<'a> Wanted<'a> {
     /// # Errors
     /// Exit 2 for words that the plan does not know.
-    pub fn read(plan: &Plan, arguments: &'a RunArguments) -> Result<Wanted<'a>, Failure> {
-        let (only_results, only_levels) = by_result::part(&arguments.only.only)?;
-        let (again_results, again_levels) = by_result::part(&arguments.again)?;
+    pub fn read(plan: &Plan, named: Named<'a>) -> Result<Wanted<'a>, Failure> {
+        let (only_results, only_levels) = by_result::part(named.only)?;
+        let (again_results, again_levels) = by_result::part(named.again)?;
         Ok(Wanted {
-            arguments,
+            named,
             selection: Selection::read(plan, &only_levels).map_err(Failure::invalid)?,
             only_results,
             again: Selection::read(plan, &again_levels).map_err(Failure::invalid)?,
             again_results,
         })
+    }
+
+    /// The levels of `--only`, as they are written.
+    pub fn levels(&self) -> Vec<String> {
+        by_result::part(self.named.only).map_or(Vec::new(), |(_, levels)| levels)
+    }
+
+    /// Does it name results?
+    pub fn by_results(&self) -> bool {
+        !self.only_results.is_empty()
     }
 
     /// Is nothing of the plan left out?
@@ -63,7 +100,7 @@ impl<'a> Wanted<'a> {
         forecast: &Forecast,
         all: &[PendingJob],
     ) -> Result<Vec<PendingJob>, Failure> {
-        let shard = self.arguments.shard;
+        let shard = self.named.shard;
         let shards = shard.map(|shard| split(plan, forecast, shard.count));
         let selected: Vec<PendingJob> = all
             .iter()
@@ -90,7 +127,7 @@ impl<'a> Wanted<'a> {
     pub fn refuse_without_results(&self, dir: &Path) -> Result<(), Failure> {
         let words = if !self.only_results.is_empty() {
             format!("--only asks for results, and {} holds none yet", dir.display())
-        } else if !self.arguments.again.is_empty() {
+        } else if !self.named.again.is_empty() {
             format!("nothing to measure again: {} holds no results yet", dir.display())
         } else {
             return Ok(());
@@ -142,13 +179,13 @@ impl<'a> Wanted<'a> {
             let keys: Vec<JobKey> = keys.collect();
             (!keys.is_empty()).then(|| (keys, reason.to_owned()))
         };
-        let Some(reason) = &self.arguments.reason else {
+        let Some(reason) = self.named.reason else {
             let is_due = |one: &&PendingJob| !done.contains(&one.key) || unmeasured.contains(&one.key);
             let pending: Vec<PendingJob> = selected.iter().filter(is_due).copied().collect();
             let replacing = replacing(&pending, UNMEASURED);
             return Ok(Todo { pending, replacing, continued: false });
         };
-        let request = Request { texts: &self.arguments.again, reason };
+        let request = Request { texts: self.named.again, reason };
         let chosen: Vec<PendingJob> =
             selected.iter().filter(|pending| self.again.contains(&pending.condition)).copied().collect();
         let wanted = || match self.again_results.as_slice() {

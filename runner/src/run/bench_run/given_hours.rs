@@ -3,7 +3,7 @@
 use super::queue::Queue;
 use super::site::Site;
 use crate::forecast::Forecast;
-use crate::run::hours::{Choice, scheduled};
+use crate::run::hours::{Choice, HandsNote, scheduled};
 use crate::run::known::Known;
 use crate::run::pending::PendingJob;
 use contract::CancelToken;
@@ -104,7 +104,7 @@ impl<'p> GivenHours<'p> {
         for alone in [false, true] {
             let open = |one: &&PendingJob| !self.too_late.contains(&one.key) && queue.asks_for(one, alone);
             let candidates: Vec<PendingJob> = all.iter().filter(open).copied().collect();
-            chosen = choice.choose(&candidates, &worths).jobs;
+            chosen = choice.choose(&candidates, &worths);
             if !chosen.is_empty() {
                 break;
             }
@@ -128,17 +128,19 @@ impl<'p> GivenHours<'p> {
         }
     }
 
-    /// When hands come, in words, where that is what some jobs are left for.
+    /// What is left because nobody is there; `None` where that is not what it is left for.
     pub fn waits_for_hands(
         &self,
         left: &[PendingJob],
         queue: &Queue<'_>,
         known: &Known<'_>,
         site: &Site<'_>,
-    ) -> Option<String> {
+    ) -> Option<HandsNote> {
         let problem = self.problem(queue);
         let worths = worths(self.plan, &known.judged());
-        self.choice(&problem, queue, site).waits_for_hands(left, &worths).map(dated_words)
+        self.choice(&problem, queue, site)
+            .waits_for_hands(left, &worths)
+            .map(|waits| HandsNote::new(dated_words(waits.come_min), &waits))
     }
 
     /// The forecast's problem on a bench as fast as this one has been.

@@ -476,8 +476,11 @@ impl<'a, 'f> Loop<'a, 'f> {
         }
         let Some(results) = &self.results else { return Ok(()) };
         let mut left = self.queue.take_all(hours.take_waiting(), results);
+        let mut predicted = 0;
         if let Some(visiting) = self.visiting.as_ref().filter(|visiting| !visiting.is_finished()) {
             left.extend(visiting.not_chosen());
+            // The rest is predicted, as far as it is known now.
+            predicted = left.len().saturating_sub(visiting.still_to_come(results).len());
         }
         if !self.operator.hands.present() {
             // Hands are what they wait for, however much time there is.
@@ -488,8 +491,11 @@ impl<'a, 'f> Loop<'a, 'f> {
         let places: Vec<u64> = left.iter().map(|one| one.position).collect();
         self.record.progress.not_needed(&places);
         if !places.is_empty() {
-            let hands = hours.waits_for_hands(&left, &self.queue, results, &self.site);
-            let event = Event::NoTimeLeft { hours: given, jobs: places.len() as u64, hands };
+            let waits = hours.waits_for_hands(&left, &self.queue, results, &self.site);
+            let hands = waits.as_ref().map(|waits| waits.come.clone());
+            let jobs = places.len().saturating_sub(predicted) as u64;
+            let event = Event::NoTimeLeft { hours: given, jobs, hands };
+            self.end.nobody_there = waits;
             self.record.say(&event.to_string());
             self.record.note(&event)?;
         }

@@ -15,6 +15,7 @@ use crate::inputs::plain_file::read_text;
 use crate::inputs::plan_file::PlanFile;
 use crate::run::clock::{Awake, Clocks, ReadClocks};
 use crate::run::execute::Executor;
+use crate::run::hours::HandsNote;
 use crate::run::known::Known;
 use crate::run::operator::{Hands, TerminalHands};
 use crate::run::pending::PendingJob;
@@ -71,6 +72,8 @@ pub struct BenchEnd {
     pub not_measured: usize,
     /// Places of the jobs that no time was left for in the hours of the run.
     pub no_time_left: Vec<u64>,
+    /// Those of them that would have ended in time, had somebody been there.
+    pub nobody_there: Option<HandsNote>,
     /// The alarm that ended the run.
     pub alarm: Option<String>,
     /// Nothing was measured, because what is mounted is not what the plan says.

@@ -4,6 +4,7 @@
 //! jobs alone, so that it chooses what an uninterrupted run would have chosen, whatever threads did.
 
 use super::ahead::{Ahead, JobsOf, in_order};
+use super::foreseen::{Foretold, SoFar};
 use super::note::{Because, Chosen, Marks, NotedVisit, keep_chosen};
 use crate::console::exit::Failure;
 use crate::forecast::Forecast;
@@ -324,6 +325,13 @@ impl<'b> Visiting<'b> {
         left.retain(|one| !self.done.contains(&one.position));
         left.sort_by_key(|one| one.position);
         left
+    }
+
+    /// Every job that is still to come, as far as it is known now.
+    pub fn still_to_come(&self, known: &Known<'_>) -> Vec<PendingJob> {
+        let all: Vec<PendingJob> = self.jobs.values().flatten().copied().collect();
+        let so_far = SoFar { chosen: &self.chosen, known, done: &self.done, seconds: &self.seconds };
+        Foretold::new(self.basis, &all, Some(so_far)).rest()
     }
 
     /// The jobs that are measured next, where a simulated bench stands; empty at the end.
