@@ -310,7 +310,7 @@ mod tests {
             let quantity =
                 Quantity { metric: Metric::Width, direction: nightbench_core::results::Direction::Read };
             let guess = Guess { condition: 0, quantity, middle, sd, scatter };
-            let (z, r) = ((middle - 1.0) / sd, 1.0 - (scatter / sd as f64).powi(2));
+            let (z, r) = ((middle - 1.0) / sd, 1.0 - (scatter / sd).powi(2));
             let expected = both_above(z, r) / normal_sf(-z);
             let found = passes_twice(&guess, sd);
             assert!((found - expected).abs() < 1e-5, "{middle} {sd} {scatter}: {found}, not {expected}");
