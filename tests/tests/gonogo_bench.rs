@@ -131,7 +131,7 @@ fn unharmed(bench: &EmulatedBench) {
 #[test]
 fn a_line_on_a_bench_keeps_hands_safe_between_units() {
     let file = PlanFile::from_text(one_setup(), "plan of a test", false).expect("a sound plan");
-    let bench = start(&file.plan, 1, 0.0, 2000.0);
+    let bench = start(&file.plan, 1, 0.0, 400.0);
     let folder = Folder::new();
     let path = folder.file("bench.toml", &named(&bench, &folder));
     let test = test_file(&file.text, &file.plan);
