@@ -154,6 +154,9 @@ fn what_lies_beyond_rating_stands_in_its_own_column() {
             [within + w, beyond + b]
         });
         assert_eq!(sums, [12, 4], "{}", run.out);
+        // And which of them the worst one is the worst of.
+        assert_eq!(run.out.contains("worst measured condition within rating: "), !counts, "{}", run.out);
+        assert_eq!(run.out.contains("worst measured condition: "), counts, "{}", run.out);
     }
 }
 

@@ -36,6 +36,11 @@ impl JudgedRun {
         !judged.beyond_rating || self.beyond_rating_counts
     }
 
+    /// Does a condition count while others that were planned do not?
+    pub fn counts_beside_others(&self, judged: &JudgedCondition) -> bool {
+        self.counts(judged) && self.conditions.iter().any(|one| !self.counts(one))
+    }
+
     /// Index of the condition whose deciding metric is worst: of those that count and have a verdict, else of the others with a
     /// verdict, else of whatever has a margin.
     pub fn worst(&self) -> Option<usize> {

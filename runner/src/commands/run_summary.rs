@@ -315,7 +315,12 @@ pub fn closing_words(folder: &JudgedFolder, report: &Path, selection: &Selection
         line(prediction_words(run), "\n");
     }
     if let Some((name, metric)) = worst(run).filter(|_| run.audit.highest_rates.is_empty()) {
-        line(format!("worst measured eye: {name}"), "\n");
+        let judged = run.worst().and_then(|index| run.conditions.get(index));
+        let of = match judged.is_some_and(|one| run.counts_beside_others(one)) {
+            true => " within rating",
+            false => "",
+        };
+        line(format!("worst measured condition{of}: {name}"), "\n");
         line(
             format!(
                 "{} of {}, lane {}: margin {:+.1} {unit} (limit {:.1} {unit}, U {:.1} {unit}), {}{}",

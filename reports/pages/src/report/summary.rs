@@ -94,7 +94,7 @@ pub(super) fn summary(run: &JudgedRun, facts: &RunFacts, anchors: &[String]) -> 
             verdict: format!("{} {}", glyph(judged.verdict), verdict_words(judged)),
             place: metric_place(metric),
             row: metric_row(metric),
-            of: match run.counts(judged) && run.conditions.iter().any(|one| !run.counts(one)) {
+            of: match run.counts_beside_others(judged) {
                 true => " within rating",
                 false => "",
             },
