@@ -13,8 +13,7 @@ use crate::run::hours::{seconds_of, walked_nights};
 use crate::run::known::Known;
 use crate::run::pending::{PendingJob, every_job};
 use crate::run::prediction::choosing::Basis;
-use crate::run::prediction::foreseen::{Foretold, SoFar};
-use crate::run::prediction::note::chosen_so_far;
+use crate::run::prediction::foreseen::Foretold;
 use crate::run::rate_search::positions;
 use crate::store::{Store, StoreReader, Target};
 use plan::Plan;
@@ -186,11 +185,9 @@ impl PreviewFolder {
         reader: &StoreReader,
         known: &Known<'_>,
     ) -> Result<HashSet<u64>, Failure> {
-        let open: HashSet<u64> = self.pending.iter().map(|one| one.position).collect();
-        let done = self.all.iter().map(|one| one.position).filter(|place| !open.contains(place)).collect();
-        let (chosen, seconds) = (chosen_so_far(reader, basis.marks())?, seconds_of(&self.whole, reader)?);
-        let so_far = SoFar { chosen: &chosen, known, done: &done, seconds: &seconds };
-        Ok(Foretold::new(basis, &self.all, Some(so_far)).rest().iter().map(|one| one.position).collect())
+        let seconds = seconds_of(&self.whole, reader)?;
+        let foretold = Foretold::of_folder(basis, (&self.all, &self.pending), reader, (known, &seconds))?;
+        Ok(foretold.rest().iter().map(|one| one.position).collect())
     }
 }
 

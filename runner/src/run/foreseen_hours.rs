@@ -8,8 +8,7 @@ use crate::run::hours::{HoursNote, HoursWalk};
 use crate::run::known::Known;
 use crate::run::pending::PendingJob;
 use crate::run::prediction::choosing::Basis;
-use crate::run::prediction::foreseen::{Foretold, SoFar};
-use crate::run::prediction::note::chosen_so_far;
+use crate::run::prediction::foreseen::Foretold;
 use crate::run::rate_search::RateSearch;
 use crate::run::rounds::{Heard, Rounds, Worker};
 use crate::run::simulated_run::Kept;
@@ -19,7 +18,7 @@ use judge::judged::JudgedRun;
 use judge::{Foreseen, Worth, worths_foreseen};
 use plan::Plan;
 use schedule::{JobSeconds, Standing};
-use std::collections::{BTreeMap, HashSet};
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// What is asked for.
@@ -80,16 +79,13 @@ impl<'p> ForeseenHours<'p> {
             results.iter().map(|one| one.as_ref().map(|one| one.seconds)).collect();
         let visits = match basis {
             Some(basis) => {
-                let chosen = folder.map(|(_, reader)| chosen_so_far(reader, basis.marks())).transpose()?;
-                let open: HashSet<u64> = pending.iter().map(|one| one.position).collect();
-                let done = all.iter().map(|one| one.position).filter(|place| !open.contains(place)).collect();
-                let so_far = chosen.as_ref().map(|chosen| SoFar {
-                    chosen,
-                    known: &known,
-                    done: &done,
-                    seconds: &seconds,
-                });
-                Some(Visits { foretold: Foretold::new(basis, all, so_far), due: Vec::new() })
+                let foretold = match folder {
+                    Some((_, reader)) => {
+                        Foretold::of_folder(basis, (all, pending), reader, (&known, &seconds))?
+                    }
+                    None => Foretold::new(basis, all, None),
+                };
+                Some(Visits { foretold, due: Vec::new() })
             }
             None => None,
         };

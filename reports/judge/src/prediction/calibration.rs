@@ -141,7 +141,7 @@ impl Calibration {
             .collect()
     }
 
-    /// Probability that a second measurement of a condition that passes so probably says another word than the first.
+    /// Probability that two measurements of a condition say different words; `pass`: that one of them says pass.
     fn contradicted(&self, guesses: &[Guess], pass: f64) -> f64 {
         let twice: f64 =
             guesses.iter().map(|guess| passes_twice(guess, guess.sd * self.factor(guess))).product();

@@ -3,9 +3,11 @@
 
 use super::ahead::{JobsOf, in_order};
 use super::choosing::{Basis, Stands, ahead};
-use super::note::Chosen;
+use super::note::{Chosen, chosen_so_far};
+use crate::console::exit::Failure;
 use crate::run::known::Known;
 use crate::run::pending::PendingJob;
+use crate::store::StoreReader;
 use judge::prediction::{Clock, Known as Found, Walk};
 use schedule::{Calendar, JobSeconds};
 use serde::Serialize;
@@ -62,6 +64,22 @@ impl<'b> Foretold<'b> {
             foretold.go_on(&chosen, &so_far);
         }
         foretold
+    }
+
+    /// From what a folder holds: every job of the plan is done but for those that are pending.
+    ///
+    /// # Errors
+    /// Exit 74: the store cannot be read, or holds something else.
+    pub fn of_folder(
+        basis: &'b Basis<'b>,
+        (all, pending): (&[PendingJob], &[PendingJob]),
+        reader: &StoreReader,
+        (known, seconds): (&Known<'_>, &[Option<JobSeconds>]),
+    ) -> Result<Foretold<'b>, Failure> {
+        let open: HashSet<u64> = pending.iter().map(|one| one.position).collect();
+        let done = all.iter().map(|one| one.position).filter(|place| !open.contains(place)).collect();
+        let chosen = chosen_so_far(reader, basis.marks())?;
+        Ok(Foretold::new(basis, all, Some(SoFar { chosen: &chosen, known, done: &done, seconds })))
     }
 
     fn go_on(&mut self, chosen: &Chosen, so_far: &SoFar<'_, '_>) {
